@@ -1,0 +1,212 @@
+"""Where a drilled hole runs inside the ball, and what it weighs on either side of a plane.
+
+A hole is one row of a geometry table, shape (h, GEOMETRY), in the grip frame, lengths in inches.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ._compiled import compiled
+from .cylinder import clipped_cylinder
+from .quadrature import CHORD_NODES, CHORD_WEIGHTS, HALF_NODES, HALF_WEIGHTS
+from .sphere import Vector, combine, cross, dot, unit
+
+AXIS, FOOT, ACROSS = 0, 3, 6
+OFFSET, RADIUS, BOTTOM, OPENING, REACH = 9, 10, 11, 12, 13
+GEOMETRY = 14
+"""Columns: unit axis outward (3), the axis point nearest to the centre (3), unit vector towards it (3), its
+distance from the centre, the hole's radius, heights of the bottom and of the opening along the axis, and the
+greatest distance of the bottom's rim from the centre."""
+
+Table = NDArray[np.float64]
+
+
+@compiled
+def vector_at(table: Table, row: int, column: int) -> Vector:
+    return (table[row, column], table[row, column + 1], table[row, column + 2])
+
+
+@compiled
+def _store(table: Table, row: int, column: int, value: Vector) -> None:
+    table[row, column] = value[0]
+    table[row, column + 1] = value[1]
+    table[row, column + 2] = value[2]
+
+
+@compiled
+def pitch_tangents(centre: Vector) -> tuple[Vector, Vector]:
+    """Return the unit tangents at a hole's centre towards the grip centre and to the bowler's right.
+
+    At the grip centre itself, where every direction leads away, forward means towards the fingers (+y); at the
+    two ends of the midline, where right is the normal, right means onward along the midline.
+    """
+    forward = combine(1.0, (0.0, 0.0, 1.0), -centre[2], centre)
+    if dot(forward, forward) < 1e-18:
+        forward = (0.0, 1.0, 0.0)
+    lateral = combine(1.0, (1.0, 0.0, 0.0), -centre[0], centre)
+    if dot(lateral, lateral) < 1e-18:
+        lateral = (0.0, 0.0, -centre[0])
+    return unit(forward), unit(lateral)
+
+
+@compiled
+def set_hole(
+    table: Table,
+    row: int,
+    centre: Vector,
+    ball_radius: float,
+    hole_radius: float,
+    depth: float,
+    pitch_forward: float,
+    pitch_lateral: float,
+) -> None:
+    """Fill one row: the axis runs from the surface at `centre` to the geometric centre moved by the pitches.
+
+    All lengths [in]; the depth is measured along the axis from the surface at the hole's centre to the flat
+    bottom.
+    """
+    forward, lateral = pitch_tangents(centre)
+    aim = combine(pitch_forward, forward, pitch_lateral, lateral)
+    outward = unit(combine(ball_radius, centre, -1.0, aim))
+    opening = ball_radius * dot(centre, outward)
+    foot = combine(ball_radius, centre, -opening, outward)
+    offset = math.sqrt(dot(foot, foot))
+    if offset > 1e-9 * ball_radius:
+        across = combine(1.0 / offset, foot, 0.0, foot)
+        across = unit(combine(1.0, across, -dot(across, outward), outward))
+    else:
+        least = (1.0, 0.0, 0.0) if abs(outward[0]) < 0.6 else (0.0, 1.0, 0.0)
+        across = unit(cross(outward, least))
+        offset = 0.0
+    bottom = opening - depth
+    _store(table, row, AXIS, outward)
+    _store(table, row, FOOT, foot)
+    _store(table, row, ACROSS, across)
+    table[row, OFFSET] = offset
+    table[row, RADIUS] = hole_radius
+    table[row, BOTTOM] = bottom
+    table[row, OPENING] = opening
+    table[row, REACH] = math.sqrt(bottom * bottom + (offset + hole_radius) ** 2)
+
+
+@compiled
+def add_layer(
+    table: Table, row: int, sphere: float, density: float, moments: NDArray[np.float64], out: NDArray[np.float64]
+) -> float:
+    """Add density x (the hole's share of a ball of radius `sphere`) to `out` and return the volume [in^3].
+
+    out, shape (10,): weight, its three first moments and the second moments xx, yy, zz, xy, xz, yz about the
+    geometric centre in the grip frame [oz, oz in, oz in^2]; density [oz/in^3]; moments, shape (7,), is scratch.
+    """
+    clipped_cylinder(sphere, table[row, OFFSET], table[row, RADIUS], table[row, BOTTOM], moments)
+    w = vector_at(table, row, AXIS)
+    u = vector_at(table, row, ACROSS)
+    v = cross(w, u)
+    volume = moments[0]
+    out[0] += density * volume
+    for i in range(3):
+        out[1 + i] += density * (moments[1] * u[i] + moments[2] * w[i])
+    for i in range(3):
+        out[4 + i] += density * (
+            moments[3] * u[i] * u[i]
+            + moments[4] * v[i] * v[i]
+            + moments[5] * w[i] * w[i]
+            + 2.0 * moments[6] * u[i] * w[i]
+        )
+    slot = 7
+    for i in range(2):
+        for j in range(i + 1, 3):
+            out[slot] += density * (
+                moments[3] * u[i] * u[j]
+                + moments[4] * v[i] * v[j]
+                + moments[5] * w[i] * w[j]
+                + moments[6] * (u[i] * w[j] + w[i] * u[j])
+            )
+            slot += 1
+    return volume
+
+
+@compiled
+def _signed_length(sphere_height: float, bottom: float, cut: float, sense: float) -> float:
+    """Length above the cut less length below it, of the line from `bottom` to the sphere, times `sense`."""
+    low = max(bottom, -sphere_height)
+    if sphere_height <= low:
+        return 0.0
+    at = min(max(cut, low), sphere_height)
+    return sense * (sphere_height + low - 2.0 * at)
+
+
+@compiled
+def half_difference(
+    table: Table, row: int, normal: Vector, radius: float, inner: float, cover: float, step: float, weight: float
+) -> float:
+    """Weight of the hole's material on the side of `normal` less that on the other side [oz].
+
+    The plane passes through the geometric centre. cover, step: density of the cover and what the inner material
+    has beyond it [oz/in^3]; weight: of the whole hole, returned with its sign where the plane misses it. Where
+    it is cut, lines along the axis are integrated exactly and their sum over the cross-section by Gauss-Legendre
+    rules, good to about 1e-6 of the hole's weight.
+    """
+    w = vector_at(table, row, AXIS)
+    foot = vector_at(table, row, FOOT)
+    hole_radius = table[row, RADIUS]
+    bottom = table[row, BOTTOM]
+    tilt = dot(w, normal)
+    spread = math.sqrt(max(1.0 - tilt * tilt, 0.0))
+    nearest = max(table[row, OFFSET] - hole_radius, 0.0)
+    top = math.sqrt(max(radius * radius - nearest * nearest, 0.0))
+    base = dot(foot, normal)
+    if base - hole_radius * spread + min(tilt * bottom, tilt * top) >= 0.0:
+        return weight
+    if base + hole_radius * spread + max(tilt * bottom, tilt * top) <= 0.0:
+        return -weight
+    n = vector_at(table, row, ACROSS)
+    if spread > 1e-9:
+        n = unit(combine(1.0, normal, -tilt, w))
+    e = cross(w, n)
+    foot_n = dot(foot, n)
+    foot_e = dot(foot, e)
+    ends = np.empty(5)
+    ends[0] = -hole_radius
+    ends[4] = hole_radius
+    for k in range(2):
+        sphere = radius if k == 0 else inner
+        ends[1 + k] = -foot_n - tilt * math.sqrt(max(sphere * sphere - foot_e * foot_e, 0.0))
+    ends[3] = -foot_n - bottom * tilt / spread if spread > 1e-9 else 0.0
+    for k in range(1, 4):
+        ends[k] = min(max(ends[k], -hole_radius), hole_radius)
+    ends.sort()
+    sense = 1.0 if tilt >= 0.0 else -1.0
+    total = 0.0
+    for panel in range(4):
+        half = 0.5 * (ends[panel + 1] - ends[panel])
+        if half < 1e-12:
+            continue
+        middle = 0.5 * (ends[panel + 1] + ends[panel])
+        for a in range(HALF_NODES.shape[0]):
+            s = middle + half * HALF_NODES[a]
+            chord = math.sqrt(max(hole_radius * hole_radius - s * s, 0.0))
+            height = spread * (foot_n + s)
+            if abs(tilt) > 1e-12:
+                cut = -height / tilt
+                way = sense
+            else:
+                cut = -2.0 * radius
+                way = 1.0 if height >= 0.0 else -1.0
+            outer2 = radius * radius - (s + foot_n) ** 2
+            inner2 = inner * inner - (s + foot_n) ** 2
+            line = 0.0
+            for b in range(CHORD_NODES.shape[0]):
+                t2 = (chord * CHORD_NODES[b] + foot_e) ** 2
+                value = cover * _signed_length(math.sqrt(max(outer2 - t2, 0.0)), bottom, cut, way)
+                if inner2 > t2:
+                    value += step * _signed_length(math.sqrt(inner2 - t2), bottom, cut, way)
+                line += CHORD_WEIGHTS[b] * value
+            total += half * HALF_WEIGHTS[a] * chord * line
+    return total
+
+

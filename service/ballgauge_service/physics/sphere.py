@@ -1,0 +1,206 @@
+"""Places and directions on the ball's surface, in the grip frame.
+
+Origin at the geometric centre, +z to the grip centre, +y towards the fingers, +x to the bowler's right. A
+surface distance is the great-circle arc in inches, so an angle is arc / R. Formulas are the laws of spherical
+trigonometry (Todhunter, Spherical Trigonometry, 1886, from memory) written with vectors.
+
+`hand` is +1 for a right-hander and -1 for a left-hander, who is the mirror image in x.
+"""
+
+from __future__ import annotations
+
+import math
+
+from ._compiled import compiled
+
+Vector = tuple[float, float, float]
+
+
+@compiled
+def dot(a: Vector, b: Vector) -> float:
+    return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
+
+
+@compiled
+def cross(a: Vector, b: Vector) -> Vector:
+    return (a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0])
+
+
+@compiled
+def combine(p: float, a: Vector, q: float, b: Vector) -> Vector:
+    """Return p a + q b."""
+    return (p * a[0] + q * b[0], p * a[1] + q * b[1], p * a[2] + q * b[2])
+
+
+@compiled
+def unit(a: Vector) -> Vector:
+    """Return a / |a|; a zero vector gives NaN."""
+    length = math.sqrt(dot(a, a))
+    return (a[0] / length, a[1] / length, a[2] / length)
+
+
+@compiled
+def place(right: float, up: float, radius: float) -> Vector:
+    """Unit vector of the point `right` along the midline, then `up` along the meridian [arcs, in]."""
+    across = right / radius
+    rise = up / radius
+    return (math.cos(rise) * math.sin(across), math.sin(rise), math.cos(rise) * math.cos(across))
+
+
+@compiled
+def arcs_from_grip(point: Vector, radius: float) -> tuple[float, float]:
+    """Return (right, up), the arcs [in] that `place` maps to the unit vector `point`."""
+    rise = math.asin(min(1.0, max(-1.0, point[1])))
+    return radius * math.atan2(point[0], point[2]), radius * rise
+
+
+@compiled
+def angle_between(a: Vector, b: Vector) -> float:
+    """Angle between two vectors [rad], exact for small and for nearly opposite ones (atan2 form)."""
+    c = cross(a, b)
+    return math.atan2(math.sqrt(dot(c, c)), dot(a, b))
+
+
+@compiled
+def towards(start: Vector, goal: Vector) -> Vector:
+    """Unit tangent at `start` on the great circle to `goal`; NaN where they coincide or are opposite."""
+    along = dot(start, goal)
+    tangent = combine(1.0, goal, -along, start)
+    if dot(tangent, tangent) < 1e-24:
+        return (math.nan, math.nan, math.nan)
+    return unit(tangent)
+
+
+@compiled
+def travel(start: Vector, direction: Vector, angle: float) -> Vector:
+    """Unit vector reached from `start` after `angle` [rad] along the unit tangent `direction`."""
+    return combine(math.cos(angle), start, math.sin(angle), direction)
+
+
+@compiled
+def turn(direction: Vector, outward: Vector, angle: float) -> Vector:
+    """Turn a unit tangent by `angle` [rad], clockwise as seen from outside, about the unit normal."""
+    return combine(math.cos(angle), direction, -math.sin(angle), cross(outward, direction))
+
+
+@compiled
+def positive_axis_point(hand: float, over: float, up: float, radius: float) -> Vector:
+    """Unit vector of the PAP: `over` from the grip centre to the hand's side, then `up` the VAL [in]."""
+    return place(hand * over, up, radius)
+
+
+@compiled
+def val_tangents(hand: float, over: float, up: float, radius: float) -> tuple[Vector, Vector]:
+    """Unit tangents at the PAP: up the VAL, and square to it towards the grip."""
+    across = over / radius
+    rise = up / radius
+    upward = (-math.sin(rise) * math.sin(across) * hand, math.cos(rise), -math.sin(rise) * math.cos(across))
+    return upward, (-hand * math.cos(across), 0.0, math.sin(across))
+
+
+@compiled
+def pin_from_layout(
+    hand: float, over: float, up: float, pin_to_pap: float, val_angle: float, radius: float
+) -> Vector:
+    """Unit vector of the pin: from the PAP, `val_angle` [rad] from the upward VAL towards the grip.
+
+    By the law of sines the pin then lies asin(sin(pin_to_pap) sin(val_angle)) from the VAL.
+    """
+    pap = positive_axis_point(hand, over, up, radius)
+    upward, gripward = val_tangents(hand, over, up, radius)
+    direction = combine(math.cos(val_angle), upward, math.sin(val_angle), gripward)
+    return travel(pap, direction, pin_to_pap / radius)
+
+
+@compiled
+def spin_axis_from_layout(hand: float, pin: Vector, pap: Vector, drilling_angle: float) -> Vector:
+    """Unit vector of the PSA: a quarter turn from the pin, `drilling_angle` [rad] from the PAP's direction.
+
+    The angle is turned clockwise seen from outside for a right-hander, counterclockwise for a left-hander.
+    """
+    return turn(towards(pin, pap), pin, hand * drilling_angle)
+
+
+@compiled
+def layout_from_marks(
+    hand: float, over: float, up: float, pin: Vector, psa: Vector, radius: float
+) -> tuple[float, float, float]:
+    """Return (drilling_angle [rad], pin_to_pap [in], val_angle [rad]) of a pin and PSA already on the ball.
+
+    The inverse of `pin_from_layout` and `spin_axis_from_layout`; angles lie in (-pi, pi].
+    """
+    pap = positive_axis_point(hand, over, up, radius)
+    upward, gripward = val_tangents(hand, over, up, radius)
+    to_pin = towards(pap, pin)
+    val_angle = math.atan2(dot(to_pin, gripward), dot(to_pin, upward))
+    to_pap = towards(pin, pap)
+    drilling_angle = hand * math.atan2(-dot(psa, cross(pin, to_pap)), dot(psa, to_pap))
+    return drilling_angle, radius * angle_between(pin, pap), val_angle
+
+
+@compiled
+def bearing(start: Vector, goal: Vector) -> float:
+    """Direction from one surface point to another [rad]: from up (+y), clockwise as seen from outside."""
+    up = combine(1.0, (0.0, 1.0, 0.0), -start[1], start)
+    direction = combine(1.0, goal, -dot(start, goal), start)
+    return math.atan2(-dot(direction, cross(start, up)), dot(direction, up)) % (2.0 * math.pi)
+
+
+@compiled
+def turned(point: Vector, axis: Vector, angle: float) -> Vector:
+    """Rotate a vector about a unit axis by `angle` [rad], right-handed (Rodrigues' formula)."""
+    along = dot(axis, point) * (1.0 - math.cos(angle))
+    return combine(1.0, combine(math.cos(angle), point, math.sin(angle), cross(axis, point)), along, axis)
+
+
+@compiled
+def span_triangle(
+    span_middle: float,
+    span_ring: float,
+    bridge: float,
+    full_span: float,
+    thumb_rim: float,
+    middle_rim: float,
+    ring_rim: float,
+    radius: float,
+) -> tuple[Vector, Vector, Vector]:
+    """Return the unit vectors of the thumb, middle and ring holes of a right-hander.
+
+    Spans and bridge are surface arcs [in]; the rims are the holes' radii as arcs [in], the thumb's 0 where there
+    is no thumb hole; full_span is 1.0 where spans run centre to centre and 0.0 where they run cut to cut. The
+    three centre-to-centre arcs fix a spherical triangle (law of cosines). The centre line runs from the thumb
+    through the middle of the bridge, and the grip centre lies midway between the thumb's front edge and the
+    great circle through both finger holes' front edges. NaN where no such triangle exists.
+    """
+    to_middle = (span_middle if full_span > 0.5 else span_middle + thumb_rim + middle_rim) / radius
+    to_ring = (span_ring if full_span > 0.5 else span_ring + thumb_rim + ring_rim) / radius
+    between = (bridge + middle_rim + ring_rim) / radius
+    cosine = (math.cos(between) - math.cos(to_middle) * math.cos(to_ring)) / (
+        math.sin(to_middle) * math.sin(to_ring)
+    )
+    if not (-1.0 <= cosine <= 1.0):
+        nan = (math.nan, math.nan, math.nan)
+        return nan, nan, nan
+    opening = math.acos(cosine)
+    thumb = (0.0, 0.0, 1.0)
+    along_middle = (0.0, 1.0, 0.0)
+    along_ring = (math.sin(opening), math.cos(opening), 0.0)
+    middle = travel(thumb, along_middle, to_middle)
+    ring = travel(thumb, along_ring, to_ring)
+    half_bridge = travel(middle, towards(middle, ring), (middle_rim + 0.5 * bridge) / radius)
+    centre_line = towards(thumb, half_bridge)
+    middle_edge = travel(thumb, along_middle, to_middle - middle_rim / radius)
+    ring_edge = travel(thumb, along_ring, to_ring - ring_rim / radius)
+    edge_normal = cross(middle_edge, ring_edge)
+    far_edge = math.atan2(-dot(edge_normal, thumb), dot(edge_normal, centre_line))
+    if far_edge < 0.0:
+        far_edge += math.pi
+    midway = 0.5 * (thumb_rim / radius + far_edge)
+    z = travel(thumb, centre_line, midway)
+    y = combine(-math.sin(midway), thumb, math.cos(midway), centre_line)
+    x = cross(y, z)
+    return (
+        (dot(thumb, x), dot(thumb, y), dot(thumb, z)),
+        (dot(middle, x), dot(middle, y), dot(middle, z)),
+        (dot(ring, x), dot(ring, y), dot(ring, z)),
+    )

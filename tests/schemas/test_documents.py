@@ -1,0 +1,192 @@
+"""The OpenAPI document, the examples, and the weight of the package."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from importlib.resources import files
+from typing import Any
+
+import jsonschema
+import marshmallow
+import pytest
+from openapi_spec_validator import OpenAPIV31SpecValidator
+
+from ballgauge_schemas import (
+    KINDS,
+    checks,
+    example,
+    example_names,
+    load_check_body,
+    load_drilling_body,
+    openapi,
+    openapi_document,
+    problems,
+    responses,
+)
+from ballgauge_schemas.base import Schema
+
+DOCUMENT = openapi_document()
+COMPONENTS = DOCUMENT["components"]["schemas"]
+REQUESTS = ("CheckBatch", "DrillingBatch")
+
+
+def properties(names: tuple[str, ...]) -> list[tuple[str, str, dict[str, Any]]]:
+    """Every property of the named components and of all they refer to."""
+    seen: list[str] = []
+    queue = list(names)
+    while queue:
+        name = queue.pop()
+        if name not in seen:
+            seen.append(name)
+            text = json.dumps(COMPONENTS[name])
+            queue += [other for other in COMPONENTS if f'"#/components/schemas/{other}"' in text]
+    return [
+        (name, member, described)
+        for name in seen
+        for member, described in COMPONENTS[name].get("properties", {}).items()
+    ]
+
+
+def types(described: dict[str, Any]) -> set[str]:
+    found = described.get("type", [])
+    return {found} if isinstance(found, str) else set(found)
+
+
+def test_the_committed_document_is_the_one_the_schemas_make() -> None:
+    """Against the schemas, to the byte; `python -m ballgauge_schemas.openapi` writes it anew."""
+    assert (files("ballgauge_schemas") / "openapi.json").read_text(encoding="utf-8") == openapi.text()
+
+
+def test_the_document_is_openapi_3_1() -> None:
+    """Against openapi-spec-validator."""
+    assert DOCUMENT["openapi"] == "3.1.0"
+    OpenAPIV31SpecValidator(DOCUMENT).validate()
+    for schema in COMPONENTS.values():
+        jsonschema.Draft202012Validator.check_schema(schema)
+
+
+def test_the_addresses() -> None:
+    """Against the design."""
+    assert set(DOCUMENT["paths"]) == {
+        "/v1/checks",
+        "/v1/drillings",
+        "/v1/rulebooks",
+        "/openapi.json",
+        "/healthz",
+        "/readyz",
+    }
+    for path in ("/v1/checks", "/v1/drillings"):
+        assert set(DOCUMENT["paths"][path]["post"]["responses"]) == {"200", "400", "405", "413", "415", "422"}
+    for name, response in DOCUMENT["components"]["responses"].items():
+        assert list(response["content"]) == ["application/problem+json"], name
+
+
+@pytest.mark.parametrize(("name", "member", "described"), properties(tuple(COMPONENTS)))
+def test_every_member_is_described(name: str, member: str, described: dict[str, Any]) -> None:
+    """Against the contract: description everywhere; unit, range and example at every value."""
+    assert described["description"], (name, member)
+    assert COMPONENTS[name].get("description") or "properties" in COMPONENTS[name]
+    if "object" in types(described) and name != "QuantityObject":
+        assert described["examples"]
+        return
+    if "$ref" in described or "anyOf" in described:
+        return
+    if "array" in types(described):
+        assert {"minItems", "maxItems", "items"} <= set(described)
+        return
+    assert described["examples"], (name, member)
+    if types(described) & {"number", "integer"} and name != "QuantityObject":
+        assert "x-unit" in described
+        assert {"minimum", "maximum"} <= set(described) or {"exclusiveMinimum", "exclusiveMaximum"} <= set(
+            described
+        )
+    if "string" in types(described):
+        assert set(described) & {"maxLength", "enum", "x-maximum"}
+
+
+@pytest.mark.parametrize(
+    ("name", "member", "described"), [entry for entry in properties(REQUESTS) if "oneOf" in entry[2]]
+)
+def test_every_quantity_has_its_trade_unit_and_range(
+    name: str, member: str, described: dict[str, Any]
+) -> None:
+    """Against the kinds of quantity."""
+    assert described["x-unit"] in {kind.unit for kind in KINDS.values()}
+    number, text, measured = described["oneOf"]
+    assert number["type"] == "number"
+    assert number["minimum"] < number["maximum"]
+    assert text == {"$ref": "#/components/schemas/QuantityText"}
+    assert measured == {"$ref": "#/components/schemas/QuantityObject"}
+
+
+def every_schema() -> list[type[Schema]]:
+    return [
+        found
+        for module in (checks, problems, responses)
+        for found in vars(module).values()
+        if isinstance(found, type) and issubclass(found, Schema)
+    ]
+
+
+@pytest.mark.parametrize("schema", every_schema())
+def test_every_example_of_a_field_loads_in_it(schema: type[Schema]) -> None:
+    """Against the field itself."""
+    for field in schema().fields.values():
+        inner = field.inner if isinstance(field, marshmallow.fields.List) else field
+        read = getattr(inner, "read", inner.deserialize)
+        for given in inner.metadata.get("examples", ()):
+            read(given)
+
+
+@pytest.mark.parametrize("name", example_names())
+def test_every_example_loads_and_is_documented(name: str) -> None:
+    """Against the loader and against the OpenAPI document."""
+    drilling = name in example_names(drillings=True)
+    path = "/v1/drillings" if drilling else "/v1/checks"
+    _, batch = (load_drilling_body if drilling else load_check_body)(example(name))
+    assert batch == ("checks" in example(name))
+    content = DOCUMENT["paths"][path]["post"]["requestBody"]["content"]["application/json"]
+    assert content["examples"][name]["value"] == example(name)
+    schema = {**content["schema"], "components": DOCUMENT["components"]}
+    jsonschema.Draft202012Validator(schema).validate(example(name))
+
+
+def test_there_are_examples_of_each_kind() -> None:
+    """Against the list of the jobs they show."""
+    assert example_names(drillings=True) == ("drilling",)
+    assert example_names(drillings=False) == (
+        "as_made",
+        "batch",
+        "drilled",
+        "left_hander_without_thumb",
+        "side_weight_over",
+    )
+    with pytest.raises(KeyError, match="no example is named 'none'"):
+        example("none")
+
+
+def test_an_answer_made_of_the_documented_examples_loads() -> None:
+    """Against the schema of answers: a group may be null, an unknown member may not be there."""
+    answer = {
+        "outcome": "conforming",
+        "findings": [],
+        "derived": {"ball": None, "holes": [{"role": "thumb", "meets": [1], "at": None}]},
+        "missing": [{"field": "/ball/rg", "needed_for": ["rg"]}],
+        "cautions": [],
+        "assumptions": ["none"],
+        "rules": {"body": "usbc", "on": "2024-09-01", "stage": "play", "edition": "2024", "overlay": None},
+        "decision": {"rule": "simple", "risk": 0.05},
+        "units": {"rg": "in"},
+    }
+    assert responses.CHECK_RESULT.load(answer)["outcome"] == "conforming"
+    with pytest.raises(marshmallow.ValidationError, match="unknown field"):
+        responses.CHECK_RESULT.load({**answer, "approved": True})
+
+
+def test_the_bare_import_is_light() -> None:
+    """Against the modules loaded in a fresh interpreter: no numpy, no pint, no apispec."""
+    code = "import sys, ballgauge_schemas as b; b.load_check_body(b.example('batch')); print(*sys.modules)"
+    loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
+    assert not {"numpy", "pint", "apispec", "requests", "flask"} & set(loaded.split())

@@ -1,0 +1,312 @@
+"""Quantities: what loads, to which value, and what is said of the rest."""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+import time
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from marshmallow import ValidationError
+
+from ballgauge_schemas import KINDS, Quantity, QuantityField, unit_size
+from ballgauge_schemas.quantity import TEXT_PATTERN, _atom, _registry
+
+WEIGHT = QuantityField("weight", minimum=4, maximum=20, description="d", example=15)
+LENGTH = QuantityField("length", minimum=0, maximum=100, description="d", example=1)
+SIGNED = QuantityField("imbalance", minimum=-32, maximum=32, description="d", example=1)
+POSITIVE = QuantityField("length", minimum=0, maximum=2, exclusive_minimum=True, description="d", example=1)
+
+
+def errors(field: QuantityField, value: Any) -> Any:
+    with pytest.raises(ValidationError) as caught:
+        field.read(value)
+    return caught.value.messages
+
+
+@pytest.mark.parametrize(
+    ("kind", "unit", "size"),
+    [
+        ("weight", "kg", 1 / 0.45359237),
+        ("weight", "g", 1 / 453.59237),
+        ("weight", "oz", 1 / 16),
+        ("weight", "lbs", 1.0),
+        ("weight", "pound", 1.0),
+        ("weight", "pounds", 1.0),
+        ("imbalance", "g", 16 / 453.59237),
+        ("imbalance", "lb", 16.0),
+        ("length", "mm", 1 / 25.4),
+        ("length", "cm", 1 / 2.54),
+        ("length", "m", 1 / 0.0254),
+        ("length", "ft", 12.0),
+        ("length", "inch", 1.0),
+        ("length", "inches", 1.0),
+        ("length", '"', 1.0),
+        ("length", "″", 1.0),
+        ("roughness", "uin", 1.0),
+        ("roughness", "μin", 1.0),
+        ("roughness", "microinch", 1.0),
+        ("roughness", "µm", 1 / 0.0254),
+        ("roughness", "um", 1 / 0.0254),
+        ("time", "min", 60.0),
+        ("time", "h", 3600.0),
+        ("density", "g/cm3", 1.0),
+        ("density", "g/cm^3", 1.0),
+        ("density", "g/cm³", 1.0),
+        ("density", "g/ml", 1.0),
+        ("density", "g/cc", 1.0),
+        ("density", "kg/L", 1.0),
+        ("density", "kg/m3", 1e-3),
+        ("density", "kg/m³", 1e-3),
+        ("density", "lb/in^3", 453.59237 / 2.54**3),
+        ("density", "lb/ft3", 453.59237 / 30.48**3),
+        ("angle", "degree", 1.0),
+        ("angle", "°", 1.0),
+        ("angle", "rad", 180 / math.pi),
+        ("hardness", "D", 1.0),
+        ("hardness", "HD", 1.0),
+        ("ratio", "%", 0.01),
+        ("ratio", "1", 1.0),
+    ],
+)
+def test_unit_sizes_are_the_exact_definitions(kind: str, unit: str, size: float) -> None:
+    """NIST SP 811 (2008), appendix B: lb = 0.45359237 kg, in = 25.4 mm, both exact; degree = pi/180 rad."""
+    assert unit_size(kind, unit) == pytest.approx(size, rel=1e-15)
+
+
+@pytest.mark.parametrize(
+    ("kind", "unit"),
+    [
+        ("weight", "mm"),
+        ("weight", "lbf"),
+        ("weight", "N"),
+        ("weight", "LB"),
+        ("weight", "Da"),
+        ("weight", "degC"),
+        ("weight", "mdegC"),
+        ("weight", "kg/m"),
+        ("length", "min"),
+        ("length", "oz"),
+        ("length", "nan"),
+        ("length", "inf"),
+        ("length", "lambda"),
+        ("length", "m2"),
+        ("length", "in/in"),
+        ("length", "in*in"),
+        ("length", "__import__"),
+        ("angle", "1"),
+        ("angle", "%"),
+        ("ratio", "deg"),
+        ("ratio", "dB"),
+        ("hardness", "debye"),
+        ("density", "mL/g"),
+        ("density", "g/mL/mL"),
+        ("time", "Hz"),
+        ("time", "x" * 100),
+    ],
+)
+def test_a_unit_that_does_not_measure_the_kind_has_no_size(kind: str, unit: str) -> None:
+    """Against the meaning of the units: other dimensions, other kinds of number, absurd sizes, no units."""
+    assert unit_size(kind, unit) is None
+
+
+def test_every_unit_name_of_pint_can_be_asked_for() -> None:
+    """Against pint's own list of units: none of its names, prefixed or not, raises."""
+    names = [name for name in dir(_registry()) if re.fullmatch("[A-Za-zµμ°]{1,24}", name)]
+    assert len(names) > 400
+    for name in names:
+        assert _atom(name) is None or _atom(name)[0] > 0
+        _atom("k" + name)
+
+
+@pytest.mark.parametrize(
+    ("text", "inches"),
+    [
+        ("6 3/4 in", 6.75),
+        ("6-3/4 in", 6.75),
+        ("6¾ in", 6.75),
+        ("½ in", 0.5),
+        ("31/32in", 0.96875),
+        ("3 3/8 inches", 3.375),
+        ('4.5"', 4.5),
+        (".25 in", 0.25),
+        ("+1.5e1 in", 15.0),
+        ("218.313 mm", 8.595),
+        ("1 ft 3 1/2 in", 15.5),
+        ("  8.59   in  ", 8.59),
+        ("-0 in", 0.0),
+    ],
+)
+def test_texts_of_length(text: str, inches: float) -> None:
+    """Against arithmetic; 218.313 mm is 8.595 in exactly (inch = 25.4 mm), to the last bit."""
+    assert LENGTH.read(text) == Quantity(inches)
+    assert math.copysign(1, LENGTH.read(text).value) == 1
+
+
+def test_texts_of_other_kinds() -> None:
+    """Against arithmetic."""
+    time_field = QuantityField("time", minimum=0, maximum=36000, description="d", example=1)
+    hardness = QuantityField("hardness", minimum=0, maximum=100, description="d", example=1)
+    ratio = QuantityField("ratio", minimum=0, maximum=1, description="d", example=1)
+    assert time_field.read("2 min 15 s") == (135.0, None)
+    assert time_field.read("1 h 2 min 3 s") == (3723.0, None)
+    assert hardness.read("75 Shore D") == hardness.read("75 D") == hardness.read("75 shore d") == (75.0, None)
+    assert ratio.read("24 %") == (0.24, None)
+    assert WEIGHT.read("15 lb 4 oz") == (15.25, None)
+    assert SIGNED.read("-1 1/4 oz") == SIGNED.read("−1.25 oz") == (-1.25, None)
+
+
+@pytest.mark.parametrize(
+    ("value", "said"),
+    [
+        (200, "must be from 4 lb to 20 lb; got 200 lb"),
+        ("200 lb", "must be from 4 lb to 20 lb; got 200 lb"),
+        ("90.718474 kg", "must be from 4 lb to 20 lb; got 200 lb"),
+        (math.nan, "must be a finite number"),
+        (-math.inf, "must be a finite number"),
+        (
+            True,
+            "must be a number (lb), a string with a unit, or an object with a value; got true",
+        ),
+        (
+            None,
+            "must be a number (lb), a string with a unit, or an object with a value; got null",
+        ),
+        (
+            [],
+            "must be a number (lb), a string with a unit, or an object with a value; got an array",
+        ),
+        ("15", "'15' has no unit; write it as '15 lb' or as a number"),
+        ("15 1/2", "'15 1/2' has no unit; write it as '15 1/2 lb' or as a number"),
+        ("15 mm", "'mm' is not a unit of weight; use for instance lb, oz, kg or g"),
+        ("15 zorkmid", "'zorkmid' is not a unit of weight; use for instance lb, oz, kg or g"),
+        ("15 oz 1 lb", "'15 oz 1 lb' must name each unit once, the largest first"),
+        ("3 lb 4 lb", "'3 lb 4 lb' must name each unit once, the largest first"),
+        ("9**9**9 lb", "'9**9**9 lb' is not a number with a unit; write it like '1.5 lb' or '1 1/2 lb'"),
+        ("1/0 lb", "'1/0 lb' is not a number with a unit; write it like '1.5 lb' or '1 1/2 lb'"),
+        ("6,85 kg", "'6,85 kg' is not a number with a unit; write it like '1.5 lb' or '1 1/2 lb'"),
+        ("", "'' is not a number with a unit; write it like '1.5 lb' or '1 1/2 lb'"),
+        ("nan lb", "'nan lb' is not a number with a unit; write it like '1.5 lb' or '1 1/2 lb'"),
+        ("١٥ lb", "'١٥ lb' is not a number with a unit; write it like '1.5 lb' or '1 1/2 lb'"),
+        ("15 lb\n", "'15 lb�' is not a number with a unit; write it like '1.5 lb' or '1 1/2 lb'"),
+        ("1e999 lb", "must be a finite number"),
+        ("15 lb" + " " * 60, "must be at most 64 characters long"),
+    ],
+)
+def test_what_is_said_of_a_bad_quantity(value: Any, said: str) -> None:
+    """Against the words of the contract."""
+    assert errors(WEIGHT, value) == [said]
+
+
+def test_a_number_beyond_all_doubles_is_out_of_range() -> None:
+    """Against IEEE 754: no double holds 10 to the 400th."""
+    said = "must be from 4 lb to 20 lb; got a number too large to show"
+    assert errors(WEIGHT, 10**400) == errors(WEIGHT, -(10**400)) == [said]
+    assert errors(WEIGHT, {"value": 10**400, "unit": "kg"}) == {"value": [said]}
+
+
+def test_an_exclusive_minimum_is_not_reached() -> None:
+    """Against the meaning of an open interval."""
+    assert errors(POSITIVE, 0) == ["must be more than 0 in and at most 2 in; got 0 in"]
+    assert errors(POSITIVE, "0 mm") == ["must be more than 0 in and at most 2 in; got 0 in"]
+    assert POSITIVE.read(5e-324) == Quantity(5e-324)
+
+
+def test_objects() -> None:
+    """Against the inch of 25.4 mm: the unit counts for the uncertainty too."""
+    assert LENGTH.read({"value": 2.54, "unit": "cm", "uncertainty": 0.254}) == Quantity(1.0, 0.1)
+    assert LENGTH.read({"value": 3}) == Quantity(3.0, None)
+    assert LENGTH.read({"value": 3, "uncertainty": 0}) == Quantity(3.0, 0.0)
+
+
+@pytest.mark.parametrize(
+    ("value", "said"),
+    [
+        ({}, {"value": ["missing; an object must give its value"]}),
+        ({"value": "3 in"}, {"value": ["must be a number; got a string"]}),
+        (
+            {"value": True, "unit": 5},
+            {"unit": ["must be a string; got a number"], "value": ["must be a number; got true"]},
+        ),
+        ({"value": math.nan}, {"value": ["must be a finite number"]}),
+        (
+            {"value": 1, "uncertainty": -1},
+            {"uncertainty": ["must be from 0 to 100 in, the width of the field's range; got -1 in"]},
+        ),
+        ({"value": 1, "uncertainty": math.inf}, {"uncertainty": ["must be a finite number"]}),
+        ({"value": 1, "uncertainty": None}, {"uncertainty": ["must be a number; got null"]}),
+        (
+            {"value": 1, "unit": "kg"},
+            {"unit": ["'kg' is not a unit of length; use for instance in, mm or cm"]},
+        ),
+        ({"value": 1, "units": "in"}, {"units": ["unknown field; did you mean 'unit'?"]}),
+        (
+            {"value": 1, "unit": "in" * 1000},
+            {"unit": ["'" + "in" * 19 + "i…' is not a unit of length; use for instance in, mm or cm"]},
+        ),
+    ],
+)
+def test_what_is_said_of_a_bad_object(value: Any, said: Any) -> None:
+    """Against the words of the contract."""
+    assert errors(LENGTH, value) == said
+
+
+@pytest.mark.parametrize(
+    "hostile", ["9**9**9 in", "(" * 60, "1" * 1_000_000, "1 " + "m" * 1_000_000, "9" * 15 + "e999 in"]
+)
+def test_a_hostile_text_costs_nothing(hostile: str) -> None:
+    """Against a tenth of a second, a thousand times what one takes."""
+    started = time.perf_counter()
+    for _ in range(10):
+        said = json.dumps(errors(LENGTH, hostile))
+    assert time.perf_counter() - started < 0.1
+    assert len(said) < 300
+
+
+@given(st.floats(4, 20), st.sampled_from(["lb", "oz", "kg", "g", "lbs", "pound"]))
+def test_texts_objects_and_numbers_agree(pounds: float, unit: str) -> None:
+    """Against each other, to the fourteen digits a conversion keeps."""
+    size = unit_size("weight", unit)
+    assert size is not None
+    given = float(f"{pounds / size:.12g}")
+    text, member = f"{given!r} {unit}", {"value": given, "unit": unit}
+    in_range = pounds * (1 - 1e-11) >= 4 and pounds * (1 + 1e-11) <= 20
+    if in_range and "e" not in text.split()[0]:
+        assert WEIGHT.read(text) == WEIGHT.read(member)
+        assert WEIGHT.read(text).value == pytest.approx(pounds, rel=1e-11)
+
+
+@given(st.integers(0, 99), st.integers(0, 63), st.sampled_from([2, 4, 8, 16, 32, 64]))
+def test_fractions_are_exact(whole: int, above: int, below: int) -> None:
+    """Against binary arithmetic: halves to sixty-fourths have exact doubles."""
+    value = whole + above / below
+    if value <= 100:
+        assert LENGTH.read(f"{whole} {above}/{below} in").value == value
+
+
+@given(
+    st.text(max_size=80) | st.from_regex(r"[0-9]{1,3}[ .]?[0-9]{0,2} ?[a-zµ°%\"/0-9^]{0,8}", fullmatch=True)
+)
+def test_any_text_loads_or_is_refused_and_what_loads_is_documented(text: str) -> None:
+    """Against the documented pattern, for every kind."""
+    for kind in KINDS:
+        field = QuantityField(kind, minimum=-1e30, maximum=1e30, description="d", example=1)
+        try:
+            value = field.read(text).value
+        except ValidationError:
+            continue
+        assert math.isfinite(value)
+        assert re.search(TEXT_PATTERN, text)
+
+
+@given(st.floats() | st.integers())
+def test_any_number_loads_within_its_limits_only(value: float) -> None:
+    """Against the comparison itself."""
+    if 4 <= value <= 20:
+        assert WEIGHT.read(value) == Quantity(value)
+    else:
+        errors(WEIGHT, value)
