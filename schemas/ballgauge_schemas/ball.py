@@ -18,8 +18,8 @@ out-of-roundness is a hundredth of an inch, so a wider gap is a slip of the pen.
 class BallSchema(Schema):
     """A ball before drilling. Only `weight` is required; rules without data are not assessed."""
 
-    name = Text(description="Maker and model, for the reader.", example="Merrow Works Tarn 48")
-    serial = Text(description="Serial number, for the reader.", example="MW7K20431", maximum=60)
+    name = Text(description="Maker and model, for the reader.", example="Ostrel Works Tarn 48")
+    serial = Text(description="Serial number, for the reader.", example="OW7K20431", maximum=60)
     weight = QuantityField(
         "weight",
         minimum=4,

@@ -20,7 +20,7 @@ def _kept_code() -> str:
     their old code in use; a folder a version of the sources does not.
     """
     digest = hashlib.sha256()
-    for source in sorted(Path(__file__).parent.glob("*.py")):
+    for source in sorted(Path(__file__).parent.rglob("*.py")):
         digest.update(source.read_bytes())
     digest.update(Path(__file__).parents[1].joinpath("units.py").read_bytes())
     home = os.environ.get("XDG_CACHE_HOME") or os.path.join(os.path.expanduser("~"), ".cache")

@@ -250,10 +250,13 @@ def _drill_one(
 ) -> None:
     radius = ball.radius
     pap = positive_axis_point(layout.hand, layout.over, layout.up, radius)
-    pin = pin_from_layout(
-        layout.hand, layout.over, layout.up, layout.pin_to_pap, math.radians(layout.val_angle), radius
+    val_angle = math.radians(layout.val_angle)
+    pin = pin_from_layout(layout.hand, layout.over, layout.up, layout.pin_to_pap, val_angle, radius)
+    # A point behind the pin on the line from the PAP: the PAP's direction, also where the pin lies on the PAP.
+    behind = pin_from_layout(
+        layout.hand, layout.over, layout.up, layout.pin_to_pap - 0.5 * radius, val_angle, radius
     )
-    psa = spin_axis_from_layout(layout.hand, pin, pap, math.radians(layout.drilling_angle))
+    psa = spin_axis_from_layout(layout.hand, pin, behind, math.radians(layout.drilling_angle))
     cg = travel(pin, psa, ball.pin_to_cg / radius)
     thumb, middle, ring = _placed_by_spans(layout, holes, count, radius)
     for k in range(count):
