@@ -1,0 +1,229 @@
+"""The rulebook as frozen value objects: what a rule file holds once it has passed its schema."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import date
+from types import MappingProxyType
+from typing import Literal
+
+Stage = Literal["approval", "play"]
+Binds = Literal["approval", "use"]
+Effect = Literal["limit", "exempt", "unbound", "words"]
+
+BASES = ("published", "secondary", "from_memory")
+"""How sure a limit is, surest first."""
+
+EPOCH = date(1970, 1, 1)
+
+COLUMNS = MappingProxyType(
+    {
+        "weight": "lb",
+        "diameter": "in",
+        "circumference": "in",
+        "roundness": "in",
+        "rg": "in",
+        "differential": "in",
+        "intermediate_differential": "in",
+        "hardness": "Shore D",
+        "friction": "1",
+        "restitution": "1",
+        "roughness": "µin",
+        "oil_absorption_time": "s",
+        "max_density": "g/mL",
+        "top_weight": "oz",
+        "pin_to_cg": "in",
+        "pin_to_low_rg_axis": "in",
+        "mark_to_high_rg_axis": "in",
+        "cover_thickness": "in",
+        "cover_density": "g/mL",
+        "holes": "1",
+        "gripping_holes": "1",
+        "unused_gripping_holes": "1",
+        "thumb_holes": "1",
+        "balance_holes": "1",
+        "balance_hole_diameter": "in",
+        "vent_holes": "1",
+        "excess_vent_holes": "1",
+        "vent_hole_diameter": "in",
+        "mill_holes": "1",
+        "mill_hole_diameter": "in",
+        "mill_hole_depth": "in",
+        "unmarked_grip_centre": "1",
+        "house_ball": "1",
+        "reactive_cover": "1",
+        "asymmetric": "1",
+        "balance_top": "oz",
+        "balance_side": "oz",
+        "balance_finger": "oz",
+        "largest_imbalance": "oz",
+    }
+)
+"""Every column a rule may judge or ask about, and the unit its values are in (1: a number or a 0/1 flag)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Where a number comes from: the document and its date (YYYY, YYYY-MM, YYYY-MM-DD or undated)."""
+
+    document: str
+    date: str
+
+    def __str__(self) -> str:
+        return f"{self.document} ({self.date})"
+
+
+@dataclass(frozen=True, slots=True)
+class Bounds:
+    """An interval: `min` and `max` belong to it, `over` and `under` do not; None is open."""
+
+    min: float | None = None
+    max: float | None = None
+    over: float | None = None
+    under: float | None = None
+
+    @property
+    def closed(self) -> tuple[float, float]:
+        """The same interval as its least and greatest double, both belonging to it."""
+        low = -math.inf if self.min is None else self.min
+        high = math.inf if self.max is None else self.max
+        if self.over is not None:
+            low = max(low, math.nextafter(self.over, math.inf))
+        if self.under is not None:
+            high = min(high, math.nextafter(self.under, -math.inf))
+        return low, high
+
+    def as_dict(self) -> dict[str, float]:
+        """The bounds that are set, by name."""
+        parts = {"min": self.min, "max": self.max, "over": self.over, "under": self.under}
+        return {name: value for name, value in parts.items() if value is not None}
+
+    def __str__(self) -> str:
+        words = {"min": "at least", "max": "at most", "over": "over", "under": "under"}
+        return " and ".join(f"{words[name]} {value:g}" for name, value in self.as_dict().items())
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """One row of a rule: the bounds it sets, where and when it holds, and its source.
+
+    `effect` is `limit` (bounds), `exempt` (the rule asks nothing here: fulfilled), `unbound` (the rule does
+    not reach here: no verdict, and none counted) or `words` (cannot be judged from numbers). `when` is a
+    tuple of alternatives; the row holds where all bounds of any one alternative hold.
+    """
+
+    effect: Effect
+    min: float | None
+    max: float | None
+    effective_from: date | None
+    effective_to: date | None
+    when: tuple[tuple[tuple[str, Bounds], ...], ...]
+    basis: str
+    source: Source
+    note: str | None = None
+
+    @property
+    def days(self) -> tuple[float, float]:
+        """The first and last day on which the row holds, in days since 1970-01-01 (infinite: open)."""
+        first = -math.inf if self.effective_from is None else float((self.effective_from - EPOCH).days)
+        last = math.inf if self.effective_to is None else float((self.effective_to - EPOCH).days)
+        return first, last
+
+    @property
+    def interval(self) -> tuple[float, float]:
+        """The least and greatest allowed value (infinite: open)."""
+        return (-math.inf if self.min is None else self.min, math.inf if self.max is None else self.max)
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """A rule: what it judges, by which date it binds, at which stages, and its limits."""
+
+    id: str
+    title: str
+    clause: str | None
+    quantity: str | None
+    unit: str | None
+    binds: Binds
+    stages: tuple[Stage, ...]
+    when_measured: tuple[Stage, ...]
+    advisory: bool
+    notes: tuple[str, ...]
+    procedures: tuple[str, ...]
+    message: tuple[tuple[str, str], ...]
+    limits: tuple[Limit, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class MoreBalls:
+    """The statistic of a sample (`single` or `average`) and the bounds in which it calls for more balls.
+
+    `count` is how many more; None where the rule names no number.
+    """
+
+    statistic: Literal["single", "average"]
+    bounds: Bounds
+    count: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class SampleRule:
+    """A rule on samples of a model.
+
+    `single` bounds each ball (the named rule's own limit), `average` the mean of a sample or class,
+    `max_rate` the share of nonconforming balls [0..1]. Values are in `unit`.
+    """
+
+    id: str
+    title: str
+    rule: str
+    quantity: str
+    unit: str
+    effective_from: date | None
+    single: Bounds
+    average: Bounds | None
+    max_rate: float | None
+    more_balls: MoreBalls | None
+    when: tuple[tuple[tuple[str, Bounds], ...], ...]
+    basis: str
+    source: Source
+    note: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Procedure:
+    """A laboratory procedure the body lists, by number and title."""
+
+    number: str
+    title: str
+    source: Source
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """A fact worth knowing beside the rules; nothing is judged by it."""
+
+    id: str
+    statement: str
+    value: float
+    unit: str
+    basis: str
+    source: Source
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Rulebook:
+    """One body's rulebook, or an overlay of national differences (`base` names the body it lies over)."""
+
+    body: str
+    title: str
+    document: str
+    edition: str
+    compiled_on: date
+    rules: tuple[Rule, ...]
+    base: str | None = None
+    sample_rules: tuple[SampleRule, ...] = ()
+    procedures: tuple[Procedure, ...] = ()
+    notes: tuple[str, ...] = ()
+    facts: tuple[Fact, ...] = ()

@@ -1,0 +1,398 @@
+"""The rules through the years, against the governing bodies' published texts as far as they are known.
+
+Sources: USBC releases of 2005 (differential), of 2018 (oil absorption) and of June 2020 (hardness); the
+manual's change of the least radius of gyration in 2010; the drilling rules of 2020-08-01 and the static
+balance rules of 2018-08-01; IBF 11.12 and 11.13.2. Rows marked secondary come from reprints, those marked
+from memory have no text at hand.
+"""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from typing import Any
+
+import numpy as np
+import pytest
+
+from ballgauge_service.rulebooks import OUTCOMES, Column, assess, describe, edition, findings
+
+NOW = date(2026, 5, 1)
+CONFORMING, NONCONFORMING, NOT_ASSESSED = "conforming", "nonconforming", "not_assessed"
+
+
+def find(
+    rule: str,
+    values: dict[str, float],
+    *,
+    on: date | None = NOW,
+    approved: date | None = None,
+    body: str = "usbc",
+    stage: Any = "play",
+    overlay: str | None = None,
+) -> dict[str, Any] | None:
+    """One rule's finding on one ball, None where the rule is not judged."""
+    columns = {name: Column(np.array([float(value)])) for name, value in values.items()}
+    dates = None if approved is None else np.array([approved], dtype="datetime64[D]")
+    assessment = assess(edition(body, on, stage, overlay), columns, dates)
+    return next((item for item in findings(assessment, 0) if item["rule"] == rule), None)
+
+
+def outcome(rule: str, values: dict[str, float], **options: Any) -> str | None:
+    finding = find(rule, values, **options)
+    return None if finding is None else finding["outcome"]
+
+
+@pytest.mark.parametrize(
+    ("rule", "column", "inside", "outside"),
+    [
+        ("weight", "weight", [1.0, 16.0], [16.01]),
+        ("circumference", "circumference", [26.704, 27.002], [26.703, 27.003]),
+        ("diameter", "diameter", [8.5, 8.595], [8.499, 8.596]),
+        ("roundness", "roundness", [0.0, 0.01], [0.0101]),
+        ("rg_maximum", "rg", [2.8], [2.801]),
+        ("friction", "friction", [0.32], [0.321]),
+        ("restitution", "restitution", [0.65, 0.78], [0.649, 0.781]),
+        ("max_density", "max_density", [3.8], [3.81]),
+        ("vent_hole_diameter", "vent_hole_diameter", [0.25], [0.251]),
+        ("excess_vent_holes", "excess_vent_holes", [0], [1]),
+        ("mill_holes", "mill_holes", [0, 1], [2]),
+        ("mill_hole_diameter", "mill_hole_diameter", [0.625], [0.626]),
+        ("mill_hole_depth", "mill_hole_depth", [0.125], [0.126]),
+        ("gripping_holes", "gripping_holes", [0, 5], [6]),
+    ],
+)
+def test_limits_without_a_history(rule: str, column: str, inside: list[float], outside: list[float]) -> None:
+    """Limits of the ball as made and of drilling that hold on any date: each edge and a value beyond it."""
+    for value in inside:
+        assert outcome(rule, {column: value}) == CONFORMING
+    for value in outside:
+        assert outcome(rule, {column: value}) == NONCONFORMING
+
+
+@pytest.mark.parametrize(
+    ("rule", "values", "last_day", "before", "after"),
+    [
+        ("hardness", {"hardness": 72}, date(2020, 12, 31), CONFORMING, NONCONFORMING),
+        ("hardness", {"hardness": 73}, date(2020, 12, 31), CONFORMING, CONFORMING),
+        ("hardness", {"hardness": 71.9}, date(2020, 12, 31), NONCONFORMING, NONCONFORMING),
+        ("rg_minimum", {"rg": 2.44}, date(2010, 6, 30), CONFORMING, NONCONFORMING),
+        ("rg_minimum", {"rg": 2.46}, date(2010, 6, 30), CONFORMING, CONFORMING),
+        ("rg_minimum", {"rg": 2.42}, date(2010, 6, 30), NONCONFORMING, NONCONFORMING),
+        ("differential", {"differential": 0.07}, date(2005, 1, 31), CONFORMING, NONCONFORMING),
+        ("differential", {"differential": 0.08}, date(2005, 1, 31), CONFORMING, NONCONFORMING),
+        ("differential", {"differential": 0.06}, date(2005, 1, 31), CONFORMING, CONFORMING),
+        ("pin_to_low_rg_axis", {"pin_to_low_rg_axis": 1.1}, date(2012, 1, 30), NOT_ASSESSED, NONCONFORMING),
+        (
+            "mark_to_high_rg_axis",
+            {"mark_to_high_rg_axis": 1.6, "asymmetric": 1},
+            date(2012, 1, 30),
+            NOT_ASSESSED,
+            NONCONFORMING,
+        ),
+        (
+            "mark_to_high_rg_axis",
+            {"mark_to_high_rg_axis": 1.6, "asymmetric": 0},
+            date(2012, 1, 30),
+            NOT_ASSESSED,
+            NOT_ASSESSED,
+        ),
+        ("oil_absorption_time", {"oil_absorption_time": 134}, date(2020, 7, 31), NOT_ASSESSED, NONCONFORMING),
+        ("oil_absorption_time", {"oil_absorption_time": 135}, date(2020, 7, 31), NOT_ASSESSED, CONFORMING),
+    ],
+)
+def test_the_date_of_approval_decides(
+    rule: str, values: dict[str, float], last_day: date, before: str, after: str
+) -> None:
+    """A ball stays legal under the rule of its approval date, whatever the date of use."""
+    for on in (date(2021, 6, 1), NOW):
+        assert outcome(rule, values, on=on, approved=last_day) == before
+        assert outcome(rule, values, on=on, approved=last_day + timedelta(days=1)) == after
+
+
+def test_the_cases_of_2004_to_2021() -> None:
+    assert outcome("rg_minimum", {"rg": 2.44}, approved=date(2008, 5, 1)) == CONFORMING
+    assert outcome("rg_minimum", {"rg": 2.44}, approved=date(2012, 5, 1)) == NONCONFORMING
+    assert outcome("differential", {"differential": 0.070}, approved=date(2004, 5, 1)) == CONFORMING
+    assert outcome("differential", {"differential": 0.070}, approved=date(2006, 5, 1)) == NONCONFORMING
+    assert outcome("hardness", {"hardness": 72}, approved=date(2020, 12, 31)) == CONFORMING
+    assert outcome("hardness", {"hardness": 72}, approved=date(2021, 5, 1)) == NONCONFORMING
+
+
+@pytest.mark.parametrize("direction", ["side", "finger"])
+@pytest.mark.parametrize(
+    ("on", "balance_holes", "weight", "limit"),
+    [
+        (date(2017, 5, 1), 0, 15.0, 1.0),
+        (date(2017, 5, 1), 1, 15.0, 1.0),
+        (date(2018, 7, 31), 0, 15.0, 1.0),
+        (date(2018, 8, 1), 0, 15.0, 3.0),
+        (date(2019, 5, 1), 0, 15.0, 3.0),
+        (date(2019, 5, 1), 1, 15.0, 1.0),
+        (date(2020, 7, 31), 1, 15.0, 1.0),
+        (date(2020, 8, 1), 0, 15.0, 3.0),
+        (NOW, 0, 10.01, 3.0),
+        (NOW, 0, 10.0, 0.75),
+        (NOW, 0, 8.0, 0.75),
+        (NOW, 0, 7.99, 0.75),
+    ],
+)
+def test_side_and_finger_balance(
+    direction: str, on: date, balance_holes: int, weight: float, limit: float
+) -> None:
+    """USBC static balance by weight and date; 10 lb and below from memory."""
+    rule = f"balance_{direction}"
+    facts = {"weight": weight, "balance_holes": balance_holes}
+    for sign in (-1.0, 1.0):
+        assert outcome(rule, {**facts, rule: sign * limit}, on=on) == CONFORMING
+        assert outcome(rule, {**facts, rule: sign * (limit + 0.01)}, on=on) == NONCONFORMING
+
+
+@pytest.mark.parametrize(("weight", "limit"), [(15.0, 3.0), (10.0, 2.0), (8.0, 2.0), (7.9, 0.75)])
+def test_top_balance(weight: float, limit: float) -> None:
+    """USBC: 3 oz over 10 lb at all times; 2 oz from 8 to 10 lb and 3/4 oz below from memory."""
+    for on in (date(2015, 1, 1), date(2019, 1, 1), NOW):
+        for sign in (-1.0, 1.0):
+            facts = {"weight": weight, "balance_holes": 0}
+            assert outcome("balance_top", {**facts, "balance_top": sign * limit}, on=on) == CONFORMING
+            assert (
+                outcome("balance_top", {**facts, "balance_top": sign * (limit + 0.01)}, on=on)
+                == NONCONFORMING
+            )
+
+
+@pytest.mark.parametrize("body", ["usbc", "ibf"])
+def test_balance_holes_end_on_the_first_of_august_2020(body: str) -> None:
+    for on, number, diameter in (
+        (date(2020, 7, 31), CONFORMING, NONCONFORMING),
+        (date(2020, 8, 1), NONCONFORMING, NOT_ASSESSED),
+    ):
+        facts = {"balance_holes": 1, "balance_hole_diameter": 1.26}
+        assert outcome("balance_holes", facts, on=on, body=body) == number
+        assert outcome("balance_hole_diameter", facts, on=on, body=body) == diameter
+        assert outcome("balance_holes", {"balance_holes": 2}, on=on, body=body) == NONCONFORMING
+        assert outcome("balance_holes", {"balance_holes": 0}, on=on, body=body) == CONFORMING
+    assert (
+        outcome("balance_hole_diameter", {"balance_hole_diameter": 1.25}, on=date(2019, 1, 1), body=body)
+        == CONFORMING
+    )
+
+
+@pytest.mark.parametrize(
+    ("values", "expected"),
+    [
+        ({"unused_gripping_holes": 0}, CONFORMING),
+        ({"unused_gripping_holes": 1, "house_ball": 0}, NONCONFORMING),
+        ({"unused_gripping_holes": 1}, NOT_ASSESSED),
+        (
+            {"unused_gripping_holes": 2, "house_ball": 1, "reactive_cover": 0, "differential": 0.0249},
+            CONFORMING,
+        ),
+        (
+            {"unused_gripping_holes": 2, "house_ball": 1, "reactive_cover": 0, "differential": 0.025},
+            NONCONFORMING,
+        ),
+        (
+            {"unused_gripping_holes": 2, "house_ball": 1, "reactive_cover": 1, "differential": 0.02},
+            NONCONFORMING,
+        ),
+        ({"unused_gripping_holes": 2, "house_ball": 1, "differential": 0.02}, NOT_ASSESSED),
+        ({"unused_gripping_holes": 2, "house_ball": 1, "differential": 0.05}, NONCONFORMING),
+    ],
+)
+def test_all_gripping_holes_are_used_but_for_house_balls(values: dict[str, float], expected: str) -> None:
+    """USBC, from 2020-08-01; exempt are polyester and basic urethane with a differential under 0.025 in."""
+    assert outcome("unused_gripping_holes", values) == expected
+    earlier = find("unused_gripping_holes", values, on=date(2020, 7, 31))
+    assert earlier is not None
+    assert (earlier["outcome"], earlier["advisory"]) == (NOT_ASSESSED, True)
+
+
+@pytest.mark.parametrize("body", ["usbc", "ibf"])
+def test_without_a_thumb_hole_the_grip_centre_is_marked(body: str) -> None:
+    rule = "unmarked_grip_centre"
+    for values, expected in (
+        ({"thumb_holes": 0, rule: 1}, NONCONFORMING),
+        ({"thumb_holes": 0, rule: 0}, CONFORMING),
+        ({"thumb_holes": 1, rule: 1}, CONFORMING),
+        ({"thumb_holes": 1}, CONFORMING),
+        ({"thumb_holes": 0}, NOT_ASSESSED),
+    ):
+        assert outcome(rule, values, body=body) == expected
+    assert outcome(rule, {"thumb_holes": 0, rule: 1}, body=body, on=date(2020, 7, 31)) == NOT_ASSESSED
+
+
+@pytest.mark.parametrize(
+    ("on", "weight", "holes", "limit"),
+    [
+        (date(2020, 8, 1), 15.0, 3, 3.0),
+        (date(2018, 7, 31), 15.0, 0, 1.0),
+        (date(2018, 8, 1), 15.0, 0, 3.0),
+        (date(2018, 8, 1), 10.0, 0, 1.0),
+        (NOW, 15.0, 0, 3.0),
+    ],
+)
+def test_any_two_halves(on: date, weight: float, holes: int, limit: float) -> None:
+    """Local associations' summaries of the USBC rule, and an older USBC text for a ball with no holes."""
+    facts = {"weight": weight, "holes": holes}
+    assert outcome("any_two_halves", {**facts, "largest_imbalance": limit}, on=on) == CONFORMING
+    assert outcome("any_two_halves", {**facts, "largest_imbalance": limit + 0.01}, on=on) == NONCONFORMING
+
+
+def test_any_two_halves_does_not_bind_drilled_balls_before_2020_or_of_10_lb() -> None:
+    for on, weight in ((date(2020, 7, 31), 15.0), (NOW, 10.0)):
+        found = find("any_two_halves", {"weight": weight, "holes": 3, "largest_imbalance": 5}, on=on)
+        assert found is not None
+        assert (found["outcome"], found["advisory"]) == (NOT_ASSESSED, True)
+
+
+def test_the_national_difference_of_australia() -> None:
+    """Tenpin Bowling Australia's summary of the 2019 rule: 3 oz between any two halves over 8 lb."""
+    for weight, imbalance, expected in (
+        (8.1, 3.0, CONFORMING),
+        (8.1, 3.01, NONCONFORMING),
+        (8.0, 5.0, NOT_ASSESSED),
+    ):
+        values = {"weight": weight, "largest_imbalance": imbalance}
+        assert outcome("any_two_halves", values, body="ibf", overlay="australia") == expected
+    assert outcome("any_two_halves", {"weight": 9.0, "largest_imbalance": 1.0}, body="ibf") is None
+
+
+@pytest.mark.parametrize("rule", ["balance_top", "balance_side", "balance_finger"])
+def test_international_balance_starts_in_2019(rule: str) -> None:
+    """IBF 11.13.2, from 2019-01-01, over 10 lb and without a balance hole."""
+    for on, value, expected in (
+        (date(2018, 12, 31), 0.5, NOT_ASSESSED),
+        (date(2019, 1, 1), 3.0, CONFORMING),
+        (date(2019, 1, 1), -3.01, NONCONFORMING),
+        (NOW, 3.0, CONFORMING),
+    ):
+        values = {"weight": 15.0, "balance_holes": 0, rule: value}
+        found = find(rule, values, on=on, body="ibf")
+        assert found is not None
+        assert (found["outcome"], found["clause"]) == (expected, "11.13.2")
+    assert (
+        outcome(rule, {"weight": 15.0, "balance_holes": 1, rule: 0.5}, on=date(2019, 5, 1), body="ibf")
+        == NOT_ASSESSED
+    )
+    assert outcome(rule, {"weight": 9.0, "balance_holes": 0, rule: 0.5}, body="ibf") == NOT_ASSESSED
+
+
+@pytest.mark.parametrize(
+    ("approved", "weight", "roughness", "expected"),
+    [
+        (date(2009, 3, 31), 15.0, 70.0, NOT_ASSESSED),
+        (date(2009, 4, 1), 15.0, 70.0, NONCONFORMING),
+        (date(2009, 4, 1), 13.0, 65.0, CONFORMING),
+        (date(2009, 4, 1), 12.9, 70.0, NOT_ASSESSED),
+    ],
+)
+def test_roughness_binds_at_approval_only(
+    approved: date, weight: float, roughness: float, expected: str
+) -> None:
+    """Secondary: 65 µin for balls of 13 lb and more, approvals from April 2009, not later surface work."""
+    values = {"weight": weight, "roughness": roughness}
+    assert outcome("roughness", values, approved=approved, stage="approval") == expected
+    assert outcome("roughness", values, approved=approved) is None
+
+
+def test_measurements_of_the_laboratory_are_judged_in_play_only_where_given() -> None:
+    for rule in ("friction", "restitution", "max_density", "pin_to_low_rg_axis", "oil_absorption_time"):
+        assert outcome(rule, {"weight": 15.0}) is None
+        assert outcome(rule, {"weight": 15.0}, stage="approval") == NOT_ASSESSED
+
+
+def test_field_hardness_is_advice_of_early_2020() -> None:
+    """USBC 2020: an earlier notice named 68 D; the release of June ended field tests."""
+    for on, value, expected in (
+        (date(2020, 3, 1), 67.9, NONCONFORMING),
+        (date(2020, 3, 1), 68.0, CONFORMING),
+        (date(2020, 6, 30), 60.0, NOT_ASSESSED),
+    ):
+        found = find("field_hardness", {"hardness": value}, on=on)
+        assert found is not None
+        assert (found["outcome"], found["advisory"]) == (expected, True)
+
+
+def test_construction_is_told_in_words_and_never_counts() -> None:
+    found = find("construction", {"weight": 15.0}, stage="approval")
+    assert found is not None
+    assert (found["outcome"], found["advisory"], found["value"]) == (NOT_ASSESSED, True, None)
+    assert "solid, with no voids and no liquid" in found["message"]
+
+
+SOUND = {
+    "weight": 15.0,
+    "diameter": 8.55,
+    "circumference": 26.86,
+    "roundness": 0.005,
+    "rg": 2.5,
+    "differential": 0.05,
+    "hardness": 75.0,
+    "holes": 3,
+    "gripping_holes": 3,
+    "unused_gripping_holes": 0,
+    "thumb_holes": 1,
+    "balance_holes": 0,
+    "excess_vent_holes": 0,
+    "mill_holes": 0,
+    "balance_top": 1.0,
+    "balance_side": 0.5,
+    "balance_finger": 0.5,
+    "largest_imbalance": 1.3,
+}
+
+
+@pytest.mark.parametrize(
+    ("change", "on", "expected"),
+    [
+        ({}, NOW, CONFORMING),
+        ({}, date(2019, 5, 1), CONFORMING),
+        ({}, date(2017, 5, 1), CONFORMING),
+        ({"balance_side": 1.5}, date(2017, 5, 1), NONCONFORMING),
+        ({"balance_side": 1.5}, date(2019, 5, 1), CONFORMING),
+        ({"balance_side": 1.5, "balance_holes": 1}, date(2019, 5, 1), NONCONFORMING),
+        ({"balance_holes": 1}, date(2020, 7, 31), CONFORMING),
+        ({"balance_holes": 1}, date(2020, 8, 1), NONCONFORMING),
+        ({"roundness": np.nan}, NOW, NOT_ASSESSED),
+        ({"hardness": 60.0}, date(2020, 8, 1), NONCONFORMING),
+    ],
+)
+def test_the_overall_outcome_of_a_drilled_ball(change: dict[str, float], on: date, expected: str) -> None:
+    columns = {name: Column(np.array([float(value)])) for name, value in {**SOUND, **change}.items()}
+    assessment = assess(edition("usbc", on), columns, np.array(["2016-01-01"], dtype="datetime64[D]"))
+    assert OUTCOMES[assessment.overall[0]] == expected
+
+
+def test_every_rule_says_how_sure_it_is() -> None:
+    """The basis of the published-rules table, row by row."""
+    basis = {
+        rule["rule"]: {limit["basis"] for limit in (*rule["limits"], *rule["other_limits"])}
+        for rule in describe("usbc")["rules"]
+    }
+    secondary = {
+        "circumference",
+        "diameter",
+        "roundness",
+        "rg_maximum",
+        "friction",
+        "roughness",
+        "any_two_halves",
+    }
+    assert {rule for rule, found in basis.items() if found == {"secondary"}} == secondary
+    assert basis["restitution"] == {"from_memory"}
+    mixed = {"balance_top", "balance_side", "balance_finger"}
+    assert all(basis[rule] == {"published", "from_memory"} for rule in mixed)
+    assert all(
+        found == {"published"}
+        for rule, found in basis.items()
+        if rule not in {*secondary, *mixed, "restitution"}
+    )
+
+
+def test_the_procedures_and_facts_are_listed() -> None:
+    listing = describe("usbc")
+    numbers = {item["number"] for item in listing["procedures"]}
+    assert numbers == {str(n) for n in (1, 2, 3, 4, 5, 6, 7, 9, 10, 12, 13, 17, 20, 22, 26)}
+    facts = {item["id"]: (item["value"], item["unit"]) for item in listing["facts"]}
+    assert facts["lane_length"] == (60.0, "ft")
+    assert facts["lane_width"] == (41.5, "in")

@@ -1,0 +1,167 @@
+"""The rule files pass their schema, and the schema refuses every slip named in it (our own schema)."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+from ballgauge_service.rulebooks import (
+    RulebookError,
+    UnknownRulebookError,
+    bodies,
+    overlays,
+    read_rulebook,
+    rulebook,
+)
+
+FOLDER = Path(__file__).parents[2] / "service" / "ballgauge_service" / "rulebooks"
+FILES = sorted(FOLDER.glob("*.toml"))
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: path.stem)
+def test_every_rule_file_passes(path: Path) -> None:
+    assert read_rulebook(path.read_text(encoding="utf-8"), path.name).rules
+
+
+def test_bodies_and_overlays_are_the_files() -> None:
+    assert bodies() == ("ibf", "usbc")
+    assert overlays() == {"australia": "ibf"}
+    assert len(FILES) == len(bodies()) + len(overlays())
+
+
+def test_an_overlay_adds_to_its_body() -> None:
+    plain = {rule.id for rule in rulebook("ibf").rules}
+    assert {rule.id for rule in rulebook("ibf", "australia").rules} - plain == {"any_two_halves"}
+
+
+@pytest.mark.parametrize(
+    ("body", "overlay", "named"),
+    [("nobody", None, "ibf, usbc"), ("usbc", "australia", "none"), ("ibf", "nowhere", "australia")],
+)
+def test_unknown_names_are_refused_with_those_there_are(body: str, overlay: str | None, named: str) -> None:
+    with pytest.raises(UnknownRulebookError, match=named):
+        rulebook(body, overlay)
+
+
+def test_the_small_file_passes(head: str, rule: str, limit: str) -> None:
+    assert read_rulebook(head + rule + limit).rules[0].limits[0].max == 16.0
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "fault"),
+    [
+        ("max = 16.0", "max = 16.0\nlargest = 17.0", "Unknown field"),
+        ('unit = "lb"', 'unit = "lb"\ncolour = "red"', "Unknown field"),
+        ("[rulebook]", "[extra]\na = 1\n[rulebook]", "Unknown field"),
+        ('basis = "published"\n', "", "Missing data"),
+        ('basis = "published"', 'basis = "hearsay"', "Must be one of"),
+        (
+            'max = 16.0\nbasis = "published"\nsource = "text"',
+            'max = 16.0\nbasis = "published"',
+            "Missing data",
+        ),
+        ('basis = "published"\nsource = "text"', 'basis = "published"\nsource = "other"', "not both"),
+        ('date = "2020"', "", "Missing data"),
+        ('date = "2020"', 'date = "last year"', "YYYY"),
+        ("max = 16.0", "max = true", "finite number"),
+        ("max = 16.0", "max = nan", "finite number"),
+        ("max = 16.0", 'max = "16"', "finite number"),
+        ("max = 16.0", "", "needs min or max"),
+        ("max = 16.0", "min = 17.0\nmax = 16.0", "min lies above max"),
+        (
+            "max = 16.0",
+            "max = 16.0\neffective_from = 2020-01-02\neffective_to = 2020-01-01",
+            "after effective_to",
+        ),
+        ("max = 16.0", 'max = 16.0\neffective_from = "2020-01-02"', "without quotes"),
+        ("max = 16.0", "max = 16.0\neffective_from = 2020-01-02T00:00:00", "without quotes"),
+        ("max = 16.0", "max = 16.0\nwhen = { girth = { min = 1.0 } }", "Unknown column: girth"),
+        ("max = 16.0", "max = 16.0\nwhen = { holes = {} }", "at least one of"),
+        ("max = 16.0", "max = 16.0\nwhen = []", "array of such tables"),
+        ("max = 16.0", "max = 16.0\nwhen = { holes = { min = 2.0, under = 2.0 } }", "above the upper bound"),
+        ("max = 16.0", "max = 16.0\nwhen = { holes = { min = 2.0, over = 2.0 } }", "not both"),
+        ("max = 16.0", 'effect = "exempt"\nmax = 16.0\nnote = "n"', "Only a row of effect limit"),
+        ("max = 16.0", 'effect = "unbound"', "needs a note"),
+        ('quantity = "weight"', 'quantity = "girth"', "Unknown column: girth"),
+        ('quantity = "weight"\n', "", "needs a quantity"),
+        ('unit = "lb"', 'unit = "kg"', "unit of weight is lb"),
+        ('stages = ["play"]', "stages = []", "Shorter than minimum length"),
+        ('stages = ["play"]', 'stages = ["play"]\nwhen_measured = ["approval"]', "not among the stages"),
+        ('binds = "use"', 'binds = "whim"', "Must be one of"),
+        ('binds = "use"', 'binds = "use"\nprocedures = ["99"]', "No such procedure: 99"),
+        ('id = "weight"', 'id = "Weight!"', "lower-case words"),
+        ('unit = "lb"', 'unit = "lb"\nmessage = { conforming = "fits {thing}" }', "in braces"),
+    ],
+)
+def test_a_slip_is_an_error(head: str, rule: str, limit: str, old: str, new: str, fault: str) -> None:
+    text = head + rule + limit
+    assert old in text
+    with pytest.raises(RulebookError, match=fault):
+        read_rulebook(text.replace(old, new))
+
+
+@pytest.mark.parametrize(
+    ("first", "second"),
+    [
+        ("max = 16.0", "max = 15.0"),
+        ("max = 16.0\neffective_to = 2020-08-01", "max = 15.0\neffective_from = 2020-08-01"),
+        ("max = 16.0\nwhen = { holes = { max = 2.0 } }", "max = 15.0\nwhen = { holes = { min = 2.0 } }"),
+        ("max = 16.0\nwhen = { holes = { max = 2.0 } }", "max = 15.0\nwhen = { mill_holes = { min = 1.0 } }"),
+    ],
+)
+def test_limits_that_hold_at_once_are_an_error(
+    head: str, rule: str, limit: str, first: str, second: str
+) -> None:
+    rows = limit.replace("max = 16.0", first) + limit.replace("max = 16.0", second)
+    with pytest.raises(RulebookError, match="limits 0 and 1 hold at once"):
+        read_rulebook(head + rule + rows)
+
+
+@pytest.mark.parametrize(
+    ("first", "second"),
+    [
+        ("max = 16.0\neffective_to = 2020-07-31", "max = 15.0\neffective_from = 2020-08-01"),
+        ("max = 16.0\nwhen = { holes = { max = 2.0 } }", "max = 15.0\nwhen = { holes = { over = 2.0 } }"),
+        ("max = 16.0\nwhen = { holes = { under = 2.0 } }", "max = 15.0\nwhen = { holes = { min = 2.0 } }"),
+    ],
+)
+def test_limits_that_meet_without_overlap_pass(
+    head: str, rule: str, limit: str, first: str, second: str
+) -> None:
+    rows = limit.replace("max = 16.0", first) + limit.replace("max = 16.0", second)
+    assert len(read_rulebook(head + rule + rows).rules[0].limits) == 2
+
+
+def test_twice_the_same_rule_is_an_error(head: str, rule: str, limit: str) -> None:
+    with pytest.raises(RulebookError, match="Given more than once: weight"):
+        read_rulebook(head + rule + limit + rule + limit)
+
+
+def test_a_file_has_exactly_one_head(head: str, rule: str, limit: str) -> None:
+    with pytest.raises(RulebookError, match="either"):
+        read_rulebook(head[head.index("[source") :] + rule + limit)
+
+
+def test_a_sample_rule_names_a_rule_with_one_limit(head: str, rule: str, limit: str) -> None:
+    sample = '[[sample_rule]]\nid = "s"\ntitle = "S"\nrule = "girth"\nbasis = "published"\nsource = "text"\n'
+    with pytest.raises(RulebookError, match="girth is no rule with exactly one limit"):
+        read_rulebook(head + rule + limit + sample)
+
+
+def test_the_code_knows_no_limit_by_itself() -> None:
+    """No number of the code is a limit of a rule file, but for 0 to 3, which also count and code things."""
+    limits = {
+        edge
+        for name in (*[(body, None) for body in bodies()], ("ibf", "australia"))
+        for item in rulebook(*name).rules
+        for row in item.limits
+        for edge in (row.min, row.max)
+        if edge is not None
+    }
+    for path in FOLDER.glob("*.py"):
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        found = {node.value for node in ast.walk(tree) if isinstance(node, ast.Constant)}
+        numbers = {float(value) for value in found if isinstance(value, int | float)}
+        assert not numbers & (limits - {0.0, 1.0, 2.0, 3.0}), path.name

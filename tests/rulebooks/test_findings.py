@@ -1,0 +1,121 @@
+"""The wording of findings: full sentences with value, limit, dates and basis (our own definitions)."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from datetime import date
+from typing import Any
+
+import pytest
+
+from ballgauge_service.rulebooks import Decision, missing
+
+FIELDS = {
+    "rule", "title", "clause", "basis", "source", "quantity", "unit", "limit", "value", "uncertainty",
+    "margin", "probability", "outcome", "advisory", "message",
+}  # fmt: skip
+
+
+def test_a_finding_has_every_field_and_is_json(judge: Callable[..., Any]) -> None:
+    judged = judge(weight=15.0, rg=2.45, uncertainty={"weight": 0.1}, decision=Decision("guarded"))
+    for finding in judged.findings.values():
+        assert set(finding) == FIELDS
+        assert finding["basis"] in ("published", "secondary", "from_memory")
+        assert finding["source"]
+    assert json.loads(json.dumps(judged.findings)) == judged.findings
+
+
+def test_the_sentence_of_a_broken_limit(judge: Callable[..., Any]) -> None:
+    finding = judge(rg=2.44, approved="2012-03-01").findings["rg_minimum"]
+    assert finding["message"] == (
+        "Radius of gyration of the low axis (minimum) is 2.44 in, "
+        "outside the limit of at least 2.46 in by 0.02 in. "
+        "It holds for balls approved from 2010-07-01; this ball was approved on 2012-03-01. "
+        "Basis: published, USBC, Equipment Specifications and Certifications Manual (undated)."
+    )
+    assert finding["margin"] == pytest.approx(-0.02)
+
+
+def test_without_a_date_of_approval_the_rule_of_the_date_of_use_applies(judge: Callable[..., Any]) -> None:
+    """The design: rules that bind by approval then follow the date of use, and the finding says so."""
+    for on, outcome in ((date(2009, 1, 1), "conforming"), (date(2015, 1, 1), "nonconforming")):
+        finding = judge(rg=2.44, on=on).findings["rg_minimum"]
+        assert finding["outcome"] == outcome
+        assert (
+            f"the date of approval was not given, so the rule in force on {on} applies" in finding["message"]
+        )
+
+
+def test_without_a_date_of_use_the_date_of_the_rulebook_stands_in(judge: Callable[..., Any]) -> None:
+    judged = judge(weight=15.0)
+    assert not judged.assessment.edition.on_given
+    assert judged.assessment.edition.on == date(2026, 11, 25)
+    assert "2026-11-25, the date of this rulebook" in judged.findings["weight"]["message"]
+    assert judge(weight=15.0, on=date(2026, 11, 25)).assessment.edition.on_given
+
+
+def test_a_date_before_any_known_limit_is_said_in_words(judge: Callable[..., Any]) -> None:
+    finding = judge("ibf", on=date(2018, 6, 1), weight=15.0, balance_side=0.5, balance_holes=0).findings[
+        "balance_side"
+    ]
+    assert finding["outcome"] == "not_assessed"
+    assert "no limit is known for this date and this ball" in finding["message"]
+    assert not finding["advisory"]
+
+
+def test_a_value_just_outside_is_not_rounded_onto_the_limit(judge: Callable[..., Any]) -> None:
+    assert "is 16.000000001 lb, outside" in judge(weight=16.000000001).findings["weight"]["message"]
+
+
+def test_what_is_missing_names_column_and_rules(judge: Callable[..., Any]) -> None:
+    judged = judge(weight=15.0, balance_side=0.5, balance_top=1.0, balance_finger=0.0)
+    lacking = {item["field"]: item["needed_for"] for item in missing(judged.assessment, 0)}
+    assert lacking["rg"] == ["rg_minimum", "rg_maximum"]
+    assert lacking["gripping_holes"] == ["gripping_holes"]
+    assert "friction" not in lacking
+    assert "balance_side" not in lacking
+
+
+def test_a_missing_condition_is_named(judge: Callable[..., Any]) -> None:
+    judged = judge(on=date(2019, 5, 1), weight=15.0, balance_side=1.5)
+    finding = judged.findings["balance_side"]
+    assert finding["outcome"] == "not_assessed"
+    assert (
+        "depends on balance holes, which was not given, and may be: 1 oz either way; 3 oz either way"
+        in finding["message"]
+    )
+    assert {"field": "balance_holes", "needed_for": ["balance_holes", "balance_side"]} in missing(
+        judged.assessment, 0
+    )
+
+
+def test_where_several_limits_may_hold_the_least_sure_basis_is_given(judge: Callable[..., Any]) -> None:
+    finding = judge(balance_top=2.5).findings["balance_top"]
+    assert (finding["outcome"], finding["basis"]) == ("not_assessed", "from_memory")
+    assert finding["source"].count("(undated)") == 2
+
+
+def test_inconclusive_says_why(judge: Callable[..., Any]) -> None:
+    guarded = judge(weight=15.99, uncertainty={"weight": 0.1}, decision=Decision("guarded")).findings[
+        "weight"
+    ]
+    assert guarded["outcome"] == "inconclusive"
+    assert "with a probability of 0.54, between 0.05 and 0.95" in guarded["message"]
+    varying = judge(weight=15.0, balance_side=2.9, alternates={"balance_side": [2.1, 4.0]}).findings[
+        "balance_side"
+    ]
+    assert varying["outcome"] == "inconclusive"
+    assert "could also be 2.1 oz to 4 oz" in varying["message"]
+
+
+def test_no_sentence_says_approved_as_a_verdict(judge: Callable[..., Any]) -> None:
+    """Only the governing body approves: the word stands only with a date, after on, from or until."""
+    for stage in ("approval", "play"):
+        judged = judge(
+            stage=stage, weight=15.0, rg=2.5, hardness=74.0, differential=0.05, approved="2022-01-01"
+        )
+        for finding in judged.findings.values():
+            words = finding["message"].split("approved ")[1:]
+            assert all(rest.startswith(("on 2", "from 2", "until 2")) for rest in words)
+            assert "approved" not in finding["outcome"]
