@@ -1,0 +1,1 @@
+"""Pure functions over arrays: sphere geometry, mass properties, drilling, balance and motion."""

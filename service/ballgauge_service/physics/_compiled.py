@@ -33,16 +33,17 @@ _FOLDER = os.environ.get("NUMBA_CACHE_DIR") or _kept_code()
 def compiled(function: F) -> F:
     """Compile a scalar function to machine code on its first call and keep the code for later starts.
 
-    IEEE results are kept (no fast-math), so that the same input gives the same bytes. Where the code cannot be
-    kept on disk (no writable home) the function is compiled in memory at each start.
+    IEEE results are kept (no fast-math), so that the same input gives the same bytes. Where the code cannot
+    be kept on disk (no writable home) the function is compiled in memory at each start.
     """
     options: dict[str, Any] = {"nogil": True, "error_model": "numpy"}
-    before = numba.config.CACHE_DIR
-    numba.config.CACHE_DIR = _FOLDER
+    settings: Any = numba.config
+    before = settings.CACHE_DIR
+    settings.CACHE_DIR = _FOLDER
     try:
         kernel = numba.njit(cache=True, **options)(function)
     except (OSError, RuntimeError):
         kernel = numba.njit(**options)(function)
     finally:
-        numba.config.CACHE_DIR = before
+        settings.CACHE_DIR = before
     return cast(F, kernel)

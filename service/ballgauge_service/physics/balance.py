@@ -1,8 +1,8 @@
 """Static balance: from the moment about the geometric centre to a scale's readings.
 
 The moment M = sum m r [oz in] is the physical quantity. A balance shows M / arm [oz]; the arm [in] is the
-scale's. The undrilled part is a reading of the same scale, so the arm cancels from it and remains only in what
-the holes contribute.
+scale's. The undrilled part is a reading of the same scale, so the arm cancels from it and remains only in
+what the holes contribute.
 """
 
 from __future__ import annotations
@@ -19,19 +19,32 @@ PLAUSIBLE_ARMS = (2.3, 4.3)
 """Arms [in] between which a verdict must hold where the arm is not known (ours)."""
 
 
-def readings(top_weight: Array, cg: Array, hole_moment: Array, arm: Array, hand: Array) -> Array:
-    """Predicted readings [oz], columns top (+ to the grip), side (+ to the PAP), finger (+ to the fingers).
+def reading_parts(top_weight: Array, cg: Array, hole_moment: Array, hand: Array) -> tuple[Array, Array]:
+    """Split predicted readings into what no arm changes [oz] and what is divided by the arm [oz in].
 
     top_weight: undrilled reading along the CG mark [oz], (n,); cg: unit vectors of the mark, (n, 3);
-    hole_moment: moment added by the holes [oz in], (n, 3), negative where they take weight away; arm [in] and
-    hand (+1 right, -1 left), (n,). Returns (n, 3); NaN where something is unknown. A top weight of 0 needs no
-    mark.
+    hole_moment: moment added by the holes [oz in], (n, 3), negative where they take weight away; hand: +1
+    right, -1 left, (n,). Returns two (n, 3) arrays with columns top (+ to the grip), side (+ to the PAP),
+    finger (+ to the fingers); NaN where something is unknown. A top weight of 0 needs no mark.
     """
     undrilled = np.where((top_weight == 0.0)[:, None], 0.0, top_weight[:, None] * cg)
-    shown = undrilled + hole_moment / arm[:, None]
-    return np.stack([shown[:, 2], shown[:, 0] * hand, shown[:, 1]], axis=1)
+    turned = np.ones((len(hand), 3))
+    turned[:, 1] = hand
+    order = [2, 0, 1]
+    return undrilled[:, order] * turned, hole_moment[:, order] * turned
+
+
+def readings(top_weight: Array, cg: Array, hole_moment: Array, arm: Array, hand: Array) -> Array:
+    """Predicted readings [oz], (n, 3): top (+ to the grip), side (+ to the PAP), finger (+ to the fingers).
+
+    arm: of the balance [in], (n,); the others as for `reading_parts`.
+    """
+    fixed, divided = reading_parts(top_weight, cg, hole_moment, hand)
+    shown: Array = fixed + divided / arm[:, None]
+    return shown
 
 
 def largest_imbalance(shown: Array) -> Array:
-    """Greatest imbalance between any two halves, |M| / arm [oz], (n,), from readings (n, 3)."""
-    return np.sqrt((shown * shown).sum(axis=1))
+    """Greatest imbalance between any two halves, |M| / arm [oz], from readings: (..., 3) to (...)."""
+    length: Array = np.sqrt((shown * shown).sum(axis=-1))
+    return length

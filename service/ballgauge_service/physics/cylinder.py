@@ -9,10 +9,10 @@ and a moment is the integral of a monomial over it. The v-odd ones vanish by sym
 
     [1, u, w, u^2, v^2, w^2, u*w]
 
-At height w the sphere's section is a disc of radius sqrt(sphere^2 - w^2) about the origin. Where it covers the
-hole's disc the integrals are those of a right cylinder; where it lies inside the hole's disc, those of a
-spherical cap; both are closed forms. In between the section is a lens of two circles, whose moments are closed
-forms too (circular segments), and only the integral along w is numerical.
+At height w the sphere's section is a disc of radius sqrt(sphere^2 - w^2) about the origin. Where it covers
+the hole's disc the integrals are those of a right cylinder; where it lies inside the hole's disc, those of a
+spherical cap; both are closed forms. In between the section is a lens of two circles, whose moments are
+closed forms too (circular segments), and only the integral along w is numerical.
 """
 
 from __future__ import annotations
@@ -117,12 +117,14 @@ def _add_lens(
 
 
 @compiled
-def clipped_cylinder(sphere: float, offset: float, radius: float, bottom: float, out: NDArray[np.float64]) -> None:
+def clipped_cylinder(
+    sphere: float, offset: float, radius: float, bottom: float, out: NDArray[np.float64]
+) -> None:
     """Write the seven moments of the clipped cylinder into `out`, shape (7,) [in^3, in^4, in^5].
 
     sphere: radius of the sphere [in]; offset: distance of the hole's axis from the centre [in], >= 0;
-    radius: of the hole [in]; bottom: height of the flat bottom along the axis [in], measured from the point of
-    the axis nearest to the centre, positive on the side of the opening.
+    radius: of the hole [in]; bottom: height of the flat bottom along the axis [in], measured from the point
+    of the axis nearest to the centre, positive on the side of the opening.
     """
     out[:] = 0.0
     if offset < 1e-9 * sphere:

@@ -1,7 +1,7 @@
 """The drilled ball: what the holes remove, and the weight, balance and radii of gyration that remain.
 
-One compiled loop serves one ball and a million. Inputs and results are structured arrays whose fields carry the
-trade's names; a value that is not known is NaN and whatever depends on it comes out NaN.
+One compiled loop serves one ball and a million. Inputs and results are structured arrays whose fields carry
+the trade's names; a value that is not known is NaN and whatever depends on it comes out NaN.
 
 Frames and words as in `sphere`. Weights in oz unless a field says lb, lengths in inches, angles in degrees,
 densities in g/mL, moments in oz in.
@@ -10,13 +10,14 @@ densities in g/mL, moments in oz in.
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..units import OZ_PER_CUBIC_INCH, OZ_PER_LB
 from ._compiled import compiled
-from .holes import BOTTOM, GEOMETRY, OFFSET, OPENING, RADIUS, REACH, add_layer, half_difference, set_hole
+from .holes import BOTTOM, GEOMETRY, OFFSET, REACH, add_layer, half_difference, set_hole
 from .inertia import principal_axes
 from .overlaps import SHARED, may_meet, shared_region
 from .sphere import (
@@ -60,16 +61,19 @@ LAYOUT = np.dtype(
         "span_middle", "span_ring", "full_span", "bridge", "thumb",
     )
 )  # fmt: skip
-"""hand +1 right, -1 left; over, up, pin_to_pap, spans, bridge [in]; angles [deg]; full_span and thumb 0 or 1."""
+"""hand +1 right, -1 left; over, up, pin_to_pap, spans, bridge [in]; angles [deg]; full_span, thumb 0 or 1."""
 
 HOLE = np.dtype(
-    [("role", "i8")]
-    + _floats("right", "up", "diameter", "depth", "pitch_forward", "pitch_lateral", "slug_density")
+    [
+        ("role", "i8"),
+        *_floats("right", "up", "diameter", "depth", "pitch_forward", "pitch_lateral", "slug_density"),
+    ]
 )
 """right and up are NaN where the hole is placed from the spans; slug_density is NaN for an open hole."""
 
 DRILLED = np.dtype(
-    _vectors("pap", "pin", "psa", "cg", "moment", "hole_moment", "centre_of_mass", "low_axis", "high_axis", "half")
+    _vectors("pap", "pin", "psa", "cg", "moment", "hole_moment", "centre_of_mass")
+    + _vectors("low_axis", "high_axis", "half")
     + _floats(
         "inner_density", "removed_weight", "slug_weight", "weight", "rg", "rg_intermediate", "rg_high",
     )
@@ -82,11 +86,13 @@ DRILLED_HOLE = np.dtype(
     + _floats("volume", "removed_weight", "slug_weight", "axis_offset", "bottom_height", "reach")
     + [("meets", "i8")]
 )
-"""Per hole: surface centre (unit vector), volume [in^3], weights [oz], distance of the axis from the geometric
-centre, height of the bottom above the centre along the axis, greatest distance of the bottom's rim from the
-centre [in]; bit i of meets is set where it shares material with hole i."""
+"""Per hole: surface centre (unit vector), volume [in^3], weights [oz], distance of the axis from the
+geometric centre, height of the bottom above the centre along the axis, greatest distance of the bottom's rim
+from the centre [in]; bit i of meets is set where it shares material with hole i."""
 
 Records = NDArray[np.void]
+Record = Any
+"""One row of a structured array; the compiled code reads its fields as attributes."""
 
 
 @compiled
@@ -106,7 +112,9 @@ def _role_diameter(holes: Records, count: int, role: int) -> float:
 
 
 @compiled
-def _placed_by_spans(layout: Records, holes: Records, count: int, radius: float) -> tuple[Vector, Vector, Vector]:
+def _placed_by_spans(
+    layout: Record, holes: Records, count: int, radius: float
+) -> tuple[Vector, Vector, Vector]:
     """Unit vectors of the thumb, middle and ring holes; a single finger lies on the centre line."""
     thumb = surface_rim(_role_diameter(holes, count, THUMB), radius) if layout.thumb > 0.5 else 0.0
     middle = surface_rim(_role_diameter(holes, count, MIDDLE), radius)
@@ -127,7 +135,7 @@ def _placed_by_spans(layout: Records, holes: Records, count: int, radius: float)
 
 
 @compiled
-def _material(ball: Records) -> tuple[float, float, float, float]:
+def _material(ball: Record) -> tuple[float, float, float, float]:
     """Return inner radius [in], cover density, inner less cover density [oz/in^3] and inner density [g/mL].
 
     The inner material is uniform, with the density that makes up the ball's weight inside the cover.
@@ -142,7 +150,7 @@ def _material(ball: Records) -> tuple[float, float, float, float]:
 
 @compiled
 def _undrilled_tensor(
-    ball: Records, pin: Vector, psa: Vector, mass: float, centre: Vector, tensor: NDArray[np.float64]
+    ball: Record, pin: Vector, psa: Vector, mass: float, centre: Vector, tensor: NDArray[np.float64]
 ) -> None:
     """Write the undrilled inertia about the geometric centre [oz in^2] into `tensor`, (3, 3).
 
@@ -185,8 +193,13 @@ def _shift_to_drilled(
 
 @compiled
 def _remove_holes(
-    ball: Records, holes: Records, count: int, table: NDArray[np.float64], removed: NDArray[np.float64],
-    halves: NDArray[np.float64], results: Records,
+    ball: Record,
+    holes: Records,
+    count: int,
+    table: NDArray[np.float64],
+    removed: NDArray[np.float64],
+    halves: NDArray[np.float64],
+    results: Records,
 ) -> tuple[float, float]:
     """Drill the holes in order; return removed and slug weight [oz].
 
@@ -211,7 +224,9 @@ def _remove_holes(
             add_layer(table, j, radius, -slug, moments, one)
         fill = slug if filled else 0.0
         for axis in range(3):
-            halves[axis] += half_difference(table, j, NORMALS[axis], radius, inner, cover - fill, step, one[0])
+            halves[axis] += half_difference(
+                table, j, NORMALS[axis], radius, inner, cover - fill, step, one[0]
+            )
         meets = 0
         for i in range(j):
             if not may_meet(table, i, j):
@@ -244,15 +259,23 @@ def _remove_holes(
 
 @compiled
 def _drill_one(
-    ball: Records, layout: Records, holes: Records, count: int, out: Records, hole_out: Records,
-    table: NDArray[np.float64], removed: NDArray[np.float64], halves: NDArray[np.float64],
-    tensor: NDArray[np.float64], axes: NDArray[np.float64],
+    ball: Record,
+    layout: Record,
+    holes: Records,
+    count: int,
+    out: Record,
+    hole_out: Records,
+    table: NDArray[np.float64],
+    removed: NDArray[np.float64],
+    halves: NDArray[np.float64],
+    tensor: NDArray[np.float64],
+    axes: NDArray[np.float64],
 ) -> None:
     radius = ball.radius
     pap = positive_axis_point(layout.hand, layout.over, layout.up, radius)
     val_angle = math.radians(layout.val_angle)
     pin = pin_from_layout(layout.hand, layout.over, layout.up, layout.pin_to_pap, val_angle, radius)
-    # A point behind the pin on the line from the PAP: the PAP's direction, also where the pin lies on the PAP.
+    # A point behind the pin on the line from the PAP: the PAP's direction, also where the pin is on the PAP.
     behind = pin_from_layout(
         layout.hand, layout.over, layout.up, layout.pin_to_pap - 0.5 * radius, val_angle, radius
     )
@@ -267,8 +290,10 @@ def _drill_one(
             centre = thumb
         elif hole.role == MIDDLE:
             centre = middle
-        else:
+        elif hole.role == RING:
             centre = ring
+        else:
+            centre = (math.nan, math.nan, math.nan)
         set_hole(
             table, k, centre, radius, 0.5 * hole.diameter, hole.depth, hole.pitch_forward, hole.pitch_lateral
         )
@@ -281,10 +306,7 @@ def _drill_one(
     drilled_mass = mass - removed[0]
     undrilled_moment = ball.top_weight * ball.balance_arm
     known = not math.isnan(undrilled_moment * cg[0]) or ball.top_weight == 0.0
-    if ball.top_weight == 0.0:
-        undrilled = (0.0, 0.0, 0.0)
-    else:
-        undrilled = combine(undrilled_moment, cg, 0.0, cg)
+    undrilled = (0.0, 0.0, 0.0) if ball.top_weight == 0.0 else combine(undrilled_moment, cg, 0.0, cg)
     start = combine(1.0 / mass, undrilled, 0.0, undrilled) if known else (0.0, 0.0, 0.0)
     holes_moment = (-removed[1], -removed[2], -removed[3])
     moment = combine(1.0, undrilled, 1.0, holes_moment)
@@ -322,7 +344,12 @@ def _drill_one(
 
 @compiled
 def _drill_all(
-    balls: Records, layouts: Records, holes: Records, counts: NDArray[np.int64], out: Records, hole_out: Records
+    balls: Records,
+    layouts: Records,
+    holes: Records,
+    counts: NDArray[np.int64],
+    out: Records,
+    hole_out: Records,
 ) -> None:
     most = holes.shape[1]
     table = np.empty((max(most, 1), GEOMETRY))
@@ -332,7 +359,17 @@ def _drill_all(
     axes = np.empty((3, 3))
     for i in range(balls.shape[0]):
         _drill_one(
-            balls[i], layouts[i], holes[i], counts[i], out[i], hole_out[i], table, removed, halves, tensor, axes
+            balls[i],
+            layouts[i],
+            holes[i],
+            counts[i],
+            out[i],
+            hole_out[i],
+            table,
+            removed,
+            halves,
+            tensor,
+            axes,
         )
 
 
@@ -341,15 +378,15 @@ def drill(
 ) -> tuple[Records, Records]:
     """Drill n balls and return their results.
 
-    balls, shape (n,), dtype BALL; layouts, shape (n,), dtype LAYOUT; holes, shape (n, h), dtype HOLE, of which
-    the first counts[i] of row i are drilled, in order; counts, shape (n,) int. Returns an array (n,) of DRILLED
-    and one (n, h) of DRILLED_HOLE.
+    balls, shape (n,), dtype BALL; layouts, shape (n,), dtype LAYOUT; holes, shape (n, h), dtype HOLE, of
+    which the first counts[i] of row i are drilled, in order; counts, shape (n,) int. Returns an array (n,) of
+    DRILLED and one (n, h) of DRILLED_HOLE.
 
     Each hole is a flat-bottomed cylinder clipped by the sphere and taken through the cover and the inner
-    material; shared material is removed once; a hole with a slug_density is filled again. The undrilled centre
-    of mass lies top_weight x balance_arm / mass from the geometric centre towards the CG mark; where the top
-    weight or its direction is unknown, moments and balance are NaN and radii of gyration are those of a ball
-    whose undrilled centre of mass is its centre.
+    material; shared material is removed once; a hole with a slug_density is filled again. The undrilled
+    centre of mass lies top_weight x balance_arm / mass from the geometric centre towards the CG mark; where
+    the top weight or its direction is unknown, moments and balance are NaN and radii of gyration are those of
+    a ball whose undrilled centre of mass is its centre.
 
     Raises ValueError where the arrays' lengths do not agree. Impossible geometry is not refused here: `reach`
     of a hole beyond the ball's radius, or NaN places where spans and bridge make no triangle, tell of it.
@@ -364,6 +401,6 @@ def drill(
 
 def empty_balls(n: int) -> tuple[Records, Records]:
     """Return BALL and LAYOUT arrays of length n with every value unknown (NaN)."""
-    balls = np.full(n, np.nan, np.dtype((np.float64, len(BALL)))).view(BALL).reshape(n)
-    layouts = np.full(n, np.nan, np.dtype((np.float64, len(LAYOUT)))).view(LAYOUT).reshape(n)
+    balls = np.full(n, np.nan, np.dtype((np.float64, len(BALL.names or ())))).view(BALL).reshape(n)
+    layouts = np.full(n, np.nan, np.dtype((np.float64, len(LAYOUT.names or ())))).view(LAYOUT).reshape(n)
     return balls, layouts

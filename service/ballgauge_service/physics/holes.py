@@ -27,6 +27,7 @@ Table = NDArray[np.float64]
 
 @compiled
 def vector_at(table: Table, row: int, column: int) -> Vector:
+    """Return the vector that starts at `column` of a row of a geometry table."""
     return (table[row, column], table[row, column + 1], table[row, column + 2])
 
 
@@ -41,8 +42,8 @@ def _store(table: Table, row: int, column: int, value: Vector) -> None:
 def pitch_tangents(centre: Vector) -> tuple[Vector, Vector]:
     """Return the unit tangents at a hole's centre towards the grip centre and to the bowler's right.
 
-    At the grip centre itself, where every direction leads away, forward means towards the fingers (+y); at the
-    two ends of the midline, where right is the normal, right means onward along the midline.
+    At the grip centre itself, where every direction leads away, forward means towards the fingers (+y); at
+    the two ends of the midline, where right is the normal, right means onward along the midline.
     """
     forward = combine(1.0, (0.0, 0.0, 1.0), -centre[2], centre)
     if dot(forward, forward) < 1e-18:
@@ -95,18 +96,23 @@ def set_hole(
 
 @compiled
 def add_layer(
-    table: Table, row: int, sphere: float, density: float, moments: NDArray[np.float64], out: NDArray[np.float64]
+    table: Table,
+    row: int,
+    sphere: float,
+    density: float,
+    moments: NDArray[np.float64],
+    out: NDArray[np.float64],
 ) -> float:
     """Add density x (the hole's share of a ball of radius `sphere`) to `out` and return the volume [in^3].
 
     out, shape (10,): weight, its three first moments and the second moments xx, yy, zz, xy, xz, yz about the
-    geometric centre in the grip frame [oz, oz in, oz in^2]; density [oz/in^3]; moments, shape (7,), is scratch.
+    geometric centre in the grip frame [oz, oz in, oz in^2]; density [oz/in^3]; moments, (7,), is scratch.
     """
     clipped_cylinder(sphere, table[row, OFFSET], table[row, RADIUS], table[row, BOTTOM], moments)
     w = vector_at(table, row, AXIS)
     u = vector_at(table, row, ACROSS)
     v = cross(w, u)
-    volume = moments[0]
+    volume: float = moments[0]
     out[0] += density * volume
     for i in range(3):
         out[1 + i] += density * (moments[1] * u[i] + moments[2] * w[i])
@@ -142,14 +148,21 @@ def _signed_length(sphere_height: float, bottom: float, cut: float, sense: float
 
 @compiled
 def half_difference(
-    table: Table, row: int, normal: Vector, radius: float, inner: float, cover: float, step: float, weight: float
+    table: Table,
+    row: int,
+    normal: Vector,
+    radius: float,
+    inner: float,
+    cover: float,
+    step: float,
+    weight: float,
 ) -> float:
     """Weight of the hole's material on the side of `normal` less that on the other side [oz].
 
-    The plane passes through the geometric centre. cover, step: density of the cover and what the inner material
-    has beyond it [oz/in^3]; weight: of the whole hole, returned with its sign where the plane misses it. Where
-    it is cut, lines along the axis are integrated exactly and their sum over the cross-section by Gauss-Legendre
-    rules, good to about 1e-6 of the hole's weight.
+    The plane passes through the geometric centre. cover, step: density of the cover and what the inner
+    material has beyond it [oz/in^3]; weight: of the whole hole, returned with its sign where the plane misses
+    it. Where it is cut, lines along the axis are integrated exactly and their sum over the cross-section by
+    Gauss-Legendre rules, good to about 2e-5 of the hole's weight.
     """
     w = vector_at(table, row, AXIS)
     foot = vector_at(table, row, FOOT)
@@ -208,5 +221,3 @@ def half_difference(
                 line += CHORD_WEIGHTS[b] * value
             total += half * HALF_WEIGHTS[a] * chord * line
     return total
-
-

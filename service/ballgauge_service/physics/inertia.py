@@ -16,9 +16,9 @@ SWEEPS = 12
 def principal_axes(tensor: NDArray[np.float64], axes: NDArray[np.float64]) -> tuple[float, float, float]:
     """Return the principal moments, smallest first; write their unit axes as the rows of `axes`, (3, 3).
 
-    `tensor` (3, 3) is overwritten. Cyclic Jacobi rotations (Golub & Van Loan, Matrix Computations, section 8.5,
-    from memory): chosen because they keep the small differences between nearly equal moments, and a compiled
-    loop over a 3 x 3 matrix is faster than a call into LAPACK.
+    `tensor` (3, 3) is overwritten. Cyclic Jacobi rotations (Golub & Van Loan, Matrix Computations, section
+    8.5, from memory): chosen because they keep the small differences between nearly equal moments, and a
+    compiled loop over a 3 x 3 matrix is faster than a call into LAPACK.
     """
     for i in range(3):
         for j in range(3):

@@ -5,6 +5,8 @@ The class thresholds are ours: the trade draws them in many places. They are ret
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -39,17 +41,17 @@ def mean_density(weight: Array, radius: Array) -> Array:
     return weight * OZ_PER_LB * GRAM_PER_OZ / volume
 
 
-def asymmetry_ratio(differential: Array, intermediate_differential: Array) -> Array:
-    """Intermediate over total differential, shape (n,); NaN where the differential is 0."""
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(differential > 0.0, intermediate_differential / differential, np.nan)
+def asymmetry_ratio(differential: float, intermediate_differential: float) -> float:
+    """Intermediate over total differential; NaN where the differential is 0 or not known."""
+    return intermediate_differential / differential if differential > 0.0 else math.nan
 
 
 def flare_potential(pin_to_pap: Array, radius: Array) -> Array:
     """Share of the greatest flare that the pin's distance from the PAP allows, 0 to 1, shape (n,).
 
-    |sin 2a|, a = pin_to_pap / radius [in]: the torque that moves the spin axis of a body with a symmetry axis is
-    (I_high - I_low) w^2 sin a cos a (Euler's equations), so it peaks at 45 degrees and vanishes at 0 and 90.
+    |sin 2a|, a = pin_to_pap / radius [in]: the torque that moves the spin axis of a body with a symmetry axis
+    is (I_high - I_low) w^2 sin a cos a (Euler's equations), so it peaks at 45 degrees and vanishes at 0 and
+    90.
     """
     return np.abs(np.sin(2.0 * pin_to_pap / radius))
 

@@ -17,9 +17,8 @@ CHORD_ORDER = 5
 """Nodes across and along a hole's cross-section for a hole cut in two by a plane through the centre."""
 
 OVERLAP_ORDER = 20
-OVERLAP_PANELS = 1
 OVERLAP_CHORD_ORDER = 4
-"""Nodes a panel, panels and nodes a piece of chord for the region that two holes share."""
+"""Nodes across the planes and along a piece of chord for the region that two holes share."""
 
 
 def _half_circle(order: int) -> tuple[np.ndarray, np.ndarray]:

@@ -18,11 +18,13 @@ Vector = tuple[float, float, float]
 
 @compiled
 def dot(a: Vector, b: Vector) -> float:
+    """Return the scalar product."""
     return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
 
 
 @compiled
 def cross(a: Vector, b: Vector) -> Vector:
+    """Return the vector product, right-handed."""
     return (a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0])
 
 
@@ -166,11 +168,11 @@ def span_triangle(
 ) -> tuple[Vector, Vector, Vector]:
     """Return the unit vectors of the thumb, middle and ring holes of a right-hander.
 
-    Spans and bridge are surface arcs [in]; the rims are the holes' radii as arcs [in], the thumb's 0 where there
-    is no thumb hole; full_span is 1.0 where spans run centre to centre and 0.0 where they run cut to cut. The
-    three centre-to-centre arcs fix a spherical triangle (law of cosines). The centre line runs from the thumb
-    through the middle of the bridge, and the grip centre lies midway between the thumb's front edge and the
-    great circle through both finger holes' front edges. NaN where no such triangle exists.
+    Spans and bridge are surface arcs [in]; the rims are the holes' radii as arcs [in], the thumb's 0 where
+    there is no thumb hole; full_span is 1.0 where spans run centre to centre and 0.0 where they run cut to
+    cut. The three centre-to-centre arcs fix a spherical triangle (law of cosines). The centre line runs from
+    the thumb through the middle of the bridge, and the grip centre lies midway between the thumb's front edge
+    and the great circle through both finger holes' front edges. NaN where no such triangle exists.
     """
     to_middle = (span_middle if full_span > 0.5 else span_middle + thumb_rim + middle_rim) / radius
     to_ring = (span_ring if full_span > 0.5 else span_ring + thumb_rim + ring_rim) / radius
