@@ -1,0 +1,38 @@
+"""Ask the Ballgauge service whether a bowling ball meets the published equipment rules.
+
+>>> import ballgauge
+>>> with ballgauge.Client.embedded() as client:
+...     result = client.check({"ball": {"weight": 15.2, "rg": 2.5, "differential": 0.047}})
+>>> result.outcome
+'not_assessed'
+
+`Client(url)` talks to a running service, `Client.embedded()` runs the same service inside this process.
+"""
+
+from ballgauge._client import Client
+from ballgauge._errors import (
+    BallgaugeError,
+    FieldError,
+    InvalidRequest,
+    Problem,
+    ServiceError,
+    ServiceUnreachable,
+)
+from ballgauge._results import CheckResult, DrillingResult, Finding, Limit, Record
+
+__version__ = "0.1.0"
+
+__all__ = [
+    "BallgaugeError",
+    "CheckResult",
+    "Client",
+    "DrillingResult",
+    "FieldError",
+    "Finding",
+    "InvalidRequest",
+    "Limit",
+    "Problem",
+    "Record",
+    "ServiceError",
+    "ServiceUnreachable",
+]

@@ -1,0 +1,198 @@
+"""The client."""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from datetime import date
+from types import TracebackType
+from typing import Any, TypeVar
+from urllib.parse import urlencode
+
+import requests
+
+from ballgauge import _encoding, _engine, _retries
+from ballgauge._errors import InvalidRequest, Problem, ServiceError, ServiceUnreachable
+from ballgauge._results import CheckResult, DrillingResult, Record
+from ballgauge._transport import WSGIAdapter
+
+Result = TypeVar("Result")
+
+_EMBEDDED = "http://embedded.invalid"
+
+
+class Client:
+    """Asks one service.
+
+    Parameters
+    ----------
+    url : str
+        Where the service is, with its path prefix if it has one: ``http://127.0.0.1:8000``.
+    timeout : float
+        Seconds to wait for a connection, and for each part of the answer.
+    retries : int
+        Further tries after a safe failure: the connection was refused or broke before an answer, or the
+        service (or a proxy before it) answered 502, 503 or 504. Waits double from 0.1 s, or are what the
+        answer's Retry-After asks for, and are never longer than 5 s. An answer that is slow to come is not
+        asked for again.
+
+    A client keeps connections open: close it, or use it in a ``with`` statement. A client is for one thread.
+
+    Every call raises `InvalidRequest` (4xx, names the bad fields), `ServiceError` (5xx) or
+    `ServiceUnreachable`, all of them `BallgaugeError`.
+    """
+
+    def __init__(self, url: str, *, timeout: float = 30.0, retries: int = 2) -> None:
+        if not url.lower().startswith(("http://", "https://")):
+            raise ValueError(f"the address starts with http:// or https://, unlike {url!r}")
+        if retries < 0:
+            raise ValueError(f"retries are 0 or more; got {retries}")
+        self._url = url.rstrip("/")
+        self._timeout = timeout
+        self._retries = retries
+        self._session = requests.Session()
+
+    @classmethod
+    def embedded(cls) -> Client:
+        """Run the service inside this process; no port is opened.
+
+        Raises
+        ------
+        ServiceUnreachable
+            The engine is not installed.
+        """
+        with _engine.required():
+            from ballgauge_service import create_app
+
+            application = create_app(json_logs=False, warm_up=False)
+        client = cls(_EMBEDDED)
+        # The process's proxy settings have no say over what never leaves it.
+        client._session.trust_env = False
+        client._session.mount(_EMBEDDED, WSGIAdapter(application))
+        return client
+
+    def check(self, request: Mapping[str, Any]) -> CheckResult:
+        """Check one ball: ``{"ball": {...}, "drilling": {...}, "rules": {...}, ...}``."""
+        _require_one(request, "checks", "check_many")
+        return _result(CheckResult.from_document, self._post("/v1/checks", _encoding.encode(request)))
+
+    def check_many(self, items: Iterable[Mapping[str, Any]]) -> Iterator[CheckResult]:
+        """Check any number of balls, in order.
+
+        Items are as for `check`, and are sent in batches as results are taken. An `InvalidRequest` names the
+        bad fields of one batch, counting over all items; the results of earlier batches have been given then.
+        """
+        for document in self._post_many("checks", items):
+            yield _result(CheckResult.from_document, document)
+
+    def drill(self, request: Mapping[str, Any]) -> DrillingResult:
+        """Compute what drilling does to one ball: ``{"ball": {...}, "drilling": {...}}``."""
+        _require_one(request, "drillings", "drill_many")
+        return _result(DrillingResult.from_document, self._post("/v1/drillings", _encoding.encode(request)))
+
+    def drill_many(self, items: Iterable[Mapping[str, Any]]) -> Iterator[DrillingResult]:
+        """Compute any number of drillings, in order; see `check_many`."""
+        for document in self._post_many("drillings", items):
+            yield _result(DrillingResult.from_document, document)
+
+    def rulebooks(self, body: str | None = None, *, on: date | str | None = None) -> tuple[Record, ...]:
+        """Give the rulebooks, or that of one `body`; with `on`, only the rules in force on that date."""
+        found = Record(_parse(self._rulebooks(body, on))).get("rulebooks")
+        if not isinstance(found, tuple):
+            raise ServiceError(_foreign("OK", 200, None))
+        return found
+
+    def close(self) -> None:
+        """Close the connections."""
+        self._session.close()
+
+    def __enter__(self) -> Client:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def _rulebooks(self, body: str | None, on: date | str | None) -> bytes:
+        asked = {name: str(value) for name, value in (("body", body), ("on", on)) if value is not None}
+        return self._send("GET", "/v1/rulebooks" + ("?" + urlencode(asked) if asked else ""))
+
+    def _post(self, path: str, body: bytes) -> dict[str, Any]:
+        return _parse(self._send("POST", path, body))
+
+    def _post_many(self, member: str, items: Iterable[Mapping[str, Any]]) -> Iterator[dict[str, Any]]:
+        for first, count, body in _encoding.batches(member, items):
+            try:
+                results = self._post(f"/v1/{member}", body).get("results")
+            except InvalidRequest as error:
+                raise InvalidRequest(error.problem.moved(member, first)) from None
+            if not isinstance(results, list) or len(results) != count:
+                raise ServiceError(_foreign("OK", 200, None))
+            yield from results
+
+    def _send(self, method: str, path: str, body: bytes | None = None) -> bytes:
+        """Send one request, with further tries, and give the body of a successful answer."""
+        attempt = 0
+        while True:
+            last = attempt == self._retries
+            try:
+                response = self._session.request(
+                    method,
+                    self._url + path,
+                    data=body,
+                    headers={"Content-Type": "application/json"} if body is not None else None,
+                    timeout=self._timeout,
+                    allow_redirects=False,
+                )
+            except requests.ConnectionError as error:
+                if last or not _retries.is_safe(error):
+                    raise ServiceUnreachable(f"{self._url} gives no answer: {error}") from error
+                wait = _retries.backoff(attempt)
+            except requests.RequestException as error:
+                raise ServiceUnreachable(f"{self._url} gives no whole answer: {error}") from error
+            else:
+                wait = _retries.wait_after(response, attempt)
+                if last or response.status_code not in _retries.STATUSES or wait > _retries.LONGEST_WAIT:
+                    return _body(response)
+            time.sleep(wait)
+            attempt += 1
+
+
+def _require_one(request: Mapping[str, Any], member: str, method: str) -> None:
+    if member in request:
+        raise ValueError(f"one request, not {member}: give their items to {method}()")
+
+
+def _body(response: requests.Response) -> bytes:
+    """Give the body of a good answer, or raise what the answer says went wrong."""
+    status, request_id = response.status_code, response.headers.get("X-Request-Id")
+    if status == 200:
+        return response.content
+    try:
+        problem = Problem.from_document(json.loads(response.content), status, request_id)
+    except (ValueError, TypeError, KeyError, AttributeError):
+        problem = _foreign(response.reason or "", status, request_id)
+    raise InvalidRequest(problem) if 400 <= status < 500 else ServiceError(problem)
+
+
+def _parse(body: bytes) -> dict[str, Any]:
+    try:
+        document = json.loads(body)
+    except ValueError:
+        document = None
+    if not isinstance(document, dict):
+        raise ServiceError(_foreign("OK", 200, None))
+    return document
+
+
+def _result(read: Callable[[Mapping[str, Any]], Result], document: Mapping[str, Any]) -> Result:
+    try:
+        return read(document)
+    except (KeyError, TypeError, AttributeError):
+        raise ServiceError(_foreign("OK", 200, None)) from None
+
+
+def _foreign(title: str, status: int, request_id: str | None) -> Problem:
+    return Problem(status, title, "the answer is not one of this service's", request_id, ())

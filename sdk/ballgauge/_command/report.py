@@ -1,0 +1,247 @@
+"""What the command says about results, worst first, on either kind of paper."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from ballgauge._command.paper import Paper
+
+Document = Mapping[str, Any]
+
+WORST_FIRST = ("nonconforming", "inconclusive", "not_assessed", "conforming")
+
+_DIRECTIONS = ("top", "side", "finger")
+_INERTIA = (
+    "rg",
+    "rg_intermediate",
+    "rg_high",
+    "differential",
+    "intermediate_differential",
+    "asymmetry_ratio",
+)
+
+
+def check(paper: Paper, document: Document) -> None:
+    """Report one check, or each of a batch in a line and their counts."""
+    if "results" in document:
+        _batch(paper, document)
+        return
+    paper.verdict(document["outcome"], _rules_line(document.get("rules") or {}))
+    _findings(paper, document["findings"])
+    _computed(paper, document)
+
+
+def drilling(paper: Paper, document: Document) -> None:
+    """Report one drilling, or each of a batch under its number."""
+    results = document.get("results")
+    if results is None:
+        _computed(paper, document)
+        return
+    for number, result in enumerate(results, 1):
+        paper.heading(f"Drilling {number}")
+        _computed(paper, result)
+
+
+def rulebooks(paper: Paper, document: Document) -> None:
+    """Report the rules of each rulebook."""
+    for book in document["rulebooks"]:
+        day = f"in force on {book['on']}" if book.get("on") else "of all dates"
+        paper.heading(f"{book['title']} ({book['body']}), edition {book['edition']}: rules {day}")
+        paper.table(
+            ("rule", "limit", "in force", "by date of", "stage", "basis"),
+            [_rule(rule) for rule in book["rules"]],
+        )
+        if book.get("overlays"):
+            paper.notes([f"overlays: {', '.join(book['overlays'])}"])
+
+
+def _rule(rule: Document) -> tuple[str, ...]:
+    first, last = rule.get("effective_from"), rule.get("effective_to")
+    days = " ".join(filter(None, (first and f"from {first}", last and f"to {last}")))
+    applies = f", {rule['applies_to']}" if rule.get("applies_to") else ""
+    return (
+        f"{rule['title']}{applies}",
+        limits(rule.get("limit"), rule.get("unit")),
+        days or "always",
+        rule["binds"],
+        rule.get("stage") or "any",
+        rule["basis"].replace("_", " "),
+    )
+
+
+def _rules_line(rules: Document) -> str:
+    words = [str(rules.get("body", "")).upper(), rules.get("overlay"), rules.get("stage"), rules.get("on")]
+    return "by the rules of " + ", ".join(str(word) for word in words if word)
+
+
+def _batch(paper: Paper, document: Document) -> None:
+    rows = []
+    for number, result in enumerate(document["results"], 1):
+        bad = [finding for finding in result["findings"] if finding["outcome"] in WORST_FIRST[:2]]
+        rows.append((result["outcome"], str(number), "; ".join(finding["title"] for finding in bad)))
+    paper.table(("outcome", "ball", "not conforming"), rows)
+    paper.heading("Counts")
+    counts = document["counts"]
+    paper.table(("outcome", "balls"), [(word, str(counts.get(word, 0))) for word in WORST_FIRST])
+
+
+def _findings(paper: Paper, findings: Sequence[Document]) -> None:
+    ordered = sorted(findings, key=lambda finding: WORST_FIRST.index(finding["outcome"]))
+    certain = all(finding.get("probability") is None for finding in ordered)
+    head = ("outcome", "rule", "value", "limit", "margin", "basis", "prob.")
+    paper.heading("Findings")
+    paper.table(head[:-1] if certain else head, [_finding(finding, certain=certain) for finding in ordered])
+    told = [finding["message"] for finding in ordered if finding["outcome"] != "conforming"]
+    _notes(paper, "What the findings say", told)
+
+
+def _finding(finding: Document, *, certain: bool) -> tuple[str, ...]:
+    unit = finding.get("unit")
+    probability = finding.get("probability")
+    advisory = " (advice only)" if finding.get("advisory") else ""
+    cells = (
+        finding["outcome"],
+        f"{finding['title']}{advisory}",
+        with_uncertainty(finding.get("value"), finding.get("uncertainty"), unit),
+        limits(finding.get("limit"), unit),
+        number(finding.get("margin"), signed=True),
+        (finding.get("basis") or "").replace("_", " "),
+    )
+    return cells if certain else (*cells, "" if probability is None else f"{probability:.1%}")
+
+
+def _computed(paper: Paper, document: Document) -> None:
+    derived = document.get("derived") or {}
+    units = document.get("units") or {}
+    remedies = document.get("remedies") or derived.get("remedies")
+    _balance(paper, derived.get("balance"))
+    _inertia(paper, derived)
+    _holes(paper, derived.get("holes") or [])
+    _layout(paper, derived.get("layout"))
+    _ball(paper, derived.get("ball"), units)
+    _notes(paper, "Remedies", [remedy["message"] for remedy in remedies or []])
+    _notes(paper, "Cautions", [caution["message"] for caution in document.get("cautions") or []])
+    _notes(paper, "Assumptions", document.get("assumptions") or [])
+    _notes(paper, "Missing", [_missing(entry) for entry in document.get("missing") or []])
+
+
+def _notes(paper: Paper, heading: str, texts: Sequence[str]) -> None:
+    if texts:
+        paper.heading(heading)
+        paper.notes(texts)
+
+
+def _missing(entry: Document) -> str:
+    return f"{entry['field']} is needed for {', '.join(entry.get('needed_for') or ['more results'])}"
+
+
+def _balance(paper: Paper, balance: Document | None) -> None:
+    if balance is None:
+        return
+    given = "as given" if balance.get("arm_given") else "assumed"
+    paper.heading(f"Balance, oz (arm {number(balance.get('arm'), 'in')}, {given})")
+    groups = (("predicted", "predicted"), ("measured", "measured"), ("half against half", "half_differences"))
+    rows = [
+        (name, *(number((balance.get(group) or {}).get(way), signed=True) for way in _DIRECTIONS))
+        for name, group in groups
+        if balance.get(group)
+    ]
+    paper.table(("reading", *_DIRECTIONS), rows)
+    paper.notes([f"largest imbalance in any direction: {number(balance.get('largest_imbalance'), 'oz')}"])
+
+
+def _inertia(paper: Paper, derived: Document) -> None:
+    drilled = derived.get("drilled")
+    if drilled is None:
+        return
+    change = drilled.get("change") or {}
+    rows = [
+        (name.replace("_", " "), number(drilled.get(name)), number(change.get(name), signed=True))
+        for name in _INERTIA
+        if drilled.get(name) is not None
+    ]
+    weight = number(drilled.get("weight"), "lb")
+    paper.heading(f"Drilled ball: {weight}, {number(drilled.get('removed_weight'), 'oz')} removed")
+    if rows:
+        paper.table(("quantity", "drilled", "change"), rows)
+
+
+def _holes(paper: Paper, holes: Sequence[Document]) -> None:
+    if holes:
+        paper.heading("Holes")
+        paper.table(
+            ("role", "diameter", "depth", "volume", "removed", "bottom to centre"),
+            [
+                (
+                    hole["role"],
+                    number(hole.get("diameter"), "in"),
+                    number(hole.get("depth"), "in"),
+                    number(hole.get("volume"), "in³"),
+                    number(hole.get("net_weight"), "oz"),
+                    number(hole.get("bottom_to_centre"), "in"),
+                )
+                for hole in holes
+            ],
+        )
+
+
+def _layout(paper: Paper, layout: Document | None) -> None:
+    if layout is not None:
+        names = ("pin_to_pap", "pap_to_psa", "pin_to_psa", "pin_to_val", "pin_to_grip_centre")
+        paper.heading("Layout, in")
+        rows = [
+            (
+                name.replace("_", " ").replace("pap", "PAP").replace("psa", "PSA").replace("val", "VAL"),
+                number(layout.get(name)),
+            )
+            for name in names
+        ]
+        flare = layout.get("flare_potential")
+        if flare is not None:
+            rows.append(("flare potential, 0 to 1", number(flare)))
+        paper.table(("arc", "length"), [row for row in rows if row[1]])
+
+
+def _ball(paper: Paper, ball: Document | None, units: Document) -> None:
+    if ball is None:
+        return
+    rows = [
+        (name.replace("_", " "), _plain_value(value, units.get(name)))
+        for name, value in ball.items()
+        if value is not None and not isinstance(value, (dict, list))
+    ]
+    paper.heading("Ball as made")
+    paper.table(("quantity", "value"), rows)
+
+
+def _plain_value(value: Any, unit: str | None) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return number(value, unit) if isinstance(value, (int, float)) else str(value).replace("_", " ")
+
+
+def number(value: float | None, unit: str | None = None, *, signed: bool = False) -> str:
+    """Write a number with four decimals at most, and its unit; nothing for None."""
+    if value is None:
+        return ""
+    text = f"{value:+.4f}" if signed else f"{value:.4f}"
+    text = text.rstrip("0").rstrip(".")
+    if text in ("+0", "-0", "0"):
+        text = "0" if value == 0 else f"{value:.1e}"
+    return f"{text} {unit}" if unit and unit != "1" else text
+
+
+def with_uncertainty(value: float | None, uncertainty: float | None, unit: str | None) -> str:
+    """Write a value, its standard uncertainty where there is one, and the unit."""
+    if value is None or uncertainty is None:
+        return number(value, unit)
+    return f"{number(value)} ± {number(uncertainty, unit)}"
+
+
+def limits(limit: Document | None, unit: str | None) -> str:
+    """Write the limits of a rule."""
+    low, high = (limit or {}).get("min"), (limit or {}).get("max")
+    if low is None:
+        return "" if high is None else f"max {number(high, unit)}"
+    return f"min {number(low, unit)}" if high is None else f"{number(low)} to {number(high, unit)}"

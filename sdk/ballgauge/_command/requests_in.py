@@ -1,0 +1,41 @@
+"""Request files, and the options that override what they say."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from typing import Any, BinaryIO
+
+from ballgauge import _encoding
+
+
+def read(file: BinaryIO, member: str, rules: Mapping[str, str]) -> bytes:
+    """Read a request, one or a batch under `member`, with `rules` put over those of every item.
+
+    What cannot be read goes to the service as it is: one place says what is wrong with a request.
+    """
+    body = file.read()
+    if not rules:
+        return body
+    try:
+        document = json.loads(body, object_pairs_hook=_members)
+    except (ValueError, RecursionError):
+        return body
+    for item in _items(document, member):
+        if isinstance(item, dict) and isinstance(item.get("rules", {}), dict):
+            item["rules"] = item.get("rules", {}) | rules
+    return _encoding.encode(document)
+
+
+def _items(document: Any, member: str) -> list[Any]:
+    if isinstance(document, dict) and isinstance(document.get(member), list):
+        items: list[Any] = document[member]
+        return items
+    return [document]
+
+
+def _members(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    members = dict(pairs)
+    if len(members) < len(pairs):
+        raise ValueError("a name stands twice")
+    return members

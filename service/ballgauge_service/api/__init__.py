@@ -1,0 +1,1 @@
+"""The HTTP interface: addresses that parse, call and return; no arithmetic."""

@@ -1,0 +1,23 @@
+"""The application: blueprints and the handlers around them."""
+
+from __future__ import annotations
+
+from flask import Flask
+
+from ballgauge_service.api import bodies, documentation, engine, health, refusals, request_log
+
+
+def create(*, json_logs: bool, warm_up: bool) -> Flask:
+    """Make the application; see `ballgauge_service.create_app`."""
+    if json_logs:
+        request_log.write_json()
+    app = Flask("ballgauge_service", static_folder=None)
+    # One byte more than is allowed: a body of unknown length is cut there without a word.
+    app.config["MAX_CONTENT_LENGTH"] = bodies.LARGEST_BODY + 1
+    app.url_map.merge_slashes = False
+    request_log.register(app)
+    refusals.register(app)
+    app.register_blueprint(engine.blueprint)
+    app.register_blueprint(documentation.blueprint)
+    health.register(app, engine.warm_up if warm_up else None)
+    return app

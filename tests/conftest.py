@@ -1,0 +1,117 @@
+"""What the tests share: a request, the real service in this process, and the real server on a free port."""
+
+from __future__ import annotations
+
+import copy
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+import requests
+
+STARTING = 180
+"""Seconds a server may take to compile its kernels on a slow machine."""
+
+DRILLED = {
+    "ball": {
+        "name": "test ball",
+        "weight": 15.2,
+        "diameter": 8.55,
+        "rg": 2.5,
+        "differential": 0.047,
+        "intermediate_differential": 0.012,
+        "top_weight": 2.5,
+        "pin_to_cg": 2.5,
+    },
+    "drilling": {
+        "hand": "right",
+        "pap": {"over": 5.0, "up": 0.5},
+        "layout": {"drilling_angle": 50, "pin_to_pap": 4.5, "val_angle": 35},
+        "grip": {"span_middle": 4.25, "span_ring": 4.375, "bridge": 0.25},
+        "holes": [
+            {"role": "thumb", "diameter": 0.95, "depth": 2.5},
+            {"role": "middle", "diameter": 0.75, "depth": 2.0},
+            {"role": "ring", "diameter": 0.75, "depth": 2.0},
+        ],
+    },
+    "rules": {"body": "usbc", "on": "2026-05-01", "stage": "play"},
+}
+
+
+@pytest.fixture
+def drilled() -> dict[str, Any]:
+    """A sound request: a 15.2 lb asymmetrical ball with three holes, laid out for a right-hander."""
+    return copy.deepcopy(DRILLED)
+
+
+@pytest.fixture
+def conforming(drilled: dict[str, Any]) -> dict[str, Any]:
+    """The same ball with all that its rules ask for, well inside every limit."""
+    drilled["ball"] |= {"roundness": 0.003, "hardness": 75, "approved_on": "2022-03-01", "cover": "reactive"}
+    return drilled
+
+
+@pytest.fixture(scope="session")
+def app() -> Any:
+    """The application, as the server makes it but silent."""
+    from ballgauge_service import create_app
+
+    return create_app(json_logs=False, warm_up=False)
+
+
+@contextmanager
+def running(command: Callable[[int], list[str]], **options: Any) -> Iterator[str]:
+    """Run a server on a free loopback port until it is ready; end it by its own process id."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    address = f"http://127.0.0.1:{port}"
+    with subprocess.Popen(command(port), **options) as process:
+        try:
+            _wait_until_ready(address, process)
+            yield address
+        finally:
+            process.terminate()
+            process.wait(timeout=30)
+
+
+def _wait_until_ready(address: str, process: subprocess.Popen[bytes]) -> None:
+    end = time.monotonic() + STARTING
+    while time.monotonic() < end:
+        assert process.poll() is None, f"the server left with code {process.returncode}"
+        try:
+            if requests.get(f"{address}/readyz", timeout=5).status_code == 200:
+                return
+        except requests.ConnectionError:
+            pass
+        time.sleep(0.1)
+    raise AssertionError(f"the server was not ready after {STARTING} s")
+
+
+@pytest.fixture(scope="session")
+def run_server() -> Callable[..., AbstractContextManager[str]]:
+    """Runs a server given the command for a port; see `running`."""
+    return running
+
+
+@pytest.fixture(scope="session")
+def server_log(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The file that takes the server's standard error."""
+    return tmp_path_factory.mktemp("server") / "log"
+
+
+@pytest.fixture(scope="session")
+def server(server_log: Path) -> Iterator[str]:
+    """The address of `ballgauge serve`."""
+    program = str(Path(sys.executable).with_name("ballgauge"))
+    with (
+        server_log.open("wb") as log,
+        running(lambda port: [program, "serve", "--port", str(port)], stdout=log, stderr=log) as address,
+    ):
+        yield address

@@ -1,0 +1,260 @@
+"""The command as a person and as a script use it: the installed program in a process of its own."""
+
+from __future__ import annotations
+
+import json
+import os
+import pty
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+import requests
+
+from ballgauge_schemas import example_names
+
+PROGRAM = str(Path(sys.executable).with_name("ballgauge"))
+WORST_FIRST = ["nonconforming", "inconclusive", "not_assessed", "conforming"]
+
+
+def run(*arguments: str, given: str | bytes = "", **environment: str) -> subprocess.CompletedProcess[str]:
+    done = subprocess.run(
+        [PROGRAM, *arguments],
+        input=given.encode() if isinstance(given, str) else given,
+        capture_output=True,
+        env=os.environ | environment,
+        timeout=120,
+    )
+    return subprocess.CompletedProcess(done.args, done.returncode, done.stdout.decode(), done.stderr.decode())
+
+
+@pytest.fixture
+def asked(server: str) -> Callable[..., subprocess.CompletedProcess[str]]:
+    """Runs the command against the running server."""
+    return lambda *arguments, **options: run(*arguments, BALLGAUGE_URL=server, **options)
+
+
+def made_only(**ball: Any) -> str:
+    return json.dumps({"ball": {"weight": 15, **ball}})
+
+
+def test_the_engine_runs_inside_the_command(drilled: dict[str, Any], server: str) -> None:
+    embedded = run("check", "-", "--json", given=json.dumps(drilled))
+    over_socket = run("check", "-", "--json", "--url", server, given=json.dumps(drilled))
+    assert embedded.stdout == over_socket.stdout
+    assert embedded.returncode == over_socket.returncode
+    assert embedded.stderr == ""
+
+
+def test_json_is_the_services_own(asked: Any, server: str, drilled: dict[str, Any]) -> None:
+    printed = asked("check", "-", "--json", given=json.dumps(drilled)).stdout
+    assert printed == requests.post(f"{server}/v1/checks", json=drilled).text + "\n"
+
+
+def test_exit_codes_follow_the_outcome(asked: Any, server: str, drilled: dict[str, Any]) -> None:
+    codes = {}
+    for weight in (15.2, 17.0):
+        drilled["ball"]["weight"] = weight
+        done = asked("check", "-", "--json", given=json.dumps(drilled))
+        codes[json.loads(done.stdout)["outcome"]] = done.returncode
+    assert codes["nonconforming"] == 1
+    assert all(code == (outcome != "conforming") for outcome, code in codes.items())
+
+
+def test_a_sound_ball_exits_with_0(asked: Any, conforming: dict[str, Any]) -> None:
+    done = asked("check", "-", given=json.dumps(conforming))
+    assert done.stdout.startswith("conforming"), done.stdout
+    assert done.returncode == 0
+    many = asked("check", "-", given=json.dumps({"checks": [conforming, conforming]}))
+    assert many.returncode == 0
+    worse = asked("check", "-", given=json.dumps({"checks": [conforming, {"ball": {"weight": 17}}]}))
+    assert worse.returncode == 1
+
+
+def test_findings_come_worst_first(asked: Any, drilled: dict[str, Any]) -> None:
+    drilled["ball"]["weight"] = 17
+    lines = asked("check", "-", given=json.dumps(drilled)).stdout.splitlines()
+    start = lines.index("Findings") + 2
+    outcomes = [line.split()[0] for line in lines[start : lines.index("", start)]]
+    assert outcomes[0] == "nonconforming"
+    assert [WORST_FIRST.index(outcome) for outcome in outcomes] == sorted(map(WORST_FIRST.index, outcomes))
+
+
+def test_a_report_into_a_pipe_is_plain(asked: Any, drilled: dict[str, Any]) -> None:
+    text = asked("check", "-", given=json.dumps(drilled)).stdout
+    assert "\x1b" not in text
+    for part in ("Findings", "Balance, oz", "Drilled ball", "Holes", "Layout, in", "Assumptions"):
+        assert part in text, part
+
+
+def test_a_report_on_a_terminal_has_signs_not_colour_alone(server: str, drilled: dict[str, Any]) -> None:
+    drilled["ball"]["weight"] = 17
+    text = on_terminal(["check", "-", "--url", server], json.dumps(drilled))
+    assert "\x1b[" in text
+    assert "✘ nonconforming" in text
+
+
+def on_terminal(arguments: list[str], given: str) -> str:
+    ours, theirs = pty.openpty()
+    environment = os.environ | {"TERM": "xterm-256color", "COLUMNS": "120", "PYTHONIOENCODING": "utf-8"}
+    with subprocess.Popen(
+        [PROGRAM, *arguments], stdin=subprocess.PIPE, stdout=theirs, env=environment
+    ) as process:
+        os.close(theirs)
+        assert process.stdin is not None
+        process.stdin.write(given.encode())
+        process.stdin.close()
+        pieces = []
+        while True:
+            try:
+                piece = os.read(ours, 4096)
+            except OSError:
+                break
+            if not piece:
+                break
+            pieces.append(piece)
+    os.close(ours)
+    return b"".join(pieces).decode()
+
+
+def test_names_cannot_steer_the_terminal(asked: Any) -> None:
+    done = asked("check", "-", given=json.dumps({"ball": {"\x1b[31mweight": 15}}))
+    assert done.returncode == 2
+    assert "\x1b" not in done.stderr
+
+
+def test_options_go_over_the_request(asked: Any, drilled: dict[str, Any]) -> None:
+    options = ("--body", "ibf", "--on", "2019-03-01", "--stage", "approval")
+    one = json.loads(asked("check", "-", "--json", *options, given=json.dumps(drilled)).stdout)
+    assert (one["rules"]["body"], one["rules"]["on"], one["rules"]["stage"]) == (
+        "ibf",
+        "2019-03-01",
+        "approval",
+    )
+    many = json.dumps({"checks": [drilled, {"ball": {"weight": 15}}]})
+    results = json.loads(asked("check", "-", "--json", "--on", "2019-03-01", given=many).stdout)["results"]
+    assert [result["rules"]["on"] for result in results] == ["2019-03-01"] * 2
+    assert [result["rules"]["body"] for result in results] == ["usbc"] * 2
+
+
+@pytest.mark.parametrize("options", [(), ("--on", "2026-05-01")])
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        ("", "empty"),
+        ('{"ball": ', "line 1, column 10"),
+        ('{"ball": {"weight": 15, "weight": 16}}', "/ball/weight"),
+        ('{"ball": {"weight": NaN}}', "/ball/weight"),
+        ('{"ball": {"weight": "15"}, "drilling": 3}', "/drilling"),
+        ("[1]", "(the whole body)"),
+        ('{"ball": {"weight": 15}, "rules": 3}', "/rules"),
+        (b"\xff", "UTF-8"),
+        ("[" * 100_000, "nested too deep"),
+    ],
+)
+def test_bad_input_exits_with_2_and_names_the_field(
+    asked: Any, options: tuple[str, ...], given: str | bytes, said: str
+) -> None:
+    done = asked("check", "-", *options, given=given)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert said in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_a_date_that_is_none_exits_with_2(asked: Any) -> None:
+    done = asked("check", "-", "--on", "2026-02-30", given=made_only())
+    assert done.returncode == 2
+    assert "/rules/on" in done.stderr
+
+
+def test_a_file_that_is_not_there_exits_with_2() -> None:
+    done = run("check", "no such file.json")
+    assert done.returncode == 2
+    assert "no such file.json" in done.stderr
+
+
+def test_a_service_that_is_not_there_exits_with_3() -> None:
+    done = run("check", "-", "--url", "http://127.0.0.1:9", given=made_only())
+    assert done.returncode == 3
+    assert "127.0.0.1:9" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_an_address_that_is_none_exits_with_2() -> None:
+    assert run("check", "-", "--url", "localhost", given=made_only()).returncode == 2
+
+
+def test_drill(asked: Any, drilled: dict[str, Any]) -> None:
+    del drilled["rules"]
+    done = asked("drill", "-", given=json.dumps(drilled))
+    assert done.returncode == 0
+    assert "removed" in done.stdout
+    numbers = json.loads(asked("drill", "-", "--json", given=json.dumps(drilled)).stdout)
+    assert numbers["derived"]["drilled"]["weight"] < 15.2
+    many = asked("drill", "-", given=json.dumps({"drillings": [drilled, drilled]}))
+    assert "Drilling 2" in many.stdout
+
+
+def test_rules(asked: Any) -> None:
+    done = asked("rules", "usbc", "--on", "2019-03-01")
+    assert done.returncode == 0
+    assert "16 lb" in done.stdout
+    assert len(asked("rules").stdout) > len(done.stdout)
+    assert json.loads(asked("rules", "ibf", "--json").stdout)["rulebooks"][0]["body"] == "ibf"
+    assert asked("rules", "fifa").returncode == 2
+
+
+def test_examples_can_be_checked(asked: Any) -> None:
+    for name in example_names():
+        text = run("example", name).stdout
+        done = asked("drill" if name == "drilling" else "check", "-", given=text)
+        assert done.returncode in (0, 1), done.stderr
+    assert json.loads(run("example").stdout)["ball"]
+    assert run("example", "nothing").returncode == 2
+
+
+@pytest.mark.parametrize("command", ["check", "drill", "rules", "example", "serve"])
+def test_help_teaches_by_example(command: str) -> None:
+    text = run(command, "--help").stdout
+    assert f"  ballgauge {command}" in text.partition("Examples:")[2]
+    if command in ("check", "drill"):
+        assert "3  the service cannot be reached" in text
+
+
+def test_a_reader_who_stops_early_is_no_error(server: str, drilled: dict[str, Any]) -> None:
+    many = json.dumps({"checks": [drilled] * 200})
+    with subprocess.Popen(
+        [PROGRAM, "check", "-", "--json", "--url", server],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+    ) as process:  # fmt: skip
+        assert process.stdin is not None
+        assert process.stdout is not None
+        assert process.stderr is not None
+        process.stdout.close()
+        process.stdin.write(many.encode())
+        process.stdin.close()
+        complaint = process.stderr.read()
+    assert complaint == b""
+    assert process.returncode == 141
+
+
+def test_an_interrupt_ends_the_command_quietly() -> None:
+    with subprocess.Popen([PROGRAM, "check", "-"], stdin=subprocess.PIPE, stderr=subprocess.PIPE) as process:
+        time.sleep(1)
+        process.send_signal(signal.SIGINT)
+        assert process.stderr is not None
+        complaint = process.stderr.read()
+    assert process.returncode == 130
+    assert b"Traceback" not in complaint
+
+
+def test_serve_says_when_the_port_is_taken(server: str) -> None:
+    done = run("serve", "--port", server.rpartition(":")[2])
+    assert done.returncode == 2
+    assert "cannot listen on 127.0.0.1" in done.stderr
+    assert "Traceback" not in done.stderr
