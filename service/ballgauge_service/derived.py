@@ -9,11 +9,10 @@ import math
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from .physics import metrics
 from .physics.sphere import Vector, angle_between, arcs_from_grip, bearing, dot
-from .records import HOLE_RESULT_NAMES, RESULT_NAMES, Drilled, Item, radius, value
+from .records import HOLE_RESULT_NAMES, RESULT_NAMES, Drilled, Item, arm, radius, value
 
 Group = dict[str, Any]
 
@@ -31,8 +30,6 @@ UNITS = {
 """Units of the derived numbers by name; a dotted name holds within that group."""
 
 READINGS = ("top", "side", "finger")
-
-Array = NDArray[np.float64]
 
 
 def number(x: float) -> float | None:
@@ -58,7 +55,7 @@ def ball_group(item: Item, inner_density: float = math.nan) -> Group:
     size, rg, weight = radius(ball), value(ball, "rg"), value(ball, "weight")
     total, part = value(ball, "differential"), value(ball, "intermediate_differential")
     density = float(metrics.mean_density(np.array(weight), np.array(size)))
-    ratio = part / total if total > 0.0 else math.nan
+    ratio = metrics.asymmetry_ratio(total, part)
     return {
         "radius": number(size),
         "mean_density": number(density),
@@ -77,14 +74,14 @@ def ball_group(item: Item, inner_density: float = math.nan) -> Group:
 class Row:
     """Plain numbers of one drilled ball: field access without numpy's cost for single values."""
 
-    def __init__(self, drilled: Drilled, index: int) -> None:
+    def __init__(self, drilled: Drilled, index: int, item: Item) -> None:
         self.numbers = dict(zip(RESULT_NAMES, drilled.out[index].item(), strict=True))
-        self.ball = drilled.balls[index]
-        self.size = float(self.ball["radius"])
-        self.hand = float(drilled.layouts[index]["hand"])
+        self.size = radius(item["ball"])
+        self.arm = arm(item["drilling"])
+        self.hand = 1.0 if item["drilling"]["hand"] == "right" else -1.0
         self.holes = [
-            dict(zip(HOLE_RESULT_NAMES, row.item(), strict=True))
-            for row in drilled.hole_out[index][: drilled.counts[index]]
+            dict(zip(HOLE_RESULT_NAMES, row, strict=True))
+            for row in drilled.hole_out[index, : len(item["drilling"]["holes"])].tolist()
         ]
 
     def vector(self, name: str) -> Vector:
@@ -148,9 +145,9 @@ def drilled_group(item: Item, row: Row) -> Group:
     got, ball = row.numbers, item["ball"]
     low, between, high = got["rg"], got["rg_intermediate"], got["rg_high"]
     total, part = high - low, high - between
-    ratio = part / total if total > 0.0 else math.nan
+    ratio = metrics.asymmetry_ratio(total, part)
     before_total, before_part = value(ball, "differential"), value(ball, "intermediate_differential")
-    before_ratio = before_part / before_total if before_total > 0.0 else math.nan
+    before_ratio = metrics.asymmetry_ratio(before_total, before_part)
     change = {
         "rg": number(low - value(ball, "rg")),
         "differential": number(total - before_total),
@@ -195,26 +192,37 @@ def _axis(axis: Vector, mark: Vector, size: float, marked: bool) -> Group | None
     return {**place, "moved": moved, "bearing": math.degrees(bearing(mark, axis))}
 
 
-def balance_group(item: Item, row: Row, shown: Array, spread: Array) -> Group:
+def balance_group(item: Item, row: Row, shown: list[float], spread: list[float]) -> Group:
     """Predicted and measured readings, half-against-half differences and the largest imbalance.
 
-    shown, shape (3,): predicted top, side, finger [oz]; spread, shape (4,): their standard uncertainties and
-    that of the largest imbalance.
+    shown, length 3: predicted top, side, finger [oz]; spread, length 4: their standard uncertainties and that
+    of the largest imbalance. The largest imbalance of a ball without holes is its top weight.
     """
-    halves = (row.numbers["half_z"], row.hand * row.numbers["half_x"], row.numbers["half_y"])
+    halves = [row.numbers["half_z"], row.hand * row.numbers["half_x"], row.numbers["half_y"]]
     moment = row.vector("moment")
-    length = math.sqrt(dot(moment, moment))
-    heavy = (moment[0] / length, moment[1] / length, moment[2] / length) if length > 1e-12 else (math.nan,) * 3
+    length = math.hypot(*moment)
+    imbalance = length / row.arm if row.holes else abs(value(item["ball"], "top_weight"))
+    certain = length > 1e-12
+    heavy = (moment[0] / length, moment[1] / length, moment[2] / length) if certain else (math.nan,) * 3
     measured = item.get("measured_balance")
     return {
-        "arm": float(row.ball["balance_arm"]),
+        "arm": row.arm,
         "arm_given": "balance_arm" in item["drilling"],
-        "predicted": _readings(shown.tolist(), spread.tolist()),
-        "measured": None if not measured else measured_group(measured),
-        "half_differences": _readings(list(halves), []),
-        "largest_imbalance": number(length / float(row.ball["balance_arm"])),
+        "predicted": _readings(shown, spread),
+        "measured": measured_group(measured) if measured else None,
+        "half_differences": _readings(halves, []),
+        "largest_imbalance": number(imbalance),
         "largest_imbalance_at": point(heavy, row.size),
     }
+
+
+def measured_balance_group(item: Item) -> Group | None:
+    """The balance of a ball whose drilling is not known: what was measured, None where nothing was."""
+    measured = item.get("measured_balance")
+    if not measured:
+        return None
+    unknown = ("arm", "predicted", "half_differences", "largest_imbalance", "largest_imbalance_at")
+    return {**dict.fromkeys(unknown), "arm_given": False, "measured": measured_group(measured)}
 
 
 def _readings(values: list[float], spread: list[float]) -> Group | None:
@@ -243,20 +251,10 @@ def cautions(item: Item, row: Row | None) -> list[Group]:
     for index, hole in enumerate(row.holes):
         here = f"/drilling/holes/{index}"
         met = [other for other in range(index) if hole["meets"] >> other & 1]
-        open_pair = [k for k in met if "slug_density" not in item["drilling"]["holes"][k]]
-        for other in open_pair:
-            found.append(
-                _caution(
-                    "holes_meet",
-                    f"{_named(item, index)} runs into {_named(item, other)} inside the ball; shared material "
-                    "counts once, and the wall between them is gone.",
-                    here,
-                )
-            )
+        found.extend(_caution(*_meeting(item, index, other), here) for other in met if _is_open(item, other))
         if hole["bottom_height"] < 0.0:
-            found.append(
-                _caution("past_centre", f"{_named(item, index)} reaches past the centre of the ball.", here)
-            )
+            words = f"{_named(item, index)} reaches past the centre of the ball."
+            found.append(_caution("past_centre", words, here))
     if row.holes:
         found.append(
             _caution(
@@ -267,6 +265,24 @@ def cautions(item: Item, row: Row | None) -> list[Group]:
             )
         )
     return found
+
+
+def _is_open(item: Item, index: int) -> bool:
+    return "slug_density" not in item["drilling"]["holes"][index]
+
+
+def _meeting(item: Item, index: int, other: int) -> tuple[str, str]:
+    """Code and words of a hole that runs into an open one drilled before it."""
+    this, that = _named(item, index), _named(item, other)
+    if _is_open(item, index):
+        return "holes_meet", (
+            f"{this} runs into {that} inside the ball; shared material counts once, and the wall between "
+            "them is gone."
+        )
+    return "slug_fills_hole", (
+        f"{this} is slugged and listed after {that}, so its slug fills what they share; a slug that was "
+        "there first is listed first."
+    )
 
 
 def _named(item: Item, index: int) -> str:

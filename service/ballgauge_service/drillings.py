@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
+from .balls import Balls
 from .derived import (
     UNITS,
     Group,
@@ -19,45 +16,32 @@ from .derived import (
     drilled_group,
     hole_groups,
     layout_group,
+    measured_balance_group,
 )
+from .facts import balance_limits, ball_facts, judge
 from .physics.balance import DEFAULT_ARM, PLAUSIBLE_ARMS
-from .records import COVER_DENSITY, COVER_THICKNESS, Drilled, Item, check_work, drill_items
-from .uncertainty import predicted_readings, predicted_uncertainty, uncertain_inputs
-
-Array = NDArray[np.float64]
-
-
-class Balls:
-    """The drilled balls among a request's items, drilled once.
-
-    rows maps an item's index to its row in `drilled`, shown (m, 3) and spread (m, 4).
-    """
-
-    def __init__(self, items: Sequence[Item]) -> None:
-        indices = [index for index, item in enumerate(items) if "drilling" in item]
-        chosen = [items[index] for index in indices]
-        counts = np.array([len(item["drilling"]["holes"]) for item in chosen], np.int64)
-        inputs = [uncertain_inputs(item) for item in chosen]
-        check_work(counts, [1 + 2 * len(found) for found in inputs])
-        self.rows = {index: row for row, index in enumerate(indices)}
-        self.drilled: Drilled = drill_items(chosen, indices)
-        self.shown: Array = predicted_readings(self.drilled)
-        self.spread: Array = predicted_uncertainty(chosen, inputs)
+from .records import COVER_DENSITY, COVER_THICKNESS, Item
+from .remedies import Limits, remedies
+from .rulebooks import Decision, edition
 
 
 def derive(item: Item, balls: Balls, index: int) -> tuple[Group, Row | None]:
     """The derived groups of one item, and its row where it is drilled."""
-    row_number = balls.rows.get(index)
-    if row_number is None:
-        empty = dict.fromkeys(("layout", "holes", "drilled", "balance", "remedies"))
-        return {"ball": ball_group(item), **empty}, None
-    row = Row(balls.drilled, row_number)
+    predicted = balls.prediction(index)
+    if predicted is None:
+        return {
+            "ball": ball_group(item),
+            **dict.fromkeys(("layout", "holes", "drilled")),
+            "balance": measured_balance_group(item),
+            "remedies": None,
+        }, None
+    row = Row(balls.drilled, balls.rows[index], item)
     return {
         "ball": ball_group(item, row.numbers["inner_density"]),
         "layout": layout_group(row),
         "holes": hole_groups(item, row),
         "drilled": drilled_group(item, row),
-        "balance": balance_group(item, row, balls.shown[row_number], balls.spread[row_number]),
+        "balance": balance_group(item, row, predicted.shown, predicted.spread),
         "remedies": None,
     }, row
 
@@ -74,18 +58,23 @@ def assumptions(item: Item) -> list[str]:
         thick = ball["cover_thickness"].value if "cover_thickness" in ball else COVER_THICKNESS
         dense = ball["cover_density"].value if "cover_density" in ball else COVER_DENSITY
         taken.append(
-            f"The holes go through a cover {thick:g} in thick at {dense:g} g/mL (not all given: from memory, no "
-            "source)."
+            f"The holes go through a cover {thick:g} in thick at {dense:g} g/mL (not all given: from memory, "
+            "no source)."
         )
     taken.append("Inside the cover the material is uniform, at the density that makes up the ball's weight.")
     if "balance_arm" not in drilling:
         low, high = PLAUSIBLE_ARMS
         taken.append(
-            f"The balance shows the moment divided by an arm of {DEFAULT_ARM:g} in (from memory, no source); a "
-            f"verdict on a predicted reading that changes between {low:g} in and {high:g} in is inconclusive."
+            f"The balance shows the moment divided by an arm of {DEFAULT_ARM:g} in (from memory, no source); "
+            f"a verdict on a predicted reading that changes between {low:g} in and {high:g} in is "
+            "inconclusive."
         )
     if "top_weight" not in ball:
-        taken.append("No top weight is given: radii of gyration take the undrilled centre of mass as the centre.")
+        taken.append(
+            "No top weight is given: radii of gyration take the undrilled centre of mass as the centre."
+        )
+    elif drilling["holes"]:
+        taken.append("The undrilled ball's half differs from the other half by what the balance shows of it.")
     if any("slug_density" in hole for hole in drilling["holes"]):
         taken.append("A slug fills its hole to the surface.")
     return taken
@@ -94,6 +83,7 @@ def assumptions(item: Item) -> list[str]:
 def missing_for_drilling(item: Item) -> list[Group]:
     """Fields that were not given, and the derived groups that need them."""
     ball, drilling = item["ball"], item["drilling"]
+    balanced = _is_zero(ball, "top_weight")
     needs: list[Group] = []
     for name, present, groups in (
         ("/drilling/pap", "pap" in drilling, ["layout", "balance", "drilled"]),
@@ -102,7 +92,7 @@ def missing_for_drilling(item: Item) -> list[Group]:
         ("/ball/differential", "differential" in ball, ["drilled"]),
         ("/ball/intermediate_differential", "intermediate_differential" in ball, ["drilled"]),
         ("/ball/top_weight", "top_weight" in ball, ["balance"]),
-        ("/ball/pin_to_cg", "pin_to_cg" in ball or _is_zero(ball, "top_weight"), ["balance"]),
+        ("/ball/pin_to_cg", "pin_to_cg" in ball or balanced, ["balance", "drilled"]),
     ):
         if not present:
             needs.append({"field": name, "needed_for": groups})
@@ -110,7 +100,7 @@ def missing_for_drilling(item: Item) -> list[Group]:
 
 
 def _is_zero(ball: Item, name: str) -> bool:
-    return name in ball and math.isclose(ball[name].value, 0.0, abs_tol=1e-12)
+    return name in ball and float(ball[name].value) == 0.0
 
 
 def evaluate_drillings(items: list[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -119,14 +109,13 @@ def evaluate_drillings(items: list[dict[str, Any]]) -> list[dict[str, Any]]:
     Remedies are sought for the balance limits of the default rulebook, which the assumptions name. Raises
     InvalidInput naming every impossible field.
     """
-    from .checks import balance_remedies
-
     balls = Balls(items)
+    mends = _balance_remedies(items, balls)
+    named = _named_rules()
     answers = []
     for index, item in enumerate(items):
         derived, row = derive(item, balls, index)
-        mends, named = balance_remedies(items, balls, index)
-        derived["remedies"] = mends
+        derived["remedies"] = mends.get(index, [])
         answers.append(
             {
                 "derived": derived,
@@ -134,7 +123,37 @@ def evaluate_drillings(items: list[dict[str, Any]]) -> list[dict[str, Any]]:
                 "cautions": cautions(item, row),
                 "assumptions": [*assumptions(item), named],
                 "units": UNITS,
-                "remedies": mends,
+                "remedies": derived["remedies"],
             }
         )
     return answers
+
+
+def _named_rules() -> str:
+    book = edition("usbc", None, "play", None)
+    return (
+        f"Remedies are sought for the balance limits of {book.source.title} in force on {book.on}; a check "
+        "judges by the rules of any date."
+    )
+
+
+def _balance_remedies(items: Sequence[Item], balls: Balls) -> dict[int, list[Group]]:
+    """Remedies of the items whose balance fails the default rulebook's newest rules, by index."""
+    if not items:
+        return {}
+    facts = [ball_facts(item, balls, index) for index, item in enumerate(items)]
+    days = [item["ball"].get("approved_on") for item in items]
+    limits = balance_limits(judge(edition("usbc", None, "play", None), facts, days, Decision()), 0.0)
+    if limits is None:
+        return {}
+    return {
+        index: remedies(
+            balls.drilled,
+            balls.rows[index],
+            items[index],
+            index,
+            Limits(limits.low[index], limits.high[index]),
+            balls.work,
+        )
+        for index in limits.failing.nonzero()[0].tolist()
+    }

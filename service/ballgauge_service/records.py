@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 from ballgauge_schemas import Quantity
 
 from .physics.balance import DEFAULT_ARM
-from .physics.drilling import BALL, DRILLED, DRILLED_HOLE, HOLE, LAYOUT, ROLES, drill
+from .physics.drilling import BALL, DRILLED, DRILLED_HOLE, HOLE, LAYOUT, ROLES
 from .problems import InvalidInput
+from .work import Work
 
 Item = dict[str, Any]
 
@@ -21,8 +22,8 @@ COVER_THICKNESS = 0.75
 COVER_DENSITY = 1.19
 """Cover of a ball that does not state its own [in, g/mL] (from memory, no source)."""
 
-WORK_LIMIT = 2e7
-"""Most estimated work of one request [µs] (ours): keeps the longest answer within seconds."""
+DENSEST = 22.6
+"""Density of osmium, the densest of all materials [g/mL] (CRC Handbook, from memory)."""
 
 _ROLE_NUMBER = {role: number for number, role in enumerate(ROLES)}
 _NAN = math.nan
@@ -120,7 +121,7 @@ def _hole_row(hole: Item) -> tuple[float, ...]:
 def arrays(
     items: Sequence[Item],
 ) -> tuple[NDArray[np.void], NDArray[np.void], NDArray[np.void], NDArray[np.int64]]:
-    """Balls, layouts, holes and hole counts of items that have a drilling, ready for `physics.drilling.drill`."""
+    """Balls, layouts, holes and hole counts of drilled items, ready for `physics.drilling.drill`."""
     listed = [item["drilling"]["holes"] for item in items]
     counts = np.array([len(holes) for holes in listed], np.int64)
     most = int(counts.max(initial=0))
@@ -132,27 +133,13 @@ def arrays(
     return balls, layouts, holes, counts
 
 
-def check_work(counts: NDArray[np.int64], repeats: Sequence[int]) -> None:
-    """Refuse a request whose estimated work passes WORK_LIMIT.
-
-    counts: holes of each item, (n,); repeats: how often each item is drilled. The estimate takes every pair of
-    holes as meeting. Raises InvalidInput.
-    """
-    holes = counts.astype(float)
-    work = (15.0 + 5.0 * holes + 25.0 * holes * (holes - 1.0)) * np.asarray(repeats, float)
-    if work.sum() > WORK_LIMIT:
-        text = "too much to compute in one request: send fewer balls at a time, or fewer holes and uncertainties"
-        raise InvalidInput([(int(work.argmax()), "/drilling/holes", text)])
-
-
-def drill_items(items: Sequence[Item], indices: Sequence[int]) -> Drilled:
+def drill_items(items: Sequence[Item], indices: Sequence[int], work: Work) -> Drilled:
     """Drill every item; `indices` are their places in the request, for the errors.
 
     Raises InvalidInput naming every impossible field of every item.
     """
     prepared = arrays(items)
-    out, hole_out = drill(*prepared)
-    drilled = Drilled(*prepared, out, hole_out)
+    drilled = Drilled(*prepared, *work.drill(*prepared, indices))
     errors = [
         (indices[row], *error) for row, item in enumerate(items) for error in _impossible(drilled, row, item)
     ]
@@ -162,51 +149,76 @@ def drill_items(items: Sequence[Item], indices: Sequence[int]) -> Drilled:
 
 
 def impossible_ball(ball: Item) -> Iterator[tuple[str, str]]:
-    """Pointers and words for box numbers that no ball of this size can have."""
-    size, rg = radius(ball), value(ball, "rg")
-    high = rg + (0.0 if "differential" not in ball else value(ball, "differential"))
-    if rg * rg + 2.0 * high * high > 2.0 * size * size:
+    """Pointers and words for box numbers that no ball of this size can have.
+
+    The principal moments of inertia add up to 2 sum m r^2, at most 2 m R^2; an intermediate moment that is
+    not given is at least the low one.
+    """
+    size, low = radius(ball), value(ball, "rg")
+    high = low + (value(ball, "differential") if "differential" in ball else 0.0)
+    part = "intermediate_differential"
+    between = high - value(ball, part) if "differential" in ball and part in ball else low
+    if low * low + between * between + high * high > 2.0 * size * size:
         yield (
             "/ball/rg",
-            f"impossible: a ball of {2 * size:.3f} in diameter with all its weight in the surface has a radius of "
-            f"gyration of {size * math.sqrt(2 / 3):.3f} in",
+            (
+                f"impossible: a ball of {2 * size:.3f} in diameter with all its weight in the surface has a "
+                f"radius of gyration of {size * math.sqrt(2 / 3):.3f} in"
+            ),
         )
 
 
-def _impossible(drilled: Drilled, index: int, item: Item) -> Iterator[tuple[str, str]]:
-    yield from impossible_ball(item["ball"])
-    out, size = drilled.out[index], float(drilled.balls[index]["radius"])
-    if out["inner_density"] <= 0.0:
-        name = "cover_density" if "cover_density" in item["ball"] else "weight"
-        yield f"/ball/{name}", "impossible: the cover alone weighs more than the ball"
+def _impossible(drilled: Drilled, row: int, item: Item) -> list[tuple[str, str]]:
+    out, ball = drilled.out[row], item["ball"]
+    found = [*impossible_ball(ball), *_impossible_material(float(out["inner_density"]), ball)]
+    found.extend(_misplaced_holes(drilled, row))
+    if not found and (not out["weight"] > 0.0 or _lost_inertia(item, out)):
+        words = "impossible: the holes take away more than a ball of these box numbers has"
+        found.append(("/drilling/holes", words))
+    return found
+
+
+def _impossible_material(inner_density: float, ball: Item) -> Iterator[tuple[str, str]]:
+    """Pointer and words where cover and weight leave no material for the inside."""
+    if 0.0 < inner_density <= DENSEST:
         return
-    broken = False
-    for number, hole in enumerate(drilled.hole_out[index][: drilled.counts[index]]):
-        words = _misplaced(hole, size)
-        if words:
-            broken = True
-            yield (f"/drilling/holes/{number}" if not math.isnan(hole["centre_z"]) else "/drilling/grip"), words
-            if math.isnan(hole["centre_z"]):
-                break
-    if not broken and (not out["weight"] > 0.0 or ("rg" in item["ball"] and _lost_inertia(item, out))):
-        yield "/drilling/holes", "impossible: the holes take away more than a ball of these box numbers has"
+    name = next((name for name in ("cover_density", "cover_thickness") if name in ball), "weight")
+    if inner_density > DENSEST:
+        words = f"the inside of the cover would weigh {inner_density:.1f} g/mL, more than any material"
+    else:
+        words = "the cover alone weighs more than the ball"
+    yield f"/ball/{name}", f"impossible: {words}"
+
+
+def _misplaced_holes(drilled: Drilled, row: int) -> Iterator[tuple[str, str]]:
+    size, triangle = float(drilled.balls[row]["radius"]), True
+    for number, hole in enumerate(drilled.hole_out[row][: drilled.counts[row]]):
+        if math.isnan(hole["centre_z"]):
+            if triangle:
+                yield (
+                    "/drilling/grip",
+                    "impossible: spans, bridge and hole sizes make no triangle on the ball",
+                )
+            triangle = False
+        elif not hole["reach"] < size:
+            yield f"/drilling/holes/{number}", _where_it_breaks(hole, size)
+
+
+def _where_it_breaks(hole: np.void, size: float) -> str:
+    if hole["bottom_height"] > 0.8 * size:
+        return "too shallow for its diameter and pitch: its bottom does not lie wholly inside the ball"
+    return "breaks through the surface elsewhere: its bottom does not lie wholly inside the ball"
 
 
 def _lost_inertia(item: Item, out: np.void) -> bool:
-    ball, drilling = item["ball"], item["drilling"]
-    known = "layout" in drilling and "differential" in ball and "intermediate_differential" in ball
-    coincide = math.isnan(out["psa_x"])
-    return known and not coincide and math.isnan(out["rg"])
-
-
-def _misplaced(hole: np.void, size: float) -> str:
-    if math.isnan(hole["centre_z"]):
-        return "impossible: spans, bridge and hole sizes make no triangle on the ball"
-    if not hole["reach"] < size:
-        if hole["bottom_height"] > 0.8 * size:
-            return "too shallow for its diameter and pitch: its bottom does not lie wholly inside the ball"
-        return "breaks through the surface elsewhere: its bottom does not lie wholly inside the ball"
-    return ""
+    """True where the box numbers and the layout are known and yet a principal moment comes out negative."""
+    ball = item["ball"]
+    given = all(name in ball for name in ("rg", "differential", "intermediate_differential"))
+    return (
+        given
+        and "layout" in item["drilling"]
+        and bool(np.isnan([out["rg"], out["rg_intermediate"], out["rg_high"]]).any())
+    )
 
 
 RESULT_NAMES = DRILLED.names or ()

@@ -70,6 +70,7 @@ def column_words(column: str) -> str:
     return column.replace("_", " ")
 
 
+@lru_cache(maxsize=4096)
 def amount(value: float, unit: str | None, low: float | None = None, high: float | None = None) -> str:
     """A number with its unit, short, but never rounded onto or across a limit it does not lie on."""
     text = f"{value:.{_DIGITS}g}"
