@@ -147,6 +147,65 @@ def _signed_length(sphere_height: float, bottom: float, cut: float, sense: float
 
 
 @compiled
+def _whole_side(table: Table, row: int, normal: Vector, radius: float) -> float:
+    """1 or -1 where the whole hole lies on one side of the plane through the centre, 0 where it is cut."""
+    hole_radius = table[row, RADIUS]
+    tilt = dot(vector_at(table, row, AXIS), normal)
+    spread = hole_radius * math.sqrt(max(1.0 - tilt * tilt, 0.0))
+    nearest = max(table[row, OFFSET] - hole_radius, 0.0)
+    top = tilt * math.sqrt(max(radius * radius - nearest * nearest, 0.0))
+    bottom = tilt * table[row, BOTTOM]
+    base = dot(vector_at(table, row, FOOT), normal)
+    if base - spread + min(bottom, top) >= 0.0:
+        return 1.0
+    return -1.0 if base + spread + max(bottom, top) <= 0.0 else 0.0
+
+
+@compiled
+def _strip_ends(
+    hole_radius: float, bottom: float, tilt: float, spread: float, foot: Vector, radius: float, inner: float
+) -> NDArray[np.float64]:
+    """Sorted places across the hole, shape (5,), between which the cut's integrand is smooth.
+
+    They are the hole's edges and where the plane meets the spheres and the bottom; foot: the axis point's
+    components square to the strips, along them and along the axis.
+    """
+    ends = np.empty(5)
+    ends[0] = -hole_radius
+    ends[1] = -foot[0] - tilt * math.sqrt(max(radius * radius - foot[1] * foot[1], 0.0))
+    ends[2] = -foot[0] - tilt * math.sqrt(max(inner * inner - foot[1] * foot[1], 0.0))
+    ends[3] = -foot[0] - bottom * tilt / spread if spread > 1e-9 else 0.0
+    ends[4] = hole_radius
+    for k in range(1, 4):
+        ends[k] = min(max(ends[k], -hole_radius), hole_radius)
+    ends.sort()
+    return ends
+
+
+@compiled
+def _signed_chord(
+    chord: float,
+    along: float,
+    outer2: float,
+    inner2: float,
+    bottom: float,
+    cut: float,
+    way: float,
+    cover: float,
+    step: float,
+) -> float:
+    """Signed weight of a strip of the hole, a unit of width: lines along the axis, summed along its chord."""
+    total = 0.0
+    for b in range(CHORD_NODES.shape[0]):
+        t2 = (chord * CHORD_NODES[b] + along) ** 2
+        value = cover * _signed_length(math.sqrt(max(outer2 - t2, 0.0)), bottom, cut, way)
+        if inner2 > t2:
+            value += step * _signed_length(math.sqrt(inner2 - t2), bottom, cut, way)
+        total += CHORD_WEIGHTS[b] * value
+    return total * chord
+
+
+@compiled
 def half_difference(
     table: Table,
     row: int,
@@ -164,36 +223,18 @@ def half_difference(
     it. Where it is cut, lines along the axis are integrated exactly and their sum over the cross-section by
     Gauss-Legendre rules, good to about 2e-5 of the hole's weight.
     """
+    side = _whole_side(table, row, normal, radius)
+    if side != 0.0:
+        return side * weight
     w = vector_at(table, row, AXIS)
-    foot = vector_at(table, row, FOOT)
     hole_radius = table[row, RADIUS]
     bottom = table[row, BOTTOM]
     tilt = dot(w, normal)
     spread = math.sqrt(max(1.0 - tilt * tilt, 0.0))
-    nearest = max(table[row, OFFSET] - hole_radius, 0.0)
-    top = math.sqrt(max(radius * radius - nearest * nearest, 0.0))
-    base = dot(foot, normal)
-    if base - hole_radius * spread + min(tilt * bottom, tilt * top) >= 0.0:
-        return weight
-    if base + hole_radius * spread + max(tilt * bottom, tilt * top) <= 0.0:
-        return -weight
-    n = vector_at(table, row, ACROSS)
-    if spread > 1e-9:
-        n = unit(combine(1.0, normal, -tilt, w))
-    e = cross(w, n)
-    foot_n = dot(foot, n)
-    foot_e = dot(foot, e)
-    ends = np.empty(5)
-    ends[0] = -hole_radius
-    ends[4] = hole_radius
-    for k in range(2):
-        sphere = radius if k == 0 else inner
-        ends[1 + k] = -foot_n - tilt * math.sqrt(max(sphere * sphere - foot_e * foot_e, 0.0))
-    ends[3] = -foot_n - bottom * tilt / spread if spread > 1e-9 else 0.0
-    for k in range(1, 4):
-        ends[k] = min(max(ends[k], -hole_radius), hole_radius)
-    ends.sort()
-    sense = 1.0 if tilt >= 0.0 else -1.0
+    n = unit(combine(1.0, normal, -tilt, w)) if spread > 1e-9 else vector_at(table, row, ACROSS)
+    axis_point = vector_at(table, row, FOOT)
+    foot = (dot(axis_point, n), dot(axis_point, cross(w, n)), 0.0)
+    ends = _strip_ends(hole_radius, bottom, tilt, spread, foot, radius, inner)
     total = 0.0
     for panel in range(4):
         half = 0.5 * (ends[panel + 1] - ends[panel])
@@ -203,21 +244,24 @@ def half_difference(
         for a in range(HALF_NODES.shape[0]):
             s = middle + half * HALF_NODES[a]
             chord = math.sqrt(max(hole_radius * hole_radius - s * s, 0.0))
-            height = spread * (foot_n + s)
-            if abs(tilt) > 1e-12:
-                cut = -height / tilt
-                way = sense
-            else:
-                cut = -2.0 * radius
-                way = 1.0 if height >= 0.0 else -1.0
-            outer2 = radius * radius - (s + foot_n) ** 2
-            inner2 = inner * inner - (s + foot_n) ** 2
-            line = 0.0
-            for b in range(CHORD_NODES.shape[0]):
-                t2 = (chord * CHORD_NODES[b] + foot_e) ** 2
-                value = cover * _signed_length(math.sqrt(max(outer2 - t2, 0.0)), bottom, cut, way)
-                if inner2 > t2:
-                    value += step * _signed_length(math.sqrt(inner2 - t2), bottom, cut, way)
-                line += CHORD_WEIGHTS[b] * value
-            total += half * HALF_WEIGHTS[a] * chord * line
+            height = spread * (foot[0] + s)
+            level = abs(tilt) <= 1e-12
+            cut = -2.0 * radius if level else -height / tilt
+            way = math.copysign(1.0, height if level else tilt)
+            section = (s + foot[0]) ** 2
+            total += (
+                half
+                * HALF_WEIGHTS[a]
+                * _signed_chord(
+                    chord,
+                    foot[1],
+                    radius * radius - section,
+                    inner * inner - section,
+                    bottom,
+                    cut,
+                    way,
+                    cover,
+                    step,
+                )
+            )
     return total

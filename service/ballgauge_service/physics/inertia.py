@@ -13,42 +13,31 @@ SWEEPS = 12
 
 
 @compiled
-def principal_axes(tensor: NDArray[np.float64], axes: NDArray[np.float64]) -> tuple[float, float, float]:
-    """Return the principal moments, smallest first; write their unit axes as the rows of `axes`, (3, 3).
+def _rotate(tensor: NDArray[np.float64], axes: NDArray[np.float64], p: int, q: int) -> None:
+    """Turn rows and columns p and q so that their product vanishes; turn `axes` with them."""
+    theta = 0.5 * (tensor[q, q] - tensor[p, p]) / tensor[p, q]
+    t = math.copysign(1.0, theta) / (abs(theta) + math.sqrt(theta * theta + 1.0))
+    c = 1.0 / math.sqrt(t * t + 1.0)
+    s = t * c
+    for k in range(3):
+        left = tensor[k, p]
+        right = tensor[k, q]
+        tensor[k, p] = c * left - s * right
+        tensor[k, q] = s * left + c * right
+    for k in range(3):
+        left = tensor[p, k]
+        right = tensor[q, k]
+        tensor[p, k] = c * left - s * right
+        tensor[q, k] = s * left + c * right
+        left = axes[p, k]
+        right = axes[q, k]
+        axes[p, k] = c * left - s * right
+        axes[q, k] = s * left + c * right
 
-    `tensor` (3, 3) is overwritten. Cyclic Jacobi rotations (Golub & Van Loan, Matrix Computations, section
-    8.5, from memory): chosen because they keep the small differences between nearly equal moments, and a
-    compiled loop over a 3 x 3 matrix is faster than a call into LAPACK.
-    """
-    for i in range(3):
-        for j in range(3):
-            axes[i, j] = 1.0 if i == j else 0.0
-    for _ in range(SWEEPS):
-        off = abs(tensor[0, 1]) + abs(tensor[0, 2]) + abs(tensor[1, 2])
-        if off == 0.0 or not off > 1e-18 * (abs(tensor[0, 0]) + abs(tensor[1, 1]) + abs(tensor[2, 2])):
-            break
-        for p in range(2):
-            for q in range(p + 1, 3):
-                if tensor[p, q] == 0.0:
-                    continue
-                theta = 0.5 * (tensor[q, q] - tensor[p, p]) / tensor[p, q]
-                t = math.copysign(1.0, theta) / (abs(theta) + math.sqrt(theta * theta + 1.0))
-                c = 1.0 / math.sqrt(t * t + 1.0)
-                s = t * c
-                for k in range(3):
-                    left = tensor[k, p]
-                    right = tensor[k, q]
-                    tensor[k, p] = c * left - s * right
-                    tensor[k, q] = s * left + c * right
-                for k in range(3):
-                    left = tensor[p, k]
-                    right = tensor[q, k]
-                    tensor[p, k] = c * left - s * right
-                    tensor[q, k] = s * left + c * right
-                    left = axes[p, k]
-                    right = axes[q, k]
-                    axes[p, k] = c * left - s * right
-                    axes[q, k] = s * left + c * right
+
+@compiled
+def _sort_axes(tensor: NDArray[np.float64], axes: NDArray[np.float64]) -> None:
+    """Order the diagonal, smallest first, and the rows of `axes` with it."""
     for i in range(2):
         for j in range(2 - i):
             if tensor[j, j] > tensor[j + 1, j + 1]:
@@ -59,4 +48,26 @@ def principal_axes(tensor: NDArray[np.float64], axes: NDArray[np.float64]) -> tu
                     keep = axes[j, k]
                     axes[j, k] = axes[j + 1, k]
                     axes[j + 1, k] = keep
+
+
+@compiled
+def principal_axes(tensor: NDArray[np.float64], axes: NDArray[np.float64]) -> tuple[float, float, float]:
+    """Return the principal moments, smallest first; write their unit axes as the rows of `axes`, (3, 3).
+
+    `tensor` (3, 3) is overwritten. Cyclic Jacobi rotations (Golub & Van Loan, Matrix Computations, 8.5, from
+    memory): chosen because they keep the small differences between nearly equal moments, and a compiled loop
+    over a 3 x 3 matrix is faster than a call into LAPACK.
+    """
+    for i in range(3):
+        for j in range(3):
+            axes[i, j] = 1.0 if i == j else 0.0
+    for _ in range(SWEEPS):
+        off = abs(tensor[0, 1]) + abs(tensor[0, 2]) + abs(tensor[1, 2])
+        if not off > 1e-18 * (abs(tensor[0, 0]) + abs(tensor[1, 1]) + abs(tensor[2, 2])):
+            break
+        for p in range(2):
+            for q in range(p + 1, 3):
+                if tensor[p, q] != 0.0:
+                    _rotate(tensor, axes, p, q)
+    _sort_axes(tensor, axes)
     return tensor[0, 0], tensor[1, 1], tensor[2, 2]

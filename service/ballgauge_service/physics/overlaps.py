@@ -223,6 +223,48 @@ def _add_line(
 
 
 @compiled
+def _line_corners(
+    lines: NDArray[np.float64],
+    a: int,
+    centre: float,
+    circles: NDArray[np.float64],
+    breaks: NDArray[np.float64],
+    count: int,
+) -> int:
+    """Add where line `a` meets the later lines and the circles, and where it stands upright."""
+    pa, qa, ra = lines[a, 0], lines[a, 1], lines[a, 2]
+    for b in range(a + 1, lines.shape[0]):
+        determinant = pa * lines[b, 1] - qa * lines[b, 0]
+        if abs(determinant) > 1e-12:
+            breaks[count] = (ra * lines[b, 1] - qa * lines[b, 2]) / determinant
+            count += 1
+    if abs(qa) < 1e-12:
+        breaks[count] = ra / pa
+        count += 1
+    distance = ra - pa * centre
+    for c in range(2):
+        root = circles[c] - distance * distance
+        if root > 0.0:
+            root = math.sqrt(root)
+            breaks[count] = centre + pa * distance - qa * root
+            breaks[count + 1] = centre + pa * distance + qa * root
+            count += 2
+    return count
+
+
+@compiled
+def _sort_within(breaks: NDArray[np.float64], count: int, half: float) -> None:
+    """Clip the first `count` places to the chord and sort them (by insertion: they are few)."""
+    for k in range(count):
+        value = min(max(breaks[k], -half), half)
+        slot = k
+        while slot > 0 and breaks[slot - 1] > value:
+            breaks[slot] = breaks[slot - 1]
+            slot -= 1
+        breaks[slot] = value
+
+
+@compiled
 def _chord_breaks(
     lines: NDArray[np.float64],
     centre: float,
@@ -240,36 +282,14 @@ def _chord_breaks(
     breaks[1] = half
     count = 2
     for a in range(lines.shape[0]):
-        pa, qa, ra = lines[a, 0], lines[a, 1], lines[a, 2]
-        for b in range(a + 1, lines.shape[0]):
-            determinant = pa * lines[b, 1] - qa * lines[b, 0]
-            if abs(determinant) > 1e-12:
-                breaks[count] = (ra * lines[b, 1] - qa * lines[b, 2]) / determinant
-                count += 1
-        if abs(qa) < 1e-12:
-            breaks[count] = ra / pa
-            count += 1
-        for c in range(2):
-            distance = ra - pa * centre
-            root = circles[c] - distance * distance
-            if root > 0.0:
-                root = math.sqrt(root)
-                breaks[count] = centre + pa * distance - qa * root
-                breaks[count + 1] = centre + pa * distance + qa * root
-                count += 2
+        count = _line_corners(lines, a, centre, circles, breaks, count)
     for c in range(2):
         if circles[c] > 0.0:
             reach = math.sqrt(circles[c])
             breaks[count] = centre - reach
             breaks[count + 1] = centre + reach
             count += 2
-    for k in range(count):
-        value = min(max(breaks[k], -half), half)
-        slot = k
-        while slot > 0 and breaks[slot - 1] > value:
-            breaks[slot] = breaks[slot - 1]
-            slot -= 1
-        breaks[slot] = value
+    _sort_within(breaks, count, half)
     return count
 
 
