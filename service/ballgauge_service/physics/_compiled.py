@@ -10,6 +10,8 @@ from typing import Any, TypeVar, cast
 
 import numba
 
+_KERNEL_FOLDERS = ("designs", "motions", "physics")
+
 F = TypeVar("F", bound=Callable[..., object])
 
 
@@ -20,9 +22,11 @@ def _kept_code() -> str:
     their old code in use; a folder a version of the sources does not.
     """
     digest = hashlib.sha256()
-    for source in sorted(Path(__file__).parent.rglob("*.py")):
-        digest.update(source.read_bytes())
-    digest.update(Path(__file__).parents[1].joinpath("units.py").read_bytes())
+    service = Path(__file__).parents[1]
+    for folder in _KERNEL_FOLDERS:
+        for source in sorted(service.joinpath(folder).rglob("*.py")):
+            digest.update(source.read_bytes())
+    digest.update(service.joinpath("units.py").read_bytes())
     home = os.environ.get("XDG_CACHE_HOME") or os.path.join(os.path.expanduser("~"), ".cache")
     return os.path.join(home, "ballgauge", digest.hexdigest()[:16])
 
