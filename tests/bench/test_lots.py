@@ -1,0 +1,247 @@
+"""Lots at scale: a million balls against pandera, pyarrow and the single check in one run, and peak memory.
+
+Every ratio is printed. The floor is what numpy takes to compare the same columns with the same limits.
+"""
+
+from __future__ import annotations
+
+import datetime
+import json
+import math
+import os
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+# One core for all that is compared: polars takes every core it finds, at its import.
+os.environ["POLARS_MAX_THREADS"] = "1"
+
+import numpy as np
+import pandas as pd
+import pandera.pandas as pandera
+import pandera.polars as pandera_polars
+import polars as pl
+import pyarrow as pa
+import pytest
+from numpy.typing import NDArray
+from pyarrow import csv as arrow_csv
+from pyarrow import parquet
+
+from ballgauge_schemas import CHECK_REQUEST
+from ballgauge_service.checks import evaluate_checks
+from ballgauge_service.lots.assessing import LotAssessment
+from ballgauge_service.lots.columns import Balls
+from ballgauge_service.lots.reading import LotFile
+from ballgauge_service.lots.verdicts import Verdicts, judge_balls
+from ballgauge_service.lots.writing import COLUMNS, write_results
+from ballgauge_service.rulebooks import Decision, edition
+
+BALLS = 1_000_000
+FAILING = 0.01
+ALONE = 300
+FASTER = 500
+FILE_LIMIT = 2.5
+MEMORY_LIMIT = 1 << 30
+ON = datetime.date(2026, 5, 1)
+BOOK = edition("usbc", ON, "play", None)
+
+# Limits of the rulebook on ON, and a value well inside and one well outside of each.
+LIMITS: dict[str, tuple[float | None, float | None, tuple[float, float], tuple[float, float]]] = {
+    "weight": (None, 16.0, (14.0, 15.9), (16.1, 17.0)),
+    "circumference": (26.704, 27.002, (26.75, 26.98), (27.01, 27.2)),
+    "roundness": (None, 0.010, (0.0, 0.009), (0.011, 0.02)),
+    "rg": (2.46, 2.8, (2.47, 2.75), (2.3, 2.45)),
+    "differential": (None, 0.06, (0.01, 0.058), (0.061, 0.07)),
+    "hardness": (73.0, None, (74.0, 80.0), (60.0, 71.5)),
+    "friction": (None, 0.32, (0.1, 0.3), (0.33, 0.4)),
+    "restitution": (0.65, 0.78, (0.66, 0.77), (0.79, 0.85)),
+    "max_density": (None, 3.8, (2.0, 3.7), (3.85, 5.0)),
+    "oil_absorption_time": (135.0, None, (200.0, 900.0), (50.0, 130.0)),
+}
+
+
+def measured(size: int) -> dict[str, NDArray[np.float64]]:
+    """Ten columns, of each of which one cell in a hundred is outside its limits, as a gauge writes them."""
+    chance = np.random.default_rng(7)
+    columns = {}
+    for name, (_, _, inside, outside) in LIMITS.items():
+        values = chance.uniform(*inside, size)
+        wrong = chance.random(size) < FAILING
+        values[wrong] = chance.uniform(*outside, int(wrong.sum()))
+        columns[name] = np.round(values, 4)
+    return columns
+
+
+@pytest.fixture(scope="module")
+def columns() -> dict[str, NDArray[np.float64]]:
+    return measured(BALLS)
+
+
+def fastest(work: Callable[[], Any], rounds: int = 3) -> float:
+    """The least of several times [s]: what else the machine does is no part of the work."""
+    times = []
+    for _ in range(rounds):
+        before = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - before)
+    return min(times)
+
+
+def judged(columns: dict[str, NDArray[np.float64]]) -> Verdicts:
+    size = len(columns["weight"])
+    return judge_balls(Balls(np.arange(size), None, columns, {}), BOOK, Decision())
+
+
+def compared(columns: dict[str, NDArray[np.float64]]) -> int:
+    wrong = np.zeros(len(columns["weight"]), dtype=np.bool_)
+    for name, (low, high, _, _) in LIMITS.items():
+        if low is not None:
+            wrong |= columns[name] < low
+        if high is not None:
+            wrong |= columns[name] > high
+    return int(wrong.sum())
+
+
+def checks(library: Any, low: float | None, high: float | None) -> list[Any]:
+    return [
+        *([] if low is None else [library.Check.ge(low)]),
+        *([] if high is None else [library.Check.le(high)]),
+    ]
+
+
+def failing_cells(library: Any, frame: Any, errors: type[Exception]) -> int:
+    """How many cells pandera finds failing, looking at every column."""
+    schema = library.DataFrameSchema(
+        {
+            name: library.Column(float, checks(library, low, high))
+            for name, (low, high, _, _) in LIMITS.items()
+        }
+    )
+    try:
+        schema.validate(frame, lazy=True)
+    except errors as found:
+        return len(found.failure_cases)  # type: ignore[attr-defined]
+    return 0
+
+
+def test_a_million_balls_are_judged_sooner_than_pandera_says_pass_or_fail(
+    columns: dict[str, NDArray[np.float64]],
+) -> None:
+    judged({name: values[:100] for name, values in columns.items()})
+    ours = fastest(lambda: judged(columns))
+    floor = fastest(lambda: compared(columns))
+    frame, other = pd.DataFrame(columns), pl.DataFrame(columns)
+    theirs = fastest(lambda: failing_cells(pandera, frame, pandera.errors.SchemaErrors), 2)
+    polars = fastest(lambda: failing_cells(pandera_polars, other, pandera_polars.errors.SchemaErrors), 2)
+    balls = [
+        {
+            "ball": {name: float(values[k]) for name, values in columns.items()},
+            "rules": {"on": str(ON), "stage": "play"},
+        }
+        for k in range(ALONE)
+    ]
+    alone = (
+        fastest(lambda: [evaluate_checks([CHECK_REQUEST.load(ball)]) for ball in balls], 2) / ALONE * BALLS
+    )
+    print(
+        f"verdict {ours:.3f} s; pandera: pandas {theirs:.3f} s, ratio {ours / theirs:.2f}, polars on one "
+        f"thread {polars:.3f} s, ratio {ours / polars:.2f}; numpy comparisons alone {floor:.3f} s, ratio "
+        f"{ours / floor:.1f}; single checks {alone:.0f} s, ratio 1/{alone / ours:.0f}"
+    )
+    assert int((judged(columns).outcome == 3).sum()) == compared(columns)
+    assert ours <= theirs
+    assert alone >= FASTER * ours
+
+
+@pytest.mark.parametrize("kind", ["csv", "parquet"])
+def test_a_file_is_judged_within_the_time_of_reading_and_writing_it(
+    kind: Any, columns: dict[str, NDArray[np.float64]], tmp_path: Path
+) -> None:
+    table = pa.table({"serial": [f"OW{k:08d}" for k in range(BALLS)], **columns})
+    source = tmp_path / f"lot.{kind}"
+    write: dict[str, Callable[..., Any]] = {"csv": arrow_csv.write_csv, "parquet": parquet.write_table}
+    read: dict[str, Callable[..., Any]] = {"csv": arrow_csv.read_csv, "parquet": parquet.read_table}
+    write[kind](table, source)
+
+    def theirs() -> None:
+        found = read[kind](source)
+        write[kind](found.select(found.column_names[: len(COLUMNS)]), tmp_path / "copy")
+
+    def ours() -> None:
+        with LotFile(source) as lot:
+            run = LotAssessment(lot, BOOK)
+            write_results(tmp_path / "result", kind, run)
+            assert run.report()["balls"] == BALLS
+
+    mine, copy = math.inf, math.inf
+    for _ in range(2):  # in turns, so that a busy moment of the machine meets both
+        copy, mine = min(copy, fastest(theirs, 1)), min(mine, fastest(ours, 1))
+    print(f"{kind}: {mine:.2f} s, pyarrow's reading and writing {copy:.2f} s, ratio {mine / copy:.2f}")
+    assert mine <= FILE_LIMIT * copy
+
+
+STREAMED = """
+import datetime, json, sys
+from ballgauge_service.lots.assessing import LotAssessment
+from ballgauge_service.lots.reading import LotFile
+from ballgauge_service.lots.writing import write_results
+from ballgauge_service.rulebooks import edition
+
+kind, rows, path = sys.argv[1], int(sys.argv[2]), sys.argv[3]
+
+class Lines:
+    '''CSV of any length, made as it is read: one block of rows, its serials changed from block to block.'''
+    def __init__(self, block, count):
+        self.parts = (block.replace(b"@@@@", b"%04d" % k) for k in range(count))
+        self.left = b"serial,weight,circumference,roundness,rg,differential,hardness,friction,restitution,"
+        self.left += b"max_density,oil_absorption_time\\n"
+    def read(self, size):
+        if not self.left:
+            self.left = next(self.parts, b"")
+        given, self.left = self.left[:size], self.left[size:]
+        return given
+
+row = b"OW@@@@%06d,15.06,26.95,0.004,2.49,0.048,75,0.24,0.72,2.8,660\\n"
+block = b"".join(row % k for k in range(10_000))
+source = Lines(block, rows // 10_000) if kind == "csv" else path
+with LotFile(source) as lot:
+    run = LotAssessment(lot, edition("usbc", datetime.date(2026, 5, 1), "play", None))
+    write_results(path + ".result", "parquet", run)
+report = run.report()
+# Of this program alone: the kernel's other count of peak memory begins with that of whoever started it.
+status = dict(line.split(":", 1) for line in open("/proc/self/status"))
+peak = int(status["VmHWM"].split()[0]) * 1024
+print(json.dumps({"peak": peak, "balls": report["balls"], "repeats": report["repeated_serials"]["count"]}))
+"""
+
+
+def streamed(kind: str, rows: int, path: Path) -> int:
+    """Peak memory [byte] of a process that judges a lot of so many rows."""
+    command = [sys.executable, "-c", STREAMED, kind, str(rows), str(path)]
+    found = json.loads(subprocess.run(command, capture_output=True, text=True, check=True).stdout)
+    assert (found["balls"], found["repeats"]) == (rows, 0)
+    return int(found["peak"])
+
+
+def test_ten_million_rows_stay_under_a_gibibyte(
+    columns: dict[str, NDArray[np.float64]], tmp_path: Path
+) -> None:
+    path = tmp_path / "lot.parquet"
+    block = pa.table(columns)
+    with parquet.ParquetWriter(path, pa.schema([("serial", pa.string()), *block.schema])) as writer:
+        for k in range(10):
+            serial = pa.array([f"{k}{n:07d}" for n in range(BALLS)])
+            writer.write_table(pa.table([serial, *block.columns], ["serial", *block.column_names]))
+    peak = streamed("parquet", 10 * BALLS, path)
+    print(f"10 million rows of Parquet: peak {peak / 2**20:.0f} MiB")
+    assert peak < MEMORY_LIMIT
+
+
+def test_memory_of_streamed_csv_does_not_grow_beyond_its_serials(tmp_path: Path) -> None:
+    small, large = (streamed("csv", rows, tmp_path / "lot") for rows in (BALLS // 2, 3 * BALLS // 2))
+    each = max(large - small, 0) / BALLS
+    print(f"CSV: peak {small / 2**20:.0f} MiB of 0.5, {large / 2**20:.0f} MiB of 1.5 million rows")
+    assert small + 10 * BALLS * each < MEMORY_LIMIT
