@@ -255,7 +255,7 @@ class DerivedBalanceSchema(Schema):
     predicted = Part(ReadingsSchema, allow_none=True, description="Readings predicted from the drilling.")
     measured = Part(ReadingsSchema, allow_none=True, description="Readings given in the request.")
     half_differences = Part(ReadingsSchema, allow_none=True, description="Weight of one half less the other.")
-    largest_imbalance = _ounces("Largest imbalance over all directions, |M| / arm.", 0.98)
+    largest_imbalance = _ounces("Largest imbalance over all directions, |M| / arm, as predicted.", 0.98)
     largest_imbalance_at = Part(PointSchema, allow_none=True, description="Where the heavy side points.")
 
 

@@ -62,8 +62,8 @@ def _frozen(value: Any) -> Any:
 class Limit:
     """The limits of a rule, in the finding's unit; None where there is none on that side."""
 
-    minimum: float | None
-    maximum: float | None
+    min: float | None
+    max: float | None
 
 
 @dataclass(frozen=True)

@@ -130,7 +130,7 @@ def _answer(
     judged_by = assessment.edition
     taken = assumptions(item)
     if "circumference" not in item["ball"] and "diameter" in item["ball"]:
-        taken.append("The circumference is the diameter times pi.")
+        taken.append("The circumference is the diameter times pi, to 0.001 in.")
     if not judged_by.on_given:
         taken.append(
             f"No date is given: the rules are those in force on {judged_by.on}, the day the rulebook was "
@@ -144,7 +144,12 @@ def _answer(
             [{**each, "field": _POINTERS[each["field"]]} for each in missing(assessment, place)],
             [] if row is None else missing_for_drilling(item),
         ),
-        "cautions": [*cautions(item, row), _advice(outcome)],
+        "cautions": [
+            *cautions(item, row),
+            *_date_cautions(item, judged_by),
+            *_unjudged(found),
+            _advice(outcome),
+        ],
         "assumptions": taken,
         "rules": {
             "body": judged_by.source.body,
@@ -165,6 +170,38 @@ def _merged(*lists: list[Group]) -> list[Group]:
         names = needed.setdefault(each["field"], [])
         names.extend(name for name in each["needed_for"] if name not in names)
     return [{"field": field, "needed_for": names} for field, names in needed.items()]
+
+
+def _date_cautions(item: Item, judged_by: Edition) -> list[Group]:
+    """Dates that the rulebook, or the other date, does not reach."""
+    found: list[Group] = []
+    compiled, approved = judged_by.source.compiled_on, item["ball"].get("approved_on")
+    if judged_by.on > compiled:
+        found.append(
+            {
+                "code": "date_beyond_rulebook",
+                "message": f"The rulebook was compiled on {compiled}; later changes of rules are not in it.",
+                "pointer": "/rules/on",
+            }
+        )
+    if approved is not None and approved > judged_by.on:
+        found.append(
+            {
+                "code": "used_before_approval",
+                "message": f"The day of approval, {approved}, lies after the day of use, {judged_by.on}.",
+                "pointer": "/ball/approved_on",
+            }
+        )
+    return found
+
+
+def _unjudged(found: list[dict[str, Any]]) -> list[Group]:
+    """A caution for every rule that no number can judge."""
+    return [
+        {"code": "not_judged", "message": finding["message"], "pointer": None}
+        for finding in found
+        if finding["quantity"] is None
+    ]
 
 
 def _advice(outcome: str) -> Group:

@@ -16,6 +16,8 @@ from .records import HOLE_RESULT_NAMES, RESULT_NAMES, Drilled, Item, arm, radius
 
 Group = dict[str, Any]
 
+_ROUNDING = 1e-12
+
 UNITS = {
     "radius": "in", "mean_density": "g/mL", "asymmetry_ratio": "1", "rg": "in", "rg_intermediate": "in",
     "rg_high": "in", "differential": "in", "intermediate_differential": "in", "inner_density": "g/mL",
@@ -37,6 +39,11 @@ def number(x: float) -> float | None:
     return x if math.isfinite(x) else None
 
 
+def _clean(arc: float) -> float:
+    """The arc, or 0 where only rounding is left of it."""
+    return 0.0 if abs(arc) < _ROUNDING else arc
+
+
 def _known(group: Group) -> Group | None:
     return group if any(part is not None for part in group.values()) else None
 
@@ -46,7 +53,7 @@ def point(at: Vector, size: float) -> Group | None:
     if math.isnan(at[0] + at[1] + at[2]):
         return None
     right, up = arcs_from_grip(at, size)
-    return {"right": right, "up": up}
+    return {"right": _clean(right), "up": _clean(up)}
 
 
 def ball_group(item: Item, inner_density: float = math.nan) -> Group:
@@ -103,7 +110,7 @@ def layout_group(row: Row) -> Group | None:
         "pin_to_pap": number(to_pap),
         "pap_to_psa": number(size * angle_between(pap, psa)),
         "pin_to_psa": number(size * angle_between(pin, psa)),
-        "pin_to_val": number(size * abs(math.asin(max(-1.0, min(1.0, dot(pin, gripward)))))),
+        "pin_to_val": number(size * abs(0.5 * math.pi - angle_between(pin, gripward))),
         "pin_to_grip_centre": number(size * angle_between(pin, (0.0, 0.0, 1.0))),
         "flare_potential": number(float(metrics.flare_potential(np.array(to_pap), np.array(size)))),
     }
@@ -255,6 +262,7 @@ def cautions(item: Item, row: Row | None) -> list[Group]:
         if hole["bottom_height"] < 0.0:
             words = f"{_named(item, index)} reaches past the centre of the ball."
             found.append(_caution("past_centre", words, here))
+    found.extend(_hand_cautions(item, row))
     if row.holes:
         found.append(
             _caution(
@@ -283,6 +291,26 @@ def _meeting(item: Item, index: int, other: int) -> tuple[str, str]:
         f"{this} is slugged and listed after {that}, so its slug fills what they share; a slug that was "
         "there first is listed first."
     )
+
+
+def _hand_cautions(item: Item, row: Row) -> list[Group]:
+    """An axis point or fingers on the side of the other hand."""
+    found: list[Group] = []
+    hand = item["drilling"]["hand"]
+    if value(item["drilling"].get("pap", {}), "over") < 0.0:
+        words = (
+            f"The positive axis point lies on the other side of the grip than is usual for the {hand} hand."
+        )
+        found.append(_caution("other_hand", words, "/drilling/pap/over"))
+    across = {
+        asked["role"]: row.hand * hole["centre_x"]
+        for asked, hole in zip(item["drilling"]["holes"], row.holes, strict=True)
+        if "slug_density" not in asked
+    }
+    if across.get("middle", -math.inf) > across.get("ring", math.inf):
+        words = f"The ring finger's hole lies where the middle finger's is usual for the {hand} hand."
+        found.append(_caution("other_hand", words, "/drilling/hand"))
+    return found
 
 
 def _named(item: Item, index: int) -> str:

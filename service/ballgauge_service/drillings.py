@@ -51,7 +51,7 @@ def assumptions(item: Item) -> list[str]:
     ball, drilling = item["ball"], item.get("drilling")
     taken = []
     if "diameter" not in ball and "circumference" in ball:
-        taken.append("The diameter is the circumference divided by pi.")
+        taken.append("The diameter is the circumference divided by pi; it is judged to 0.001 in.")
     if drilling is None:
         return taken
     if "cover_thickness" not in ball or "cover_density" not in ball:

@@ -14,7 +14,7 @@ from .balls import Balls, Prediction
 from .derived import READINGS
 from .physics.balance import PLAUSIBLE_ARMS
 from .physics.metrics import ASYMMETRIC_FROM
-from .records import Item, diameter
+from .records import Item, as_printed, diameter
 from .rulebooks import COLUMNS, OUTCOMES, Assessment, Column, Decision, Edition, assess
 
 Array = NDArray[np.float64]
@@ -98,13 +98,17 @@ def _size_facts(ball: Item) -> Facts:
     if across is None:
         return {}
     spread = math.nan if across.uncertainty is None else across.uncertainty
-    facts = {"diameter": Fact(across.value, spread)}
     if "circumference" in ball:
         around, u = ball["circumference"]
-        facts["circumference"] = Fact(around, math.nan if u is None else u)
-    else:
-        facts["circumference"] = Fact(math.pi * across.value, math.pi * spread)
-    return facts
+        size = across.value if "diameter" in ball else as_printed(across.value)
+        return {
+            "diameter": Fact(size, spread),
+            "circumference": Fact(around, math.nan if u is None else u),
+        }
+    return {
+        "diameter": Fact(across.value, spread),
+        "circumference": Fact(as_printed(math.pi * across.value), math.pi * spread),
+    }
 
 
 def _drilling_facts(drilling: Item) -> Facts:

@@ -61,6 +61,15 @@ def diameter(ball: Item) -> Quantity | None:
     return None
 
 
+def as_printed(length: float) -> float:
+    """A length [in] that was computed from another one, to the 0.001 in that its limit is printed with.
+
+    The limits of diameter and circumference are one rule, each rounded by itself: without this a ball just at
+    one of them would break the other.
+    """
+    return round(1000.0 * length) / 1000.0
+
+
 def radius(ball: Item) -> float:
     """Radius [in]; NaN where neither diameter nor circumference is given."""
     across = diameter(ball)
@@ -100,7 +109,6 @@ def _layout_row(drilling: Item) -> tuple[float, ...]:
         value(grip, "span_ring"),
         float(grip.get("span_kind") == "full"),
         value(grip, "bridge"),
-        float(grip.get("thumb", True)),
     )
 
 

@@ -140,10 +140,11 @@ class _Bench:
     def words_for_none(self) -> str:
         """What was tried in vain."""
         if self.holes_exist:
-            tried = "The holes exist and can only be deepened; no depth within reach"
+            tried = "The holes exist and can only be deepened; no greater depth that keeps holes apart"
         else:
             tried = (
-                "No depth of the thumb or finger holes within reach, and no shift of the grip up to "
+                f"No depth of the thumb hole from {self.least[0]:g} in or of the finger holes from "
+                f"{self.least[1]:g} in that keeps holes apart, and no shift of the grip up to "
                 f"{SHIFT_REACH:g} in along the line to the CG mark,"
             )
         hint = ""

@@ -18,7 +18,7 @@ from .physics.holes import GEOMETRY, set_hole
 from .physics.overlaps import may_meet
 from .problems import InvalidInput
 
-WORK_LIMIT = 1e7
+WORK_LIMIT = 6e6
 """Most estimated work of one request [µs] (ours): keeps the longest answer within seconds."""
 
 BALL_COST = 5.0
@@ -28,7 +28,7 @@ MEETING_COST = 270.0
 """Estimated work for a ball, for each hole, for two holes that pass closely, and for two that meet, times
 their distance in the order [µs] (ours, measured and rounded up)."""
 
-_STRETCH = 1e6
+_STRETCH = 2e5
 _SMALL = 5e3
 
 Counts = NDArray[np.int64]

@@ -48,7 +48,6 @@ LAYOUT = {
     "span_ring": 4.375,
     "bridge": 0.25,
     "full_span": 0.0,
-    "thumb": 1.0,
 }
 
 

@@ -39,7 +39,7 @@ def layout(hand: float = 1.0, **changes: float) -> Records:
     _, record = empty_balls(1)
     given = {
         "hand": hand, "over": 5.0, "up": 0.5, "drilling_angle": 50.0, "pin_to_pap": 4.5, "val_angle": 40.0,
-        "span_middle": 4.25, "span_ring": 4.375, "full_span": 0.0, "bridge": 0.25, "thumb": 1.0, **changes,
+        "span_middle": 4.25, "span_ring": 4.375, "full_span": 0.0, "bridge": 0.25, **changes,
     }  # fmt: skip
     for name, value in given.items():
         record[name] = value

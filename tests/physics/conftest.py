@@ -33,7 +33,6 @@ LAYOUT = {
     "span_ring": 4.375,
     "bridge": 0.25,
     "full_span": 0.0,
-    "thumb": 1.0,
 }
 NOTHING = {"role": 0, "right": np.nan, "up": np.nan, "slug_density": np.nan}
 

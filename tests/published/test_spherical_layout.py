@@ -144,7 +144,7 @@ def drilled(layout: dict[str, float], roles: tuple[int, ...], ball: dict[str, fl
     known = {"weight": 15.0, "radius": R, "cover_thickness": 0.75, "cover_density": 1.19, "balance_arm": 3.2}
     for name, value in (known | (ball or {})).items():
         balls[name] = value
-    for name, value in ({"hand": 1.0, "full_span": 0.0, "thumb": 1.0} | layout).items():
+    for name, value in ({"hand": 1.0, "full_span": 0.0} | layout).items():
         layouts[name] = value
     holes = np.zeros((1, len(roles)), HOLE)
     holes["right"] = holes["up"] = holes["slug_density"] = np.nan

@@ -44,7 +44,7 @@ def test_a_check_has_names_and_types(client: ballgauge.Client, drilled: dict[str
     assert all(isinstance(finding, ballgauge.Finding) for finding in result.findings)
     weight = next(finding for finding in result.findings if finding.quantity == "weight")
     assert weight.limit is not None
-    assert (weight.limit.maximum, weight.unit, weight.outcome) == (16.0, "lb", "conforming")
+    assert (weight.limit.max, weight.unit, weight.outcome) == (16.0, "lb", "conforming")
     assert weight.value == 15.2
     assert weight.margin == pytest.approx(0.8)
     assert result.rules.body == "usbc"

@@ -87,13 +87,18 @@ def _batch(paper: Paper, document: Document) -> None:
 
 
 def _findings(paper: Paper, findings: Sequence[Document]) -> None:
-    ordered = sorted(findings, key=lambda finding: WORST_FIRST.index(finding["outcome"]))
+    ordered = sorted(findings, key=_rank)
     certain = all(finding.get("probability") is None for finding in ordered)
     head = ("outcome", "rule", "value", "limit", "margin", "basis", "prob.")
     paper.heading("Findings")
     paper.table(head[:-1] if certain else head, [_finding(finding, certain=certain) for finding in ordered])
     told = [finding["message"] for finding in ordered if finding["outcome"] != "conforming"]
     _notes(paper, "What the findings say", told)
+
+
+def _rank(finding: Document) -> tuple[bool, int]:
+    """Advice last, else the worst outcome first."""
+    return bool(finding.get("advisory")), WORST_FIRST.index(finding["outcome"])
 
 
 def _finding(finding: Document, *, certain: bool) -> tuple[str, ...]:
@@ -148,7 +153,9 @@ def _balance(paper: Paper, balance: Document | None) -> None:
         if balance.get(group)
     ]
     paper.table(("reading", *_DIRECTIONS), rows)
-    paper.notes([f"largest imbalance in any direction: {number(balance.get('largest_imbalance'), 'oz')}"])
+    largest = balance.get("largest_imbalance")
+    if largest is not None:
+        paper.notes([f"largest imbalance predicted in any direction: {number(largest, 'oz')}"])
 
 
 def _inertia(paper: Paper, derived: Document) -> None:
@@ -162,7 +169,9 @@ def _inertia(paper: Paper, derived: Document) -> None:
         if drilled.get(name) is not None
     ]
     weight = number(drilled.get("weight"), "lb")
-    paper.heading(f"Drilled ball: {weight}, {number(drilled.get('removed_weight'), 'oz')} removed")
+    back = sum(hole.get("slug_weight") or 0.0 for hole in derived.get("holes") or ())
+    put_back = f", {number(back, 'oz')} put back" if back else ""
+    paper.heading(f"Drilled ball: {weight}, {number(drilled.get('removed_weight'), 'oz')} removed{put_back}")
     if rows:
         paper.table(("quantity", "drilled", "change"), rows)
 
@@ -171,14 +180,15 @@ def _holes(paper: Paper, holes: Sequence[Document]) -> None:
     if holes:
         paper.heading("Holes")
         paper.table(
-            ("role", "diameter", "depth", "volume", "removed", "bottom to centre"),
+            ("role", "diameter", "depth", "volume", "removed", "put back", "bottom to centre"),
             [
                 (
                     hole["role"],
                     number(hole.get("diameter"), "in"),
                     number(hole.get("depth"), "in"),
                     number(hole.get("volume"), "in³"),
-                    number(hole.get("net_weight"), "oz"),
+                    number(hole.get("removed_weight"), "oz"),
+                    number(hole.get("slug_weight") or None, "oz"),
                     number(hole.get("bottom_to_centre"), "in"),
                 )
                 for hole in holes

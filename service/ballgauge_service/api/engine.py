@@ -8,7 +8,7 @@ from typing import Any
 
 from flask import Blueprint, Response, request
 
-from ballgauge_schemas import RULEBOOK_QUERY, example, load_check_body, load_drilling_body
+from ballgauge_schemas import RULEBOOK_QUERY, example, example_names, load_check_body, load_drilling_body
 from ballgauge_schemas.checks import OUTCOMES
 from ballgauge_schemas.problems import escape
 from ballgauge_service.api import bodies, rule_rows
@@ -51,9 +51,13 @@ def list_rules() -> Response:
 
 
 def warm_up() -> None:
-    """Compile the numeric kernels, by one of the example requests."""
-    items, _ = load_check_body(example("drilled"))
-    evaluate_checks(items)
+    """Compile the numeric kernels, by the example requests: they meet, plug, fail and mend."""
+    for name in example_names(drillings=False):
+        items, _ = load_check_body(example(name))
+        evaluate_checks(items)
+    for name in example_names(drillings=True):
+        items, _ = load_drilling_body(example(name))
+        evaluate_drillings(items)
 
 
 def _evaluate(evaluate: Callable[[Items], Items], items: Items, member: str | None) -> Items:

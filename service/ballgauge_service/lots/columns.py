@@ -371,15 +371,20 @@ def _either(
     def turned(numbers: FloatArray) -> FloatArray:
         return numbers / math.pi if divide else math.pi * numbers
 
+    def printed(numbers: FloatArray) -> FloatArray:
+        # As records.as_printed does for one ball.
+        rounded: FloatArray = np.rint(1000.0 * turned(numbers)) / 1000.0
+        return rounded
+
     if other is None:
         assert own is not None
         return RuleColumn(own, own_spread)
     if own is None:
-        return RuleColumn(turned(other), None if other_spread is None else turned(other_spread))
+        return RuleColumn(printed(other), None if other_spread is None else turned(other_spread))
     absent = np.isnan(own)
     if not absent.any():
         return RuleColumn(own, own_spread)
-    values = np.where(absent, turned(other), own)
+    values = np.where(absent, printed(other), own)
     if own_spread is None and other_spread is None:
         return RuleColumn(values)
     blank = np.full(len(own), np.nan)

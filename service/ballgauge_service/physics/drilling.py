@@ -58,10 +58,10 @@ BALL = np.dtype(
 LAYOUT = np.dtype(
     _floats(
         "hand", "over", "up", "drilling_angle", "pin_to_pap", "val_angle",
-        "span_middle", "span_ring", "full_span", "bridge", "thumb",
+        "span_middle", "span_ring", "full_span", "bridge",
     )
 )  # fmt: skip
-"""hand +1 right, -1 left; over, up, pin_to_pap, spans, bridge [in]; angles [deg]; full_span, thumb 0 or 1."""
+"""hand +1 right, -1 left; over, up, pin_to_pap, spans, bridge [in]; angles [deg]; full_span 0 or 1."""
 
 HOLE = np.dtype(
     [
@@ -116,7 +116,7 @@ def _placed_by_spans(
     layout: Record, holes: Records, count: int, radius: float
 ) -> tuple[Vector, Vector, Vector]:
     """Unit vectors of the thumb, middle and ring holes; a single finger lies on the centre line."""
-    thumb = surface_rim(_role_diameter(holes, count, THUMB), radius) if layout.thumb > 0.5 else 0.0
+    thumb = surface_rim(_role_diameter(holes, count, THUMB), radius)
     middle = surface_rim(_role_diameter(holes, count, MIDDLE), radius)
     ring = surface_rim(_role_diameter(holes, count, RING), radius)
     has_middle = not math.isnan(layout.span_middle)

@@ -1,0 +1,289 @@
+"""Requests about a design: its numbers, its drilling, the rules, comparisons, searches and tolerance studies."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
+from typing import Any, NamedTuple
+
+from ballgauge_schemas.designs import CONFIDENCE, FRONT, SAMPLES, SOLUTIONS, STARTS
+
+from .design_answers import (
+    UNITS,
+    ball_of,
+    comparison_group,
+    drilled_group,
+    family_group,
+    properties_group,
+    solved_group,
+    study_group,
+    trade_off_group,
+)
+from .design_building import Files, Group, below, build_pair, plain, points_of, slot
+from .design_rules import Judged, judge_design, judge_drilled
+from .design_work import Allowance, evaluation_price
+from .designs.comparison import compare_designs, compare_drillings
+from .designs.drilling import DrilledDesign, drill_design
+from .designs.mass import MassProperties, properties
+from .designs.production import Tolerance, study
+from .designs.running import CancelToken, InvalidDesign, Progress
+from .designs.solids import Design
+from .designs.solving import FAMILY_WEIGHTS, Parameter, Target, family, solve, trade_off
+from .physics.balance import DEFAULT_ARM
+from .problems import InvalidInput
+from .records import arrays
+
+Request = Mapping[str, Any]
+
+_JOBS = {"drilling": "drilling", "solve": "solving", "family": "family", "production": "production"}
+
+
+def evaluate_design(
+    request: Request,
+    files: Files | None = None,
+    progress: Progress | None = None,
+    cancelled: CancelToken | None = None,
+) -> Group:
+    """Answer a loaded request about a design, as a JSON-ready dict.
+
+    Parameters
+    ----------
+    request : as `ballgauge_schemas.designs.DESIGN_REQUEST` loads it
+    files : the meshes that came beside it, by file name
+    progress, cancelled : see `designs.running`
+
+    Raises InvalidInput naming every impossible field, and Cancelled by the token.
+    """
+    first, second = build_pair(request, files or {})
+    return _Evaluation(request, first, second, _allowance(request, progress, cancelled)).answer()
+
+
+def _allowance(request: Request, progress: Progress | None, cancelled: CancelToken | None) -> Allowance:
+    compare = request.get("compare", {})
+    jobs = 1 + ("design" in compare) + sum(name in request for name in _JOBS)
+    jobs += ("drilling" in request and bool(compare)) + ("trade_off" in request.get("solve", {}))
+    return Allowance(jobs, progress, cancelled)
+
+
+class _Evaluation:
+    """One request, job by job."""
+
+    def __init__(self, request: Request, first: Design, second: Design | None, run: Allowance) -> None:
+        self.request, self.first, self.second, self.run = request, first, second, run
+        self.spec = request["design"]
+        self.cautions: list[Group] = []
+
+    def answer(self) -> Group:
+        made = self._properties(self.first, "properties", "/design")
+        judged = judge_design(self.request["rules"], made)
+        drilled = self._drilled()
+        answer = {
+            "properties": properties_group(made),
+            "ball": ball_of(made, self.spec.get("name")),
+            "outcome": judged.outcome,
+            "findings": judged.findings,
+            "missing": judged.missing,
+            "rules": judged.rules,
+            "drilled": None if drilled is None else self._drilled_group(drilled, made),
+            "comparison": self._comparison(made, drilled),
+            "solved": self._solved(),
+            "family": self._family(),
+            "production": self._production(judged),
+            "assumptions": self._assumptions(judged),
+            "units": UNITS,
+        }
+        answer["cautions"] = [*_made_cautions(made), *self.cautions, _advice()]
+        return answer
+
+    def _arm(self, drilling: Request | None) -> float:
+        given = (drilling or {}).get("balance_arm") or self.request.get("balance_arm")
+        given = given or self.request.get("drilling", {}).get("balance_arm")
+        return DEFAULT_ARM if given is None else float(given.value)
+
+    def _properties(self, design: Design, doing: str, place: str) -> MassProperties:
+        self.run.begin(doing)
+        with below(("", place)):
+            return properties(design, self._arm(None), run=self.run)
+
+    def _drill(self, design: Design, drilling: Request, doing: str, place: str) -> DrilledDesign:
+        """Drill a design; the side reading is the check's, positive towards the positive axis point."""
+        self.run.begin(doing)
+        item = {"ball": {}, "drilling": drilling}
+        _, layouts, holes, _ = arrays([item])
+        with below(("/solids", "/design"), ("", place)):
+            found = drill_design(design, layouts[0], holes[0], self._arm(drilling), run=self.run)
+        hand = 1.0 if drilling["hand"] == "right" else -1.0
+        self._caution_drilling(found, drilling, place)
+        return replace(found, side=hand * found.side)
+
+    def _caution_drilling(self, found: DrilledDesign, drilling: Request, place: str) -> None:
+        for text in found.cautions:
+            hole = next(cost.index for cost in found.costs if text.startswith(f"hole {cost.index} "))
+            words = f"{text[0].upper()}{text[1:]}: a matter of warranty and of cracking."
+            self.cautions.append(_caution("core_drilled", words, f"{place}/holes/{hole}"))
+        for pointer in points_of(drilling):
+            words = "This uncertainty is not carried into the numbers of a drilled design."
+            self.cautions.append(_caution("uncertainty_left_out", words, f"{place}{pointer}"))
+        if found.costs:
+            words = (
+                "Drilling machines, dust and solvents can injure: guard the machine, wear eye and breathing "
+                "protection, and follow local codes and licensed practice."
+            )
+            self.cautions.append(_caution("drilling_safety", words, place))
+
+    def _drilled(self) -> DrilledDesign | None:
+        if "drilling" not in self.request:
+            return None
+        return self._drill(self.first, self.request["drilling"], "drilling", "/drilling")
+
+    def _drilled_group(self, found: DrilledDesign, made: MassProperties) -> Group:
+        drilling = self.request["drilling"]
+        judged = judge_drilled(self.request["rules"], made, found, drilling)
+        group = drilled_group(found, 0.5 * made.diameter, self._arm(drilling))
+        return {**group, "outcome": judged.outcome, "findings": judged.findings}
+
+    def _comparison(self, made: MassProperties, drilled: DrilledDesign | None) -> Group | None:
+        compare = self.request.get("compare")
+        if compare is None:
+            return None
+        designs = drillings = None
+        if self.second is not None:
+            other = self._properties(self.second, "properties of the second design", "/compare/design")
+            designs = compare_designs(made, other)
+        if drilled is not None:
+            place = "/compare/drilling" if "drilling" in compare else "/drilling"
+            drilling = compare.get("drilling", self.request["drilling"])
+            again = self._drill(self.second or self.first, drilling, "the second drilling", place)
+            drillings = compare_drillings(drilled, again)
+        return comparison_group(designs, drillings)
+
+    def _parameters(self, job: str) -> list[Parameter]:
+        asked = self.request[job]["parameters"]
+        return [Parameter(slot(each), each["lower"].value, each["upper"].value) for each in asked]
+
+    def _targets(self) -> tuple[list[Target], tuple[tuple[str, str], ...]]:
+        """The targets, and the engine's pointers to them with what stands for those here."""
+        asked = self.request["solve"]["targets"]
+        return [
+            Target(name, each["value"].value, each["tolerance"].value, each.get("weight", 1.0))
+            for name, each in asked.items()
+        ], (("", "/solve"),)
+
+    def _solved(self) -> Group | None:
+        asked = self.request.get("solve")
+        if asked is None:
+            return None
+        self.run.begin("solving", evaluation_price(self.first))
+        targets, prefixes = self._targets()
+        parameters, seed = self._parameters("solve"), asked.get("seed", 0)
+        starts, keep = asked.get("starts", STARTS), asked.get("keep", SOLUTIONS)
+        arm = self._arm(None)
+        with below(*prefixes):
+            found = solve(
+                self.first, parameters, targets, seed=seed, starts=starts, keep=keep, balance_arm=arm, run=self.run
+            )
+        group = solved_group(found, parameters, self.spec, seed, starts)
+        front = asked.get("trade_off")
+        return {**group, "trade_off": None if front is None else self._front(front, parameters, targets, seed)}
+
+    def _front(self, asked: Request, parameters: list[Parameter], targets: list[Target], seed: int) -> Group | None:
+        self.run.begin("trade-off", evaluation_price(self.first))
+        points = asked.get("points", FRONT)
+        try:
+            with below(("", "/solve")):
+                found = trade_off(
+                    self.first, parameters, targets, asked["first"], asked["second"],
+                    points=points, seed=seed, balance_arm=self._arm(None), run=self.run,
+                )  # fmt: skip
+        except InvalidInput as refused:
+            if any(pointer != "/solve/targets" for _, pointer, _ in refused.errors):
+                raise
+            words = f"There is no front of {asked['first']} and {asked['second']}: {refused.errors[0][2]}."
+            self.cautions.append(_caution("no_trade_off", words, "/solve/trade_off"))
+            return None
+        return trade_off_group(found, parameters, self.spec)
+
+    def _family(self) -> Group | None:
+        asked = self.request.get("family")
+        if asked is None:
+            return None
+        self.run.begin("family", evaluation_price(self.first))
+        parameters, seed = self._parameters("family"), asked.get("seed", 0)
+        weights = plain(asked.get("weights")) or FAMILY_WEIGHTS
+        with below(("", "/family")):
+            found = family(
+                self.first, parameters, weights, seed=seed, balance_arm=self._arm(None), run=self.run
+            )
+        return family_group(found, parameters, self.spec, seed)
+
+    def _production(self, judged: Judged) -> Group | None:
+        asked = self.request.get("production")
+        if asked is None:
+            return None
+        self.run.begin("production", evaluation_price(self.first, sampled=True))
+        samples = asked.get("samples", SAMPLES)
+        passes = 2 if judged.limits else 1
+        if not self.run.affords(passes * samples):
+            text = f"too much to compute for this design: at most {self.run.left() // passes} samples"
+            raise InvalidInput([(0, "/production/samples", text)])
+        self.run.spend(passes * samples)
+        tolerances = [
+            Tolerance(tuple(each["solids"]), each["field"], **_width(each)) for each in asked["tolerances"]
+        ]
+        with below(("", "/production")):
+            found = study(
+                self.first, tolerances, judged.limits, samples=samples, seed=asked.get("seed", 0),
+                confidence=asked.get("confidence", CONFIDENCE), balance_arm=self._arm(None), run=self.run,
+            )  # fmt: skip
+        return study_group(found, judged)
+
+    def _assumptions(self, judged: Judged) -> list[str]:
+        taken = ["Every solid has one density throughout, and the numbers of the design are met exactly."]
+        if not any("balance_arm" in part for part in (self.request, self.request.get("drilling", {}))):
+            taken.append(
+                f"The balance shows the moment divided by an arm of {DEFAULT_ARM:g} in (from memory, no source)."
+            )
+        if not judged.on_given:
+            day = judged.rules["on"]
+            taken.append(f"No date is given: the rules are those in force on {day}, the day the rulebook was compiled.")
+        if "drilling" in self.request:
+            taken.append("The holes are drilled in the order given; a slug fills its hole to the surface.")
+        if "production" in self.request:
+            taken.append(
+                "The tolerances are independent of each other; the fractions are of balls whose other numbers are "
+                "nominal, by the limits in force at approval."
+            )
+        return taken
+
+
+def _width(asked: Request) -> dict[str, float]:
+    return {name: asked[name].value for name in ("standard_deviation", "half_width") if name in asked}
+
+
+def _made_cautions(made: MassProperties) -> Iterator[Group]:
+    for text in made.cautions:
+        yield _caution("covered_solid", f"{text[0].upper()}{text[1:]}: it is not there.", "/design/solids")
+    if made.method != "exact":
+        parts = ", ".join(f"{name} {bound:.1e}" for name, bound in made.error_bound.items() if math.isfinite(bound))
+        words = f"Solids cut each other off a common axis: the numbers have the error bounds {parts}."
+        yield _caution("error_bound", words, "/design/solids")
+
+
+def _caution(code: str, message: str, pointer: str | None) -> Group:
+    return {"code": code, "message": message, "pointer": pointer}
+
+
+def _advice() -> Group:
+    words = (
+        "This is advice from the numbers of a design: only the governing body decides and approves, by measuring "
+        "balls."
+    )
+    return _caution("advice_only", words, None)
+
+
+Evaluate = Callable[..., Group]
+
+
+class _Unused(NamedTuple):
+    pass
