@@ -1,0 +1,79 @@
+"""Oil film on the lane and the friction it leaves, as the kernels see them.
+
+A film is an array (ROWS, COLUMNS) of the mean film [µL/ft²] in cells one board wide and half a foot long,
+with MARGIN further cells on every side. Between cells it is a cubic B-spline of the cell means (de Boor, A
+Practical Guide to Splines, 1978, from memory): twice continuously differentiable, nowhere negative, it keeps
+the volume and softens an edge over about one cell, as a machine's tip and the oil itself do (ours).
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .._compiled import compiled
+
+LANE_LENGTH = 720.0
+LANE_WIDTH = 41.5
+BOARDS = 39
+"""Foul line to head pin and width [in], and boards across (USBC lane specification)."""
+
+BOARD_WIDTH = LANE_WIDTH / BOARDS
+CELL_LENGTH = 6.0
+CELLS = 120
+MARGIN = 3
+ROWS = CELLS + 2 * MARGIN
+COLUMNS = BOARDS + 2 * MARGIN
+"""Cells of the film grid (ours); x runs over the columns from the right edge, y over the rows."""
+
+Array = NDArray[np.float64]
+
+
+@compiled
+def _weights(t: float) -> tuple[float, float, float, float]:
+    """Weights of four neighbouring cells, t in [0, 1) between the centres of the middle two."""
+    u = 1.0 - t
+    tt = t * t
+    uu = u * u
+    return (
+        uu * u / 6.0,
+        2.0 / 3.0 - tt + 0.5 * tt * t,
+        2.0 / 3.0 - uu + 0.5 * uu * u,
+        tt * t / 6.0,
+    )
+
+
+@compiled
+def film_at(film: Array, x: float, y: float) -> float:
+    """Film [µL/ft²] at x to the right of the lane's middle and y beyond the foul line [in]."""
+    across = (0.5 * LANE_WIDTH - x) / BOARD_WIDTH - 0.5 + MARGIN
+    along = y / CELL_LENGTH - 0.5 + MARGIN
+    across = min(max(across, 1.0), COLUMNS - 2.5)
+    along = min(max(along, 1.0), ROWS - 2.5)
+    # Unsigned, so that indexing need not ask for the sign.
+    column = np.uint64(across)
+    row = np.uint64(along)
+    a0, a1, a2, a3 = _weights(across - float(column))
+    b0, b1, b2, b3 = _weights(along - float(row))
+    total = 0.0
+    for i, b in enumerate((b0, b1, b2, b3)):
+        cells = film[row + np.uint64(i) - np.uint64(1)]
+        total += b * (
+            a0 * cells[column - np.uint64(1)]
+            + a1 * cells[column]
+            + a2 * cells[column + np.uint64(1)]
+            + a3 * cells[column + np.uint64(2)]
+        )
+    return total
+
+
+@compiled
+def friction(film: float, oiled: float, dry: float, scale: float) -> float:
+    """Coefficient of sliding friction: oiled + (dry − oiled) exp(−film / scale), film and scale [µL/ft²].
+
+    Ours: full film friction where the film is thick beside the roughness it must cover, dry friction where
+    there is none, and a smooth passage between (the shape of mixed lubrication).
+    """
+    return oiled + (dry - oiled) * math.exp(-film / scale)

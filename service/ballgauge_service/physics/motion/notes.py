@@ -1,0 +1,221 @@
+"""What is noted of a delivery: turning, the outermost place, oil rings, and its summary."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .._compiled import compiled
+from ..sphere import Vector, angle_between, unit
+from .coefficients import STAGES
+from .equations import (
+    RESISTED,
+    SIDE,
+    SLID,
+    SPIN,
+    SPUN,
+    STATE,
+    VX,
+    VY,
+    X,
+    Y,
+    energies,
+    lane_axes,
+    rolling_heading,
+    triple,
+)
+from .film import film_at
+from .stepping import Ride, inside, share_where
+
+Array = NDArray[np.float64]
+
+(
+    ENDING, TIME, END_X, END_Y, END_VX, END_VY, TURN_START, TURN_END, ROLL_START, TURN_TOTAL, BREAK_X,
+    BREAK_Y, START_MOVING, START_SPINNING, END_MOVING, END_SPINNING, RAISED, SLIDING_LOSS,
+    RESISTANCE_LOSS, REVOLUTIONS, RINGS, OILED_RINGS, FLARE, OILED_FLARE, MIGRATION, GRIPS, STEPS_TAKEN,
+    ROLL_SPEED, END_SLIP, START_HEIGHT, START_AXIS,
+) = range(31)  # fmt: skip
+SUMMARY = START_AXIS + 3
+"""Columns of a summary: ending; time [s], place [in] and velocity [in/s] at the end; distances [in] where a
+quarter and nine tenths of the turn are made and where rolling begins; the whole turn [rad], to the mean
+direction of rolling; the outermost place [in]; energies [in²/s²] of moving and spinning at touch-down and at
+the end, of height gained, and lost to sliding and to rolling resistance; revolutions; rings, those laid in
+oil, flare over all and over the oiled ones [rad], migration of the axis [rad]; times rolling began; steps;
+speed where it first began [in/s]; slip at the end [in/s]; height energy and spin axis (3) at the start."""
+
+NODE = 6
+MOST_NODES = 20000
+"""Columns (time, y, velocity, acceleration) and rows of the history."""
+
+RING = 6
+MOST_RINGS = 400
+"""Columns of a ring: spin axis in the body (3), angle to the contact [rad], film, distance [in]."""
+
+OILY = 1.0
+"""Film [µL/ft²] from which a contact leaves an oil ring (ours)."""
+
+EARLY, LATE = 0.25, 0.9
+"""Shares of the whole turn at which the hook begins and ends (ours)."""
+
+NODES, RINGED, GRIPPED, STEPPED = 0, 1, 2, 3
+
+
+@compiled
+def spin_axis(state: Array) -> Vector:
+    """Unit vector of the spin in the body; NaN where the ball does not spin."""
+    return unit(triple(state, SPIN))
+
+
+@compiled
+def note_start(ride: Ride) -> None:
+    """Begin the notes of a delivery at its release."""
+    ride.counts[:] = 0
+    ride.summary[:] = math.nan
+    ride.summary[BREAK_X] = ride.state[X]
+    ride.summary[BREAK_Y] = ride.state[Y]
+    axis = spin_axis(ride.state)
+    ride.summary[START_AXIS], ride.summary[START_AXIS + 1], ride.summary[START_AXIS + 2] = axis
+    _note_node(ride, 0.0, ride.state, ride.slopes[0])
+
+
+@compiled
+def note_touch_down(ride: Ride) -> None:
+    """Open the energy books where the ball meets the lane."""
+    moving, spinning, height = energies(ride.state, ride.setup)
+    ride.summary[START_MOVING] = moving
+    ride.summary[START_SPINNING] = spinning
+    ride.summary[START_HEIGHT] = height
+
+
+@compiled
+def _note_node(ride: Ride, time: float, state: Array, slope: Array) -> None:
+    n = ride.counts[NODES]
+    if n < MOST_NODES:
+        node = ride.history[n]
+        node[0] = time
+        node[1] = state[Y]
+        node[2] = state[VX]
+        node[3] = state[VY]
+        node[4] = slope[VX]
+        node[5] = slope[VY]
+        ride.counts[NODES] = n + 1
+
+
+@compiled
+def note_step(ride: Ride, time: float, h: float) -> None:
+    """Note the step of `h` [s] that ends at `time` [s]."""
+    _note_node(ride, time, ride.new, ride.slopes[STAGES])
+    side = ride.setup[SIDE]
+    x = ride.new[X]
+    y = ride.new[Y]
+    if side * ride.state[VX] > 0.0 and side * ride.new[VX] < 0.0:
+        share = share_where(ride, h, VX, 0.0)
+        x = inside(ride, h, share, X)
+        y = inside(ride, h, share, Y)
+    if side * x > side * ride.summary[BREAK_X]:
+        ride.summary[BREAK_X] = x
+        ride.summary[BREAK_Y] = y
+    while True:
+        mark = 2.0 * math.pi * (ride.counts[RINGED] + 0.5)
+        if ride.new[SPUN] < mark or ride.counts[RINGED] >= MOST_RINGS:
+            break
+        _note_ring(ride, h, mark)
+
+
+@compiled
+def _note_ring(ride: Ride, h: float, mark: float) -> None:
+    """Note the ring of the revolution whose middle lies in the present step."""
+    share = share_where(ride, h, SPUN, mark)
+    at = ride.kept[0]
+    for k in range(STATE):
+        at[k] = inside(ride, h, share, k)
+    axis = spin_axis(at)
+    _, _, n = lane_axes(at)
+    ring = ride.rings[ride.counts[RINGED]]
+    ring[0], ring[1], ring[2] = axis
+    ring[3] = angle_between(axis, (-n[0], -n[1], -n[2]))
+    ring[4] = film_at(ride.film, at[X], at[Y])
+    ring[5] = at[Y]
+    ride.counts[RINGED] += 1
+
+
+@compiled
+def ring_gap(first: Array, last: Array) -> float:
+    """Widest gap [rad] between two rings, circles on a sphere, along the line of their poles."""
+    wider: float = abs(last[3] - first[3])
+    return angle_between(triple(first, 0), triple(last, 0)) + wider
+
+
+@compiled
+def _heading(node: Array) -> float:
+    return math.atan2(node[2], node[3])
+
+
+@compiled
+def _distance_turned(ride: Ride, share: float, total: float) -> float:
+    """Distance [in] at which a share of the whole turn is first made."""
+    start = _heading(ride.history[0])
+    wanted = share * abs(total)
+    sense = math.copysign(1.0, total)
+    for i in range(1, ride.counts[NODES]):
+        after = sense * (_heading(ride.history[i]) - start)
+        if after >= wanted:
+            a = ride.history[i - 1]
+            b = ride.history[i]
+            before = sense * (_heading(a) - start)
+            # Headings of neighbouring nodes differ little: the rate of turning is taken as even between them.
+            part = (wanted - before) / (after - before)
+            at: float = a[1] + part * (b[1] - a[1])
+            return at
+    return math.nan
+
+
+@compiled
+def note_end(ride: Ride, ending: int, time: float, slip: float) -> None:
+    """Fill the summary at the end of a delivery."""
+    out = ride.summary
+    state = ride.state
+    out[ENDING] = ending
+    out[TIME] = time
+    out[END_X], out[END_Y], out[END_VX], out[END_VY] = state[X], state[Y], state[VX], state[VY]
+    last = _heading(ride.history[ride.counts[NODES] - 1])
+    if ride.counts[GRIPPED] > 0:
+        last = rolling_heading(state, ride.setup)
+    total = last - _heading(ride.history[0])
+    out[TURN_TOTAL] = total
+    if abs(total) > 1e-9:
+        out[TURN_START] = _distance_turned(ride, EARLY, total)
+        out[TURN_END] = _distance_turned(ride, LATE, total)
+    moving, spinning, height = energies(state, ride.setup)
+    out[END_MOVING] = moving
+    out[END_SPINNING] = spinning
+    out[RAISED] = height - out[START_HEIGHT]
+    out[SLIDING_LOSS] = state[SLID]
+    out[RESISTANCE_LOSS] = state[RESISTED]
+    out[REVOLUTIONS] = state[SPUN] / (2.0 * math.pi)
+    out[GRIPS] = ride.counts[GRIPPED]
+    out[STEPS_TAKEN] = ride.counts[STEPPED]
+    out[END_SLIP] = slip
+    out[MIGRATION] = angle_between(triple(out, START_AXIS), spin_axis(state))
+    _note_flare(ride)
+
+
+@compiled
+def _note_flare(ride: Ride) -> None:
+    out = ride.summary
+    count = ride.counts[RINGED]
+    oiled = 0
+    first = 0
+    last = 0
+    for i in range(count):
+        if ride.rings[i, 4] >= OILY:
+            if oiled == 0:
+                first = i
+            last = i
+            oiled += 1
+    out[RINGS] = count
+    out[OILED_RINGS] = oiled
+    out[FLARE] = ring_gap(ride.rings[0], ride.rings[count - 1]) if count > 0 else 0.0
+    out[OILED_FLARE] = ring_gap(ride.rings[first], ride.rings[last]) if oiled > 0 else 0.0

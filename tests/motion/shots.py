@@ -1,0 +1,70 @@
+"""Balls, bowlers and lanes that the tests of motion share, and the package's delivery as a reference case."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ballgauge_service.motions.balls import HANDS, BoxBall, MotionBall, box_ball
+from ballgauge_service.motions.bowlers import BOWLERS, Release, release_row
+from ballgauge_service.motions.deliveries import deliver
+from ballgauge_service.motions.lanes import Lane, lane_from_pattern
+from ballgauge_service.motions.starts import Settings, first_states
+from ballgauge_service.motions.surfaces import friction_constants
+from ballgauge_service.physics.motion import equations as eq
+from ballgauge_service.physics.motion.film import MARGIN
+
+from .reference import Case, start
+
+Array = NDArray[np.float64]
+
+HOUSE: dict[str, Any] = {
+    "name": "forty feet, heavy in the middle",
+    "zones": [
+        {
+            "from": 0,
+            "to": 40,
+            "films": [
+                {"boards": [1, 7], "film": 60, "film_end": 10},
+                {"boards": [8, 32], "film": 320, "film_end": 120},
+                {"boards": [33, 39], "film": 60, "film_end": 10},
+            ],
+        }
+    ],
+}
+LANE = lane_from_pattern(HOUSE)
+BOWLER = BOWLERS["matched_one_handed"]
+RELEASE = replace(BOWLER.release, launch_angle=2.0, launch_board=18.0)
+
+
+def roll(box: BoxBall, release: Release = RELEASE, lane: Lane = LANE, **options: Any) -> dict[str, Any]:
+    return deliver(box_ball(box), release, lane, **options)
+
+
+def rotation(quaternion: Array) -> Array:
+    """Rotation matrix of a unit quaternion, scalar first (Euler-Rodrigues)."""
+    a, v = quaternion[0], quaternion[1:]
+    skew = np.array([[0, -v[2], v[1]], [v[2], 0, -v[0]], [-v[1], v[0], 0]])
+    return np.eye(3) + 2.0 * a * skew + 2.0 * skew @ skew
+
+
+def as_reference(ball: MotionBall, release: Release, lane: Lane) -> tuple[Case, Array]:
+    """The same ball and lane for the independent solution, and its first state."""
+    oiled, dry, scale = friction_constants(ball.surface, Settings().friction)
+    case = Case(
+        ball.radius,
+        ball.axes.T @ np.diag(ball.moments) @ ball.axes,
+        np.array(ball.centre_of_mass),
+        lane.grid(),
+        MARGIN,
+        oiled,
+        dry,
+        scale,
+    )
+    state = first_states(ball, release_row(release)[None])[0]
+    turn = rotation(state[eq.TURN : eq.TURN + 4]) @ ball.axes
+    spin = HANDS[ball.hand] * release.rev_rate * 2.0 * np.pi / 60.0 * (turn @ np.array(ball.pap))
+    return case, start(case, float(state[0]), state[2:4], spin, turn)

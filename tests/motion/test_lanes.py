@@ -1,0 +1,138 @@
+"""The oil pattern's format, its volume, and what is refused of it."""
+
+from __future__ import annotations
+
+import copy
+import math
+from typing import Any
+
+import numpy as np
+import pytest
+
+from ballgauge_service.motions.balls import BoxBall, box_ball
+from ballgauge_service.motions.deliveries import wear_lane
+from ballgauge_service.motions.lanes import Wear, lane_from_pattern, uniform_lane, worn_lane
+from ballgauge_service.motions.refusals import InvalidMotion
+from ballgauge_service.physics.motion.film import BOARD_WIDTH, film_at
+
+from .shots import HOUSE, LANE, RELEASE
+
+
+def refused(pattern: Any) -> dict[str, str]:
+    with pytest.raises(InvalidMotion) as caught:
+        lane_from_pattern(pattern)
+    return {pointer: detail for _, pointer, detail in caught.value.errors}
+
+
+def changed(**zone: Any) -> dict[str, Any]:
+    pattern = copy.deepcopy(HOUSE)
+    pattern["zones"][0].update(zone)
+    return pattern
+
+
+def test_volume_is_film_times_area() -> None:
+    """By hand: area of a board over 40 ft times the mean film."""
+    board = 41.5 / 39 / 12
+    outside, inside = 14 * 35.0, 25 * 220.0
+    assert LANE.volume == pytest.approx(40 * board * (outside + inside) * 1e-3, rel=1e-12)
+    assert LANE.scaled(30.0).volume == pytest.approx(30.0, rel=1e-12)
+
+
+def test_a_zone_that_ends_inside_a_cell_keeps_its_oil() -> None:
+    films = [{"boards": [1, 39], "film": 100, "film_end": 40}]
+    pattern = {"zones": [{"from": 0, "to": 7.3, "films": films}]}
+    assert lane_from_pattern(pattern).volume == pytest.approx(7.3 * 41.5 / 12 * 70.0 * 1e-3, rel=1e-12)
+
+
+def test_the_films_spline_keeps_an_even_film_and_a_taper() -> None:
+    """Cubic B-splines reproduce constants and straight lines."""
+    grid = LANE.grid()
+    for feet in (3.0, 11.25, 30.0):
+        assert film_at(grid, 0.0, 12.0 * feet) == pytest.approx(320.0 - 5.0 * feet, abs=1e-9)
+    assert film_at(grid, 0.0, 12.0 * 45.0) == 0.0
+    assert film_at(grid, 17.0 * BOARD_WIDTH, 120.0) == pytest.approx(60.0 - 1.25 * 10.0, abs=1e-9)
+
+
+def test_the_films_spline_keeps_the_volume() -> None:
+    """Integral of the smoothed film over the lane against the cells' sum; edges repeat the outer boards."""
+    x = (np.arange(-390, 390) + 0.5) * BOARD_WIDTH / 20
+    y = (np.arange(0, 1440) + 0.5) * 0.5
+    total = sum(film_at(LANE.grid(), a, b) for a in x[::13] for b in y[::11])
+    mean = total / (len(x[::13]) * len(y[::11]))
+    assert mean * 60 * 41.5 / 12 * 1e-3 == pytest.approx(LANE.volume, rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("pattern", "pointer", "words"),
+    [
+        (changed(to=61), "/zones/0/to", "longer than the lane"),
+        (changed(**{"from": 2}), "/zones/0/from", "a gap"),
+        (changed(**{"from": -1}), "/zones/0/from", "before the foul line"),
+        (changed(to=0), "/zones/0/to", "beyond from"),
+        (changed(to=math.nan), "/zones/0/to", "number of feet"),
+        (changed(to=True), "/zones/0/to", "number of feet"),
+        (changed(films=[{"boards": [1, 38], "film": 10}]), "/zones/0/films", "board 39"),
+        (changed(films=[{"boards": [1, 39], "film": -1}]), "/zones/0/films/0/film", "from 0"),
+        (changed(films=[{"boards": [1, 39], "film": "thick"}]), "/zones/0/films/0/film", "thick"),
+        (changed(films=[{"boards": [1, 40], "film": 1}]), "/zones/0/films/0/boards", "1 to 39"),
+        (changed(films=[{"boards": [1.5, 39], "film": 1}]), "/zones/0/films/0/boards", "whole numbers"),
+        (changed(films=[{"boards": [1, 39], "film": 1, "flim": 2}]), "/zones/0/films/0/flim", "unknown"),
+        (changed(films=[]), "/zones/0/films", "list"),
+        (changed(films=[7]), "/zones/0/films/0", "object"),
+        ({"zones": []}, "/zones", "list"),
+        ({"zones": [3]}, "/zones/0", "object"),
+        ({**HOUSE, "volume": 99}, "/volume", "not the stated"),
+        ({**HOUSE, "volume": -1}, "/volume", "from 0"),
+        ({**HOUSE, "name": 3}, "/name", "text"),
+        ({**HOUSE, "a/b": 3}, "/a~1b", "unknown"),
+        ("oil", "", "object"),
+    ],
+)
+def test_bad_patterns_are_refused_by_name(pattern: Any, pointer: str, words: str) -> None:
+    found = refused(pattern)
+    assert words in found[pointer]
+
+
+def test_overlaps_are_named_on_both_axes() -> None:
+    pattern = changed()
+    pattern["zones"].append({"from": 38, "to": 45, "films": [{"boards": [1, 39], "film": 5}]})
+    pattern["zones"][0]["films"][1]["boards"] = [7, 32]
+    found = refused(pattern)
+    assert "overlap" in found["/zones/1/from"]
+    assert "board 7" in found["/zones/0/films/1/boards"]
+
+
+def test_every_bad_field_is_named_at_once() -> None:
+    pattern = changed(to=70, films=[{"boards": [1, 39], "film": -5, "film_end": math.inf}])
+    assert set(refused(pattern)) == {"/zones/0/to", "/zones/0/films/0/film", "/zones/0/films/0/film_end"}
+
+
+def test_wear_takes_oil_from_the_track_and_lays_some_beyond() -> None:
+    along = np.linspace(0.0, 60.0, 61)
+    worn = worn_lane(LANE, along, np.full(61, 15.0), 20, Wear(picked_up=0.05, laid_down=0.4))
+    taken = LANE.cells[:80] - worn.cells[:80]
+    assert taken.min() >= 0.0
+    assert taken[:, 14].min() == pytest.approx((LANE.cells[:80, 14] * (1 - 0.95**20)).min())
+    assert taken[:, 38].max() < 1e-9
+    assert worn.cells[80:].sum() == pytest.approx(0.4 * taken.sum(), rel=1e-12)
+    assert worn.notes
+    assert "20 deliveries" in worn.notes[-1]
+
+
+def test_no_delivery_changes_nothing_and_more_wear_more() -> None:
+    ball = box_ball(BoxBall())
+    volumes = [wear_lane(ball, RELEASE, LANE, n).volume for n in (0, 5, 30)]
+    assert volumes[0] == LANE.volume
+    assert volumes[0] > volumes[1] > volumes[2]
+
+
+def test_bad_wear_and_counts_are_refused() -> None:
+    for call in (
+        lambda: Wear(picked_up=2.0),
+        lambda: worn_lane(LANE, np.zeros(2), np.zeros(2), -1, Wear()),
+        lambda: uniform_lane(-1.0),
+        lambda: uniform_lane(0.0).scaled(5.0),
+        lambda: LANE.scaled(math.nan),
+    ):
+        with pytest.raises(InvalidMotion):
+            call()

@@ -1,0 +1,192 @@
+"""Spread, line map, explanations and pictures: what is computed from many deliveries."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from itertools import permutations
+
+import numpy as np
+import pytest
+
+from ballgauge_service.motions.balls import BoxBall, box_ball
+from ballgauge_service.motions.bowlers import BOWLERS, Scatter
+from ballgauge_service.motions.deliveries import deliver
+from ballgauge_service.motions.explanations import TRAITS, explain, switched
+from ballgauge_service.motions.line_maps import line_map, surface_change
+from ballgauge_service.motions.pictures import line_map_picture, motion_picture
+from ballgauge_service.motions.refusals import InvalidMotion
+from ballgauge_service.motions.spreads import Window, spread
+from ballgauge_service.motions.surfaces import Surface
+
+from .shots import BOWLER, LANE, RELEASE, roll
+
+LINE = [
+    BoxBall("early", rg=2.47, differential=0.052, intermediate_differential=0.018, surface=Surface(grit=800)),
+    BoxBall("middle", rg=2.51, differential=0.046, surface=Surface(grit=3000)),
+    BoxBall("late", rg=2.57, differential=0.03, surface=Surface(grit=4000, polished=True)),
+    BoxBall("spare", rg=2.65, differential=0.01, surface=Surface("polyester", roughness=6.0)),
+]
+STILL = Scatter(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+
+
+def test_no_scatter_has_no_spread_and_agrees_with_the_single_delivery() -> None:
+    got = spread(box_ball(BoxBall()), RELEASE, LANE, STILL, deliveries=5)
+    alone = roll(BoxBall())
+    assert got["entry_board"]["mean"] == pytest.approx(alone["entry"]["board"], abs=1e-9)
+    assert got["entry_angle"]["mean"] == pytest.approx(alone["entry"]["angle"], abs=1e-9)
+    assert got["entry_board"]["standard_deviation"] < 1e-12
+    assert got["endings"]["pins"] == 5
+
+
+def test_a_seed_gives_the_same_deliveries_and_another_seed_others() -> None:
+    ball = box_ball(BoxBall())
+    one, two, other = (spread(ball, RELEASE, LANE, deliveries=200, seed=s) for s in (7, 7, 8))
+    assert one == two
+    assert one["entry_board"] != other["entry_board"]
+
+
+def test_spread_is_that_of_a_linear_error_budget() -> None:
+    """GUM: the variance of small independent errors is the sum of squared slopes times variances."""
+    ball = box_ball(BoxBall())
+    scatter = Scatter(0.05, 2.0, 0.5, 0.3, 0.05, 0.1, 0.0)
+    got = spread(ball, RELEASE, LANE, scatter, deliveries=4000, seed=3)
+    total = 0.0
+    for name in ("speed", "rev_rate", "axis_rotation", "axis_tilt", "launch_angle", "launch_board"):
+        s = getattr(scatter, name)
+        ends = [
+            deliver(ball, replace(RELEASE, **{name: getattr(RELEASE, name) + d}), LANE)["entry"]["board"]
+            for d in (s, -s)
+        ]
+        total += (0.5 * (ends[0] - ends[1])) ** 2
+    assert got["entry_board"]["standard_deviation"] == pytest.approx(total**0.5, rel=0.06)
+
+
+def test_uncertain_oil_widens_the_spread_and_the_window_counts_what_is_inside() -> None:
+    ball = box_ball(BoxBall())
+    sure = spread(ball, RELEASE, LANE, STILL, deliveries=300)
+    unsure = spread(ball, RELEASE, LANE, STILL, deliveries=300, oil_uncertainty=0.15)
+    assert sure["entry_board"]["standard_deviation"] < 1e-9 < unsure["entry_board"]["standard_deviation"]
+    everything = spread(ball, RELEASE, LANE, STILL, deliveries=10, window=Window((0.0, 40.0), (-90.0, 90.0)))
+    nothing = spread(ball, RELEASE, LANE, STILL, deliveries=10, window=Window((0.0, 1.0), (-90.0, 90.0)))
+    assert everything["window"]["share"] == 1.0
+    assert nothing["window"]["share"] == 0.0
+    assert "no chance of a strike" in nothing["window"]["meaning"]
+
+
+def test_bad_sampling_is_refused() -> None:
+    ball = box_ball(BoxBall())
+    for options in ({"deliveries": 1}, {"deliveries": 10**9}, {"seed": -1}, {"oil_uncertainty": -0.1}):
+        with pytest.raises(InvalidMotion) as caught:
+            spread(ball, RELEASE, LANE, **options)
+        assert caught.value.errors[0][1] == f"/{next(iter(options))}"
+    with pytest.raises(InvalidMotion):
+        Window((2.0, 1.0))
+
+
+@pytest.fixture(scope="module")
+def mapped() -> dict[str, object]:
+    bowlers = [BOWLERS["speed_dominant_one_handed"], BOWLERS["rev_dominant_one_handed"]]
+    return line_map(LINE, LANE, [16.0, 24.0], bowlers, deliveries=12, seed=1)
+
+
+def test_the_map_places_every_ball_for_every_bowler_and_oil(mapped: dict[str, list[dict[str, list]]]) -> None:
+    assert json.loads(json.dumps(mapped, allow_nan=False)) == mapped
+    for picture in mapped["bowlers"]:
+        points = {(p["ball"], p["volume"]): p for p in picture["points"]}
+        assert len(points) == 8
+        assert all(p["aimed"] for p in points.values())
+        for volume in (16.0, 24.0):
+            early, late = points["early", volume], points["late", volume]
+            assert early["length"]["mean"] < late["length"]["mean"]
+            assert early["length"]["standard_deviation"] > 0.0
+        assert set(picture["best_pair"]["balls"]) != set()
+        assert len(set(picture["widest_pair"]["balls"])) == 2
+
+
+def test_a_ball_overlaps_its_own_twin_and_leaves_no_gap_to_it() -> None:
+    twins = [replace(LINE[0], name="one"), replace(LINE[0], name="two"), LINE[3]]
+    picture = line_map(twins, LANE, [20.0], [BOWLER], deliveries=8)["bowlers"][0]
+    assert {"volume": 20.0, "balls": ["one", "two"], "separation": 0.0} in picture["overlaps"]
+    assert ["one", "two"] not in [gap["between"] for gap in picture["gaps"]]
+    assert set(picture["best_pair"]["balls"]) in ({"one", "spare"}, {"two", "spare"})
+    assert picture["best_pair"]["largest_separation"] == 0.0
+
+
+def test_a_rougher_surface_shortens_the_length() -> None:
+    change = surface_change(LINE[2], Surface(grit=500), LANE, [20.0], [BOWLER], deliveries=8)[0]
+    assert change["length_change"]["mean"] < -1.0
+    assert change["length_change"]["mean"] == pytest.approx(
+        change["after"]["length"]["mean"] - change["before"]["length"]["mean"]
+    )
+
+
+def test_maps_too_large_or_empty_are_refused() -> None:
+    with pytest.raises(InvalidMotion):
+        line_map([], LANE, [20.0], [BOWLER])
+    with pytest.raises(InvalidMotion):
+        line_map(LINE, LANE, [20.0] * 50, [BOWLER], deliveries=10000)
+    with pytest.raises(InvalidMotion):
+        line_map([box_ball(replace(LINE[0], hand="left"))], LANE, [20.0], [BOWLER])
+
+
+SHOT = replace(BOWLER, release=RELEASE)
+
+
+def test_causes_add_up_and_are_the_mean_over_all_orders() -> None:
+    """Shapley's value by its definition: the mean marginal effect over the 120 orders of switching."""
+    first, second = replace(LINE[0], pin_to_pap=3.0), replace(LINE[2], pin_to_pap=5.0)
+    told = explain(first, second, LANE, SHOT)
+    shares = {trait: told["traits"][trait]["share"] for trait in TRAITS}
+    assert sum(shares.values()) + told["other_differences"] == pytest.approx(told["difference"], abs=1e-9)
+    assert told["other_differences"] == pytest.approx(0.0, abs=1e-9)
+    known: dict[frozenset[str], float] = {}
+
+    def board(traits: frozenset[str]) -> float:
+        if traits not in known:
+            known[traits] = roll(switched(first, second, sorted(traits)))["entry"]["board"]
+        return known[traits]
+
+    for trait in ("rg", "layout"):
+        effects = []
+        for order in permutations(TRAITS):
+            before = frozenset(order[: order.index(trait)])
+            effects.append(board(before | {trait}) - board(before))
+        assert shares[trait] == pytest.approx(float(np.mean(effects)), abs=1e-6)
+        assert told["traits"][trait]["least"] == pytest.approx(min(effects), abs=1e-6)
+        assert told["traits"][trait]["greatest"] == pytest.approx(max(effects), abs=1e-6)
+
+
+def test_a_trait_that_does_not_differ_causes_nothing_and_one_alone_causes_all() -> None:
+    second = replace(LINE[1], surface=Surface(grit=500))
+    told = explain(LINE[1], second, LANE, SHOT)
+    assert told["traits"]["surface"]["share"] == pytest.approx(told["difference"], abs=1e-9)
+    assert [told["traits"][t]["share"] for t in TRAITS if t != "surface"] == [0.0] * 4
+
+
+def test_a_ball_in_the_gutter_cannot_be_explained() -> None:
+    lost = replace(BOWLER, release=replace(RELEASE, launch_angle=-6.0))
+    with pytest.raises(InvalidMotion):
+        explain(LINE[0], LINE[1], LANE, lost)
+
+
+def test_pictures_stand_alone_and_escape_names(mapped: dict[str, object]) -> None:
+    ball = box_ball(BoxBall("<script>alert(1)</script>"))
+    pages = [
+        motion_picture(deliver(ball, RELEASE, LANE, samples=101), ball, LANE),
+        line_map_picture(mapped, "rev_dominant_one_handed"),
+    ]
+    for page in pages:
+        assert page.startswith("<html>") or page.lower().startswith("<!doctype html>")
+        assert "<script>alert" not in page
+        assert 'src="http' not in page
+        assert "<link" not in page
+    assert "sharpness of the turn" in pages[1]
+
+
+def test_pictures_that_cannot_be_drawn_are_refused(mapped: dict[str, object]) -> None:
+    ball = box_ball(BoxBall())
+    with pytest.raises(InvalidMotion):
+        motion_picture(deliver(ball, RELEASE, LANE), ball, LANE)
+    with pytest.raises(InvalidMotion):
+        line_map_picture(mapped, "nobody")
