@@ -140,7 +140,7 @@ class Text:
             block, carry = data[:cut], data[cut:]
             if len(carry) > LINE_MAXIMUM:
                 _too_long(row + _count(block, quotes=quotes), quoted=quotes and _QUOTE in carry)
-            size = max(size, len(carry) + 1)
+            size = max(size, 2 * len(carry))
             if block:
                 made, taken = self._block(block, row, quotes=quotes)
                 row += taken
