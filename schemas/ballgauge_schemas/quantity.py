@@ -13,6 +13,7 @@ from __future__ import annotations
 import functools
 import math
 import re
+import threading
 from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Any, NamedTuple
@@ -92,16 +93,30 @@ KINDS: Mapping[str, Kind] = MappingProxyType(
         "density": Kind("density", "g/mL", "g/mL", ("g/mL", "g/cm3", "kg/m3")),
         "angle": Kind("angle", "deg", "degree", ("deg", "rad")),
         "ratio": Kind("a ratio", "1", "", ("%", "1"), {"1": 1.0, "%": 0.01}),
+        "speed": Kind("speed", "mph", "mph", ("mph", "m/s", "ft/s")),
+        "rotation_rate": Kind("rotation rate", "rpm", "rpm", ("rpm", "rad/s")),
+        "lane_distance": Kind("distance", "ft", "ft", ("ft", "in", "m")),
+        "oil_volume": Kind("volume", "mL", "mL", ("mL", "µL", "L")),
+        "film": Kind("film of oil", "µL/ft²", "µL/ft²", ("µL/ft²", "µm")),
     }
 )
 """Every kind of quantity a request can hold. A new kind is one more line."""
 
 
+_REGISTRY_LOCK = threading.Lock()
+
+
 @functools.lru_cache(maxsize=1)
-def _registry() -> Any:
+def _make_registry() -> Any:
     import pint
 
     return pint.UnitRegistry()
+
+
+def _registry() -> Any:
+    # Units of two registries do not compare: the first requests of two threads must share one.
+    with _REGISTRY_LOCK:
+        return _make_registry()
 
 
 @functools.lru_cache(maxsize=4096)

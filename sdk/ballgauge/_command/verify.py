@@ -1,0 +1,113 @@
+"""The commands of signed records: `verify` reads one from a file, `key` makes a key to sign with."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import click
+
+from ballgauge._command import paper
+from ballgauge._command.report import limits
+
+_MEDIA_TYPES = {b"%PDF-": "application/pdf", b"\x89PNG": "image/png", b"\xff\xd8\xff": "image/jpeg"}
+_LARGEST = 2**20
+
+EXIT_CODES = """\b
+Exit codes:
+  0  genuine, and the rules have not changed
+  1  altered, unknown key, demonstration key, or the rules have changed since
+  2  the file holds no record
+  3  the service cannot be reached, or failed
+"""
+
+_STATES = {
+    "genuine": "genuine: signed by the key {kid}, unaltered",
+    "altered": "altered: this is not what the key {kid} signed",
+    "unknown_key": "unknown key: nothing here can say who signed this (it names {kid})",
+}
+
+
+def media_type(data: bytes) -> str | None:
+    """Give the media type of a picture or PDF; None for all else, which is text."""
+    return next((kind for start, kind in _MEDIA_TYPES.items() if data.startswith(start)), None)
+
+
+def read(path: str, client: Any) -> str:
+    """Give the record's text in a file; a picture or PDF is read by the service."""
+    data = Path(path).read_bytes()
+    if len(data) > _LARGEST:
+        raise click.ClickException(f"{path} is larger than 1 MiB")
+    kind = media_type(data)
+    if kind is not None:
+        answer = json.loads(client._send("POST", "/v1/records/read", data, kind))
+        return str(answer["record"])
+    try:
+        return data.decode("utf-8").strip()
+    except UnicodeDecodeError:
+        raise click.ClickException(f"{path} is neither text, nor a PNG or JPEG picture, nor a PDF") from None
+
+
+def use_keys(path: str | None) -> None:
+    """Let the engine inside this command verify with the keys of a file."""
+    if path is not None:
+        os.environ.pop("BALLGAUGE_KEYS", None)
+        os.environ["BALLGAUGE_KEYS_FILE"] = path
+
+
+def report(page: paper.Paper, answer: Mapping[str, Any]) -> None:
+    """Report what has become of a record."""
+    page.heading(_STATES[answer["state"]].format(kid=answer["kid"] or "no key"))
+    content = answer["content"]
+    if content is None:
+        page.notes(["Nothing of its content is shown: it cannot be relied on."])
+        return
+    if answer["demo"]:
+        page.notes(["Signed with the demonstration key, which is published: this record proves nothing."])
+    page.notes(_told(content))
+    recheck = answer["recheck"]
+    words = "have changed since" if recheck["rules_changed"] else "have not changed since"
+    page.heading(
+        f"The rules {words}; judged for {recheck['on']}: {recheck['outcome'] or 'no longer possible'}"
+    )
+    page.table(
+        ("rule", "in the record", "now"),
+        [(change["title"], _short(change["then"]), _short(change["now"])) for change in recheck["changes"]],
+    )
+
+
+def _told(content: Mapping[str, Any]) -> list[str]:
+    ball, rules = content["check"]["ball"], content["rules"]
+    told = {
+        "outcome": content["outcome"],
+        "player": content.get("player"),
+        "event": content.get("event"),
+        "ball": ball.get("name"),
+        "serial": ball.get("serial"),
+        "date of the record, as stated": content["issued_on"],
+        "rules": f"{rules['body'].upper()}, {rules['stage']}, {rules['on']}",
+    }
+    return [f"{name}: {value}" for name, value in told.items() if value]
+
+
+def _short(finding: Mapping[str, Any] | None) -> str:
+    if finding is None:
+        return "no such rule"
+    limit = {"min": finding.get("min"), "max": finding.get("max")}
+    return ", ".join(filter(None, (finding["outcome"], limits(limit, None))))
+
+
+def ask(client: Any, path: str, on: str | None) -> bytes:
+    """Ask what has become of the record in a file; gives the service's answer as it is."""
+    asked = {"record": read(path, client), **({} if on is None else {"on": on})}
+    answer: bytes = client._send("POST", "/v1/records/verify", json.dumps(asked).encode())
+    return answer
+
+
+def exit_code(answer: Mapping[str, Any]) -> int:
+    """Give 0 for a record that can be relied on as it stands, 1 for all else."""
+    sound = answer["state"] == "genuine" and not answer["demo"] and not answer["recheck"]["rules_changed"]
+    return 0 if sound else 1

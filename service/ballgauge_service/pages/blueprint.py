@@ -1,0 +1,102 @@
+"""The addresses of the pages, and the headers they are sent with."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import Any
+
+from flask import Blueprint, Response, make_response, render_template, request, send_from_directory
+
+from ballgauge_schemas import example
+from ballgauge_service.pages import forms, labels, languages, sections
+
+blueprint = Blueprint("pages", __name__, template_folder="templates")
+
+PAGES = ("check", "drilling", "desk", "verify")
+"""Every page by the name of its address and template, in the order of the menu."""
+
+POLICY = "; ".join(
+    (
+        "default-src 'none'",
+        "script-src 'self'",
+        "style-src 'self'",
+        "img-src 'self' data: blob:",
+        "connect-src 'self'",
+        "base-uri 'none'",
+        "form-action 'none'",
+        "frame-ancestors 'none'",
+    )
+)
+
+HEADERS = {
+    "Content-Security-Policy": POLICY,
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Permissions-Policy": "camera=(self), geolocation=(), microphone=(), payment=(), usb=()",
+    "Referrer-Policy": "no-referrer",
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+}
+
+
+@blueprint.after_request
+def _protect(response: Response) -> Response:
+    response.headers.update(HEADERS)
+    return response
+
+
+@blueprint.get("/")
+def home() -> Response:
+    """Give the first page: check a ball."""
+    return _page("check")
+
+
+@blueprint.get(f"/<any({', '.join(PAGES)}):name>")
+def page(name: str) -> Response:
+    """Give a page."""
+    return _page(name)
+
+
+@blueprint.get("/static/<path:name>")
+def static(name: str) -> Response:
+    """Give a stylesheet, a script or a picture."""
+    response = send_from_directory(f"{blueprint.root_path}/static", name)
+    response.headers["Cache-Control"] = "no-cache"
+    return response
+
+
+def _page(name: str) -> Response:
+    language = languages.negotiate(request.args.get("lang"), request.accept_languages)
+    translate = languages.gettext(language)
+    body = render_template(
+        f"{name}.html",
+        _=translate,
+        page=name,
+        pages=PAGES,
+        language=language,
+        languages=languages.names(),
+        words=languages.script_words(language),
+        label=partial(_label, translate),
+        word=partial(_word, translate),
+        chosen=forms.chosen,
+        sections=sections,
+        examples=_examples(),
+        metric=dict(forms.METRIC),
+    )
+    response = make_response(body)
+    response.headers["Content-Language"] = language
+    response.headers["Vary"] = "Accept-Language"
+    response.headers["Cache-Control"] = "no-cache"
+    return response
+
+
+def _label(translate: Any, field: forms.Field) -> str:
+    return str(translate(labels.LABELS[field.key]))
+
+
+def _word(translate: Any, word: str) -> str:
+    return str(translate(labels.WORDS.get(word, word)))
+
+
+def _examples() -> dict[str, Any]:
+    return {name: example(name) for name in ("drilled", "as_made", "side_weight_over")}

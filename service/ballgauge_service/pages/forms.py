@@ -1,0 +1,151 @@
+"""Forms read off the schemas: name, words, unit, range, description and example of each field."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache
+from types import MappingProxyType
+from typing import Any
+
+from marshmallow import fields, missing
+
+from ballgauge_schemas import CHECK_REQUEST, KINDS, Quantity, QuantityField
+from ballgauge_schemas.base import Choice, Day, Flag, Number, Part, Schema, Several, Text
+from ballgauge_service import rulebooks
+from ballgauge_service.units import GRAM_PER_OZ, ML_PER_CUBIC_INCH, OZ_PER_LB
+
+MM_PER_INCH = 25.4
+
+METRIC: Mapping[str, tuple[str, float]] = MappingProxyType(
+    {
+        "lb": ("kg", GRAM_PER_OZ * OZ_PER_LB / 1000.0),
+        "in": ("mm", MM_PER_INCH),
+        "oz": ("g", GRAM_PER_OZ),
+        "µin": ("µm", MM_PER_INCH / 1000.0),
+        "oz·in": ("g·mm", GRAM_PER_OZ * MM_PER_INCH),
+        "in³": ("cm³", ML_PER_CUBIC_INCH),
+    }
+)
+"""The metric unit shown in place of a trade unit, and the trade unit's size in it; other units stay."""
+
+_DIGITS = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One field of a form.
+
+    `name` is its path with dots, as in the page's address; `control` is text, choice, flag, check or day.
+    `least` and `most` are in the trade unit; `metric_size` is the trade unit in metric ones.
+    """
+
+    name: str
+    control: str
+    description: str
+    required: bool
+    default: str = ""
+    words: tuple[str, ...] = ()
+    unit: str = ""
+    least: float | None = None
+    most: float | None = None
+    metric: str = ""
+    metric_size: float = 1.0
+    example: str = ""
+
+    @property
+    def key(self) -> str:
+        """The last part of the name, which `labels` knows; the two of a place keep their parent's."""
+        parts = self.name.split(".")
+        return ".".join(parts[-2:]) if "at" in parts[-2:-1] else parts[-1]
+
+    def limits(self, *, metric: bool) -> tuple[str, str] | None:
+        """Least and greatest value as texts, in the trade unit or the metric one."""
+        if self.least is None or self.most is None:
+            return None
+        size = self.metric_size if metric else 1.0
+        return _short(self.least * size), _short(self.most * size)
+
+
+def _short(value: float) -> str:
+    return f"{value:.{_DIGITS}g}".replace("-", "−")
+
+
+@cache
+def check_fields() -> Mapping[str, Field]:
+    """The fields of a check by name; those of one hole are under `drilling.holes.*`."""
+    return MappingProxyType({field.name: field for field in _walk(CHECK_REQUEST, "")})
+
+
+def chosen(names: Sequence[str]) -> list[Field]:
+    """The fields of these names, in this order. Raises KeyError for a name that no schema has."""
+    known = check_fields()
+    return [known[name] for name in names]
+
+
+def _walk(schema: Schema, above: str) -> list[Field]:
+    found: list[Field] = []
+    for name, field in schema.load_fields.items():
+        path = f"{above}{name}"
+        if isinstance(field, Part):
+            found += _walk(field.schema, f"{path}.")  # type: ignore[arg-type]
+        elif isinstance(field, Several) and isinstance(field.inner, Part):
+            found += _walk(field.inner.schema, f"{path}.*.")  # type: ignore[arg-type]
+        else:
+            found.append(_field(path, field))
+    return found
+
+
+def _field(path: str, field: fields.Field[Any]) -> Field:
+    said: dict[str, Any] = {
+        "name": path,
+        "description": field.metadata["description"],
+        "required": field.required,
+        "example": _example(field.metadata["examples"][0]),
+    }
+    if isinstance(field, QuantityField):
+        return Field(control="text", default=_default(field), **_quantity(field), **said)
+    if isinstance(field, Number):
+        return Field(control="text", default=_default(field), least=field.minimum, most=field.maximum, **said)
+    if isinstance(field, Choice):
+        return Field(control="choice", default=_default(field), words=field.words, **said)
+    if isinstance(field, Flag):
+        plain = field.load_default is not missing
+        return Field(control="flag" if plain else "check", default=_default(field), **said)
+    if isinstance(field, Day):
+        return Field(control="day", **said)
+    if path.endswith("overlay"):
+        return Field(control="choice", words=tuple(sorted(rulebooks.overlays())), **said)
+    assert isinstance(field, Text), path
+    return Field(control="line", most=float(field.maximum), **said)
+
+
+def _quantity(field: QuantityField) -> dict[str, Any]:
+    unit = KINDS[field.kind].unit
+    metric, size = METRIC.get(unit, (unit, 1.0))
+    return {
+        "unit": "" if unit == "1" else unit,
+        "least": field.minimum,
+        "most": field.maximum,
+        "metric": "" if metric == "1" else metric,
+        "metric_size": size,
+    }
+
+
+def _default(field: fields.Field[Any]) -> str:
+    default = field.load_default
+    if default is missing or callable(default):
+        return ""
+    value = default.value if isinstance(default, Quantity) else default
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(field, QuantityField) and value:
+        # With its unit, so that it means the same whichever units are shown.
+        return f"{value:g} {KINDS[field.kind].unit}"
+    return f"{value:g}" if isinstance(value, (int, float)) else str(value)
+
+
+def _example(value: Any) -> str:
+    if isinstance(value, dict):
+        return str(value.get("value", ""))
+    return "" if isinstance(value, bool) else str(value)

@@ -1,0 +1,71 @@
+"""Brings the catalogues of the pages up to date: `python -m ballgauge_service.pages.messages`.
+
+Texts come from the templates, the scripts, the labels, the schemas' descriptions and the rules' titles.
+English is the source; a text that is not translated is shown in English.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator
+from pathlib import Path
+
+from babel.messages.catalog import Catalog
+from babel.messages.extract import extract_from_file
+from babel.messages.pofile import read_po, write_po
+
+from ballgauge_service import rulebooks
+from ballgauge_service.pages import forms, labels, languages
+
+HERE = Path(__file__).parent
+SCRIPT = "script"
+"""Comment on the texts that the browser needs."""
+
+
+def collect() -> Catalog:
+    """Every text, without translations."""
+    catalogue = Catalog(project="Ballgauge", charset="utf-8", fuzzy=False)
+    for place, text, in_script in _texts():
+        catalogue.add(text, locations=[(place, 0)], auto_comments=[SCRIPT] if in_script else [])
+    return catalogue
+
+
+def update(path: Path) -> Catalog:
+    """A catalogue brought up to date with `collect`; texts that are gone are dropped."""
+    with path.open("rb") as file:
+        catalogue = read_po(file, locale=path.stem, charset="utf-8")
+    catalogue.update(collect(), no_fuzzy_matching=True)
+    catalogue.obsolete.clear()
+    return catalogue
+
+
+def written(catalogue: Catalog) -> bytes:
+    """A catalogue as it is committed."""
+    file = io.BytesIO()
+    write_po(file, catalogue, width=100, sort_output=True, include_lineno=False, omit_header=True)
+    return file.getvalue()
+
+
+def _texts() -> Iterator[tuple[str, str, bool]]:
+    for method, folder, suffix in (("jinja2", "templates", ".html"), ("javascript", "static", ".js")):
+        for file in sorted((HERE / folder).glob(f"*{suffix}")):
+            name = "jinja2.ext:babel_extract" if method == "jinja2" else method
+            for _, text, _, _ in extract_from_file(name, file):
+                yield f"{folder}/{file.name}", str(text), method == "javascript"
+    for text in (*labels.LABELS.values(), *labels.WORDS.values()):
+        yield "labels.py", text, text in labels.WORDS.values()
+    for field in forms.check_fields().values():
+        yield "schemas", field.description, False
+    for body in rulebooks.bodies():
+        for rule in rulebooks.describe(body)["rules"]:
+            yield "rulebooks", rule["title"], True
+
+
+def main() -> None:
+    """Update every catalogue."""
+    for path in sorted(languages.FOLDER.glob("*.po")):
+        path.write_bytes(written(update(path)))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,78 @@
+"""How the fields of a check are grouped on the pages."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+
+class Section(NamedTuple):
+    """A group of fields: those always shown, and those that unfold under `more`."""
+
+    key: str
+    names: tuple[str, ...]
+    more: tuple[str, ...] = ()
+
+
+def _under(prefix: str, *names: str) -> tuple[str, ...]:
+    return tuple(f"{prefix}.{name}" for name in names)
+
+
+BALL = Section(
+    "ball",
+    _under(
+        "ball",
+        "weight",
+        "diameter",
+        "rg",
+        "differential",
+        "intermediate_differential",
+        "top_weight",
+        "pin_to_cg",
+        "approved_on",
+        "cover",
+        "house_ball",
+    ),
+    _under(
+        "ball",
+        "name",
+        "serial",
+        "circumference",
+        "roundness",
+        "hardness",
+        "roughness",
+        "friction",
+        "restitution",
+        "oil_absorption_time",
+        "max_density",
+        "pin_to_low_rg_axis",
+        "mark_to_high_rg_axis",
+        "cover_thickness",
+        "cover_density",
+    ),
+)
+LAYOUT = Section(
+    "layout",
+    (
+        "drilling.hand",
+        *_under("drilling.pap", "over", "up"),
+        *_under("drilling.layout", "drilling_angle", "pin_to_pap", "val_angle"),
+    ),
+)
+GRIP = Section(
+    "grip",
+    _under("drilling.grip", "span_middle", "span_ring", "bridge", "span_kind", "thumb", "center_marked"),
+)
+BALANCE = Section("balance", _under("measured_balance", "top", "side", "finger"), ("drilling.balance_arm",))
+RULES = Section(
+    "rules", _under("rules", "body", "on", "stage", "overlay"), _under("decision", "rule", "risk")
+)
+REMEDIES = Section(
+    "remedies",
+    (),
+    _under("remedies", "already_drilled", "margin", "thumb_depth_min", "finger_depth_min"),
+)
+HOLE = Section(
+    "hole",
+    _under("drilling.holes.*", "role", "diameter", "depth", "pitch_forward", "pitch_lateral"),
+    _under("drilling.holes.*", "at.right", "at.up", "used", "slug_density"),
+)

@@ -1,0 +1,87 @@
+// What every page has: units, light, language, copying.
+
+import * as address from "./address.js";
+import { gettext, units } from "./words.js";
+
+const remembered = (name) => {
+  try {
+    return localStorage.getItem(`ballgauge.${name}`);
+  } catch {
+    return null;
+  }
+};
+
+const remember = (name, value) => {
+  try {
+    localStorage.setItem(`ballgauge.${name}`, value);
+  } catch {
+    return; // a browser that keeps nothing still shows the page
+  }
+};
+
+const unitsChoice = document.getElementById("units");
+const lightChoice = document.getElementById("light");
+const languageChoice = document.getElementById("language");
+
+function useUnits(choice) {
+  units.metric = choice === "metric";
+  unitsChoice.value = choice;
+  document.documentElement.dataset.units = choice;
+  for (const each of document.querySelectorAll(".unit")) each.textContent = each.dataset[choice];
+}
+
+function useLight(choice) {
+  lightChoice.value = choice;
+  document.documentElement.dataset.light = choice;
+}
+
+useLight(remembered("light") ?? "auto");
+useUnits(address.read().get("units") ?? remembered("units") ?? "trade");
+
+lightChoice.addEventListener("change", () => {
+  useLight(lightChoice.value);
+  remember("light", lightChoice.value);
+});
+
+unitsChoice.addEventListener("change", () => {
+  useUnits(unitsChoice.value);
+  remember("units", unitsChoice.value);
+  document.dispatchEvent(new CustomEvent("units"));
+});
+
+languageChoice.addEventListener("change", () => {
+  const asked = new URLSearchParams(location.search);
+  asked.set("lang", languageChoice.value);
+  location.assign(`${location.pathname}?${asked}${location.hash}`);
+});
+
+document.addEventListener("click", async (event) => {
+  const id = event.target.dataset?.copy;
+  if (id) copy(document.getElementById(id).textContent, event.target);
+});
+
+/** Put a text on the clipboard and say so on the button. */
+export async function copy(text, button) {
+  const before = button.dataset.words ?? button.textContent;
+  button.dataset.words = before;
+  try {
+    await navigator.clipboard.writeText(text);
+    button.textContent = gettext("Copied");
+  } catch {
+    button.textContent = gettext("Copying is not allowed here");
+  }
+  setTimeout(() => { button.textContent = before; }, 2000);
+}
+
+// Help for the field at hand stands in one place, so that nothing moves while one types.
+const help = document.createElement("p");
+help.className = "help-line";
+help.setAttribute("aria-hidden", "true");
+help.hidden = true;
+document.body.append(help);
+
+document.addEventListener("focusin", (event) => {
+  const hint = event.target.closest?.(".field")?.querySelector(".hint");
+  help.hidden = !hint;
+  help.replaceChildren(...(hint ? [...hint.childNodes].map((node) => node.cloneNode(true)) : []));
+});

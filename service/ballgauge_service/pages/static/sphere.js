@@ -1,0 +1,74 @@
+// Places and directions on the ball, for drawing and dragging only: every number shown is the service's.
+// Grip frame: z to the grip centre, y towards the fingers, x to the bowler's right; surface arcs are angle times radius.
+
+export const dot = (a, b) => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
+export const cross = (a, b) => [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]];
+export const mix = (p, a, q, b) => [p * a[0] + q * b[0], p * a[1] + q * b[1], p * a[2] + q * b[2]];
+export const scaled = (p, a) => [p * a[0], p * a[1], p * a[2]];
+export const length = (a) => Math.hypot(...a);
+
+export function unit(a) {
+  const size = length(a);
+  return size > 1e-12 ? scaled(1 / size, a) : [0, 0, 0];
+}
+
+export const towards = (start, goal) => unit(mix(1, goal, -dot(start, goal), start));
+export const angle = (a, b) => Math.atan2(length(cross(a, b)), dot(a, b));
+
+/** The unit vector of a place {right, up}. */
+export function point(place, radius) {
+  const across = place.right / radius;
+  const rise = place.up / radius;
+  return [Math.cos(rise) * Math.sin(across), Math.sin(rise), Math.cos(rise) * Math.cos(across)];
+}
+
+/** The place {right, up} of a unit vector. */
+export function placeOf(p, radius) {
+  return { right: radius * Math.atan2(p[0], p[2]), up: radius * Math.asin(Math.min(1, Math.max(-1, p[1]))) };
+}
+
+/** Points of the great-circle arc between two unit vectors. */
+export function arc(a, b, steps = 24) {
+  const whole = angle(a, b);
+  const direction = towards(a, b);
+  return Array.from({ length: steps + 1 }, (_, index) => {
+    const turned = (whole * index) / steps;
+    return mix(Math.cos(turned), a, Math.sin(turned), direction);
+  });
+}
+
+/** Points of a circle of `size` about `centre`, square to the unit vector `axis`. */
+export function ring(centre, axis, size, steps = 36) {
+  const side = unit(cross(axis, Math.abs(axis[0]) < 0.6 ? [1, 0, 0] : [0, 1, 0]));
+  const other = cross(axis, side);
+  return Array.from({ length: steps + 1 }, (_, index) => {
+    const turned = (2 * Math.PI * index) / steps;
+    return mix(1, centre, 1, mix(size * Math.cos(turned), side, size * Math.sin(turned), other));
+  });
+}
+
+/** Mouth and bottom of a hole in units of the ball's radius: {mouth, bottom, axis, size}. */
+export function hole(centre, radius, diameter, depth, forward, lateral) {
+  let ahead = unit(mix(1, [0, 0, 1], -centre[2], centre));
+  if (length(ahead) === 0) ahead = [0, 1, 0];
+  const aside = unit(mix(1, [1, 0, 0], -centre[0], centre));
+  const aim = mix(forward / radius, ahead, lateral / radius, aside);
+  const axis = unit(mix(1, centre, -1, aim));
+  return { mouth: centre, bottom: mix(1, centre, -depth / radius, axis), axis, size: diameter / (2 * radius) };
+}
+
+const degrees = (radians) => (180 * radians) / Math.PI;
+
+/** The layout that has its marks at `pin` and `psa`; its angles in degrees may be negative, which no layout is. */
+export function layoutOf(hand, pap, over, up, pin, psa, radius) {
+  const [across, rise] = [over / radius, up / radius];
+  const upward = [-Math.sin(rise) * Math.sin(across) * hand, Math.cos(rise), -Math.sin(rise) * Math.cos(across)];
+  const gripward = [-hand * Math.cos(across), 0, Math.sin(across)];
+  const toPin = towards(pap, pin);
+  const toPap = towards(pin, pap);
+  return {
+    pin_to_pap: radius * angle(pin, pap),
+    val_angle: degrees(Math.atan2(dot(toPin, gripward), dot(toPin, upward))),
+    drilling_angle: degrees(hand * Math.atan2(-dot(psa, cross(pin, toPap)), dot(psa, toPap))),
+  };
+}

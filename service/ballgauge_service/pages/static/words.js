@@ -1,0 +1,50 @@
+// Translated texts, and numbers as people read them.
+
+const known = JSON.parse(document.getElementById("words").textContent);
+
+/** Give the page's language of `text`, with {name} replaced by `values.name`. */
+export function gettext(text, values = {}) {
+  return (known[text] ?? text).replace(/\{(\w+)\}/g, (whole, name) => values[name] ?? whole);
+}
+
+const METRIC = JSON.parse(document.getElementById("metric").textContent);
+
+export const units = { metric: false };
+
+/** Give `value` in the unit shown, and that unit's name. */
+export function shownIn(value, unit) {
+  const other = units.metric ? METRIC[unit] : undefined;
+  return other ? [value * other[1], other[0]] : [value, unit === "1" || !unit ? "" : unit];
+}
+
+/** Write a number with at most `digits` decimals and a real minus sign. */
+export function plain(value, digits = 4) {
+  if (value === null || value === undefined) return "–";
+  if (value !== 0 && Math.abs(value) < 0.5 * 10 ** -digits) return value.toExponential(1).replace("-", "−");
+  return value.toFixed(digits).replace(/\.?0+$/, "").replace("-", "−");
+}
+
+/** Write a value of the interface in the unit shown. */
+export function quantity(value, unit, { signed = false, bare = false } = {}) {
+  if (value === null || value === undefined) return "–";
+  const [number, name] = shownIn(value, unit);
+  const text = (signed && number > 0 ? "+" : "") + plain(number);
+  return name && !bare ? `${text} ${name}` : text;
+}
+
+const SIGNS = {
+  conforming: "✓", nonconforming: "✕", inconclusive: "?", not_assessed: "–",
+  genuine: "✓", altered: "✕", unknown_key: "?",
+};
+
+export const WORST_FIRST = ["nonconforming", "inconclusive", "not_assessed", "conforming"];
+
+/** Give the sign of an outcome, which says without colour what the colour says. */
+export const sign = (outcome) => SIGNS[outcome] ?? "";
+
+export function outcomeWord(outcome) {
+  return {
+    conforming: gettext("conforming"), nonconforming: gettext("nonconforming"),
+    inconclusive: gettext("inconclusive"), not_assessed: gettext("not assessed"),
+  }[outcome] ?? outcome;
+}

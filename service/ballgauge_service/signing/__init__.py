@@ -1,0 +1,27 @@
+"""Signed records: a verdict that can be carried, printed and verified later. Nothing is stored."""
+
+from .keys import ALGORITHM, FILE_VARIABLE, SET_VARIABLE, BadKeys, Keyring, NoSigningKey, new_key
+from .labels import LabelTooLong, read_label, write_label
+from .pictures import NothingFound, read_document
+from .prints import FORMS, print_record
+from .signed import canonical_request, sign, verify
+
+__all__ = [
+    "ALGORITHM",
+    "FILE_VARIABLE",
+    "FORMS",
+    "SET_VARIABLE",
+    "BadKeys",
+    "Keyring",
+    "LabelTooLong",
+    "NoSigningKey",
+    "NothingFound",
+    "canonical_request",
+    "new_key",
+    "print_record",
+    "read_document",
+    "read_label",
+    "sign",
+    "verify",
+    "write_label",
+]

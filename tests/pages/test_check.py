@@ -1,0 +1,185 @@
+"""Check a ball, in a real browser: the numbers are the interface's, and nothing typed becomes markup."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import pytest
+import requests
+from selenium.webdriver.common.action_chains import ActionChains
+from selenium.webdriver.common.keys import Keys
+
+from ballgauge_schemas import example
+
+HOSTILE = '<img src=x onerror="window.hacked=1"><script>window.hacked=1</script>\'"&{{7*7}}</option>'
+
+
+@pytest.mark.parametrize("name", ["drilled", "as_made", "side_weight_over"])
+def test_the_page_shows_what_the_interface_answers(browser: Any, name: str) -> None:
+    """Against `/v1/checks` asked from here with the example itself: every value, margin and outcome."""
+    browser.open("/")
+    browser.example(name)
+    answer = requests.post(f"{browser.server}/v1/checks", json=example(name)).json()
+    shown = browser.run("""return Object.fromEntries([...document.querySelectorAll('.finding')].map((each) =>
+        [each.dataset.rule, [each.dataset.outcome, each.dataset.margin ?? null,
+         each.querySelector('[data-value]')?.dataset.value ?? null]]))""")
+    assert set(shown) == {finding["rule"] for finding in answer["findings"]}
+    for finding in answer["findings"]:
+        outcome, margin, value = shown[finding["rule"]]
+        assert outcome == finding["outcome"]
+        assert (margin and float(margin)) == finding["margin"]
+        assert (value and float(value)) == finding["value"]
+    assert browser.text(".verdict-word")[1:].strip() == answer["outcome"].replace("_", " ")
+    assert "pproved" not in browser.text("#verdict")
+
+
+def test_findings_follow_what_is_typed(browser: Any) -> None:
+    browser.open("/")
+    field = browser.driver.find_element("id", "ball.weight")
+    field.send_keys("15")
+    browser.wait(lambda: browser.text(".verdict-word").endswith("not assessed"))
+    field.send_keys("\b7")
+    browser.wait(lambda: "nonconforming" in browser.text(".verdict-word"))
+    assert "17 lb" in browser.text("[data-rule=weight]")
+    for typed, shown in (
+        ("\u00a0", ""),
+        ("7 kg", "15.4324 lb"),
+        ("15 1/2", "15.5 lb"),
+        ("15.1 ± 0.02", "15.1 ± 0.02 lb"),
+    ):
+        browser.fill("ball.weight", typed.strip())
+        if shown:
+            browser.wait(lambda shown=shown: shown in browser.text("[data-rule=weight]"), shown)
+
+
+def test_bad_input_is_named_at_its_field(browser: Any) -> None:
+    browser.open("/")
+    browser.fill("ball.weight", "15")
+    browser.wait(lambda: browser.answered())
+    browser.fill("ball.weight", "200")
+    browser.fill("ball.rg", "wide")
+    browser.wait(lambda: browser.count("[aria-invalid=true]") == 2)
+    assert "from 4 lb to 20 lb" in browser.text("[id='ball.weight-error']")
+    assert browser.run("return document.getElementById('ball.rg').getAttribute('aria-describedby')").endswith(
+        "-error"
+    )
+    assert browser.run("return document.getElementById('verdict').dataset.stale") == "true"
+    assert "RG" in browser.text("#problem")
+    browser.run("document.querySelector('#problem a').click()")
+    assert browser.run("return document.activeElement.id") == "ball.weight"
+    browser.fill("ball.weight", "15")
+    browser.fill("ball.rg", "2.5")
+    browser.wait(lambda: browser.count("[aria-invalid=true]") == 0)
+
+
+def test_the_state_is_in_the_address(browser: Any) -> None:
+    browser.open("/")
+    browser.example("drilled")
+    browser.fill("drilling.holes.1.depth", "1.5")
+    browser.wait(lambda: "holes.1.depth=1.5" in browser.driver.current_url)
+    address = browser.driver.current_url.removeprefix(browser.server)
+    called = browser.source("call-http")
+    findings = browser.text(".findings")
+    browser.open(address)
+    browser.wait(lambda: browser.text(".findings") == findings)
+    assert browser.source("call-http") == called
+    assert browser.run("return document.getElementById('drilling.holes.1.depth').value") == "1.5"
+
+
+def test_the_call_shown_is_the_call_made(browser: Any) -> None:
+    """The text to copy gives the same outcome here: the JSON over HTTP, the Python through the client."""
+    browser.open("/")
+    browser.example("side_weight_over")
+    body = browser.source("call-http").split("-d '", 1)[1][:-1]
+    expected = requests.post(f"{browser.server}/v1/checks", json=example("side_weight_over")).json()
+    assert requests.post(f"{browser.server}/v1/checks", json=json.loads(body)).json() == expected
+    code = browser.source("call-python")
+    printed: list[str] = []
+    exec(code, {"print": printed.append})
+    assert printed == [expected["outcome"]]
+
+
+def test_metric_units_show_the_same_ball(browser: Any) -> None:
+    browser.open("/")
+    browser.example("as_made")
+    before = browser.run("return document.getElementById('ball.weight').value")
+    margins = "return [...document.querySelectorAll('.finding')].map((each) => each.dataset.margin ?? null)"
+    trade = [float(margin) if margin else None for margin in browser.run(margins)]
+    browser.fill("units", "metric")
+    browser.wait(lambda: "kg" in browser.text("[data-rule=weight]"))
+    browser.wait(lambda: "kg" in browser.text("[data-rule=weight] .finding-value"))
+    metric = [float(margin) if margin else None for margin in browser.run(margins)]
+    for one, other in zip(trade, metric, strict=True):
+        assert one == pytest.approx(other, abs=2e-5) if one is not None else other is None
+    browser.fill("units", "trade")
+    browser.wait(lambda: "lb" in browser.text("[data-rule=weight] .finding-value"))
+    assert browser.run("return document.getElementById('ball.weight').value") == before
+
+
+def test_hostile_names_stay_text(browser: Any) -> None:
+    """Typed, from the address, and back from the service in a refusal: never an element, never run."""
+    from urllib.parse import urlencode
+
+    state = urlencode(
+        {"ball.weight": HOSTILE[:60], "ball.name": HOSTILE, "rules.body": HOSTILE, "x": HOSTILE}
+    )
+    browser.open(f"/?lang={HOSTILE}#{state}")
+    browser.wait(lambda: browser.text("#problem"))
+    browser.open("/")
+    browser.example("as_made")
+    browser.fill("ball.name", HOSTILE)
+    browser.fill("player", HOSTILE[:80])
+    browser.wait(lambda: "onerror" in browser.source("call-http"))
+    browser.run("document.getElementById('record-form').requestSubmit()")
+    browser.wait(lambda: browser.text("#record-answer"))
+    assert browser.run("return window.hacked ?? null") is None
+    assert browser.count("img[src=x]") == 0
+
+
+def test_a_record_is_signed_from_the_page(browser: Any) -> None:
+    browser.open("/")
+    browser.example("drilled")
+    browser.fill("player", "R. Example")
+    browser.run("document.getElementById('record-form').requestSubmit()")
+    browser.wait(lambda: browser.count("#record-answer .button") == 2)
+    assert "proves nothing" in browser.text("#record-answer")
+    browser.wait(lambda: browser.run("return document.querySelector('.code').naturalWidth") > 100)
+    browser.run("[...document.querySelectorAll('#record-answer a')].at(-1).click()")
+    browser.wait(lambda: "genuine" in browser.text(".verdict-word"))
+    assert "R. Example" in browser.text("#results")
+
+
+def test_by_keyboard_alone(browser: Any) -> None:
+    """From the address bar: skip to the content, type a ball, add a hole, read why; no trap on the way."""
+    browser.open("/")
+    press = ActionChains(browser.driver)
+    press.send_keys(Keys.TAB, Keys.ENTER).perform()
+    reached = []
+    for _ in range(12):
+        ActionChains(browser.driver).send_keys(Keys.TAB).perform()
+        reached.append(browser.run("return document.activeElement.id"))
+        if reached[-1] == "ball.weight":
+            break
+    assert reached[-1] == "ball.weight", reached
+    assert browser.run("return getComputedStyle(document.activeElement).outlineStyle") == "solid"
+    ActionChains(browser.driver).send_keys("15.2", Keys.TAB, "8.58", Keys.TAB, "2.5").perform()
+    browser.wait(lambda: "2.5 in" in browser.text("[data-rule=rg_minimum]"))
+    assert "low axis" in browser.text(".help-line")
+    visited = set()
+    for _ in range(90):
+        ActionChains(browser.driver).send_keys(Keys.TAB).perform()
+        here = browser.run("""const at = document.activeElement;
+            if (at.className === 'finding-line') return 'why';
+            return at.parentElement?.className === 'fold' ? 'fold' : at.id""")
+        visited.add(here)
+        if here == "fold":
+            ActionChains(browser.driver).send_keys(Keys.SPACE).perform()
+        if here == "add-hole" and not browser.count(".hole"):
+            ActionChains(browser.driver).send_keys(Keys.ENTER).perform()
+            assert browser.run("return document.activeElement.name") == "drilling.holes.0.role"
+        if here == "why":
+            ActionChains(browser.driver).send_keys(Keys.SPACE).perform()
+            assert browser.count(".why[open]") == 1
+            break
+    assert {"fold", "add-hole", "why"} <= visited

@@ -1,0 +1,59 @@
+"""Verify a record, in a real browser: from a label's picture, a PDF, a file and pasted text."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+import requests
+
+from ballgauge_schemas import example
+
+
+@pytest.fixture(scope="module")
+def record(page_server: str) -> dict[str, Any]:
+    asked = {"check": example("drilled"), "issued_on": "2024-09-02", "player": "<b>R. Example</b>"}
+    found: dict[str, Any] = requests.post(f"{page_server}/v1/records", json=asked).json()
+    return found
+
+
+@pytest.mark.parametrize(("form", "name"), [("code", "code.png"), ("a4", "page.pdf"), (None, "record.jws")])
+def test_files(browser: Any, record: dict[str, Any], tmp_path: Path, form: str | None, name: str) -> None:
+    file = tmp_path / name
+    if form:
+        asked = {"record": record["record"], "form": form}
+        file.write_bytes(requests.post(f"{browser.server}/v1/records/prints", json=asked).content)
+    else:
+        file.write_text(record["record"])
+    browser.open("/verify")
+    browser.driver.find_element("id", "file").send_keys(str(file))
+    browser.wait(lambda: browser.text(".verdict-word").endswith("genuine"))
+    assert "proves nothing" in browser.text("#verdict")  # the server signs with the demonstration key
+    assert "<b>R. Example</b>" in browser.text("#results")
+    assert "have not changed" in browser.text("#verdict")
+
+
+def test_text_and_another_day(browser: Any, record: dict[str, Any]) -> None:
+    browser.open(f"/verify#record={record['record']}&on=2010-01-01")
+    browser.wait(lambda: "have changed" in browser.text("#verdict"))
+    assert "What differs" in browser.text("#results")
+
+
+def test_altered_and_nonsense(browser: Any, record: dict[str, Any]) -> None:
+    browser.open("/verify")
+    changed = record["record"][:-6] + "AAAAAA"
+    browser.fill("text", changed)
+    browser.run("document.getElementById('form').requestSubmit()")
+    browser.wait(lambda: browser.text(".verdict-word").endswith("altered"))
+    assert browser.text("#results") == ""
+    browser.fill("text", "<b>nothing</b>")
+    browser.run("document.getElementById('form').requestSubmit()")
+    browser.wait(lambda: "three parts" in browser.text("#problem"))
+    assert browser.count("#verdict[data-outcome]") == 0
+
+
+def test_a_camera_that_is_not_there_is_told(browser: Any) -> None:
+    browser.open("/verify")
+    browser.run("document.getElementById('camera').click()")
+    browser.wait(lambda: "camera cannot be used" in browser.text("#problem"))
