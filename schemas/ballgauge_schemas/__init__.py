@@ -12,6 +12,7 @@ from .checks import (
     load_drilling_body,
 )
 from .documents import example, example_names, example_text, openapi_document
+from .lots import LOT_REQUEST
 from .problems import PROBLEM, Problem, flatten, validation_problem
 from .quantity import KINDS, Quantity, QuantityField, unit_size
 from .responses import (
@@ -32,6 +33,7 @@ __all__ = [
     "DRILLING_REQUEST",
     "DRILLING_RESULT",
     "KINDS",
+    "LOT_REQUEST",
     "PROBLEM",
     "RULEBOOKS_RESULT",
     "RULEBOOK_QUERY",

@@ -157,7 +157,10 @@ class HoleSchema(Schema):
         maximum=3,
         default=0,
         example=-0.125,
-        description="Pitch along the surface tangent to the bowler's right, whatever the forward pitch; negative is left.",
+        description=(
+            "Pitch along the surface tangent to the bowler's right, whatever the forward pitch; negative is "
+            "left."
+        ),
     )
     at = Part(PlaceSchema, description="Where the hole is, where the spans do not say.")
     used = Flag(description="Whether the hole is used on every delivery.")

@@ -17,7 +17,19 @@ from .checks import (
     DrillingRequestSchema,
     RulebookQuerySchema,
 )
+from .design_results import DesignEventSchema, DesignResultSchema
+from .designs import (
+    MESH_BYTES_MAXIMUM,
+    DesignRequestSchema,
+    SolidField,
+    design_example,
+    design_example_names,
+)
 from .documents import example, example_names
+from .lot_results import LotResultSchema, LotRowSchema, LotSeriesResultSchema
+from .lots import LOT_ANSWERS, LOT_BODIES, ROW_FORMATS, LotRequestSchema
+from .motion_results import MotionResultSchema
+from .motions import MotionRequestSchema, motion_example, motion_example_names
 from .problems import MEDIA_TYPE, ProblemSchema
 from .quantity import TEXT_MAXIMUM, TEXT_PATTERN, UNIT_MAXIMUM, QuantityField
 from .responses import (
@@ -27,6 +39,16 @@ from .responses import (
     DrillingResultSchema,
     RulebooksSchema,
     StateSchema,
+)
+from .signed_records import (
+    RECORD_FILES,
+    PublicKeysSchema,
+    RecordPrintSchema,
+    RecordRequestSchema,
+    RecordTextSchema,
+    RecordVerificationSchema,
+    SignedRecordSchema,
+    VerifiedRecordSchema,
 )
 
 OPENAPI_VERSION = "3.1.0"
@@ -44,11 +66,41 @@ Errors are problem details (RFC 9457) with a JSON pointer (RFC 6901) to every ba
 answer says that a ball is approved: only the governing body approves.
 """
 
+LOTS_DESCRIPTION = """\
+The file is CSV, NDJSON, XLSX or Parquet; its columns are a ball's fields, with a unit in brackets where it \
+is not the trade's. It is read as it comes.
+
+`Accept` chooses the answer: `application/json` the lot; `application/x-ndjson` every ball once it is \
+judged, then a line with `lot`, or with `problem` where none stands; `text/csv` or \
+`application/vnd.apache.parquet` every ball; `text/html` the report; `application/zip` all of them in an \
+archive (`lot.json`, `report.html`, `balls.csv`). Rows that cannot be read as a ball are left out, counted \
+first; a file that cannot be read as a whole is refused, and none of it counts.
+"""
+
+DESIGNS_DESCRIPTION = """\
+The mass properties and the findings of approval are always answered; the rest where it is asked for. \
+Numbers are in closed form, or have a stated error bound. The same request, seeds included, gives the same \
+bytes.
+
+`Accept: application/x-ndjson` gives lines of `progress` and then a line with `result`, or with `problem`; \
+closing the connection ends the work. What would take minutes is refused in words: work is counted from what \
+is asked, and a clock of 90 s is the last resort.
+"""
+
+MOTIONS_DESCRIPTION = """\
+One delivery is always answered, its path until then where the ball leaves the lane or stops; the studies \
+where they are asked for. The same request, seeds included, gives the same bytes. `Accept: text/html` gives \
+`picture` as one file that needs nothing else. The deliveries of one request are bounded, so that no answer \
+takes minutes.
+"""
+
 PROBLEMS = {
     400: ("Malformed", "The body is not JSON."),
     405: ("MethodNotAllowed", "The path does not take this method."),
-    413: ("TooLarge", "The body is larger than 1 MiB."),
-    415: ("UnsupportedMediaType", "The body is not application/json."),
+    406: ("NotAcceptable", "No answer of the types asked for."),
+    409: ("NoKeys", "The service has no key to sign with, or keys that it cannot use."),
+    413: ("TooLarge", "The body is larger than 1 MiB; a lot's file, larger than the service takes."),
+    415: ("UnsupportedMediaType", "The body is of no type that the path takes."),
     422: ("Unprocessable", "The request does not meet the contract; every bad field is named."),
     503: ("Unready", "The service is not ready."),
 }
@@ -103,6 +155,13 @@ def _quantity2properties(_converter: Any, field: Any, **_: Any) -> dict[str, Any
     return properties
 
 
+def _solid2properties(converter: Any, field: Any, **_: Any) -> dict[str, Any]:
+    """Describe a solid by the schemas of all shapes; apispec calls this with every field."""
+    if not isinstance(field, SolidField):
+        return {}
+    return {"oneOf": [converter.resolve_nested_schema(schema) for schema in field.schemas]}
+
+
 class _Names:
     """Names a component after its schema class, and keeps the class for its description."""
 
@@ -121,6 +180,7 @@ class _Plugin(MarshmallowPlugin):
         super().init_spec(spec)
         assert self.converter is not None
         self.converter.add_attribute_function(_quantity2properties)  # type: ignore[no-untyped-call]
+        self.converter.add_attribute_function(_solid2properties)  # type: ignore[no-untyped-call]
 
 
 def _problem(code: int) -> dict[str, Any]:
@@ -178,6 +238,211 @@ def _get(
     return {"get": {"operationId": operation, "summary": summary, "tags": [tag], "responses": responses}}
 
 
+def _lots() -> dict[str, Any]:
+    """The path of lots: a file in, as it is or in a form, and answers of several types out."""
+    binary = {"type": "string", "format": "binary", "description": "The file's bytes."}
+    form = {
+        "type": "object",
+        "description": "The options first, then the file; several files are lots in time order.",
+        "required": ["file"],
+        "properties": {
+            "options": LotRequestSchema,
+            "file": {"type": "array", "items": binary, "minItems": 1, "maxItems": 100},
+        },
+    }
+    answers = {
+        "application/json": {"schema": {"oneOf": [LotResultSchema, LotSeriesResultSchema]}},
+        "application/x-ndjson": {
+            "schema": {"type": "string", "description": "Lines of JSON, each but the last as `LotRow`."},
+            "x-line-schema": {"$ref": "#/components/schemas/LotRow"},
+        },
+        **{media: {"schema": binary} for media in LOT_ANSWERS},
+        "text/html": {"schema": {"type": "string", "description": "The report, one file."}},
+    }
+    return {
+        "post": {
+            "operationId": "assessLot",
+            "summary": "Whether a lot is accepted, from the measurements of its balls",
+            "description": LOTS_DESCRIPTION,
+            "tags": ["lots"],
+            "parameters": [
+                {
+                    "name": "options",
+                    "in": "query",
+                    "description": "How the lot is judged, as JSON; for a body that is the file itself.",
+                    "content": {"application/json": {"schema": LotRequestSchema}},
+                },
+                {
+                    "name": "name",
+                    "in": "query",
+                    "description": "Name of the file, where the body is the file itself.",
+                    "schema": {"type": "string", "maxLength": 200},
+                },
+                {
+                    "name": "rows",
+                    "in": "query",
+                    "description": "Form of the balls' rows in an archive.",
+                    "schema": {"type": "string", "enum": list(ROW_FORMATS), "default": "csv"},
+                },
+            ],
+            "requestBody": {
+                "required": True,
+                "description": "The file, or a form with options and file.",
+                "content": {
+                    "multipart/form-data": {
+                        "schema": form,
+                        "encoding": {"options": {"contentType": "application/json"}},
+                    },
+                    **{media: {"schema": binary} for media in LOT_BODIES},
+                },
+            },
+            "responses": {
+                "200": {
+                    "description": "The lot, judged.",
+                    "headers": {"X-Request-Id": {"$ref": "#/components/headers/RequestId"}},
+                    "content": answers,
+                },
+                **{str(code): _problem(code) for code in (400, 405, 406, 413, 415, 422)},
+            },
+        }
+    }
+
+
+def _designs() -> dict[str, Any]:
+    """The path of designs: JSON or a form with meshes in, and an answer with or without its progress."""
+    binary = {"type": "string", "format": "binary", "description": "A mesh."}
+    form = {
+        "type": "object",
+        "description": "The request as JSON first, then the meshes, each under the file name the design has.",
+        "required": ["options", "file"],
+        "properties": {
+            "options": DesignRequestSchema,
+            "file": {"type": "array", "items": binary, "minItems": 1, "maxItems": 16},
+        },
+    }
+    summaries = {name: name.replace("_", " ").capitalize() for name in design_example_names()}
+    examples = {name: {"summary": words, "value": design_example(name)} for name, words in summaries.items()}
+    return {
+        "post": {
+            "operationId": "design",
+            "summary": "Mass properties of a layered design, drilled, compared, solved for and in production",
+            "description": DESIGNS_DESCRIPTION,
+            "tags": ["designs"],
+            "requestBody": {
+                "required": True,
+                "description": f"JSON of at most 1 MiB, or a form of at most {MESH_BYTES_MAXIMUM >> 20} MiB.",
+                "content": {
+                    "application/json": {"schema": DesignRequestSchema, "examples": examples},
+                    "multipart/form-data": {
+                        "schema": form,
+                        "encoding": {"options": {"contentType": "application/json"}},
+                    },
+                },
+            },
+            "responses": {
+                "200": {
+                    "description": "The answer.",
+                    "headers": {"X-Request-Id": {"$ref": "#/components/headers/RequestId"}},
+                    "content": {
+                        "application/json": {"schema": DesignResultSchema},
+                        "application/x-ndjson": {
+                            "schema": {"type": "string", "description": "JSON lines, each a `DesignEvent`."},
+                            "x-line-schema": {"$ref": "#/components/schemas/DesignEvent"},
+                        },
+                    },
+                },
+                **{str(code): _problem(code) for code in (400, 405, 406, 413, 415, 422)},
+            },
+        }
+    }
+
+
+def _motions() -> dict[str, Any]:
+    """The path of motions: JSON in, numbers or a picture out."""
+    summaries = {name: name.replace("_", " ").capitalize() for name in motion_example_names()}
+    examples = {name: {"summary": words, "value": motion_example(name)} for name, words in summaries.items()}
+    return {
+        "post": {
+            "operationId": "motion",
+            "summary": "What a ball does on the lane, alone, scattered, beside others and explained",
+            "description": MOTIONS_DESCRIPTION,
+            "tags": ["motions"],
+            "requestBody": {
+                "required": True,
+                "description": "At most 1 MiB.",
+                "content": {"application/json": {"schema": MotionRequestSchema, "examples": examples}},
+            },
+            "responses": {
+                "200": {
+                    "description": "The answer.",
+                    "headers": {"X-Request-Id": {"$ref": "#/components/headers/RequestId"}},
+                    "content": {
+                        "application/json": {"schema": MotionResultSchema},
+                        "text/html": {"schema": {"type": "string", "description": "The picture, one file."}},
+                    },
+                },
+                **{str(code): _problem(code) for code in (400, 405, 406, 413, 415, 422)},
+            },
+        }
+    }
+
+
+def _record_post(operation: str, summary: str, asked: Any, answer: dict[str, Any]) -> dict[str, Any]:
+    content = asked if isinstance(asked, dict) else {"application/json": {"schema": asked}}
+    return {
+        "post": {
+            "operationId": operation,
+            "summary": summary,
+            "tags": ["records"],
+            "requestBody": {"required": True, "description": "At most 1 MiB.", "content": content},
+            "responses": {
+                "200": answer,
+                **{str(code): _problem(code) for code in (400, 405, 409, 413, 415, 422)},
+            },
+        }
+    }
+
+
+def _records() -> dict[str, dict[str, Any]]:
+    """The paths of signed records."""
+    binary = {"type": "string", "format": "binary", "description": "The file's bytes."}
+    printed = {
+        "description": "The print.",
+        "headers": {"X-Request-Id": {"$ref": "#/components/headers/RequestId"}},
+        "content": {media: {"schema": binary} for media in ("application/pdf", "image/png")},
+    }
+    return {
+        "/v1/records": _record_post(
+            "sign",
+            "Check a ball and sign the verdict",
+            RecordRequestSchema,
+            _json(SignedRecordSchema, "The record."),
+        ),
+        "/v1/records/verify": _record_post(
+            "verify",
+            "Whether a record is genuine, and whether the rules have changed since",
+            RecordVerificationSchema,
+            _json(VerifiedRecordSchema, "What has become of it."),
+        ),
+        "/v1/records/read": _record_post(
+            "readRecord",
+            "Read a record out of a picture of its code, or out of the PDF it was printed to",
+            {media: {"schema": binary} for media in RECORD_FILES},
+            _json(RecordTextSchema, "The record, not yet verified."),
+        ),
+        "/v1/records/prints": _record_post(
+            "printRecord", "Print a genuine record, as a page, a label or a code", RecordPrintSchema, printed
+        ),
+        "/v1/records/keys": _get(
+            "recordKeys",
+            "The public keys that verify this service's records",
+            "records",
+            _json(PublicKeysSchema, "A JWK set (RFC 7517)."),
+            (405, 409),
+        ),
+    }
+
+
 def _paths() -> dict[str, dict[str, Any]]:
     rulebooks = _get(
         "rulebooks",
@@ -201,6 +466,10 @@ def _paths() -> dict[str, dict[str, Any]]:
             (DrillingRequestSchema, DrillingBatchSchema),
             (DrillingResultSchema, DrillingBatchResultSchema),
         ),
+        "/v1/lots": _lots(),
+        "/v1/designs": _designs(),
+        "/v1/motions": _motions(),
+        **_records(),
         "/v1/rulebooks": rulebooks,
         "/openapi.json": _get(
             "openapi", "This document", "service", _json(any_object, "The document."), (405,)
@@ -226,12 +495,18 @@ def build() -> dict[str, Any]:
         info={"description": DESCRIPTION, "license": {"name": "MIT", "identifier": "MIT"}},
         tags=[
             {"name": "balls", "description": "Balls, as made and as drilled."},
+            {"name": "lots", "description": "Deliveries of many balls."},
+            {"name": "designs", "description": "Balls that are still drawings."},
+            {"name": "motions", "description": "Balls on the lane."},
+            {"name": "records", "description": "Signed records of verdicts."},
             {"name": "rules", "description": "The rulebooks."},
             {"name": "service", "description": "The service itself."},
         ],
     )
     spec.components.schema("QuantityText", _QUANTITY_TEXT)
     spec.components.schema("QuantityObject", _QUANTITY_OBJECT)
+    spec.components.schema("LotRow", schema=LotRowSchema)
+    spec.components.schema("DesignEvent", schema=DesignEventSchema)
     spec.components.header(
         "RequestId",
         {

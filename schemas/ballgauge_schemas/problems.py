@@ -32,6 +32,8 @@ class FieldErrorSchema(Schema):
         example="must be from 0.05 in to 2.5 in; got 31 in",
     )
     suggestion = Text(description="The nearest known name of an unknown field.", example="diameter")
+    row = Whole(description="Row of a lot's file, the first being 1.", example=62, minimum=0, maximum=10**15)
+    column = Text(description="Heading of a column of a lot's file.", example="hardness", maximum=2000)
 
 
 class ProblemSchema(Schema):
@@ -67,7 +69,7 @@ class Problem:
     type: str = BLANK_TYPE
     detail: str | None = None
     request_id: str | None = None
-    errors: tuple[dict[str, str], ...] | None = None
+    errors: tuple[dict[str, Any], ...] | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Give the members as JSON has them."""

@@ -10,6 +10,7 @@
 """
 
 from ballgauge._client import Client
+from ballgauge._designs import DesignResult
 from ballgauge._errors import (
     BallgaugeError,
     FieldError,
@@ -18,6 +19,8 @@ from ballgauge._errors import (
     ServiceError,
     ServiceUnreachable,
 )
+from ballgauge._lots import LotResult, LotRow, LotRows, LotSeriesResult
+from ballgauge._motions import MotionResult
 from ballgauge._results import CheckResult, DrillingResult, Finding, Limit, Record
 
 __version__ = "0.1.0"
@@ -26,11 +29,17 @@ __all__ = [
     "BallgaugeError",
     "CheckResult",
     "Client",
+    "DesignResult",
     "DrillingResult",
     "FieldError",
     "Finding",
     "InvalidRequest",
     "Limit",
+    "LotResult",
+    "LotRow",
+    "LotRows",
+    "LotSeriesResult",
+    "MotionResult",
     "Problem",
     "Record",
     "ServiceError",

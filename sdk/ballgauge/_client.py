@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from datetime import date
@@ -12,8 +13,11 @@ from urllib.parse import urlencode
 
 import requests
 
-from ballgauge import _encoding, _engine, _retries
+from ballgauge import _designs, _encoding, _engine, _lots, _motions, _retries
+from ballgauge._designs import DesignProgress, DesignResult
 from ballgauge._errors import InvalidRequest, Problem, ServiceError, ServiceUnreachable
+from ballgauge._lots import LotResult, LotRows, LotSeriesResult, Progress
+from ballgauge._motions import MotionResult
 from ballgauge._results import CheckResult, DrillingResult, Record
 from ballgauge._transport import WSGIAdapter
 
@@ -96,6 +100,109 @@ class Client:
         for document in self._post_many("drillings", items):
             yield _result(DrillingResult.from_document, document)
 
+    def assess_lot(
+        self,
+        lot: Any,
+        options: Mapping[str, Any] | None = None,
+        *,
+        report: str | os.PathLike[str] | None = None,
+        rows: str | os.PathLike[str] | None = None,
+        progress: Progress | None = None,
+    ) -> LotResult:
+        """Judge a lot from the measurements of its balls.
+
+        Parameters
+        ----------
+        lot : path, file object open for bytes, bytes, data frame or Arrow table
+            One ball a row; the columns are the fields of a ball. CSV, NDJSON, XLSX and Parquet files are read
+            as they are sent, in bounded memory.
+        options : mapping, optional
+            How the lot is judged, as the contract's `LotRequest` has it:
+            ``{"sampling": {"lot_size": 1000, "plan": {"aql": 1.0}}, "rules": {"on": "2026-05-01"}}``.
+        report, rows : path, optional
+            Files to write: the report (HTML), and every ball with its outcome (.csv, .ndjson or .parquet).
+            They are written when the lot has been judged, and not at all where it is refused.
+        progress : callable, optional
+            Called with the bytes sent and the bytes there are (None where nobody knows).
+
+        The request is sent once; it is not tried again. Raises OSError where a file cannot be read or
+        written.
+        """
+        return _lots.assess(self, lot, options, report, rows, progress)
+
+    def assess_lots(
+        self,
+        lots: Iterable[Any],
+        options: Mapping[str, Any] | None = None,
+        *,
+        progress: Progress | None = None,
+    ) -> LotSeriesResult:
+        """Judge several lots of one model in time order, and chart their drift; see `assess_lot`."""
+        return _lots.assess_series(self, list(lots), options, progress)
+
+    def lot_rows(
+        self, lot: Any, options: Mapping[str, Any] | None = None, *, progress: Progress | None = None
+    ) -> LotRows:
+        """Judge a lot and give its balls one by one, the first before the last is sent.
+
+        The rows stand only with the lot: where the file turns out unreadable, or the answer breaks off, the
+        iterator raises, and what it gave before counts for nothing.
+        """
+        return _lots.rows(self, lot, options, progress)
+
+    def design(
+        self,
+        request: Mapping[str, Any],
+        *,
+        folder: str | os.PathLike[str] | None = None,
+        progress: DesignProgress | None = None,
+    ) -> DesignResult:
+        """Compute a layered design: mass properties, findings, and what else is asked.
+
+        Parameters
+        ----------
+        request : mapping
+            As the contract's `DesignRequest` has it: ``{"design": {"diameter": 8.58, "solids": [...]},
+            "drilling": {...}, "compare": {...}, "solve": {...}, "family": {...}, "production": {...}}``.
+        folder : path, optional
+            Where the mesh files are that the design names.
+        progress : callable, optional
+            Called with the share done (0 to 1) and what is being done. An exception of its own ends the work.
+
+        The request is sent once; it is not tried again. Raises ValueError for mesh files outside the folder,
+        OSError where one cannot be read.
+        """
+        return _designs.ask(self, request, folder, progress)
+
+    def motion(self, request: Mapping[str, Any]) -> MotionResult:
+        """Compute what a ball does on the lane, and what else is asked about it.
+
+        request : as the contract's `MotionRequest` has it: ``{"ball": {...}, "bowler": "matched_one_handed",
+        "lane": {"film": 30}}``, perhaps with "release", "spread", "line_map" and "explain". It is sent once;
+        it is not tried again.
+        """
+        return _motions.ask(self, request)
+
+    def motion_picture(self, request: Mapping[str, Any]) -> str:
+        """Draw a motion, or the line map of the bowler in ``"picture"``, as one HTML page; see `motion`."""
+        return _motions.picture(self, request)
+
+    def sign(self, request: Mapping[str, Any]) -> Record:
+        """Check a ball and sign the verdict: ``{"check": {...}, "issued_on": "2026-05-01", "player": "A"}``.
+
+        The answer's ``record`` is the signed record, ``label`` the text of a QR code that carries it. Raises
+        InvalidRequest also where the service has no key to sign with.
+        """
+        return Record(self._post("/v1/records", _encoding.encode(request)))
+
+    def verify(self, record: str, *, on: date | str | None = None) -> Record:
+        """Say what became of a record, or of a label's text: ``state`` is genuine, altered or unknown_key.
+
+        ``recheck`` says whether the rules have changed since: those of the day `on`, or of the record's own.
+        """
+        asked = {"record": record, **({} if on is None else {"on": str(on)})}
+        return Record(self._post("/v1/records/verify", _encoding.encode(asked)))
+
     def rulebooks(self, body: str | None = None, *, on: date | str | None = None) -> tuple[Record, ...]:
         """Give the rulebooks, or that of one `body`; with `on`, only the rules in force on that date."""
         found = Record(_parse(self._rulebooks(body, on))).get("rulebooks")
@@ -132,7 +239,9 @@ class Client:
                 raise ServiceError(_foreign("OK", 200, None))
             yield from results
 
-    def _send(self, method: str, path: str, body: bytes | None = None) -> bytes:
+    def _send(
+        self, method: str, path: str, body: bytes | None = None, content_type: str = "application/json"
+    ) -> bytes:
         """Send one request, with further tries, and give the body of a successful answer."""
         attempt = 0
         while True:
@@ -142,7 +251,7 @@ class Client:
                     method,
                     self._url + path,
                     data=body,
-                    headers={"Content-Type": "application/json"} if body is not None else None,
+                    headers={"Content-Type": content_type} if body is not None else None,
                     timeout=self._timeout,
                     allow_redirects=False,
                 )

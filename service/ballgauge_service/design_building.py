@@ -68,7 +68,9 @@ def build_pair(request: Mapping[str, Any], files: Files) -> tuple[Design, Design
         except InvalidInput as refused:
             errors.extend(refused.errors)
     named = {mesh.get("file") for _, spec in specs for mesh in spec["meshes"]}
-    errors.extend((0, "/design/meshes", f"no mesh names the file {name!r}") for name in files if name not in named)
+    errors.extend(
+        (0, "/design/meshes", f"no mesh names the file {name!r}") for name in files if name not in named
+    )
     if len(found) == len(specs):
         errors.extend((0, *each) for each in _misnamed(request, found[0]))
     if errors:
@@ -77,7 +79,7 @@ def build_pair(request: Mapping[str, Any], files: Files) -> tuple[Design, Design
 
 
 def build(spec: Mapping[str, Any], files: Files) -> Design:
-    """The engine's design of a loaded one. Raises InvalidDesign naming every bad field, relative to the design."""
+    """The engine's design of a loaded one. Raises InvalidDesign with every bad field, relative to it."""
     problems: list[tuple[str, str]] = []
     meshes: dict[str, Mesh] = {}
     for at, mesh in enumerate(spec["meshes"]):
@@ -86,7 +88,9 @@ def build(spec: Mapping[str, Any], files: Files) -> Design:
         except InvalidDesign as refused:
             problems.extend((f"/meshes/{at}{pointer}", detail) for _, pointer, detail in refused.errors)
     try:
-        design = design_from_mapping({**plain({k: v for k, v in spec.items() if k != "meshes"}), **_solids(spec)})
+        design = design_from_mapping(
+            {**plain({k: v for k, v in spec.items() if k != "meshes"}), **_solids(spec)}
+        )
     except InvalidDesign as refused:
         problems.extend((pointer, detail) for _, pointer, detail in refused.errors)
     if problems:
@@ -94,7 +98,9 @@ def build(spec: Mapping[str, Any], files: Files) -> Design:
     for solid in spec["solids"]:
         if solid["shape"] == "mesh":
             shape = replace(meshes[solid["mesh"]], scale=solid.get("scale", 1.0))
-            design = design.with_solid(solid["name"], replace(design.solids[design.index(solid["name"])], shape=shape))
+            design = design.with_solid(
+                solid["name"], replace(design.solids[design.index(solid["name"])], shape=shape)
+            )
     check_inside(design, pack(design))
     return design
 

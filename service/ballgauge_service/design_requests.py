@@ -1,11 +1,11 @@
-"""Requests about a design: its numbers, its drilling, the rules, comparisons, searches and tolerance studies."""
+"""Requests about a design: its numbers, its drilling, the rules, comparisons, searches and studies."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
-from typing import Any, NamedTuple
+from typing import Any
 
 from ballgauge_schemas.designs import CONFIDENCE, FRONT, SAMPLES, SOLUTIONS, STARTS
 
@@ -22,12 +22,12 @@ from .design_answers import (
 )
 from .design_building import Files, Group, below, build_pair, plain, points_of, slot
 from .design_rules import Judged, judge_design, judge_drilled
-from .design_work import Allowance, evaluation_price
+from .design_work import Allowance, cells_for, evaluation_price, hole_cells_for
 from .designs.comparison import compare_designs, compare_drillings
 from .designs.drilling import DrilledDesign, drill_design
 from .designs.mass import MassProperties, properties
 from .designs.production import Tolerance, study
-from .designs.running import CancelToken, InvalidDesign, Progress
+from .designs.running import CancelToken, Progress
 from .designs.solids import Design
 from .designs.solving import FAMILY_WEIGHTS, Parameter, Target, family, solve, trade_off
 from .physics.balance import DEFAULT_ARM
@@ -104,28 +104,33 @@ class _Evaluation:
     def _properties(self, design: Design, doing: str, place: str) -> MassProperties:
         self.run.begin(doing)
         with below(("", place)):
-            return properties(design, self._arm(None), run=self.run)
+            cells, each = cells_for(design)
+            found = properties(design, self._arm(None), contributions=each, cells=cells, run=self.run)
+        if not each:
+            words = "What each solid adds is left out: too many solids cut each other off a common axis."
+            self.cautions.append(_caution("contributions_left_out", words, f"{place}/solids"))
+        return found
 
-    def _drill(self, design: Design, drilling: Request, doing: str, place: str) -> DrilledDesign:
+    def _drill(self, design: Design, drilling: Request, place: str, *, second: bool = False) -> DrilledDesign:
         """Drill a design; the side reading is the check's, positive towards the positive axis point."""
-        self.run.begin(doing)
-        item = {"ball": {}, "drilling": drilling}
-        _, layouts, holes, _ = arrays([item])
-        with below(("/solids", "/design"), ("", place)):
-            found = drill_design(design, layouts[0], holes[0], self._arm(drilling), run=self.run)
+        self.run.begin("the second drilling" if second else "drilling")
+        _, layouts, holes, _ = arrays([{"ball": {}, "drilling": drilling}])
+        with below(("", place)):
+            cells = hole_cells_for(design, len(drilling["holes"]))
+            found = drill_design(design, layouts[0], holes[0], self._arm(drilling), cells=cells, run=self.run)
         hand = 1.0 if drilling["hand"] == "right" else -1.0
-        self._caution_drilling(found, drilling, place)
+        self._caution_drilling(found, drilling, place, "In the second ball, h" if second else "H")
         return replace(found, side=hand * found.side)
 
-    def _caution_drilling(self, found: DrilledDesign, drilling: Request, place: str) -> None:
+    def _caution_drilling(self, found: DrilledDesign, drilling: Request, place: str, start: str) -> None:
         for text in found.cautions:
             hole = next(cost.index for cost in found.costs if text.startswith(f"hole {cost.index} "))
-            words = f"{text[0].upper()}{text[1:]}: a matter of warranty and of cracking."
+            words = f"{start}{text[1:]}: a matter of warranty and of cracking."
             self.cautions.append(_caution("core_drilled", words, f"{place}/holes/{hole}"))
         for pointer in points_of(drilling):
             words = "This uncertainty is not carried into the numbers of a drilled design."
             self.cautions.append(_caution("uncertainty_left_out", words, f"{place}{pointer}"))
-        if found.costs:
+        if found.costs and not any(each["code"] == "drilling_safety" for each in self.cautions):
             words = (
                 "Drilling machines, dust and solvents can injure: guard the machine, wear eye and breathing "
                 "protection, and follow local codes and licensed practice."
@@ -135,12 +140,13 @@ class _Evaluation:
     def _drilled(self) -> DrilledDesign | None:
         if "drilling" not in self.request:
             return None
-        return self._drill(self.first, self.request["drilling"], "drilling", "/drilling")
+        return self._drill(self.first, self.request["drilling"], "/drilling")
 
     def _drilled_group(self, found: DrilledDesign, made: MassProperties) -> Group:
         drilling = self.request["drilling"]
-        judged = judge_drilled(self.request["rules"], made, found, drilling)
-        group = drilled_group(found, 0.5 * made.diameter, self._arm(drilling))
+        arm, given = self._arm(drilling), "balance_arm" in self.request or "balance_arm" in drilling
+        judged = judge_drilled(self.request["rules"], made, found, drilling, arm, arm_given=given)
+        group = drilled_group(found, 0.5 * made.diameter, arm)
         return {**group, "outcome": judged.outcome, "findings": judged.findings}
 
     def _comparison(self, made: MassProperties, drilled: DrilledDesign | None) -> Group | None:
@@ -154,7 +160,7 @@ class _Evaluation:
         if drilled is not None:
             place = "/compare/drilling" if "drilling" in compare else "/drilling"
             drilling = compare.get("drilling", self.request["drilling"])
-            again = self._drill(self.second or self.first, drilling, "the second drilling", place)
+            again = self._drill(self.second or self.first, drilling, place, second=True)
             drillings = compare_drillings(drilled, again)
         return comparison_group(designs, drillings)
 
@@ -162,32 +168,39 @@ class _Evaluation:
         asked = self.request[job]["parameters"]
         return [Parameter(slot(each), each["lower"].value, each["upper"].value) for each in asked]
 
-    def _targets(self) -> tuple[list[Target], tuple[tuple[str, str], ...]]:
-        """The targets, and the engine's pointers to them with what stands for those here."""
-        asked = self.request["solve"]["targets"]
-        return [
-            Target(name, each["value"].value, each["tolerance"].value, each.get("weight", 1.0))
-            for name, each in asked.items()
-        ], (("", "/solve"),)
-
     def _solved(self) -> Group | None:
         asked = self.request.get("solve")
         if asked is None:
             return None
         self.run.begin("solving", evaluation_price(self.first))
-        targets, prefixes = self._targets()
+        targets = [
+            Target(name, each["value"].value, each["tolerance"].value, each.get("weight", 1.0))
+            for name, each in asked["targets"].items()
+        ]
         parameters, seed = self._parameters("solve"), asked.get("seed", 0)
         starts, keep = asked.get("starts", STARTS), asked.get("keep", SOLUTIONS)
         arm = self._arm(None)
-        with below(*prefixes):
+        with below(("", "/solve")):
             found = solve(
-                self.first, parameters, targets, seed=seed, starts=starts, keep=keep, balance_arm=arm, run=self.run
+                self.first,
+                parameters,
+                targets,
+                seed=seed,
+                starts=starts,
+                keep=keep,
+                balance_arm=arm,
+                run=self.run,
             )
         group = solved_group(found, parameters, self.spec, seed, starts)
         front = asked.get("trade_off")
-        return {**group, "trade_off": None if front is None else self._front(front, parameters, targets, seed)}
+        return {
+            **group,
+            "trade_off": None if front is None else self._front(front, parameters, targets, seed),
+        }
 
-    def _front(self, asked: Request, parameters: list[Parameter], targets: list[Target], seed: int) -> Group | None:
+    def _front(
+        self, asked: Request, parameters: list[Parameter], targets: list[Target], seed: int
+    ) -> Group | None:
         self.run.begin("trade-off", evaluation_price(self.first))
         points = asked.get("points", FRONT)
         try:
@@ -242,17 +255,20 @@ class _Evaluation:
         taken = ["Every solid has one density throughout, and the numbers of the design are met exactly."]
         if not any("balance_arm" in part for part in (self.request, self.request.get("drilling", {}))):
             taken.append(
-                f"The balance shows the moment divided by an arm of {DEFAULT_ARM:g} in (from memory, no source)."
+                f"The balance shows the moment divided by an arm of {DEFAULT_ARM:g} in (from memory, no "
+                "source)."
             )
         if not judged.on_given:
             day = judged.rules["on"]
-            taken.append(f"No date is given: the rules are those in force on {day}, the day the rulebook was compiled.")
+            taken.append(
+                f"No date is given: the rules are those in force on {day}, the day the rulebook was compiled."
+            )
         if "drilling" in self.request:
             taken.append("The holes are drilled in the order given; a slug fills its hole to the surface.")
         if "production" in self.request:
             taken.append(
-                "The tolerances are independent of each other; the fractions are of balls whose other numbers are "
-                "nominal, by the limits in force at approval."
+                "The tolerances are independent of each other, and what has none stays nominal; the limits "
+                "are those in force at approval."
             )
         return taken
 
@@ -265,7 +281,9 @@ def _made_cautions(made: MassProperties) -> Iterator[Group]:
     for text in made.cautions:
         yield _caution("covered_solid", f"{text[0].upper()}{text[1:]}: it is not there.", "/design/solids")
     if made.method != "exact":
-        parts = ", ".join(f"{name} {bound:.1e}" for name, bound in made.error_bound.items() if math.isfinite(bound))
+        parts = ", ".join(
+            f"{name} {bound:.1e}" for name, bound in made.error_bound.items() if math.isfinite(bound)
+        )
         words = f"Solids cut each other off a common axis: the numbers have the error bounds {parts}."
         yield _caution("error_bound", words, "/design/solids")
 
@@ -276,14 +294,7 @@ def _caution(code: str, message: str, pointer: str | None) -> Group:
 
 def _advice() -> Group:
     words = (
-        "This is advice from the numbers of a design: only the governing body decides and approves, by measuring "
-        "balls."
+        "This is advice from the numbers of a design: only the governing body decides and approves, by "
+        "measuring balls."
     )
     return _caution("advice_only", words, None)
-
-
-Evaluate = Callable[..., Group]
-
-
-class _Unused(NamedTuple):
-    pass

@@ -9,26 +9,42 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 
-from .designs.mass import visible_moments
+import numpy as np
+
+from .designs.drilling import HOLE_CELLS
+from .designs.mass import CELLS
 from .designs.model import STUDY_CELLS
 from .designs.packing import pack
 from .designs.running import CancelToken, Progress, Run
 from .designs.solids import Design
+from .designs.visible import add_visible
 from .problems import InvalidInput
 
 WORK_LIMIT = 2e7
 """Most estimated work of the searches and the studies of one request [µs] (ours)."""
 
+PROPERTIES_LIMIT = 1e7
+"""Most estimated work of the mass properties of one design [µs] (ours)."""
+
+DRILLING_LIMIT = 5e6
+LEAST_HOLE_CELLS = 100
+"""Most estimated work of one drilling [µs], and the least cells across a hole worth having (ours)."""
+
 DEADLINE = 90.0
 """Seconds after which a request is ended in words (ours)."""
 
 EVALUATION = 120.0
-SAMPLE = 20.0
+SAMPLE = 30.0
 VERTEX = 0.02
+"""Estimated work of one evaluation of the numbers, in a search and in a study, and for each vertex of the
+meshes [µs] (ours, measured and rounded up)."""
+
 CELL = 40.0
-CELL_FACE = 2e-3
-"""Estimated work of one evaluation of the numbers in a search and in a study; for each vertex of its meshes; and,
-where solids cut each other off a common axis, for each cell and each of its faces [µs] (ours, measured)."""
+CELL_PAIR = 1.0
+CELL_POINT = 0.25
+CELL_FACE = 0.003
+"""Estimated work of one cell of the cubature where solids cut each other off a common axis: for each pair of
+solids, point of a profile and face of a mesh [µs] (ours, measured and rounded up)."""
 
 
 class Allowance(Run):
@@ -50,7 +66,7 @@ class Allowance(Run):
     ) -> None:
         super().__init__(progress, cancelled)
         self._jobs, self._job, self._doing = max(jobs, 1), -1, ""
-        self._price, self._spent = 0.0, 0.0
+        self._price, self._spent, self._told = 0.0, 0.0, 0.0
         self._clock = clock
         self._end = clock() + DEADLINE
 
@@ -60,7 +76,7 @@ class Allowance(Run):
         self.report(0.0, "")
 
     def check(self) -> None:
-        """Count one evaluation. Raises InvalidInput where the work or the time is up, Cancelled by the token."""
+        """Count one evaluation. Raises InvalidInput where work or time is up, Cancelled by the token."""
         super().check()
         self._spent += self._price
         if self._spent > WORK_LIMIT:
@@ -84,14 +100,51 @@ class Allowance(Run):
         self._price = 0.0
 
     def report(self, share: float, doing: str) -> None:
-        """Tell how far the request is: the job, and what it says of itself."""
-        words = ": ".join(filter(None, (self._doing, doing)))
-        super().report((max(self._job, 0) + min(max(share, 0.0), 1.0)) / self._jobs, words)
+        """Tell how far the request is, never less than before: the job, and what it says of itself."""
+        words = ": ".join(filter(None, (self._doing, "" if doing in ("done", self._doing) else doing)))
+        self._told = max(self._told, (max(self._job, 0) + min(max(share, 0.0), 1.0)) / self._jobs)
+        super().report(self._told, words)
+
+
+def _price(cut: int, design: Design) -> float:
+    packed = pack(design)
+    return CELL + CELL_PAIR * cut**2 + CELL_POINT * len(packed.points) + CELL_FACE * len(packed.faces)
+
+
+def cell_price(design: Design) -> float:
+    """Estimated work of one cell of the cubature [µs]; 0 where all of the design is closed form."""
+    packed = pack(design)
+    count = len(design.solids)
+    group, beneath = np.empty(count, np.int64), np.empty(count, np.int64)
+    cut = add_visible(packed, np.ones(count, np.bool_), group, beneath, np.empty((count, 10)))
+    return _price(cut, design) if cut else 0.0
 
 
 def evaluation_price(design: Design, *, sampled: bool = False) -> float:
     """Estimated work of one evaluation of a design's numbers [µs], in a search, or sampled in a study."""
-    packed = pack(design)
-    base = (SAMPLE if sampled else EVALUATION) + VERTEX * len(packed.vertices)
-    cells = visible_moments(packed, cells=STUDY_CELLS).cells
-    return base + cells * (CELL + CELL_FACE * len(packed.faces))
+    base = SAMPLE if sampled else EVALUATION
+    return base + VERTEX * len(pack(design).vertices) + STUDY_CELLS * cell_price(design)
+
+
+def cells_for(design: Design) -> tuple[int, bool]:
+    """Cells of the cubature for a design's properties, and whether what each solid adds is affordable too.
+
+    Raises InvalidInput where the design is too much to compute.
+    """
+    price = cell_price(design)
+    if price * CELLS > PROPERTIES_LIMIT:
+        text = "too much to compute: too many solids, points or faces that cut each other off a common axis"
+        raise InvalidInput([(0, "/solids", text)])
+    if price == 0.0:
+        return CELLS, True
+    affordable = int(PROPERTIES_LIMIT / (price * len(design.solids)))
+    return (min(affordable, CELLS), True) if affordable >= STUDY_CELLS else (CELLS, False)
+
+
+def hole_cells_for(design: Design, holes: int) -> int:
+    """Cells of the cubature across each of some holes. Raises InvalidInput where they are too much."""
+    affordable = int(DRILLING_LIMIT / (max(holes, 1) * _price(len(design.solids) + holes, design)))
+    if affordable < LEAST_HOLE_CELLS:
+        text = "too much to compute: too many holes for so many solids, points or faces"
+        raise InvalidInput([(0, "/holes", text)])
+    return min(affordable, HOLE_CELLS)

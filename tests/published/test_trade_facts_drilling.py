@@ -29,7 +29,7 @@ def test_drilling_the_gripping_holes_removes_about_two_and_a_half_ounces(weight:
         "span_ring": 4.375,
         "bridge": 0.25,
         "full_span": 0.0,
-        }
+    }
     for name, value in layout.items():
         layouts[name] = value
     holes = np.zeros((1, 3), HOLE)

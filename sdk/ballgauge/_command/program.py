@@ -13,8 +13,19 @@ from typing import Any, BinaryIO
 
 import click
 
-from ballgauge import BallgaugeError, Client, InvalidRequest, Problem, __version__, _engine
-from ballgauge._command import paper, report, requests_in
+from ballgauge import (
+    BallgaugeError,
+    Client,
+    InvalidRequest,
+    Problem,
+    __version__,
+    _designs,
+    _engine,
+    _lots,
+    _motions,
+)
+from ballgauge._command import designs, lots, motions, paper, report, requests_in
+from ballgauge._command import verify as records
 
 CONFORMING, NOT_CONFORMING, BAD_INPUT, UNREACHABLE = range(4)
 _INTERRUPTED = 130
@@ -23,6 +34,7 @@ _PATIENCE = 4.0
 _PIPE_CLOSED = 141
 
 FIRST_EXAMPLE = "drilled"
+EXAMPLE_LOT = "lot"
 
 _EXIT_CODES = """\b
 Exit codes:
@@ -163,6 +175,250 @@ def rules(body: str | None, on: str | None, url: str | None, timeout: float, as_
     return CONFORMING
 
 
+@program.command(epilog=_EXIT_CODES)
+@click.argument("files", nargs=-1, required=True, type=click.Path(exists=True, dir_okay=False))
+@click.option("--lot-size", type=int, metavar="N", help="Balls in the lot; the rows are then a sample of it.")
+@click.option(
+    "--plan",
+    "kind",
+    type=click.Choice(["table", "zero_acceptance", "two_point"]),
+    help="Where the plan comes from: the tables of ISO 2859-1 (as with --aql alone), a plan that accepts "
+    "on zero, or one made from two points.",
+)
+@click.option("--aql", type=float, metavar="PERCENT", help="Acceptable quality limit, such as 0.65.")
+@click.option("--limiting-quality", type=float, metavar="PERCENT", help="Quality the plan keeps out.")
+@click.option("--level", metavar="LEVEL", help="Inspection level: I, II (as without), III, S-1 to S-4.")
+@click.option("--inspection", metavar="WORD", help="normal (as without), tightened or reduced.")
+@click.option("--measured", is_flag=True, help="Judge the lot by the rules on what the file measures alone.")
+@click.option("--body", metavar="BODY", help="Rulebook: usbc or ibf.")
+@click.option("--on", metavar="DATE", help="Date of use: 2026-05-01.")
+@click.option("--stage", metavar="STAGE", help="approval (balls as made, as without) or play.")
+@click.option(
+    "--guarded", type=float, metavar="RISK", help="Decide by uncertainties, with this risk of error."
+)
+@click.option("--confidence", type=float, metavar="PART", help="Confidence of bounds, such as 0.95.")
+@click.option("--seed", type=int, metavar="N", help="Draw the plan's sample from the file's serials.")
+@click.option("--draw", type=int, metavar="N", help="Balls to draw, in place of the plan's sample.")
+@click.option("--mapping", type=click.File("rb"), metavar="JSON", help="File of headings to field names.")
+@click.option("--options", type=click.File("rb"), metavar="JSON", help="File with all options of a request.")
+@click.option("--format", "file_format", metavar="WORD", help="csv, ndjson, xlsx or parquet.")
+@click.option("--encoding", metavar="NAME", help="Encoding of a text file: cp1252.")
+@click.option("--separator", metavar="MARK", help="Mark between CSV cells: ; or tab.")
+@click.option("--decimal", metavar="MARK", help="Decimal mark: , or a point.")
+@click.option(
+    "--report", "report_file", type=click.Path(dir_okay=False), metavar="HTML", help="Write the report here."
+)
+@click.option(
+    "--rows",
+    type=click.Path(dir_okay=False),
+    metavar="FILE",
+    help="Write every ball here: .csv, .ndjson or .parquet.",
+)
+@click.option("--progress", is_flag=True, help="Show how far it is, on standard error.")
+@_connected
+def lot(
+    files: tuple[str, ...],
+    url: str | None,
+    timeout: float,
+    as_json: bool,
+    report_file: str | None,
+    rows: str | None,
+    progress: bool,
+    **given: Any,
+) -> int:
+    """Judge a lot from the measurements of its balls: accepted or not, the risk, and what failed.
+
+    FILE is CSV, NDJSON, XLSX or Parquet with a ball a row. Its columns are the fields of a ball, "weight",
+    "hardness", "serial", perhaps with a unit: "diameter [mm]"; --mapping renames a factory's own headings:
+    {"Gewicht": "weight [kg]", "Remarks": null}. Several FILEs are lots of one model in time order: their
+    drift is charted. A row that cannot be read as a ball is left out and counts against the lot.
+
+    \b
+    Examples:
+      ballgauge lot lot.csv --lot-size 1000 --aql 1.0 --report lot.html
+      ballgauge lot lot.xlsx --measured --mapping map.json --rows balls.csv
+      ballgauge lot lot.parquet --lot-size 5000 --plan two_point --aql 0.65 --limiting-quality 4
+      ballgauge lot lot.csv --lot-size 1000 --aql 1.0 --guarded 0.05 --options uncertainties.json
+      ballgauge lot delivery.csv --seed 7 --draw 80 --json
+      ballgauge lot may.csv june.csv july.csv --measured --report drift.html
+    """
+    asked = _lot_request(given)
+    with _client(url, timeout) as client, lots.shown_progress(progress) as tell:
+        try:
+            document = _lots.documents(client, list(files), asked, report_file, rows, tell)
+        except (ValueError, OSError) as error:
+            raise click.ClickException(str(error)) from None
+    _show(json.dumps(document, ensure_ascii=False).encode(), as_json, lots.tell)
+    outcome = document["outcome"] if "lots" in document else document["acceptance"]["outcome"]
+    return CONFORMING if outcome == "conforming" else NOT_CONFORMING
+
+
+def _lot_request(given: Mapping[str, Any]) -> dict[str, Any]:
+    guarded, texts = (
+        given["guarded"],
+        {name: given[name] and given[name].read() for name in ("options", "mapping")},
+    )
+    plan = {name: given[name] for name in ("kind", "aql", "limiting_quality", "level", "inspection")}
+    named = {
+        "sampling.lot_size": given["lot_size"],
+        "scope": "measured" if given["measured"] else None,
+        "rules.body": given["body"],
+        "rules.on": given["on"],
+        "rules.stage": given["stage"],
+        "decision": None if guarded is None else {"rule": "guarded", "risk": guarded},
+        "confidence": given["confidence"],
+        "draw.seed": given["seed"],
+        "draw.sample_size": given["draw"],
+        "file.format": given["file_format"],
+        "file.encoding": given["encoding"],
+        "file.separator": given["separator"],
+        "file.decimal": given["decimal"],
+    }
+    return lots.request(texts["options"], texts["mapping"], named, plan)
+
+
+@program.command(epilog=designs.EXIT_CODES)
+@click.argument("file", type=click.Path(exists=True, dir_okay=False))
+@click.option(
+    "--compare",
+    type=click.Path(exists=True, dir_okay=False),
+    metavar="FILE2",
+    help="A second design, or drilling, to set beside the first.",
+)
+@click.option("--solve", is_flag=True, help="Of what FILE asks, find designs that meet its targets.")
+@click.option("--family", is_flag=True, help="Of what FILE asks, the same shape in other weights.")
+@click.option("--production", is_flag=True, help="Of what FILE asks, the tolerance study.")
+@click.option("--seed", type=int, metavar="N", help="Seed in place of FILE's.")
+@click.option("--progress", is_flag=True, help="Show how far it is, on standard error.")
+@_connected
+def design(
+    file: str,
+    compare: str | None,
+    seed: int | None,
+    progress: bool,
+    url: str | None,
+    timeout: float,
+    as_json: bool,
+    **jobs: bool,
+) -> int:
+    """Compute a layered design: mass properties, what each solid adds, the rules, and what FILE asks besides.
+
+    FILE holds a design, or a request with a "design", and perhaps a "drilling", "solve", "family" and
+    "production"; all that it asks is done, or only what --solve, --family and --production name. Mesh files
+    are named from FILE's folder.
+
+    \b
+    Examples:
+      ballgauge example skarn > skarn.json
+      ballgauge design skarn.json
+      ballgauge example skarn_disc_below > below.json
+      ballgauge design skarn.json --compare below.json
+      ballgauge example skarn_targets > targets.json
+      ballgauge design targets.json --solve --seed 7 --progress
+      ballgauge design skarn.json --json > skarn-result.json
+    """
+    asked = designs.request(file, compare, [job for job, wanted in jobs.items() if wanted], seed)
+    folder = os.path.dirname(os.path.abspath(file))
+    told = url is None and not progress and sys.stderr.isatty()
+    with _client(url, timeout) as client, _patience(told), designs.shown_progress(progress) as tell:
+        try:
+            document = _designs.document_of(client, asked, folder, tell)
+        except (ValueError, OSError) as error:
+            raise click.ClickException(str(error)) from None
+    answer = json.dumps(document, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    _show(answer.encode(), as_json, designs.tell)
+    return CONFORMING if designs.is_sound(document) else NOT_CONFORMING
+
+
+@program.command(epilog=motions.EXIT_CODES)
+@click.argument("file", type=click.File("rb"))
+@click.option(
+    "--picture",
+    type=click.Path(dir_okay=False),
+    metavar="HTML",
+    help="Write lane and ball here, or the line map of the bowler that the request's picture names.",
+)
+@_connected
+def motion(file: BinaryIO, picture: str | None, url: str | None, timeout: float, as_json: bool) -> int:
+    """Compute what a ball does on the lane: phases, breakpoint, entry, flare, and what FILE asks besides.
+
+    FILE holds a ball ("ball" by its box numbers and layout, or "drilled" with its drilling), who throws it
+    ("bowler" by name, or a "release") and a "lane" (a "pattern" of oil, or a "film" all over); - reads
+    standard input. "spread" scatters the deliveries, "line_map" sets the ball beside others, "explain" tells
+    which difference to a second ball causes how many boards. Boards count from the bowler's own side, in a
+    pattern from the right edge.
+
+    \b
+    Examples:
+      ballgauge example motion > motion.json
+      ballgauge motion motion.json --picture motion.html
+      ballgauge example motion_explain | ballgauge motion -
+      ballgauge example motion_line_map | ballgauge motion - --json > map.json
+    """
+    body = file.read()
+    with _client(url, timeout) as client, _patience(url is None and sys.stderr.isatty()):
+        answer = _motions.send(client, body, "application/json")
+        if picture is not None:
+            motions.write(picture, _motions.send(client, body, "text/html"))
+    _show(answer, as_json, motions.tell)
+    return CONFORMING
+
+
+@program.command(epilog=records.EXIT_CODES)
+@click.argument("file", type=click.Path(exists=True, dir_okay=False))
+@click.option("--on", metavar="DATE", help="Compare with the rules of this day: 2026-05-01.")
+@click.option(
+    "--keys",
+    metavar="FILE",
+    type=click.Path(exists=True, dir_okay=False),
+    help="Public keys (a JWK set) of whoever signed; without --url only.",
+)
+@_connected
+def verify(
+    file: str, on: str | None, keys: str | None, url: str | None, timeout: float, as_json: bool
+) -> int:
+    """Say whether a signed record is genuine and unaltered, and whether the rules have changed since.
+
+    FILE holds the record, a label's text, a picture of the code (PNG, JPEG) or the printed PDF.
+
+    \b
+    Examples:
+      ballgauge verify record.pdf --url http://127.0.0.1:8000
+      ballgauge verify label.png --keys public-keys.json
+      ballgauge verify record.jws --on 2026-05-01 --json
+    """
+    if keys is not None and url is not None:
+        raise click.BadParameter("the service at --url has its own keys", param_hint="--keys")
+    records.use_keys(keys)
+    with _client(url, timeout) as client:
+        answer = records.ask(client, file, on)
+    return records.exit_code(_show(answer, as_json, records.report))
+
+
+@program.command()
+@click.argument("kid")
+def key(kid: str) -> int:
+    """Make a key to sign records with, as a JWK set; KID is its name on every record.
+
+    Keep the file to the service alone, and name it in BALLGAUGE_KEYS_FILE. To rotate, put the new key first
+    and keep the old ones without their "d". Others verify with /v1/records/keys.
+
+    \b
+    Examples:
+      (umask 077; ballgauge key 2026-a > keys.json)
+      BALLGAUGE_KEYS_FILE=keys.json ballgauge serve
+    """
+    with _engine.required():
+        from ballgauge_service.signing.keys import new_key
+    try:
+        made = json.dumps(new_key(kid), indent=2)
+    except ValueError as error:
+        raise click.BadParameter(str(error), param_hint="KID") from None
+    with _writing():
+        click.echo(made)
+    return CONFORMING
+
+
 @program.command()
 @click.argument("name", required=False)
 def example(name: str | None) -> int:
@@ -174,13 +430,27 @@ def example(name: str | None) -> int:
     Examples:
       ballgauge example > ball.json
       ballgauge example drilling | ballgauge drill -
+      ballgauge example lot > lot.csv
+      ballgauge example skarn > skarn.json
+      ballgauge example motion > motion.json
     """
     from ballgauge_schemas import example_names
+    from ballgauge_schemas.designs import design_example_names
+    from ballgauge_schemas.motions import motion_example_names
 
-    names = example_names()
+    names = (*example_names(), EXAMPLE_LOT, *design_example_names(), *motion_example_names())
     if name is not None and name not in names:
         raise click.BadParameter(f"there is no {name!r}; there are {', '.join(names)}", param_hint="NAME")
-    text = files("ballgauge_schemas").joinpath("examples", f"{name or FIRST_EXAMPLE}.json")
+    place = (
+        ("example_lots", "ostrel_tarn_48.csv")
+        if name == EXAMPLE_LOT
+        else ("example_designs", f"{name}.json")
+        if name in design_example_names()
+        else ("example_motions", f"{name}.json")
+        if name in motion_example_names()
+        else ("examples", f"{name or FIRST_EXAMPLE}.json")
+    )
+    text = files("ballgauge_schemas").joinpath(*place)
     with _writing():
         click.echo(text.read_text(encoding="utf-8").rstrip())
     return CONFORMING

@@ -4,7 +4,19 @@ from __future__ import annotations
 
 from flask import Flask
 
-from ballgauge_service.api import bodies, documentation, engine, health, refusals, request_log
+from ballgauge_service.api import (
+    bodies,
+    designs,
+    documentation,
+    engine,
+    health,
+    lots,
+    motions,
+    refusals,
+    request_log,
+    signed_records,
+)
+from ballgauge_service.pages import blueprint as pages
 
 
 def create(*, json_logs: bool, warm_up: bool) -> Flask:
@@ -18,6 +30,11 @@ def create(*, json_logs: bool, warm_up: bool) -> Flask:
     request_log.register(app)
     refusals.register(app)
     app.register_blueprint(engine.blueprint)
+    app.register_blueprint(lots.blueprint)
+    app.register_blueprint(designs.blueprint)
+    app.register_blueprint(motions.blueprint)
     app.register_blueprint(documentation.blueprint)
+    app.register_blueprint(signed_records.blueprint)
+    app.register_blueprint(pages)
     health.register(app, engine.warm_up if warm_up else None)
     return app

@@ -56,7 +56,12 @@ def read_json(request: Request) -> Any:
     if not body:
         raise Refusal(400, "the body is empty; send one JSON object")
     _require_json(request)
-    document = _parse(_decode(body))
+    return parse_json(body)
+
+
+def parse_json(text: bytes) -> Any:
+    """Parse JSON that came in a part of a body or in a query; raises Refusal as `read_json` does."""
+    document = _parse(_decode(text))
     _inspect(document)
     return document
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Sequence
 from http import HTTPStatus
+from typing import Any
 
 from flask import Flask, Response, g
 from werkzeug.exceptions import HTTPException
@@ -13,7 +14,7 @@ from ballgauge_schemas import Problem, ValidationError, validation_problem
 from ballgauge_schemas.problems import ERRORS_MAXIMUM, MEDIA_TYPE, VALIDATION_TYPE
 from ballgauge_service.api import serializer
 
-FieldErrors = Sequence[dict[str, str]]
+FieldErrors = Sequence[dict[str, Any]]
 
 _DETAILS = {
     404: "nothing is at this address; /openapi.json lists what there is",
@@ -73,11 +74,21 @@ def _http_error(error: HTTPException) -> Response:
 
 
 def _unforeseen(error: Exception) -> Response:
-    _log.error("unforeseen error", exc_info=error, extra={"request_id": g.get("request_id")})
-    return _respond(_problem(500, "the service failed; its log has the cause under this request id"))
+    return _refusal(unforeseen(error, g.get("request_id")))
+
+
+def unforeseen(error: Exception, request_id: str | None) -> Refusal:
+    """Log an error nobody foresaw, and give the refusal that says so."""
+    _log.error("unforeseen error", exc_info=error, extra={"request_id": request_id})
+    return Refusal(500, "the service failed; its log has the cause under this request id")
 
 
 def _problem(status: int, detail: str, errors: FieldErrors = ()) -> Problem:
+    return problem(status, detail, errors, g.get("request_id"))
+
+
+def problem(status: int, detail: str, errors: FieldErrors, request_id: str | None) -> Problem:
+    """The problem details of a refusal."""
     listed = list(errors[:ERRORS_MAXIMUM])
     if len(errors) > len(listed):
         listed.append({"pointer": "", "detail": f"{len(errors) - len(listed)} more errors"})
@@ -86,7 +97,7 @@ def _problem(status: int, detail: str, errors: FieldErrors = ()) -> Problem:
         title=HTTPStatus(status).phrase,
         type=VALIDATION_TYPE if status == HTTPStatus.UNPROCESSABLE_ENTITY else "about:blank",
         detail=detail,
-        request_id=g.get("request_id"),
+        request_id=request_id,
         errors=tuple(listed) or None,
     )
 

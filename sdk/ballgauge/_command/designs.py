@@ -1,0 +1,361 @@
+"""Designs at the command line: the request put together, the progress of a long run, and the report."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import click
+
+from ballgauge._command.paper import Paper
+from ballgauge._command.report import WORST_FIRST, limits, number
+
+Document = Mapping[str, Any]
+
+JOBS = ("solve", "family", "production")
+
+EXIT_CODES = """\b
+Exit codes:
+  0  the numbers asked for; no rule that a design can answer is broken, and every target is met
+  1  a rule is not met or cannot be decided, or a target is not met
+  2  bad input; every bad field is listed
+  3  the service cannot be reached, or failed
+"""
+
+_NUMBERS = (
+    "weight", "rg", "rg_intermediate", "rg_high", "differential", "intermediate_differential",
+    "asymmetry_ratio", "top_weight", "pin_to_cg", "pin_to_low_rg_axis", "mark_to_high_rg_axis", "diameter",
+    "mean_density", "max_density", "cover_depth_shallowest", "cover_depth_deepest",
+)  # fmt: skip
+_DRILLED = _NUMBERS[1:7]
+_ADDED = ("mass", "rg", "differential", "intermediate_differential", "top_weight")
+_CAUSES_SHOWN = 3
+_SLIGHT = 1e-6
+
+
+def read(path: str) -> dict[str, Any]:
+    """Read a request; a design alone becomes a request for its properties. Raises click.ClickException."""
+    try:
+        found = json.loads(Path(path).read_bytes(), object_pairs_hook=_members)
+    except OSError as error:
+        raise click.ClickException(f"{path} cannot be read: {error.strerror}") from None
+    except (ValueError, RecursionError) as error:
+        raise click.ClickException(f"{path} is not JSON: {error}") from None
+    if not isinstance(found, dict):
+        raise click.ClickException(f"{path} holds no JSON object")
+    return {"design": found} if "solids" in found and "design" not in found else found
+
+
+def _members(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    members = dict(pairs)
+    if len(members) < len(pairs):
+        raise ValueError("a name stands twice in one object")
+    return members
+
+
+def request(path: str, other: str | None, jobs: Sequence[str], seed: int | None) -> dict[str, Any]:
+    """Put a request together.
+
+    other : file of what to compare with; jobs : those of the request to do, all where none is named; seed :
+    of all of them. Raises click.ClickException.
+    """
+    asked = read(path)
+    for job in jobs:
+        if job not in asked:
+            raise click.BadParameter(f"{path} says nothing about {job}", param_hint=f"--{job}")
+    if jobs:
+        asked = {name: part for name, part in asked.items() if name not in JOBS or name in jobs}
+    if other is not None:
+        beside = read(other)
+        asked["compare"] = {name: beside[name] for name in ("design", "drilling") if name in beside}
+        if _folder(other) != _folder(path) and _meshes(beside):
+            raise click.BadParameter(
+                "its mesh files lie in another folder than the design's", param_hint="--compare"
+            )
+    for job in JOBS:
+        if seed is not None and isinstance(asked.get(job), dict):
+            asked[job]["seed"] = seed
+    return asked
+
+
+def _folder(path: str) -> Path:
+    return Path(path).resolve().parent
+
+
+def _meshes(asked: Document) -> bool:
+    design = asked.get("design")
+    return isinstance(design, dict) and bool(design.get("meshes"))
+
+
+@contextmanager
+def shown_progress(wanted: bool) -> Iterator[Callable[[float, str], None] | None]:
+    """A bar on standard error while the engine works."""
+    if not wanted:
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
+
+    columns = (BarColumn(), TaskProgressColumn(), TextColumn("{task.description}"))
+    with Progress(*columns, console=Console(stderr=True)) as bar:
+        task = bar.add_task("starting", total=1.0)
+
+        def tell(share: float, doing: str) -> None:
+            bar.update(task, completed=share, description=doing.replace("[", "("))
+
+        yield tell
+        bar.update(task, completed=1.0, description="done")
+
+
+def is_sound(document: Document) -> bool:
+    """Whether no finding is broken or undecided, and every target is met."""
+    found = [*document["findings"], *(document["drilled"] or {}).get("findings", ())]
+    broken = any(each["outcome"] in WORST_FIRST[:2] and not each.get("advisory") for each in found)
+    members = (document["family"] or {}).get("members", ())
+    met = [each["met"] for each in (document["solved"], *members) if each is not None]
+    return not broken and all(met)
+
+
+def tell(paper: Paper, document: Document) -> None:
+    """Report everything that was asked about a design."""
+    rules = document["rules"]
+    where = ", ".join(filter(None, (rules["body"].upper(), rules["overlay"], "approval", rules["on"])))
+    name = document["ball"].get("name", "the design")
+    paper.verdict(document["outcome"], f"{name}, by the rules of {where}")
+    _findings(paper, "Findings as made", document["findings"])
+    _properties(paper, document)
+    _drilled(paper, document["drilled"])
+    _comparison(paper, document["comparison"])
+    _solved(paper, document["solved"])
+    _family(paper, document["family"])
+    _production(paper, document["production"])
+    _notes(paper, "Cautions", [each["message"] for each in document["cautions"]])
+    _notes(paper, "Assumptions", document["assumptions"])
+
+
+def _notes(paper: Paper, heading: str, texts: Sequence[str]) -> None:
+    if texts:
+        paper.heading(heading)
+        paper.notes(texts)
+
+
+def _words(name: str) -> str:
+    return name.replace("_", " ")
+
+
+def _findings(paper: Paper, heading: str, findings: Sequence[Document]) -> None:
+    """The rules that were judged in a table, worst first; the others in a line."""
+    judged = [each for each in findings if each["value"] is not None and each["outcome"] != "not_assessed"]
+    if judged:
+        paper.heading(heading)
+        rows = [
+            (
+                each["outcome"],
+                each["title"],
+                number(each["value"], each["unit"]),
+                limits(each["limit"], each["unit"]),
+                number(each["margin"], signed=True),
+            )
+            for each in sorted(judged, key=lambda each: WORST_FIRST.index(each["outcome"]))
+        ]
+        paper.table(("outcome", "rule", "value", "limit", "margin"), rows)
+    paper.notes([each["message"] for each in judged if each["outcome"] != "conforming"])
+    left = [each["title"] for each in findings if each["outcome"] == "not_assessed"]
+    if left:
+        paper.notes([f"Not assessed, which is no pass: {'; '.join(left)}"])
+
+
+def _properties(paper: Paper, document: Document) -> None:
+    made, units = document["properties"], document["units"]
+    paper.heading(f"Mass properties ({made['method']})")
+    rows = [
+        (_words(name), number(made[name], units.get(name))) for name in _NUMBERS if made[name] is not None
+    ]
+    paper.table(("quantity", "value"), rows)
+    paper.notes([f"The densest solid is {made['max_density_solid']!r}."])
+    if made["contributions"]:
+        paper.heading(
+            "What each solid adds, in place of what lies beneath it (mass in lb, top weight in oz, else in)"
+        )
+        head = ("solid", "role", *map(_words, _ADDED))
+        paper.table(
+            head,
+            [
+                (
+                    each["name"],
+                    _words(each["role"]),
+                    number(each["mass"]),
+                    *(number(each[name], signed=True) or "-" for name in _ADDED[1:]),
+                )
+                for each in made["contributions"]
+            ],
+        )
+
+
+def _drilled(paper: Paper, drilled: Document | None) -> None:
+    if drilled is None:
+        return
+    weight, removed = number(drilled["weight"], "lb"), number(drilled["removed_weight"], "oz")
+    paper.heading(f"Drilled: {weight}, {removed} drilled out")
+    rows = [
+        (_words(name), number(drilled[name]), number(drilled["change"][name], signed=True))
+        for name in _DRILLED
+        if drilled[name] is not None
+    ]
+    paper.table(("quantity", "drilled", "change"), rows)
+    readings = ", ".join(f"{way} {number(drilled[way], signed=True)} oz" for way in ("top", "side", "finger"))
+    paper.notes([f"Balance predicted for an arm of {number(drilled['balance_arm'], 'in')}: {readings}"])
+    if drilled["holes"]:
+        paper.heading("What each hole costs (weights in oz, else in)")
+        paper.table(
+            ("hole", "removed", "differential", "intermediate differential", "top weight", "taken from"),
+            [_hole(hole) for hole in drilled["holes"]],
+        )
+    _findings(paper, "Findings as drilled, in play", drilled["findings"])
+
+
+def _hole(hole: Document) -> tuple[str, ...]:
+    parts = ", ".join(f"{each['part']} {number(each['weight'])}" for each in hole["removed_from"])
+    changes = ("differential", "intermediate_differential", "top_weight")
+    return (
+        f"{hole['index']} {hole['role']}",
+        number(hole["removed_weight"]),
+        *(number(hole[name], signed=True) for name in changes),
+        parts,
+    )
+
+
+def _comparison(paper: Paper, comparison: Document | None) -> None:
+    for name, words in (("designs", "The two designs"), ("drillings", "The two drilled balls")):
+        rows = (comparison or {}).get(name)
+        if rows:
+            paper.heading(words)
+            head = ("number", "first", "second", "difference", "caused by")
+            paper.table(
+                head,
+                [_compared(row) for row in rows if row["first"] is not None or row["second"] is not None],
+            )
+
+
+def _compared(row: Document) -> tuple[str, ...]:
+    causes = [
+        f"{each['part']} {number(each['difference'], signed=True)}" for each in row["causes"][:_CAUSES_SHOWN]
+    ]
+    more = len(row["causes"]) - _CAUSES_SHOWN
+    if more > 0:
+        causes.append(f"{more} more")
+    return (
+        f"{_words(row['number'])} [{row['unit']}]",
+        number(row["first"]),
+        number(row["second"]),
+        number(row["difference"], signed=True),
+        ", ".join(causes) if abs(row["difference"] or 0.0) > _SLIGHT else "",
+    )
+
+
+def _value(each: Document) -> str:
+    bound = " (at its bound)" if each["at_bound"] else ""
+    unit = "" if each["unit"] == "1" else f" {each['unit']}"
+    return f"{_words(each['field'])} of {', '.join(each['solids'])} {number(each['value'])}{unit}{bound}"
+
+
+def _solutions(paper: Paper, solutions: Sequence[Document]) -> None:
+    for place, solution in enumerate(solutions, 1):
+        numbers = ", ".join(
+            f"{_words(name)} {number(solution['numbers'][name])}" for name in solution["misses"]
+        )
+        values = ", ".join(map(_value, solution["values"]))
+        paper.notes([f"{place}. {values}: {numbers}{'' if solution['met'] else ' (not all targets met)'}"])
+
+
+def _solved(paper: Paper, solved: Document | None) -> None:
+    if solved is None:
+        return
+    words = "every target is met" if solved["met"] else "no design meets every target; the nearest"
+    paper.heading(f"Solving, seed {solved['seed']}: {words}")
+    _solutions(paper, solved["solutions"])
+    _notes(paper, "What stands in the way", [each["message"] for each in solved["conflicts"]])
+    if solved["sensitivities"]:
+        paper.heading("Sensitivities at the best solution")
+        rows = [
+            (_words(each["number"]), _words(each["parameter"]), f"{each['per_unit']:+.4g} {each['unit']}",
+             f"{each['range_in_tolerances']:+.3g}")
+            for each in solved["sensitivities"]
+        ]  # fmt: skip
+        paper.table(("number", "parameter", "per unit", "over its range, in tolerances"), rows)
+    front = solved["trade_off"]
+    if front is not None:
+        paper.heading(f"Trade-off between {_words(front['first'])} and {_words(front['second'])}")
+        _solutions(paper, front["points"])
+
+
+def _family(paper: Paper, family: Document | None) -> None:
+    if family is None:
+        return
+    paper.heading(f"Family, seed {family['seed']}")
+    rows = [
+        (
+            number(each["weight"], "lb")
+            + ("" if each["met"] else f" (comes to {number(each['numbers']['weight'])})"),
+            number(each["rg_change"], "in", signed=True),
+            number(each["differential_change"], "in", signed=True),
+            ", ".join(map(_value, each["values"])),
+        )
+        for each in family["members"]
+    ]
+    paper.table(("weight", "rg change", "differential change", "densities"), rows)
+
+
+def _production(paper: Paper, production: Document | None) -> None:
+    if production is None:
+        return
+    paper.heading(f"Production: {production['samples']} balls drawn, seed {production['seed']}")
+    paper.table(
+        ("number", "nominal", "std dev", "linear", "95 % of balls", "most from"),
+        [_spread(each) for each in production["spreads"]],
+    )
+    paper.heading("Expected nonconforming")
+    rows = [
+        (
+            "any limit" if each["number"] == "any" else _words(each["number"]),
+            limits(each["limit"], None),
+            f"{each['fraction']:.3%}",
+            f"{each['interval']['min']:.3%} to {each['interval']['max']:.3%}",
+            "" if each["linear"] is None else f"{each['linear']:.3%}",
+        )
+        for each in production["nonconforming"]
+    ]
+    if rows:
+        sure = production["nonconforming"][0]["confidence"]
+        paper.table(("number", "limit", "of the balls", f"{sure:.0%} interval", "linear"), rows)
+    first = production["tighten_first"]
+    if first is not None:
+        paper.notes([_advice(first)])
+    left = [f"{_words(each['rule'])} ({each['reason']})" for each in production["not_assessed"]]
+    if left:
+        paper.notes([f"Not studied: {'; '.join(left)}"])
+
+
+def _spread(each: Document) -> tuple[str, ...]:
+    middle = [q["value"] for q in each["quantiles"] if q["probability"] in (0.025, 0.975)]
+    most = max(each["shares"], key=lambda share: share["share"])
+    return (
+        f"{_words(each['number'])} [{each['unit']}]",
+        number(each["nominal"]),
+        f"{each['standard_deviation']:.3g}",
+        f"{each['linear_standard_deviation']:.3g}",
+        " to ".join(map(number, middle)),
+        f"{_words(most['tolerance'])} {most['share']:.0%}" if most["share"] > 0.0 else "",
+    )
+
+
+def _advice(first: Document) -> str:
+    text = f"Tighten first: {_words(first['tolerance'])}"
+    text += f", {first['share']:.0%} of the variance of {_words(first['number'])}"
+    if first["fraction_now"] is None:
+        return text
+    now, halved = f"{first['fraction_now']:.3%}", f"{first['fraction_halved']:.3%}"
+    return f"{text}; halved, {halved} of the balls break a limit in place of {now}"

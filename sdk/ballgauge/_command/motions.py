@@ -1,0 +1,189 @@
+"""What the command says about a motion."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import click
+
+from ballgauge._command.paper import Paper
+
+Document = Mapping[str, Any]
+
+
+EXIT_CODES = """\b
+Exit codes:
+  0  the numbers asked for, whatever became of the ball
+  2  bad input; every bad field is listed
+  3  the service cannot be reached, or failed
+"""
+
+
+def write(path: str, page: bytes) -> None:
+    """Write a picture. Raises click.ClickException where that cannot be done."""
+    try:
+        Path(path).write_bytes(page)
+    except OSError as error:
+        raise click.ClickException(f"cannot write {path}: {error.strerror}") from None
+
+
+def tell(paper: Paper, document: Document) -> None:
+    """Report a delivery, and whatever else was asked about it."""
+    ball, lane, release = document["ball"], document["lane"], document["bowler"]["release"]
+    paper.heading(f"{ball['name'] or 'The ball'} on {lane['name'] or 'the lane'}")
+    bowler = document["bowler"]["name"].replace("_", " ")
+    thrown = (
+        f"{bowler}, {ball['hand']}-handed: {release['speed']:g} mph, {release['rev_rate']:g} rpm, rotation "
+        f"{release['axis_rotation']:g} deg, tilt {release['axis_tilt']:g} deg, from board "
+        f"{release['launch_board']:g} at {release['launch_angle']:g} deg; {lane['volume']:.1f} mL of oil to "
+        f"{lane['length']:g} ft"
+    )
+    paper.notes([thrown, document["motion"]["message"]])
+    _cautions(paper, document["cautions"])
+    _delivery(paper, document["motion"])
+    if document["spread"] is not None:
+        _spread(paper, document["spread"])
+    if document["line_map"] is not None:
+        _line_map(paper, document["line_map"])
+    if document["surface_change"] is not None:
+        _surface_change(paper, document["surface_change"])
+    if document["explain"] is not None:
+        _explain(paper, document["explain"])
+    paper.heading("Assumptions")
+    paper.notes(document["assumptions"])
+
+
+def _cautions(paper: Paper, cautions: list[Document]) -> None:
+    if cautions:
+        paper.heading("Warnings")
+        paper.notes([f"{each['message']} ({each['pointer'] or each['code']})" for each in cautions])
+
+
+def _number(value: float | None, places: int = 1) -> str:
+    return "none" if value is None else f"{value:.{places}f}"
+
+
+def _delivery(paper: Paper, motion: Document) -> None:
+    phases, flare, entry, energy = (motion[name] for name in ("phases", "flare", "entry", "energy"))
+    mark = motion["breakpoint"]
+    rows = [
+        ("skid ends", _number(phases["skid_end"]), "ft"),
+        ("hook ends", _number(phases["hook_end"]), "ft"),
+        ("rolling starts", _number(phases["roll_start"]), "ft"),
+        ("breakpoint", f"board {_number(mark['board'])} at {_number(mark['distance'])}", "ft"),
+        ("boards crossed from there", _number(motion["boards_crossed"]), "boards"),
+        ("entry board", _number(entry["board"]), "from the bowler's side"),
+        ("entry angle", _number(entry["angle"], 2), "deg"),
+        ("entry speed", _number(entry["speed"]), "mph"),
+        ("hook against a straight ball", _number(motion["hook"]), "boards"),
+        ("sharpness of the turn", _number(motion["sharpness"], 3), "deg/ft"),
+        ("flare on oil", _number(flare["width"], 2), f"in, {flare['rings_oiled']} rings"),
+        ("axis migration", _number(flare["migration"], 2), "in"),
+        ("revolutions", _number(motion["revolutions"]), ""),
+        ("lost to sliding", _number(energy["lost_to_sliding"]), "J"),
+    ]
+    paper.heading("The delivery")
+    paper.table(("what", "value", "unit"), rows)
+
+
+def _spread(paper: Paper, spread: Document) -> None:
+    paper.heading(f"{spread['deliveries']} scattered deliveries, seed {spread['seed']}")
+    rows = []
+    for name, unit in (("entry_board", "board"), ("entry_angle", "deg")):
+        found = spread[name]
+        if found is not None:
+            marks = found["quantiles"]
+            rows.append(
+                (
+                    f"{name.replace('_', ' ')} [{unit}]",
+                    _number(found["mean"], 2),
+                    _number(found["standard_deviation"], 2),
+                    f"{_number(marks['0.05'])} to {_number(marks['0.95'])}",
+                )
+            )
+    if rows:
+        paper.table(("quantity", "mean", "std dev", "9 of 10 within"), rows)
+    ended = ", ".join(
+        f"{count} {name.replace('_', ' ')}" for name, count in spread["endings"].items() if count
+    )
+    window = spread["window"]
+    ends = (*window["board"], *window["angle"])
+    inside = (
+        f"inside boards {ends[0]:g} to {ends[1]:g} at {ends[2]:g} to {ends[3]:g} deg: "
+        f"{window['share']:.1%} (standard error {window['standard_error']:.1%}); {window['meaning']}"
+    )
+    paper.notes([f"ended: {ended}", inside])
+
+
+def _mean(found: Document | None, places: int) -> str:
+    if found is None:
+        return "none"
+    return f"{found['mean']:.{places}f} ± {found['standard_deviation']:.{places}f}"
+
+
+def _line_map(paper: Paper, mapped: Document) -> None:
+    for picture in mapped["bowlers"]:
+        paper.heading(f"Line map of {picture['bowler'].replace('_', ' ')}")
+        rows = [
+            (
+                point["ball"],
+                f"{point['volume']:.1f}",
+                _mean(point["length"], 1),
+                _mean(point["sharpness"], 3),
+                f"{point['launch_angle']:.2f}" if point["aimed"] else "pocket not reached",
+                str(point["lost"]),
+            )
+            for point in picture["points"]
+        ]
+        head = ("ball", "oil [mL]", "length [ft]", "sharpness [deg/ft]", "launch [deg]", "lost")
+        paper.table(head, rows)
+        paper.notes(list(_relations(picture)))
+
+
+def _relations(picture: Document) -> list[str]:
+    told = [
+        f"overlap at {each['volume']:.1f} mL: {' and '.join(each['balls'])} ({each['separation']:.2f})"
+        for each in picture["overlaps"]
+    ]
+    told += [
+        f"gap at {each['volume']:.1f} mL: between {' and '.join(each['between'])}, room at "
+        f"{each['room_at']['length']:.1f} ft and {each['room_at']['sharpness']:.3f} deg/ft"
+        for each in picture["gaps"]
+    ]
+    for name, words in (("best_pair", "covers most"), ("widest_pair", "is farthest apart")):
+        if picture[name] is not None:
+            told.append(f"the pair that {words}: {' and '.join(picture[name]['balls'])}")
+    return told
+
+
+def _surface_change(paper: Paper, changes: list[Document]) -> None:
+    paper.heading("Another surface moves the ball by")
+    rows = [
+        (
+            each["bowler"].replace("_", " "),
+            f"{each['volume']:.1f}",
+            _mean(each["length_change"], 2),
+            _mean(each["sharpness_change"], 3),
+        )
+        for each in changes
+    ]
+    paper.table(("bowler", "oil [mL]", "length [ft]", "sharpness [deg/ft]"), rows)
+
+
+def _explain(paper: Paper, found: Document) -> None:
+    paper.heading("What makes the second ball finish elsewhere")
+    names = ("share", "alone", "last", "least", "greatest")
+    rows = [
+        (trait, *(f"{effects[name]:+.2f}" for name in names)) for trait, effects in found["traits"].items()
+    ]
+    rows.append(("weight, size", f"{found['other_differences']:+.2f}", *("",) * 4))
+    rows.append(("all", f"{found['difference']:+.2f}", *("",) * 4))
+    paper.table(("trait [boards]", *names), rows)
+    paper.notes(
+        [
+            f"first ball on board {found['board_first']:.2f}, second on {found['board_second']:.2f}",
+            found["method"],
+        ]
+    )
