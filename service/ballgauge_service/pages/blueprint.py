@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from functools import partial
+from importlib.resources import files
 from typing import Any
 
 from flask import Blueprint, Response, make_response, render_template, request, send_from_directory
 
 from ballgauge_schemas import example
+from ballgauge_schemas.designs import design_example
+from ballgauge_schemas.motions import motion_example
 from ballgauge_service.pages import forms, labels, languages, sections
 
 blueprint = Blueprint("pages", __name__, template_folder="templates")
 
-PAGES = ("check", "drilling", "desk", "verify")
+PAGES = ("check", "drilling", "desk", "verify", "lot", "motion", "design")
 """Every page by the name of its address and template, in the order of the menu."""
 
 POLICY = "; ".join(
@@ -80,7 +83,7 @@ def _page(name: str) -> Response:
         word=partial(_word, translate),
         chosen=forms.chosen,
         sections=sections,
-        examples=_examples(),
+        examples=_examples(name),
         metric=dict(forms.METRIC),
     )
     response = make_response(body)
@@ -98,5 +101,37 @@ def _word(translate: Any, word: str) -> str:
     return str(translate(labels.WORDS.get(word, word)))
 
 
-def _examples() -> dict[str, Any]:
+def _examples(page: str) -> dict[str, Any]:
+    """What the page can start from, by name."""
+    if page == "lot":
+        file = files("ballgauge_schemas").joinpath("example_lots", "ostrel_tarn_48.csv")
+        return {file.name: file.read_text(encoding="utf-8")}
+    if page == "motion":
+        return {"delivery": _delivery(), "line_map": motion_example("motion_line_map")}
+    if page == "design":
+        return {"as_made": _design(), "compared": _compared()}
     return {name: example(name) for name in ("drilled", "as_made", "side_weight_over")}
+
+
+def _delivery() -> dict[str, Any]:
+    """The example motion by itself, with every number of its release."""
+    request = motion_example("motion")
+    del request["spread"]
+    own = {"speed": 18, "rev_rate": 330, "axis_rotation": 45, "axis_tilt": 12}
+    return {**request, "release": {**own, **request["release"]}}
+
+
+def _design() -> dict[str, Any]:
+    """The example design as made."""
+    request = design_example("skarn")
+    del request["drilling"]
+    return request
+
+
+def _compared() -> dict[str, Any]:
+    """The example design beside the same one with a lighter core."""
+    second = _design()["design"]
+    second["name"] += ", lighter core"
+    core = next(solid for solid in second["solids"] if solid["role"] == "inner_core")
+    core["density"] = round(core["density"] - 0.2, 3)
+    return {**_design(), "compare": {"design": second}}

@@ -1,0 +1,105 @@
+// The section of a design through pin and mass-bias mark, for drawing only: x to the mark, z to the pin, in inches.
+
+const INCHES = { in: 1, inch: 1, '"': 1, mm: 1 / 25.4, cm: 1 / 2.54 };
+const RAYS = 360;
+const HALVINGS = 40;
+
+/** Read a length of a request as inches; NaN where it cannot be read. */
+export function inches(value, fallback = 0) {
+  if (value === undefined || value === null) return fallback;
+  if (typeof value === "number") return value;
+  if (typeof value === "object") return value.value * (INCHES[value.unit ?? "in"] ?? NaN);
+  const [, whole, over, under, unit] = /^\s*([-+−]?\d*\.?\d+)?(?:\s*(\d+)\/(\d+))?\s*([a-z"]*)\s*$/i.exec(value.replace(/^(\s*)(\d+)\/(\d+)/, "$10 $2/$3")) ?? [];
+  const number = Number((whole ?? "0").replace("−", "-"));
+  return (number + (over ? Number(over) / Number(under) : 0)) * (INCHES[unit || "in"] ?? NaN);
+}
+
+const cross = (a, b) => [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]];
+const dot = (a, b) => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
+const unit = (a) => a.map((each) => each / Math.hypot(...a));
+
+/** The directions of a solid's own axes in the design's frame. */
+function axesOf(rotation) {
+  if (!rotation) return [[1, 0, 0], [0, 1, 0], [0, 0, 1]];
+  if (rotation.axis) return [[1, 0, 0], [0, 1, 0], [0, 0, 1]].map((each) => turned(each, unit(rotation.axis), parseFloat(rotation.angle?.value ?? rotation.angle) * Math.PI / 180));
+  const z = unit(rotation.z);
+  if (rotation.x) {
+    const along = dot(rotation.x, z);
+    const x = unit(rotation.x.map((each, index) => each - along * z[index]));
+    return [x, cross(z, x), z];
+  }
+  const about = cross([0, 0, 1], z);
+  const size = Math.hypot(...about);
+  if (size < 1e-12) return z[2] > 0 ? axesOf(null) : [[1, 0, 0], [0, -1, 0], [0, 0, -1]];
+  return [[1, 0, 0], [0, 1, 0], [0, 0, 1]].map((each) => turned(each, unit(about), Math.atan2(size, z[2])));
+}
+
+/** Rodrigues' formula. */
+function turned(v, axis, angle) {
+  const [side, along] = [cross(axis, v), dot(axis, v)];
+  return v.map((each, index) => each * Math.cos(angle) + side[index] * Math.sin(angle) + axis[index] * along * (1 - Math.cos(angle)));
+}
+
+/** Heights and radii of a solid of revolution, or null. */
+function profileOf(solid) {
+  const half = inches(solid.height) / 2;
+  const [radial, axial] = [solid.radial_scale ?? 1, solid.axial_scale ?? 1];
+  return {
+    cylinder: () => [[-half, inches(solid.diameter) / 2], [half, inches(solid.diameter) / 2]],
+    cone: () => [[-half, inches(solid.diameter) / 2], [half, 0]],
+    frustum: () => [[-half, inches(solid.bottom_diameter) / 2], [half, inches(solid.top_diameter) / 2]],
+    profile: () => solid.points.map(([height, radius]) => [inches(height) * axial, inches(radius) * radial]),
+  }[solid.shape]?.() ?? null;
+}
+
+/** A function that tells whether a place of the solid's own frame lies in it. */
+function insideOf(solid, diameter) {
+  const halves = ["length_x", "length_y", "length_z"].map((name) => inches(solid[name]) / 2);
+  if (solid.shape === "sphere") {
+    const radius = inches(solid.diameter, diameter) / 2;
+    return (p) => Math.hypot(...p) <= radius;
+  }
+  if (solid.shape === "ellipsoid") return (p) => Math.hypot(...p.map((each, index) => each / halves[index])) <= 1;
+  if (solid.shape === "rounded_box") {
+    const round = inches(solid.rounding);
+    return (p) => {
+      const beyond = p.map((each, index) => Math.abs(each) - halves[index] + round);
+      return Math.hypot(...beyond.map((each) => Math.max(each, 0))) <= round + 1e-12 || Math.max(...beyond) <= 0;
+    };
+  }
+  const profile = profileOf(solid);
+  return (p) => {
+    const at = profile.findIndex(([height], index) => index > 0 && profile[index - 1][0] <= p[2] && p[2] <= height);
+    if (at < 0) return false;
+    const [[low, from], [high, to]] = [profile[at - 1], profile[at]];
+    return Math.hypot(p[0], p[1]) <= (high > low ? from + (to - from) * (p[2] - low) / (high - low) : Math.max(from, to));
+  };
+}
+
+/** The outline [[x, z], ...] of one solid in the section; null where it is a mesh, cannot be read or is not cut. */
+export function outline(solid, diameter) {
+  if (solid.shape === "mesh") return null;
+  const place = (solid.position ?? [0, 0, 0]).map((each) => inches(each));
+  const axes = axesOf(solid.rotation);
+  const profile = profileOf(solid);
+  if (profile && !solid.rotation && place[1] === 0) {
+    const right = profile.map(([height, radius]) => [place[0] + radius, place[2] + height]);
+    const left = profile.map(([height, radius]) => [place[0] - radius, place[2] + height]);
+    return readable([...right, ...left.reverse()]);
+  }
+  const inside = insideOf(solid, diameter);
+  const within = (x, z) => inside(axes.map((axis) => dot(axis, [x - place[0], -place[1], z - place[2]])));
+  if (!within(place[0], place[2])) return null;
+  return readable(Array.from({ length: RAYS }, (_, index) => {
+    const angle = 2 * Math.PI * index / RAYS;
+    let [low, high] = [0, 2 * diameter];
+    for (let step = 0; step < HALVINGS; step++) {
+      const middle = (low + high) / 2;
+      if (within(place[0] + middle * Math.cos(angle), place[2] + middle * Math.sin(angle))) low = middle;
+      else high = middle;
+    }
+    return [place[0] + low * Math.cos(angle), place[2] + low * Math.sin(angle)];
+  }));
+}
+
+const readable = (points) => (points.every((each) => each.every(Number.isFinite)) ? points : null);

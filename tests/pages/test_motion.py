@@ -1,0 +1,42 @@
+"""A motion, in a real browser: the picture and the numbers are the interface's."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import requests
+
+
+def test_a_delivery_is_drawn(browser: Any) -> None:
+    """Against `/v1/motions` asked from here with the request shown: phases, path and rings."""
+    browser.open("/motion")
+    browser.fill("release.speed", "17")
+    request = json.loads(browser.run("return document.getElementById('request').value"))
+    assert request["release"]["speed"] == 17
+    browser.run("document.getElementById('ask').click()")
+    browser.wait(lambda: browser.answered() == 1)
+    answer = requests.post(f"{browser.server}/v1/motions", json={"samples": 101, **request}).json()
+    motion = answer["motion"]
+    assert motion["message"] in browser.text("#verdict")
+    assert f"{motion['phases']['skid_end']:.4f}".rstrip("0") in browser.text("#results table")
+    assert browser.count(".path-line") == 2
+    assert browser.count(".flare-last") == 2
+    assert browser.count(".flare-ring") == 2 * len(motion["flare"]["rings"])
+    assert browser.problems() == []
+    address = browser.driver.current_url.removeprefix(browser.server)
+    shown = browser.text("#results table")
+    browser.open(address, (390, 844))
+    browser.wait(lambda: browser.text("#results table") == shown)
+    assert browser.run("return document.documentElement.scrollWidth - innerWidth") <= 0
+
+
+def test_a_refusal_names_the_place(browser: Any) -> None:
+    """RFC 9457: the problem's pointers are shown, and JSON that cannot be read is told at the editor."""
+    browser.open("/motion")
+    browser.fill("release.speed", "400")
+    browser.run("document.getElementById('ask').click()")
+    browser.wait(lambda: "/release/speed" in browser.text("#problem"))
+    browser.fill("request", "{")
+    browser.wait(lambda: browser.text("#request-error"))
+    assert browser.run("return document.getElementById('request').getAttribute('aria-invalid')") == "true"
