@@ -22,7 +22,7 @@ from .design_answers import (
 )
 from .design_building import Files, Group, below, build_pair, plain, points_of, slot
 from .design_rules import Judged, judge_design, judge_drilled
-from .design_work import Allowance, cells_for, evaluation_price, hole_cells_for
+from .design_work import Allowance, cells_for, evaluation_price, hole_cells_for, kernels_of
 from .designs.comparison import compare_designs, compare_drillings
 from .designs.drilling import DrilledDesign, drill_design
 from .designs.mass import MassProperties, properties
@@ -72,6 +72,7 @@ class _Evaluation:
     def __init__(self, request: Request, first: Design, second: Design | None, run: Allowance) -> None:
         self.request, self.first, self.second, self.run = request, first, second, run
         self.spec = request["design"]
+        self.kernels = kernels_of(first)
         self.cautions: list[Group] = []
 
     def answer(self) -> Group:
@@ -93,6 +94,7 @@ class _Evaluation:
             "assumptions": self._assumptions(judged),
             "units": UNITS,
         }
+        self.run.end()
         answer["cautions"] = [*_made_cautions(made), *self.cautions, _advice()]
         return answer
 
@@ -102,7 +104,7 @@ class _Evaluation:
         return DEFAULT_ARM if given is None else float(given.value)
 
     def _properties(self, design: Design, doing: str, place: str) -> MassProperties:
-        self.run.begin(doing)
+        self.run.begin(doing, f"properties {kernels_of(design)}")
         with below(("", place)):
             cells, each = cells_for(design)
             found = properties(design, self._arm(None), contributions=each, cells=cells, run=self.run)
@@ -113,7 +115,8 @@ class _Evaluation:
 
     def _drill(self, design: Design, drilling: Request, place: str, *, second: bool = False) -> DrilledDesign:
         """Drill a design; the side reading is the check's, positive towards the positive axis point."""
-        self.run.begin("the second drilling" if second else "drilling")
+        doing = "the second drilling" if second else "drilling"
+        self.run.begin(doing, f"drilling {kernels_of(design)}")
         _, layouts, holes, _ = arrays([{"ball": {}, "drilling": drilling}])
         with below(("", place)):
             cells = hole_cells_for(design, len(drilling["holes"]))
@@ -172,7 +175,7 @@ class _Evaluation:
         asked = self.request.get("solve")
         if asked is None:
             return None
-        self.run.begin("solving", evaluation_price(self.first))
+        self.run.begin("solving", f"solving {self.kernels}", evaluation_price(self.first))
         targets = [
             Target(name, each["value"].value, each["tolerance"].value, each.get("weight", 1.0))
             for name, each in asked["targets"].items()
@@ -201,7 +204,7 @@ class _Evaluation:
     def _front(
         self, asked: Request, parameters: list[Parameter], targets: list[Target], seed: int
     ) -> Group | None:
-        self.run.begin("trade-off", evaluation_price(self.first))
+        self.run.begin("trade-off", f"solving {self.kernels}", evaluation_price(self.first))
         points = asked.get("points", FRONT)
         try:
             with below(("", "/solve")):
@@ -221,7 +224,7 @@ class _Evaluation:
         asked = self.request.get("family")
         if asked is None:
             return None
-        self.run.begin("family", evaluation_price(self.first))
+        self.run.begin("family", f"solving {self.kernels}", evaluation_price(self.first))
         parameters, seed = self._parameters("family"), asked.get("seed", 0)
         weights = plain(asked.get("weights")) or FAMILY_WEIGHTS
         with below(("", "/family")):
@@ -234,7 +237,8 @@ class _Evaluation:
         asked = self.request.get("production")
         if asked is None:
             return None
-        self.run.begin("production", evaluation_price(self.first, sampled=True))
+        price = evaluation_price(self.first, sampled=True)
+        self.run.begin("production", f"production {self.kernels}", price)
         samples = asked.get("samples", SAMPLES)
         passes = 2 if judged.limits else 1
         if not self.run.affords(passes * samples):

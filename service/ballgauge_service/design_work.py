@@ -47,6 +47,10 @@ CELL_FACE = 0.003
 solids, point of a profile and face of a mesh [µs] (ours, measured and rounded up)."""
 
 
+_COMPILED = {""}
+"""What has run before in this process."""
+
+
 class Allowance(Run):
     """The run of one request: its jobs share its progress, its work and its deadline.
 
@@ -68,12 +72,24 @@ class Allowance(Run):
         self._jobs, self._job, self._doing = max(jobs, 1), -1, ""
         self._price, self._spent, self._told = 0.0, 0.0, 0.0
         self._clock = clock
-        self._end = clock() + DEADLINE
+        self._began, self._kernels = clock(), ""
+        self._end = self._began + DEADLINE
 
-    def begin(self, doing: str, price: float = 0.0) -> None:
-        """Begin the next job, each evaluation of which costs `price` [µs]."""
+    def begin(self, doing: str, kernels: str, price: float = 0.0) -> None:
+        """Begin the next job, each evaluation of which costs `price` [µs].
+
+        kernels : what the job runs; the time of its first run in a process, which compiles it, does not count
+        """
+        self.end()
         self._job, self._doing, self._price = self._job + 1, doing, price
+        self._kernels, self._began = kernels, self._clock()
         self.report(0.0, "")
+
+    def end(self) -> None:
+        """End the present job."""
+        if self._kernels not in _COMPILED:
+            self._end += self._clock() - self._began
+            _COMPILED.add(self._kernels)
 
     def check(self) -> None:
         """Count one evaluation. Raises InvalidInput where work or time is up, Cancelled by the token."""
@@ -82,7 +98,7 @@ class Allowance(Run):
         if self._spent > WORK_LIMIT:
             words = "fewer starts, parameters, targets or points"
             raise InvalidInput([(0, "", f"too much to compute in one request: ask for {words}")])
-        if self._clock() > self._end:
+        if self._kernels in _COMPILED and self._clock() > self._end:
             text = f"not done after {DEADLINE:g} s, and ended: ask for less at a time"
             raise InvalidInput([(0, "", text)])
 
@@ -124,6 +140,11 @@ def evaluation_price(design: Design, *, sampled: bool = False) -> float:
     """Estimated work of one evaluation of a design's numbers [µs], in a search, or sampled in a study."""
     base = SAMPLE if sampled else EVALUATION
     return base + VERTEX * len(pack(design).vertices) + STUDY_CELLS * cell_price(design)
+
+
+def kernels_of(design: Design) -> str:
+    """Which of the engine's kernels a design runs."""
+    return f"{'closed form' if cell_price(design) == 0.0 else 'cubature'}, {len(pack(design).faces) > 0}"
 
 
 def cells_for(design: Design) -> tuple[int, bool]:

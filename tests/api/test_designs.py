@@ -1,4 +1,4 @@
-"""Designs through the real application: numbers, refusals that name the field, meshes, progress and cancelling."""
+"""Designs through the real application: numbers, refusals by field, meshes, progress and cancelling."""
 
 from __future__ import annotations
 
@@ -18,6 +18,7 @@ import trimesh
 from ballgauge_schemas.design_results import DESIGN_RESULT
 from ballgauge_schemas.designs import design_example, design_example_names
 from ballgauge_service import design_work
+from ballgauge_service.problems import InvalidInput
 
 OUNCE = 453.59237 / 16
 INCH = 2.54
@@ -92,8 +93,8 @@ def test_the_numbers_are_those_of_a_check(post: Any, app: Any, skarn: dict[str, 
 
 
 def test_a_disc_on_the_pin_axis_raises_the_differential_alone(post: Any, skarn: dict[str, Any]) -> None:
-    """Trade facts (common practice, no source): the disc adds about both axes across the pin alike, so that the
-    ratio falls; below, no hole takes anything of it, above, they do."""
+    """Trade facts (common practice, no source): the disc adds about both axes across the pin alike, so that
+    the ratio falls; below, no hole takes anything of it, above, they do."""
     skarn["compare"] = {"design": design_example("skarn_disc_below")["design"]}
     below = post(skarn).get_json()
     rows = {row["number"]: row for row in below["comparison"]["designs"]}
@@ -125,7 +126,7 @@ def test_holes_add_up_and_cores_are_guarded(post: Any, skarn: dict[str, Any]) ->
 
 
 def test_a_mirrored_drilling_reads_the_same(post: Any, skarn: dict[str, Any]) -> None:
-    """Against symmetry: left for right, every reading towards the axis point stays, and so does every axis' move."""
+    """Against symmetry: left for right, every reading towards the axis point stays."""
     right = post(skarn).get_json()["drilled"]
     skarn["drilling"]["hand"] = "left"
     left = post(skarn).get_json()["drilled"]
@@ -147,7 +148,7 @@ def test_an_arm_nobody_knows_leaves_a_verdict_open(post: Any) -> None:
 
 
 def test_solids_that_leave_the_ball_are_named_with_the_distance(post: Any, skarn: dict[str, Any]) -> None:
-    """Against hand algebra: a sphere of 2 in at 4 in reaches 0.71 in beyond 4.29 in; in both designs at once."""
+    """Against hand algebra: a sphere of 2 in at 4 in reaches 0.71 in beyond 4.29 in; in both designs."""
     outside = {"name": "bump", "shape": "sphere", "diameter": 2, "density": 1.5, "position": [0, 0, 4]}
     skarn["design"]["solids"].append(outside)
     skarn["compare"] = {"design": copy.deepcopy(skarn["design"])}
@@ -310,8 +311,8 @@ def test_a_form_without_request_is_refused(app: Any) -> None:
 def test_too_large_a_form_is_refused(app: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     """Against the limit of the contract, made small."""
     monkeypatch.setattr("ballgauge_service.api.designs.MESH_BYTES_MAXIMUM", 1 << 20)
-    body = {"options": "{}", "file": (io.BytesIO(b"0" * (1 << 20)), "core.stl")}
-    response = app.test_client().post("/v1/designs", data=body)
+    body, kind = b"0" * ((1 << 20) + 1), "multipart/form-data; boundary=x"
+    response = app.test_client().post("/v1/designs", data=body, content_type=kind)
     assert response.status_code == 413
     assert "larger than 1 MiB" in response.get_json()["detail"]
 
@@ -340,6 +341,7 @@ def test_searches_are_counted(post: Any, monkeypatch: pytest.MonkeyPatch) -> Non
 
 def test_the_clock_is_the_last_resort(post: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     """Against a deadline that has passed: said in words."""
+    assert post(design_example("skarn")).status_code == 200
     monkeypatch.setattr(design_work, "DEADLINE", -1.0)
     assert any("and ended" in text for text in errors_of(post(design_example("skarn"))).values())
 
@@ -382,3 +384,19 @@ def test_whoever_leaves_ends_the_work(app: Any) -> None:
     assert b"properties" in next(iter(response.response))
     response.close()
     assert "design" not in {thread.name for thread in threading.enumerate()}
+
+
+def test_compiling_does_not_count(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Against a clock by hand: the first run of a job in a process has no deadline, the next has."""
+    now = [0.0]
+    monkeypatch.setattr(design_work, "_COMPILED", {""})
+    run = design_work.Allowance(2, clock=lambda: now[0])
+    run.begin("properties", "kernels")
+    now[0] = 10 * design_work.DEADLINE
+    run.check()
+    run.begin("properties of the second design", "kernels")
+    now[0] += design_work.DEADLINE - 1.0
+    run.check()
+    now[0] += 2.0
+    with pytest.raises(InvalidInput, match="and ended"):
+        run.check()

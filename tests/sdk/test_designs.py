@@ -129,7 +129,7 @@ def test_the_command_prints_the_services_own_json(folder: Path, server: str) -> 
 
 
 def test_the_command_reports_two_designs(folder: Path, server: str) -> None:
-    """Against what a designer looks for: properties, parts, holes, differences with their causes, cautions."""
+    """Against what a designer looks for: properties, parts, holes, differences with causes, cautions."""
     done = run("design", "skarn.json", "--compare", "skarn_disc_below.json", cwd=folder, BALLGAUGE_URL=server)
     assert done.returncode == 0, done.stderr
     for words in (
@@ -150,9 +150,8 @@ def test_the_command_reports_two_designs(folder: Path, server: str) -> None:
 
 def test_the_command_does_what_the_options_name(folder: Path, server: str) -> None:
     """Against the request: one job of two, with another seed, and its progress on standard error."""
-    done = run(
-        "design", "skarn_targets.json", "--solve", "--seed", "7", "--progress", "--json", cwd=folder, BALLGAUGE_URL=server
-    )  # fmt: skip
+    options = ("--solve", "--seed", "7", "--progress", "--json")
+    done = run("design", "skarn_targets.json", *options, cwd=folder, BALLGAUGE_URL=server)
     assert done.returncode == 0, done.stderr
     answer = json.loads(done.stdout)
     assert answer["solved"]["seed"] == 7

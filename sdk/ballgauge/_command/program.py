@@ -499,7 +499,7 @@ def _ask(
 @contextmanager
 def _patience(told: bool) -> Iterator[None]:
     """Say after a while why the first answer on a machine takes long."""
-    words = "ballgauge: compiling the engine for this machine; it happens once and takes about half a minute"
+    words = "ballgauge: compiling for this machine; it happens once and takes half a minute to two minutes"
     timer = threading.Timer(_PATIENCE, click.echo, (words,), {"err": True})
     if told:
         timer.daemon = True
