@@ -33,7 +33,7 @@ from .base import (
 )
 from .checks import BODIES, OVERLAY_PATTERN
 from .drilling import DrillingSchema
-from .quantity import KINDS, Quantity, QuantityField
+from .quantity import KINDS, NominalField, Quantity, QuantityField
 from .wording import json_type, listed, shown_text
 
 SOLIDS_MAXIMUM = 64
@@ -98,19 +98,10 @@ _NAMED = r"^\S(.*\S)?$"
 NO_UNCERTAINTY = "a design's numbers are nominal; how they spread is asked under production"
 
 
-class Nominal(QuantityField):
-    """A quantity that takes no uncertainty."""
+class Nominal(NominalField):
+    """A quantity of a design; it takes no uncertainty."""
 
-    def read(self, value: Any) -> Quantity:
-        """Read the quantity in `value`; raises ValidationError."""
-        if not isinstance(value, dict) or "uncertainty" not in value:
-            return super().read(value)
-        errors: Errors = {}
-        try:
-            super().read({name: member for name, member in value.items() if name != "uncertainty"})
-        except ValidationError as error:
-            errors |= error.messages_dict if isinstance(error.messages, dict) else {SCHEMA: error.messages}
-        raise ValidationError({**errors, "uncertainty": [NO_UNCERTAINTY]})
+    reason = NO_UNCERTAINTY
 
 
 def _length(

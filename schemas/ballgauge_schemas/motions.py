@@ -11,13 +11,12 @@ import json
 from importlib.resources import files
 from typing import Any
 
-from marshmallow import ValidationError
 from marshmallow.exceptions import SCHEMA
 
 from .ball import COVERS, BallSchema, require_diameter
 from .base import Choice, Errors, Flag, Number, Part, Schema, Several, Text, Whole, add_error, has_error
 from .drilling import DrillingSchema
-from .quantity import Quantity, QuantityField
+from .quantity import NominalField
 
 PRESETS = (
     "speed_dominant_one_handed",
@@ -49,19 +48,10 @@ SAMPLES = 201
 NO_UNCERTAINTY = "a motion's numbers are nominal; how they vary is asked under scatter and spread"
 
 
-class Exact(QuantityField):
-    """A quantity that takes no uncertainty."""
+class Exact(NominalField):
+    """A quantity of a motion; it takes no uncertainty."""
 
-    def read(self, value: Any) -> Quantity:
-        """Read the quantity in `value`; raises ValidationError."""
-        if not isinstance(value, dict) or "uncertainty" not in value:
-            return super().read(value)
-        errors: Errors = {}
-        try:
-            super().read({name: member for name, member in value.items() if name != "uncertainty"})
-        except ValidationError as error:
-            errors |= error.messages if isinstance(error.messages, dict) else {SCHEMA: error.messages}
-        raise ValidationError({**errors, "uncertainty": [NO_UNCERTAINTY]})
+    reason = NO_UNCERTAINTY
 
 
 def _exact(

@@ -16,9 +16,10 @@ import re
 import threading
 from collections.abc import Mapping
 from types import MappingProxyType
-from typing import Any, NamedTuple
+from typing import Any, ClassVar, NamedTuple
 
 from marshmallow import ValidationError, fields, missing
+from marshmallow.exceptions import SCHEMA
 
 from .wording import TOO_LARGE, UnknownField, json_type, listed, shown_number, shown_text
 
@@ -353,3 +354,20 @@ def _split(text: str) -> list[tuple[float, str]]:
         parts.append((value, unit))
         position = match.end()
     return parts if position == len(text) else []
+
+
+class NominalField(QuantityField):
+    """A quantity that takes no uncertainty; `reason` tells the sender why."""
+
+    reason: ClassVar[str]
+
+    def read(self, value: Any) -> Quantity:
+        """Read the quantity in `value`; raises ValidationError."""
+        if not isinstance(value, dict) or "uncertainty" not in value:
+            return super().read(value)
+        errors: dict[Any, Any] = {}
+        try:
+            super().read({name: member for name, member in value.items() if name != "uncertainty"})
+        except ValidationError as error:
+            errors |= error.messages if isinstance(error.messages, dict) else {SCHEMA: error.messages}
+        raise ValidationError({**errors, "uncertainty": [self.reason]})
