@@ -8,7 +8,7 @@ from statistics import NormalDist
 from typing import Any, NamedTuple
 
 from .balls import Balls
-from .derived import UNITS, Group, cautions
+from .derived import UNITS, Group, caution, cautions
 from .drillings import assumptions, derive, missing_for_drilling
 from .facts import BalanceLimits, balance_limits, ball_facts, judge
 from .problems import InvalidInput
@@ -177,31 +177,17 @@ def _date_cautions(item: Item, judged_by: Edition) -> list[Group]:
     found: list[Group] = []
     compiled, approved = judged_by.source.compiled_on, item["ball"].get("approved_on")
     if judged_by.on > compiled:
-        found.append(
-            {
-                "code": "date_beyond_rulebook",
-                "message": f"The rulebook was compiled on {compiled}; later changes of rules are not in it.",
-                "pointer": "/rules/on",
-            }
-        )
+        words = f"The rulebook was compiled on {compiled}; later changes of rules are not in it."
+        found.append(caution("date_beyond_rulebook", words, "/rules/on"))
     if approved is not None and approved > judged_by.on:
-        found.append(
-            {
-                "code": "used_before_approval",
-                "message": f"The day of approval, {approved}, lies after the day of use, {judged_by.on}.",
-                "pointer": "/ball/approved_on",
-            }
-        )
+        words = f"The day of approval, {approved}, lies after the day of use, {judged_by.on}."
+        found.append(caution("used_before_approval", words, "/ball/approved_on"))
     return found
 
 
 def _unjudged(found: list[dict[str, Any]]) -> list[Group]:
     """A caution for every rule that no number can judge."""
-    return [
-        {"code": "not_judged", "message": finding["message"], "pointer": None}
-        for finding in found
-        if finding["quantity"] is None
-    ]
+    return [caution("not_judged", finding["message"]) for finding in found if finding["quantity"] is None]
 
 
 def _advice(outcome: str) -> Group:
@@ -211,13 +197,8 @@ def _advice(outcome: str) -> Group:
         "inconclusive": "At least one rule cannot be decided from these values.",
         "not_assessed": "Not every rule could be judged; this is not a pass.",
     }[outcome]
-    return {
-        "code": "advice_only",
-        "message": (
-            f"{words} This is advice from the values given: only the governing body decides and approves."
-        ),
-        "pointer": None,
-    }
+    advice = "This is advice from the values given: only the governing body decides and approves."
+    return caution("advice_only", f"{words} {advice}")
 
 
 def _remedies(item: Item, balls: Balls, index: int, limits: BalanceLimits, place: int) -> list[Group]:

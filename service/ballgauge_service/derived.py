@@ -258,14 +258,14 @@ def cautions(item: Item, row: Row | None) -> list[Group]:
     for index, hole in enumerate(row.holes):
         here = f"/drilling/holes/{index}"
         met = [other for other in range(index) if hole["meets"] >> other & 1]
-        found.extend(_caution(*_meeting(item, index, other), here) for other in met if _is_open(item, other))
+        found.extend(caution(*_meeting(item, index, other), here) for other in met if _is_open(item, other))
         if hole["bottom_height"] < 0.0:
             words = f"{_named(item, index)} reaches past the centre of the ball."
-            found.append(_caution("past_centre", words, here))
+            found.append(caution("past_centre", words, here))
     found.extend(_hand_cautions(item, row))
     if row.holes:
         found.append(
-            _caution(
+            caution(
                 "drilling_safety",
                 "Drilling machines, dust and solvents can injure: guard the machine, wear eye and breathing "
                 "protection, and follow local codes and licensed practice.",
@@ -301,7 +301,7 @@ def _hand_cautions(item: Item, row: Row) -> list[Group]:
         words = (
             f"The positive axis point lies on the other side of the grip than is usual for the {hand} hand."
         )
-        found.append(_caution("other_hand", words, "/drilling/pap/over"))
+        found.append(caution("other_hand", words, "/drilling/pap/over"))
     across = {
         asked["role"]: row.hand * hole["centre_x"]
         for asked, hole in zip(item["drilling"]["holes"], row.holes, strict=True)
@@ -309,7 +309,7 @@ def _hand_cautions(item: Item, row: Row) -> list[Group]:
     }
     if across.get("middle", -math.inf) > across.get("ring", math.inf):
         words = f"The ring finger's hole lies where the middle finger's is usual for the {hand} hand."
-        found.append(_caution("other_hand", words, "/drilling/hand"))
+        found.append(caution("other_hand", words, "/drilling/hand"))
     return found
 
 
@@ -317,5 +317,6 @@ def _named(item: Item, index: int) -> str:
     return f"Hole {index} ({item['drilling']['holes'][index]['role']})"
 
 
-def _caution(code: str, message: str, pointer: str) -> Group:
+def caution(code: str, message: str, pointer: str | None = None) -> Group:
+    """Something that deserves a second look; pointer: its place in the request, where it has one."""
     return {"code": code, "message": message, "pointer": pointer}
