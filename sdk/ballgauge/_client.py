@@ -68,8 +68,10 @@ class Client:
         """
         with _engine.required():
             from ballgauge_service import create_app
+            from ballgauge_service.api.settings import Settings
 
-            application = create_app(json_logs=False, warm_up=False)
+            # What is set for a server has no say over an engine inside this process.
+            application = create_app(json_logs=False, warm_up=False, settings=Settings())
         client = cls(_EMBEDDED)
         # The process's proxy settings have no say over what never leaves it.
         client._session.trust_env = False

@@ -16,14 +16,20 @@ from ballgauge_service.api import (
     request_log,
     signed_records,
 )
+from ballgauge_service.api.settings import Settings
 from ballgauge_service.pages import blueprint as pages
 
+SETTINGS = "ballgauge_settings"
+"""The name of the settings among the application's extensions."""
 
-def create(*, json_logs: bool, warm_up: bool) -> Flask:
+
+def create(*, json_logs: bool, warm_up: bool, settings: Settings | None) -> Flask:
     """Make the application; see `ballgauge_service.create_app`."""
+    settings = Settings.from_environment() if settings is None else settings
     if json_logs:
         request_log.write_json()
     app = Flask("ballgauge_service", static_folder=None)
+    app.extensions[SETTINGS] = settings
     # One byte more than is allowed: a body of unknown length is cut there without a word.
     app.config["MAX_CONTENT_LENGTH"] = bodies.LARGEST_BODY + 1
     app.url_map.merge_slashes = False
