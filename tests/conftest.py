@@ -7,7 +7,7 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from typing import Any
@@ -43,6 +43,32 @@ DRILLED = {
     "rules": {"body": "usbc", "on": "2026-05-01", "stage": "play"},
 }
 
+BALL_NUMBERS = {
+    "weight": 15.2,
+    "radius": 4.275,
+    "rg": 2.5,
+    "differential": 0.047,
+    "intermediate_differential": 0.012,
+    "top_weight": 2.5,
+    "pin_to_cg": 2.5,
+    "cover_thickness": 0.75,
+    "cover_density": 1.19,
+    "balance_arm": 3.2,
+}
+LAYOUT_NUMBERS = {
+    "hand": 1.0,
+    "over": 5.0,
+    "up": 0.5,
+    "drilling_angle": 50.0,
+    "pin_to_pap": 4.5,
+    "val_angle": 35.0,
+    "span_middle": 4.25,
+    "span_ring": 4.375,
+    "bridge": 0.25,
+    "full_span": 0.0,
+}
+"""The same ball and its layout as the physics has them."""
+
 
 @pytest.fixture
 def drilled() -> dict[str, Any]:
@@ -63,6 +89,35 @@ def app() -> Any:
     from ballgauge_service import create_app
 
     return create_app(json_logs=False, warm_up=False)
+
+
+@pytest.fixture(scope="session")
+def make_records() -> Callable[..., tuple[Any, Any, Any, Any]]:
+    """Makes the physics' arrays of one ball by the trade's words: make(ball, layout, holes).
+
+    What is not given is that of a 15.2 lb asymmetrical ball laid out for a right-hander.
+    """
+    import numpy as np
+
+    from ballgauge_service.physics.drilling import HOLE, empty_balls
+
+    unknown = {"role": 0, "right": np.nan, "up": np.nan, "slug_density": np.nan}
+
+    def make(
+        ball: Mapping[str, float], layout: Mapping[str, float], holes: Sequence[Mapping[str, float]]
+    ) -> tuple[Any, Any, Any, Any]:
+        balls, layouts = empty_balls(1)
+        for name, value in (BALL_NUMBERS | dict(ball)).items():
+            balls[name] = value
+        for name, value in (LAYOUT_NUMBERS | dict(layout)).items():
+            layouts[name] = value
+        rows = np.zeros((1, len(holes)), HOLE)
+        for k, hole in enumerate(holes):
+            for name, value in (unknown | dict(hole)).items():
+                rows[name][0, k] = value
+        return balls, layouts, rows, np.array([len(holes)])
+
+    return make
 
 
 @contextmanager

@@ -444,7 +444,7 @@ class DrawnSchema(Schema):
     )
     sample_size = _count("Balls drawn.", 80)
     lot_size = _count("Serials drawn from.", 1000)
-    seed = _count("The seed.", 20260501)
+    seed = Whole(description="The seed.", example=20260501, minimum=0, maximum=2**63 - 1)
     generator = _text("The generator of random numbers.", "PCG64")
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +11,7 @@ from apispec import APISpec
 from apispec.ext.marshmallow import MarshmallowPlugin
 from marshmallow import missing
 
+from .access import ANY_SCOPE, NEEDED
 from .checks import (
     CheckBatchSchema,
     CheckRequestSchema,
@@ -17,6 +19,7 @@ from .checks import (
     DrillingRequestSchema,
     RulebookQuerySchema,
 )
+from .deprecations import mark
 from .design_results import DesignEventSchema, DesignResultSchema
 from .designs import (
     MESH_BYTES_MAXIMUM,
@@ -26,6 +29,7 @@ from .designs import (
     design_example_names,
 )
 from .documents import example, example_names
+from .links import LINKS
 from .lot_results import LotResultSchema, LotRowSchema, LotSeriesResultSchema
 from .lots import LOT_ANSWERS, LOT_BODIES, ROW_FORMATS, LotRequestSchema
 from .motion_results import MotionResultSchema
@@ -52,7 +56,6 @@ from .signed_records import (
 )
 
 OPENAPI_VERSION = "3.1.0"
-API_VERSION = "1.0.0"
 
 DESCRIPTION = """\
 Tells whether a ten-pin bowling ball, as made and as drilled, meets the published equipment rules, and what \
@@ -96,13 +99,35 @@ takes minutes.
 
 PROBLEMS = {
     400: ("Malformed", "The body is not JSON."),
+    401: ("NoAccess", "The service asks for an access key, and none that is valid was sent (RFC 6750)."),
+    403: ("OutOfScope", "The access key is not for this: it lacks the scope."),
     405: ("MethodNotAllowed", "The path does not take this method."),
     406: ("NotAcceptable", "No answer of the types asked for."),
     409: ("NoKeys", "The service has no key to sign with, or keys that it cannot use."),
     413: ("TooLarge", "The body is larger than 1 MiB; a lot's file, larger than the service takes."),
     415: ("UnsupportedMediaType", "The body is of no type that the path takes."),
     422: ("Unprocessable", "The request does not meet the contract; every bad field is named."),
-    503: ("Unready", "The service is not ready."),
+    429: ("TooManyRequests", "The limit of this key, or of this address, is used up."),
+    503: ("Unready", "The service is not ready, or has more to do than it can; ask again."),
+}
+
+_HEADERS = {
+    401: ("WWW-Authenticate",),
+    403: ("WWW-Authenticate",),
+    429: ("Retry-After",),
+    503: ("Retry-After",),
+}
+"""Headers that come with a problem, by status."""
+
+_HEADER_SCHEMAS = {
+    "WWW-Authenticate": {
+        "description": "The challenge: `Bearer`, with `error` and `scope` as RFC 6750 has them.",
+        "schema": {"type": "string", "examples": ['Bearer realm="ballgauge", error="invalid_token"']},
+    },
+    "Retry-After": {
+        "description": "Seconds after which to ask again.",
+        "schema": {"type": "integer", "minimum": 0, "examples": [2]},
+    },
 }
 
 _QUANTITY_TEXT = {
@@ -483,13 +508,34 @@ def _paths() -> dict[str, dict[str, Any]]:
     }
 
 
+def _guarded(paths: dict[str, dict[str, Any]]) -> dict[str, dict[str, Any]]:
+    """Add who may ask, and the answers to whoever may not, or not now; keys are asked for where set up so."""
+    for path, operations in paths.items():
+        scope = NEEDED.get(path)
+        codes = [*((401, 403) if scope else ()), *((429, 503) if path.startswith("/v1/") else ())]
+        for operation in operations.values():
+            if scope:
+                operation["security"] = [{"accessKey": [] if scope == ANY_SCOPE else [scope]}, {}]
+            answers = operation["responses"] | {str(code): _problem(code) for code in codes}
+            operation["responses"] = dict(sorted(answers.items()))
+    return paths
+
+
+def _linked(operations: dict[str, Any]) -> dict[str, Any]:
+    """Operations of a path with the links of their answers."""
+    for operation in operations.values():
+        if operation["operationId"] in LINKS:
+            operation["responses"]["200"]["links"] = dict(LINKS[operation["operationId"]])
+    return operations
+
+
 def build() -> dict[str, Any]:
     """Build the OpenAPI 3.1 document from the schemas."""
     names = _Names()
     plugin = _Plugin(schema_name_resolver=names)
     spec = APISpec(
         title="Ballgauge",
-        version=API_VERSION,
+        version=version("ballgauge"),
         openapi_version=OPENAPI_VERSION,
         plugins=[plugin],
         info={"description": DESCRIPTION, "license": {"name": "MIT", "identifier": "MIT"}},
@@ -514,15 +560,25 @@ def build() -> dict[str, Any]:
             "schema": {"type": "string", "examples": ["5f0c2a9be1d24c7f"]},
         },
     )
-    for name, description in PROBLEMS.values():
-        spec.components.response(
-            name, {"description": description, "content": {MEDIA_TYPE: {"schema": ProblemSchema}}}
-        )
-    for path, operations in _paths().items():
-        spec.path(path=path, operations=operations)
+    spec.components.security_scheme(
+        "accessKey",
+        {
+            "type": "http",
+            "scheme": "bearer",
+            "bearerFormat": "ballgauge_<id>_<secret>",
+            "description": "An access key, where the service asks for one; its scopes say what it is for.",
+        },
+    )
+    for code, (name, description) in PROBLEMS.items():
+        headers = {header: _HEADER_SCHEMAS[header] for header in _HEADERS.get(code, ())}
+        answer = {"description": description, "content": {MEDIA_TYPE: {"schema": ProblemSchema}}}
+        spec.components.response(name, answer | ({"headers": headers} if headers else {}))
+    for path, operations in _guarded(_paths()).items():
+        spec.path(path=path, operations=_linked(operations))
     document: dict[str, Any] = json.loads(json.dumps(spec.to_dict()))
     for name, schema in names.classes.items():
         document["components"]["schemas"][name]["description"] = " ".join((schema.__doc__ or "").split())
+    mark(document)
     return document
 
 

@@ -9,23 +9,30 @@
 `Client(url)` talks to a running service, `Client.embedded()` runs the same service inside this process.
 """
 
+from importlib.metadata import version
+
 from ballgauge._client import Client
+from ballgauge._deprecation import BallgaugeDeprecation
 from ballgauge._designs import DesignResult
 from ballgauge._errors import (
+    AccessRefused,
     BallgaugeError,
     FieldError,
     InvalidRequest,
     Problem,
     ServiceError,
     ServiceUnreachable,
+    TooManyRequests,
 )
 from ballgauge._lots import LotResult, LotRow, LotRows, LotSeriesResult
 from ballgauge._motions import MotionResult
 from ballgauge._results import CheckResult, DrillingResult, Finding, Limit, Record
 
-__version__ = "0.1.0"
+__version__ = version("ballgauge")
 
 __all__ = [
+    "AccessRefused",
+    "BallgaugeDeprecation",
     "BallgaugeError",
     "CheckResult",
     "Client",
@@ -44,4 +51,5 @@ __all__ = [
     "Record",
     "ServiceError",
     "ServiceUnreachable",
+    "TooManyRequests",
 ]

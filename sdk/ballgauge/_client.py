@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from datetime import date
@@ -13,13 +14,14 @@ from urllib.parse import urlencode
 
 import requests
 
-from ballgauge import _designs, _encoding, _engine, _lots, _motions, _retries
+from ballgauge import _deprecation, _designs, _encoding, _engine, _lots, _motions, _retries
 from ballgauge._designs import DesignProgress, DesignResult
-from ballgauge._errors import InvalidRequest, Problem, ServiceError, ServiceUnreachable
+from ballgauge._errors import InvalidRequest, Problem, ServiceError, ServiceUnreachable, failure
 from ballgauge._lots import LotResult, LotRows, LotSeriesResult, Progress
 from ballgauge._motions import MotionResult
 from ballgauge._results import CheckResult, DrillingResult, Record
 from ballgauge._transport import WSGIAdapter
+from ballgauge_schemas.access import TOKEN
 
 Result = TypeVar("Result")
 
@@ -35,31 +37,49 @@ class Client:
         Where the service is, with its path prefix if it has one: ``http://127.0.0.1:8000``.
     timeout : float
         Seconds to wait for a connection, and for each part of the answer.
+    key : str, optional
+        Access key, where the service asks for one; it goes to this service alone, and redirects are not
+        followed. Nothing but TLS (https) hides it on the way.
     retries : int
         Further tries after a safe failure: the connection was refused or broke before an answer, or the
-        service (or a proxy before it) answered 502, 503 or 504. Waits double from 0.1 s, or are what the
-        answer's Retry-After asks for, and are never longer than 5 s. An answer that is slow to come is not
-        asked for again.
+        service (or a proxy before it) answered 502, 503 or 504, or 429 with a Retry-After. Waits double from
+        0.1 s, or are what the answer's Retry-After asks for, and are never longer than 5 s. An answer that is
+        slow to come is not asked for again.
 
     A client keeps connections open: close it, or use it in a ``with`` statement. A client is for one thread.
 
-    Every call raises `InvalidRequest` (4xx, names the bad fields), `ServiceError` (5xx) or
-    `ServiceUnreachable`, all of them `BallgaugeError`.
+    Every call raises `InvalidRequest` (4xx, names the bad fields; `AccessRefused`, 401 and 403, and
+    `TooManyRequests`, 429, are kinds of it), `ServiceError` (5xx) or `ServiceUnreachable`, all of them
+    `BallgaugeError`.
     """
 
-    def __init__(self, url: str, *, timeout: float = 30.0, retries: int = 2) -> None:
+    def __init__(self, url: str, *, timeout: float = 30.0, key: str | None = None, retries: int = 2) -> None:
         if not url.lower().startswith(("http://", "https://")):
             raise ValueError(f"the address starts with http:// or https://, unlike {url!r}")
+        if key is not None and not re.fullmatch(TOKEN, key):
+            raise ValueError("the access key holds other characters than a bearer token may (RFC 6750)")
         if retries < 0:
             raise ValueError(f"retries are 0 or more; got {retries}")
         self._url = url.rstrip("/")
         self._timeout = timeout
         self._retries = retries
         self._session = requests.Session()
+        self._session.hooks["response"].append(_deprecation.Notice())
+        self._neighbour: WSGIAdapter | None = None
+        """The service that can be given a file's path in place of its bytes, where there is one."""
+        if key is not None:
+            # Not a header of the session: the process's .netrc would take its place.
+            self._session.auth = _Bearer(key)
 
     @classmethod
-    def embedded(cls) -> Client:
+    def embedded(cls, *, scheduler: str | None = None) -> Client:
         """Run the service inside this process; no port is opened.
+
+        Parameters
+        ----------
+        scheduler : str, optional
+            Address of a Dask scheduler whose workers do bulk work: tolerance studies, spreads and line maps,
+            lots. Without it threads of this process do. The answers are the same.
 
         Raises
         ------
@@ -71,15 +91,29 @@ class Client:
             from ballgauge_service.api.settings import Settings
 
             # What is set for a server has no say over an engine inside this process.
-            application = create_app(json_logs=False, warm_up=False, settings=Settings())
+            application = create_app(json_logs=False, warm_up=False, settings=Settings(scheduler=scheduler))
         client = cls(_EMBEDDED)
         # The process's proxy settings have no say over what never leaves it.
         client._session.trust_env = False
-        client._session.mount(_EMBEDDED, WSGIAdapter(application))
+        adapter = WSGIAdapter(application)
+        client._session.mount(_EMBEDDED, adapter)
+        if scheduler is not None:
+            client._neighbour = adapter
         return client
 
     def check(self, request: Mapping[str, Any]) -> CheckResult:
-        """Check one ball: ``{"ball": {...}, "drilling": {...}, "rules": {...}, ...}``."""
+        """Check one ball: ``{"ball": {...}, "drilling": {...}, "rules": {...}, ...}``.
+
+        >>> from ballgauge import InvalidRequest
+        >>> with Client.embedded() as client:
+        ...     try:
+        ...         client.check({"ball": {"weight": "15 in", "rg": 25}})
+        ...     except InvalidRequest as refused:
+        ...         for error in refused.errors:
+        ...             print(error.pointer, error.detail)
+        /ball/weight 'in' is not a unit of weight; use for instance lb, oz, kg or g
+        /ball/rg must be from 2 in to 3.2 in; got 25 in
+        """
         _require_one(request, "checks", "check_many")
         return _result(CheckResult.from_document, self._post("/v1/checks", _encoding.encode(request)))
 
@@ -88,6 +122,15 @@ class Client:
 
         Items are as for `check`, and are sent in batches as results are taken. An `InvalidRequest` names the
         bad fields of one batch, counting over all items; the results of earlier batches have been given then.
+
+        No more than a batch of items is held at a time, so that they may come from a file or a database:
+
+        >>> weights = (10 + number % 7 for number in range(1200))  # read as it goes, never all at once
+        >>> with Client.embedded() as client:
+        ...     results = client.check_many({"ball": {"weight": weight}} for weight in weights)
+        ...     heavy = sum(result.outcome == "nonconforming" for result in results)
+        >>> heavy
+        0
         """
         for document in self._post_many("checks", items):
             yield _result(CheckResult.from_document, document)
@@ -129,6 +172,16 @@ class Client:
 
         The request is sent once; it is not tried again. Raises OSError where a file cannot be read or
         written.
+
+        A data frame is a lot too; a ball without a measurement is not assessed, and never counts as good:
+
+        >>> import pandas
+        >>> frame = pandas.DataFrame({"serial": ["OW1", "OW2"], "weight": [15.1, 16.5]})
+        >>> options = {"scope": "measured", "sampling": {"rows": "every_ball"}, "rules": {"on": "2026-05-01"}}
+        >>> with Client.embedded() as client:
+        ...     lot = client.assess_lot(frame, options)
+        >>> lot.outcome, [(ball.serial, ball.margin) for ball in lot.worst_balls]
+        ('nonconforming', [('OW2', -0.5)])
         """
         return _lots.assess(self, lot, options, report, rows, progress)
 
@@ -265,10 +318,21 @@ class Client:
                 raise ServiceUnreachable(f"{self._url} gives no whole answer: {error}") from error
             else:
                 wait = _retries.wait_after(response, attempt)
-                if last or response.status_code not in _retries.STATUSES or wait > _retries.LONGEST_WAIT:
+                if last or not _retries.is_worth_it(response) or wait > _retries.LONGEST_WAIT:
                     return _body(response)
             time.sleep(wait)
             attempt += 1
+
+
+class _Bearer(requests.auth.AuthBase):
+    """Sends an access key with a request (RFC 6750, 2.1)."""
+
+    def __init__(self, key: str) -> None:
+        self._key = key
+
+    def __call__(self, request: requests.PreparedRequest) -> requests.PreparedRequest:
+        request.headers["Authorization"] = f"Bearer {self._key}"
+        return request
 
 
 def _require_one(request: Mapping[str, Any], member: str, method: str) -> None:
@@ -285,7 +349,7 @@ def _body(response: requests.Response) -> bytes:
         problem = Problem.from_document(json.loads(response.content), status, request_id)
     except (ValueError, TypeError, KeyError, AttributeError):
         problem = _foreign(response.reason or "", status, request_id)
-    raise InvalidRequest(problem) if 400 <= status < 500 else ServiceError(problem)
+    raise failure(problem, status)
 
 
 def _parse(body: bytes) -> dict[str, Any]:

@@ -14,7 +14,7 @@ import requests
 import urllib3
 
 from ballgauge import _encoding
-from ballgauge._errors import InvalidRequest, Problem, ServiceError, ServiceUnreachable
+from ballgauge._errors import Failure, Problem, ServiceError, ServiceUnreachable, failure
 from ballgauge._results import Finding, Record, _frozen
 
 if TYPE_CHECKING:
@@ -154,12 +154,12 @@ def _lines(raw: Any) -> Iterator[bytes]:
     yield start + raw.read()
 
 
-def _failure(told: Any, status: int, request_id: str | None) -> InvalidRequest | ServiceError:
+def _failure(told: Any, status: int, request_id: str | None) -> Failure:
     try:
         problem = Problem.from_document(told, status, request_id)
     except (KeyError, TypeError, AttributeError):
         problem = _not_ours(status, request_id)
-    return InvalidRequest(problem) if 400 <= status < 500 else ServiceError(problem)
+    return failure(problem, status)
 
 
 def _not_ours(status: int, request_id: str | None) -> Problem:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, TypeAlias
 
 
 @dataclass(frozen=True)
@@ -79,9 +79,29 @@ class InvalidRequest(_ProblemError):
         return self.problem.errors
 
 
+class AccessRefused(InvalidRequest):
+    """The service asks for an access key (401), or for one with another scope (403)."""
+
+
+class TooManyRequests(InvalidRequest):
+    """The service asks to wait (429): its limit for this key, or this address, is used up."""
+
+
 class ServiceError(_ProblemError):
     """The service failed (5xx), or the answer is not its own; `problem` says what is known."""
 
 
 class ServiceUnreachable(BallgaugeError):
     """No answer: nothing listens there, the connection broke, time ran out, or no engine is installed."""
+
+
+Failure: TypeAlias = InvalidRequest | ServiceError
+
+
+def failure(problem: Problem, status: int) -> Failure:
+    """The exception for a problem that came with this status."""
+    if status in (401, 403):
+        return AccessRefused(problem)
+    if status == 429:
+        return TooManyRequests(problem)
+    return InvalidRequest(problem) if 400 <= status < 500 else ServiceError(problem)

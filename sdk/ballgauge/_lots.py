@@ -17,7 +17,7 @@ from typing import IO, TYPE_CHECKING, Any, NamedTuple, TypeVar
 import requests
 
 from ballgauge import _encoding
-from ballgauge._errors import InvalidRequest, Problem, ServiceError, ServiceUnreachable
+from ballgauge._errors import Failure, Problem, ServiceError, ServiceUnreachable, failure
 from ballgauge._results import Record, _frozen
 
 if TYPE_CHECKING:
@@ -30,6 +30,7 @@ PATIENCE = 600.0
 """Seconds that the answer on a lot may take once all of it is sent (ours)."""
 
 _PIECE = 1 << 16
+_PARQUET = b"PAR1"
 _ROW_KINDS = {".csv": "csv", ".ndjson": "ndjson", ".jsonl": "ndjson", ".parquet": "parquet"}
 
 
@@ -300,11 +301,13 @@ def _posted(
     boundary = os.urandom(16).hex()
     head = _part(boundary, "options", None) + _encoding.encode(options or {}) + b"\r\n"
     with contextlib.ExitStack() as held:
-        opened = [_open(lot, held) for lot in lots]
+        opened = [_by_path(client, lot) or _open(lot, held) for lot in lots]
+        sent = _Sent(progress)
         try:
+            held.enter_context(_beside(client, opened, sent))
             response = client._session.post(
                 f"{client._url}/v1/lots{query}",
-                data=_form(opened, head, boundary, _Sent(progress)),
+                data=_form(opened, head, boundary, sent),
                 headers={"Content-Type": f"multipart/form-data; boundary={boundary}", "Accept": accept},
                 timeout=(client._timeout, max(client._timeout, PATIENCE)),
                 allow_redirects=False,
@@ -319,7 +322,7 @@ def _posted(
         yield response
 
 
-def _refusal(content: bytes, response: requests.Response) -> InvalidRequest | ServiceError:
+def _refusal(content: bytes, response: requests.Response) -> Failure:
     try:
         told = json.loads(content)
     except ValueError:
@@ -372,11 +375,48 @@ def _part(boundary: str, name: str, filename: str | None) -> bytes:
 
 
 class _Opened(NamedTuple):
-    """A lot ready to be sent: its name, its bytes, and how many there are (None: unknown)."""
+    """A lot ready to be sent: name, bytes, how many there are (None: unknown), or its path instead."""
 
     name: str
     pieces: Iterable[bytes]
     size: int | None
+    path: str | None = None
+
+
+def _by_path(client: Client, lot: Any) -> _Opened | None:
+    """A Parquet file that the service and its workers read themselves; None of anything else."""
+    if client._neighbour is None or not isinstance(lot, (str, os.PathLike)):
+        return None
+    with Path(lot).open("rb") as file:
+        if file.read(len(_PARQUET)) != _PARQUET:
+            return None
+        return _Opened(Path(lot).name, (), os.fstat(file.fileno()).st_size, os.path.abspath(lot))
+
+
+@contextlib.contextmanager
+def _beside(client: Client, opened: list[_Opened], sent: _Sent) -> Iterator[None]:
+    """Inside, the service is told the paths of what is not sent, and tells of the rows it has judged."""
+    if client._neighbour is None:
+        yield
+        return
+    files = [None if each.path is None else (each.path, _Judged(sent, each.size or 0)) for each in opened]
+    client._neighbour.told = {"ballgauge.files": files}
+    try:
+        yield
+    finally:
+        client._neighbour.told = {}
+
+
+class _Judged:
+    """Tells of a file's rows judged as of so many of its bytes sent."""
+
+    def __init__(self, sent: _Sent, size: int) -> None:
+        self._sent, self._size, self._done = sent, size, 0
+
+    def __call__(self, rows: int, there_are: int | None) -> None:
+        done = self._size * rows // max(there_are or rows, 1)
+        self._sent.add(done - self._done)
+        self._done = done
 
 
 def _open(lot: Any, held: contextlib.ExitStack) -> _Opened:
@@ -434,7 +474,7 @@ def _read(read: Callable[[Mapping[str, Any]], Result], document: Mapping[str, An
         raise ServiceError(Problem(200, "OK", "the answer is not one of this service's", None, ())) from None
 
 
-def _problem(told: Mapping[str, Any], response: requests.Response) -> InvalidRequest | ServiceError:
+def _problem(told: Mapping[str, Any], response: requests.Response) -> Failure:
     status = int(told.get("status", response.status_code))
     request_id = response.headers.get("X-Request-Id")
     try:
@@ -443,7 +483,7 @@ def _problem(told: Mapping[str, Any], response: requests.Response) -> InvalidReq
         problem = _not_ours(response)
     if not told:
         problem = _not_ours(response)
-    return InvalidRequest(problem) if 400 <= status < 500 else ServiceError(problem)
+    return failure(problem, status)
 
 
 def _not_ours(response: requests.Response) -> Problem:

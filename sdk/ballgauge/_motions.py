@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import requests
 
 from ballgauge import _encoding
-from ballgauge._errors import InvalidRequest, Problem, ServiceError, ServiceUnreachable
+from ballgauge._errors import Failure, Problem, ServiceError, ServiceUnreachable, failure
 from ballgauge._results import Record, _frozen
 
 if TYPE_CHECKING:
@@ -99,13 +99,13 @@ def send(client: Client, body: bytes, wanted: str) -> bytes:
     return response.content
 
 
-def _failure(response: requests.Response) -> InvalidRequest | ServiceError:
+def _failure(response: requests.Response) -> Failure:
     status, request_id = response.status_code, response.headers.get("X-Request-Id")
     try:
         problem = Problem.from_document(json.loads(response.content), status, request_id)
     except (ValueError, KeyError, TypeError, AttributeError):
         problem = _not_ours(status, request_id)
-    return InvalidRequest(problem) if 400 <= status < 500 else ServiceError(problem)
+    return failure(problem, status)
 
 
 def _not_ours(status: int, request_id: str | None) -> Problem:

@@ -14,6 +14,7 @@ LONGEST_WAIT = 5.0
 """Seconds; ours. A server that asks for a longer wait is not tried again."""
 
 STATUSES = frozenset({502, 503, 504})
+_TOO_MANY = 429
 
 
 def backoff(attempt: int) -> float:
@@ -25,6 +26,13 @@ def is_safe(error: requests.ConnectionError) -> bool:
     """Say whether the connection failed before an answer began, so that asking again asks once."""
     answered = bool(error.args) and isinstance(error.args[0], ReadTimeoutError)
     return not answered and not isinstance(error, requests.exceptions.SSLError)
+
+
+def is_worth_it(response: requests.Response) -> bool:
+    """Say whether the same request may be answered later: a passing failure, or a limit that says when."""
+    if response.status_code == _TOO_MANY:
+        return _asked_wait(response.headers.get("Retry-After")) is not None
+    return response.status_code in STATUSES
 
 
 def wait_after(response: requests.Response, attempt: int) -> float:

@@ -21,6 +21,8 @@ class WSGIAdapter(HTTPAdapter):
     def __init__(self, application: WSGIApplication) -> None:
         super().__init__()
         self._application = application
+        self.told: dict[str, Any] = {}
+        """What the application is told beside the request, under names that no header has."""
 
     def send(
         self,
@@ -41,14 +43,21 @@ class WSGIAdapter(HTTPAdapter):
         def start_response(status: str, headers: list[tuple[str, str]], exc_info: Any = None) -> None:
             started[:] = [status, headers]
 
-        chunks = self._application(_environment(request), start_response)
+        chunks = self._application({**_environment(request), **self.told}, start_response)
         body: io.RawIOBase | io.BytesIO = _Answer(chunks)
         if not stream:
             with body:
                 body = io.BytesIO(body.read())
         status, headers = started
         code, _, reason = status.partition(" ")
-        raw = HTTPResponse(body, headers, int(code), reason=reason, preload_content=False)
+        raw = HTTPResponse(
+            body,
+            headers,
+            int(code),
+            reason=reason,
+            preload_content=False,
+            request_method=request.method,
+        )
         return self.build_response(request, raw)
 
 

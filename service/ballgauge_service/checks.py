@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from statistics import NormalDist
 from typing import Any, NamedTuple
 
+from . import deadline
 from .balls import Balls
 from .derived import UNITS, Group, caution, cautions
 from .drillings import assumptions, derive, missing_for_drilling
@@ -74,6 +75,7 @@ def evaluate_checks(items: list[dict[str, Any]]) -> list[dict[str, Any]]:
         limits = balance_limits(assessment, guard)
         overall = assessment.overall.tolist()
         for place, index in enumerate(indices):
+            deadline.check()
             answer = _answer(items[index], balls, index, assessment, place, OUTCOMES[overall[place]])
             if limits is not None and index in balls.rows and limits.failing[place]:
                 answer["derived"]["remedies"] = _remedies(items[index], balls, index, limits, place)

@@ -9,6 +9,7 @@ from typing import Any
 
 from ballgauge_schemas.designs import CONFIDENCE, FRONT, SAMPLES, SOLUTIONS, STARTS
 
+from .bulk import Bulk
 from .design_answers import (
     UNITS,
     ball_of,
@@ -44,6 +45,7 @@ def evaluate_design(
     files: Files | None = None,
     progress: Progress | None = None,
     cancelled: CancelToken | None = None,
+    bulk: Bulk | None = None,
 ) -> Group:
     """Answer a loaded request about a design, as a JSON-ready dict.
 
@@ -52,11 +54,12 @@ def evaluate_design(
     request : as `ballgauge_schemas.designs.DESIGN_REQUEST` loads it
     files : the meshes that came beside it, by file name
     progress, cancelled : see `designs.running`
+    bulk : who samples; threads of this process unless given
 
-    Raises InvalidInput naming every impossible field, and Cancelled by the token.
+    Raises InvalidInput naming every impossible field, Cancelled by the token, and BulkUnavailable.
     """
     first, second = build_pair(request, files or {})
-    return _Evaluation(request, first, second, _allowance(request, progress, cancelled)).answer()
+    return _Evaluation(request, first, second, _allowance(request, progress, cancelled), bulk).answer()
 
 
 def _allowance(request: Request, progress: Progress | None, cancelled: CancelToken | None) -> Allowance:
@@ -69,8 +72,10 @@ def _allowance(request: Request, progress: Progress | None, cancelled: CancelTok
 class _Evaluation:
     """One request, job by job."""
 
-    def __init__(self, request: Request, first: Design, second: Design | None, run: Allowance) -> None:
-        self.request, self.first, self.second, self.run = request, first, second, run
+    def __init__(
+        self, request: Request, first: Design, second: Design | None, run: Allowance, bulk: Bulk | None
+    ) -> None:
+        self.request, self.first, self.second, self.run, self.bulk = request, first, second, run, bulk
         self.spec = request["design"]
         self.kernels = kernels_of(first)
         self.cautions: list[Group] = []
@@ -252,6 +257,7 @@ class _Evaluation:
             found = study(
                 self.first, tolerances, judged.limits, samples=samples, seed=asked.get("seed", 0),
                 confidence=asked.get("confidence", CONFIDENCE), balance_arm=self._arm(None), run=self.run,
+                bulk=self.bulk,
             )  # fmt: skip
         return study_group(found, judged)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from . import deadline
 from .balls import Balls
 from .derived import (
     UNITS,
@@ -114,6 +115,7 @@ def evaluate_drillings(items: list[dict[str, Any]]) -> list[dict[str, Any]]:
     named = _named_rules()
     answers = []
     for index, item in enumerate(items):
+        deadline.check()
         derived, row = derive(item, balls, index)
         derived["remedies"] = mends.get(index, [])
         answers.append(

@@ -9,6 +9,7 @@ from typing import Any
 
 from ballgauge_schemas.motions import AIMING, POINT_DELIVERIES, SAMPLES, SPREAD_DELIVERIES
 
+from .bulk import Bulk
 from .design_building import below, plain, points_of
 from .motions.balls import USUAL_RADIUS, BoxBall, MotionBall, box_ball, drilled_ball
 from .motions.bowlers import BOWLERS, Bowler, Release, Scatter
@@ -43,19 +44,20 @@ MORE_UNITS = {
 }
 
 
-def evaluate_motion(request: Request) -> Group:
+def evaluate_motion(request: Request, bulk: Bulk | None = None) -> Group:
     """Answer a loaded request about a motion, as a JSON-ready dict.
 
     request : as `ballgauge_schemas.motions.MOTION_REQUEST` loads it
+    bulk : who follows many deliveries; threads of this process unless given
 
-    Raises InvalidInput naming every impossible field.
+    Raises InvalidInput naming every impossible field, and BulkUnavailable.
     """
-    return _Evaluation(request).answer()
+    return _Evaluation(request, bulk).answer()
 
 
-def draw_motion(request: Request) -> str:
-    """The picture that a loaded request asks for, as an HTML page. Raises InvalidInput."""
-    return _Evaluation(request).picture()
+def draw_motion(request: Request, bulk: Bulk | None = None) -> str:
+    """The picture that a loaded request asks for, as an HTML page; see `evaluate_motion`."""
+    return _Evaluation(request, bulk).picture()
 
 
 @dataclass(frozen=True)
@@ -69,8 +71,8 @@ class _Held:
 class _Evaluation:
     """One request, study by study."""
 
-    def __init__(self, request: Request) -> None:
-        self.request = request
+    def __init__(self, request: Request, bulk: Bulk | None) -> None:
+        self.request, self.bulk = request, bulk
         self.taken: list[str] = []
         self.cautions: list[Group] = []
         self.bowler = self._bowler()
@@ -249,6 +251,7 @@ class _Evaluation:
                 seed=asked.get("seed", 0),
                 window=Window(**window),
                 settings=self.settings,
+                bulk=self.bulk,
             )
 
     def _mapped(self, asked: Request) -> tuple[list[float], list[Bowler], Group]:
@@ -260,7 +263,7 @@ class _Evaluation:
         balls = len(asked["balls"]) + 1 + 2 * ("surface_change" in asked)
         self._afford(balls * len(volumes) * (AIMING + deliveries), bowlers, "/line_map/deliveries")
         draw = {"deliveries": deliveries, "seed": asked.get("seed", 0)}
-        return volumes, bowlers, {**draw, "settings": self.settings}
+        return volumes, bowlers, {**draw, "settings": self.settings, "bulk": self.bulk}
 
     def _line_map(self) -> Group | None:
         asked = self.request.get("line_map")

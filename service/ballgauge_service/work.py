@@ -12,6 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from . import deadline
 from .physics._compiled import compiled
 from .physics.drilling import Records, drill
 from .physics.holes import GEOMETRY, set_hole
@@ -92,6 +93,7 @@ class Work:
         starts = [0, *(np.flatnonzero(np.diff(stretch)) + 1).tolist()]
         parts = []
         for start, end in zip(starts, [*starts[1:], len(counts)], strict=True):
+            deadline.check()
             part = slice(start, end)
             out, hole_out = drill(balls[part], layouts[part], holes[part], counts[part])
             self._spend(_count_work(balls[part], holes[part], counts[part], hole_out), owners[start])

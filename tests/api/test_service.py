@@ -7,6 +7,7 @@ import json
 import logging
 import re
 from typing import Any
+from urllib.parse import urljoin
 
 import flask
 import pytest
@@ -124,8 +125,8 @@ def test_the_document_is_the_committed_one_and_valid(client: Any) -> None:
     OpenAPIV31SpecValidator(served).validate()
 
 
-PAGES = ("pages", "documentation")
-"""Blueprints for people: their addresses give HTML and are not part of the interface."""
+PAGES = ("pages", "documentation", "metrics")
+"""Blueprints for people and for whoever runs it: their addresses are not part of the interface."""
 
 
 def test_the_document_and_the_addresses_agree(app: Any) -> None:
@@ -167,3 +168,10 @@ def test_a_number_that_is_not_finite_becomes_null() -> None:
     assert (
         serializer.dump({"a": [float("nan"), (float("inf"),)], "b": -0.5}) == b'{"a":[null,[null]],"b":-0.5}'
     )
+
+
+def test_the_page_is_found_with_a_slash_behind_it_too(client: Any) -> None:
+    """Against RFC 3986, 5.2: the reference is relative, so that a prefix before the service stays."""
+    response = client.get("/docs/")
+    assert response.status_code == 308
+    assert urljoin("http://host/prefix/docs/", response.headers["Location"]) == "http://host/prefix/docs"

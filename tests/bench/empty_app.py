@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from flask import Flask, Response
+from flask import Response
 
 from ballgauge_service import create_app
+from ballgauge_service.api.gate import Gate
+from ballgauge_service.api.settings import Settings
 
 
-def create() -> Flask:
+def create() -> Gate:
     app = create_app()
     app.add_url_rule(
         "/empty", view_func=lambda: Response("{}", content_type="application/json"), methods=["POST"]
     )
-    return app
+    return Gate(app, Settings(), frozenset())

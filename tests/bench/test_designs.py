@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import io
 import math
-import time
-from collections.abc import Callable
+from typing import Any
 
 import manifold3d
 import numpy as np
@@ -26,16 +25,6 @@ DESIGN = Design((
 SEGMENTS = 512
 """Segments of a circle in the boolean meshes: their differential is then off by about 2e-6 in, far worse
 than the engine's rounding, which no mesh of any size reaches."""
-
-
-def least(action: Callable[[], object], times: int) -> float:
-    """Shortest of several runs [s]."""
-    taken = []
-    for _ in range(times):
-        start = time.perf_counter()
-        action()
-        taken.append(time.perf_counter() - start)
-    return min(taken)
 
 
 def body(solid: Solid, segments: int) -> manifold3d.Manifold:
@@ -76,21 +65,24 @@ def by_booleans(segments: int) -> tuple[float, float]:
     return float(radii[0]), float(radii[2] - radii[0])
 
 
-def test_five_coaxial_solids_500_times_faster_than_booleans() -> None:
+def test_five_coaxial_solids_500_times_faster_than_booleans(versus: Any) -> None:
     """All outputs, contributions and cover depth included, and closer to the truth."""
     exact = properties(DESIGN)
     rg, differential = by_booleans(SEGMENTS)
     assert abs(rg - exact.rg) < 5e-4
     assert 1e-9 < abs(differential - exact.differential) < 1e-4
-    ours = least(lambda: properties(DESIGN), 20)
-    theirs = least(lambda: by_booleans(SEGMENTS), 2)
-    off = abs(differential - exact.differential)
-    print(f"differential by booleans off by {off:.1e} in")
-    print(f"design: {ours * 1e3:.3f} ms, booleans {theirs * 1e3:.0f} ms, ratio {theirs / ours:.0f}")
-    assert theirs > 500 * ours
+    versus.race(
+        "a design of five solids: all numbers",
+        ("designs.mass.properties", versus.named("trimesh", "manifold3d")),
+        lambda: properties(DESIGN),
+        lambda: by_booleans(SEGMENTS),
+        500.0,
+        rounds=3,
+        calls=(10, 1),
+    )
 
 
-def test_ten_thousand_samples_faster_than_fifty_booleans() -> None:
+def test_ten_thousand_samples_faster_than_fifty_booleans(versus: Any) -> None:
     """Six tolerances, limits and the advice, which samples twice."""
     inside = ("filler", "core", "disc", "pin")
     tolerances = [
@@ -102,14 +94,20 @@ def test_ten_thousand_samples_faster_than_fifty_booleans() -> None:
         Tolerance(inside, "tilt_y", standard_deviation=0.5),
     ]
     limits = {"weight": (None, 16.0), "rg": (2.46, 2.8), "differential": (None, 0.06)}
+    samples = 10_000
     study(DESIGN, tolerances, limits, samples=64)
-    ours = least(lambda: study(DESIGN, tolerances, limits, samples=10_000), 2)
-    theirs = 50 * least(lambda: by_booleans(SEGMENTS), 2)
-    print(f"10,000 samples: {ours:.2f} s, 50 booleans {theirs:.1f} s")
-    assert ours < theirs
+    versus.race(
+        "a tolerance study of 10,000 samples, a sample",
+        ("designs.production.study", f"one set of booleans, {versus.named('manifold3d')}"),
+        lambda: study(DESIGN, tolerances, limits, samples=samples),
+        lambda: by_booleans(SEGMENTS),
+        samples / 50,
+        rounds=3,
+        shares=(samples, 1),
+    )
 
 
-def test_mesh_of_100_000_faces_read_and_judged_within_three_times_of_trimesh() -> None:
+def test_mesh_of_100_000_faces_read_and_judged_within_three_times_of_trimesh(versus: Any) -> None:
     """Read, judged and put in a ball, against trimesh's own load and mass properties."""
     mesh = trimesh.creation.torus(30.0, 12.0, 250, 200)
     assert len(mesh.faces) == 100_000
@@ -123,6 +121,5 @@ def test_mesh_of_100_000_faces_read_and_judged_within_three_times_of_trimesh() -
         assert not math.isnan(trimesh.load_mesh(io.BytesIO(data), file_type="stl").mass_properties.mass)
 
     ours()
-    taken, reference = least(ours, 3), least(theirs, 3)
-    print(f"mesh: {taken:.2f} s, trimesh {reference:.2f} s, ratio {taken / reference:.2f}")
-    assert taken < 3 * reference
+    names = ("read_mesh, judged, in a ball", f"{versus.named('trimesh')}: load, mass")
+    versus.race("an STL core of 100,000 faces", names, ours, theirs, 1 / 3)

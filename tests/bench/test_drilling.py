@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import math
-import time
 from collections.abc import Callable
 from typing import Any
 
 import numpy as np
+import pytest
 import trimesh
 from numpy.typing import NDArray
 
-from ballgauge_service.physics.drilling import HOLE, MIDDLE, RING, THUMB, drill, empty_balls
+from ballgauge_service.physics.drilling import MIDDLE, RING, THUMB, drill
 from ballgauge_service.units import OZ_PER_CUBIC_INCH, OZ_PER_LB
 
 Array = NDArray[np.float64]
@@ -25,7 +25,7 @@ STEP = (WEIGHT * OZ_PER_LB / (4 / 3 * math.pi) - COVER * OZ_PER_CUBIC_INCH * RAD
 RG = math.sqrt(
     8 / 15 * math.pi * (COVER * OZ_PER_CUBIC_INCH * RADIUS**5 + STEP * INNER**5) / (WEIGHT * OZ_PER_LB)
 )
-BALL = {
+UNIFORM = {
     "weight": WEIGHT,
     "radius": RADIUS,
     "rg": RG,
@@ -35,47 +35,19 @@ BALL = {
     "pin_to_cg": 0.0,
     "cover_thickness": RADIUS - INNER,
     "cover_density": COVER,
-    "balance_arm": 3.2,
 }
-LAYOUT = {
-    "hand": 1.0,
-    "over": 5.0,
-    "up": 0.5,
-    "drilling_angle": 50.0,
-    "pin_to_pap": 4.5,
-    "val_angle": 35.0,
-    "span_middle": 4.25,
-    "span_ring": 4.375,
-    "bridge": 0.25,
-    "full_span": 0.0,
-}
+HOLES = (
+    {"role": THUMB, "diameter": 15 / 16, "depth": 2.25, "pitch_lateral": 0.0625},
+    {"role": MIDDLE, "diameter": 7 / 8, "depth": 1.5, "pitch_forward": 0.25, "pitch_lateral": -0.375},
+    {"role": RING, "diameter": 7 / 8, "depth": 1.5, "pitch_forward": 0.25, "pitch_lateral": 0.375},
+)
 
 
-def three_holes(n: int) -> tuple[Any, Any, Any, Any]:
-    """The arrays of n balls with a thumb and two fingers that do not meet."""
-    balls, layouts = empty_balls(n)
-    for name, value in BALL.items():
-        balls[name] = value
-    for name, value in LAYOUT.items():
-        layouts[name] = value
-    holes = np.zeros((n, 3), HOLE)
-    holes["right"] = holes["up"] = holes["slug_density"] = np.nan
-    holes["role"] = [THUMB, MIDDLE, RING]
-    holes["diameter"] = [15 / 16, 7 / 8, 7 / 8]
-    holes["depth"] = [2.25, 1.5, 1.5]
-    holes["pitch_forward"] = [0.0, 0.25, 0.25]
-    holes["pitch_lateral"] = [0.0625, -0.375, 0.375]
-    return balls, layouts, holes, np.full(n, 3)
-
-
-def fastest(work: Callable[[], Any], rounds: int) -> float:
-    """Least of several times [s]: what else the machine does is no part of the work."""
-    taken = []
-    for _ in range(rounds):
-        before = time.perf_counter()
-        work()
-        taken.append(time.perf_counter() - before)
-    return min(taken)
+@pytest.fixture
+def three_holes(make_records: Callable[..., Any]) -> tuple[Any, Any, Any, Any]:
+    """The arrays of a ball of two uniform layers with a thumb and two fingers that do not meet."""
+    given: tuple[Any, Any, Any, Any] = make_records(UNIFORM, {}, HOLES)
+    return given
 
 
 def by_mesh(axes: Array, centres: Array, holes: Any, subdivisions: int) -> Array:
@@ -99,12 +71,13 @@ def by_mesh(axes: Array, centres: Array, holes: Any, subdivisions: int) -> Array
     return np.concatenate([[weight], moment, np.sqrt(np.linalg.eigvalsh(inertia) / weight)])
 
 
-def test_a_drilled_ball_is_a_thousand_times_faster_than_meshes_and_more_accurate() -> None:
+def test_a_drilled_ball_is_a_thousand_times_faster_than_meshes_and_more_accurate(
+    three_holes: tuple[Any, Any, Any, Any], versus: Any
+) -> None:
     """Against trimesh + manifold3d, icosphere of 6 subdivisions; the truth is Richardson's extrapolation from
     5 and 6 subdivisions."""
-    given = three_holes(1)
-    out, per_hole = drill(*given)
-    holes = given[2][0]
+    out, per_hole = drill(*three_holes)
+    holes = three_holes[2][0]
     centres = np.array([[hole[f"centre_{axis}"] for axis in "xyz"] for hole in per_hole[0]])
     axes = np.array([axis_of(centre, hole) for centre, hole in zip(centres, holes, strict=True)])
     names = ("moment_x", "moment_y", "moment_z", "rg", "rg_intermediate", "rg_high")
@@ -113,13 +86,16 @@ def test_a_drilled_ball_is_a_thousand_times_faster_than_meshes_and_more_accurate
     truth = (4 * fine - coarse) / 3
     scale = np.array([WEIGHT * OZ_PER_LB, 1.0, 1.0, 1.0, RG, RG, RG])
     errors = [float(np.linalg.norm((result - truth) / scale)) for result in (mine, fine)]
-
-    drill_time = fastest(lambda: [drill(*given) for _ in range(100)], 10) / 100
-    mesh_time = fastest(lambda: by_mesh(axes, centres, holes, 6), 2)
-    print(f"drill {drill_time * 1e6:.1f} us, meshes {mesh_time:.2f} s, ratio {mesh_time / drill_time:,.0f}")
-    print(f"error of drill {errors[0]:.1e}, of the mesh {errors[1]:.1e}")
     assert errors[0] < 0.01 * errors[1]
-    assert mesh_time >= FASTER_THAN_MESH * drill_time
+    versus.race(
+        "a ball with three holes: weight, moment, RGs",
+        ("physics.drilling.drill", versus.named("trimesh", "manifold3d")),
+        lambda: drill(*three_holes),
+        lambda: by_mesh(axes, centres, holes, 6),
+        FASTER_THAN_MESH,
+        rounds=3,
+        calls=(300, 1),
+    )
 
 
 def axis_of(centre: Array, hole: Any) -> Array:
@@ -132,10 +108,12 @@ def axis_of(centre: Array, hole: Any) -> Array:
     return axis / np.linalg.norm(axis)
 
 
-def test_balls_in_bulk_cost_a_few_small_decompositions_each() -> None:
+def test_balls_in_bulk_cost_a_few_small_decompositions_each(
+    three_holes: tuple[Any, Any, Any, Any], versus: Any
+) -> None:
     """Against numpy.linalg.eigh of one 3 x 3 tensor a ball (LAPACK, one core), both in bulk."""
     n = 20_000
-    given = three_holes(n)
+    given = [array.repeat(n, axis=0) for array in three_holes]
     given[0]["weight"] = np.linspace(12.0, 16.0, n)
     generator = np.random.default_rng(1)
     tensors = generator.normal(size=(n, 3, 3))
@@ -146,8 +124,10 @@ def test_balls_in_bulk_cost_a_few_small_decompositions_each() -> None:
     for row in (0, n // 3, n - 1):
         alone, _ = drill(*(array[row : row + 1] for array in given))
         assert alone.tobytes() == out[row : row + 1].tobytes()
-
-    bulk = fastest(lambda: drill(*given), 5) / n
-    peer = fastest(lambda: np.linalg.eigh(tensors), 5) / n
-    print(f"{1 / bulk:,.0f} balls a second a core; eigh {peer * 1e6:.2f} us, ratio {bulk / peer:.1f}")
-    assert bulk <= EIGH_A_BALL * peer
+    versus.race(
+        "20,000 balls with three holes each",
+        ("physics.drilling.drill", f"{versus.named('numpy')}: eigh, one 3 x 3 a ball"),
+        lambda: drill(*given),
+        lambda: np.linalg.eigh(tensors),
+        1.0 / EIGH_A_BALL,
+    )

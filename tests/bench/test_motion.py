@@ -5,9 +5,9 @@ from __future__ import annotations
 import importlib
 import importlib.util
 import sys
-import time
 import tracemalloc
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -21,8 +21,8 @@ from ballgauge_service.physics.motion import equations as eq
 from ballgauge_service.physics.motion import notes
 from ballgauge_service.physics.motion.batch import deliver_sampled
 
-ONE, MANY = 100.0, 1000.0
-DELIVERIES = 10_000
+ONE, MANY = 100.0, 300.0
+DELIVERIES = 1000
 WANTED = 1e-6
 
 
@@ -42,16 +42,6 @@ shots, reference = _shared("shots"), _shared("reference")
 BALL = box_ball(BoxBall(differential=0.05, intermediate_differential=0.015))
 
 
-def fastest(call: Callable[[], object], times: int) -> float:
-    """Least time of several calls [s]: what else the machine does is no part of it."""
-    took = []
-    for _ in range(times):
-        before = time.perf_counter()
-        call()
-        took.append(time.perf_counter() - before)
-    return min(took)
-
-
 def kernel_path(release: Any, times: Any, error: float, step: float) -> tuple[Any, Any]:
     state = first_states(BALL, release_row(release)[None])[0]
     row, samples, _ = deliver_sampled(
@@ -61,8 +51,8 @@ def kernel_path(release: Any, times: Any, error: float, step: float) -> tuple[An
 
 
 @pytest.fixture(scope="module")
-def rival() -> tuple[float, float, float]:
-    """Time of solve_ivp at the loosest tolerance that is right to WANTED, that tolerance, our path error."""
+def rival() -> tuple[Callable[[], object], float, float]:
+    """solve_ivp at the loosest tolerance that is right to WANTED, that tolerance, and our own path error."""
     row, _ = kernel_path(shots.RELEASE, np.empty(0), 1e-9, 0.005)
     times = np.linspace(0.0, row[notes.TIME] - 1e-5, 41)
     _, truth = kernel_path(shots.RELEASE, times, 1e-9, 0.005)
@@ -73,35 +63,51 @@ def rival() -> tuple[float, float, float]:
         options = {"rtol": rtol, "longest": np.inf, "watched": 0.02}
         places, _, _ = reference.path(case, state, times, **options)
         if np.abs(places - truth).max() <= WANTED:
-            took = fastest(lambda: reference.path(case, state, times[:0], **options), 3)  # noqa: B023
-            return took, rtol, float(np.abs(ours - truth).max())
+            solve = partial(reference.path, case, state, times[:0], **options)
+            return solve, rtol, float(np.abs(ours - truth).max())
     raise AssertionError("solve_ivp does not reach the wanted path error")
 
 
-def test_one_delivery_is_a_hundred_times_faster_than_solve_ivp(rival: tuple[float, float, float]) -> None:
-    took, rtol, error = rival
+def test_one_delivery_is_a_hundred_times_faster_than_solve_ivp(
+    rival: tuple[Callable[[], object], float, float], versus: Any
+) -> None:
+    solve, rtol, error = rival
+    assert error <= WANTED
     settings = Settings()
     state = first_states(BALL, release_row(shots.RELEASE)[None])[0]
     setup, film = setup_row(BALL, settings), shots.LANE.grid()
     inputs = (state, setup, film, np.empty(0), settings.path_error, settings.largest_step)
-    ours = fastest(lambda: deliver_sampled(*inputs), 30)
-    print(f"one delivery {1e3 * ours:.2f} ms, solve_ivp ({rtol:g}) {1e3 * took:.0f} ms: {took / ours:.0f} x")
-    assert error <= WANTED
-    assert took / ours >= ONE
+    deliver_sampled(*inputs)
+    versus.race(
+        "one delivery, path right to 1e-6 in",
+        ("physics.motion.batch", f"{versus.named('scipy')}: solve_ivp, rtol {rtol:g}"),
+        lambda: deliver_sampled(*inputs),
+        solve,
+        ONE,
+        rounds=3,
+        calls=(30, 1),
+    )
 
 
-def test_ten_thousand_deliveries_are_a_thousand_times_faster(rival: tuple[float, float, float]) -> None:
-    took, _, _ = rival
+def test_a_delivery_of_many_is_hundreds_of_times_faster(
+    rival: tuple[Callable[[], object], float, float], versus: Any
+) -> None:
+    solve, rtol, _ = rival
     releases = scattered(shots.RELEASE, Scatter(), DELIVERIES, 1)
     throw = Throw(BALL, releases, shots.LANE)
     run([Throw(BALL, releases[:100], shots.LANE)], Settings())
-    ours = fastest(lambda: run([throw], Settings()), 2)
-    whole = DELIVERIES * took
-    print(f"{DELIVERIES} deliveries {ours:.2f} s, solve_ivp {whole:.0f} s: {whole / ours:.0f} x")
-    assert whole / ours >= MANY
+    versus.race(
+        f"{DELIVERIES} deliveries, a delivery",
+        ("motions.starts.run", f"{versus.named('scipy')}: solve_ivp, rtol {rtol:g}"),
+        lambda: run([throw], Settings()),
+        solve,
+        MANY,
+        rounds=3,
+        shares=(DELIVERIES, 1),
+    )
 
 
-def test_memory_grows_with_what_is_asked_for_and_not_with_steps() -> None:
+def test_memory_grows_with_what_is_asked_for_and_not_with_steps(versus: Any) -> None:
     """Allocations of a batch: a few hundred numbers a delivery, however fine the steps."""
     releases = scattered(shots.RELEASE, Scatter(), 400, 1)
     peaks = []
@@ -110,5 +116,6 @@ def test_memory_grows_with_what_is_asked_for_and_not_with_steps() -> None:
         run([Throw(BALL, releases, shots.LANE)], Settings(largest_step=step))
         peaks.append(tracemalloc.get_traced_memory()[1])
         tracemalloc.stop()
-    assert peaks[1] == pytest.approx(peaks[0], rel=0.1)
     assert peaks[0] < 400 * 300 * 8 + 2_000_000
+    assert peaks[1] == pytest.approx(peaks[0], rel=0.1)
+    versus.hold("memory of 400 deliveries", "steps of 3 ms", "steps of 30 ms", [peaks[0] / peaks[1]], 0.9)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import struct
+import tracemalloc
 import zipfile
 
 import numpy as np
@@ -128,9 +129,78 @@ def test_packed_bombs_and_entities_are_refused() -> None:
     assert "not a 3MF archive" in refusal(b"PK\x03\x04 nothing", "3mf")
 
 
-def _archive(members: dict[str, bytes]) -> bytes:
+def test_a_packed_bomb_that_hides_its_size_is_not_unpacked() -> None:
+    """64 MiB that claim to be 10 kB, which zipfile unpacks whole before it cuts them to the claim."""
+    data = bytearray(_archive({"3D/3dmodel.model": b" " * (64 << 20)}))
+    for place in (data.find(struct.pack("<I", 64 << 20)), data.rfind(struct.pack("<I", 64 << 20))):
+        data[place : place + 4] = struct.pack("<I", 10_000)
+    tracemalloc.start()
+    try:
+        assert "not a 3MF archive" in refusal(bytes(data), "3mf")
+        assert tracemalloc.get_traced_memory()[1] < 16 << 20
+    finally:
+        tracemalloc.stop()
+    squeezed = _archive({"3D/3dmodel.model": b" " * 1000}, zipfile.ZIP_BZIP2)
+    assert "neither stored nor deflated" in refusal(squeezed, "3mf")
+
+
+def test_a_packed_stream_that_is_spoilt_is_refused() -> None:
+    """DEFLATE's block type 3 does not exist (RFC 1951, 3.2.3)."""
+    data = bytearray(_archive({"3D/3dmodel.model": bytes(range(256)) * 8}))
+    data[data.index(b"3D/3dmodel.model") + len("3D/3dmodel.model")] = 0xFF
+    assert "not a 3MF archive" in refusal(bytes(data), "3mf")
+
+
+def placing(objects: str, items: str) -> bytes:
+    """A 3MF file with a tetrahedron as object 1, further objects, and what is built."""
+    points = [(0, 0, 0), (20, 0, 0), (0, 20, 0), (0, 0, 20)]
+    vertices = "".join(f'<vertex x="{x}" y="{y}" z="{z}"/>' for x, y, z in points)
+    faces = [(0, 2, 1), (0, 1, 3), (0, 3, 2), (1, 2, 3)]
+    triangles = "".join(f'<triangle v1="{a}" v2="{b}" v3="{c}"/>' for a, b, c in faces)
+    mesh = f"<mesh><vertices>{vertices}</vertices><triangles>{triangles}</triangles></mesh>"
+    text = (
+        '<model unit="millimeter" xmlns="http://schemas.microsoft.com/3dmanufacturing/core/2015/02">'
+        f'<resources><object id="1">{mesh}</object>{objects}</resources><build>{items}</build></model>'
+    )
+    return _archive({"3D/3dmodel.model": text.encode()})
+
+
+def components(number: int, *others: int) -> str:
+    listed = "".join(f'<component objectid="{other}"/>' for other in others)
+    return f'<object id="{number}"><components>{listed}</components></object>'
+
+
+def test_objects_that_place_others_are_read_and_counted() -> None:
+    """Forty objects that each place the one before twice stand for 2^39 tetrahedra."""
+    moved = '<item objectid="2" transform="1 0 0 0 1 0 0 0 1 5 0 0"/>'
+    mesh = read_mesh(placing(components(2, 1), moved), "3mf")
+    assert mesh.vertices.min(axis=0) * 25.4 == pytest.approx([5.0, 0.0, 0.0])
+    assert mesh_moments(mesh.vertices, mesh.faces)[0] * 25.4**3 == pytest.approx(20.0**3 / 6.0)
+    doubling = "".join(components(k, k - 1, k - 1) for k in range(2, 42))
+    assert "places objects more than" in refusal(placing(doubling, '<item objectid="41"/>'), "3mf")
+    circle = components(2, 3) + components(3, 2)
+    assert "in a circle" in refusal(placing(circle, '<item objectid="2"/>'), "3mf")
+    assert "within another" in refusal(placing('<object id="2"><object id="3"/></object>', ""), "3mf")
+
+
+def test_faces_are_counted_where_they_are_placed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Three tetrahedra of one mesh have twelve faces."""
+    monkeypatch.setattr(meshes, "MOST_FACES", 11)
+    items = '<item objectid="1"/>' * 3
+    assert "claims 12 faces" in refusal(placing("", items), "3mf")
+    assert "claims 12 faces" in refusal(placing(components(2, 1, 1, 1), '<item objectid="2"/>'), "3mf")
+
+
+def test_entities_are_found_in_any_encoding() -> None:
+    """UTF-16, in which no byte search finds them."""
+    text = '<!DOCTYPE model [<!ENTITY a "aaaa">]><model/>'
+    assert "document type" in refusal(_archive({"3D/3dmodel.model": text.encode("utf-16")}), "3mf")
+    assert "not XML" in refusal(_archive({"3D/3dmodel.model": b'<?xml version="1.0" encoding="x"?>'}), "3mf")
+
+
+def _archive(members: dict[str, bytes], method: int = zipfile.ZIP_DEFLATED) -> bytes:
     buffer = io.BytesIO()
-    with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as archive:
+    with zipfile.ZipFile(buffer, "w", method) as archive:
         for name, data in members.items():
             archive.writestr(name, data)
     return buffer.getvalue()

@@ -7,6 +7,7 @@ texts and limits against the project's own contract (`BallSchema`).
 from __future__ import annotations
 
 import io
+import json
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -458,3 +459,46 @@ def test_options_that_make_no_sense_are_refused(refused: Make) -> None:
     ):
         assert refused(b"weight\n15\n", **options)
     assert ReadingOptions().chunk_bytes > 0
+
+
+@pytest.mark.parametrize(
+    ("kind", "day"),
+    [
+        (pa.date32(), 18_263),
+        (pa.date64(), 18_263 * 86_400_000),
+        (pa.timestamp("ms"), 18_263 * 86_400_000),
+        (pa.timestamp("us"), 18_263 * 86_400_000_000),
+        (pa.timestamp("ns"), 18_263 * 86_400_000_000_000),
+    ],
+)
+def test_days_beyond_the_calendar_are_told_by_row(judge: Make, kind: Any, day: int) -> None:
+    """2020-01-02, and the largest and least numbers of the type, some of which came round to a good day."""
+    whole = pa.int32() if kind == pa.date32() else pa.int64()
+    most = 2 ** (whole.bit_width - 1) - 1
+    days = pa.array([day, most - most % 86_400_000, 86_400_000 - most + most % 86_400_000, None], whole)
+    sink = io.BytesIO()
+    parquet.write_table(pa.table({"weight": [15.0] * 4, "approved_on": days.cast(kind)}), sink)
+    judged = judge(sink.getvalue())
+    assert judged.rows == [1, 4]
+    assert [(row, column) for row, column, _ in judged.notes] == [(2, "approved_on"), (3, "approved_on")]
+
+
+def test_spellings_that_change_within_a_file_are_one_field(judge: Make) -> None:
+    """Against the same file with one spelling, in chunks and whole."""
+    rows = [
+        {"serial": "a", "weight": 15.0, "approved_on": "2004-12-31", "house_ball": True, "cover": "urethane"},
+        {
+            "Serial": "b",
+            "weight": 15.0,
+            "Approved on": "2023-01-01",
+            "House ball": False,
+            "Cover": "reactive",
+        },
+    ] * 3
+    plain = [{key.lower().replace(" ", "_"): value for key, value in row.items()} for row in rows]
+    one, other = ("".join(json.dumps(row) + "\n" for row in each).encode() for each in (rows, plain))
+    expected = judge(other)
+    for size in (1, 300, 1 << 20):
+        assert judge(one, chunk_bytes=size).balls == expected.balls
+    doubled = one + b'{"weight": 15, "Weight": 14}\n'
+    assert [row for row, _, _ in judge(doubled).notes] == [7]

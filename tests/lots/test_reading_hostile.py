@@ -115,6 +115,45 @@ def test_cells_without_a_reference_are_refused(sound: bytes, refused: Make) -> N
     assert "without a reference" in refused(repacked(sound, in_sheet(rb'<c r="B3"', rb"<c")))[0]["detail"]
 
 
+@pytest.mark.parametrize(
+    "cell",
+    ['r="jjjjjjjjjB3"', 'r="b3"', 'r="AAAA3"', "r='B3'", 'x:r="B3" r="ZZZZ3"', 'r="B0"', 'r="B3" r="ZZZZ3"'],
+)
+def test_cells_that_the_reader_may_place_elsewhere_are_refused(
+    sound: bytes, refused: Make, cell: str
+) -> None:
+    """The first, within a kilobyte, asked the reader of the cells for a terabyte, which ends the process."""
+    data = repacked(sound, in_sheet(rb'<c r="B3"', b"<c " + cell.encode()))
+    assert "without a reference" in refused(data)[0]["detail"]
+
+
+def test_a_cell_in_a_far_row_counts_by_its_own_reference(sound: bytes, refused: Make) -> None:
+    far = repacked(sound, in_sheet(rb'<c r="B3"', rb'<c r="ZZ999999"'))
+    assert "columns" in refused(far)[0]["detail"]
+    far = repacked(sound, in_sheet(rb'<c r="B3"', rb'<c r="Z999999"'))
+    assert f"more than {CELLS_MAXIMUM} cells" in refused(far)[0]["detail"]
+
+
+def test_a_sheet_is_looked_through_wherever_it_is_kept(sound: bytes, refused: Make) -> None:
+    """The name of a part is the workbook's own choice."""
+    sink = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(sound)) as old, zipfile.ZipFile(sink, "w") as new:
+        for name in old.namelist():
+            data = old.read(name).replace(b"worksheets/sheet1.xml", b"media/picture.png")
+            data = data.replace(b'<c r="B3"', b'<c r="Z999999"')
+            new.writestr(name.replace("worksheets/sheet1.xml", "media/picture.png"), data)
+    assert f"more than {CELLS_MAXIMUM} cells" in refused(sink.getvalue())[0]["detail"]
+
+
+def test_workbooks_of_other_kinds_are_refused(refused: Make) -> None:
+    """An ODS repeats a cell a billion times in a few letters."""
+    sink = io.BytesIO()
+    with zipfile.ZipFile(sink, "w") as archive:
+        archive.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
+        archive.writestr("content.xml", "<x/>")
+    assert "another kind" in refused(sink.getvalue())[0]["detail"]
+
+
 def test_a_formula_with_its_value_is_used_and_counted(sound: bytes, judge: Make) -> None:
     judged = judge(repacked(sound, in_sheet(rb'(<c r="B3"[^>]*>)', rb"\1<f>B2-1</f>")))
     assert judged.rows == [2, 3]
@@ -156,6 +195,21 @@ def test_mixed_encodings_and_nul_characters_are_told_by_row(judge: Make) -> None
 def test_quotation_marks_that_leave_rows_unclear_are_refused(refused: Make, judge: Make) -> None:
     assert "quotation marks" in refused(b'serial,weight\na"b,15\nc"d,15\ne,15\n')[0]["detail"]
     assert judge(b'serial,weight\n"a",15\n').rows == [2]
+
+
+@pytest.mark.parametrize("chunk", [1, 40, 1 << 20])
+def test_marks_whose_errors_cancel_are_refused_in_chunks_of_any_size(refused: Make, chunk: int) -> None:
+    """The split into records and the reader of the cells see three rows each, at other places."""
+    for rows in (b'c",15\n"\n",15\n"\n",15\n', b'd""",15,"74\n"b\nc",14,,\n\n"e",15,75\n'):
+        details = refused(b"serial,weight,hardness\n" + rows, chunk_bytes=chunk)
+        assert "quotation marks" in details[0]["detail"]
+        assert details[0]["row"] == 2
+
+
+def test_a_mark_for_inches_is_no_quotation(judge: Make, refused: Make) -> None:
+    data = b'serial,weight,diameter\n"a,""b",15,8.5\nc,15,8.5"\n'
+    assert [judge(data, chunk_bytes=size).rows for size in (1, 30, 1 << 20)] == [[2, 3]] * 3
+    assert "quotation marks" in refused(data + b'd,15,8.5"\n')[0]["detail"]
 
 
 def test_the_list_of_bad_rows_is_short_and_the_count_whole(judge: Make) -> None:

@@ -180,3 +180,11 @@ def test_nonsense_is_no_record(text: str, client_of_module: Any) -> None:
 @pytest.fixture(scope="module")
 def client_of_module(client: Any) -> Any:
     return client
+
+
+def test_a_header_nested_without_end_is_no_record(client: Any) -> None:
+    """Against RFC 7515: a header is an object; brackets by the thousand exhaust a reader of JSON."""
+    header = base64.urlsafe_b64encode(b"[" * 60_000).decode().rstrip("=")
+    answer = client.post("/v1/records/verify", json={"record": f"{header}.e30.e30"})
+    assert answer.status_code == 422
+    assert answer.json["errors"][0]["pointer"] == "/record"

@@ -14,17 +14,19 @@ from typing import Any, BinaryIO
 import click
 
 from ballgauge import (
+    AccessRefused,
     BallgaugeError,
     Client,
     InvalidRequest,
     Problem,
+    TooManyRequests,
     __version__,
     _designs,
     _engine,
     _lots,
     _motions,
 )
-from ballgauge._command import designs, lots, motions, paper, report, requests_in
+from ballgauge._command import access, designs, lots, motions, paper, report, requests_in
 from ballgauge._command import verify as records
 
 CONFORMING, NOT_CONFORMING, BAD_INPUT, UNREACHABLE = range(4)
@@ -32,6 +34,8 @@ _INTERRUPTED = 130
 _PATIENCE = 4.0
 """Seconds after which the command says why it is slow (ours)."""
 _PIPE_CLOSED = 141
+_KEY = "ballgauge.key"
+"""The name of the access key in the context of a command."""
 
 FIRST_EXAMPLE = "drilled"
 EXAMPLE_LOT = "lot"
@@ -41,7 +45,7 @@ Exit codes:
   0  conforming, or the numbers asked for
   1  nonconforming, inconclusive or not_assessed
   2  bad input; every bad field is listed
-  3  the service cannot be reached, or failed
+  3  the service cannot be reached, failed, or asks for an access key or to wait
 """
 
 
@@ -54,6 +58,9 @@ def run(arguments: list[str] | None = None) -> int:
     except click.ClickException as error:
         error.show()
         return BAD_INPUT
+    except (AccessRefused, TooManyRequests) as error:
+        _show_problem(error.problem)
+        return UNREACHABLE
     except InvalidRequest as error:
         _show_problem(error.problem)
         return BAD_INPUT
@@ -82,18 +89,37 @@ def _connected(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option("--timeout", default=30.0, show_default=True, help="Seconds to wait for an answer."),
         click.option("--url", envvar="BALLGAUGE_URL", show_envvar=True, metavar="URL",
                      help="A running service. Without it the engine runs inside this command."),
+        click.option("--key", envvar="BALLGAUGE_KEY", show_envvar=True, metavar="KEY", expose_value=False,
+                     callback=_keep_key, help="Access key for the service at --url. Others on this machine "
+                     "can read an option, but not a variable."),
     ):  # fmt: skip
         command = option(command)
     return command
 
 
-def _client(url: str | None, timeout: float) -> Client:
+def _keep_key(context: click.Context, _option: click.Parameter, key: str | None) -> None:
+    context.meta[_KEY] = key or None
+
+
+def _scheduled(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add the option that says who does bulk work."""
+    return click.option(
+        "--scheduler",
+        metavar="ADDRESS",
+        help="Dask scheduler whose workers do bulk work, such as tcp://10.0.0.5:8786; threads without it. "
+        "The answer is the same. Whoever reaches a scheduler can run code on its workers.",
+    )(command)
+
+
+def _client(url: str | None, timeout: float, scheduler: str | None = None) -> Client:
+    if url is not None and scheduler is not None:
+        raise click.BadParameter("the service at --url has its own", param_hint="--scheduler")
     if url is None:
-        return Client.embedded()
+        return Client.embedded(scheduler=scheduler)
     try:
-        return Client(url, timeout=timeout)
+        return Client(url, timeout=timeout, key=click.get_current_context().meta.get(_KEY))
     except ValueError as error:
-        raise click.BadParameter(str(error), param_hint="--url") from None
+        raise click.BadParameter(str(error), param_hint="--url or --key") from None
 
 
 @click.group(
@@ -215,6 +241,7 @@ def rules(body: str | None, on: str | None, url: str | None, timeout: float, as_
     help="Write every ball here: .csv, .ndjson or .parquet.",
 )
 @click.option("--progress", is_flag=True, help="Show how far it is, on standard error.")
+@_scheduled
 @_connected
 def lot(
     files: tuple[str, ...],
@@ -224,6 +251,7 @@ def lot(
     report_file: str | None,
     rows: str | None,
     progress: bool,
+    scheduler: str | None,
     **given: Any,
 ) -> int:
     """Judge a lot from the measurements of its balls: accepted or not, the risk, and what failed.
@@ -243,7 +271,7 @@ def lot(
       ballgauge lot may.csv june.csv july.csv --measured --report drift.html
     """
     asked = _lot_request(given)
-    with _client(url, timeout) as client, lots.shown_progress(progress) as tell:
+    with _client(url, timeout, scheduler) as client, lots.shown_progress(progress) as tell:
         try:
             document = _lots.documents(client, list(files), asked, report_file, rows, tell)
         except (ValueError, OSError) as error:
@@ -290,6 +318,7 @@ def _lot_request(given: Mapping[str, Any]) -> dict[str, Any]:
 @click.option("--production", is_flag=True, help="Of what FILE asks, the tolerance study.")
 @click.option("--seed", type=int, metavar="N", help="Seed in place of FILE's.")
 @click.option("--progress", is_flag=True, help="Show how far it is, on standard error.")
+@_scheduled
 @_connected
 def design(
     file: str,
@@ -299,6 +328,7 @@ def design(
     url: str | None,
     timeout: float,
     as_json: bool,
+    scheduler: str | None,
     **jobs: bool,
 ) -> int:
     """Compute a layered design: mass properties, what each solid adds, the rules, and what FILE asks besides.
@@ -320,7 +350,11 @@ def design(
     asked = designs.request(file, compare, [job for job, wanted in jobs.items() if wanted], seed)
     folder = os.path.dirname(os.path.abspath(file))
     told = url is None and not progress and sys.stderr.isatty()
-    with _client(url, timeout) as client, _patience(told), designs.shown_progress(progress) as tell:
+    with (
+        _client(url, timeout, scheduler) as client,
+        _patience(told),
+        designs.shown_progress(progress) as tell,
+    ):
         try:
             document = _designs.document_of(client, asked, folder, tell)
         except (ValueError, OSError) as error:
@@ -338,8 +372,16 @@ def design(
     metavar="HTML",
     help="Write lane and ball here, or the line map of the bowler that the request's picture names.",
 )
+@_scheduled
 @_connected
-def motion(file: BinaryIO, picture: str | None, url: str | None, timeout: float, as_json: bool) -> int:
+def motion(
+    file: BinaryIO,
+    picture: str | None,
+    url: str | None,
+    timeout: float,
+    as_json: bool,
+    scheduler: str | None,
+) -> int:
     """Compute what a ball does on the lane: phases, breakpoint, entry, flare, and what FILE asks besides.
 
     FILE holds a ball ("ball" by its box numbers and layout, or "drilled" with its drilling), who throws it
@@ -356,7 +398,7 @@ def motion(file: BinaryIO, picture: str | None, url: str | None, timeout: float,
       ballgauge example motion_line_map | ballgauge motion - --json > map.json
     """
     body = file.read()
-    with _client(url, timeout) as client, _patience(url is None and sys.stderr.isatty()):
+    with _client(url, timeout, scheduler) as client, _patience(url is None and sys.stderr.isatty()):
         answer = _motions.send(client, body, "application/json")
         if picture is not None:
             motions.write(picture, _motions.send(client, body, "text/html"))
@@ -419,6 +461,9 @@ def key(kid: str) -> int:
     return CONFORMING
 
 
+program.add_command(access.access)
+
+
 @program.command()
 @click.argument("name", required=False)
 def example(name: str | None) -> int:
@@ -462,24 +507,31 @@ def example(name: str | None) -> int:
     "--port", default=8000, show_default=True, type=click.IntRange(1, 65535), help="Port to listen on."
 )
 @click.option("--workers", default=1, show_default=True, type=click.IntRange(1, 64), help="Processes.")
-def serve(host: str, port: int, workers: int) -> int:
+@_scheduled
+@access.serving_options
+def serve(host: str, port: int, workers: int, **given: Any) -> int:
     """Run the service until interrupted.
 
-    The log is JSON on standard error. The interface is described at /docs and /openapi.json. The service has
-    no login: listen on other addresses than this machine's only behind something that has.
+    The log is JSON on standard error. The interface is described at /docs and /openapi.json. On addresses
+    that other machines reach, the service starts only with a file of access keys, or with --open-to-anyone.
 
     \b
     Examples:
       ballgauge serve
       ballgauge serve --port 9000 --workers 2
+      ballgauge serve --host 0.0.0.0 --access-keys access.toml --requests-per-minute 600
       curl -s http://127.0.0.1:9000/readyz
     """
     with _engine.required():
         from ballgauge_service.api import server
+        from ballgauge_service.api.settings import BadSettings
     try:
+        access.settings(host, workers, given).set_environment(os.environ)
         server.serve(host, port, workers)
     except OSError as error:
         raise click.ClickException(f"cannot listen on {host}, port {port}: {error.strerror}") from None
+    except BadSettings as bad:
+        raise click.ClickException(str(bad)) from None
     return CONFORMING
 
 

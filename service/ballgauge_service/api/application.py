@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 from flask import Flask
+from werkzeug.middleware.proxy_fix import ProxyFix
 
 from ballgauge_service.api import (
+    access,
     bodies,
+    cors,
+    deprecation,
     designs,
     documentation,
     engine,
     health,
     lots,
+    metrics,
     motions,
     refusals,
     request_log,
     signed_records,
+    traces,
 )
 from ballgauge_service.api.settings import Settings
 from ballgauge_service.pages import blueprint as pages
@@ -34,7 +40,14 @@ def create(*, json_logs: bool, warm_up: bool, settings: Settings | None) -> Flas
     app.config["MAX_CONTENT_LENGTH"] = bodies.LARGEST_BODY + 1
     app.url_map.merge_slashes = False
     request_log.register(app)
+    if settings.metrics:
+        metrics.register(app)
+    if settings.traces is not None:
+        traces.register(app, settings.traces)
     refusals.register(app)
+    deprecation.register(app)
+    cors.register(app, settings)
+    access.register(app, settings)
     app.register_blueprint(engine.blueprint)
     app.register_blueprint(lots.blueprint)
     app.register_blueprint(designs.blueprint)
@@ -43,4 +56,7 @@ def create(*, json_logs: bool, warm_up: bool, settings: Settings | None) -> Flas
     app.register_blueprint(signed_records.blueprint)
     app.register_blueprint(pages)
     health.register(app, engine.warm_up if warm_up else None)
+    if settings.trusted_proxies:
+        # A server's address is that of the nearest proxy; the others come from X-Forwarded-For, last first.
+        app.wsgi_app = ProxyFix(app.wsgi_app, x_for=settings.trusted_proxies, x_proto=0)  # type: ignore[method-assign]
     return app

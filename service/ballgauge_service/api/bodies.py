@@ -11,6 +11,7 @@ from flask import Request
 from werkzeug.exceptions import RequestEntityTooLarge
 
 from ballgauge_schemas.problems import escape
+from ballgauge_service.api import deprecation
 from ballgauge_service.api.refusals import Refusal
 
 LARGEST_BODY = 2**20
@@ -19,7 +20,7 @@ LARGEST_BODY = 2**20
 DEEPEST_NESTING = 32
 """Levels of objects and arrays; ours. The deepest request the contract knows has eight."""
 
-_LONGEST_INTEGER = 18
+_LONGEST_INTEGER = 19
 _JSON_TYPE = re.compile(r"application/([a-z0-9!#$&^_.+-]+\+)?json")
 _HALF_A_PAIR = re.compile("[\ud800-\udfff]")
 _UNNAMEABLE = re.compile("[\x00-\x1f\x7f-\x9f\ud800-\udfff]")
@@ -63,6 +64,7 @@ def parse_json(text: bytes) -> Any:
     """Parse JSON that came in a part of a body or in a query; raises Refusal as `read_json` does."""
     document = _parse(_decode(text))
     _inspect(document)
+    deprecation.note(document)
     return document
 
 

@@ -5,14 +5,18 @@ from __future__ import annotations
 import queue
 import threading
 from collections.abc import Generator
-from typing import Any
+from contextvars import copy_context
+from typing import TYPE_CHECKING, Any
 
 from flask import Blueprint, Response, g, request
 
 from ballgauge_schemas.designs import DESIGN_REQUEST, MESH_BYTES_MAXIMUM, MESHES_MAXIMUM
-from ballgauge_service.api import bodies, refusals, serializer, uploads
+from ballgauge_service.api import bodies, bulk, refusals, serializer, uploads
 from ballgauge_service.api.refusals import Refusal
 from ballgauge_service.problems import InvalidInput
+
+if TYPE_CHECKING:
+    from ballgauge_service.bulk import Bulk
 
 blueprint = Blueprint("designs", __name__)
 
@@ -26,8 +30,8 @@ def design() -> Response:
     document, files = _asked()
     loaded = DESIGN_REQUEST.load(document)
     if wanted != PROGRESS:
-        return serializer.respond(_evaluated(loaded, files))
-    lines = _lines(loaded, files, g.get("request_id"))
+        return serializer.respond(_evaluated(loaded, files, bulk=bulk.chosen()))
+    lines = _lines(loaded, files, bulk.chosen(), g.get("request_id"))
     return Response(lines, content_type=PROGRESS)
 
 
@@ -77,14 +81,15 @@ def _evaluated(loaded: dict[str, Any], files: dict[str, bytes], **link: Any) -> 
     from ballgauge_service.design_requests import evaluate_design
 
     try:
-        return evaluate_design(loaded, files, **link)
+        with bulk.refusing():
+            return evaluate_design(loaded, files, **link)
     except InvalidInput as refused:
         errors = [{"pointer": pointer, "detail": detail} for _, pointer, detail in refused.errors]
     raise Refusal(422, "what is asked for is impossible; see errors", errors)
 
 
 def _lines(
-    loaded: dict[str, Any], files: dict[str, bytes], request_id: str | None
+    loaded: dict[str, Any], files: dict[str, bytes], workers: Bulk, request_id: str | None
 ) -> Generator[bytes, None, None]:
     """Progress as it is made, then the result or the problem. Closing the answer cancels the work."""
     told: queue.SimpleQueue[dict[str, Any]] = queue.SimpleQueue()
@@ -95,14 +100,14 @@ def _lines(
 
     def work() -> None:
         try:
-            found = {"result": _evaluated(loaded, files, progress=tell, cancelled=gone.is_set)}
+            found = {"result": _evaluated(loaded, files, progress=tell, cancelled=gone.is_set, bulk=workers)}
         except Refusal as refusal:
             found = _problem(refusal, request_id)
         except Exception as error:  # noqa: BLE001 - the answer has begun: its last line is where to say so
             found = {} if gone.is_set() else _problem(refusals.unforeseen(error, request_id), request_id)
         told.put(found)
 
-    worker = threading.Thread(target=work, name="design", daemon=True)
+    worker = threading.Thread(target=copy_context().run, args=(work,), name="design", daemon=True)
     worker.start()
     try:
         while "progress" in (event := told.get()):

@@ -6,7 +6,7 @@ from functools import cache
 from pathlib import Path
 
 import flask_swagger_ui
-from flask import Blueprint, Response, send_from_directory
+from flask import Blueprint, Response, redirect, send_from_directory
 
 from ballgauge_schemas import openapi_document
 from ballgauge_service.api import serializer
@@ -40,6 +40,12 @@ def _document() -> bytes:
 def document() -> Response:
     """Give the OpenAPI 3.1 document of this service."""
     return Response(_document(), content_type="application/json")
+
+
+@blueprint.get("/docs/")
+def moved() -> Response:
+    """Send on whoever adds a slash."""
+    return redirect("../docs", 308)  # type: ignore[return-value]
 
 
 @blueprint.get("/docs")

@@ -11,7 +11,7 @@ from flask import Blueprint, Response, request
 from ballgauge_schemas import RULEBOOK_QUERY, example, example_names, load_check_body, load_drilling_body
 from ballgauge_schemas.checks import OUTCOMES
 from ballgauge_schemas.problems import escape
-from ballgauge_service.api import bodies, rule_rows
+from ballgauge_service.api import bodies, metrics, rule_rows
 from ballgauge_service.api.refusals import Refusal
 from ballgauge_service.api.serializer import respond
 from ballgauge_service.checks import evaluate_checks
@@ -29,6 +29,7 @@ def check() -> Response:
     """Check one ball or many against the rules."""
     items, batch = load_check_body(bodies.read_json(request))
     results = _evaluate(evaluate_checks, items, "/checks" if batch else None)
+    metrics.count_outcomes(results)
     return respond({"results": results, "counts": _counts(results)} if batch else results[0])
 
 

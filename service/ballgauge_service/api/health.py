@@ -10,16 +10,19 @@ from flask import Blueprint, Flask, Response, current_app
 
 from ballgauge_service.api import serializer
 from ballgauge_service.api.refusals import Refusal
+from ballgauge_service.api.running import is_ending
 
 blueprint = Blueprint("health", __name__)
 
-_READY = "ballgauge_ready"
+READY = "ballgauge_ready"
+"""The name among the application's extensions of the event that is set when it is ready."""
+
 _log = logging.getLogger("ballgauge_service.health")
 
 
 def register(app: Flask, warm_up: Callable[[], object] | None) -> None:
     """Add the addresses, and run `warm_up` in the background; without one the service is ready at once."""
-    ready = app.extensions[_READY] = threading.Event()
+    ready = app.extensions[READY] = threading.Event()
     app.register_blueprint(blueprint)
     if warm_up is None:
         ready.set()
@@ -44,7 +47,9 @@ def alive() -> Response:
 
 @blueprint.get("/readyz")
 def ready() -> Response:
-    """Say whether the numeric kernels are compiled."""
-    if not current_app.extensions[_READY].is_set():
+    """Say whether the numeric kernels are compiled, and the server does not end."""
+    if is_ending():
+        raise Refusal(503, "the server ends; ask another", headers={"Retry-After": "1"})
+    if not current_app.extensions[READY].is_set():
         raise Refusal(503, "the numeric kernels are being compiled", headers={"Retry-After": "1"})
     return serializer.respond({"status": "ok"})

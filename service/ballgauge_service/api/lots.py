@@ -19,7 +19,7 @@ from flask import Blueprint, Response, g, request
 
 from ballgauge_schemas import LOT_REQUEST
 from ballgauge_schemas.lots import LOT_BODIES, ROW_FORMATS
-from ballgauge_service.api import bodies, refusals, serializer, uploads
+from ballgauge_service.api import bodies, bulk, refusals, serializer, uploads
 from ballgauge_service.api.refusals import Refusal
 from ballgauge_service.problems import InvalidInput
 
@@ -37,6 +37,10 @@ LARGEST_LOT = 1 << 30
 
 STREAMED = (1 << 20) + (1 << 16)
 """Bytes read before rows that leave at once are judged: a little more than the longest row (ours)."""
+
+FILES = "ballgauge.files"
+"""Name in the WSGI environment, which no header can have: of a caller in this process its files in order, as
+a path and a callable that is told the rows judged and those there are, or None for one in the body."""
 
 _PIECE = 1 << 18
 _FORMATS = {
@@ -108,16 +112,29 @@ def _prepared(options: Any) -> Prepared:
     raise Refusal(422, "what is asked for is impossible; see errors", errors)
 
 
-def _deliveries(prepared: Prepared, files: Files, stack: ExitStack, chunk: int | None) -> Iterator[Delivery]:
-    """Each file opened, to be read to its end before the next is taken. Raises Refusal."""
+def _deliveries(
+    prepared: Prepared, files: Files, stack: ExitStack, *, rows: bool, streamed: bool = False
+) -> Iterator[Delivery]:
+    """Each file opened, to be read to its end before the next is taken. Raises Refusal.
+
+    rows : whether the balls are asked for; streamed : whether they leave before all of the file has come
+    """
     from ballgauge_service.lots.deliveries import LOTS_MAXIMUM, Delivery
     from ballgauge_service.lots.headings import LotRefused
 
+    workers, local = bulk.chosen(), request.environ.get(FILES, ())
+    chunk = STREAMED if streamed else None
     for number, (name, source) in enumerate(files):
         if number == LOTS_MAXIMUM:
             raise Refusal(422, f"at most {LOTS_MAXIMUM} files are taken")
         try:
-            yield stack.enter_context(Delivery(source, name, prepared, chunk_bytes=chunk))
+            path, told = (local[number] if number < len(local) else None) or (None, None)
+            yield stack.enter_context(
+                Delivery(
+                    path or source, name, prepared, chunk_bytes=chunk, bulk=workers, rows_wanted=rows,
+                    streamed=streamed, told=told,
+                )
+            )  # fmt: skip
         except LotRefused as refused:
             raise _file_refusal(refused) from None
 
@@ -141,7 +158,7 @@ def _whole(prepared: Prepared, files: Files) -> dict[str, Any]:
 
     with ExitStack() as stack:
         found: list[Delivery] = []
-        for delivery in _deliveries(prepared, files, stack, None):
+        for delivery in _deliveries(prepared, files, stack, rows=False):
             _read(delivery)
             found.append(delivery)
         if len(found) > 1:
@@ -153,8 +170,9 @@ def _read(delivery: Delivery, take: Callable[[Any], object] = lambda verdicts: N
     from ballgauge_service.lots.headings import LotRefused
 
     try:
-        for verdicts in delivery:
-            take(verdicts)
+        with bulk.refusing():
+            for verdicts in delivery:
+                take(verdicts)
     except LotRefused as refused:
         raise _file_refusal(refused) from None
 
@@ -214,9 +232,10 @@ def _row_lines(prepared: Prepared, files: Files) -> Generator[bytes, None, None]
 
     with ExitStack() as stack:
         result: dict[str, Any] = {}
-        for delivery in _only(_deliveries(prepared, files, stack, STREAMED)):
+        for delivery in _only(_deliveries(prepared, files, stack, rows=True, streamed=True)):
             try:
-                yield from map(ndjson_lines, delivery)
+                with bulk.refusing():
+                    yield from map(ndjson_lines, delivery)
             except LotRefused as refused:
                 raise _file_refusal(refused) from None
             result = _resulting(delivery.result)
@@ -246,7 +265,7 @@ def _write_rows(
     from ballgauge_service.lots.writing import ResultWriter
 
     result: dict[str, Any] = {}
-    for delivery in _only(_deliveries(prepared, files, stack, None)):
+    for delivery in _only(_deliveries(prepared, files, stack, rows=True)):
         writer = ResultWriter(sink, kind)  # type: ignore[arg-type]
         _read(delivery, writer.write)
         writer.close()

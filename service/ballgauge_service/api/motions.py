@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 from flask import Blueprint, Response, request
 
 from ballgauge_schemas.motions import MOTION_REQUEST
-from ballgauge_service.api import bodies, serializer
+from ballgauge_service.api import bodies, bulk, serializer
 from ballgauge_service.api.refusals import Refusal
 from ballgauge_service.problems import InvalidInput
 
@@ -42,10 +42,11 @@ def _accepted() -> str:
     return best
 
 
-def _evaluated(evaluate: Callable[[dict[str, Any]], Answer], loaded: dict[str, Any]) -> Answer:
+def _evaluated(evaluate: Callable[..., Answer], loaded: dict[str, Any]) -> Answer:
     """Call the engine; what it refuses is named by pointers."""
     try:
-        return evaluate(loaded)
+        with bulk.refusing():
+            return evaluate(loaded, bulk.chosen())
     except InvalidInput as refused:
         errors = [{"pointer": pointer, "detail": detail} for _, pointer, detail in refused.errors]
     raise Refusal(422, "what is asked for is impossible; see errors", errors)

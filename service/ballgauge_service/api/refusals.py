@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import logging
 from collections.abc import Sequence
 from http import HTTPStatus
@@ -13,6 +14,7 @@ from werkzeug.exceptions import HTTPException
 from ballgauge_schemas import Problem, ValidationError, validation_problem
 from ballgauge_schemas.problems import ERRORS_MAXIMUM, MEDIA_TYPE, VALIDATION_TYPE
 from ballgauge_service.api import serializer
+from ballgauge_service.deadline import DeadlinePassed, NobodyWaits
 
 FieldErrors = Sequence[dict[str, Any]]
 
@@ -22,6 +24,7 @@ _DETAILS = {
     413: "the body is larger than 1 MiB; send several smaller requests",
 }
 
+_NO_ROOM = frozenset((errno.ENOSPC, errno.EDQUOT, errno.EFBIG))
 _log = logging.getLogger("ballgauge_service.errors")
 
 
@@ -77,10 +80,25 @@ def _unforeseen(error: Exception) -> Response:
     return _refusal(unforeseen(error, g.get("request_id")))
 
 
-def unforeseen(error: Exception, request_id: str | None) -> Refusal:
-    """Log an error nobody foresaw, and give the refusal that says so."""
+def unforeseen(error: BaseException, request_id: str | None) -> Refusal:
+    """Log an error nobody foresaw, and give the refusal that says so; a lack of time or room has its own."""
+    if isinstance(error, DeadlinePassed):
+        if not isinstance(error, NobodyWaits):
+            _count("deadline")
+        return Refusal(503, str(error), headers={"Retry-After": "60"})
+    if isinstance(error, OSError) and error.errno in _NO_ROOM:
+        _count("no_room")
+        _log.error("no room for temporary files", exc_info=error, extra={"request_id": request_id})
+        return Refusal(507, "no room is left for temporary files; try again later, or send less")
     _log.error("unforeseen error", exc_info=error, extra={"request_id": request_id})
     return Refusal(500, "the service failed; its log has the cause under this request id")
+
+
+def _count(reason: str) -> None:
+    # Deferred: the first process of a server loads this module before it names the folder of the metrics.
+    from ballgauge_service.api import metrics
+
+    metrics.turned_away(reason)
 
 
 def _problem(status: int, detail: str, errors: FieldErrors = ()) -> Problem:

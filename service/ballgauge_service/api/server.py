@@ -3,47 +3,118 @@
 from __future__ import annotations
 
 import os
+import signal
 import socket
+import tempfile
+import threading
+from collections.abc import Callable
+from typing import Any
 
-from granian import Granian
 from granian.constants import Interfaces
+from granian.http import HTTP1Settings
+from granian.server.mp import MPServer
 
-THREADS = min(8, 2 * (os.cpu_count() or 1) + 1)
-"""Requests that one process computes side by side (ours)."""
+from ballgauge_service.api import running
+from ballgauge_service.api.settings import Settings
 
-WAITING = 256
-"""Requests that one process takes from the network at once (ours); others wait in the system's queue."""
+CONNECTIONS = 16_384
+"""Connections that one process holds at once (ours), idle ones too; others wait in the system's queue."""
+
+SPARE_FILES = 256
+"""Open files of one process that are not connections (ours)."""
+
+ENDING = 15
+"""Seconds that requests under way may take beyond their deadline when the server ends (ours)."""
+
+_METRICS_FOLDER = "PROMETHEUS_MULTIPROC_DIR"
 
 _JSON_LOG = {
     "formatters": {"json": {"()": "ballgauge_service.api.request_log.JsonFormatter"}},
     "handlers": {
         "errors": {"class": "logging.StreamHandler", "formatter": "json", "stream": "ext://sys.stderr"}
     },
-    "loggers": {"_granian": {"handlers": ["errors"], "level": "INFO", "propagate": False}},
+    "loggers": {
+        "_granian": {"handlers": ["errors"], "level": "INFO", "propagate": False},
+        # A line for every piece sent to a caller who left.
+        "granian_worker": {"handlers": ["errors"], "level": "WARNING", "propagate": False},
+    },
 }
+
+
+class _Server(MPServer):
+    """Granian that says at /readyz for a while that it ends, before it does."""
+
+    drain = 0.0
+
+    def signal_handler_interrupt(self, *arguments: Any, **named: Any) -> None:
+        end: Callable[[], None] = super().signal_handler_interrupt
+        if running.is_ending() or arguments[:1] != (signal.SIGTERM,):
+            end()
+            return
+        running.say_ending()
+        timer = threading.Timer(self.drain, end)
+        timer.daemon = True
+        timer.start()
 
 
 def serve(host: str, port: int, workers: int) -> None:
     """Serve until a signal ends it; the log is JSON on standard error.
 
+    Workers that die are replaced; a second death of one within seconds ends the server with code 1. After
+    SIGTERM /readyz says 503 for `Settings.drain`, then nothing new is accepted and what was accepted is
+    answered.
+
     Raises
     ------
     OSError
         The address cannot be listened on: it is taken, not this machine's, or not allowed.
+    BadSettings
+        A variable of the environment cannot be used.
     """
+    settings = Settings.from_environment()
     _require_free(host, port)
-    Granian(
-        "ballgauge_service:create_app",
-        factory=True,
-        interface=Interfaces.WSGI,
-        address=host,
-        port=port,
-        workers=workers,
-        blocking_threads=THREADS,
-        backpressure=WAITING,
-        websockets=False,
-        log_dictconfig=_JSON_LOG,
-    ).serve()
+    # Found now, not when there is no room left to try it.
+    tempfile.gettempdir()
+    folder = running.make_folder()
+    os.environ[_METRICS_FOLDER] = str(folder)
+    try:
+        if settings.traces is not None:
+            # Deferred until the folder of the metrics is named: it is read when their module is.
+            from ballgauge_service.api import traces
+
+            traces.require_extra()
+        server = _Server(
+            "ballgauge_service.api.served:create_gate",
+            factory=True,
+            interface=Interfaces.ASGINL,
+            address=host,
+            port=port,
+            workers=workers,
+            backlog=4096,
+            backpressure=_connections(),
+            http1_settings=HTTP1Settings(header_read_timeout=round(1000 * settings.patience)),
+            websockets=False,
+            respawn_failed_workers=True,
+            workers_kill_timeout=round(settings.deadline) + ENDING,
+            log_dictconfig=_JSON_LOG,
+        )
+        server.drain = settings.drain
+        server.serve()
+    finally:
+        os.environ.pop(_METRICS_FOLDER, None)
+        running.remove_folder()
+
+
+def _connections() -> int:
+    """As many connections as there may be open files, once as many are allowed as can be."""
+    import resource
+
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    wanted = CONNECTIONS + SPARE_FILES
+    if soft < wanted:
+        soft = min(wanted, hard)
+        resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
+    return max(64, min(CONNECTIONS, soft - SPARE_FILES))
 
 
 def _require_free(host: str, port: int) -> None:

@@ -3,11 +3,22 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping
+import re
+from collections.abc import Callable, Mapping, MutableMapping, Sequence
 from dataclasses import dataclass, fields
 from typing import Any
 
 PREFIX = "BALLGAUGE_"
+
+MEMORY = "memory://"
+"""Storage of counts in each process for itself."""
+
+_OWN_PORTS = {"http": "80", "https": "443"}
+_ORIGIN = re.compile(
+    r"(?P<scheme>https?)://"
+    r"(?:[a-z0-9](?:[a-z0-9-]*[a-z0-9])?(?:\.[a-z0-9](?:[a-z0-9-]*[a-z0-9])?)*|\[[0-9a-f:.]+\])"
+    r"(?::(?P<port>[1-9][0-9]{0,4}))?"
+)
 
 
 class BadSettings(ValueError):
@@ -37,6 +48,27 @@ def _list(text: str) -> tuple[str, ...]:
     return tuple(part for part in text.replace(",", " ").split() if part)
 
 
+def require_origins(origins: Sequence[str]) -> None:
+    """Raise BadSettings, naming each, where origins are not as browsers send them (RFC 6454, 6.2)."""
+    wrong = [origin for origin in origins if not _is_origin(origin)]
+    if wrong:
+        raise BadSettings(
+            f"an origin is http:// or https://, a host in small letters and perhaps a port that is not the "
+            f"scheme's own, and nothing behind it, unlike {', '.join(map(repr, wrong))}"
+        )
+
+
+def _is_origin(text: str) -> bool:
+    found = _ORIGIN.fullmatch(text)
+    return found is not None and found["port"] != _OWN_PORTS[found["scheme"]]
+
+
+def _origins(text: str) -> tuple[str, ...]:
+    origins = _list(text)
+    require_origins(origins)
+    return origins
+
+
 def _yes(text: str) -> bool:
     if text not in ("0", "1"):
         raise ValueError("must be 0 or 1")
@@ -56,6 +88,12 @@ class Settings:
     requests_per_minute: int = 0
     """Requests a minute that one key, or one address without keys, may send; 0 sets no limit."""
 
+    limits_storage: str = MEMORY
+    """Where requests are counted: each process for itself, or a storage of the library `limits` for all."""
+
+    processes: int = 1
+    """Processes that share the limit where each counts for itself."""
+
     cors_origins: tuple[str, ...] = ()
     """Origins whose pages may call the service from a browser; none by default."""
 
@@ -63,7 +101,8 @@ class Settings:
     """Reverse proxies in front whose X-Forwarded-For is believed."""
 
     deadline: float = 60.0
-    """Seconds after which an answer that has not begun is given up."""
+    """Seconds after which an answer that has not begun is given up; each piece taken of a file begins them
+    anew."""
 
     computing: int = os.cpu_count() or 1
     """Requests that one process computes side by side."""
@@ -73,6 +112,13 @@ class Settings:
 
     longest_wait: float = 5.0
     """Seconds a request waits for its turn before it is refused with 503."""
+
+    patience: float = 20.0
+    """Seconds a caller may take over a head, and over a body or a piece of an answer beside a second for each
+    1000 bytes."""
+
+    drain: float = 1.0
+    """Seconds in which a server told to end says at /readyz that it does, before it listens no more."""
 
     metrics: bool = True
     """Whether /metrics is answered."""
@@ -101,6 +147,12 @@ class Settings:
             raise BadSettings("; ".join(errors))
         return cls(**found)
 
+    def set_environment(self, environment: MutableMapping[str, str]) -> None:
+        """Make the variables of an environment say these settings, for processes that read it later."""
+        for field in fields(self):
+            environment.pop(PREFIX + field.name.upper(), None)
+        environment.update(self.environment())
+
     def environment(self) -> dict[str, str]:
         """The variables that say what differs from the defaults, for another process."""
         told = {}
@@ -120,12 +172,16 @@ def _text(value: Any) -> str:
 _READERS: dict[str, Callable[[str], Any]] = {
     "access_keys": str,
     "requests_per_minute": _whole(0),
-    "cors_origins": _list,
+    "limits_storage": str,
+    "processes": _whole(1),
+    "cors_origins": _origins,
     "trusted_proxies": _whole(0),
     "deadline": _seconds,
     "computing": _whole(1),
     "waiting": _whole(0),
     "longest_wait": _seconds,
+    "patience": _seconds,
+    "drain": _seconds,
     "metrics": _yes,
     "traces": str,
     "scheduler": str,

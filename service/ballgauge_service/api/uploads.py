@@ -22,6 +22,10 @@ DRAINED = 1 << 28
 """Bytes still taken after a refusal (ours): a caller who sends first and listens then would never read it."""
 
 _PARTS_MAXIMUM = 201
+_PADDING = b"- \t\v\f"
+_PADDING_MAXIMUM = 256
+"""What may stand behind a boundary in its line (RFC 2046, 5.1.1), and how much of it is looked at (ours)."""
+
 _NO_FORM = "cannot be read: its parts are not as RFC 7578 has them"
 
 
@@ -72,8 +76,10 @@ class Form:
 
     def __init__(self, body: Body, boundary: bytes) -> None:
         self._body = body
+        self._delimiter = b"--" + boundary
         self._decoder = MultipartDecoder(boundary, max_parts=_PARTS_MAXIMUM)
         self._at_data = False
+        self._waiting = b""
         self._next: Field | File | None = None
         self._next = self._head()
 
@@ -96,7 +102,9 @@ class Form:
         while self._next is not None:
             part = self._next
             if part.name != "file":
-                name = part.name[:60] if part.name.isprintable() else "?"
+                # The decoder gives None where a part has no name.
+                name = (part.name or "")[:60]
+                name = name if name.isprintable() else "?"
                 text = "must come before the files" if name == "options" else "there are options and file"
                 raise Refusal(422, f"the form's part {name!r} cannot stand here: {text}")
             yield Upload(getattr(part, "filename", None), _PartSource(self))
@@ -110,7 +118,7 @@ class Form:
                 event = self._decoder.next_event()
                 if not isinstance(event, NeedData):
                     return event
-                self._decoder.receive_data(self._body.read() or None)
+                self._decoder.receive_data(self._piece() or None)
             except RequestEntityTooLarge:
                 raise Refusal(
                     413, f"the form has more than {_PARTS_MAXIMUM} parts, or a part's head is too long"
@@ -118,6 +126,39 @@ class Form:
             except (ValueError, LookupError, UnicodeError):
                 text = "ends before its last boundary" if self._decoder.complete else _NO_FORM
                 raise Refusal(400, f"the form {text}") from None
+
+    def _piece(self) -> bytes:
+        """The next bytes of the body, none at its end; what may begin a boundary waits for the rest of it.
+
+        The decoder takes parts of a boundary for content where its bytes come in two pieces.
+        """
+        while piece := self._body.read():
+            piece = self._waiting + piece
+            cut = self._boundary_start(piece)
+            piece, self._waiting = piece[:cut], piece[cut:]
+            if piece:
+                return piece
+        piece, self._waiting = self._waiting, b""
+        return piece
+
+    def _boundary_start(self, data: bytes) -> int:
+        """Where the line break begins behind which a boundary may have begun; the end where there is none."""
+        end = len(data) - data.endswith(b"\r")
+        start = self._break(data, end)
+        line = data[start + 1 : end]
+        if start < 0 or not (self._delimiter.startswith(line) or self._is_boundary(line)):
+            return end
+        start -= data[max(start - 1, 0) : start + 1] == b"\r\n"
+        before = self._break(data, start)
+        # A break that ends a boundary begins no other one.
+        return end if before >= 0 and self._is_boundary(data[before + 1 : start]) else start
+
+    def _break(self, data: bytes, end: int) -> int:
+        low = max(0, end - len(self._delimiter) - _PADDING_MAXIMUM)
+        return max(data.rfind(b"\n", low, end), data.rfind(b"\r", low, end))
+
+    def _is_boundary(self, line: bytes) -> bool:
+        return line.startswith(self._delimiter) and not line[len(self._delimiter) :].strip(_PADDING)
 
     def _head(self) -> Field | File | None:
         event = self._event()
@@ -162,7 +203,7 @@ def boundary(request: Request) -> bytes:
 
 
 def _too_large(largest: int) -> Refusal:
-    return Refusal(413, f"the body is larger than {largest} bytes, the most this service takes of a lot")
+    return Refusal(413, f"the body is larger than {largest} bytes, the most this address takes")
 
 
 def _cut_short() -> Refusal:

@@ -9,22 +9,20 @@ from __future__ import annotations
 import io
 import re
 import struct
-import zipfile
 from typing import Any
 
 import numpy as np
 import trimesh
 from numpy.typing import NDArray
 
+from .archives import MOST_BYTES, BadArchive, checked_archive
 from .polyhedra import mesh_moments
 from .running import InvalidDesign
 from .solids import Mesh
 from .surfaces import MOST_FOUND, first_crossings
 
-MOST_BYTES = 256 * 1024 * 1024
 MOST_FACES = 2_000_000
-MOST_RATIO = 200
-"""Limits of ours: bytes of a file, packed or unpacked; faces; how far an archive may unpack."""
+"""Most faces of a mesh (ours)."""
 
 FORMATS = ("stl", "3mf", "obj", "ply")
 UNITS = {"in": 1.0, "mm": 1.0 / 25.4, "cm": 1.0 / 2.54}
@@ -74,35 +72,18 @@ def _check_ply(data: bytes) -> None:
         )
 
 
-def _check_3mf(data: bytes) -> None:
+def _checked_3mf(data: bytes) -> bytes:
     try:
-        with zipfile.ZipFile(io.BytesIO(data)) as archive:
-            members = archive.infolist()
-            total = sum(member.file_size for member in members)
-            if total > MOST_BYTES or total > MOST_RATIO * len(data):
-                raise _refuse(
-                    f"the 3MF archive unpacks to {total} bytes; at most {MOST_BYTES} "
-                    f"and {MOST_RATIO} times its own length are read"
-                )
-            models = [member for member in members if member.filename.lower().endswith(".model")]
-            if not models:
-                raise _refuse("the 3MF archive holds no model")
-            for member in models:
-                text = archive.read(member)
-                if b"<!" in text.replace(b"<!--", b""):
-                    raise _refuse("the 3MF model declares a document type or entities, which are not read")
-                _check_count(text.count(b"triangle "))
-    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError, ValueError) as error:
-        if isinstance(error, InvalidDesign):
-            raise
-        raise _refuse(f"not a 3MF archive: {error}") from error
+        return checked_archive(data, MOST_FACES)
+    except BadArchive as error:
+        raise _refuse(str(error)) from None
 
 
 def _check_obj(data: bytes) -> None:
     _check_count(data.count(b"\nf "))
 
 
-_CHECKS = {"stl": _check_stl, "3mf": _check_3mf, "obj": _check_obj, "ply": _check_ply}
+_CHECKS = {"stl": _check_stl, "obj": _check_obj, "ply": _check_ply}
 
 
 def _loaded(data: bytes, file_type: str) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
@@ -236,7 +217,10 @@ def read_mesh(data: bytes, file_type: str, unit: str = "mm") -> Mesh:
         raise _refuse(f"the unit must be one of {', '.join(UNITS)}; got {unit[:20]!r}")
     if len(data) > MOST_BYTES:
         raise _refuse(f"the file has {len(data)} bytes; at most {MOST_BYTES} are read")
-    _CHECKS[kind](data)
+    if kind == "3mf":
+        data = _checked_3mf(data)
+    else:
+        _CHECKS[kind](data)
     vertices, faces = _loaded(data, kind)
     factor = UNITS[unit]
     if not len(faces):

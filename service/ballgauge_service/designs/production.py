@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import beta, norm, qmc
 
+from ..bulk import Bulk, Check, threads_here
 from .mass import BALANCE_ARM, LENGTH, check_arm
 from .model import (
     SOLVABLE,
@@ -34,8 +35,10 @@ from .solids import Design
 SAMPLES = 10_000
 MOST_SAMPLES = 1_000_000
 BLOCK = 2048
+PIECE = 64
 CLIP = 1e-12
-"""Samples by default and at most; samples between two looks at the cancel token; distance of a uniform
+"""Samples by default and at most; samples that are looked at together for solids that leave the ball, and
+make a piece of bulk work in closed form; of a piece where the first sample has none; distance of a uniform
 number from 0 and 1 (all ours)."""
 
 MOVES = ("offset_x", "offset_y", "offset_z", "tilt_x", "tilt_y")
@@ -200,37 +203,36 @@ class _Plan:
         self.held = np.array([solid.role != "pin" for solid in design.solids])
         self.tilts = np.array(tilts, np.float64).reshape(len(tilts), 6)
 
-    def numbers(self, packed: Packed, samples: Floats, arm: float, run: Run, cells: int) -> Floats:
+    def numbers(
+        self, packed: Packed, samples: Floats, arm: float, run: Run, cells: int, bulk: Bulk
+    ) -> Floats:
         """Numbers (n, LENGTH) of the variants; raises InvalidDesign where one leaves the ball."""
         self._check_positive(packed, samples)
-        out = np.empty((len(samples), LENGTH))
-        for start in range(0, len(samples), BLOCK):
-            run.report(start / len(samples), "sampling")
-            part = samples[start : start + BLOCK]
-            beyond = np.empty(len(part))
-            numbers_of_many(
-                packed,
-                part,
-                self.rows,
-                self.columns,
-                self.sources,
-                self.tilts,
-                self.held,
-                arm,
-                out[start : start + BLOCK],
-                beyond,
-            )
-            for n in np.flatnonzero(np.isnan(beyond)):
-                run.check()
-                out[start + n], beyond[n] = table_numbers(
-                    self._variant(packed, part[n]), arm, cells, self.held
-                )
-            if (beyond > 0.0).any():
-                failed = int((beyond > 0.0).sum())
-                reach = f"by up to {beyond.max():.3g} in"
-                text = f"in {failed} of {len(part)} samples a solid leaves the ball, {reach}"
-                raise InvalidDesign([("/tolerances", text)])
+        size = len(samples)
+        out, beyond = np.empty((size, LENGTH)), np.empty(size)
+        piece = self._piece(packed, samples, arm)
+        pieces = [samples[start : start + piece] for start in range(0, size, piece)]
+        run.report(0.0, "sampling")
+        done = 0
+        for numbers, over in bulk.map(sample_piece, (self, packed, arm, cells), pieces, run.check):
+            out[done : done + piece], beyond[done : done + piece] = numbers, over
+            done += len(over)
+            run.report(done / size, "sampling")
+            if done % BLOCK == 0 or done == size:
+                _require_inside(beyond[(done - 1) // BLOCK * BLOCK : done])
         return out
+
+    def _piece(self, packed: Packed, samples: Floats, arm: float) -> int:
+        """Samples of a piece, by what the first of them takes."""
+        beyond = np.empty(1)
+        self.write(packed, samples[:1], arm, np.empty((1, LENGTH)), beyond)
+        return PIECE if np.isnan(beyond[0]) else BLOCK
+
+    def write(self, packed: Packed, samples: Floats, arm: float, out: Floats, beyond: Floats) -> None:
+        """Write what is in closed form, as `numbers_of_many` does."""
+        numbers_of_many(
+            packed, samples, self.rows, self.columns, self.sources, self.tilts, self.held, arm, out, beyond
+        )
 
     def _check_positive(self, packed: Packed, samples: Floats) -> None:
         least = packed.table[self.rows, self.columns] + samples[:, self.sources].min(axis=0)
@@ -239,12 +241,37 @@ class _Plan:
         if bad:
             raise InvalidDesign((f"/tolerances/{at}", "is so wide that it reaches zero") for at in bad)
 
-    def _variant(self, packed: Packed, sample: Floats) -> Packed:
+    def variant(self, packed: Packed, sample: Floats) -> Packed:
         table = packed.table.copy()
         for source, row, axis, *pivot in self.tilts:
             tilt_row(table, int(row), int(axis), float(sample[int(source)]), np.array(pivot))
         np.add.at(table, (self.rows, self.columns), sample[self.sources])
         return packed._replace(table=table)
+
+
+def sample_piece(
+    common: tuple[_Plan, Packed, float, int], samples: Floats, check: Check
+) -> tuple[Floats, Floats]:
+    """Numbers (n, LENGTH) of a piece of the samples, and how far a solid leaves the ball [in] in each, (n,).
+
+    common: plan, packed design, arm of the balance, cells of the cubature.
+    """
+    plan, packed, arm, cells = common
+    out, beyond = np.empty((len(samples), LENGTH)), np.empty(len(samples))
+    plan.write(packed, samples, arm, out, beyond)
+    for n in np.flatnonzero(np.isnan(beyond)):
+        check()
+        out[n], beyond[n] = table_numbers(plan.variant(packed, samples[n]), arm, cells, plan.held)
+    return out, beyond
+
+
+def _require_inside(beyond: Floats) -> None:
+    """Raise InvalidDesign where in one of a block of samples a solid leaves the ball."""
+    failed = int((beyond > 0.0).sum())
+    if failed:
+        reach = f"by up to {beyond.max():.3g} in"
+        text = f"in {failed} of {len(beyond)} samples a solid leaves the ball, {reach}"
+        raise InvalidDesign([("/tolerances", text)])
 
 
 def _draw(tolerances: Sequence[Tolerance], samples: int, seed: int) -> tuple[Floats, Floats]:
@@ -284,11 +311,13 @@ def _shares(scores: Floats, values: Floats) -> NDArray[np.float64]:
     return shares
 
 
-def _linear(packed: Packed, plan: _Plan, deviations: Floats, arm: float, run: Run, cells: int) -> Floats:
+def _linear(
+    packed: Packed, plan: _Plan, deviations: Floats, arm: float, run: Run, cells: int, bulk: Bulk
+) -> Floats:
     """Standard deviations (LENGTH,) by linear propagation: central differences of one standard deviation."""
     count = len(deviations)
     steps = np.vstack([np.diag(deviations), -np.diag(deviations)])
-    numbers = plan.numbers(packed, steps, arm, run, cells)
+    numbers = plan.numbers(packed, steps, arm, run, cells, bulk)
     slopes = 0.5 * (numbers[:count] - numbers[count:])
     spread: Floats = np.sqrt((slopes * slopes).sum(axis=0))
     return spread
@@ -343,6 +372,7 @@ def study(
     balance_arm: float = BALANCE_ARM,
     cells: int = STUDY_CELLS,
     run: Run | None = None,
+    bulk: Bulk | None = None,
 ) -> ProductionStudy:
     """Study a design in production.
 
@@ -354,6 +384,7 @@ def study(
     confidence : of the intervals
     cells : budget of the cubature for samples whose solids cut each other off a common axis
     run : progress and cancel token
+    bulk : who samples, in pieces of PIECE; threads of this process unless given
 
     A pin that stands out of the ball in a sample counts whole, against the cover, which is much like it.
 
@@ -362,6 +393,7 @@ def study(
     InvalidDesign : tolerances or limits that do not fit the design; tolerances that push a solid other than a
         pin out of the ball, or a density or size to zero
     Cancelled : by the token
+    BulkUnavailable
     """
     bounds = dict(limits or {})
     _problems(design, tolerances, bounds, samples)
@@ -374,9 +406,16 @@ def study(
     scores, deviations = _draw(tolerances, samples, seed)
     nominal, _ = table_numbers(packed, balance_arm, cells)
     linear = _linear(
-        packed, plan, np.array([each.deviation for each in tolerances]), balance_arm, link, cells
+        packed,
+        plan,
+        np.array([each.deviation for each in tolerances]),
+        balance_arm,
+        link,
+        cells,
+        threads_here(),
     )
-    numbers = plan.numbers(packed, deviations, balance_arm, link, cells)
+    workers = bulk or threads_here()
+    numbers = plan.numbers(packed, deviations, balance_arm, link, cells, workers)
     names = [name for name in SOLVABLE if not np.isnan(numbers[:, number_index(name)]).any()]
     missing = tuple(name for name in bounds if name not in names)
     bounds = {name: limit for name, limit in bounds.items() if name in names}
@@ -392,7 +431,7 @@ def study(
         halved = [each.halved() if each.label() == label else each for each in tolerances]
         now, then = None, None
         if bounds:
-            again = plan.numbers(packed, _draw(halved, samples, seed)[1], balance_arm, link, cells)
+            again = plan.numbers(packed, _draw(halved, samples, seed)[1], balance_arm, link, cells, workers)
             now = float(_any_outside(numbers, bounds).mean())
             then = float(_any_outside(again, bounds).mean())
         advice = Advice(label, number, spreads[number].shares[label], now, then)

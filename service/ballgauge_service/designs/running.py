@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 
+from .. import deadline
 from ..problems import InvalidInput
 
 Progress = Callable[[float, str], None]
@@ -44,7 +45,8 @@ class Run:
         self._cancelled = cancelled
 
     def check(self) -> None:
-        """Raise `Cancelled` when the caller asked to stop."""
+        """Raise `Cancelled` when the caller asked to stop, DeadlinePassed when the request's time is up."""
+        deadline.check()
         if self._cancelled is not None and self._cancelled():
             raise Cancelled("the run was cancelled")
 

@@ -48,10 +48,12 @@ class LotAssessment:
             self.totals.add(balls, verdicts)
             if len(verdicts):
                 yield verdicts
-        if not self.totals.balls:
-            self._refuse_empty()
+        self.require_balls()
 
-    def _refuse_empty(self) -> None:
+    def require_balls(self) -> None:
+        """Raise LotRefused, with why rows were left out, where no ball was judged."""
+        if self.totals.balls:
+            return
         if not self.notes.left_out:
             raise LotRefused("the file has headings and no balls")
         first: list[dict[str, Any]] = [{"detail": "no ball of the file can be judged"}]

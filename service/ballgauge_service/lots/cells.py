@@ -272,10 +272,33 @@ def read_days(heading: Heading, column: Column, rules: CellRules) -> tuple[DayAr
     Raises TypeError for an Arrow column of a type that holds no days.
     """
     if not isinstance(column, list) and (pa.types.is_date(column.type) or pa.types.is_timestamp(column.type)):
-        column = column.cast(pa.timestamp("us"), safe=False)
+        column = _in_the_calendar(column).cast(pa.timestamp("us"), safe=False)
     found, places = _distinct(heading, column, rules, _day)
     known = [np.datetime64("NaT") if day is None or day is _BAD else np.datetime64(day) for day in found]
     return np.array(known, "M8[D]")[places], _bad(found)[places]
+
+
+def _in_the_calendar(column: pa.Array) -> pa.Array:
+    """Dates or times, with the last day for those before the year 1 or after 9999, which Python lacks."""
+    kind = column.type
+    unit = kind.unit if pa.types.is_timestamp(kind) else "s" if pa.types.is_date32(kind) else "ms"
+    if unit == "ns":
+        return column  # 64 bits of nanoseconds end in the year 2262
+    day = 1 if pa.types.is_date32(kind) else 86_400 * {"s": 1, "ms": 1000, "us": 1_000_000}[unit]
+    whole = pa.int32() if pa.types.is_date32(kind) else pa.int64()
+    numbers = column.cast(whole).cast(pa.int64())
+    within = pc.and_(pc.greater_equal(numbers, _FIRST_DAY * day), pc.less_equal(numbers, _LAST_DAY * day))
+    return pc.if_else(within, numbers, _LAST_DAY * day).cast(whole).cast(kind)
+
+
+def cell_at(column: Column, place: int) -> Any:
+    """One cell of a column as Python has it; the text of its number where Python has no such day."""
+    if isinstance(column, list):
+        return column[place]
+    try:
+        return column[place].as_py()
+    except (OverflowError, ValueError):
+        return str(column[place].value)
 
 
 def read_choices(
@@ -291,6 +314,9 @@ def read_choices(
     values = [math.nan if value is None or value is _BAD else code(value) for value in found]
     return np.array(values, dtype=np.float64)[places], _bad(found)[places]
 
+
+_FIRST_DAY, _LAST_DAY = -719_162, 2_932_896
+"""1 January of the year 1 and 31 December 9999, in days from 1 January 1970."""
 
 _BAD = object()
 

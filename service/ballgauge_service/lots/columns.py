@@ -13,6 +13,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 from marshmallow import ValidationError
 from numpy.typing import NDArray
 
@@ -30,6 +31,7 @@ from .cells import (
     CellRules,
     Column,
     FloatArray,
+    cell_at,
     explain,
     read_choices,
     read_days,
@@ -171,13 +173,17 @@ class _Reader:
                 self.uncertainty[name] = np.where(np.isnan(stated), given, stated)
             return bad
         if name == "approved_on":
-            self.approved_on, bad = read_days(heading, column, self.rules)
-        elif name == "house_ball":
-            self.flags[name], bad = read_choices(heading, column, self.rules, float)
-        elif name == "cover":
-            self.flags[name], bad = read_choices(heading, column, self.rules, _COVERS.__getitem__)
+            days, bad = read_days(heading, column, self.rules)
+            held = self.approved_on
+            self.approved_on = days if held is None else np.where(np.isnat(held), days, held)
+        elif name in ("house_ball", "cover"):
+            read = float if name == "house_ball" else _COVERS.__getitem__
+            flags, bad = read_choices(heading, column, self.rules, read)
+            before = self.flags.get(name)
+            self.flags[name] = flags if before is None else np.where(np.isnan(before), flags, before)
         else:
-            self.texts[name], bad = read_texts(heading, column, self.rules)
+            texts, bad = read_texts(heading, column, self.rules)
+            self.texts[name] = texts if name not in self.texts else pc.coalesce(self.texts[name], texts)
         return bad
 
     def _find_blank(self) -> None:
@@ -260,8 +266,9 @@ class _Reader:
     def _first_notes(self, room: int) -> Iterator[Note]:
         order = {heading: k for k, heading in enumerate(self.chunk.columns)}
         places = sorted(
-            (place, order.get(heading, -1), entry)
-            for entry, (heading, bad, _) in enumerate(self.bad)
+            # What is missing comes first: a chunk may not even have its column.
+            (place, -1 if why == "missing" else order.get(heading, -1), entry)
+            for entry, (heading, bad, why) in enumerate(self.bad)
             for place in np.flatnonzero(bad)[:room].tolist()
         )
         for place, _, entry in places[:room]:
@@ -277,9 +284,7 @@ class _Reader:
             return f"an uncertainty without a value of {heading.field}"
         if why == "cell":
             column = self.chunk.columns[heading]
-            return explain(
-                heading, column[place] if isinstance(column, list) else column[place].as_py(), self.rules
-            )
+            return explain(heading, cell_at(column, place), self.rules)
         numbers = {name: float(values[place]) for name, values in self.values.items()}
         held = {name: number for name, number in numbers.items() if not math.isnan(number)}
         if why == "impossible":

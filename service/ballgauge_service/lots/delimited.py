@@ -29,6 +29,8 @@ SEPARATORS = (",", ";", "\t", "|")
 PROBE = 1 << 18
 """Bytes at the start of a file from which separator and decimal mark are found (ours)."""
 
+_UNCLEAR = "quotation marks leave the rows unclear: one stands within a cell, or is not closed"
+
 
 @dataclass(frozen=True, slots=True)
 class Dialect:
@@ -163,6 +165,31 @@ def _without_first(block: Block) -> Block:
     return block._replace(data=block.data[ends[place] :], rows=block.rows[1:])
 
 
+def _require_clear(block: Block, separator: str) -> None:
+    """Refuse marks within a cell that make the split into records and the reader of the cells disagree.
+
+    The reader takes such a mark for a letter. It would see other rows than were counted where the mark, by
+    the count of marks, opens a quotation that hides a line end, or one that another cell's mark then closes.
+    """
+    letters = np.frombuffer(block.data, dtype=np.uint8)
+    marks = np.flatnonzero(letters == ord('"'))
+    at_start = np.isin(np.where(marks > 0, letters[marks - 1], ord("\n")), [ord(separator), ord("\n")])
+    opening, closing, closes_at_start = marks[::2], marks[1::2], at_start[1::2]
+    if len(closing) < len(opening):
+        closing = np.append(closing, len(block.data.rstrip(b"\r\n")))
+        closes_at_start = np.append(closes_at_start, False)
+    doubled = np.concatenate(([False], opening[1:] == closing[:-1] + 1))
+    # A doubled mark goes on with the cell that the marks before it are in.
+    cell = np.maximum.accumulate(np.where(doubled, 0, np.arange(len(opening))))
+    ends = np.flatnonzero(letters == ord("\n"))
+    hides = np.searchsorted(ends, closing) > np.searchsorted(ends, opening)
+    stray = np.flatnonzero(~at_start[::2][cell] & (hides | closes_at_start))
+    if stray.size:
+        starts, stops = records(block.data[: closing[stray[0]]], quoted=True)
+        before = [k for k in range(len(starts)) if block.data[starts[k] : stops[k]].strip(b"\r\n")]
+        raise LotRefused(_UNCLEAR, row=int(block.rows[len(before) - 1]))
+
+
 _Read = tuple[Mapping[Heading, Any], np.ndarray, list[Note], int]
 
 
@@ -180,6 +207,8 @@ class _Reader:
         self.nulls = ["", *rules.missing]
 
     def read(self, block: Block) -> _Read:
+        if block.quoted:
+            _require_clear(block, self.dialect.separator)
         # A file with one odd cell has more: while blocks fail, the quick way is not tried first.
         if not self.dirty:
             table = self._quick(block)
@@ -214,10 +243,7 @@ class _Reader:
 
         table = self._parsed(block, dict.fromkeys(self.kept, pa.string()), threads=False, handler=note)
         if table.num_rows + len(odd) != len(block.rows):
-            raise LotRefused(
-                "quotation marks leave the rows unclear: one stands within a cell, or is not closed",
-                row=int(block.rows[0]),
-            )
+            raise LotRefused(_UNCLEAR, row=int(block.rows[0]))
         wanted = len(self.names)
         notes = [
             Note(

@@ -14,6 +14,7 @@ from typing import Any
 
 from ballgauge_schemas.lots import SEPARATORS
 
+from ..bulk import Bulk, Check, threads_here, unasked
 from ..problems import InvalidInput
 from ..rulebooks import OUTCOMES, Decision, Edition, UnknownRulebookError, edition, sample_rules
 from .acceptance import (
@@ -33,6 +34,7 @@ from .gauge_study import gauge_study, instrument_offsets
 from .headings import QUANTITIES, LotRefused
 from .lines import Source
 from .nonconforming import clopper_pearson, defects_per_million, nonconforming_fraction
+from .pieces import Judging, Piece, add_notes, book_of, judge_piece, worded
 from .plans_choice import (
     ChosenPlan,
     choose_plan,
@@ -55,6 +57,8 @@ LOTS_MAXIMUM = 100
 
 NAME_MAXIMUM = 200
 """Longest file name repeated in an answer (ours)."""
+
+Told = Callable[[int, int | None], object]
 
 _ADVICE = "This is advice from the values given: only the governing body decides and approves."
 
@@ -149,16 +153,32 @@ class Delivery:
     name : the file's name, for its format and for the answer
     prepared : the request
     chunk_bytes : how much is read at a time; no result depends on it
+    bulk : who judges the pieces; threads of this process unless given
+    rows_wanted : whether the verdicts are given; without them iterating gives nothing and is quicker
+    streamed : whether each piece is judged before more is read, so that its verdicts leave at once
+    told, check : called with the rows judged and those there are (None: not known), and asked between pieces
 
-    Raises LotRefused, here or while iterating, where the file as a whole cannot be judged.
+    Raises LotRefused, here or while iterating, where the file as a whole cannot be judged; BulkUnavailable.
     """
 
     def __init__(
-        self, source: str | Source, name: str | None, prepared: Prepared, *, chunk_bytes: int | None = None
+        self,
+        source: str | Source,
+        name: str | None,
+        prepared: Prepared,
+        *,
+        chunk_bytes: int | None = None,
+        bulk: Bulk | None = None,
+        rows_wanted: bool = True,
+        streamed: bool = False,
+        told: Told | None = None,
+        check: Check = unasked,
     ) -> None:
         self.prepared = prepared
         self.name = None if name is None else PurePath(name.replace("\\", "/")).name[:NAME_MAXIMUM]
         self.file = LotFile(source, _reading(prepared.asked["file"], chunk_bytes), name)
+        self._bulk = bulk or threads_here()
+        self._rows_wanted, self._streamed, self._told, self._check = rows_wanted, streamed, told, check
         asked = prepared.asked
         self.assessment = LotAssessment(
             self.file, prepared.edition, prepared.decision, dict(prepared.uncertainties)
@@ -171,11 +191,39 @@ class Delivery:
         self.assessment.totals = self.totals
 
     def __iter__(self) -> Iterator[Verdicts]:
+        judging = Judging(
+            book_of(self.prepared.edition),
+            self.prepared.decision,
+            self.assessment.uncertainties,
+            self.file.rules,
+            self.totals.worst_wanted,
+            self.totals.serials_wanted,
+            self._rows_wanted,
+        )
+        pieces, ahead = self._pieces()
+        for judged in self._bulk.map(judge_piece, judging, pieces, self._check, ahead):
+            add_notes(self.assessment.notes, judged.notes)
+            self.totals.merge(judged.totals)
+            self._tell()
+            yield from (worded(verdicts, self.prepared.edition) for verdicts in judged.verdicts)
+        self.assessment.require_balls()
+
+    def _pieces(self) -> tuple[Iterator[Piece], int]:
+        """The pieces, and how many are judged ahead for each thread."""
+        path = self.file.cut_path
+        if path is not None and self._bulk.reads(path, own=self.file.spooled):
+            return self.file.pieces(), 1
+        whole = self.file.format in ("xlsx", "parquet")
+        return iter(self.file), 1 if whole or not self._streamed else 0
+
+    def _tell(self) -> None:
+        """Say how far it is. Raises LotRefused where there are more balls than the lot has."""
+        done = self.totals.balls + self.assessment.notes.left_out
         lot_size = self.prepared.asked["sampling"].get("lot_size")
-        for verdicts in self.assessment:
-            if lot_size is not None and self.totals.balls + self.assessment.notes.left_out > lot_size:
-                raise LotRefused(f"the file has more balls than the lot of {lot_size} they are a sample of")
-            yield verdicts
+        if lot_size is not None and done > lot_size:
+            raise LotRefused(f"the file has more balls than the lot of {lot_size} they are a sample of")
+        if self._told is not None:
+            self._told(done, self.file.rows)
 
     def close(self) -> None:
         """Let the file go, and what was spooled of it."""

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, Self
 
 import numpy as np
 import pyarrow as pa
@@ -76,9 +76,22 @@ class Gathered(LotTotals):
             return
         self._count_states(balls, verdicts)
         self._note_worst(verdicts)
+        self._keep_serials([pa.nulls(len(balls), pa.string()) if balls.serial is None else balls.serial])
+
+    def merge(self, other: Self) -> None:
+        """Take in what a later part of the lot added up to."""
+        super().merge(other)
+        for rule, held in other._bound.items():
+            self._bound[rule] = self._bound.get(rule, np.zeros_like(held)) + held
+        for lacking, count in other._unjudged.items():
+            self._unjudged[lacking] = self._unjudged.get(lacking, 0) + count
+        self._keep_worst(other._worst)
+        self._keep_serials(other._serials)
+
+    def _keep_serials(self, more: list[pa.Array]) -> None:
         if self.serials_wanted or self.balls <= KEPT_MAXIMUM:
-            self._serials.append(pa.nulls(len(balls), pa.string()) if balls.serial is None else balls.serial)
-        elif not self.serials_wanted:
+            self._serials.extend(more)
+        else:
             self._serials = []
 
     def _count_states(self, balls: Balls, verdicts: Verdicts) -> None:
@@ -153,10 +166,13 @@ class Gathered(LotTotals):
         nearness = np.where(np.isnan(nearness), math.inf, nearness)
         order = np.lexsort((verdicts.rows[odd], nearness, -verdicts.outcome[odd]))
         order = order[: self.worst_wanted + _TIES]
-        self._worst.extend(
+        self._keep_worst(
             _worst(verdicts, place, near)
             for place, near in zip(odd[order].tolist(), nearness[order].tolist(), strict=True)
         )
+
+    def _keep_worst(self, more: Iterable[WorstBall]) -> None:
+        self._worst.extend(more)
         self._worst.sort(key=lambda ball: (-ball.code, ball.nearness, ball.serial or "", ball.row))
         del self._worst[self.worst_wanted + _TIES :]
 

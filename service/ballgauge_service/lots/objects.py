@@ -73,9 +73,12 @@ class JsonReader:
             yield RawChunk(rows, found, sorted([*bad, *notes], key=lambda n: n.row), block.blank + blank)
 
     def _quick(self, block: Block) -> dict[Heading, Any] | None:
-        """The columns where every member is known and of the plain kind its field has, None elsewhere."""
+        """The columns where every member is known, spelt one way and of its field's plain kind, or None."""
         if not len(block.rows):
             return {}
+        names = [heading.name for heading in self.headings.values() if heading.name is not None]
+        if len(set(names)) < len(names):
+            return None
         schema = pa.schema([(key, _plain_type(heading)) for key, heading in self.headings.items()])
         try:
             table = arrow_json.read_json(

@@ -36,6 +36,11 @@ ROWS_MAXIMUM = 100_000_000
 CHUNK_BYTES = 4 << 20
 """Size of a chunk of text (ours); a chunk of the other formats has a row for every 64 bytes of it."""
 
+PIECE_ROWS = 1 << 16
+PIECE_ROWS_MAXIMUM = 1 << 21
+"""Rows of a piece of a Parquet file (ours): it has whole row groups, as many as make up PIECE_ROWS. A file
+with a row group of more than PIECE_ROWS_MAXIMUM is not read by pieces: their verdicts would not fit."""
+
 _SUFFIXES: Mapping[str, Format] = {
     ".csv": "csv", ".tsv": "csv", ".txt": "csv", ".ndjson": "ndjson", ".jsonl": "ndjson", ".xlsx": "xlsx",
     ".parquet": "parquet", ".pq": "parquet",
@@ -60,6 +65,54 @@ class ReadingOptions:
     missing: tuple[str, ...] = ()
     sheet: str | None = None
     chunk_bytes: int = CHUNK_BYTES
+
+
+@dataclass(frozen=True)
+class RowGroups:
+    """A piece of a Parquet file, to be read by whoever works on it.
+
+    `size` [byte] and `changed` [ns] of the file when it was cut; `groups` of the file's row groups, following
+    each other; `first` row of them, as a person counts; `count` rows of a chunk.
+    """
+
+    path: str
+    size: int
+    changed: int
+    headings: tuple[Heading, ...]
+    groups: tuple[int, ...]
+    first: int
+    count: int
+
+    def chunks(self) -> Iterator[RawChunk]:
+        """The piece's rows, in chunks. Raises LotRefused where the file cannot be read or is another one."""
+        try:
+            with open(self.path, "rb") as file:
+                found = os.fstat(file.fileno())
+                if (found.st_size, found.st_mtime_ns) != (self.size, self.changed):
+                    raise LotRefused("the file was changed while it was judged", row=self.first)
+                opened = parquet.ParquetFile(file, memory_map=False, buffer_size=1 << 20, pre_buffer=False)
+                yield from _row_group_chunks(opened, self, use_threads=False)
+        except (pa.ArrowException, OSError) as error:
+            raise LotRefused(f"the Parquet file cannot be read: {_short(error)}", row=self.first) from None
+
+
+def _row_group_chunks(
+    file: parquet.ParquetFile, piece: RowGroups, *, use_threads: bool
+) -> Iterator[RawChunk]:
+    row = piece.first
+    wanted = [heading for heading in piece.headings if heading.field is not None]
+    try:
+        for batch in file.iter_batches(
+            batch_size=piece.count,
+            row_groups=list(piece.groups),
+            columns=[heading.text for heading in wanted],
+            use_threads=use_threads,
+        ):
+            columns = {heading: _decoded(batch.column(heading.text)) for heading in wanted}
+            yield RawChunk(np.arange(row, row + batch.num_rows), columns, (), 0)
+            row += batch.num_rows
+    except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
+        raise LotRefused(f"the Parquet file cannot be read: {_short(error)}", row=row) from None
 
 
 class _Peeked:
@@ -100,6 +153,7 @@ class LotFile:
     ) -> None:
         self.options = options or ReadingOptions()
         self._closing: list[Any] = []
+        self._path = ""
         self._rules = CellRules(missing=self.options.missing)
         try:
             self._open(source, name)
@@ -109,6 +163,7 @@ class LotFile:
 
     def _open(self, source: str | os.PathLike[str] | Source, name: str | None) -> None:
         path: str | None = None
+        self.spooled = not isinstance(source, (str, os.PathLike))
         if isinstance(source, (str, os.PathLike)):
             path = os.fspath(source)
             try:
@@ -143,6 +198,7 @@ class LotFile:
             self._book = Workbook(path, self.options.mapping, self.options.sheet)
             self._closing.append(self._book)
         else:
+            self._path, self._found = path, os.stat(path)
             self._parquet, self._headings = _open_parquet(path, self.options.mapping)
             self._closing.append(self._parquet)
 
@@ -202,15 +258,45 @@ class LotFile:
         return self._book.chunks(count) if self.format == "xlsx" else self._parquet_chunks(count)
 
     def _parquet_chunks(self, count: int) -> Iterator[RawChunk]:
-        row = 1
-        wanted = [heading.text for heading in self._headings if heading.field is not None]
-        try:
-            for batch in self._parquet.iter_batches(batch_size=count, columns=wanted, use_threads=True):
-                columns = {h: _decoded(batch.column(h.text)) for h in self._headings if h.field is not None}
-                yield RawChunk(np.arange(row, row + batch.num_rows), columns, (), 0)
-                row += batch.num_rows
-        except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
-            raise LotRefused(f"the Parquet file cannot be read: {_short(error)}", row=row) from None
+        for piece in self._cut(count):
+            yield from _row_group_chunks(self._parquet, piece, use_threads=True)
+
+    @property
+    def cut_path(self) -> str | None:
+        """Path of a Parquet file that can be read by pieces; None of any other file."""
+        if self.format != "parquet":
+            return None
+        known = self._parquet.metadata
+        rows = (known.row_group(group).num_rows for group in range(known.num_row_groups))
+        return self._path if max(rows, default=0) <= PIECE_ROWS_MAXIMUM else None
+
+    @property
+    def rows(self) -> int | None:
+        """How many rows there are, where the file says so beforehand."""
+        return self._parquet.metadata.num_rows if self.format == "parquet" else None
+
+    def pieces(self) -> Iterator[RowGroups]:
+        """The file at `cut_path` in pieces, cut by its row groups alone."""
+        return self._cut(max(self.options.chunk_bytes // 64, 1))
+
+    def _cut(self, count: int) -> Iterator[RowGroups]:
+        known, found = self._parquet.metadata, self._found
+        groups: list[int] = []
+        first, rows = 1, 0
+        for group in range(known.num_row_groups):
+            groups.append(group)
+            rows += known.row_group(group).num_rows
+            if rows >= PIECE_ROWS or group == known.num_row_groups - 1:
+                yield RowGroups(
+                    self._path,
+                    found.st_size,
+                    found.st_mtime_ns,
+                    tuple(self._headings),
+                    tuple(groups),
+                    first,
+                    count,
+                )
+                groups, first, rows = [], first + rows, 0
 
     def close(self) -> None:
         """Let the file go, and what was spooled of it."""

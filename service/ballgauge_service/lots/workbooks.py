@@ -35,14 +35,23 @@ CELLS_MAXIMUM = 16_000_000
 
 _PIECE = 1 << 20
 _OVERLAP = 4096
-_ROW = re.compile(rb'<(?:\w+:)?row\b[^>]*?\sr="(\d{1,9})"')
-_REFERENCE = re.compile(rb'<(?:\w+:)?c\s[^>]*?\br="([A-Z]{1,4})\d')
-_NAMELESS = re.compile(rb'<(?:\w+:)?c(?:\s(?![^>]*\br=")[^>]*)?/?>')
+_ROW = re.compile(rb'<(?:[^\s<>/:]+:)?row\b[^>]*?\sr="(\d{1,9})"')
+_CELL = re.compile(rb"<(?:[^\s<>/:]+:)?c(?=[\s/>])")
+_OTHERS = rb'(?:\s+(?!r=)[\w:.-]+="[^"<>]*")*'
+_PLACED = re.compile(
+    _CELL.pattern + _OTHERS + rb'\s+r="([A-Z]{1,3})([1-9][0-9]{0,6})"' + _OTHERS + rb"\s*/?>"
+)
 _FORMULA = re.compile(
     rb'<(?:\w+:)?c\s[^>]*?\br="([A-Z]{1,4})(\d{1,9})"[^>]*>\s*<(?:\w+:)?f\b'
     rb"(?:[^>]*/>|[^>]*>[^<]{0,3000}</(?:\w+:)?f>)\s*(<(?:\w+:)?v>[^<]|<(?:\w+:)?is>)?"
 )
 _LINK = "{http://schemas.openxmlformats.org/officeDocument/2006/relationships}id"
+_OTHER_KINDS = ("content.xml", "xl/workbook.bin")
+"""Parts of ODS and XLSB workbooks: the reader of the cells would take those too, and nothing bounds them."""
+
+_CELLS = b"sheetData"
+"""The element that holds a sheet's cells; without it a part is no sheet, wherever it is kept."""
+
 _METHODS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
 
 
@@ -95,21 +104,18 @@ def look_through(stream: BinaryIO) -> dict[str, Looked]:
             members = archive.infolist()
             if len(members) > MEMBERS_MAXIMUM or sum(each.file_size for each in members) > UNPACKED_MAXIMUM:
                 _too_large()
+            if any(member.filename.lower() in _OTHER_KINDS for member in members):
+                raise LotRefused("the file is a workbook of another kind; save it as XLSX")
             total = 0
             found = {}
             for member in members:
-                sheet = (
-                    _Sheet()
-                    if "sheet" in member.filename.lower() and member.filename.endswith(".xml")
-                    else None
-                )
+                sheet = _Sheet()
                 for piece in unpacked_pieces(stream, member):
                     total += len(piece)
                     if total > UNPACKED_MAXIMUM:
                         _too_large()
-                    if sheet is not None:
-                        sheet.look(piece)
-                if sheet is not None:
+                    sheet.look(piece)
+                if sheet.begun:
                     found[member.filename] = sheet.finish()
             return found
     except (zipfile.BadZipFile, zlib.error, EOFError, OSError, NotImplementedError, ValueError) as error:
@@ -130,16 +136,22 @@ def _too_large() -> None:
 
 
 class _Sheet:
-    """Looks for rows, columns and formulas in a sheet's XML that comes in pieces."""
+    """Looks for rows, columns and formulas in a part's XML that comes in pieces; `begun`: it is a sheet."""
 
     def __init__(self) -> None:
         self.found = Looked()
+        self.begun = False
         self.kept = b""
         self.columns: set[bytes] = set()
 
     def look(self, piece: bytes) -> None:
         """Take in one more piece; an element that may be cut is looked at with the next."""
         data = self.kept + piece
+        if not self.begun:
+            self.begun = _CELLS in data
+            if not self.begun:
+                self.kept = data[-len(_CELLS) :]
+                return
         cut = data.rfind(b"<row", 0, max(len(data) - _OVERLAP, 0))
         if cut <= 0 and len(data) > 8 * _PIECE:
             raise LotRefused("the sheet's rows cannot be told apart, or one is too long")
@@ -157,10 +169,15 @@ class _Sheet:
 
     def _search(self, data: bytes) -> None:
         found = self.found
-        found.last_row = max(found.last_row, max(map(int, _ROW.findall(data)), default=0))
-        self.columns.update(_REFERENCE.findall(data))
-        if _NAMELESS.search(data):
-            raise LotRefused("the sheet has cells without a reference; save it again from a spreadsheet")
+        placed = _PLACED.findall(data)
+        if len(placed) != len(_CELL.findall(data)):
+            raise LotRefused(
+                "the sheet has cells without a reference, or with one that is none such as B12; save it "
+                "again from a spreadsheet"
+            )
+        rows = {row for _, row in placed}.union(_ROW.findall(data))
+        found.last_row = max(found.last_row, max(map(int, rows), default=0))
+        self.columns.update(column for column, _ in placed)
         if b"f>" in data or b"<f" in data or b":f" in data:
             for column, row, value in _FORMULA.findall(data):
                 found.formulas += 1

@@ -11,11 +11,13 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from ..bulk import Bulk, Check, threads_here
 from ..physics.motion import delivery as kernel
 from ..physics.motion import notes
 from ..physics.motion.film import BOARD_WIDTH
-from .balls import HANDS
+from .balls import HANDS, MotionBall
 from .bowlers import LIMITS
+from .lanes import Lane
 from .starts import ANGLE, BOARD, Settings, Throw, run, to_board
 
 Array = NDArray[np.float64]
@@ -46,22 +48,35 @@ def over_arrows(releases: Array, angles: Array) -> Array:
     return moved
 
 
-def aim(throws: Sequence[Throw], settings: Settings, board: float = POCKET) -> tuple[Array, Flags]:
+def aim(
+    throws: Sequence[Throw], settings: Settings, board: float = POCKET, bulk: Bulk | None = None
+) -> tuple[Array, Flags]:
     """Launch angle [deg] for each throw's first release, (k,), and whether it brings the ball to the board.
 
     Bisection: a launch farther out ends nearer to the bowler's side. A ball in the far gutter counts as past
-    the board, one in the near gutter as short of it.
+    the board, one in the near gutter as short of it. Each throw is aimed by itself, as a piece of bulk work.
     """
-    low = np.full(len(throws), -WIDEST)
-    high = np.full(len(throws), WIDEST)
-    middle, miss = 0.5 * (low + high), np.full(len(throws), np.inf)
+    lanes = list({id(throw.lane): throw.lane for throw in throws}.values())
+    places = {id(lane): k for k, lane in enumerate(lanes)}
+    pieces = [(throw.ball, throw.releases[:1], places[id(throw.lane)]) for throw in throws]
+    found = list((bulk or threads_here()).map(aim_one, (lanes, settings, board), pieces))
+    return np.array([angle for angle, _ in found]), np.array([hit for _, hit in found], np.bool_)
+
+
+def aim_one(
+    common: tuple[Sequence[Lane], Settings, float], piece: tuple[MotionBall, Array, int], check: Check
+) -> tuple[float, bool]:
+    """Aim one throw; see `aim`. common: lanes, settings, board; piece: ball, release, place of its lane."""
+    lanes, settings, board = common
+    ball, release, place = piece
+    throw = Throw(ball, release, lanes[place])
+    low, high, middle, miss = -WIDEST, WIDEST, 0.0, np.inf
     for _ in range(HALVINGS):
+        check()
         middle = 0.5 * (low + high)
-        miss = _miss(throws, middle, settings, board)
-        past = miss > 0.0
-        low = np.where(past, middle, low)
-        high = np.where(past, high, middle)
-    return middle, np.abs(miss) < HIT
+        miss = float(_miss([throw], np.array([middle]), settings, board)[0])
+        low, high = (middle, high) if miss > 0.0 else (low, middle)
+    return middle, abs(miss) < HIT
 
 
 def _miss(throws: Sequence[Throw], angles: Array, settings: Settings, board: float) -> Array:

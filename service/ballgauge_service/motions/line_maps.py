@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ..bulk import Bulk
 from ..physics.motion import notes
 from ..physics.motion.delivery import PINS
 from .aiming import POCKET, aim, over_arrows
@@ -65,16 +66,20 @@ def line_map(
     deliveries: int = 24,
     seed: int = 0,
     settings: Settings | None = None,
+    bulk: Bulk | None = None,
 ) -> Group:
     """Map a line of balls for several amounts of oil [mL] on one pattern and several bowlers.
 
-    deliveries: scattered releases a point; every ball gets the same ones. Raises InvalidMotion for empty
-    lists, a bad volume, a ball drilled for the other hand, or too much to compute.
+    deliveries: scattered releases a point; every ball gets the same ones; bulk: who follows them. Raises
+    InvalidMotion for empty lists, a bad volume, a ball drilled for the other hand, or too much to compute,
+    and BulkUnavailable.
     """
     _check(balls, volumes, bowlers, deliveries, seed)
     lanes = [lane.scaled(volume) for volume in volumes]
     chosen = settings or Settings()
-    pictures = [_picture(balls, lanes, volumes, bowler, (deliveries, seed), chosen) for bowler in bowlers]
+    pictures = [
+        _picture(balls, lanes, volumes, bowler, (deliveries, seed), chosen, bulk) for bowler in bowlers
+    ]
     return {
         "bowlers": pictures,
         "volumes": list(volumes),
@@ -115,9 +120,10 @@ def _picture(
     bowler: Bowler,
     draw: tuple[int, int],
     settings: Settings,
+    bulk: Bulk | None,
 ) -> Group:
     """The map of one bowler: points, and for each volume overlaps and gaps."""
-    points = measure(balls, lanes, bowler, draw, settings)
+    points = measure(balls, lanes, bowler, draw, settings, bulk)
     names = [ball.name or f"ball {index + 1}" for index, ball in enumerate(balls)]
     told = [
         {"ball": names[b], "volume": volume, **points[v][b].told()}
@@ -167,13 +173,18 @@ class Point:
 
 
 def measure(
-    balls: Sequence[Ball], lanes: Sequence[Lane], bowler: Bowler, draw: tuple[int, int], settings: Settings
+    balls: Sequence[Ball],
+    lanes: Sequence[Lane],
+    bowler: Bowler,
+    draw: tuple[int, int],
+    settings: Settings,
+    bulk: Bulk | None = None,
 ) -> list[list[Point]]:
     """Points of every ball on every lane, [lane][ball], for one bowler; draw: deliveries and seed."""
     held = [placed(ball, bowler) for ball in balls]
     usual = release_row(bowler.release)[None]
     throws = [Throw(ball, usual, lane) for lane in lanes for ball in held]
-    angles, hit = aim(throws, settings, POCKET)
+    angles, hit = aim(throws, settings, POCKET, bulk)
     releases = scattered(bowler.release, bowler.scatter, *draw)
     away = releases - usual
     many = [
@@ -182,7 +193,7 @@ def measure(
     ]
     found = [
         _point(rows, HANDS[bowler.hand], float(angle), bool(reached))
-        for rows, angle, reached in zip(run(many, settings), angles, hit, strict=True)
+        for rows, angle, reached in zip(run(many, settings, bulk), angles, hit, strict=True)
     ]
     return [found[i : i + len(balls)] for i in range(0, len(found), len(balls))]
 
@@ -259,6 +270,7 @@ def surface_change(
     deliveries: int = 24,
     seed: int = 0,
     settings: Settings | None = None,
+    bulk: Bulk | None = None,
 ) -> list[Group]:
     """How far another surface moves one ball on the map: change of length and sharpness, same releases.
 
@@ -270,7 +282,8 @@ def surface_change(
     lanes = [lane.scaled(volume) for volume in volumes]
     changes = []
     for bowler in bowlers:
-        points = measure([ball, other], lanes, bowler, (deliveries, seed), settings or Settings())
+        draw = (deliveries, seed)
+        points = measure([ball, other], lanes, bowler, draw, settings or Settings(), bulk)
         for volume, (before, after) in zip(volumes, points, strict=True):
             changes.append(
                 {

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ..bulk import Bulk
 from ..physics.motion import delivery as kernel
 from ..physics.motion import notes
 from .balls import HANDS, MotionBall
@@ -56,11 +57,13 @@ def spread(
     seed: int = 0,
     window: Window | None = None,
     settings: Settings | None = None,
+    bulk: Bulk | None = None,
 ) -> Group:
     """Spread of entry board and angle over many deliveries, and the share of them inside a window.
 
     oil_uncertainty: relative standard uncertainty of the film, one factor for the whole lane a delivery
-    (log-normal); seed: whole number from 0; the same seed gives the same deliveries. Raises InvalidMotion.
+    (log-normal); seed: whole number from 0; the same seed gives the same deliveries; bulk: who follows
+    them. Raises InvalidMotion, BulkUnavailable.
     """
     problems = []
     if not is_whole(deliveries, 2, MOST_DELIVERIES):
@@ -73,7 +76,7 @@ def spread(
     chosen = window or Window()
     releases = scattered(release, scatter or Scatter(), deliveries, seed)
     throw = Throw(ball, releases, lane, film_factors(oil_uncertainty, deliveries, seed))
-    rows = run([throw], settings or Settings())[0]
+    rows = run([throw], settings or Settings(), bulk)[0]
     return {**_entries(rows, HANDS[ball.hand], chosen), "deliveries": deliveries, "seed": seed}
 
 

@@ -9,9 +9,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import Rotation
 
+from ..bulk import Bulk, Check, threads_here
 from ..physics.motion import equations as eq
-from ..physics.motion.batch import deliver_batch
+from ..physics.motion.delivery import deliver_rows
 from ..physics.motion.film import BOARD_WIDTH, BOARDS
+from ..physics.motion.notes import SUMMARY
 from .balls import HANDS, MotionBall
 from .bowlers import LIMITS
 from .lanes import Lane
@@ -25,6 +27,9 @@ MPH = 17.6
 
 MIDDLE = 0.5 * (BOARDS + 1)
 SPEED, REVS, ROTATION, TILT, ANGLE, BOARD, LOFT = range(len(LIMITS))
+
+PIECE = 32
+"""Deliveries of a piece of bulk work (ours): some ten milliseconds."""
 
 LARGEST_STEP = 0.03
 """Longest time step [s] (ours): about a third of a revolution of a ball that rolls."""
@@ -128,8 +133,11 @@ class Throw:
     film_factor: Array | None = None
 
 
-def run(throws: Sequence[Throw], settings: Settings) -> list[Array]:
-    """Follow many deliveries in one batch; the summaries, (n, SUMMARY), of each throw."""
+def run(throws: Sequence[Throw], settings: Settings, bulk: Bulk | None = None) -> list[Array]:
+    """Follow many deliveries in one batch; the summaries, (n, SUMMARY), of each throw.
+
+    bulk: who follows them, in pieces of PIECE; threads of this process unless given.
+    """
     states = np.concatenate([first_states(throw.ball, throw.releases) for throw in throws])
     setups = np.concatenate([_setups(throw, settings) for throw in throws])
     films: list[Array] = []
@@ -141,9 +149,24 @@ def run(throws: Sequence[Throw], settings: Settings) -> list[Array]:
             films.append(throw.lane.grid())
         which.extend([seen[id(throw.lane)]] * len(throw.releases))
     lanes = np.array(which, np.int64)
-    rows = deliver_batch(states, setups, lanes, np.array(films), settings.path_error, settings.largest_step)
+    common = (np.array(films), settings.path_error, settings.largest_step)
+    pieces = [
+        (states[k : k + PIECE], setups[k : k + PIECE], lanes[k : k + PIECE])
+        for k in range(0, len(states), PIECE)
+    ]
+    rows = np.concatenate(list((bulk or threads_here()).map(follow_piece, common, pieces)))
     ends = np.cumsum([len(throw.releases) for throw in throws])
     return np.split(rows, ends[:-1])
+
+
+def follow_piece(
+    common: tuple[Array, float, float], piece: tuple[Array, Array, NDArray[np.int64]], check: Check
+) -> Array:
+    """Follow a piece of many deliveries; common: films, path error [in], largest step [s]."""
+    states, setups, lanes = piece
+    out = np.empty((len(states), SUMMARY))
+    deliver_rows(0, len(states), states, setups, lanes, *common, out)
+    return out
 
 
 def _setups(throw: Throw, settings: Settings) -> Array:

@@ -7,8 +7,9 @@ reactive ball reads early in a usual pattern and a polished one skids through it
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from types import MappingProxyType
+from typing import Any
 
 from ..units import ML_PER_CUBIC_INCH
 from .refusals import number_problem, refuse
@@ -40,6 +41,11 @@ class FrictionModel:
     grit_roughness: float = 45.0
     grit_power: float = 0.64
     polish: float = 0.5
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        # A mapping that cannot be written does not travel to another process.
+        given = (getattr(self, part.name) for part in fields(self))
+        return type(self), tuple(dict(value) if isinstance(value, Mapping) else value for value in given)
 
     def __post_init__(self) -> None:
         problems = [

@@ -125,10 +125,13 @@ class Assessment:
                 found[position] = item.states[places]
         return found
 
+    @cached_property
+    def _approval_days(self) -> FloatArray:
+        return _days(self.edition, self.approved_on, slice(None), self.size)
+
     def _cells(self, axis: str, edges: tuple[float, ...]) -> NDArray[np.intp]:
-        everything = slice(None)
         if axis == APPROVED_ON:
-            values = _days(self.edition, self.approved_on, everything, self.size)
+            values = self._approval_days
         elif axis in self.columns:
             values = self.columns[axis].values
         else:

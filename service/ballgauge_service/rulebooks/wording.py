@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -159,10 +159,11 @@ class _Reader:
         self.edition = assessment.edition
         self.ball = ball
         self.quotes = _quotes(assessment.edition)
-        self.approval = self._approval()
         self.guarded = assessment.decision.rule == "guarded"
 
-    def _approval(self) -> str:
+    @cached_property
+    def approval(self) -> str:
+        """What is said of the day of approval."""
         given = self.assessment.approved_on
         if given is None or np.isnat(given[self.ball]):
             return f" the date of approval was not given, so the rule in force on {self.edition.on} applies."

@@ -156,8 +156,8 @@ def unsigned(token: str) -> Unsigned:
     header, payload, _ = parts(token)
     try:
         named = json.loads(header)
-    except ValueError:
-        raise ValueError("the header is not JSON") from None
+    except (ValueError, RecursionError):
+        raise ValueError("the header is not JSON, or is nested too deep") from None
     kid = named.get("kid") if isinstance(named, dict) else None
     return Unsigned(kid if isinstance(kid, str) else None, payload)
 

@@ -1,5 +1,7 @@
 // Calls of the service, and the same calls as text to copy.
 
+import * as access from "./access.js";
+
 /** A refusal of the service: `problem` is its problem document (RFC 9457). */
 export class Refused extends Error {
   constructor(problem) {
@@ -8,18 +10,21 @@ export class Refused extends Error {
   }
 }
 
+/** Ask the service, once more for each key that it asks for; gives the response. */
+export function send(path, options) {
+  return access.allowed((key) => fetch(path, { method: "POST", ...options, headers: { ...options.headers, ...key } }));
+}
+
 /** Ask the service; gives the decoded answer. */
 export async function post(path, request) {
-  const response = await fetch(path, {
-    method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(request),
-  });
+  const response = await send(path, { headers: { "Content-Type": "application/json" }, body: JSON.stringify(request) });
   const answer = await response.json();
   if (!response.ok) throw new Refused(answer);
   return answer;
 }
 
 export async function postFile(path, file, type) {
-  const response = await fetch(path, { method: "POST", headers: { "Content-Type": type }, body: file });
+  const response = await send(path, { headers: { "Content-Type": type }, body: file });
   const answer = await response.json();
   if (!response.ok) throw new Refused(answer);
   return answer;
@@ -27,9 +32,7 @@ export async function postFile(path, file, type) {
 
 /** Ask for a file and give it as a blob. */
 export async function postForFile(path, request) {
-  const response = await fetch(path, {
-    method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(request),
-  });
+  const response = await send(path, { headers: { "Content-Type": "application/json" }, body: JSON.stringify(request) });
   if (!response.ok) throw new Refused(await response.json());
   return response.blob();
 }
@@ -67,14 +70,14 @@ export function show(path, request, method) {
 
 function asCurl(path, request) {
   const body = JSON.stringify(request, null, 1).replaceAll("'", "'\\''");
-  return `curl -s ${location.origin}${path} -H 'Content-Type: application/json' -d '${body}'`;
+  return `curl -s ${location.origin}${path}${access.curlOption()} -H 'Content-Type: application/json' -d '${body}'`;
 }
 
 function asPython(request, method) {
-  return `import ballgauge
+  return `${access.pythonImport()}import ballgauge
 
 request = ${literal(request, "")}
-with ballgauge.Client("${location.origin}") as client:
+with ballgauge.Client("${location.origin}"${access.pythonArgument()}) as client:
     print(client.${method})
 `;
 }

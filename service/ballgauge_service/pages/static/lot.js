@@ -1,8 +1,9 @@
 // A lot: a file goes up, its decision and its charts come back.
 
+import * as access from "./access.js";
 import * as address from "./address.js";
 import { clearProblem, showProblem } from "./bench.js";
-import { Refused } from "./calls.js";
+import { Refused, send as ask } from "./calls.js";
 import { around, chart } from "./chart.js";
 import { card, element, list, svg, table } from "./elements.js";
 import { copy } from "./frame.js";
@@ -19,6 +20,7 @@ const box = at("results");
 let chosen = null;
 let last = null;
 let running = null;
+let turn = 0;
 
 function options() {
   const made = { rules: { body: at("body").value, stage: at("stage").value } };
@@ -37,25 +39,27 @@ function form() {
   return made;
 }
 
-/** Send the file; `told` hears how much of it has gone. */
-function send(told) {
+/** Send the file; `told` hears how much of it has gone. Gives the lot, or null where a newer file took its place. */
+async function send(told) {
+  const mine = ++turn;
+  const left = { status: 0 };
+  const response = await access.allowed((key) => (mine === turn ? post(told, key) : left));
+  if (response.status === 0) return null;
+  const answer = JSON.parse(response.text);
+  if (response.status !== 200) throw new Refused(answer);
+  return answer;
+}
+
+function post(told, key) {
   return new Promise((done, failed) => {
     const call = new XMLHttpRequest();
     running = call;
     call.upload.onprogress = ({ loaded, total }) => told(loaded / total);
-    call.onload = () => {
-      try {
-        const answer = JSON.parse(call.responseText);
-        if (call.status === 200) done(answer);
-        else failed(new Refused(answer));
-      } catch (error) {
-        failed(error);
-      }
-    };
+    call.onload = () => done({ status: call.status, text: call.responseText, headers: { get: (name) => call.getResponseHeader(name) } });
     call.onerror = () => failed(new Error("no answer"));
-    call.onabort = () => done(null);
+    call.onabort = () => done({ status: 0 });
     call.open("POST", PATH);
-    call.setRequestHeader("Accept", "application/json");
+    for (const [name, value] of Object.entries({ Accept: "application/json", ...key })) call.setRequestHeader(name, value);
     call.send(form());
   });
 }
@@ -172,7 +176,7 @@ function histogram({ quantity: name, unit, histogram: { start, width, counts }, 
 function report() {
   const place = element("span", { role: "status" });
   const button = element("button", { type: "button", id: "report", text: gettext("Make the full report"), onclick: async () => {
-    const response = await fetch(PATH, { method: "POST", headers: { Accept: "text/html" }, body: form() });
+    const response = await ask(PATH, { headers: { Accept: "text/html" }, body: form() });
     if (!response.ok) return showProblem(null, new Refused(await response.json()));
     const target = URL.createObjectURL(await response.blob());
     return place.replaceChildren(element("a", { class: "button", href: target, download: `${chosen.name.replace(/\.\w+$/, "")}-report.html`, text: gettext("Save the report") }));
@@ -184,9 +188,9 @@ function showCalls() {
   at("calls").hidden = false;
   const asked = JSON.stringify(options());
   const quoted = (text) => `'${text.replaceAll("'", "'\\''")}'`;
-  at("call-http").textContent = `curl -s ${location.origin}${PATH} -H 'Accept: application/json' -F ${quoted(`options=${asked}`)} -F ${quoted(`file=@"${chosen.name}"`)}`;
-  at("call-python").textContent = `import json\n\nimport ballgauge\n\noptions = json.loads(${JSON.stringify(asked)})
-with ballgauge.Client("${location.origin}") as client:\n    print(client.assess_lot(${JSON.stringify(chosen.name)}, options))\n`;
+  at("call-http").textContent = `curl -s ${location.origin}${PATH}${access.curlOption()} -H 'Accept: application/json' -F ${quoted(`options=${asked}`)} -F ${quoted(`file=@"${chosen.name}"`)}`;
+  at("call-python").textContent = `import json\n${access.pythonImport()}\nimport ballgauge\n\noptions = json.loads(${JSON.stringify(asked)})
+with ballgauge.Client("${location.origin}"${access.pythonArgument()}) as client:\n    print(client.assess_lot(${JSON.stringify(chosen.name)}, options))\n`;
 }
 
 function take(file) {

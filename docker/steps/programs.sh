@@ -1,0 +1,7 @@
+#!/bin/sh
+# programs.sh SOURCE FOLDER: what runs in the image beside the service itself.
+set -eu
+source=$1 folder=$2
+mkdir -p "$folder"
+install -m 0755 "$source/start.sh" "$folder/start.sh"
+install -m 0644 "$source/health.py" "$folder/health.py"

@@ -1,0 +1,70 @@
+"""Tells, once, that something a program asks for will go."""
+
+from __future__ import annotations
+
+import re
+import sys
+import warnings
+from datetime import UTC, datetime
+from typing import Any
+
+import requests
+
+_MOMENT = re.compile(r" *@(-?[0-9]{1,15}) *")
+
+
+class BallgaugeDeprecation(DeprecationWarning):
+    """The service says that an address, or something a request holds, will go (RFC 9745, RFC 8594)."""
+
+
+class Notice:
+    """A hook of a session's answers: warns once for each address, and again where the dates change."""
+
+    def __init__(self) -> None:
+        self._told: set[tuple[str, str, str]] = set()
+
+    def __call__(self, response: requests.Response, *_args: Any, **_more: Any) -> None:
+        """Warn where the answer carries a Deprecation header that is one."""
+        since = deprecated_since(response.headers.get("Deprecation", ""))
+        if since is None:
+            return
+        what = f"{response.request.method} {response.request.path_url.partition('?')[0]}"
+        sunset = response.headers.get("Sunset", "")
+        key = (what, response.headers["Deprecation"], sunset)
+        if key not in self._told:
+            self._told.add(key)
+            warnings.warn(
+                _words(what, since, sunset, response), BallgaugeDeprecation, stacklevel=_callers_level()
+            )
+
+
+def deprecated_since(header: str) -> datetime | None:
+    """Read a Deprecation header, a date as a structured field (RFC 9745, 2.1); None where it is none."""
+    found = _MOMENT.fullmatch(header.partition(";")[0])
+    if found is None:
+        return None
+    try:
+        return datetime.fromtimestamp(int(found[1]), UTC)
+    except (OverflowError, OSError, ValueError):
+        return None
+
+
+def _words(what: str, since: datetime, sunset: str, response: requests.Response) -> str:
+    parts = [f"{what}, or something this request holds, is deprecated since {since.date()}"]
+    if sunset:
+        parts.append(f"and may be gone on {sunset}")
+    address = response.links.get("deprecation", {}).get("url")
+    return " ".join(parts) + (f"; see {address}" if address else "")
+
+
+def _callers_level() -> int:
+    """How many frames up the first one lies that is neither this package's nor the HTTP library's."""
+    level, frame = 1, sys._getframe(1)
+    while frame.f_back is not None and _is_ours(frame.f_globals.get("__name__", "")):
+        frame = frame.f_back
+        level += 1
+    return level
+
+
+def _is_ours(module: str) -> bool:
+    return module.partition(".")[0] in ("ballgauge", "requests", "contextlib")

@@ -1,0 +1,236 @@
+"""Balls, drillings, checks and records that make physical sense.
+
+The ranges here are ours: what a shop or a factory meets. They lie within the contract's, which refuses more
+than they do; what they leave out is what physics would refuse.
+"""
+
+from __future__ import annotations
+
+import base64
+import functools
+import json
+import math
+from typing import Any
+
+from hypothesis import strategies as st
+
+from ballgauge.strategies._fields import Strategy, builds, members_of, numbers, of_schema, walked, written
+from ballgauge_schemas.ball import BallSchema
+from ballgauge_schemas.checks import (
+    CheckBatchSchema,
+    CheckRequestSchema,
+    DrillingBatchSchema,
+    DrillingRequestSchema,
+    RulebookQuerySchema,
+    RulesSchema,
+)
+from ballgauge_schemas.drilling import DrillingSchema, GripSchema, HoleSchema, PlaceSchema
+from ballgauge_schemas.lots import LotRulesSchema
+from ballgauge_schemas.signed_records import RecordRequestSchema, RecordVerificationSchema
+
+_BALL = {
+    "weight": (10.0, 16.5),
+    "roundness": (0.0, 0.02),
+    "rg": (2.43, 2.75),
+    "hardness": (60.0, 90.0),
+    "friction": (0.05, 0.4),
+    "restitution": (0.6, 0.8),
+    "roughness": (1.0, 100.0),
+    "max_density": (1.2, 5.0),
+    "top_weight": (-1.0, 4.0),
+    "pin_to_cg": (0.0, 6.0),
+    "pin_to_low_rg_axis": (0.0, 2.0),
+    "mark_to_high_rg_axis": (0.0, 2.0),
+    "cover_thickness": (0.5, 1.0),
+    "cover_density": (1.1, 1.3),
+}
+_DIAMETER = (8.48, 8.61)
+_DIFFERENTIAL = (0.001, 0.065)
+_TOGETHER = ("diameter", "circumference", "differential", "intermediate_differential")
+_INERTIA = ("rg", "differential", "intermediate_differential")
+
+
+def _differentials(draw: Any, take: tuple[str, ...]) -> dict[str, Any]:
+    """The two differentials, the second a part of the first."""
+    known = members_of(BallSchema)
+    whole = draw(numbers(*_DIFFERENTIAL, example=0.048))
+    part = round(whole * draw(st.sampled_from([0.25, 0.0, 0.6, 0.9])), 6)
+    drawn = {}
+    for name, value in (("differential", whole), ("intermediate_differential", part)):
+        if name in take or draw(st.booleans()):
+            drawn[name] = draw(written(known[name], value))  # type: ignore[arg-type]
+    return drawn
+
+
+def _size(draw: Any, *, required: bool) -> dict[str, Any]:
+    """Diameter, circumference or both, which agree."""
+    known = members_of(BallSchema)
+    diameter = draw(numbers(*_DIAMETER, example=8.59))
+    ways = [("diameter",), ("circumference",), ("diameter", "circumference"), *([] if required else [()])]
+    values = {"diameter": diameter, "circumference": round(diameter * math.pi, 4)}
+    chosen = draw(st.sampled_from(ways))
+    return {name: draw(written(known[name], values[name])) for name in chosen}  # type: ignore[arg-type]
+
+
+@functools.cache
+def _box(take: tuple[str, ...]) -> Strategy:
+    return walked(BallSchema, narrow=_BALL, leave=_TOGETHER, take=take)
+
+
+@st.composite
+def _drawn_ball(draw: Any, sized: bool, take: tuple[str, ...]) -> dict[str, Any]:
+    mine = tuple(name for name in take if name not in _TOGETHER)
+    members: dict[str, Any] = draw(_box(mine))
+    return members | _size(draw, required=sized) | _differentials(draw, take)
+
+
+def balls(*, sized: bool = False, inertia: bool = False) -> Strategy:
+    """Balls before drilling; `sized` ones have a diameter or circumference, `inertia` has all box numbers."""
+    return _drawn_ball(sized, _INERTIA if inertia else ())
+
+
+builds(BallSchema)(balls)
+
+_HOLE = {"pitch_forward": (-0.5, 0.5), "pitch_lateral": (-0.5, 0.5), "slug_density": (1.0, 1.4)}
+_HOLES: dict[str, dict[str, tuple[float, float]]] = {
+    "thumb": {"diameter": (0.9, 1.1), "depth": (1.5, 2.75)},
+    "middle": {"diameter": (0.75, 1.0), "depth": (1.0, 2.5)},
+    "ring": {"diameter": (0.75, 1.0), "depth": (1.0, 2.5)},
+    "vent": {"diameter": (0.1, 0.25), "depth": (1.0, 3.0)},
+    "balance": {"diameter": (0.5, 1.25), "depth": (1.0, 3.0)},
+}
+_GRIP = {"span_middle": (4.0, 4.75), "span_ring": (4.0, 4.75), "bridge": (0.2, 0.5)}
+_SPOTS = {"thumb": (0.0, -2.2), "middle": (-0.6, 2.2), "ring": (0.6, 2.2), "vent": (2.0, 0.0)}
+_STYLES = ((), ("thumb", "middle", "ring"), ("middle", "ring"), ("thumb", "middle"))
+
+
+@functools.cache
+def _hole(role: str, *, placed: tuple[float, float] | None = None, plugged: bool = False) -> Strategy:
+    """One hole of a role, at a place or where the spans put it."""
+    given: dict[str, Strategy] = {"role": st.just(role)}
+    if placed is not None:
+        right, up = placed
+        near = {name: (round(at - 0.1, 3), round(at + 0.1, 3)) for name, at in (("right", right), ("up", up))}
+        given["at"] = walked(PlaceSchema, narrow=near)
+    return walked(
+        HoleSchema,
+        narrow={**_HOLE, **_HOLES[role]},
+        leave=[*([] if placed else ["at"]), *([] if plugged else ["slug_density"]), "used"],
+        take=[*(["at"] if placed else []), *(["slug_density"] if plugged else [])],
+        given=given,
+    )
+
+
+def _holes(draw: Any, fingers: tuple[str, ...], by_span: bool) -> list[dict[str, Any]]:
+    holes = [draw(_hole(role, placed=None if by_span else _SPOTS[role])) for role in fingers]
+    if draw(st.sampled_from([False, False, True])):
+        holes.append(draw(_hole("vent", placed=_SPOTS["vent"])))
+    if draw(st.sampled_from([False, False, True])):
+        holes.append(draw(_hole("balance", placed=(draw(st.sampled_from([4.5, -4.5])), 0.0))))
+    if draw(st.sampled_from([False, False, False, True])):
+        holes.insert(0, draw(_hole("thumb", placed=_SPOTS["thumb"], plugged=True)))
+    return holes
+
+
+@functools.cache
+def _frame(take: tuple[str, ...]) -> Strategy:
+    """A drilling without grip and holes."""
+    leave = ["grip", "holes", *([] if take else ["layout"])]
+    return walked(DrillingSchema, narrow={"balance_arm": (2.5, 4.0)}, leave=leave, take=take)
+
+
+@functools.cache
+def _grip(thumb: bool) -> Strategy:
+    return walked(GripSchema, narrow=_GRIP, take=[*_GRIP, "thumb"], given={"thumb": st.just(thumb)})
+
+
+@st.composite
+def _drawn_drilling(draw: Any, laid_out: bool) -> dict[str, Any]:
+    fingers = draw(st.sampled_from(_STYLES))
+    by_span = bool(fingers) and draw(st.booleans())
+    take = ("pap", "layout") if laid_out or draw(st.booleans()) else ()
+    members: dict[str, Any] = draw(_frame(take))
+    if by_span:
+        members["grip"] = draw(_grip("thumb" in fingers))
+    return members | {"holes": _holes(draw, fingers, by_span)}
+
+
+def drillings(*, laid_out: bool = False) -> Strategy:
+    """Drillings of a ball; `laid_out` ones have the layout and the axis point."""
+    return _drawn_drilling(laid_out)
+
+
+builds(DrillingSchema)(drillings)
+
+
+@builds(RulesSchema)
+def rules() -> Strategy:
+    """Which rules; the one overlay that lies over a body is drawn with that body alone."""
+    return _rules(RulesSchema)
+
+
+@builds(LotRulesSchema)
+def lot_rules() -> Strategy:
+    """Which rules a lot is judged by."""
+    return _rules(LotRulesSchema)
+
+
+def _rules(schema: type[RulesSchema]) -> Strategy:
+    return walked(schema, leave=["overlay"]) | walked(
+        schema, take=["body", "overlay"], given={"body": st.just("ibf")}
+    )
+
+
+def checks() -> Strategy:
+    """Bodies of ``POST /v1/checks`` for one ball, as made or as drilled."""
+    made = walked(CheckRequestSchema, leave=["drilling"])
+    drilled = walked(CheckRequestSchema, take=["drilling"], given={"ball": balls(sized=True)})
+    return made | drilled
+
+
+builds(CheckRequestSchema)(checks)
+
+
+def check_batches(*, most: int = 5) -> Strategy:
+    """Bodies of ``POST /v1/checks`` for several balls."""
+    return walked(CheckBatchSchema, given={"checks": st.lists(checks(), min_size=1, max_size=most)})
+
+
+def drilling_requests() -> Strategy:
+    """Bodies of ``POST /v1/drillings`` for one ball."""
+    return walked(DrillingRequestSchema, given={"ball": balls(sized=True)})
+
+
+builds(DrillingRequestSchema)(drilling_requests)
+
+
+def drilling_batches(*, most: int = 5) -> Strategy:
+    """Bodies of ``POST /v1/drillings`` for several balls."""
+    several = st.lists(drilling_requests(), min_size=1, max_size=most)
+    return walked(DrillingBatchSchema, given={"drillings": several})
+
+
+def rulebook_queries() -> Strategy:
+    """Query parameters of ``GET /v1/rulebooks``."""
+    return walked(RulebookQuerySchema, leave=["overlay"]) | walked(
+        RulebookQuerySchema, take=["body", "overlay"], given={"body": st.just("ibf")}
+    )
+
+
+def record_requests() -> Strategy:
+    """Bodies of ``POST /v1/records``: a check to be signed. The service needs a key."""
+    return of_schema(RecordRequestSchema)
+
+
+def record_verifications() -> Strategy:
+    """Bodies of ``POST /v1/records/verify``: records signed by nobody the service knows."""
+    names = st.text("abcdefghijklmnopqrstuvwxyz0123456789-", min_size=1, max_size=20)
+    record = st.builds(_unknown_record, names, st.binary(min_size=64, max_size=64))
+    return walked(RecordVerificationSchema, given={"record": record})
+
+
+def _unknown_record(kid: str, signature: bytes) -> str:
+    """A compact JWS (RFC 7515) by a key of this id."""
+    header = json.dumps({"alg": "Ed25519", "kid": kid, "typ": "ballgauge-record"}, separators=(",", ":"))
+    parts = (header.encode(), b'{"format":"ballgauge-record-1"}', signature)
+    return ".".join(base64.urlsafe_b64encode(part).rstrip(b"=").decode() for part in parts)

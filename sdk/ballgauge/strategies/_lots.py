@@ -1,0 +1,178 @@
+"""Lots: how they are judged, and the rows of their files. The ranges are ours."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from hypothesis import strategies as st
+
+from ballgauge.strategies._balls import _BALL, _DIAMETER, _DIFFERENTIAL
+from ballgauge.strategies._fields import Range, Strategy, builds, members_of, numbers, of_schema, walked
+from ballgauge_schemas.lots import (
+    QUANTITIES,
+    DrawSchema,
+    GaugeStudySchema,
+    InstrumentStudySchema,
+    LotFileSchema,
+    LotRequestSchema,
+    SamplingPlanSchema,
+    SamplingSchema,
+    UncertaintiesSchema,
+    VariablesPlanSchema,
+)
+
+_COLUMNS: Mapping[str, Range] = {
+    "weight": _BALL["weight"],
+    "diameter": _DIAMETER,
+    "roundness": (0.0, 0.012),
+    "rg": _BALL["rg"],
+    "hardness": (70.0, 85.0),
+    "friction": (0.1, 0.35),
+    "restitution": _BALL["restitution"],
+    "roughness": (5.0, 60.0),
+    "max_density": (1.2, 3.5),
+}
+"""Quantities that a row of a lot's file has here, besides the differentials."""
+
+_LOT_SIZES = (20.0, 1e5)
+_PLANS = {
+    "table": ("aql",),
+    "zero_acceptance": ("limiting_quality",),
+    "two_point": ("aql", "limiting_quality"),
+}
+_QUALITIES = {"aql": (0.65, 2.5), "limiting_quality": (5.0, 20.0), "producer_risk": (0.01, 0.1)}
+_RISKS = {"consumer_risk": (0.05, 0.2)}
+
+
+_IDLE = {
+    "table": ("limiting_quality", "model"),
+    "zero_acceptance": ("aql", "level", "inspection"),
+    "two_point": ("level", "inspection"),
+}
+
+
+@builds(SamplingPlanSchema)
+def _plan() -> Strategy:
+    return st.one_of([_plan_of(kind) for kind in _PLANS])
+
+
+def _plan_of(kind: str) -> Strategy:
+    return walked(
+        SamplingPlanSchema,
+        narrow={**_QUALITIES, **_RISKS},
+        leave=_IDLE[kind],
+        take=["kind", *_PLANS[kind]],
+        given={"kind": st.just(kind)},
+    )
+
+
+@builds(VariablesPlanSchema)
+def _variables_plan() -> Strategy:
+    narrow = {**_QUALITIES, **_RISKS, "sigma": (0.001, 1.0)}
+    return walked(VariablesPlanSchema, narrow=narrow, take=["aql", "limiting_quality"])
+
+
+@builds(SamplingSchema)
+def _sampling() -> Strategy:
+    variables = st.lists(of_schema(VariablesPlanSchema), max_size=2, unique_by=lambda plan: plan["quantity"])
+    given: dict[str, Strategy] = {"variables": variables}
+    sample = walked(
+        SamplingSchema, narrow={"lot_size": _LOT_SIZES}, leave=["rows"], take=["lot_size"], given=given
+    )
+    given = {**given, "rows": st.just("every_ball")}
+    return sample | walked(SamplingSchema, leave=["lot_size", "plan"], take=["rows"], given=given)
+
+
+@builds(GaugeStudySchema)
+def _gauge_study() -> Strategy:
+    two = st.integers(2, 3)
+    measurements = st.builds(_readings, two, two, two, numbers(0.0, 0.2))
+    return walked(GaugeStudySchema, given={"measurements": measurements})
+
+
+def _readings(parts: int, operators: int, times: int, spread: float) -> list[list[list[float]]]:
+    """Readings of parts that differ, by operators who nearly agree, each time a little otherwise."""
+    return [
+        [
+            [round(74 + part + spread * who + 0.01 * time, 4) for time in range(times)]
+            for who in range(operators)
+        ]
+        for part in range(parts)
+    ]
+
+
+@st.composite
+def _instrument_study(draw: Any) -> dict[str, Any]:
+    names = ["durometer A", "durometer B", "durometer C"][: draw(st.integers(2, 3))]
+    row = st.lists(numbers(70.0, 80.0), min_size=len(names), max_size=len(names))
+    given: dict[str, Strategy] = {
+        "instruments": st.just(names),
+        "measurements": st.lists(row, min_size=2, max_size=5),
+        "reference": st.sampled_from(names),
+    }
+    return dict(draw(walked(InstrumentStudySchema, given=given)))
+
+
+builds(InstrumentStudySchema)(_instrument_study)
+
+
+@builds(UncertaintiesSchema)
+def _uncertainties() -> Strategy:
+    known = members_of(UncertaintiesSchema)
+    narrow = {name: (0.0, field.maximum / 1000.0) for name, field in known.items()}  # type: ignore[attr-defined]
+    return walked(UncertaintiesSchema, narrow=narrow, leave=set(QUANTITIES) - set(_COLUMNS))
+
+
+@builds(LotFileSchema)
+def _file() -> Strategy:
+    """A CSV file as `lot_text` writes it: what it is read as is not left to chance."""
+    plain = ["separator", "decimal", "encoding", "sheet", "mapping"]
+    return walked(LotFileSchema, leave=plain, given={"format": st.just("csv")})
+
+
+@builds(LotRequestSchema)
+def lot_options() -> Strategy:
+    """Options of ``POST /v1/lots``, for a file as `lot_rows` and `lot_text` make it."""
+    # An uncertainty comes from one source: a stated one, or a study.
+    draw = walked(DrawSchema, narrow={"sample_size": (1.0, 3.0)}, take=["sample_size"])
+    shared: dict[str, Any] = {
+        "narrow": {"confidence": (0.8, 0.99), "coverage": (0.8, 0.99), "worst_balls": (0.0, 20.0)},
+        "given": {"draw": draw},
+    }
+    one = walked(LotRequestSchema, leave=["gauge_studies"], **shared)
+    shared["given"] = {"draw": draw, "gauge_studies": st.lists(of_schema(GaugeStudySchema), max_size=1)}
+    return one | walked(LotRequestSchema, leave=["uncertainties"], **shared)
+
+
+@st.composite
+def lot_rows(draw: Any, *, least: int = 3, most: int = 20) -> list[dict[str, Any]]:
+    """Rows of a lot's file: a serial, and the same measured quantities in every row, in trade units."""
+    columns = ["weight", *draw(st.lists(st.sampled_from(sorted(_COLUMNS)), unique=True))]
+    inertia = draw(st.booleans())
+    rows = []
+    for number in range(draw(st.integers(least, most))):
+        row: dict[str, Any] = {"serial": f"OW{number + 1:05d}"}
+        row |= {name: draw(numbers(*_COLUMNS[name])) for name in dict.fromkeys(columns)}
+        if inertia:
+            row["differential"] = draw(numbers(*_DIFFERENTIAL, example=0.048))
+            row["intermediate_differential"] = round(row["differential"] / 4, 6)
+        rows.append(row)
+    return rows
+
+
+def lot_text(rows: Sequence[Mapping[str, Any]]) -> str:
+    """Write rows as the text of a CSV file, with a comma between cells and a point as decimal mark."""
+    sink = io.StringIO()
+    names = dict.fromkeys(name for row in rows for name in row)
+    writer = csv.DictWriter(sink, list(names), lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)
+    return sink.getvalue()
+
+
+def lots() -> Strategy:
+    """Options and rows of a lot, as a pair."""
+    return st.tuples(lot_options(), lot_rows())

@@ -1,0 +1,153 @@
+"""Motions: a ball, who throws it, and a lane. The ranges are ours."""
+
+from __future__ import annotations
+
+import itertools
+from typing import Any
+
+from hypothesis import strategies as st
+
+from ballgauge.strategies._balls import _DIAMETER, _DIFFERENTIAL, balls, drillings
+from ballgauge.strategies._fields import Strategy, builds, members_of, numbers, of_schema, walked, written
+from ballgauge_schemas.motions import (
+    BoxBallSchema,
+    DeliverySpreadSchema,
+    DrilledBallSchema,
+    LaneSchema,
+    LineMapSchema,
+    MotionRequestSchema,
+    MotionSurfaceSchema,
+    PatternSchema,
+    ReleaseSchema,
+    WindowSchema,
+    ZoneSchema,
+)
+
+_RELEASE = {
+    "speed": (14.0, 22.0),
+    "rev_rate": (100.0, 500.0),
+    "axis_rotation": (20.0, 80.0),
+    "axis_tilt": (5.0, 25.0),
+    "launch_angle": (0.0, 2.0),
+    "launch_board": (12.0, 22.0),
+    "loft": (0.0, 3.0),
+}
+_WHOLE_RELEASE = ("speed", "rev_rate", "axis_rotation", "axis_tilt")
+
+
+@builds(MotionSurfaceSchema)
+def _surface() -> Strategy:
+    rough = {"roughness": (5.0, 100.0), "grit": (500.0, 5000.0), "friction": (0.1, 0.3)}
+    measured = walked(MotionSurfaceSchema, narrow=rough, take=["roughness"], leave=["grit", "polished"])
+    return walked(MotionSurfaceSchema, narrow=rough, leave=["roughness"]) | measured
+
+
+@st.composite
+def _box_ball(draw: Any) -> dict[str, Any]:
+    known = members_of(BoxBallSchema)
+    whole = draw(numbers(*_DIFFERENTIAL, example=0.048))
+    part = round(whole * draw(st.sampled_from([0.25, 0.0, 0.6, 0.9])), 6)
+    given: dict[str, Strategy] = {
+        "differential": written(known["differential"], whole),  # type: ignore[arg-type]
+        "intermediate_differential": written(known["intermediate_differential"], part),  # type: ignore[arg-type]
+    }
+    narrow = {"weight": (12.0, 16.0), "diameter": _DIAMETER, "rg": (2.45, 2.7)}
+    return dict(draw(walked(BoxBallSchema, narrow=narrow, given=given)))
+
+
+builds(BoxBallSchema)(_box_ball)
+
+
+@builds(DrilledBallSchema)
+def _drilled_ball() -> Strategy:
+    given = {"ball": balls(sized=True, inertia=True), "drilling": drillings(laid_out=True)}
+    return walked(DrilledBallSchema, given=given)
+
+
+@builds(ReleaseSchema)
+def _release() -> Strategy:
+    return walked(ReleaseSchema, narrow=_RELEASE)
+
+
+@st.composite
+def _pattern(draw: Any) -> dict[str, Any]:
+    """Zones that follow each other, each with three stripes of film that cover every board."""
+    ends = [0, *sorted(draw(st.lists(st.integers(5, 44), min_size=1, max_size=3, unique=True)))]
+    zones = []
+    for start, stop in itertools.pairwise(ends):
+        films = [draw(numbers(0.0, most)) for most in (60.0, 400.0, 60.0)]
+        stripes = zip(((1, 10), (11, 29), (30, 39)), films, strict=True)
+        zones.append(
+            {
+                "from": start,
+                "to": stop,
+                "films": [{"boards": list(boards), "film": film} for boards, film in stripes],
+            }
+        )
+    return dict(draw(walked(PatternSchema, leave=["volume"], given={"zones": st.just(zones)})))
+
+
+builds(PatternSchema)(_pattern)
+
+
+@builds(ZoneSchema)
+def _zone() -> Strategy:
+    return of_schema(PatternSchema).map(lambda pattern: pattern["zones"][0])
+
+
+@builds(LaneSchema)
+def _lane() -> Strategy:
+    even = walked(LaneSchema, narrow={"film": (0.0, 100.0)}, leave=["pattern"], take=["film"])
+    return even | walked(LaneSchema, leave=["film"], take=["pattern"])
+
+
+@builds(WindowSchema)
+def _window() -> Strategy:
+    pairs = {"board": st.sampled_from([[17, 18], [16.5, 19]]), "angle": st.sampled_from([[4, 8], [1.5, 6]])}
+    return walked(WindowSchema, given=pairs)
+
+
+@builds(DeliverySpreadSchema)
+def _spread() -> Strategy:
+    narrow = {"deliveries": (2.0, 20.0), "oil_uncertainty": (0.0, 0.2)}
+    return walked(DeliverySpreadSchema, narrow=narrow, take=["deliveries"])
+
+
+@builds(LineMapSchema)
+def _line_map() -> Strategy:
+    bowlers = st.lists(st.sampled_from(["matched_one_handed", "matched_two_handed"]), min_size=1, max_size=1)
+    given = {"balls": st.lists(_box_ball(), min_size=1, max_size=1), "bowlers": bowlers}
+    narrow = {"deliveries": (2.0, 4.0)}
+    return walked(LineMapSchema, narrow=narrow, take=["deliveries"], leave=["volumes"], given=given)
+
+
+_STUDIES = ("spread", "line_map", "explain")
+
+
+@builds(MotionRequestSchema)
+def motion_requests(*, studies: bool = True) -> Strategy:
+    """Bodies of ``POST /v1/motions``: a ball by its box numbers or drilled, a bowler or a release, a lane."""
+    return st.one_of([_motion(which) for which in (None, *(_STUDIES if studies else ()))])
+
+
+def _motion(study: str | None) -> Strategy:
+    # What a second ball does is explained by box numbers, so that a drilled one has no explanation.
+    drilled = (False,) if study == "explain" else (False, True)
+    return st.one_of([_asked(study, way, named) for way in drilled for named in (True, False)])
+
+
+def _asked(study: str | None, drilled: bool, named: bool) -> Strategy:
+    leave = [name for name in _STUDIES if name != study]
+    leave += ["ball", "hand", "pap"] if drilled else ["drilled"]
+    leave += ["picture"] if named else ["picture", "bowler"]
+    take = ["drilled" if drilled else "ball", "bowler" if named else "release", *([study] if study else [])]
+    given = {"release": walked(ReleaseSchema, narrow=_RELEASE, take=() if named else _WHOLE_RELEASE)}
+    if study == "explain":
+        # Both balls have to reach the pins: from far inside, over some oil.
+        take.append("release")
+        aimed = {**_RELEASE, "launch_board": (24.0, 28.0), "launch_angle": (2.5, 3.5)}
+        whole = ("launch_board", "launch_angle", *(() if named else _WHOLE_RELEASE))
+        given["release"] = walked(ReleaseSchema, narrow=aimed, take=whole)
+        given["lane"] = walked(LaneSchema, narrow={"film": (20.0, 60.0)}, take=["film"], leave=["pattern"])
+    narrow = {"samples": (2.0, 50.0)}
+    return walked(MotionRequestSchema, narrow=narrow, leave=leave, take=take, given=given)

@@ -1,0 +1,119 @@
+"""What can be counted without telling of anybody: latency, outcomes, turns and who was turned away.
+
+With several processes the counts lie in the folder that PROMETHEUS_MULTIPROC_DIR names before this module is
+imported, and any process tells those of all. No label holds what a caller sent: routes are the templates
+of addresses, all unknown paths are one.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any
+
+from flask import Blueprint, Flask, Response, g, request
+from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, generate_latest
+from prometheus_client.multiprocess import MultiProcessCollector, mark_process_dead
+
+FOLDER = "PROMETHEUS_MULTIPROC_DIR"
+
+NO_ROUTE = "(none)"
+"""The route of every request to an address that does not exist."""
+
+CONTENT_TYPE = "text/plain; version=0.0.4; charset=utf-8"
+
+_BUCKETS = (0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 30.0, 60.0)
+
+_REGISTRY = CollectorRegistry()
+_SECONDS = Histogram(
+    "ballgauge_request_seconds",
+    "Seconds from a request's arrival to the beginning of its answer.",
+    ("route", "status"),
+    buckets=_BUCKETS,
+    registry=_REGISTRY,
+)
+_OUTCOMES = Counter(
+    "ballgauge_outcomes", "Checks by rulebook and outcome.", ("rulebook", "outcome"), registry=_REGISTRY
+)
+_REJECTS = Counter(
+    "ballgauge_rejects", "Requests turned away or given up, by reason.", ("reason",), registry=_REGISTRY
+)
+_COMPUTING = Gauge(
+    "ballgauge_computing",
+    "Requests that compute now.",
+    registry=_REGISTRY,
+    multiprocess_mode="livesum",
+)
+_WAITING = Gauge(
+    "ballgauge_waiting",
+    "Requests that wait for their turn.",
+    registry=_REGISTRY,
+    multiprocess_mode="livesum",
+)
+
+blueprint = Blueprint("metrics", __name__)
+
+
+def register(app: Flask) -> None:
+    """Measure every request of the application, and tell at /metrics."""
+    app.after_request(_measure)
+    app.register_blueprint(blueprint)
+
+
+def turned_away(reason: str) -> None:
+    """Count a request that was turned away or given up."""
+    _REJECTS.labels(reason).inc()
+
+
+def count_outcomes(results: Iterable[Mapping[str, Any]]) -> None:
+    """Count the outcomes of checks."""
+    for result in results:
+        _OUTCOMES.labels(result["rules"]["body"], result["outcome"]).inc()
+
+
+def show_turns(computing: int, waiting: int) -> None:
+    """Show how many requests compute and wait in this process."""
+    _COMPUTING.set(computing)
+    _WAITING.set(waiting)
+
+
+def route() -> str:
+    """The present request's address as its template."""
+    return request.url_rule.rule if request.url_rule is not None else NO_ROUTE
+
+
+def _measure(response: Response) -> Response:
+    seconds = time.perf_counter() - g.started
+    _SECONDS.labels(route(), str(response.status_code)).observe(seconds)
+    return response
+
+
+@blueprint.get("/metrics")
+def tell() -> Response:
+    """Tell all counts in the text format of Prometheus."""
+    return Response(generate_latest(_told()), content_type=CONTENT_TYPE)
+
+
+def _told() -> CollectorRegistry:
+    folder = os.environ.get(FOLDER)
+    if folder is None:
+        return _REGISTRY
+    for path in Path(folder).glob("gauge_live*_*.db"):
+        process = int(path.stem.rsplit("_", 1)[1])
+        if not _lives(process):
+            mark_process_dead(process, folder)  # type: ignore[no-untyped-call]
+    registry = CollectorRegistry()
+    MultiProcessCollector(registry, folder)  # type: ignore[no-untyped-call]
+    return registry
+
+
+def _lives(process: int) -> bool:
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except PermissionError:
+        pass
+    return True

@@ -1,0 +1,129 @@
+"""Bulk work on one worker, on two, on threads and in a plain loop, in one run; every ratio is printed."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterable, Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pytest
+from distributed import LocalCluster
+from pyarrow import parquet
+
+from ballgauge_schemas import LOT_REQUEST
+from ballgauge_service.bulk import Bulk, threads_here
+from ballgauge_service.bulk.cluster import Cluster
+from ballgauge_service.bulk.pieces import opened, unasked
+from ballgauge_service.designs.examples import example
+from ballgauge_service.designs.production import Tolerance, study
+from ballgauge_service.lots.deliveries import Delivery, prepare
+from ballgauge_service.motions.balls import BoxBall, box_ball
+from ballgauge_service.motions.bowlers import BOWLERS
+from ballgauge_service.motions.lanes import uniform_lane
+from ballgauge_service.motions.line_maps import line_map
+
+ROUNDS = 3
+NO_SLOWER = 1.25
+"""Most that a second worker, or threads, may cost where they gain nothing: the machine may be busy (ours)."""
+
+TERN = example("tern-weighted")
+
+
+class Plain(Bulk):
+    """One piece after the other."""
+
+    def map(
+        self, work: Any, common: Any, pieces: Iterable[Any], check: Any = unasked, ahead: int = 1
+    ) -> Iterator[Any]:
+        return (opened(work(common, piece, check)) for piece in pieces)
+
+    def reads(self, path: str, *, own: bool) -> bool:
+        return True
+
+
+@pytest.fixture(scope="module")
+def lot(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    rng = np.random.default_rng(1)
+    rows = 600_000
+    columns = {
+        "weight": rng.uniform(14.0, 16.05, rows),
+        "circumference": rng.uniform(26.71, 27.0, rows),
+        "rg": rng.uniform(2.46, 2.75, rows),
+        "hardness": rng.uniform(72.9, 80.0, rows),
+    }
+    table = pa.table({"serial": [f"OW{k:07d}" for k in range(rows)], **columns})
+    path: Path = tmp_path_factory.mktemp("bulk") / "lot.parquet"
+    parquet.write_table(table, path, row_group_size=75_000)
+    return path
+
+
+def judged(lot: Path, bulk: Bulk) -> Any:
+    with Delivery(str(lot), None, prepare(LOT_REQUEST.load({})), bulk=bulk, rows_wanted=False) as delivery:
+        assert not list(delivery)
+        return delivery.result()
+
+
+def studied(bulk: Bulk) -> Any:
+    tolerances = [
+        Tolerance(("core",), "density", standard_deviation=0.03),
+        Tolerance(("filler", "core", "disc", "pin"), "tilt_x", standard_deviation=1.0),
+    ]
+    return study(TERN, tolerances, samples=20_000, bulk=bulk)
+
+
+def mapped(bulk: Bulk) -> Any:
+    balls = [
+        box_ball(BoxBall(weight=15.0, rg=2.47 + 0.03 * k, differential=0.05, intermediate_differential=0.01))
+        for k in range(4)
+    ]
+    return line_map(
+        balls, uniform_lane(20.0), [18.0], [BOWLERS["matched_one_handed"]], deliveries=32, bulk=bulk
+    )
+
+
+def measured(work: Callable[[Bulk], Any], everybody: dict[str, Bulk]) -> dict[str, float]:
+    """Least time of each [s], taken in turns, so that a busy moment meets all; what they find must agree."""
+    times: dict[str, float] = {}
+    found = {name: repr(work(bulk)) for name, bulk in everybody.items()}
+    assert len(set(found.values())) == 1
+    for _ in range(ROUNDS):
+        for name, bulk in everybody.items():
+            before = time.perf_counter()
+            work(bulk)
+            times[name] = min(times.get(name, np.inf), time.perf_counter() - before)
+    return times
+
+
+@pytest.fixture(scope="module")
+def everybody() -> Iterator[dict[str, Bulk]]:
+    options: dict[str, Any] = {"threads_per_worker": 1, "host": "127.0.0.1", "silence_logs": 50}
+    options["dashboard_address"] = "127.0.0.1:0"
+    with LocalCluster(n_workers=1, **options) as one, LocalCluster(n_workers=2, **options) as two:
+        yield {
+            "plain": Plain(),
+            "threads": threads_here(),
+            "one worker": Cluster(one.scheduler_address),
+            "two workers": Cluster(two.scheduler_address),
+        }
+
+
+@pytest.mark.parametrize("kind", ["study", "line map", "lot"])
+def test_two_workers_and_threads_are_no_slower_than_one(
+    kind: str, everybody: dict[str, Bulk], lot: Path
+) -> None:
+    works: dict[str, Callable[[Bulk], Any]] = {
+        "study": studied,
+        "line map": mapped,
+        "lot": lambda bulk: judged(lot, bulk),
+    }
+    times = measured(works[kind], everybody)
+    one, plain = times["one worker"], times["plain"]
+    print(
+        f"{kind}: one worker against two {one / times['two workers']:.2f}, a plain loop ({plain:.2f} s) "
+        f"against threads {plain / times['threads']:.2f}, one worker against a plain loop {one / plain:.2f}"
+    )
+    assert times["two workers"] <= NO_SLOWER * one
+    assert times["threads"] <= NO_SLOWER * plain

@@ -1,0 +1,50 @@
+"""Write down what the installed version promises: `python -m tests.compatibility.record`, in the top folder.
+
+Makes a folder named after the version, with its OpenAPI document and an answer to every request of
+`requests_kept.py`. A version is recorded once, when it is released; what is kept is never written again.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from importlib.metadata import version
+from typing import Any
+
+from tests.compatibility.replay import HERE, answer_of, send
+from tests.compatibility.requests_kept import Kept, all_requests
+
+
+def main(name: str) -> None:
+    """Record this version under `name`."""
+    os.environ["BALLGAUGE_KEYS"] = "demo"
+    from ballgauge_schemas import openapi_document
+    from ballgauge_service import create_app
+
+    folder = HERE / name
+    (folder / "requests").mkdir(parents=True)
+    _write(folder / "openapi.json", openapi_document(), None)
+    client = create_app(json_logs=False, warm_up=False).test_client()
+    asked = {title: request.to_document() for title, request in all_requests().items()}
+    # A record that this version signed: later ones must find it genuine.
+    signed = json.loads(send(client, asked["record_signed"]).data)
+    for form in ("record", "label"):
+        request = Kept(
+            "POST", "/v1/records/verify", {"record": signed[form]}, content_type="application/json"
+        )
+        asked[f"record_verified_by_{form}"] = request.to_document()
+    for title, request in asked.items():
+        answer = answer_of(send(client, request))
+        print(title, answer["status"])
+        _write(folder / "requests" / f"{title}.json", {"request": request, "answer": answer}, 1)
+
+
+def _write(path: Any, document: Any, indent: int | None) -> None:
+    separators = (",", ":") if indent is None else None
+    text = json.dumps(document, ensure_ascii=False, indent=indent, separators=separators)
+    path.write_text(text + "\n", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main(sys.argv[1] if len(sys.argv) > 1 else version("ballgauge"))

@@ -1,0 +1,102 @@
+"""What a release has to agree on: one version, a changelog, and the Pythons that it is for."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+import tomllib
+from importlib.metadata import distribution, version
+from importlib.resources import files
+from pathlib import Path
+
+import pytest
+from packaging.requirements import Requirement
+from packaging.specifiers import SpecifierSet
+
+import ballgauge
+from ballgauge_schemas import openapi_document
+
+ROOT = Path(__file__).parent.parent.parent
+PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+CHANGELOG = files("ballgauge_schemas").joinpath("CHANGELOG.md").read_text(encoding="utf-8")
+PYTHONS = ("3.11", "3.12", "3.13")
+SEMANTIC = r"(0|[1-9]\d*)\.(0|[1-9]\d*)\.(0|[1-9]\d*)"
+"""Semantic Versioning 2.0.0, without pre-releases."""
+
+
+def released() -> list[str]:
+    return re.findall(r"^## (\S+)$", CHANGELOG, flags=re.MULTILINE)
+
+
+def test_one_version_everywhere() -> None:
+    """pyproject.toml is the home; the installed package, the client, the document and the changelog follow.
+
+    Where this fails after a change of the version: `pip install -e .`, `python -m ballgauge_schemas.openapi`.
+    """
+    stated = PROJECT["version"]
+    assert re.fullmatch(SEMANTIC, stated)
+    assert version("ballgauge") == stated
+    assert ballgauge.__version__ == stated
+    assert openapi_document()["info"]["version"] == stated
+    assert released()[0] == stated
+
+
+def test_the_changelog_goes_from_new_to_old_and_says_what_changed() -> None:
+    """Against the order of the versions, and the kinds of change."""
+    numbers = [tuple(map(int, re.fullmatch(SEMANTIC, each).groups())) for each in released()]  # type: ignore[union-attr]
+    assert numbers == sorted(numbers, reverse=True)
+    assert len(set(numbers)) == len(numbers) >= 2
+    kinds = set(re.findall(r"^### (.+)$", CHANGELOG, flags=re.MULTILINE))
+    assert kinds <= {"Added", "Changed", "Deprecated", "Removed", "Fixed", "Security"}
+    for part in re.split(r"^## ", CHANGELOG, flags=re.MULTILINE)[1:]:
+        assert "\n- " in part
+
+
+def test_every_released_version_but_this_one_is_kept_for_comparison() -> None:
+    """Against the folders of tests/compatibility: an unrecorded release promises nothing to anybody."""
+    kept = {folder.parent.name for folder in (ROOT / "tests/compatibility").glob("*/openapi.json")}
+    assert set(released()[1:]) <= kept
+
+
+def test_the_pythons_named_are_those_admitted() -> None:
+    """The classifiers against requires-python."""
+    named = [line.rpartition(" ")[2] for line in PROJECT["classifiers"] if re.search(r":: 3\.\d+$", line)]
+    assert named == list(PYTHONS)
+    assert all(SpecifierSet(PROJECT["requires-python"]).contains(f"{each}.0") for each in PYTHONS)
+
+
+def requirements(*extras: str) -> list[str]:
+    """Names of what is installed for some extras, ours among them followed, and what those need in turn."""
+    found: dict[str, None] = {}
+    pending = [*PROJECT["dependencies"]]
+    for extra in extras:
+        pending += PROJECT["optional-dependencies"][extra]
+    while pending:
+        needed = Requirement(pending.pop())
+        name = re.sub(r"[-_.]+", "-", needed.name).lower()
+        skipped = needed.marker is not None and not needed.marker.evaluate({"extra": ""})
+        if name in found or skipped or name == "ballgauge":
+            continue
+        found[name] = None
+        pending += distribution(name).requires or []
+    return sorted(found)
+
+
+@pytest.mark.parametrize("name", requirements("service", "cluster", "strategies", "contract"))
+def test_every_package_that_is_needed_admits_every_python(name: str) -> None:
+    """Against the Requires-Python of the version installed, for the last patch of each Python."""
+    told = distribution(name).metadata["Requires-Python"]
+    assert all(SpecifierSet(told or "").contains(f"{each}.99") for each in PYTHONS), told
+
+
+@pytest.mark.parametrize("folder", ["schemas", "sdk", "service"])
+def test_the_code_needs_no_newer_python(folder: str) -> None:
+    """vermin, which reads syntax and the standard library's names: 3.11 is enough."""
+    program = str(Path(sys.executable).with_name("vermin"))
+    options = ["--no-tips", "--target=3.11-", "--violations", "--eval-annotations"]
+    done = subprocess.run(
+        [program, *options, str(ROOT / folder)], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stdout[-3000:]
+    assert "Minimum required versions: " in done.stdout
