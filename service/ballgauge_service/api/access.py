@@ -54,6 +54,7 @@ OPEN = frozenset(
         "/readyz",
         "/openapi.json",
         "/docs",
+        "/docs/",
         "/v1/records/keys",
     )
 )
