@@ -20,6 +20,9 @@ FASTER_THAN_MESH = 1000.0
 EIGH_A_BALL = 14.0
 """What a ball may cost in 3 x 3 decompositions by numpy: 50,000 balls a second where one takes 1.4 us."""
 
+EIGH_A_MEETING_BALL = 20.0
+"""The same where the finger holes run through one another: found are 12 to 14."""
+
 RADIUS, INNER, WEIGHT, COVER = 4.275, 3.525, 15.2, 1.19
 STEP = (WEIGHT * OZ_PER_LB / (4 / 3 * math.pi) - COVER * OZ_PER_CUBIC_INCH * RADIUS**3) / INNER**3
 RG = math.sqrt(
@@ -130,4 +133,28 @@ def test_balls_in_bulk_cost_a_few_small_decompositions_each(
         lambda: drill(*given),
         lambda: np.linalg.eigh(tensors),
         1.0 / EIGH_A_BALL,
+    )
+
+
+def test_balls_whose_finger_holes_meet_cost_a_few_more(
+    three_holes: tuple[Any, Any, Any, Any], versus: Any
+) -> None:
+    """Against numpy.linalg.eigh as above: fingers 2 1/2 in deep, whose shared part x = 0 cuts in two."""
+    n = 2_000
+    given = [array.repeat(n, axis=0) for array in three_holes]
+    given[2]["depth"] = [2.25, 2.5, 2.5]
+    given[2]["pitch_lateral"] = [0.0625, 0.0, 0.0]
+    generator = np.random.default_rng(1)
+    tensors = generator.normal(size=(n, 3, 3))
+    tensors = tensors + tensors.transpose(0, 2, 1)
+
+    _, per_hole = drill(*given)
+    assert (per_hole["meets"] == [0, 0b100, 0b010]).all()
+    versus.race(
+        "2,000 balls whose finger holes meet",
+        ("physics.drilling.drill", f"{versus.named('numpy')}: eigh, one 3 x 3 a ball"),
+        lambda: drill(*given),
+        lambda: np.linalg.eigh(tensors),
+        1.0 / EIGH_A_MEETING_BALL,
+        rounds=9,
     )

@@ -140,14 +140,12 @@ def add_layer(
 def _signed_length(sphere_height: float, bottom: float, cut: float, sense: float) -> float:
     """Length above the cut less length below it, of the line from `bottom` to the sphere, times `sense`."""
     low = max(bottom, -sphere_height)
-    if sphere_height <= low:
-        return 0.0
     at = min(max(cut, low), sphere_height)
-    return sense * (sphere_height + low - 2.0 * at)
+    return sense * (sphere_height + low - 2.0 * at) if sphere_height > low else 0.0
 
 
 @compiled
-def _whole_side(table: Table, row: int, normal: Vector, radius: float) -> float:
+def whole_side(table: Table, row: int, normal: Vector, radius: float) -> float:
     """1 or -1 where the whole hole lies on one side of the plane through the centre, 0 where it is cut."""
     hole_radius = table[row, RADIUS]
     tilt = dot(vector_at(table, row, AXIS), normal)
@@ -183,26 +181,32 @@ def _strip_ends(
 
 
 @compiled
-def _signed_chord(
-    chord: float,
+def _sum_strips(
+    strips: NDArray[np.float64],
     along: float,
-    outer2: float,
-    inner2: float,
+    outer: float,
+    inner: float,
     bottom: float,
-    cut: float,
-    way: float,
     cover: float,
     step: float,
-) -> float:
-    """Signed weight of a strip of the hole, a unit of width: lines along the axis, summed along its chord."""
-    total = 0.0
+) -> None:
+    """Write the signed weights of strips of the hole, a unit of width, into the last row of `strips`.
+
+    strips, shape (5, n): half chord, squared place, height of the cut, its sense, and room for the result.
+    Lines along the axis are summed along each chord. The strips are the inner loop, and it has no branches,
+    so that the compiler works on several strips at a time.
+    """
+    strips[4, :] = 0.0
     for b in range(CHORD_NODES.shape[0]):
-        t2 = (chord * CHORD_NODES[b] + along) ** 2
-        value = cover * _signed_length(math.sqrt(max(outer2 - t2, 0.0)), bottom, cut, way)
-        if inner2 > t2:
-            value += step * _signed_length(math.sqrt(inner2 - t2), bottom, cut, way)
-        total += CHORD_WEIGHTS[b] * value
-    return total * chord
+        node, weight = CHORD_NODES[b], CHORD_WEIGHTS[b]
+        for a in range(strips.shape[1]):
+            cut, way = strips[2, a], strips[3, a]
+            t2 = (strips[0, a] * node + along) ** 2
+            outer2 = outer * outer - strips[1, a]
+            inner2 = inner * inner - strips[1, a]
+            value = cover * _signed_length(math.sqrt(max(outer2 - t2, 0.0)), bottom, cut, way)
+            deeper = step * _signed_length(math.sqrt(max(inner2 - t2, 0.0)), bottom, cut, way)
+            strips[4, a] += weight * (value + (deeper if inner2 > t2 else 0.0))
 
 
 @compiled
@@ -223,7 +227,7 @@ def half_difference(
     it. Where it is cut, lines along the axis are integrated exactly and their sum over the cross-section by
     Gauss-Legendre rules, good to about 2e-5 of the hole's weight.
     """
-    side = _whole_side(table, row, normal, radius)
+    side = whole_side(table, row, normal, radius)
     if side != 0.0:
         return side * weight
     w = vector_at(table, row, AXIS)
@@ -235,6 +239,8 @@ def half_difference(
     axis_point = vector_at(table, row, FOOT)
     foot = (dot(axis_point, n), dot(axis_point, cross(w, n)), 0.0)
     ends = _strip_ends(hole_radius, bottom, tilt, spread, foot, radius, inner)
+    strips = np.empty((5, HALF_NODES.shape[0]))
+    level = abs(tilt) <= 1e-12
     total = 0.0
     for panel in range(4):
         half = 0.5 * (ends[panel + 1] - ends[panel])
@@ -243,25 +249,12 @@ def half_difference(
         middle = 0.5 * (ends[panel + 1] + ends[panel])
         for a in range(HALF_NODES.shape[0]):
             s = middle + half * HALF_NODES[a]
-            chord = math.sqrt(max(hole_radius * hole_radius - s * s, 0.0))
             height = spread * (foot[0] + s)
-            level = abs(tilt) <= 1e-12
-            cut = -2.0 * radius if level else -height / tilt
-            way = math.copysign(1.0, height if level else tilt)
-            section = (s + foot[0]) ** 2
-            total += (
-                half
-                * HALF_WEIGHTS[a]
-                * _signed_chord(
-                    chord,
-                    foot[1],
-                    radius * radius - section,
-                    inner * inner - section,
-                    bottom,
-                    cut,
-                    way,
-                    cover,
-                    step,
-                )
-            )
+            strips[0, a] = math.sqrt(max(hole_radius * hole_radius - s * s, 0.0))
+            strips[1, a] = (s + foot[0]) ** 2
+            strips[2, a] = -2.0 * radius if level else -height / tilt
+            strips[3, a] = math.copysign(1.0, height if level else tilt)
+        _sum_strips(strips, foot[1], radius, inner, bottom, cover, step)
+        for a in range(HALF_NODES.shape[0]):
+            total += half * HALF_WEIGHTS[a] * (strips[4, a] * strips[0, a])
     return total

@@ -16,9 +16,14 @@ HALF_ORDER = 8
 CHORD_ORDER = 5
 """Nodes across and along a hole's cross-section for a hole cut in two by a plane through the centre."""
 
-OVERLAP_ORDER = 20
+OVERLAP_LEAST, OVERLAP_SLOPE, OVERLAP_MOST = 2.5, 7.0, 16
+"""Sections between two corners of the region that two holes share: the least, more for each unit of the
+rule's variable (2 from end to end), and the most."""
+
+OVERLAP_SEARCH_ORDER = 10
 OVERLAP_CHORD_ORDER = 4
-"""Nodes across the planes and along a piece of chord for the region that two holes share."""
+"""Planes between which that region's corners are sought, and nodes along a piece of chord where a third hole
+takes part of it."""
 
 
 def _half_circle(order: int) -> tuple[np.ndarray, np.ndarray]:
@@ -31,5 +36,10 @@ def _half_circle(order: int) -> tuple[np.ndarray, np.ndarray]:
 LENS_NODES, LENS_WEIGHTS = _half_circle(LENS_ORDER)
 HALF_NODES, HALF_WEIGHTS = _half_circle(HALF_ORDER)
 CHORD_NODES, CHORD_WEIGHTS = leggauss(CHORD_ORDER)
-OVERLAP_NODES, OVERLAP_WEIGHTS = _half_circle(OVERLAP_ORDER)
 OVERLAP_CHORD_NODES, OVERLAP_CHORD_WEIGHTS = leggauss(OVERLAP_CHORD_ORDER)
+OVERLAP_NODES = np.zeros((OVERLAP_MOST + 1, OVERLAP_MOST))
+OVERLAP_WEIGHTS = np.zeros((OVERLAP_MOST + 1, OVERLAP_MOST))
+"""Row n holds the rule of n nodes."""
+for _order in range(1, OVERLAP_MOST + 1):
+    OVERLAP_NODES[_order, :_order], OVERLAP_WEIGHTS[_order, :_order] = leggauss(_order)
+OVERLAP_SAMPLES = -np.cos(np.pi * (np.arange(OVERLAP_SEARCH_ORDER) + 0.5) / OVERLAP_SEARCH_ORDER)
