@@ -90,7 +90,7 @@ def test_an_unforeseen_error_is_logged_and_answered_with_500(caplog: pytest.LogC
     assert response.status_code == 500
     assert response.json["request_id"] == "broken-1"
     assert "division" not in response.text
-    (record,) = caplog.records
+    (record,) = (each for each in caplog.records if each.name == "ballgauge_service.errors")
     assert record.exc_info is not None
     assert record.exc_info[0] is ZeroDivisionError
 
