@@ -107,7 +107,7 @@ class Settings:
     computing: int = os.cpu_count() or 1
     """Requests that one process computes side by side."""
 
-    waiting: int = 64
+    waiting: int = 512
     """Requests that wait in one process for their turn; further ones are refused with 503."""
 
     longest_wait: float = 5.0
