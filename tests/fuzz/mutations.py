@@ -128,12 +128,15 @@ def mutants(harness: Harness, count: int, seed: int) -> Iterator[bytes]:
 def run(feed: Feed, inputs: Iterable[bytes], kept: Path) -> int:
     """Feed them all and count them. Raises what the harness raises, with the input left in `kept`."""
     fed = 0
-    for data in inputs:
-        kept.write_bytes(data)
-        faulthandler.dump_traceback_later(LONGEST, exit=True)
-        feed(data)
-        fed += 1
-    faulthandler.cancel_dump_traceback_later()
+    try:
+        for data in inputs:
+            kept.write_bytes(data)
+            faulthandler.dump_traceback_later(LONGEST, exit=True)
+            feed(data)
+            fed += 1
+    finally:
+        # After a finding too: the timer would end a process that goes on.
+        faulthandler.cancel_dump_traceback_later()
     kept.unlink()
     return fed
 

@@ -22,7 +22,7 @@ Exit codes:
   0  the numbers asked for; no rule that a design can answer is broken, and every target is met
   1  a rule is not met or cannot be decided, or a target is not met
   2  bad input; every bad field is listed
-  3  the service cannot be reached, or failed
+  3  the service cannot be reached, failed, or asks for an access key or to wait
 """
 
 _NUMBERS = (

@@ -17,7 +17,7 @@ EXIT_CODES = """\b
 Exit codes:
   0  the numbers asked for, whatever became of the ball
   2  bad input; every bad field is listed
-  3  the service cannot be reached, or failed
+  3  the service cannot be reached, failed, or asks for an access key or to wait
 """
 
 

@@ -514,6 +514,7 @@ def serve(host: str, port: int, workers: int, **given: Any) -> int:
 
     The log is JSON on standard error. The interface is described at /docs and /openapi.json. On addresses
     that other machines reach, the service starts only with a file of access keys, or with --open-to-anyone.
+    TLS is a proxy's. Further settings are variables BALLGAUGE_..., listed in docker/README.md of the sources.
 
     \b
     Examples:

@@ -21,7 +21,7 @@ Exit codes:
   0  genuine, and the rules have not changed
   1  altered, unknown key, demonstration key, or the rules have changed since
   2  the file holds no record
-  3  the service cannot be reached, or failed
+  3  the service cannot be reached, failed, or asks for an access key or to wait
 """
 
 _STATES = {

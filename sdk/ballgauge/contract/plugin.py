@@ -13,7 +13,11 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         metavar="URL",
         help="Address of the service to test; the engine in this process unless given.",
     )
-    group.addoption("--ballgauge-key", metavar="KEY", help="Access key, where the service asks for one.")
+    group.addoption(
+        "--ballgauge-key",
+        metavar="KEY",
+        help="Access key with the scopes check, lot, design and sign, where the service asks for one.",
+    )
     group.addoption(
         "--ballgauge-examples",
         metavar="N",
