@@ -192,10 +192,11 @@ async def at_rate(
     rate: float,
     seconds: float,
     every: Callable[[Tally], Awaitable[Any]] | None = None,
+    most: int = MOST,
 ) -> Tally:
     """Requests at a fixed rate, whatever becomes of those before; `every` is called each second.
 
-    Requests that would be more than `MOST` at once are held back and counted.
+    Requests that would be more than `most` at once are held back and counted.
     """
     tally = Tally()
     free: list[Connection] = []
@@ -210,7 +211,7 @@ async def at_rate(
     while (now := time.perf_counter() - tally.began) < seconds:
         while sent < now * rate:
             sent += 1
-            if len(under_way) >= MOST:
+            if len(under_way) >= most:
                 tally.held_back += 1
                 continue
             task = asyncio.create_task(one())

@@ -133,7 +133,7 @@ def serving_options(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option("--access-keys", type=click.Path(dir_okay=False), metavar="FILE",
                      help="Ask for the access keys of this file (BALLGAUGE_ACCESS_KEYS)."),
         click.option("--open-to-anyone", is_flag=True, envvar="BALLGAUGE_OPEN_TO_ANYONE",
-                     help="Serve other machines without access keys."),
+                     help="Serve other machines without access keys (BALLGAUGE_OPEN_TO_ANYONE)."),
         click.option("--requests-per-minute", type=click.IntRange(0), metavar="N",
                      help="Limit for each key, or each address without keys (BALLGAUGE_REQUESTS_PER_MINUTE); "
                      "0, as without, sets none. A large body counts as several requests."),
