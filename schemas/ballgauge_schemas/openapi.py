@@ -103,12 +103,14 @@ PROBLEMS = {
     403: ("OutOfScope", "The access key is not for this: it lacks the scope."),
     405: ("MethodNotAllowed", "The path does not take this method."),
     406: ("NotAcceptable", "No answer of the types asked for."),
+    408: ("TooSlow", "The body comes too slowly."),
     409: ("NoKeys", "The service has no key to sign with, or keys that it cannot use."),
     413: ("TooLarge", "The body is larger than 1 MiB; a lot's file, larger than the service takes."),
     415: ("UnsupportedMediaType", "The body is of no type that the path takes."),
     422: ("Unprocessable", "The request does not meet the contract; every bad field is named."),
     429: ("TooManyRequests", "The limit of this key, or of this address, is used up."),
     503: ("Unready", "The service is not ready, or has more to do than it can; ask again."),
+    507: ("NoRoom", "No room is left for temporary files; try again later, or send less."),
 }
 
 _HEADERS = {
@@ -513,7 +515,9 @@ def _guarded(paths: dict[str, dict[str, Any]]) -> dict[str, dict[str, Any]]:
     for path, operations in paths.items():
         scope = NEEDED.get(path)
         codes = [*((401, 403) if scope else ()), *((429, 503) if path.startswith("/v1/") else ())]
-        for operation in operations.values():
+        for method, operation in operations.items():
+            if method == "post":
+                codes = [*codes, 408, 507]
             if scope:
                 operation["security"] = [{"accessKey": [] if scope == ANY_SCOPE else [scope]}, {}]
             answers = operation["responses"] | {str(code): _problem(code) for code in codes}

@@ -103,6 +103,22 @@ def test_each_scope_opens_its_own_addresses_and_no_other(client: Any, keys: dict
             assert f"lacks the scope '{wanted}'" in answer.json["detail"]
 
 
+@pytest.mark.parametrize("slashes", ["//", "///"])
+def test_several_slashes_at_the_beginning_are_one(file: str, keys: dict[str, str], slashes: str) -> None:
+    """The application routes such a path as the plain one: it needs the same scope and is counted as well."""
+    chosen = Settings(access_keys=file, requests_per_minute=1000)
+    client = create_app(json_logs=False, warm_up=False, settings=chosen).test_client()
+    for method, path in addresses(client.application):
+        sent = {"method": method, "headers": bearer(keys["check"])}
+        plain = client.open(path, **sent)
+        # In the environment, since the client takes what stands between two slashes for a host.
+        found = client.open("/", environ_overrides={"PATH_INFO": slashes + path[1:]}, **sent)
+        assert found.status_code == plain.status_code, path
+        assert ("RateLimit" in found.headers) == ("RateLimit" in plain.headers), path
+        if access.needed(path) not in (None, ANY_SCOPE, "check"):
+            assert found.status_code == 403, path
+
+
 def test_health_documents_and_pages_are_open(client: Any) -> None:
     for path in ("/healthz", "/readyz", "/openapi.json", "/docs", "/docs/init.js", "/", "/static/frame.js"):
         assert client.get(path).status_code == 200, path

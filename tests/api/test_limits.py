@@ -207,7 +207,7 @@ def test_a_request_costs_by_its_size() -> None:
     assert limits.COST_MAXIMUM == 64
     sizes = {0: 1, 1: 1, 16384: 1, 16385: 2, 2**20: 64, 2**30: 64}
     assert {size: limits.cost_of(size) for size in sizes} == sizes
-    assert limits.cost_of(None, "POST") == 64
+    assert limits.cost_of(None, "POST") == limits.cost_of(None, "post") == 64
     assert limits.cost_of(None, "GET") == limits.cost_of(None, "HEAD") == 1
 
 

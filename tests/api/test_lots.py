@@ -14,6 +14,8 @@ import pytest
 from pyarrow import parquet
 
 from ballgauge_schemas.lot_results import LOT_RESULT, LOT_SERIES_RESULT
+from ballgauge_service import create_app
+from ballgauge_service.api.settings import Settings
 
 LOT = files("ballgauge_schemas").joinpath("example_lots", "ostrel_tarn_48.csv").read_bytes()
 OPTIONS = json.dumps({"sampling": {"lot_size": 1000, "plan": {"aql": 1.0}}, "rules": {"on": "2026-05-01"}})
@@ -199,11 +201,10 @@ def test_a_type_nobody_answers(client: Any) -> None:
 
 
 @pytest.mark.parametrize("announced", [True, False])
-def test_the_size_of_a_lot_has_its_own_limit(
-    client: Any, monkeypatch: pytest.MonkeyPatch, announced: bool
-) -> None:
+def test_the_size_of_a_lot_has_its_own_limit(announced: bool) -> None:
     """Against BALLGAUGE_LARGEST_LOT, with and without a length in the head."""
-    monkeypatch.setenv("BALLGAUGE_LARGEST_LOT", "5000")
+    settings = Settings.from_environment({"BALLGAUGE_LARGEST_LOT": "5000"})
+    client = create_app(json_logs=False, warm_up=False, settings=settings).test_client()
     more = {} if announced else {"headers": {"Transfer-Encoding": "chunked"}, "input_stream": io.BytesIO(LOT)}
     body = {"data": LOT} if announced else {"environ_base": {"wsgi.input_terminated": True}}
     response = client.post("/v1/lots", content_type="text/csv", **more, **body)

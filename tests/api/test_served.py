@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
+import signal
 import socket
+import subprocess
+import sys
+import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
@@ -11,6 +17,10 @@ from urllib.parse import urlsplit
 
 import pytest
 import requests
+from granian.server.mp import MPServer
+
+from ballgauge_service.api import running
+from ballgauge_service.api.server import _Server
 
 
 def test_ready_page_and_document(server: str) -> None:
@@ -75,3 +85,92 @@ def test_the_log_has_one_line_of_json_a_request(server: str, server_log: Path) -
     (record,) = map(json.loads, lines)
     assert (record["method"], record["path"], record["status"]) == ("POST", "/v1/checks", 422)
     assert "SECRET" not in server_log.read_text()
+
+
+def test_connections_that_say_nothing_are_ended(run_server: Any) -> None:
+    """Against connections without a byte, with half of HTTP/2's first line and with all of it: none is kept."""
+    program = str(Path(sys.executable).with_name("ballgauge"))
+    silent = (b"", b"PRI * HT", b"PRI * HTTP/2.0\r\n\r\nSM\r\n\r\n\0\0\0\4\0\0\0\0\0")
+    with run_server(
+        lambda port: [program, "serve", "--port", str(port)], env=os.environ | {"BALLGAUGE_PATIENCE": "1"}
+    ) as address:
+        split = urlsplit(address)
+        for first in silent:
+            with socket.create_connection((split.hostname, split.port), timeout=60) as caller:
+                caller.sendall(first)
+                while caller.recv(1 << 12):
+                    pass
+
+
+@pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGINT])
+def test_told_to_end_while_it_starts_it_ends(tmp_path: Path, how: signal.Signals) -> None:
+    """Against a worker that is not up when the signal comes, and would be killed after a day alone."""
+    program = str(Path(sys.executable).with_name("ballgauge"))
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    log = tmp_path / "log"
+    chosen = {"BALLGAUGE_DEADLINE": "86400", "BALLGAUGE_DRAIN": "0.05"}
+    with (
+        log.open("wb") as sink,
+        subprocess.Popen(
+            [program, "serve", "--port", str(port)], stderr=sink, env=os.environ | chosen
+        ) as process,
+    ):
+        try:
+            while "Spawning worker" not in log.read_text():
+                assert process.poll() is None
+                time.sleep(0.01)
+            process.send_signal(how)
+            assert process.wait(timeout=60) == 0
+        finally:
+            process.kill()
+
+
+def test_told_to_end_without_room_to_say_so_it_ends(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """Against a folder that is gone, as after a cleaning of temporary files."""
+    monkeypatch.setenv(running.FOLDER, str(tmp_path / "gone"))
+    told: list[Any] = []
+    monkeypatch.setattr(MPServer, "signal_handler_interrupt", lambda *given: told.append(given))
+    service = object.__new__(_Server)
+    service.signal_handler_interrupt(signal.SIGTERM, None)
+    assert len(told) == 1
+
+
+COUNTING = """
+import os, sys
+from ballgauge_service.api import running
+assert "prometheus_client" not in sys.modules
+print(running.reserve_counts())
+from ballgauge_service.api import metrics
+metrics.turned_away("a reason")
+metrics.show_turns(1, 1)
+metrics._SECONDS.labels("a route", "200").observe(1)
+print(all(file.stat().st_blocks * 512 >= file.stat().st_size > 0 for file in metrics.Path(sys.argv[1]).iterdir()))
+print(sorted(file.name for file in metrics.Path(sys.argv[1]).iterdir()) == sorted(
+    f"{kind}_{os.getpid()}.db" for kind in running.COUNTS))
+"""
+
+
+def test_counts_have_their_room_before_the_disk_is_full(tmp_path: Path) -> None:
+    """Against the blocks of every file that the metrics' library maps: a page without one ends the process."""
+    told = subprocess.run(
+        [sys.executable, "-c", COUNTING, str(tmp_path)],
+        env=os.environ | {running.METRICS_FOLDER: str(tmp_path)}, capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    assert told.stdout.split() == ["True"] * 3
+
+
+def test_without_room_for_counts_a_process_counts_for_itself(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Against a system call that fails as on a full disk."""
+
+    def fail(*_: Any) -> None:
+        raise OSError(errno.ENOSPC, "no room")
+
+    monkeypatch.setenv(running.METRICS_FOLDER, str(tmp_path))
+    monkeypatch.setattr(os, "posix_fallocate", fail)
+    assert not running.reserve_counts()
+    assert running.METRICS_FOLDER not in os.environ
+    assert list(tmp_path.iterdir()) == []

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import re
 import socket
 import sys
 import time
@@ -286,3 +287,51 @@ def test_a_body_comes_whole(serve: Serve, size: int) -> None:
         for data in (b"x" * size, iter([b"x" * size] if size else [])):
             sent: Any = data
             assert requests.post(address + target, data=sent, timeout=60).json()["length"] == size
+
+
+@pytest.mark.parametrize("target", ["//v1/lots", "/v1/l%6Fts", "/%2Fv1/lots"])
+def test_an_address_spelt_otherwise_gets_its_body_whole(serve: Serve, target: str) -> None:
+    """Against its length: what the application takes for the address of lots is not cut as JSON is."""
+    data, piece = b"", b"x" * 2**16
+    with connect(serve(**PLAIN)) as caller:
+        caller.sendall(head(target, "POST", "Transfer-Encoding: chunked", "Connection: close"))
+        for _ in range(32):
+            caller.sendall(b"%x\r\n%s\r\n" % (len(piece), piece))
+        caller.sendall(b"0\r\n\r\n")
+        data = read_all(caller)
+    assert json.loads(data.partition(b"\r\n\r\n")[2]) == {"length": 32 * len(piece)}
+
+
+def test_the_refusal_of_a_form_does_not_wait_for_its_thread(serve: Serve) -> None:
+    """Against work that does not ask for the deadline: it still works when the refusal has come."""
+    address = serve(computing=2, deadline=0.5)
+    files = {"file": b"x"}
+    with ThreadPoolExecutor(1) as pool:
+        asked = pool.submit(requests.post, f"{address}/stubborn?seconds={LONG}", files=files, timeout=60)
+        before = time.monotonic()
+        assert_come_again(asked.result())
+    assert time.monotonic() - before < LONG
+
+
+def test_what_came_fast_earns_no_long_pause(serve: Serve) -> None:
+    """Against a body whose last byte does not come: at 1000 bytes a second it would have eight minutes."""
+    with connect(serve(**IMPATIENT)) as caller:
+        caller.sendall(head("/echo", "POST", "Content-Length: 500001") + b"x" * 500_000)
+        assert read_all(caller).startswith(b"HTTP/1.1 408 ")
+
+
+def test_options_wait_for_no_body(serve: Serve) -> None:
+    """Against a body that does not come: what needs no key holds no room for bodies."""
+    with connect(serve(**ONE)) as caller:
+        caller.sendall(head("/echo", "OPTIONS", "Content-Length: 1000", "Connection: close") + b"half of")
+        assert caller.recv(1 << 16).startswith(b"HTTP/1.1 200 ")
+
+
+def test_a_method_in_small_letters_is_one_to_all(serve: Serve) -> None:
+    """The application takes it so; an answer to it has as many bytes as its head says."""
+    with connect(serve(**PLAIN)) as caller:
+        caller.sendall(head("/readyz", "head", "Connection: close"))
+        answer = read_all(caller)
+    assert answer.startswith(b"HTTP/1.1 ")
+    length = re.search(rb"content-length: ([0-9]+)", answer)
+    assert length is None or int(length[1]) == len(answer.partition(b"\r\n\r\n")[2])

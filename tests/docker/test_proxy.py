@@ -27,7 +27,8 @@ import requests
 import ballgauge
 from ballgauge_schemas.designs import MESH_BYTES_MAXIMUM
 from ballgauge_service.api.bodies import LARGEST_BODY
-from ballgauge_service.api.lots import LARGEST_LOT, STREAMED
+from ballgauge_service.api.lots import STREAMED
+from ballgauge_service.api.settings import Settings
 
 PROXY = Path(__file__).parent.parent.parent / "docker" / "proxy"
 NOBODY = 65534
@@ -223,7 +224,7 @@ def limit(text: str, location: str | None) -> int:
 def test_sizes_are_the_service_s_own() -> None:
     text = (PROXY / "nginx.conf").read_text()
     assert limit(text, None) == LARGEST_BODY
-    assert limit(text, "= /v1/lots") == LARGEST_LOT
+    assert limit(text, "= /v1/lots") == Settings.largest_lot
     assert limit(text, "= /rows") < STREAMED
     assert limit(text, "= /v1/designs") == MESH_BYTES_MAXIMUM
 
@@ -246,7 +247,7 @@ def announced(proxy: Proxy, path: str, size: int) -> requests.Response:
 
 @pytest.mark.parametrize(
     ("path", "largest"),
-    [("/v1/checks", LARGEST_BODY), ("/v1/designs", MESH_BYTES_MAXIMUM), ("/v1/lots", LARGEST_LOT)],
+    [("/v1/checks", LARGEST_BODY), ("/v1/designs", MESH_BYTES_MAXIMUM), ("/v1/lots", Settings.largest_lot)],
 )
 def test_a_body_too_large_gets_413_before_it_is_sent(proxy: Proxy, path: str, largest: int) -> None:
     """As problem details (RFC 9457), like the service's own."""

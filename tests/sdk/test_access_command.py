@@ -140,6 +140,13 @@ def test_serve_names_every_fault_of_what_it_was_given(file: str) -> None:
     assert "'*'" in done.stderr
 
 
+def test_serve_names_signing_keys_that_cannot_be_used(tmp_path: Path) -> None:
+    done = serve(BALLGAUGE_KEYS_FILE=str(tmp_path / "none.json"))
+    assert done.returncode == program.BAD_INPUT
+    assert "none.json cannot be read" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
 @pytest.fixture(scope="module")
 def guarded(
     tmp_path_factory: pytest.TempPathFactory, run_server: Any

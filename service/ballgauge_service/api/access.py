@@ -270,7 +270,9 @@ def _nothing(*_: Any) -> Any:
 
 
 def _path_of(environ: WSGIEnvironment) -> str:
-    return str(environ.get("PATH_INFO", "")).encode("latin-1").decode("utf-8", "replace")
+    """The path as the application routes by it, which takes several slashes at its beginning for one."""
+    path = str(environ.get("PATH_INFO", "")).encode("latin-1").decode("utf-8", "replace")
+    return f"/{path.lstrip('/')}"
 
 
 def register(app: Flask, settings: Settings) -> None:

@@ -22,11 +22,8 @@ from ballgauge_service.api import (
     signed_records,
     traces,
 )
-from ballgauge_service.api.settings import Settings
+from ballgauge_service.api.settings import SETTINGS, Settings
 from ballgauge_service.pages import blueprint as pages
-
-SETTINGS = "ballgauge_settings"
-"""The name of the settings among the application's extensions."""
 
 
 def create(*, json_logs: bool, warm_up: bool, settings: Settings | None) -> Flask:

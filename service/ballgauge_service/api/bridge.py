@@ -53,14 +53,20 @@ class Beginning(NamedTuple):
     error: BaseException | None = None
 
 
+def path_of(scope: Scope) -> str:
+    """The decoded path of an ASGI scope as WSGI has it, with one slash at its beginning, as it is routed."""
+    path = scope.get("raw_path") or scope["path"].encode("utf-8")
+    return f"/{unquote_to_bytes(path).decode('latin-1').lstrip('/')}"
+
+
 def environment(scope: Scope, body: Any) -> Environ:
     """The WSGI environment of an ASGI scope, without headers whose names could pose as others."""
     server, client = scope.get("server") or ("localhost", 80), scope.get("client") or ("", 0)
-    path = scope.get("raw_path") or scope["path"].encode("utf-8")
     environ: Environ = {
-        "REQUEST_METHOD": scope["method"],
+        # The application takes it in any case; all that decide by it see the same.
+        "REQUEST_METHOD": scope["method"].upper(),
         "SCRIPT_NAME": "",
-        "PATH_INFO": unquote_to_bytes(path).decode("latin-1"),
+        "PATH_INFO": path_of(scope),
         "QUERY_STRING": scope["query_string"].decode("latin-1"),
         "SERVER_NAME": server[0],
         "SERVER_PORT": str(server[1] or 0),

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from flask import current_app
 
 from ballgauge_service.api.refusals import Refusal
+from ballgauge_service.api.settings import SETTINGS
 
 if TYPE_CHECKING:
     from ballgauge_service.bulk import Bulk
@@ -22,7 +23,7 @@ def chosen() -> Bulk:
     # Deferred, so that a check of one ball never loads what only bulk work needs.
     from ballgauge_service.bulk import bulk_at
 
-    return bulk_at(current_app.extensions["ballgauge_settings"].scheduler)
+    return bulk_at(current_app.extensions[SETTINGS].scheduler)
 
 
 @contextmanager

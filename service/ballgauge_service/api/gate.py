@@ -14,7 +14,7 @@ import time
 import uuid
 from collections.abc import Awaitable, Collection, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager
 from typing import Any
 
 from ballgauge_schemas.problems import MEDIA_TYPE
@@ -33,13 +33,14 @@ from ballgauge_service.api.bridge import (
     Scope,
     Send,
     environment,
+    path_of,
 )
 from ballgauge_service.api.refusals import Refusal
 from ballgauge_service.api.settings import Settings
 from ballgauge_service.deadline import Deadline, DeadlinePassed
 
 CHEAP = frozenset(("/healthz", "/readyz", "/metrics"))
-"""Paths that are answered without a turn."""
+"""Paths that are answered without a turn, as OPTIONS is on any path: it needs no body and no key."""
 
 STREAMED = frozenset(("/v1/lots",))
 """Paths whose bodies are read while they are judged, as forms (RFC 7578) are on any path."""
@@ -123,11 +124,10 @@ class Gate:
         if self._entrance is not None:
             scope[DECIDED] = self._entrance.decided(environment(scope, io.BytesIO()))
         # What is refused is answered by the application, which logs it and adds what its answers have.
-        if scope["path"] in CHEAP or isinstance(scope.get(DECIDED), Refusal):
+        path = path_of(scope)
+        if path in CHEAP or scope["method"] == "OPTIONS" or isinstance(scope.get(DECIDED), Refusal):
             return self._cheap(scope, receive, send, arrived)
-        if scope["path"] in STREAMED or _header(scope, b"content-type").lower().startswith(
-            b"multipart/form-data"
-        ):
+        if path in STREAMED or _header(scope, b"content-type").lower().startswith(b"multipart/form-data"):
             return self._streamed(scope, receive, send, arrived)
         return self._whole(scope, receive, send, arrived)
 
@@ -136,8 +136,12 @@ class Gate:
 
     async def _cheap(self, scope: Scope, receive: Receive, send: Send, arrived: float) -> None:
         exchange = self._exchange(None)
+        listener = _Listener(receive, exchange)
         self._messengers.submit(exchange.run, self._environ(scope, io.BytesIO(), arrived))
-        await self._relay(exchange, _Listener(receive, exchange), send)
+        try:
+            await self._relay(exchange, listener, send)
+        finally:
+            listener.end()
 
     async def _whole(self, scope: Scope, receive: Receive, send: Send, arrived: float) -> None:
         body = await self._read(scope, receive)
@@ -151,21 +155,22 @@ class Gate:
             listener.end()
 
     async def _streamed(self, scope: Scope, receive: Receive, send: Send, arrived: float) -> None:
-        with self._place():
+        with ExitStack() as stack:
+            stack.enter_context(self._place())
             exchange = self._exchange(self._turns)
             inlet = exchange.inlet()
             await self._turn(None)
             running = self._threads.submit(exchange.run, self._environ(scope, inlet, arrived))
-            filling = asyncio.create_task(_fill(inlet, exchange, receive, Patience(self._settings.patience)))
-            try:
-                await self._relay(exchange, None, send)
-            finally:
-                filling.cancel()
-                inlet.end(CallerGone("the answer is done"))
-                exchange.leave()
-                # The place is free when the thread is.
-                with suppress(Exception):
-                    await asyncio.wrap_future(running)
+            place = stack.pop_all()
+        # The place is free when the thread is; a refusal does not wait for that.
+        asyncio.wrap_future(running).add_done_callback(lambda _: place.close())
+        filling = asyncio.create_task(_fill(inlet, exchange, receive, Patience(self._settings.patience)))
+        try:
+            await self._relay(exchange, None, send)
+        finally:
+            filling.cancel()
+            inlet.end(CallerGone("the answer is done"))
+            exchange.leave()
 
     def _exchange(self, turns: Turns | None) -> Exchange:
         return Exchange(self._application, turns, Deadline(self._settings.deadline))
@@ -209,7 +214,7 @@ class Gate:
         patience = Patience(self._settings.patience)
         try:
             while more and taken <= DRAINED:
-                piece, more = await patience.take(receive, taken)
+                piece, more = await patience.take(receive)
                 taken += len(piece)
                 kept = piece[: LARGEST_BODY + 1 - len(body)]
                 body += kept
@@ -301,7 +306,8 @@ class Gate:
         self._log(scope, request_id, refusal.status, arrived)
 
     def _log(self, scope: Scope, request_id: str, status: int, arrived: float) -> None:
-        path = scope["path"] if scope["path"] in self._paths else request_log.NO_PATH
+        path = path_of(scope)
+        path = path if path in self._paths else request_log.NO_PATH
         request_log.record(request_id, scope["method"], path, status, arrived)
 
 
@@ -311,29 +317,31 @@ class Patience:
     Parameters
     ----------
     seconds : float
-        Time beside that by `SLOWEST` [s].
+        Time beside that by `SLOWEST`, and the longest pause; what came fast earns no longer one [s].
     """
 
     def __init__(self, seconds: float) -> None:
         self._seconds = seconds
-        self._waited = 0.0
+        self._left = seconds
 
-    async def take(self, receive: Receive, taken: int) -> tuple[bytes, bool]:
-        """The next piece of a body of which `taken` bytes have come, and whether there is more.
+    async def take(self, receive: Receive) -> tuple[bytes, bool]:
+        """The next piece of a body, and whether there is more.
 
         Raises Refusal where the caller is too slow, CallerGone where it left.
         """
         before = time.monotonic()
         try:
-            async with asyncio.timeout(self._seconds + taken / SLOWEST - self._waited):
+            async with asyncio.timeout(self._left):
                 message = await receive()
         except TimeoutError:
             metrics.turned_away("slow_body")
             raise Refusal(408, "the body comes too slowly", headers={"Connection": "close"}) from None
-        self._waited += time.monotonic() - before
         if message["type"] == "http.disconnect":
             raise CallerGone("the caller left")
-        return message.get("body", b""), message.get("more_body", False)
+        piece = message.get("body", b"")
+        waited = time.monotonic() - before
+        self._left = min(self._seconds, self._left - waited + len(piece) / SLOWEST)
+        return piece, message.get("more_body", False)
 
 
 class _Listener:
@@ -360,11 +368,10 @@ class _Listener:
 
 async def _fill(inlet: Inlet, exchange: Exchange, receive: Receive, patience: Patience) -> None:
     """Hand a body over as it comes, then watch for the caller to leave."""
-    taken, more = 0, True
+    more = True
     try:
         while more:
-            piece, more = await patience.take(receive, taken)
-            taken += len(piece)
+            piece, more = await patience.take(receive)
             if piece:
                 await inlet.feed(piece)
         inlet.end()

@@ -118,7 +118,7 @@ class Limits:
 def cost_of(announced: int | None, method: str = "POST") -> int:
     """What a request costs whose body announces so many bytes (None: it does not say)."""
     if announced is None:
-        return COST_MAXIMUM if method == "POST" else 1
+        return 1 if method.upper() in ("GET", "HEAD", "OPTIONS") else COST_MAXIMUM
     return min(max(1, math.ceil(announced / STEP)), COST_MAXIMUM)
 
 

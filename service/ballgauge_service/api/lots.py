@@ -8,19 +8,19 @@ nothing. Answers that cannot say so (tables, archives) are made whole before the
 
 from __future__ import annotations
 
-import os
 import tempfile
 import zipfile
 from collections.abc import Callable, Generator, Iterator
 from contextlib import ExitStack
 from typing import IO, TYPE_CHECKING, Any
 
-from flask import Blueprint, Response, g, request
+from flask import Blueprint, Response, current_app, g, request
 
 from ballgauge_schemas import LOT_REQUEST
 from ballgauge_schemas.lots import LOT_BODIES, ROW_FORMATS
 from ballgauge_service.api import bodies, bulk, refusals, serializer, uploads
 from ballgauge_service.api.refusals import Refusal
+from ballgauge_service.api.settings import SETTINGS
 from ballgauge_service.problems import InvalidInput
 
 if TYPE_CHECKING:
@@ -31,9 +31,6 @@ if TYPE_CHECKING:
 Files = Iterator[uploads.Upload]
 
 blueprint = Blueprint("lots", __name__)
-
-LARGEST_LOT = 1 << 30
-"""Bytes of a request with a lot's file, unless BALLGAUGE_LARGEST_LOT sets another number (ours)."""
 
 STREAMED = (1 << 20) + (1 << 16)
 """Bytes read before rows that leave at once are judged: a little more than the longest row (ours)."""
@@ -54,7 +51,7 @@ _FORMATS = {
 @blueprint.post("/v1/lots")
 def assess() -> Response:
     """Judge a lot, or several in time order."""
-    body = uploads.Body(request, _largest())
+    body = uploads.Body(request, current_app.extensions[SETTINGS].largest_lot)
     try:
         answer = _chosen_answer()
         options, files = _asked(body)
@@ -75,11 +72,6 @@ def _chosen_answer() -> str:
         if request.accept_mimetypes[best] == request.accept_mimetypes["application/json"]
         else best
     )
-
-
-def _largest() -> int:
-    given = os.environ.get("BALLGAUGE_LARGEST_LOT", "")
-    return int(given) if given.isdigit() and int(given) > 0 else LARGEST_LOT
 
 
 def _asked(body: uploads.Body) -> tuple[Any, Iterator[uploads.Upload]]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -102,8 +103,10 @@ def _told() -> CollectorRegistry:
         return _REGISTRY
     for path in Path(folder).glob("gauge_live*_*.db"):
         process = int(path.stem.rsplit("_", 1)[1])
-        if not _lives(process):
-            mark_process_dead(process, folder)  # type: ignore[no-untyped-call]
+        # Another process may be at it at the same time.
+        with suppress(FileNotFoundError):
+            if not _lives(process):
+                mark_process_dead(process, folder)  # type: ignore[no-untyped-call]
     registry = CollectorRegistry()
     MultiProcessCollector(registry, folder)  # type: ignore[no-untyped-call]
     return registry

@@ -27,7 +27,7 @@ NO_PATH = "(none)"
 
 _SANE_ID = re.compile(r"[!-~]{1,128}")
 _FIELDS = ("request_id", "method", "path", "status", "ms")
-_METHODS = frozenset(("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS", "TRACE", "CONNECT"))
+METHODS = frozenset(("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS", "TRACE", "CONNECT"))
 
 _log = logging.getLogger("ballgauge_service.requests")
 
@@ -91,7 +91,7 @@ def record(request_id: str, method: str, path: str, status: int, started: float)
         "request",
         extra={
             "request_id": request_id,
-            "method": method if method in _METHODS else "other",
+            "method": method if method in METHODS else "other",
             "path": path,
             "status": status,
             "ms": round((time.perf_counter() - started) * 1000, 3),

@@ -9,6 +9,7 @@ import signal
 import tempfile
 import threading
 import time
+from contextlib import suppress
 from pathlib import Path
 
 FOLDER = "BALLGAUGE_RUN_FOLDER"
@@ -16,6 +17,14 @@ FOLDER = "BALLGAUGE_RUN_FOLDER"
 
 WATCH = 0.5
 """Seconds between two looks at the parent process (ours)."""
+
+METRICS_FOLDER = "PROMETHEUS_MULTIPROC_DIR"
+"""The variable that names the folder of counts to the metrics' library."""
+
+COUNTS = ("counter", "gauge_livesum", "histogram")
+"""Kinds of counts, each of which the metrics' library keeps in a file of each process."""
+
+_COUNTS_BYTES = 1 << 20
 
 _ENDING = "ending"
 
@@ -43,6 +52,29 @@ def is_ending() -> bool:
     """Say whether the server was told to end."""
     folder = os.environ.get(FOLDER)
     return folder is not None and os.path.exists(os.path.join(folder, _ENDING))
+
+
+def reserve_counts() -> bool:
+    """Take the room for this process's counts before the metrics' module is read; say whether there is.
+
+    The files are mapped into memory: where the system finds no room for a page of them later, it ends the
+    process. Where there is none now, this process counts for itself.
+    """
+    folder = os.environ.get(METRICS_FOLDER)
+    if folder is None or not hasattr(os, "posix_fallocate"):
+        return True
+    paths = [Path(folder, f"{kind}_{os.getpid()}.db") for kind in COUNTS]
+    try:
+        for path in paths:
+            with path.open("ab") as file:
+                os.posix_fallocate(file.fileno(), 0, _COUNTS_BYTES)
+    except OSError:
+        for path in paths:
+            with suppress(OSError):
+                path.unlink()
+        del os.environ[METRICS_FOLDER]
+        return False
+    return True
 
 
 def end_with_parent() -> None:

@@ -10,12 +10,12 @@ import threading
 from collections.abc import Callable
 from typing import Any
 
-from granian.constants import Interfaces
+from granian.constants import HTTPModes, Interfaces
 from granian.http import HTTP1Settings
 from granian.server.mp import MPServer
 
 from ballgauge_service.api import running
-from ballgauge_service.api.settings import Settings
+from ballgauge_service.api.settings import BadSettings, Settings
 
 CONNECTIONS = 16_384
 """Connections that one process holds at once (ours), idle ones too; others wait in the system's queue."""
@@ -51,7 +51,12 @@ class _Server(MPServer):
         if running.is_ending() or arguments[:1] != (signal.SIGTERM,):
             end()
             return
-        running.say_ending()
+        try:
+            running.say_ending()
+        except OSError:
+            # There is no room, or the folder is gone: nobody can be told first.
+            end()
+            return
         timer = threading.Timer(self.drain, end)
         timer.daemon = True
         timer.start()
@@ -72,6 +77,7 @@ def serve(host: str, port: int, workers: int) -> None:
         A variable of the environment cannot be used.
     """
     settings = Settings.from_environment()
+    _require_signing_keys()
     _require_free(host, port)
     # Found now, not when there is no room left to try it.
     tempfile.gettempdir()
@@ -87,6 +93,8 @@ def serve(host: str, port: int, workers: int) -> None:
             "ballgauge_service.api.served:create_gate",
             factory=True,
             interface=Interfaces.ASGINL,
+            # Where HTTP/2 is looked for, a connection that says nothing is waited for without end.
+            http=HTTPModes.http1,
             address=host,
             port=port,
             workers=workers,
@@ -99,10 +107,27 @@ def serve(host: str, port: int, workers: int) -> None:
             log_dictconfig=_JSON_LOG,
         )
         server.drain = settings.drain
+        os.register_at_fork(after_in_child=_end_when_told)
         server.serve()
     finally:
         os.environ.pop(_METRICS_FOLDER, None)
         running.remove_folder()
+
+
+def _end_when_told() -> None:
+    """Let a signal end a new process that has taken nothing yet: it is forked with the first one's handler."""
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
+def _require_signing_keys() -> None:
+    """Read the keys of records once, so that bad ones are told at the start. Raises BadSettings."""
+    from ballgauge_service.signing import BadKeys, Keyring
+
+    try:
+        Keyring.from_environment()
+    except BadKeys as bad:
+        raise BadSettings(str(bad)) from None
 
 
 def _connections() -> int:

@@ -10,6 +10,9 @@ from typing import Any
 
 PREFIX = "BALLGAUGE_"
 
+SETTINGS = "ballgauge_settings"
+"""The name of the settings among the application's extensions."""
+
 MEMORY = "memory://"
 """Storage of counts in each process for itself."""
 
@@ -54,7 +57,7 @@ def require_origins(origins: Sequence[str]) -> None:
     if wrong:
         raise BadSettings(
             f"an origin is http:// or https://, a host in small letters and perhaps a port that is not the "
-            f"scheme's own, and nothing behind it, unlike {', '.join(map(repr, wrong))}"
+            f"scheme's own, and nothing behind it; not so: {', '.join(map(repr, wrong))}"
         )
 
 
@@ -120,6 +123,9 @@ class Settings:
     drain: float = 1.0
     """Seconds in which a server told to end says at /readyz that it does, before it listens no more."""
 
+    largest_lot: int = 1 << 30
+    """Bytes of a request with a lot's file."""
+
     metrics: bool = True
     """Whether /metrics is answered."""
 
@@ -182,6 +188,7 @@ _READERS: dict[str, Callable[[str], Any]] = {
     "longest_wait": _seconds,
     "patience": _seconds,
     "drain": _seconds,
+    "largest_lot": _whole(1),
     "metrics": _yes,
     "traces": str,
     "scheduler": str,

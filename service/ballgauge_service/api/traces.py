@@ -7,7 +7,7 @@ from typing import Any
 
 from flask import Flask, Response, g, request
 
-from ballgauge_service.api import metrics
+from ballgauge_service.api import metrics, request_log
 from ballgauge_service.api.settings import BadSettings
 
 _log = logging.getLogger("ballgauge_service.traces")
@@ -55,11 +55,12 @@ def trace_with(app: Flask, provider: Any) -> None:
 
     def begin() -> None:
         parent = propagator.extract(dict(request.headers.items(lower=True)))
+        method = request.method if request.method in request_log.METHODS else "_OTHER"
         g.span = tracer.start_span(
-            f"{request.method} {metrics.route()}",
+            f"{method} {metrics.route()}",
             parent,
             SpanKind.SERVER,
-            {"http.request.method": request.method, "http.route": metrics.route()},
+            {"http.request.method": method, "http.route": metrics.route()},
         )
 
     def end(response: Response) -> Response:
