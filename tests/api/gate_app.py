@@ -77,6 +77,12 @@ def stream() -> Response:
     return Response(pieces(), content_type="text/plain")
 
 
+@blueprint.get("/large")
+def large() -> Response:
+    """An answer made whole."""
+    return Response(bytes(int(request.args["size"])), content_type="text/plain")
+
+
 @blueprint.get("/broken")
 def broken() -> Response:
     error = deadline.DeadlinePassed if request.args["by"] == "deadline" else RuntimeError

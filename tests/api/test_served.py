@@ -88,7 +88,7 @@ def test_the_log_has_one_line_of_json_a_request(server: str, server_log: Path) -
 
 
 def test_connections_that_say_nothing_are_ended(run_server: Any) -> None:
-    """Against connections without a byte, with half of HTTP/2's first line and with all of it: none is kept."""
+    """Against connections without a byte, with half and with all of HTTP/2's first line: none is kept."""
     program = str(Path(sys.executable).with_name("ballgauge"))
     silent = (b"", b"PRI * HT", b"PRI * HTTP/2.0\r\n\r\nSM\r\n\r\n\0\0\0\4\0\0\0\0\0")
     with run_server(
@@ -146,14 +146,14 @@ from ballgauge_service.api import metrics
 metrics.turned_away("a reason")
 metrics.show_turns(1, 1)
 metrics._SECONDS.labels("a route", "200").observe(1)
-print(all(file.stat().st_blocks * 512 >= file.stat().st_size > 0 for file in metrics.Path(sys.argv[1]).iterdir()))
-print(sorted(file.name for file in metrics.Path(sys.argv[1]).iterdir()) == sorted(
-    f"{kind}_{os.getpid()}.db" for kind in running.COUNTS))
+files = list(running.Path(sys.argv[1]).iterdir())
+print(all(file.stat().st_blocks * 512 >= file.stat().st_size > 0 for file in files))
+print({file.name for file in files} == {f"{kind}_{os.getpid()}.db" for kind in running.COUNTS})
 """
 
 
 def test_counts_have_their_room_before_the_disk_is_full(tmp_path: Path) -> None:
-    """Against the blocks of every file that the metrics' library maps: a page without one ends the process."""
+    """Against the blocks of every file that is mapped: a page without one ends the process."""
     told = subprocess.run(
         [sys.executable, "-c", COUNTING, str(tmp_path)],
         env=os.environ | {running.METRICS_FOLDER: str(tmp_path)}, capture_output=True, text=True, check=True,

@@ -115,7 +115,7 @@ def serve(host: str, port: int, workers: int) -> None:
 
 
 def _end_when_told() -> None:
-    """Let a signal end a new process that has taken nothing yet: it is forked with the first one's handler."""
+    """Let a signal end a new process, which has taken nothing yet: it is forked with another's handler."""
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
     signal.signal(signal.SIGINT, signal.SIG_DFL)
 
