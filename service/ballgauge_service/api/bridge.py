@@ -35,7 +35,10 @@ AHEAD = 4
 """Pieces of a body, or of an answer, held between the thread and the network (ours)."""
 
 WHOLE = 1 << 18
-"""Bytes of an answer in pieces that are put together before it is sent (ours)."""
+"""Bytes of an answer in pieces that are put together before it is sent; a larger one goes in pieces."""
+
+PIECE = 1 << 14
+"""Bytes at a time in which a large answer that is made is sent (ours)."""
 
 _OWN_NAMES = {b"content-type": "CONTENT_TYPE", b"content-length": "CONTENT_LENGTH"}
 
@@ -176,6 +179,8 @@ class Exchange:
         """Whether the thread waits for the caller, to send or to read."""
         self.gone = False
         """Whether nobody is there to take the answer."""
+        self.made = False
+        """Whether all of an answer in pieces is here, and no thread makes more of it."""
 
     def inlet(self) -> Inlet:
         """A body to be filled while the application reads it."""
@@ -262,10 +267,20 @@ class Exchange:
     def _finish(self, body: bytes | None) -> None:
         if self._turns is not None:
             self._turns.give()
-        if body is None:
-            self._pieces.put_nowait(None)
-        else:
+        if body is not None and len(body) <= WHOLE:
             self._begin(body)
+            return
+        if body is not None:
+            self.made = True
+            self._begin(None)
+            for start in range(0, len(body), PIECE):
+                self._pieces.put_nowait(body[start : start + PIECE])
+        self._pieces.put_nowait(None)
+
+    def drop(self) -> None:
+        """Forget what was not sent; who holds on to the request keeps no large answer with it."""
+        while not self._pieces.empty():
+            self._pieces.get_nowait()
 
     def _fail(self, error: BaseException) -> None:
         if self._turns is not None:

@@ -12,7 +12,7 @@ import asyncio
 import io
 import time
 import uuid
-from collections.abc import AsyncIterator, Awaitable, Collection, Iterator
+from collections.abc import Awaitable, Collection, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager
 from typing import Any
@@ -24,7 +24,6 @@ from ballgauge_service.api.admission import Full, Turns
 from ballgauge_service.api.bodies import LARGEST_BODY
 from ballgauge_service.api.bridge import (
     ARRIVED,
-    WHOLE,
     Application,
     Beginning,
     CallerGone,
@@ -60,9 +59,6 @@ DRAINED = 1 << 24
 
 GRACE = 1.0
 """Seconds after the deadline in which the application may still say itself that it passed (ours)."""
-
-PIECE = 1 << 14
-"""Bytes at a time in which a large answer is sent (ours)."""
 
 _QUICK = 0.2
 _GONE = 499
@@ -242,29 +238,31 @@ class Gate:
                 raise CallerGone("the caller left")
             raise refusals.unforeseen(beginning.error, None)
         if beginning.body is not None:
-            await self._give(beginning, beginning.body, exchange, listener, send)
+            await _begin(send, beginning)
+            await send({"type": "http.response.body", "body": beginning.body})
+        elif exchange.made:
+            await self._pass_on_made(exchange, beginning, listener, send)
         elif listener is None:
-            await self._pass_on(exchange.pieces(), exchange, beginning, send)
+            await self._pass_on(exchange, beginning, send)
         else:
             listener.begin()
             await self._pass_on_in_place(exchange, beginning, send)
 
-    async def _give(
-        self, beginning: Beginning, body: bytes, exchange: Exchange, listener: _Listener | None, send: Send
+    async def _pass_on_made(
+        self, exchange: Exchange, beginning: Beginning, listener: _Listener | None, send: Send
     ) -> None:
-        """Send an answer that is made; a large one is held no longer than its caller takes it."""
-        if len(body) <= WHOLE:
-            await _begin(send, beginning)
-            await send({"type": "http.response.body", "body": body})
-            return
+        """Send a large answer that is made; it is held no longer than its caller takes it."""
         if listener is not None:
             listener.begin()
-        await self._pass_on(_cut(body), exchange, beginning, send)
+        try:
+            await self._pass_on(exchange, beginning, send)
+        finally:
+            exchange.drop()
 
     async def _pass_on_in_place(self, exchange: Exchange, beginning: Beginning, send: Send) -> None:
         try:
             with self._place():
-                await self._pass_on(exchange.pieces(), exchange, beginning, send)
+                await self._pass_on(exchange, beginning, send)
         except BaseException:
             exchange.leave()
             raise
@@ -282,12 +280,10 @@ class Gate:
                 raise Refusal(503, text, headers={"Retry-After": "60"})
             await asyncio.wait((exchange.begun,), timeout=min(max(left, 0.01), 1.0))
 
-    async def _pass_on(
-        self, pieces: AsyncIterator[bytes], exchange: Exchange, beginning: Beginning, send: Send
-    ) -> None:
+    async def _pass_on(self, exchange: Exchange, beginning: Beginning, send: Send) -> None:
         await _begin(send, beginning)
         try:
-            async for piece in pieces:
+            async for piece in exchange.pieces():
                 async with asyncio.timeout(self._settings.patience + len(piece) / SLOWEST):
                     await send({"type": "http.response.body", "body": piece, "more_body": True})
                 if exchange.gone:
@@ -400,11 +396,6 @@ async def _fill(inlet: Inlet, exchange: Exchange, receive: Receive, patience: Pa
     except CallerGone as gone:
         inlet.end(gone)
         exchange.leave()
-
-
-async def _cut(body: bytes) -> AsyncIterator[bytes]:
-    for start in range(0, len(body), PIECE):
-        yield body[start : start + PIECE]
 
 
 async def _begin(send: Send, beginning: Beginning) -> None:
