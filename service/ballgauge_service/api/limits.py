@@ -14,6 +14,7 @@ import ipaddress
 import logging
 import math
 from collections.abc import Mapping
+from typing import Any
 
 from limits import RateLimitItemPerMinute
 from limits.errors import ConfigurationError, StorageError
@@ -143,9 +144,14 @@ def _name(given: str | None) -> str:
     return f"address {address}"
 
 
+_REDIS_TIMEOUTS: dict[str, Any] = {"socket_connect_timeout": 1.0, "socket_timeout": 1.0}
+"""Without them its client waits for ever [s] (ours)."""
+
+
 def _storage(uri: str) -> Storage:
+    timeouts = _REDIS_TIMEOUTS if uri.startswith(("redis", "valkey")) else {}
     try:
-        storage = storage_from_string(uri, wrap_exceptions=True)
+        storage = storage_from_string(uri, wrap_exceptions=True, **timeouts)
     except (ConfigurationError, ImportError, ValueError) as error:
         # The address may hold a password.
         raise BadSettings(
