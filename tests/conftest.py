@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import shutil
 import socket
 import subprocess
 import sys
@@ -14,6 +15,8 @@ from typing import Any
 
 import pytest
 import requests
+
+ROOT = Path(__file__).parent.parent
 
 STARTING = 180
 """Seconds a server may take to compile its kernels on a slow machine."""
@@ -170,3 +173,27 @@ def server(server_log: Path) -> Iterator[str]:
         running(lambda port: [program, "serve", "--port", str(port)], stdout=log, stderr=log) as address,
     ):
         yield address
+
+
+@pytest.fixture(scope="session")
+def tracked() -> list[str]:
+    """The files of the repository, also those not committed yet."""
+    if not (ROOT / ".git").exists() or shutil.which("git") is None:
+        pytest.skip("the list of the project's files is git's, and this is no git repository")
+    listed = subprocess.run(
+        [
+            "git",
+            "-c",
+            f"safe.directory={ROOT}",
+            "ls-files",
+            "-z",
+            "--cached",
+            "--others",
+            "--exclude-standard",
+        ],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=True,
+    ).stdout.split("\0")
+    return sorted(name for name in listed if name and (ROOT / name).is_file())

@@ -190,29 +190,6 @@ def link(environment: Path, wanted: Iterable[str]) -> None:
                 place.symlink_to(Path(str(held.locate_file(top))).resolve())
 
 
-def tracked() -> list[str]:
-    """The files of the repository, also those not committed yet; skips where there is no repository."""
-    if not (ROOT / ".git").exists() or shutil.which("git") is None:
-        pytest.skip("the list of the project's files is git's, and this is no git repository")
-    listed = subprocess.run(
-        [
-            "git",
-            "-c",
-            f"safe.directory={ROOT}",
-            "ls-files",
-            "-z",
-            "--cached",
-            "--others",
-            "--exclude-standard",
-        ],
-        cwd=ROOT,
-        capture_output=True,
-        text=True,
-        check=True,
-    ).stdout.split("\0")
-    return sorted(name for name in listed if name and (ROOT / name).is_file())
-
-
 @pytest.fixture(scope="session")
 def instructions() -> list[dict[str, str]]:
     """The Dockerfile's instructions."""
@@ -220,7 +197,7 @@ def instructions() -> list[dict[str, str]]:
 
 
 @pytest.fixture(scope="session")
-def image(tmp_path_factory: pytest.TempPathFactory) -> Container:
+def image(tracked: list[str], tmp_path_factory: pytest.TempPathFactory) -> Container:
     """The image, built by its Dockerfile with the kernels that checks need."""
     if os.geteuid() != 0:
         pytest.skip("mounting a root of its own takes root")
@@ -234,7 +211,7 @@ def image(tmp_path_factory: pytest.TempPathFactory) -> Container:
         if folder.is_relative_to("/tmp") and folder != Path("/tmp"):
             folder.chmod(0o755)
     context = work / "context"
-    for name in tracked():
+    for name in tracked:
         if name.startswith(("schemas/", "sdk/", "service/", "docker/")) or "/" not in name:
             (context / name).parent.mkdir(parents=True, exist_ok=True)
             shutil.copy2(ROOT / name, context / name)

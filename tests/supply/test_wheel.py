@@ -23,30 +23,6 @@ PACKAGES = ("schemas/ballgauge_schemas/", "sdk/ballgauge/", "service/ballgauge_s
 WHEEL_SH = ROOT / "docker" / "steps" / "wheel.sh"
 
 
-@pytest.fixture(scope="module")
-def tracked() -> list[str]:
-    """The files of the repository, also those not committed yet."""
-    if not (ROOT / ".git").exists() or shutil.which("git") is None:
-        pytest.skip("the list of the project's files is git's, and this is no git repository")
-    listed = subprocess.run(
-        [
-            "git",
-            "-c",
-            f"safe.directory={ROOT}",
-            "ls-files",
-            "-z",
-            "--cached",
-            "--others",
-            "--exclude-standard",
-        ],
-        cwd=ROOT,
-        capture_output=True,
-        text=True,
-        check=True,
-    ).stdout.split("\0")
-    return sorted(name for name in listed if name and (ROOT / name).is_file())
-
-
 def copied(tracked: list[str], folder: Path, when: int, backwards: bool) -> Path:
     """The source in another folder, written in another order, with other times of its files."""
     for name in reversed(tracked) if backwards else tracked:

@@ -12,7 +12,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import CancelledError
-from functools import lru_cache, partial
+from functools import cache, lru_cache, partial
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from .pieces import (
@@ -53,6 +53,7 @@ FLIGHT = 64
 """Most pieces in flight of one map (ours), on however many workers."""
 
 _POLL = 0.25
+_open_clients: list[Client] = []
 _LOGGERS = ("distributed", "distributed.client", "distributed.core", "distributed.comm", "tornado")
 
 
@@ -214,24 +215,20 @@ class Cluster(Bulk):
     def _open(self) -> Client:
         if self._client is not None:
             owner, client = self._client
-            if owner == os.getpid() and client.status == "running":
-                return client
+            if owner == os.getpid():
+                if client.status == "running":
+                    return client
+                _close(client)
             self._client = None
         try:
-            import distributed
+            client = _opened(self.address)
         except ModuleNotFoundError as error:
             text = f"a scheduler needs {error.name}, which is not installed; pip install 'ballgauge[cluster]'"
             raise BulkUnavailable(text) from None
-        _quieten()
-        try:
-            client = distributed.Client(
-                self.address, timeout=CONNECTING, set_as_default=False, name="ballgauge"
-            )
         except (OSError, ValueError, TimeoutError, RuntimeError, TypeError) as error:
             text = f"no Dask scheduler can be reached at {self.address}: {' '.join(str(error).split())[:200]}"
             raise BulkUnavailable(text) from error
         self._client, self._same = (os.getpid(), client), set()
-        atexit.register(_closed, client)
         return client
 
     def _require_same(self, client: Client, workers: set[str]) -> None:
@@ -290,6 +287,44 @@ def _quieten() -> None:
         log.propagate = False
 
 
-def _closed(client: Client) -> None:
+@cache
+def _client_type() -> type[Client]:
+    """A client that is closed by who opened it alone.
+
+    Dask's own closes itself when it is collected. That can happen anywhere, also while another client starts
+    and holds the lock that closing asks for: the thread would wait for itself for ever.
+    """
+    from distributed import Client
+
+    class Owned(Client):
+        def __del__(self) -> None:
+            pass
+
+    return Owned
+
+
+def _opened(address: str) -> Client:
+    """A client that is connected; one that fails is closed."""
+    kind = _client_type()
+    _quieten()
+    client = kind.__new__(kind)
+    try:
+        kind.__init__(client, address, timeout=CONNECTING, set_as_default=False, name="ballgauge")
+    except BaseException:
+        _close(client)
+        raise
+    _open_clients.append(client)
+    return client
+
+
+def _close(client: Client) -> None:
+    if client in _open_clients:
+        _open_clients.remove(client)
     with contextlib.suppress(Exception):
         client.close(timeout=2)
+
+
+@atexit.register
+def _close_all() -> None:
+    for client in [*_open_clients]:
+        _close(client)
