@@ -85,6 +85,11 @@ class Container:
     def _mounts(self) -> Iterable[str]:
         root = shlex.quote(str(self.folder))
         yield f"mount --bind {root} {root}"
+        # First: this Python may itself lie below /tmp.
+        if self.temporary is None:
+            yield f"mount -t tmpfs tmpfs {root}/tmp"
+        else:
+            yield f"mount --bind {shlex.quote(str(self.temporary))} {root}/tmp"
         for place in dict.fromkeys((*SYSTEM, sys.base_prefix, sys.prefix)):
             if os.path.islink(place):
                 yield f"ln -sfn {os.readlink(place)} {root}{place}"
@@ -94,10 +99,6 @@ class Container:
                 yield f"mount -o remount,bind,ro {root}{place}"
         yield f"mount --rbind /dev {root}/dev"
         yield f"mount --rbind /proc {root}/proc"
-        if self.temporary is None:
-            yield f"mount -t tmpfs tmpfs {root}/tmp"
-        else:
-            yield f"mount --bind {shlex.quote(str(self.temporary))} {root}/tmp"
         if self.read_only:
             yield f"mount -o remount,bind,ro {root}"
 

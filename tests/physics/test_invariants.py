@@ -105,7 +105,9 @@ def test_turning_the_whole_ball_turns_its_vectors_and_changes_no_number(
     }
     two, two_holes = drill_one({}, other_layout, [turned_hole(hole, turn) for hole in holes])
     for name in VECTORS:
-        assert vector(two, name) == pytest.approx(turn @ vector(one, name), abs=1e-5), name
+        # Sections of shared material begin elsewhere in a turned frame: corners of a sphere, a bottom and a
+        # wall are not located, and cost 1e-5 oz in the worst pairs.
+        assert vector(two, name) == pytest.approx(turn @ vector(one, name), abs=1e-4), name
     for name in SCALARS:
         assert two[name] == pytest.approx(one[name], rel=1e-6, abs=1e-5), name
     for name in ("volume", "removed_weight", "axis_offset", "bottom_height", "reach"):
