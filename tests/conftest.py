@@ -197,3 +197,16 @@ def tracked() -> list[str]:
         check=True,
     ).stdout.split("\0")
     return sorted(name for name in listed if name and (ROOT / name).is_file())
+
+
+@pytest.fixture(scope="session")
+def signing_client() -> Any:
+    """A service that signs with the published key."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.delenv("BALLGAUGE_KEYS_FILE", raising=False)
+        patch.setenv("BALLGAUGE_KEYS", "demo")
+        from ballgauge_service import create_app
+
+        made = create_app(json_logs=False, warm_up=False).test_client()
+        assert made.get("/v1/records/keys").status_code == 200
+    return made

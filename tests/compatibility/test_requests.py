@@ -6,30 +6,17 @@ from typing import Any
 
 import pytest
 
-from ballgauge_service import create_app
-
 from .replay import answer_of, broken_promises, kept, send, versions
 
 KEPT = [(version, name) for version in versions() for name in kept(version)]
 
 
-@pytest.fixture(scope="module")
-def client() -> Any:
-    """A service that signs with the published key, as the recorded one did."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.delenv("BALLGAUGE_KEYS_FILE", raising=False)
-        patch.setenv("BALLGAUGE_KEYS", "demo")
-        made = create_app(json_logs=False, warm_up=False).test_client()
-        assert made.get("/v1/records/keys").status_code == 200
-    return made
-
-
 @pytest.mark.parametrize(("version", "name"), KEPT, ids=["-".join(each) for each in KEPT])
-def test_an_old_request_is_answered_as_it_was(client: Any, version: str, name: str) -> None:
+def test_an_old_request_is_answered_as_it_was(signing_client: Any, version: str, name: str) -> None:
     """Status, media type, outcomes, findings, numbers, every member and its type."""
     found = kept(version)[name]
     request, answer = found["request"], found["answer"]
-    new = answer_of(send(client, request))
+    new = answer_of(send(signing_client, request))
     assert list(broken_promises(answer, new, request["tolerance"])) == []
 
 

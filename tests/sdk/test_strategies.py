@@ -35,7 +35,6 @@ from ballgauge_schemas.designs import (
 from ballgauge_schemas.documents import example, example_names
 from ballgauge_schemas.motions import MOTION_REQUEST, motion_example, motion_example_names
 from ballgauge_schemas.quantity import NominalField, QuantityField
-from ballgauge_service import create_app
 
 EXAMPLES = {"design": 6, "motion": 8, "lot": 15}
 """Requests that the service is asked where one costs it much; 30 elsewhere."""
@@ -54,15 +53,9 @@ def quick(examples: int) -> settings:
     )
 
 
-@pytest.fixture(scope="module")
-def client() -> Any:
-    """A service that signs with the published key."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.delenv("BALLGAUGE_KEYS_FILE", raising=False)
-        patch.setenv("BALLGAUGE_KEYS", "demo")
-        made = create_app(json_logs=False, warm_up=False).test_client()
-        assert made.get("/v1/records/keys").status_code == 200
-    return made
+@pytest.fixture
+def client(signing_client: Any) -> Any:
+    return signing_client
 
 
 def ask(client: Any, address: Address, request: Any, rows: Any) -> Any:
