@@ -1,6 +1,7 @@
 """Install what the tests need beside Python packages: a browser, PDF tools, a bar-code library, servers.
 
-Debian and its relatives only; elsewhere it says what to install by hand. Nothing is done where all is there.
+Debian and its relatives only; elsewhere it says what to install by hand. Nothing is done where all is there, and
+a tool that is still missing afterwards is an error.
 """
 
 from __future__ import annotations
@@ -14,34 +15,44 @@ import sys
 PROGRAMS = {
     "chromium": "chromium",
     "chromedriver": "chromium-driver",
-    "pdftotext": "poppler-utils",
+    "nginx": "nginx-light",
     "openssl": "openssl",
+    "pdftotext": "poppler-utils",
+    "promtool": "prometheus",
     "setpriv": "util-linux",
 }
-SERVERS = {"nginx": "nginx-light", "promtool": "prometheus"}
+"""Program to the Debian package that brings it."""
 LIBRARIES = {"zbar": "libzbar0"}
+"""Shared library to the Debian package that brings it."""
 
 
-def lacking(programs: dict[str, str]) -> list[str]:
-    """Debian packages whose programs are not there."""
+def missing() -> dict[str, str]:
+    """Tools that are not there, each with its Debian package."""
     # nginx lies where only root looks for programs.
     places = os.pathsep.join((os.environ.get("PATH", os.defpath), "/usr/sbin"))
-    return [package for program, package in programs.items() if shutil.which(program, path=places) is None]
+    programs = {name: package for name, package in PROGRAMS.items() if shutil.which(name, path=places) is None}
+    return programs | {
+        name: package for name, package in LIBRARIES.items() if ctypes.util.find_library(name) is None
+    }
 
 
 def main() -> int:
-    """Install what is lacking; give the exit code."""
-    packages, servers = lacking(PROGRAMS), lacking(SERVERS)
-    packages += [package for name, package in LIBRARIES.items() if ctypes.util.find_library(name) is None]
-    if not packages + servers:
+    """Install what is missing; give the exit code."""
+    wanted = missing()
+    if not wanted:
         return 0
+    packages = sorted(set(wanted.values()))
     if shutil.which("apt-get") is None:
-        print(f"The tests need {', '.join(packages + servers)}: install them and run again.", file=sys.stderr)
+        print(f"The tests need {', '.join(packages)}: install them and run again.", file=sys.stderr)
         return 1
     as_root = [] if os.geteuid() == 0 else ["sudo"]
-    print(f"Installing for the tests: {', '.join(packages + servers)}", file=sys.stderr)
+    print(f"Installing for the tests: {', '.join(packages)}", file=sys.stderr)
     for command in (["apt-get", "update", "-qq"], ["apt-get", "install", "-y", "-qq", *packages]):
         subprocess.run([*as_root, *command], check=True, stdout=sys.stderr)
+    still = missing()
+    if still:
+        print(f"Installed, and yet not there: {', '.join(sorted(still))}", file=sys.stderr)
+        return 1
     return 0
 
 
