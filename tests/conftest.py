@@ -89,7 +89,7 @@ def conforming(drilled: dict[str, Any]) -> dict[str, Any]:
 @pytest.fixture(scope="session")
 def app() -> Any:
     """The application, as the server makes it but silent."""
-    from ballgauge_service import create_app
+    from ballgauge_service.web.server.application import create_app
 
     return create_app(json_logs=False, warm_up=False)
 
@@ -205,7 +205,7 @@ def signing_client() -> Any:
     with pytest.MonkeyPatch.context() as patch:
         patch.delenv("BALLGAUGE_KEYS_FILE", raising=False)
         patch.setenv("BALLGAUGE_KEYS", "demo")
-        from ballgauge_service import create_app
+        from ballgauge_service.web.server.application import create_app
 
         made = create_app(json_logs=False, warm_up=False).test_client()
         assert made.get("/v1/records/keys").status_code == 200

@@ -1,6 +1,6 @@
 """Install what the tests need beside Python packages: a browser, PDF tools, a bar-code library, servers.
 
-Debian and its relatives only; elsewhere it says what to install by hand. Nothing is done where all is there, and
+Debian and its relatives only; elsewhere it says what to install by hand. Nothing is done where all is there;
 a tool that is still missing afterwards is an error.
 """
 
@@ -30,7 +30,9 @@ def missing() -> dict[str, str]:
     """Tools that are not there, each with its Debian package."""
     # nginx lies where only root looks for programs.
     places = os.pathsep.join((os.environ.get("PATH", os.defpath), "/usr/sbin"))
-    programs = {name: package for name, package in PROGRAMS.items() if shutil.which(name, path=places) is None}
+    programs = {
+        name: package for name, package in PROGRAMS.items() if shutil.which(name, path=places) is None
+    }
     return programs | {
         name: package for name, package in LIBRARIES.items() if ctypes.util.find_library(name) is None
     }

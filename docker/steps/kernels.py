@@ -7,10 +7,10 @@ from collections.abc import Iterator
 from importlib.resources import files
 
 from ballgauge_schemas import example_names
-from ballgauge_schemas.designs import design_example_names
-from ballgauge_schemas.motions import motion_example_names
-from ballgauge_service import create_app
-from ballgauge_service.api.settings import Settings
+from ballgauge_schemas.design.request import design_example_names
+from ballgauge_schemas.motion.request import motion_example_names
+from ballgauge_service.web.http.settings import Settings
+from ballgauge_service.web.server.application import create_app
 
 Sent = Iterator[tuple[str, str, str, str]]
 

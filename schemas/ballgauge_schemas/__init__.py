@@ -2,7 +2,14 @@
 
 from marshmallow import ValidationError
 
-from .checks import (
+from ballgauge_schemas.check.answer import (
+    CHECK_BATCH_RESULT,
+    CHECK_RESULT,
+    DRILLING_BATCH_RESULT,
+    DRILLING_RESULT,
+    RULEBOOKS_RESULT,
+)
+from ballgauge_schemas.check.request import (
     CHECK_BATCH,
     CHECK_REQUEST,
     DRILLING_BATCH,
@@ -11,17 +18,10 @@ from .checks import (
     load_check_body,
     load_drilling_body,
 )
-from .documents import example, example_names, example_text, openapi_document
-from .lots import LOT_REQUEST
-from .problems import PROBLEM, Problem, flatten, validation_problem
-from .quantity import KINDS, Quantity, QuantityField, unit_size
-from .responses import (
-    CHECK_BATCH_RESULT,
-    CHECK_RESULT,
-    DRILLING_BATCH_RESULT,
-    DRILLING_RESULT,
-    RULEBOOKS_RESULT,
-)
+from ballgauge_schemas.lot.request import LOT_REQUEST
+from ballgauge_schemas.shared.documents import example, example_names, example_text, openapi_document
+from ballgauge_schemas.shared.problems import PROBLEM, Problem, flatten, validation_problem
+from ballgauge_schemas.shared.quantity import KINDS, Quantity, QuantityField, unit_size
 
 __all__ = [
     "CHECK_BATCH",

@@ -11,32 +11,7 @@ from apispec import APISpec
 from apispec.ext.marshmallow import MarshmallowPlugin
 from marshmallow import missing
 
-from .access import ANY_SCOPE, NEEDED
-from .checks import (
-    CheckBatchSchema,
-    CheckRequestSchema,
-    DrillingBatchSchema,
-    DrillingRequestSchema,
-    RulebookQuerySchema,
-)
-from .deprecations import mark
-from .design_results import DesignEventSchema, DesignResultSchema
-from .designs import (
-    MESH_BYTES_MAXIMUM,
-    DesignRequestSchema,
-    SolidField,
-    design_example,
-    design_example_names,
-)
-from .documents import example, example_names
-from .links import LINKS
-from .lot_results import LotResultSchema, LotRowSchema, LotSeriesResultSchema
-from .lots import LOT_ANSWERS, LOT_BODIES, ROW_FORMATS, LotRequestSchema
-from .motion_results import MotionResultSchema
-from .motions import MotionRequestSchema, motion_example, motion_example_names
-from .problems import MEDIA_TYPE, ProblemSchema
-from .quantity import TEXT_MAXIMUM, TEXT_PATTERN, UNIT_MAXIMUM, QuantityField
-from .responses import (
+from ballgauge_schemas.check.answer import (
     CheckBatchResultSchema,
     CheckResultSchema,
     DrillingBatchResultSchema,
@@ -44,7 +19,26 @@ from .responses import (
     RulebooksSchema,
     StateSchema,
 )
-from .signed_records import (
+from ballgauge_schemas.check.request import (
+    CheckBatchSchema,
+    CheckRequestSchema,
+    DrillingBatchSchema,
+    DrillingRequestSchema,
+    RulebookQuerySchema,
+)
+from ballgauge_schemas.design.answer import DesignEventSchema, DesignResultSchema
+from ballgauge_schemas.design.request import (
+    MESH_BYTES_MAXIMUM,
+    DesignRequestSchema,
+    SolidField,
+    design_example,
+    design_example_names,
+)
+from ballgauge_schemas.lot.answer import LotResultSchema, LotRowSchema, LotSeriesResultSchema
+from ballgauge_schemas.lot.request import LOT_ANSWERS, LOT_BODIES, ROW_FORMATS, LotRequestSchema
+from ballgauge_schemas.motion.answer import MotionResultSchema
+from ballgauge_schemas.motion.request import MotionRequestSchema, motion_example, motion_example_names
+from ballgauge_schemas.record.documents import (
     RECORD_FILES,
     PublicKeysSchema,
     RecordPrintSchema,
@@ -54,6 +48,12 @@ from .signed_records import (
     SignedRecordSchema,
     VerifiedRecordSchema,
 )
+from ballgauge_schemas.shared.access import ANY_SCOPE, NEEDED
+from ballgauge_schemas.shared.deprecations import mark
+from ballgauge_schemas.shared.documents import example, example_names
+from ballgauge_schemas.shared.links import LINKS
+from ballgauge_schemas.shared.problems import MEDIA_TYPE, ProblemSchema
+from ballgauge_schemas.shared.quantity import TEXT_MAXIMUM, TEXT_PATTERN, UNIT_MAXIMUM, QuantityField
 
 OPENAPI_VERSION = "3.1.0"
 

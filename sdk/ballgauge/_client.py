@@ -86,8 +86,8 @@ class Client:
             The engine is not installed.
         """
         with _engine.required():
-            from ballgauge_service import create_app
-            from ballgauge_service.api.settings import Settings
+            from ballgauge_service.web.http.settings import Settings
+            from ballgauge_service.web.server.application import create_app
 
             # What is set for a server has no say over an engine inside this process.
             application = create_app(json_logs=False, warm_up=False, settings=Settings(scheduler=scheduler))
@@ -336,7 +336,7 @@ class _Bearer(requests.auth.AuthBase):
 
 def _require_token(key: str) -> None:
     # Deferred with all of the contract, for which a client without a key has no use yet.
-    from ballgauge_schemas.access import TOKEN
+    from ballgauge_schemas.shared.access import TOKEN
 
     if not re.fullmatch(TOKEN, key):
         raise ValueError("the access key holds other characters than a bearer token may (RFC 6750)")

@@ -19,7 +19,7 @@ from fastapi import FastAPI
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from ballgauge_schemas import Quantity, example, load_check_body
-from ballgauge_service.checks import evaluate_checks
+from ballgauge_service.check.evaluate import evaluate_checks
 
 UNITS = pint.UnitRegistry()
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from flask import Response
 
-from ballgauge_service import create_app
-from ballgauge_service.api.gate import Gate
-from ballgauge_service.api.settings import Settings
+from ballgauge_service.web.http.settings import Settings
+from ballgauge_service.web.server.application import create_app
+from ballgauge_service.web.server.gate import Gate
 
 
 def create() -> Gate:

@@ -1,7 +1,6 @@
 """Which server: the same application behind several, by one table. `python -m tests.bench.servers`.
 
-The first is ours: granian's asynchronous interface with the gate of `ballgauge_service.api.gate`. All others
-call the application by WSGI in threads. One process each; loopback alone. Throughput and latency are taken in
+The first is ours: granian's asynchronous interface with the gate of `web.server.gate`. All others call the application by WSGI in threads. One process each; loopback alone. Throughput and latency are taken in
 turns, so that a busy machine is unfair to none.
 """
 
@@ -25,6 +24,7 @@ from tests.load.caller import Answer, Checks, Connection, Tally, all_the_time
 from tests.load.idle import allow_files, idle_connections
 from tests.load.service import processor_time, wait_until_idle
 
+APPLICATION = "ballgauge_service.web.server.application:create_app"
 THREADS = "8"
 SLOW_CALLERS = 64
 IDLE = 2000
@@ -38,15 +38,15 @@ SERVERS: dict[str, Callable[[int], list[str]]] = {
     ],
     "granian, WSGI": lambda port: [
         sys.executable, "-m", "granian", "--interface", "wsgi", "--factory", "--no-ws", "--port", str(port),
-        "--blocking-threads", THREADS, "--respawn-failed-workers", "ballgauge_service:create_app",
+        "--blocking-threads", THREADS, "--respawn-failed-workers", APPLICATION,
     ],
     "gunicorn, gthread": lambda port: [
         sys.executable, "-m", "gunicorn", "--worker-class", "gthread", "--threads", THREADS,
-        "--bind", f"127.0.0.1:{port}", "ballgauge_service:create_app()",
+        "--bind", f"127.0.0.1:{port}", f"{APPLICATION}()",
     ],
     "waitress": lambda port: [
         sys.executable, "-m", "waitress", "--host", "127.0.0.1", "--port", str(port), "--threads", THREADS,
-        "--call", "ballgauge_service:create_app",
+        "--call", APPLICATION,
     ],
 }  # fmt: skip
 """Each server's command for a port."""

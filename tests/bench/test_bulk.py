@@ -14,16 +14,16 @@ from distributed import LocalCluster
 from pyarrow import parquet
 
 from ballgauge_schemas import LOT_REQUEST
-from ballgauge_service.bulk import Bulk, threads_here
-from ballgauge_service.bulk.cluster import Cluster
-from ballgauge_service.bulk.pieces import opened, unasked
-from ballgauge_service.designs.examples import example
-from ballgauge_service.designs.production import Tolerance, study
-from ballgauge_service.lots.deliveries import Delivery, prepare
-from ballgauge_service.motions.balls import BoxBall, box_ball
-from ballgauge_service.motions.bowlers import BOWLERS
-from ballgauge_service.motions.lanes import uniform_lane
-from ballgauge_service.motions.line_maps import line_map
+from ballgauge_service.core.bulk import Bulk, threads_here
+from ballgauge_service.core.bulk.cluster import Cluster
+from ballgauge_service.core.bulk.pieces import opened, unasked
+from ballgauge_service.design.production import Tolerance, study
+from ballgauge_service.design.solids.examples import example
+from ballgauge_service.lot.evaluate import Delivery, prepare
+from ballgauge_service.motion.balls import BoxBall, box_ball
+from ballgauge_service.motion.bowlers import BOWLERS
+from ballgauge_service.motion.lanes import uniform_lane
+from ballgauge_service.motion.line_maps import line_map
 
 ROUNDS = 3
 NO_SLOWER = 1.25

@@ -10,10 +10,10 @@ import manifold3d
 import numpy as np
 import trimesh
 
-from ballgauge_service.designs.mass import properties
-from ballgauge_service.designs.meshes import read_mesh
-from ballgauge_service.designs.production import Tolerance, study
-from ballgauge_service.designs.solids import Cylinder, Design, Frustum, Solid, Sphere
+from ballgauge_service.design.mass import properties
+from ballgauge_service.design.production import Tolerance, study
+from ballgauge_service.design.solids.meshes import read_mesh
+from ballgauge_service.design.solids.solids import Cylinder, Design, Frustum, Solid, Sphere
 
 DESIGN = Design((
     Solid(Sphere(8.58), 1.18, "cover", "cover"),

@@ -11,8 +11,8 @@ import pytest
 import trimesh
 from numpy.typing import NDArray
 
+from ballgauge_service.core.units import OZ_PER_CUBIC_INCH, OZ_PER_LB
 from ballgauge_service.physics.drilling import MIDDLE, RING, THUMB, drill
-from ballgauge_service.units import OZ_PER_CUBIC_INCH, OZ_PER_LB
 
 Array = NDArray[np.float64]
 

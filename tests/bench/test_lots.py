@@ -27,12 +27,12 @@ from pyarrow import csv as arrow_csv
 from pyarrow import parquet
 
 from ballgauge_schemas import CHECK_REQUEST
-from ballgauge_service.checks import evaluate_checks
-from ballgauge_service.lots.assessing import LotAssessment
-from ballgauge_service.lots.columns import Balls
-from ballgauge_service.lots.reading import LotFile
-from ballgauge_service.lots.verdicts import Verdicts, judge_balls
-from ballgauge_service.lots.writing import COLUMNS, write_results
+from ballgauge_service.check.evaluate import evaluate_checks
+from ballgauge_service.lot.judging.assessing import LotAssessment
+from ballgauge_service.lot.judging.verdicts import Verdicts, judge_balls
+from ballgauge_service.lot.reading.columns import Balls
+from ballgauge_service.lot.reading.reading import LotFile
+from ballgauge_service.lot.report.rows import COLUMNS, write_results
 from ballgauge_service.rulebooks import Decision, edition
 
 BALLS = 1_000_000
@@ -232,9 +232,9 @@ def test_a_file_is_judged_within_the_time_of_reading_and_writing_it(
 
 STREAMED = """
 import datetime, json, sys
-from ballgauge_service.lots.assessing import LotAssessment
-from ballgauge_service.lots.reading import LotFile
-from ballgauge_service.lots.writing import write_results
+from ballgauge_service.lot.judging.assessing import LotAssessment
+from ballgauge_service.lot.reading.reading import LotFile
+from ballgauge_service.lot.report.rows import write_results
 from ballgauge_service.rulebooks import edition
 
 kind, rows, path = sys.argv[1], int(sys.argv[2]), sys.argv[3]

@@ -14,9 +14,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from ballgauge_service.motions.balls import BoxBall, box_ball
-from ballgauge_service.motions.bowlers import Scatter, release_row, scattered
-from ballgauge_service.motions.starts import Settings, Throw, first_states, run, setup_row
+from ballgauge_service.motion.balls import BoxBall, box_ball
+from ballgauge_service.motion.bowlers import Scatter, release_row, scattered
+from ballgauge_service.motion.starts import Settings, Throw, first_states, run, setup_row
 from ballgauge_service.physics.motion import equations as eq
 from ballgauge_service.physics.motion import notes
 from ballgauge_service.physics.motion.batch import deliver_sampled

@@ -20,7 +20,7 @@ def main(name: str) -> None:
     """Record this version under `name`."""
     os.environ["BALLGAUGE_KEYS"] = "demo"
     from ballgauge_schemas import openapi_document
-    from ballgauge_service import create_app
+    from ballgauge_service.web.server.application import create_app
 
     folder = HERE / name
     (folder / "requests").mkdir(parents=True)

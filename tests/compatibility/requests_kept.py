@@ -7,9 +7,9 @@ from dataclasses import asdict, dataclass
 from importlib.resources import files
 from typing import Any
 
-from ballgauge_schemas.designs import design_example, design_example_names
-from ballgauge_schemas.documents import example, example_names
-from ballgauge_schemas.motions import motion_example, motion_example_names
+from ballgauge_schemas.design.request import design_example, design_example_names
+from ballgauge_schemas.motion.request import motion_example, motion_example_names
+from ballgauge_schemas.shared.documents import example, example_names
 
 TOLERANCE = 1e-6
 """Relative deviation of a number that is still the same answer (ours): closed forms, bounded quadrature."""

@@ -15,8 +15,8 @@ import pytest
 import yaml
 
 import ballgauge
-from ballgauge_service.api import server
-from ballgauge_service.api.settings import PREFIX, Settings
+from ballgauge_service.web.http.settings import PREFIX, Settings
+from ballgauge_service.web.server import server
 
 DOCKER = Path(__file__).parent.parent.parent / "docker"
 KUBERNETES = DOCKER / "kubernetes"
@@ -112,7 +112,7 @@ def test_arguments_are_options_of_serve(container: Document, compose: Document) 
 
 def test_probes_ask_addresses_that_are_there(container: Document, app: Any) -> None:
     """Against the application's own routes; none of them needs a key."""
-    from ballgauge_service.api.access import needed
+    from ballgauge_service.web.access.access import needed
 
     routes = {rule.rule for rule in app.url_map.iter_rules() if "GET" in (rule.methods or ())}
     asked = {

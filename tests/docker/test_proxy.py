@@ -25,10 +25,10 @@ import pytest
 import requests
 
 import ballgauge
-from ballgauge_schemas.designs import MESH_BYTES_MAXIMUM
-from ballgauge_service.api.bodies import LARGEST_BODY
-from ballgauge_service.api.lots import STREAMED
-from ballgauge_service.api.settings import Settings
+from ballgauge_schemas.design.request import MESH_BYTES_MAXIMUM
+from ballgauge_service.web.http.bodies import LARGEST_BODY
+from ballgauge_service.web.http.settings import Settings
+from ballgauge_service.web.routes.lots import STREAMED
 
 PROXY = Path(__file__).parent.parent.parent / "docker" / "proxy"
 NOBODY = 65534

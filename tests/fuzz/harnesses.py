@@ -58,11 +58,11 @@ def _requests() -> Feed:
         load_drilling_body,
         validation_problem,
     )
-    from ballgauge_schemas.designs import DESIGN_REQUEST
-    from ballgauge_schemas.motions import MOTION_REQUEST
-    from ballgauge_schemas.signed_records import RECORD_PRINT, RECORD_REQUEST, RECORD_VERIFICATION
-    from ballgauge_service.api.bodies import parse_json
-    from ballgauge_service.api.refusals import Refusal
+    from ballgauge_schemas.design.request import DESIGN_REQUEST
+    from ballgauge_schemas.motion.request import MOTION_REQUEST
+    from ballgauge_schemas.record.documents import RECORD_PRINT, RECORD_REQUEST, RECORD_VERIFICATION
+    from ballgauge_service.web.http.bodies import parse_json
+    from ballgauge_service.web.http.refusals import Refusal
 
     schemas = (LOT_REQUEST, DESIGN_REQUEST, MOTION_REQUEST, RECORD_REQUEST, RECORD_VERIFICATION, RECORD_PRINT)
     loads = (load_check_body, load_drilling_body, *(schema.load for schema in schemas))
@@ -90,7 +90,7 @@ def _quantity() -> Feed:
     import re
 
     from ballgauge_schemas import KINDS, Quantity, QuantityField, ValidationError
-    from ballgauge_schemas.quantity import TEXT_PATTERN
+    from ballgauge_schemas.shared.quantity import TEXT_PATTERN
 
     pattern = re.compile(TEXT_PATTERN)
     fields = [
@@ -120,10 +120,10 @@ def _quantity() -> Feed:
 
 def _lot(kind: str) -> Feed:
     """A lot's file: read whole and in short chunks, with one result."""
-    from ballgauge_service.lots.columns import Balls, Notes, read_balls
-    from ballgauge_service.lots.headings import LotRefused
-    from ballgauge_service.lots.lines import Text
-    from ballgauge_service.lots.reading import LotFile, ReadingOptions
+    from ballgauge_service.lot.reading.columns import Balls, Notes, read_balls
+    from ballgauge_service.lot.reading.headings import LotRefused
+    from ballgauge_service.lot.reading.reading import LotFile, ReadingOptions
+    from ballgauge_service.lot.reading.text import Text
 
     def rows_of(balls: Balls) -> Iterator[tuple[Any, ...]]:
         serials = [None] * len(balls) if balls.serial is None else balls.serial.to_pylist()
@@ -193,9 +193,9 @@ def _packed(name: str, member: str, make: Callable[[], Feed]) -> Feed:
 
 def _mesh(kind: str) -> Feed:
     """A mesh; what is taken is closed, and encloses something."""
-    from ballgauge_service.designs.meshes import read_mesh
-    from ballgauge_service.designs.polyhedra import mesh_moments
-    from ballgauge_service.designs.running import InvalidDesign
+    from ballgauge_service.core.refusal import InvalidDesign
+    from ballgauge_service.design.solids.meshes import read_mesh
+    from ballgauge_service.design.solids.polyhedra import mesh_moments
 
     def feed(data: bytes) -> None:
         try:
@@ -213,12 +213,12 @@ def _pattern() -> Feed:
     import numpy as np
 
     from ballgauge_schemas import ValidationError
-    from ballgauge_schemas.motions import PatternSchema
-    from ballgauge_service.api.bodies import parse_json
-    from ballgauge_service.api.refusals import Refusal
-    from ballgauge_service.design_building import plain
-    from ballgauge_service.motions.lanes import lane_from_pattern
-    from ballgauge_service.motions.refusals import InvalidMotion
+    from ballgauge_schemas.motion.request import PatternSchema
+    from ballgauge_service.check.request import plain
+    from ballgauge_service.core.refusal import InvalidMotion
+    from ballgauge_service.motion.lanes import lane_from_pattern
+    from ballgauge_service.web.http.bodies import parse_json
+    from ballgauge_service.web.http.refusals import Refusal
 
     contract = PatternSchema()
 
@@ -249,8 +249,8 @@ def _pattern() -> Feed:
 @functools.cache
 def _signed() -> tuple[Any, str]:
     """The keyring of the published example key, and the record of the corpus that it has signed."""
-    from ballgauge_service.signing import Keyring
-    from ballgauge_service.signing.keys import DEMO_KEY
+    from ballgauge_service.record import Keyring
+    from ballgauge_service.record.keys import DEMO_KEY
 
     ring = Keyring([DEMO_KEY])
     text = (CORPUS / "record" / "genuine.txt").read_text("utf-8")
@@ -260,7 +260,7 @@ def _signed() -> tuple[Any, str]:
 
 def _record() -> Feed:
     """The text of a record: none is genuine but the one that was signed, to the last letter."""
-    from ballgauge_service.signing import verify
+    from ballgauge_service.record import verify
 
     ring, genuine = _signed()
 
@@ -279,8 +279,8 @@ def _record() -> Feed:
 
 def _label() -> Feed:
     """The text of a label, and bytes that are written as one."""
-    from ballgauge_service.signing import read_label, verify
-    from ballgauge_service.signing.labels import PREFIX, base45
+    from ballgauge_service.record import read_label, verify
+    from ballgauge_service.record.labels import PREFIX, base45
 
     ring, genuine = _signed()
 
@@ -302,7 +302,7 @@ def _label() -> Feed:
 
 def _document() -> Feed:
     """A picture or PDF in which a record is looked for."""
-    from ballgauge_service.signing import NothingFound, read_document
+    from ballgauge_service.record import NothingFound, read_document
 
     def feed(data: bytes) -> None:
         try:
@@ -326,8 +326,8 @@ class _Pieces:
 
 def _form() -> Feed:
     """A form of parts with the boundary `b`, the same in whatever pieces it comes."""
-    from ballgauge_service.api.refusals import Refusal
-    from ballgauge_service.api.uploads import Form
+    from ballgauge_service.web.http.refusals import Refusal
+    from ballgauge_service.web.http.uploads import Form
 
     def read(data: bytes, size: int) -> Any:
         try:

@@ -21,8 +21,8 @@ from hypothesis import strategies as st
 from pyarrow import csv, parquet
 
 from ballgauge_schemas import example
-from ballgauge_service.lots.assessing import LotAssessment
-from ballgauge_service.lots.reading import LotFile, ReadingOptions
+from ballgauge_service.lot.judging.assessing import LotAssessment
+from ballgauge_service.lot.reading.reading import LotFile, ReadingOptions
 from ballgauge_service.rulebooks import Decision, edition
 
 RANGES = {

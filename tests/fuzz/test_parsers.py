@@ -81,7 +81,7 @@ def test_a_harness_that_raises_is_reported_with_its_input(tmp_path: Path) -> Non
 
 def test_chunks_that_change_a_result_are_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
     """A reader that forgets the last row of every chunk."""
-    from ballgauge_service.lots import columns
+    from ballgauge_service.lot.reading import columns
 
     real = columns.read_balls
 

@@ -17,7 +17,7 @@ from tests.load.idle import allow_files
 from tests.load.service import Service, served, wait_until_idle
 from tests.load.steady import measured_capacity
 
-from ballgauge_service.api.settings import Settings
+from ballgauge_service.web.http.settings import Settings
 
 RECOVERY = 10.0
 MOST = 4 * Settings().waiting

@@ -8,12 +8,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ballgauge_service.motions.balls import HANDS, BoxBall, MotionBall, box_ball
-from ballgauge_service.motions.bowlers import BOWLERS, Release, release_row
-from ballgauge_service.motions.deliveries import deliver
-from ballgauge_service.motions.lanes import Lane, lane_from_pattern
-from ballgauge_service.motions.starts import Settings, first_states
-from ballgauge_service.motions.surfaces import friction_constants
+from ballgauge_service.motion.balls import HANDS, BoxBall, MotionBall, box_ball
+from ballgauge_service.motion.bowlers import BOWLERS, Release, release_row
+from ballgauge_service.motion.delivery import deliver
+from ballgauge_service.motion.lanes import Lane, lane_from_pattern
+from ballgauge_service.motion.starts import Settings, first_states
+from ballgauge_service.motion.surfaces import friction_constants
 from ballgauge_service.physics.motion import equations as eq
 from ballgauge_service.physics.motion.film import MARGIN
 

@@ -9,13 +9,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from ballgauge_service.motions.balls import BoxBall, box_ball, drilled_ball, tensor_ball
-from ballgauge_service.motions.bowlers import BOWLERS, Bowler, Release, Scatter
-from ballgauge_service.motions.deliveries import deliver
-from ballgauge_service.motions.lanes import uniform_lane
-from ballgauge_service.motions.refusals import InvalidMotion
-from ballgauge_service.motions.starts import Settings
-from ballgauge_service.motions.surfaces import FrictionModel, Surface, friction_constants, surface_roughness
+from ballgauge_service.core.refusal import InvalidMotion
+from ballgauge_service.motion.balls import BoxBall, box_ball, drilled_ball, tensor_ball
+from ballgauge_service.motion.bowlers import BOWLERS, Bowler, Release, Scatter
+from ballgauge_service.motion.delivery import deliver
+from ballgauge_service.motion.lanes import uniform_lane
+from ballgauge_service.motion.starts import Settings
+from ballgauge_service.motion.surfaces import FrictionModel, Surface, friction_constants, surface_roughness
 from ballgauge_service.physics.drilling import HOLE, drill, empty_balls
 from ballgauge_service.physics.motion.film import friction
 

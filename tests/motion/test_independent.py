@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from ballgauge_service.motions.balls import BoxBall, MotionBall, box_ball
-from ballgauge_service.motions.bowlers import Release, release_row
-from ballgauge_service.motions.starts import Settings, first_states, setup_row
+from ballgauge_service.motion.balls import BoxBall, MotionBall, box_ball
+from ballgauge_service.motion.bowlers import Release, release_row
+from ballgauge_service.motion.starts import Settings, first_states, setup_row
 from ballgauge_service.physics.motion import equations as eq
 from ballgauge_service.physics.motion import notes
 from ballgauge_service.physics.motion.batch import deliver_sampled

@@ -9,10 +9,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from ballgauge_service.motions.balls import BoxBall, box_ball
-from ballgauge_service.motions.deliveries import wear_lane
-from ballgauge_service.motions.lanes import Wear, lane_from_pattern, uniform_lane, worn_lane
-from ballgauge_service.motions.refusals import InvalidMotion
+from ballgauge_service.core.refusal import InvalidMotion
+from ballgauge_service.motion.balls import BoxBall, box_ball
+from ballgauge_service.motion.delivery import wear_lane
+from ballgauge_service.motion.lanes import Wear, lane_from_pattern, uniform_lane, worn_lane
 from ballgauge_service.physics.motion.film import BOARD_WIDTH, film_at
 
 from .shots import HOUSE, LANE, RELEASE

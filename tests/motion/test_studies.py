@@ -9,15 +9,15 @@ from itertools import permutations
 import numpy as np
 import pytest
 
-from ballgauge_service.motions.balls import BoxBall, box_ball
-from ballgauge_service.motions.bowlers import BOWLERS, Scatter
-from ballgauge_service.motions.deliveries import deliver
-from ballgauge_service.motions.explanations import TRAITS, explain, switched
-from ballgauge_service.motions.line_maps import line_map, surface_change
-from ballgauge_service.motions.pictures import line_map_picture, motion_picture
-from ballgauge_service.motions.refusals import InvalidMotion
-from ballgauge_service.motions.spreads import Window, spread
-from ballgauge_service.motions.surfaces import Surface
+from ballgauge_service.core.refusal import InvalidMotion
+from ballgauge_service.motion.balls import BoxBall, box_ball
+from ballgauge_service.motion.bowlers import BOWLERS, Scatter
+from ballgauge_service.motion.delivery import deliver
+from ballgauge_service.motion.explanations import TRAITS, explain, switched
+from ballgauge_service.motion.line_maps import line_map, surface_change
+from ballgauge_service.motion.pictures import line_map_picture, motion_picture
+from ballgauge_service.motion.spreads import Window, spread
+from ballgauge_service.motion.surfaces import Surface
 
 from .shots import BOWLER, LANE, RELEASE, roll
 

@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from ballgauge_service.motions.balls import BoxBall
-from ballgauge_service.motions.lanes import uniform_lane
-from ballgauge_service.motions.surfaces import Surface
+from ballgauge_service.motion.balls import BoxBall
+from ballgauge_service.motion.lanes import uniform_lane
+from ballgauge_service.motion.surfaces import Surface
 
 from .shots import LANE, RELEASE, roll
 

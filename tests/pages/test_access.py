@@ -13,8 +13,8 @@ import pytest
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 
-from ballgauge_service.api import access_keys
 from ballgauge_service.pages.blueprint import PAGES
+from ballgauge_service.web.access import access_keys
 
 LAST = date.today() + timedelta(days=9000)
 

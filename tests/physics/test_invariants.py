@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from ballgauge_service.physics.balance import largest_imbalance, readings
+from ballgauge_service.physics.box_numbers import mean_density
 from ballgauge_service.physics.drilling import drill, empty_balls
 from ballgauge_service.physics.holes import pitch_tangents
-from ballgauge_service.physics.metrics import mean_density
 from ballgauge_service.physics.sphere import arcs_from_grip, layout_from_marks, place
 
 Array = NDArray[np.float64]

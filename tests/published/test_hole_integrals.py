@@ -13,12 +13,12 @@ import pytest
 import trimesh
 from numpy.typing import NDArray
 
+from ballgauge_service.core.units import OZ_PER_CUBIC_INCH, OZ_PER_LB
 from ballgauge_service.physics.cylinder import MOMENTS, clipped_cylinder
 from ballgauge_service.physics.drilling import HOLE, drill, empty_balls
 from ballgauge_service.physics.holes import GEOMETRY, half_difference, set_hole
 from ballgauge_service.physics.overlaps import SHARED, may_meet, shared_region
 from ballgauge_service.physics.sphere import place
-from ballgauge_service.units import OZ_PER_CUBIC_INCH, OZ_PER_LB
 
 Array = NDArray[np.float64]
 

@@ -7,7 +7,7 @@ import itertools
 import pytest
 from scipy import stats
 
-from ballgauge_service.lots.sampling_plans import (
+from ballgauge_service.lot.sampling.tables import (
     acceptable_quality_limits,
     code_letter,
     plan_for_letter,

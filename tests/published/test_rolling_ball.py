@@ -13,12 +13,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from ballgauge_service.motions.balls import BoxBall, box_ball
-from ballgauge_service.motions.bowlers import Release
-from ballgauge_service.motions.deliveries import JOULE, deliver
-from ballgauge_service.motions.lanes import uniform_lane
-from ballgauge_service.motions.starts import Settings
-from ballgauge_service.motions.surfaces import Surface
+from ballgauge_service.motion.balls import BoxBall, box_ball
+from ballgauge_service.motion.bowlers import Release
+from ballgauge_service.motion.delivery import JOULE, deliver
+from ballgauge_service.motion.lanes import uniform_lane
+from ballgauge_service.motion.starts import Settings
+from ballgauge_service.motion.surfaces import Surface
 
 Array = NDArray[np.float64]
 

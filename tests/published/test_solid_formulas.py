@@ -11,11 +11,11 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from ballgauge_service.designs.mass import visible_moments
-from ballgauge_service.designs.meshes import checked_mesh
-from ballgauge_service.designs.packing import pack
-from ballgauge_service.designs.rotations import about, pointing
-from ballgauge_service.designs.solids import (
+from ballgauge_service.design.mass import visible_moments
+from ballgauge_service.design.solids.meshes import checked_mesh
+from ballgauge_service.design.solids.packing import pack
+from ballgauge_service.design.solids.rotations import about, pointing
+from ballgauge_service.design.solids.solids import (
     Cone,
     Cylinder,
     Design,

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import integrate, optimize, stats
 
-from ballgauge_service.lots.tolerance import (
+from ballgauge_service.lot.statistics.tolerance import (
     distribution_free_interval,
     distribution_free_sample_size,
     normal_tolerance_interval,

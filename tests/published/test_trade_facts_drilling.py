@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from ballgauge_service.physics.box_numbers import asymmetry_ratio
 from ballgauge_service.physics.drilling import HOLE, MIDDLE, RING, THUMB, drill, empty_balls
-from ballgauge_service.physics.metrics import asymmetry_ratio
 
 
 @pytest.mark.parametrize(("differential", "about"), [(0.050, 0.25), (0.034, 0.40)])

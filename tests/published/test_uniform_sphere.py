@@ -7,8 +7,8 @@ import math
 import numpy as np
 import pytest
 
+from ballgauge_service.physics.box_numbers import mean_density
 from ballgauge_service.physics.cylinder import MOMENTS, clipped_cylinder
-from ballgauge_service.physics.metrics import mean_density
 
 
 @pytest.mark.parametrize("wall", [4.3, 6.0, 40.0])

@@ -9,9 +9,10 @@ import jsonschema
 import marshmallow
 import pytest
 
-from ballgauge_schemas import ValidationError, design_results, designs, flatten, openapi_document
-from ballgauge_schemas.base import Schema
-from ballgauge_schemas.designs import (
+from ballgauge_schemas import ValidationError, flatten, openapi_document
+from ballgauge_schemas.design import answer as design_results
+from ballgauge_schemas.design import request as designs
+from ballgauge_schemas.design.request import (
     DESIGN_REQUEST,
     FACTORS,
     OFFSETS,
@@ -24,6 +25,7 @@ from ballgauge_schemas.designs import (
     kind_of,
     unit_of,
 )
+from ballgauge_schemas.shared.base import Schema
 
 DOCUMENT = openapi_document()
 

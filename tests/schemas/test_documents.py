@@ -15,17 +15,17 @@ from openapi_spec_validator import OpenAPIV31SpecValidator
 
 from ballgauge_schemas import (
     KINDS,
-    checks,
     example,
     example_names,
     load_check_body,
     load_drilling_body,
     openapi,
     openapi_document,
-    problems,
-    responses,
 )
-from ballgauge_schemas.base import Schema
+from ballgauge_schemas.check import answer as responses
+from ballgauge_schemas.check import request as checks
+from ballgauge_schemas.shared import problems
+from ballgauge_schemas.shared.base import Schema
 
 DOCUMENT = openapi_document()
 COMPONENTS = DOCUMENT["components"]["schemas"]

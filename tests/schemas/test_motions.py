@@ -9,7 +9,7 @@ import jsonschema
 import pytest
 
 from ballgauge_schemas import KINDS, ValidationError, flatten, openapi_document, unit_size
-from ballgauge_schemas.motions import (
+from ballgauge_schemas.motion.request import (
     MOTION_REQUEST,
     WORK_MAXIMUM,
     motion_example,

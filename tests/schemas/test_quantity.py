@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from marshmallow import ValidationError
 
 from ballgauge_schemas import KINDS, Quantity, QuantityField, unit_size
-from ballgauge_schemas.quantity import TEXT_PATTERN, _atom, _registry
+from ballgauge_schemas.shared.quantity import TEXT_PATTERN, _atom, _registry
 
 WEIGHT = QuantityField("weight", minimum=4, maximum=20, description="d", example=15)
 LENGTH = QuantityField("length", minimum=0, maximum=100, description="d", example=1)

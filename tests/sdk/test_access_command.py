@@ -97,7 +97,7 @@ def test_two_at_once_lose_nothing(file: str) -> None:
         for n in range(6)
     ]
     assert [process.wait(LISTEN) for process in running] == [0] * 6
-    from ballgauge_service.api import access_keys
+    from ballgauge_service.web.access import access_keys
 
     assert set(access_keys.read(file)) == {f"k{n}" for n in range(6)}
 
@@ -154,7 +154,7 @@ def guarded(
     """A server on all addresses that asks for keys: address, a key to check with, the file, the log."""
     folder = tmp_path_factory.mktemp("guarded")
     file, log = str(folder / "access.toml"), folder / "log"
-    from ballgauge_service.api import access_keys
+    from ballgauge_service.web.access import access_keys
 
     key = access_keys.add(file, "shop", ["check", "lot"], date.fromisoformat(LAST))
     script = str(Path(sys.executable).with_name("ballgauge"))
@@ -178,7 +178,7 @@ def test_the_served_service_asks_for_keys(guarded: Guarded) -> None:
 
 
 def test_a_running_server_takes_up_a_new_key_and_drops_a_revoked_one(guarded: Guarded) -> None:
-    from ballgauge_service.api import access_keys
+    from ballgauge_service.web.access import access_keys
 
     address, _, file, _ = guarded
     new = access_keys.add(file, "later", ["check"], date.fromisoformat(LAST))

@@ -11,9 +11,9 @@ import pytest
 import ballgauge
 from ballgauge._deprecation import deprecated_since
 from ballgauge._transport import WSGIAdapter
-from ballgauge_schemas.deprecations import Deprecation
-from ballgauge_service import create_app
-from ballgauge_service.api import deprecation
+from ballgauge_schemas.shared.deprecations import Deprecation
+from ballgauge_service.web.http import deprecation
+from ballgauge_service.web.server.application import create_app
 
 BALL = {"ball": {"weight": 15}}
 URL = "http://service.invalid"

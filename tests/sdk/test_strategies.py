@@ -20,9 +20,7 @@ from ballgauge.strategies import ADDRESSES, Address
 from ballgauge.strategies._fields import members_of, of_field, walked
 from ballgauge.strategies._invalid import apply, breaks
 from ballgauge_schemas import ValidationError, flatten
-from ballgauge_schemas.ball import BallSchema
-from ballgauge_schemas.base import Choice, Part, Schema, Several, Whole
-from ballgauge_schemas.designs import (
+from ballgauge_schemas.design.request import (
     DESIGN_REQUEST,
     SHAPES,
     KindOfField,
@@ -32,9 +30,11 @@ from ballgauge_schemas.designs import (
     design_example,
     design_example_names,
 )
-from ballgauge_schemas.documents import example, example_names
-from ballgauge_schemas.motions import MOTION_REQUEST, motion_example, motion_example_names
-from ballgauge_schemas.quantity import NominalField, QuantityField
+from ballgauge_schemas.motion.request import MOTION_REQUEST, motion_example, motion_example_names
+from ballgauge_schemas.shared.ball import BallSchema
+from ballgauge_schemas.shared.base import Choice, Part, Schema, Several, Whole
+from ballgauge_schemas.shared.documents import example, example_names
+from ballgauge_schemas.shared.quantity import NominalField, QuantityField
 
 EXAMPLES = {"design": 6, "motion": 8, "lot": 15}
 """Requests that the service is asked where one costs it much; 30 elsewhere."""

@@ -326,8 +326,8 @@ def judged(app: Any, wrong: Wrong) -> dict[str, list[str]]:
 
 def main() -> None:
     """Judge every service; the last line is what came out."""
-    from ballgauge_service import create_app
-    from ballgauge_service.api.settings import Settings
+    from ballgauge_service.web.http.settings import Settings
+    from ballgauge_service.web.server.application import create_app
 
     app = create_app(json_logs=False, warm_up=False, settings=Settings())
     found = {name: judged(app, wrong) for name, wrong in {"right": RIGHT, **WRONG}.items()}

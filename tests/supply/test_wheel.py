@@ -95,7 +95,7 @@ def test_it_has_all_of_the_packages_and_nothing_else(wheel: zipfile.ZipFile, tra
         "ballgauge_schemas/example_motions/*.json",
         "ballgauge_schemas/example_lots/*.csv",
         "ballgauge_service/rulebooks/*.toml",
-        "ballgauge_service/signing/label_dictionary.txt",
+        "ballgauge_service/record/label_dictionary.txt",
         "ballgauge_service/pages/templates/*.html",
         "ballgauge_service/pages/static/*",
         "ballgauge_service/pages/translations/*.po",

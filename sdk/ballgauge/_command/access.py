@@ -13,7 +13,7 @@ import click
 
 from ballgauge import _engine
 from ballgauge._command import paper
-from ballgauge_schemas.access import SCOPES
+from ballgauge_schemas.shared.access import SCOPES
 
 _FILE = click.option(
     "--file",
@@ -120,7 +120,7 @@ def _today() -> date:
 def _faults() -> Iterator[Any]:
     """Give what reads and writes the file; its faults end the command."""
     with _engine.required():
-        from ballgauge_service.api import access_keys
+        from ballgauge_service.web.access import access_keys
     try:
         yield access_keys
     except access_keys.BadAccessKeys as bad:
@@ -153,8 +153,8 @@ def settings(host: str, workers: int, given: Mapping[str, Any]) -> Any:
 
     Ends the command where they cannot be used, or where other machines could ask without a key.
     """
-    from ballgauge_service.api import access as service_access
-    from ballgauge_service.api.settings import BadSettings, Settings
+    from ballgauge_service.web.access import access as service_access
+    from ballgauge_service.web.http.settings import BadSettings, Settings
 
     path = given["access_keys"]
     named = {**given, "access_keys": path and os.path.abspath(path), "processes": workers}

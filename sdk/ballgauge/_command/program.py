@@ -451,7 +451,7 @@ def key(kid: str) -> int:
       BALLGAUGE_KEYS_FILE=keys.json ballgauge serve
     """
     with _engine.required():
-        from ballgauge_service.signing.keys import new_key
+        from ballgauge_service.record.keys import new_key
     try:
         made = json.dumps(new_key(kid), indent=2)
     except ValueError as error:
@@ -480,8 +480,8 @@ def example(name: str | None) -> int:
       ballgauge example motion > motion.json
     """
     from ballgauge_schemas import example_names
-    from ballgauge_schemas.designs import design_example_names
-    from ballgauge_schemas.motions import motion_example_names
+    from ballgauge_schemas.design.request import design_example_names
+    from ballgauge_schemas.motion.request import motion_example_names
 
     names = (*example_names(), EXAMPLE_LOT, *design_example_names(), *motion_example_names())
     if name is not None and name not in names:
@@ -524,8 +524,8 @@ def serve(host: str, port: int, workers: int, **given: Any) -> int:
       curl -s http://127.0.0.1:9000/readyz
     """
     with _engine.required():
-        from ballgauge_service.api import server
-        from ballgauge_service.api.settings import BadSettings
+        from ballgauge_service.web.http.settings import BadSettings
+        from ballgauge_service.web.server import server
     try:
         access.settings(host, workers, given).set_environment(os.environ)
         server.serve(host, port, workers)

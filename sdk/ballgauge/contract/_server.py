@@ -17,7 +17,7 @@ from ballgauge import _engine, _retries
 from ballgauge._deprecation import deprecated_since
 from ballgauge._transport import WSGIAdapter
 from ballgauge_schemas import PROBLEM
-from ballgauge_schemas.problems import MEDIA_TYPE
+from ballgauge_schemas.shared.problems import MEDIA_TYPE
 
 JSON = "application/json"
 _EMBEDDED = "http://embedded.invalid"
@@ -92,8 +92,8 @@ class Server:
 
 def _engine_here() -> Any:
     with _engine.required():
-        from ballgauge_service import create_app
-        from ballgauge_service.api.settings import Settings
+        from ballgauge_service.web.http.settings import Settings
+        from ballgauge_service.web.server.application import create_app
 
         return create_app(json_logs=False, warm_up=False, settings=Settings())
 

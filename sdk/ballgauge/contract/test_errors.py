@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 
 from ballgauge.contract._server import JSON, Server, pointers_of, problem_of
-from ballgauge_schemas.documents import example
-from ballgauge_schemas.problems import VALIDATION_TYPE
+from ballgauge_schemas.shared.documents import example
+from ballgauge_schemas.shared.problems import VALIDATION_TYPE
 
 WRONG: dict[str, Any] = {
     "ball": {"weight": "15", "diameter": "8.59 kg", "rg": 25, "colour": "red", "cover": "glass"},

@@ -18,8 +18,14 @@ from ballgauge.strategies._invalid import (
     broken,
     check_clashes,
 )
-from ballgauge_schemas.base import Schema
-from ballgauge_schemas.checks import (
+from ballgauge_schemas.check.answer import (
+    CHECK_BATCH_RESULT,
+    CHECK_RESULT,
+    DRILLING_BATCH_RESULT,
+    DRILLING_RESULT,
+    RULEBOOKS_RESULT,
+)
+from ballgauge_schemas.check.request import (
     CHECK_BATCH,
     CHECK_REQUEST,
     DRILLING_BATCH,
@@ -27,25 +33,19 @@ from ballgauge_schemas.checks import (
     RULEBOOK_QUERY,
     RulebookQuerySchema,
 )
-from ballgauge_schemas.design_results import DesignResultSchema
-from ballgauge_schemas.designs import DESIGN_REQUEST
-from ballgauge_schemas.lot_results import LOT_RESULT
-from ballgauge_schemas.lots import LOT_REQUEST
-from ballgauge_schemas.motion_results import MotionResultSchema
-from ballgauge_schemas.motions import MOTION_REQUEST
-from ballgauge_schemas.responses import (
-    CHECK_BATCH_RESULT,
-    CHECK_RESULT,
-    DRILLING_BATCH_RESULT,
-    DRILLING_RESULT,
-    RULEBOOKS_RESULT,
-)
-from ballgauge_schemas.signed_records import (
+from ballgauge_schemas.design.answer import DesignResultSchema
+from ballgauge_schemas.design.request import DESIGN_REQUEST
+from ballgauge_schemas.lot.answer import LOT_RESULT
+from ballgauge_schemas.lot.request import LOT_REQUEST
+from ballgauge_schemas.motion.answer import MotionResultSchema
+from ballgauge_schemas.motion.request import MOTION_REQUEST
+from ballgauge_schemas.record.documents import (
     RECORD_REQUEST,
     RECORD_VERIFICATION,
     SignedRecordSchema,
     VerifiedRecordSchema,
 )
+from ballgauge_schemas.shared.base import Schema
 
 Wrong = st.SearchStrategy[Broken]
 

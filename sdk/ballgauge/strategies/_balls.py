@@ -15,8 +15,7 @@ from typing import Any
 from hypothesis import strategies as st
 
 from ballgauge.strategies._fields import Strategy, builds, members_of, numbers, of_schema, walked, written
-from ballgauge_schemas.ball import BallSchema
-from ballgauge_schemas.checks import (
+from ballgauge_schemas.check.request import (
     CheckBatchSchema,
     CheckRequestSchema,
     DrillingBatchSchema,
@@ -24,9 +23,10 @@ from ballgauge_schemas.checks import (
     RulebookQuerySchema,
     RulesSchema,
 )
-from ballgauge_schemas.drilling import DrillingSchema, GripSchema, HoleSchema, PlaceSchema
-from ballgauge_schemas.lots import LotRulesSchema
-from ballgauge_schemas.signed_records import RecordRequestSchema, RecordVerificationSchema
+from ballgauge_schemas.lot.request import LotRulesSchema
+from ballgauge_schemas.record.documents import RecordRequestSchema, RecordVerificationSchema
+from ballgauge_schemas.shared.ball import BallSchema
+from ballgauge_schemas.shared.drilling import DrillingSchema, GripSchema, HoleSchema, PlaceSchema
 
 _BALL = {
     "weight": (10.0, 16.5),

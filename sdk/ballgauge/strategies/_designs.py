@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from ballgauge.strategies._balls import drillings
 from ballgauge.strategies._fields import Strategy, builds, members_of, numbers, of_schema, walked, written
-from ballgauge_schemas.designs import (
+from ballgauge_schemas.design.request import (
     SHAPES,
     CompareSchema,
     CylinderSchema,

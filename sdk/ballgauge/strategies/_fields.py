@@ -16,8 +16,8 @@ from hypothesis import strategies as st
 from marshmallow import fields
 
 from ballgauge_schemas import ValidationError
-from ballgauge_schemas.base import Choice, Day, Flag, Number, Part, Schema, Several, Text, Whole
-from ballgauge_schemas.quantity import KINDS, NominalField, QuantityField, unit_size
+from ballgauge_schemas.shared.base import Choice, Day, Flag, Number, Part, Schema, Several, Text, Whole
+from ballgauge_schemas.shared.quantity import KINDS, NominalField, QuantityField, unit_size
 
 # The first look at a unit loads all of them; Hypothesis would take that for slow generation.
 unit_size("length", "mm")

@@ -15,10 +15,10 @@ from hypothesis import strategies as st
 from marshmallow import fields
 
 from ballgauge.strategies._fields import Strategy
-from ballgauge_schemas.base import Choice, Day, Flag, Number, Part, Schema, Several, Text, Whole
-from ballgauge_schemas.designs import SHAPES, SolidField
-from ballgauge_schemas.problems import escape
-from ballgauge_schemas.quantity import NominalField, QuantityField
+from ballgauge_schemas.design.request import SHAPES, SolidField
+from ballgauge_schemas.shared.base import Choice, Day, Flag, Number, Part, Schema, Several, Text, Whole
+from ballgauge_schemas.shared.problems import escape
+from ballgauge_schemas.shared.quantity import NominalField, QuantityField
 
 Way = tuple[str | int, ...]
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from ballgauge.strategies._balls import _BALL, _DIAMETER, _DIFFERENTIAL
 from ballgauge.strategies._fields import Range, Strategy, builds, members_of, numbers, of_schema, walked
-from ballgauge_schemas.lots import (
+from ballgauge_schemas.lot.request import (
     QUANTITIES,
     DrawSchema,
     GaugeStudySchema,

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from ballgauge.strategies._balls import _DIAMETER, _DIFFERENTIAL, balls, drillings
 from ballgauge.strategies._fields import Strategy, builds, members_of, numbers, of_schema, walked, written
-from ballgauge_schemas.motions import (
+from ballgauge_schemas.motion.request import (
     BoxBallSchema,
     DeliverySpreadSchema,
     DrilledBallSchema,

@@ -1,5 +1,5 @@
 """Web pages over the service's own interface: the browser calls `/v1/...`; nothing is computed here."""
 
-from .blueprint import blueprint
+from ballgauge_service.pages.blueprint import blueprint
 
 __all__ = ["blueprint"]

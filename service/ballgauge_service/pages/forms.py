@@ -11,9 +11,9 @@ from typing import Any
 from marshmallow import fields, missing
 
 from ballgauge_schemas import CHECK_REQUEST, KINDS, Quantity, QuantityField
-from ballgauge_schemas.base import Choice, Day, Flag, Number, Part, Schema, Several, Text
+from ballgauge_schemas.shared.base import Choice, Day, Flag, Number, Part, Schema, Several, Text
 from ballgauge_service import rulebooks
-from ballgauge_service.units import GRAM_PER_OZ, ML_PER_CUBIC_INCH, OZ_PER_LB
+from ballgauge_service.core.units import GRAM_PER_OZ, ML_PER_CUBIC_INCH, OZ_PER_LB
 
 MM_PER_INCH = 25.4
 

@@ -12,9 +12,9 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from ._compiled import compiled
-from .quadrature import OVERLAP_SAMPLES
-from .sections import Pair, strips
+from ballgauge_service.core.compiled import compiled
+from ballgauge_service.physics.quadrature import OVERLAP_SAMPLES
+from ballgauge_service.physics.sections import Pair, strips
 
 MOST_CORNERS = 120
 """Room for all corners of two bottoms, three dividing planes and two spheres, and for the two ends."""

@@ -22,8 +22,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from ._compiled import compiled
-from .quadrature import LENS_NODES, LENS_WEIGHTS
+from ballgauge_service.core.compiled import compiled
+from ballgauge_service.physics.quadrature import LENS_NODES, LENS_WEIGHTS
 
 MOMENTS = 7
 

@@ -15,12 +15,20 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..units import OZ_PER_CUBIC_INCH, OZ_PER_LB
-from ._compiled import compiled
-from .holes import BOTTOM, GEOMETRY, OFFSET, REACH, add_layer, half_difference, set_hole
-from .inertia import principal_axes
-from .overlaps import SHARED, may_meet, shared_region
-from .sphere import (
+from ballgauge_service.core.compiled import compiled
+from ballgauge_service.core.units import OZ_PER_CUBIC_INCH, OZ_PER_LB
+from ballgauge_service.physics.holes import (
+    BOTTOM,
+    GEOMETRY,
+    OFFSET,
+    REACH,
+    add_layer,
+    half_difference,
+    set_hole,
+)
+from ballgauge_service.physics.inertia import principal_axes
+from ballgauge_service.physics.overlaps import SHARED, may_meet, shared_region
+from ballgauge_service.physics.sphere import (
     Vector,
     combine,
     cross,

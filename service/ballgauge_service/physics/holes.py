@@ -10,10 +10,10 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from ._compiled import compiled
-from .cylinder import clipped_cylinder
-from .quadrature import CHORD_NODES, CHORD_WEIGHTS, HALF_NODES, HALF_WEIGHTS
-from .sphere import Vector, combine, cross, dot, unit
+from ballgauge_service.core.compiled import compiled
+from ballgauge_service.physics.cylinder import clipped_cylinder
+from ballgauge_service.physics.quadrature import CHORD_NODES, CHORD_WEIGHTS, HALF_NODES, HALF_WEIGHTS
+from ballgauge_service.physics.sphere import Vector, combine, cross, dot, unit
 
 AXIS, FOOT, ACROSS = 0, 3, 6
 OFFSET, RADIUS, BOTTOM, OPENING, REACH = 9, 10, 11, 12, 13

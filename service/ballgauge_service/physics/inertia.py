@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from ._compiled import compiled
+from ballgauge_service.core.compiled import compiled
 
 SWEEPS = 12
 

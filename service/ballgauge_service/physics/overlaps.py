@@ -14,10 +14,21 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from ._compiled import compiled
-from .corners import MOST_CORNERS, MOST_FACES, Faces, find_corners
-from .holes import ACROSS, AXIS, BOTTOM, FOOT, OFFSET, OPENING, RADIUS, Table, vector_at, whole_side
-from .quadrature import (
+from ballgauge_service.core.compiled import compiled
+from ballgauge_service.physics.corners import MOST_CORNERS, MOST_FACES, Faces, find_corners
+from ballgauge_service.physics.holes import (
+    ACROSS,
+    AXIS,
+    BOTTOM,
+    FOOT,
+    OFFSET,
+    OPENING,
+    RADIUS,
+    Table,
+    vector_at,
+    whole_side,
+)
+from ballgauge_service.physics.quadrature import (
     OVERLAP_CHORD_NODES,
     OVERLAP_CHORD_WEIGHTS,
     OVERLAP_LEAST,
@@ -26,7 +37,7 @@ from .quadrature import (
     OVERLAP_SLOPE,
     OVERLAP_WEIGHTS,
 )
-from .sections import (
+from ballgauge_service.physics.sections import (
     VERTICES,
     Pair,
     Polygon,
@@ -38,7 +49,7 @@ from .sections import (
     section,
     strips,
 )
-from .sphere import Vector, combine, cross, dot, unit
+from ballgauge_service.physics.sphere import Vector, combine, cross, dot, unit
 
 SHARED = 14
 """Length of the result: weight, 3 first and 6 second moments, 3 half differences, volume."""

@@ -17,7 +17,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from ._compiled import compiled
+from ballgauge_service.core.compiled import compiled
 
 VERTICES = 12
 """Room for the vertices of a section: four walls, two bottoms, the mouth and a dividing plane make eight."""

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 
-from ._compiled import compiled
+from ballgauge_service.core.compiled import compiled
 
 Vector = tuple[float, float, float]
 

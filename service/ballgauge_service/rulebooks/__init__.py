@@ -4,13 +4,20 @@ Columns of values go in, outcomes and findings come out. Every limit stands in a
 with its source, its dates and its basis; the code knows none.
 """
 
-from .assessor import Assessment, Column, RuleResult, assess
-from .catalogue import describe, sample_rules
-from .decision import OUTCOMES, Decision, conformity_probability, grade, overall
-from .editions import Edition, compile_edition, edition
-from .loader import RulebookError, UnknownRulebookError, bodies, overlays, read_rulebook, rulebook
-from .model import COLUMNS, Bounds, MoreBalls, SampleRule
-from .wording import findings, missing
+from ballgauge_service.rulebooks.assessor import Assessment, Column, RuleResult, assess
+from ballgauge_service.rulebooks.catalogue import describe, sample_rules
+from ballgauge_service.rulebooks.decision import OUTCOMES, Decision, conformity_probability, grade, overall
+from ballgauge_service.rulebooks.editions import Edition, compile_edition, edition
+from ballgauge_service.rulebooks.loader import (
+    RulebookError,
+    UnknownRulebookError,
+    bodies,
+    overlays,
+    read_rulebook,
+    rulebook,
+)
+from ballgauge_service.rulebooks.model import COLUMNS, Bounds, MoreBalls, SampleRule
+from ballgauge_service.rulebooks.wording import findings, missing
 
 __all__ = [
     "COLUMNS",

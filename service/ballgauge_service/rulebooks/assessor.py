@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from .decision import (
+from ballgauge_service.rulebooks.decision import (
     CONFORMING,
     INCONCLUSIVE,
     NONCONFORMING,
@@ -23,8 +23,8 @@ from .decision import (
     grade,
     overall,
 )
-from .editions import APPROVED_ON, UNDETERMINED, Edition, Group, Plan, plan
-from .model import COLUMNS
+from ballgauge_service.rulebooks.editions import APPROVED_ON, UNDETERMINED, Edition, Group, Plan, plan
+from ballgauge_service.rulebooks.model import COLUMNS
 
 DayArray = NDArray[np.datetime64]
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from datetime import date
 from typing import Any
 
-from .loader import rulebook
-from .model import EPOCH, Bounds, Limit, MoreBalls, Rule, SampleRule, Stage
+from ballgauge_service.rulebooks.loader import rulebook
+from ballgauge_service.rulebooks.model import EPOCH, Bounds, Limit, MoreBalls, Rule, SampleRule, Stage
 
 
 def describe(

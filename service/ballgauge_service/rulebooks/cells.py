@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .model import Limit
+from ballgauge_service.rulebooks.model import Limit
 
 DATE = "date"
 GAP = -1

@@ -13,10 +13,10 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from .cells import GAP, build_table
-from .decision import CONFORMING, NOT_ASSESSED, NOT_JUDGED, CodeArray, FloatArray
-from .loader import rulebook
-from .model import EPOCH, Limit, Rule, Rulebook, Stage
+from ballgauge_service.rulebooks.cells import GAP, build_table
+from ballgauge_service.rulebooks.decision import CONFORMING, NOT_ASSESSED, NOT_JUDGED, CodeArray, FloatArray
+from ballgauge_service.rulebooks.loader import rulebook
+from ballgauge_service.rulebooks.model import EPOCH, Limit, Rule, Rulebook, Stage
 
 APPROVED_ON = "approved_on"
 UNDETERMINED = -1

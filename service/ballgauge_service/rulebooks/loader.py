@@ -10,8 +10,8 @@ from typing import Any
 
 from marshmallow import ValidationError
 
-from .model import Rulebook
-from .schema import parse_rulebook
+from ballgauge_service.rulebooks.model import Rulebook
+from ballgauge_service.rulebooks.schema import parse_rulebook
 
 _OVERLAY_PREFIX = "overlay_"
 

@@ -9,8 +9,8 @@ from typing import Any
 
 from marshmallow import Schema, ValidationError, fields, validate, validates_schema
 
-from .cells import OverlapError, build_table
-from .model import (
+from ballgauge_service.rulebooks.cells import OverlapError, build_table
+from ballgauge_service.rulebooks.model import (
     BASES,
     COLUMNS,
     Bounds,

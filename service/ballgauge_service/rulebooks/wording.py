@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 
-from .assessor import Assessment
-from .cells import GAP
-from .decision import (
+from ballgauge_service.rulebooks.assessor import Assessment
+from ballgauge_service.rulebooks.cells import GAP
+from ballgauge_service.rulebooks.decision import (
     CONFORMING,
     INCONCLUSIVE,
     NONCONFORMING,
@@ -20,8 +20,8 @@ from .decision import (
     OUTCOMES,
     conformity_probability,
 )
-from .editions import APPROVED_ON, UNDETERMINED, Compiled, Edition, State
-from .model import BASES, Limit, Rule
+from ballgauge_service.rulebooks.editions import APPROVED_ON, UNDETERMINED, Compiled, Edition, State
+from ballgauge_service.rulebooks.model import BASES, Limit, Rule
 
 # Wide enough for every published limit; the value itself is in the finding (ours).
 _DIGITS = 6

@@ -8,10 +8,10 @@ from concurrent.futures import ThreadPoolExecutor
 import numpy as np
 from numpy.typing import NDArray
 
-from .delivery import SAMPLE, TIME_LIMIT, deliver, deliver_rows, new_ride
-from .equations import FLIGHT, SETUP, STATE, derivative
-from .notes import RING, RINGED, SUMMARY
-from .stepping import set_scale, trial
+from ballgauge_service.physics.motion.delivery import SAMPLE, TIME_LIMIT, deliver, deliver_rows, new_ride
+from ballgauge_service.physics.motion.equations import FLIGHT, SETUP, STATE, derivative
+from ballgauge_service.physics.motion.notes import RING, RINGED, SUMMARY
+from ballgauge_service.physics.motion.stepping import set_scale, trial
 
 Array = NDArray[np.float64]
 

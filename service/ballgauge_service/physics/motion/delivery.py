@@ -12,9 +12,9 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from .._compiled import compiled
-from .coefficients import STAGES
-from .equations import (
+from ballgauge_service.core.compiled import compiled
+from ballgauge_service.physics.motion.coefficients import STAGES
+from ballgauge_service.physics.motion.equations import (
     FLIGHT,
     LOFT,
     ROLL,
@@ -33,8 +33,8 @@ from .equations import (
     slip_growth,
     slip_velocity,
 )
-from .film import LANE_LENGTH, LANE_WIDTH
-from .notes import (
+from ballgauge_service.physics.motion.film import LANE_LENGTH, LANE_WIDTH
+from ballgauge_service.physics.motion.notes import (
     GRIPPED,
     MOST_NODES,
     MOST_RINGS,
@@ -49,7 +49,7 @@ from .notes import (
     note_step,
     note_touch_down,
 )
-from .stepping import Ride, set_scale, settle, trial
+from ballgauge_service.physics.motion.stepping import Ride, set_scale, settle, trial
 
 Array = NDArray[np.float64]
 

@@ -13,9 +13,9 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from .._compiled import compiled
-from ..sphere import Vector, combine, cross, dot
-from .film import film_at, friction
+from ballgauge_service.core.compiled import compiled
+from ballgauge_service.physics.motion.film import film_at, friction
+from ballgauge_service.physics.sphere import Vector, combine, cross, dot
 
 GRAVITY = 9.80665 / 0.0254
 """Standard gravity [in/s²] (CGPM 1901)."""

@@ -13,7 +13,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from .._compiled import compiled
+from ballgauge_service.core.compiled import compiled
 
 LANE_LENGTH = 720.0
 LANE_WIDTH = 41.5

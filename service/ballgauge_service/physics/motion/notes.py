@@ -7,10 +7,9 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from .._compiled import compiled
-from ..sphere import Vector, angle_between, unit
-from .coefficients import STAGES
-from .equations import (
+from ballgauge_service.core.compiled import compiled
+from ballgauge_service.physics.motion.coefficients import STAGES
+from ballgauge_service.physics.motion.equations import (
     RESISTED,
     SIDE,
     SLID,
@@ -26,8 +25,9 @@ from .equations import (
     rolling_heading,
     triple,
 )
-from .film import film_at
-from .stepping import Ride, inside, share_where
+from ballgauge_service.physics.motion.film import film_at
+from ballgauge_service.physics.motion.stepping import Ride, inside, share_where
+from ballgauge_service.physics.sphere import Vector, angle_between, unit
 
 Array = NDArray[np.float64]
 

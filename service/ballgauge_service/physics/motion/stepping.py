@@ -8,10 +8,22 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from .._compiled import compiled
-from ..sphere import dot
-from .coefficients import FIFTH, STAGES, STEPS, THIRD
-from .equations import RADIUS, ROLL, SPIN, SPUN, STATE, TURN, VX, VY, derivative, lane_axes, triple
+from ballgauge_service.core.compiled import compiled
+from ballgauge_service.physics.motion.coefficients import FIFTH, STAGES, STEPS, THIRD
+from ballgauge_service.physics.motion.equations import (
+    RADIUS,
+    ROLL,
+    SPIN,
+    SPUN,
+    STATE,
+    TURN,
+    VX,
+    VY,
+    derivative,
+    lane_axes,
+    triple,
+)
+from ballgauge_service.physics.sphere import dot
 
 Array = NDArray[np.float64]
 

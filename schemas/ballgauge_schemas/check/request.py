@@ -1,0 +1,220 @@
+"""What is asked: a check against a rulebook, or a drilling's numbers, one at a time or many."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from ballgauge_schemas.shared.ball import BallSchema, require_diameter
+from ballgauge_schemas.shared.base import Choice, Day, Errors, Flag, Number, Part, Schema, Several, Text
+from ballgauge_schemas.shared.drilling import DrillingSchema
+from ballgauge_schemas.shared.quantity import Quantity, QuantityField
+
+BODIES = ("usbc", "ibf")
+STAGES = ("play", "approval")
+DECISION_RULES = ("simple", "guarded")
+OUTCOMES = ("conforming", "nonconforming", "inconclusive", "not_assessed")
+BATCH_MAXIMUM = 1000
+"""Most checks or drillings in one request (ours)."""
+
+OVERLAY_PATTERN = r"^[a-z][a-z0-9_-]{0,39}$"
+
+
+class MeasuredBalanceSchema(Schema):
+    """Readings of a balance on the drilled ball. They take precedence over predicted ones."""
+
+    top = QuantityField(
+        "imbalance",
+        minimum=-32,
+        maximum=32,
+        example=1.25,
+        description="Top weight; positive towards the grip.",
+    )
+    side = QuantityField(
+        "imbalance",
+        minimum=-32,
+        maximum=32,
+        example=0.5,
+        description="Side weight; positive towards the positive axis point.",
+    )
+    finger = QuantityField(
+        "imbalance",
+        minimum=-32,
+        maximum=32,
+        example=-0.25,
+        description="Finger weight; positive towards the fingers, negative towards the thumb.",
+    )
+
+
+class RulesSchema(Schema):
+    """Which rulebook, on which day, at which stage."""
+
+    body = Choice(*BODIES, default="usbc", description="The governing body.")
+    on = Day(
+        description="Day of use; without it, the day the rulebook was compiled, which the answer names.",
+        example="2024-09-01",
+    )
+    stage = Choice(*STAGES, default="play", description="Use in play, or a model's approval.")
+    overlay = Text(
+        description="National or local differences laid over the rulebook.",
+        example="australia",
+        pattern=OVERLAY_PATTERN,
+        maximum=40,
+    )
+
+
+class DecisionSchema(Schema):
+    """How uncertainty decides (JCGM 106:2012)."""
+
+    rule = Choice(
+        *DECISION_RULES,
+        default="simple",
+        description="Simple acceptance, or guarded acceptance and rejection with inconclusive between.",
+    )
+    risk = Number(
+        description="Highest probability of a wrong verdict under the guarded rule.",
+        example=0.05,
+        minimum=0.0,
+        maximum=0.5,
+        exclusive=True,
+        default=0.05,
+    )
+
+
+class RemediesSchema(Schema):
+    """What a remedy may do where the balance fails."""
+
+    margin = QuantityField(
+        "imbalance",
+        minimum=0,
+        maximum=3,
+        default=0.1,
+        example=0.1,
+        description="How far inside its limit a remedy brings each reading.",
+    )
+    already_drilled = Flag(
+        default=False,
+        example=False,
+        description="Whether the holes exist, so that they can only become deeper.",
+    )
+    thumb_depth_min = QuantityField(
+        "length",
+        minimum=0.02,
+        maximum=8,
+        example=2,
+        description="Least depth of the thumb hole that still fits.",
+    )
+    finger_depth_min = QuantityField(
+        "length",
+        minimum=0.02,
+        maximum=8,
+        example=1.5,
+        description="Least depth of the finger holes that still fits.",
+    )
+
+
+def _default_rules() -> dict[str, Any]:
+    return {"body": "usbc", "stage": "play"}
+
+
+def _default_decision() -> dict[str, Any]:
+    return {"rule": "simple", "risk": 0.05}
+
+
+def _default_remedies() -> dict[str, Any]:
+    return {"margin": Quantity(0.1), "already_drilled": False}
+
+
+class CheckRequestSchema(Schema):
+    """One ball to be checked, as made or as drilled."""
+
+    also_known = ("checks",)
+
+    ball = Part(BallSchema, required=True, description="The ball.")
+    drilling = Part(DrillingSchema, description="Its drilling; without one the ball is checked as made.")
+    measured_balance = Part(MeasuredBalanceSchema, description="Balance readings after drilling.")
+    rules = Part(RulesSchema, description="The rules to check against.", make=_default_rules)
+    decision = Part(DecisionSchema, description="How uncertainty decides.", make=_default_decision)
+    remedies = Part(RemediesSchema, description="What a remedy may do.", make=_default_remedies)
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """Ask for the size of a ball to be drilled."""
+        if "drilling" in loaded:
+            require_diameter(loaded.get("ball"), errors, ("ball",))
+
+
+class CheckBatchSchema(Schema):
+    """Many checks, answered in the same order."""
+
+    checks = Several(
+        Part(CheckRequestSchema, description="One check."),
+        required=True,
+        description="The checks.",
+        minimum=1,
+        maximum=BATCH_MAXIMUM,
+    )
+
+
+class DrillingRequestSchema(Schema):
+    """One drilled ball whose numbers are asked for, rules or not."""
+
+    also_known = ("drillings",)
+
+    ball = Part(BallSchema, required=True, description="The ball; a drilling needs its size.")
+    drilling = Part(DrillingSchema, required=True, description="Its drilling.")
+    measured_balance = Part(MeasuredBalanceSchema, description="Balance readings after drilling.")
+    remedies = Part(RemediesSchema, description="What a remedy may do.", make=_default_remedies)
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """Ask for the size of a ball to be drilled."""
+        require_diameter(loaded.get("ball"), errors, ("ball",))
+
+
+class DrillingBatchSchema(Schema):
+    """Many drillings, answered in the same order."""
+
+    drillings = Several(
+        Part(DrillingRequestSchema, description="One drilling."),
+        required=True,
+        description="The drillings.",
+        minimum=1,
+        maximum=BATCH_MAXIMUM,
+    )
+
+
+class RulebookQuerySchema(Schema):
+    """Which rules to list; without parameters, those of every body."""
+
+    body = Choice(*BODIES, description="The governing body.")
+    on = Day(description="List the rules in force on this day.", example="2024-09-01")
+    overlay = Text(
+        description="National or local differences laid over the rulebook.",
+        example="australia",
+        pattern=OVERLAY_PATTERN,
+        maximum=40,
+    )
+
+
+CHECK_REQUEST = CheckRequestSchema()
+CHECK_BATCH = CheckBatchSchema()
+DRILLING_REQUEST = DrillingRequestSchema()
+DRILLING_BATCH = DrillingBatchSchema()
+RULEBOOK_QUERY = RulebookQuerySchema()
+
+
+def _load_body(data: Any, single: Schema, batch: Schema, name: str) -> tuple[list[dict[str, Any]], bool]:
+    if isinstance(data, dict) and name in data:
+        return list(batch.load(data)[name]), True
+    return [single.load(data)], False
+
+
+def load_check_body(data: Any) -> tuple[list[dict[str, Any]], bool]:
+    """Give the checks in a decoded body, and whether it was a batch.
+
+    Raises ValidationError with every error; `problems.flatten` turns it into JSON pointers.
+    """
+    return _load_body(data, CHECK_REQUEST, CHECK_BATCH, "checks")
+
+
+def load_drilling_body(data: Any) -> tuple[list[dict[str, Any]], bool]:
+    """Give the drillings in a decoded body, and whether it was a batch. Raises as `load_check_body` does."""
+    return _load_body(data, DRILLING_REQUEST, DRILLING_BATCH, "drillings")

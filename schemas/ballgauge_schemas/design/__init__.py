@@ -1,0 +1,1 @@
+"""A layered design: what is asked and what is answered."""

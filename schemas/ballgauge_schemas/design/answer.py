@@ -1,0 +1,504 @@
+"""What is answered about a design. Numbers are in the trade units that each field names.
+
+The limits of these fields are those of the drawing board (ours): they hold for every answer to a request
+within its own limits.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from ballgauge_schemas.check.answer import (
+    RULES_MAXIMUM,
+    CautionSchema,
+    FindingSchema,
+    LimitSchema,
+    MissingSchema,
+    MomentSchema,
+    PointSchema,
+    UsedRulesSchema,
+    VectorSchema,
+)
+from ballgauge_schemas.check.request import OUTCOMES
+from ballgauge_schemas.design.request import (
+    FACTORS,
+    FAMILY_MAXIMUM,
+    FRONT_MAXIMUM,
+    NUMBERS,
+    PARAMETERS_MAXIMUM,
+    POSITIONS,
+    SAMPLES_MAXIMUM,
+    SEED_MAXIMUM,
+    SIZES,
+    SOLID_ROLES,
+    SOLIDS_MAXIMUM,
+    SOLUTIONS_MAXIMUM,
+    STARTS_MAXIMUM,
+    TOLERANCES_MAXIMUM,
+    DesignSchema,
+)
+from ballgauge_schemas.shared.base import Choice, Flag, Number, Part, Schema, Several, Table, Text, Whole
+from ballgauge_schemas.shared.drilling import HOLES_MAXIMUM, ROLES
+from ballgauge_schemas.shared.problems import ProblemSchema
+
+
+def _number(description: str, example: float, unit: str, limit: float = 1e9) -> Number:
+    return Number(
+        description=description, example=example, minimum=-limit, maximum=limit, unit=unit, allow_none=True
+    )
+
+
+def _length(description: str, example: float) -> Number:
+    return _number(description, example, "in", 1e6)
+
+
+def _ounces(description: str, example: float) -> Number:
+    return _number(description, example, "oz")
+
+
+def _share(description: str, example: float) -> Number:
+    return Number(description=description, example=example, minimum=0.0, maximum=1.0, allow_none=True)
+
+
+def _text(description: str, example: str, **more: Any) -> Text:
+    return Text(description=description, example=example, maximum=2000, **more)
+
+
+def _list(entry: Any, description: str, maximum: int, **more: Any) -> Several:
+    return Several(entry, description=description, minimum=0, maximum=maximum, required=True, **more)
+
+
+def _parts(schema: type[Schema], description: str, maximum: int, **more: Any) -> Several:
+    return _list(Part(schema, description="One of them."), description, maximum, **more)
+
+
+class BodyVectorSchema(Schema):
+    """A place or a direction in the design's frame: x to the mass-bias mark, z to the pin."""
+
+    x = _length("To the mass-bias mark.", 0.01)
+    y = _length("Across both.", 0.0)
+    z = _length("To the pin.", -0.03)
+
+
+class BodyMomentSchema(Schema):
+    """The balance moment about the ball's centre, in the design's frame."""
+
+    x = _number("To the mass-bias mark.", 0.0, "oz·in")
+    y = _number("Across both.", 0.0, "oz·in")
+    z = _number("To the pin.", -6.7, "oz·in")
+
+
+class BoxNumbersSchema(Schema):
+    """The numbers of a design under the names by which a check takes those of a ball."""
+
+    name = _text("Name of the design.", "Ostrel Works Skarn")
+    weight = _number("Weight.", 15.2, "lb")
+    diameter = _length("Diameter.", 8.58)
+    rg = _length("Low radius of gyration.", 2.53)
+    differential = _length("Differential.", 0.045)
+    intermediate_differential = _length("Intermediate differential.", 0.012)
+    top_weight = _ounces("Top weight.", 2.1)
+    pin_to_cg = _length("Arc from pin to centre-of-gravity mark.", 2.5)
+    pin_to_low_rg_axis = _length("Arc from pin to low axis.", 0.1)
+    mark_to_high_rg_axis = _length("Arc from mass-bias mark to high axis.", 0.2)
+    max_density = _number("Density of the densest solid.", 3.3, "g/mL")
+
+
+class ErrorBoundSchema(Schema):
+    """Bounds of the error of the numerical method; zero where all is in closed form."""
+
+    weight = _number("Of the weight.", 0.0, "lb")
+    rg = _length("Of the low radius of gyration.", 0.0)
+    differential = _length("Of the differential.", 0.0)
+
+
+class ContributionSchema(Schema):
+    """What one solid adds: the change when it is there instead of what lies beneath it, all else the same."""
+
+    name = _text("The solid.", "core", required=True)
+    role = Choice(*SOLID_ROLES, required=True, description="What it is in the ball.")
+    mass = _number("Weight of its visible part.", 4.7, "lb")
+    weight = _number("Change of the weight; null for the ball itself.", 3.4, "lb")
+    rg = _length("Change of the low radius of gyration.", -0.26)
+    rg_intermediate = _length("Change of the intermediate radius of gyration.", -0.25)
+    rg_high = _length("Change of the high radius of gyration.", -0.23)
+    differential = _length("Change of the differential.", 0.027)
+    intermediate_differential = _length("Change of the intermediate differential.", 0.012)
+    top_weight = _ounces("Change of the top weight.", 0.0)
+
+
+class PropertiesSchema(Schema):
+    """The mass properties of a design as made, undrilled."""
+
+    weight = _number("Weight.", 15.2, "lb")
+    rg = _length("Low radius of gyration.", 2.53)
+    rg_intermediate = _length("Intermediate radius of gyration.", 2.56)
+    rg_high = _length("High radius of gyration.", 2.575)
+    differential = _length("High less low radius of gyration.", 0.045)
+    intermediate_differential = _length("High less intermediate radius of gyration.", 0.012)
+    asymmetry_ratio = _share("Intermediate differential over differential.", 0.28)
+    top_weight = _ounces("Reading with the centre-of-gravity mark on top.", 2.1)
+    pin_to_cg = _length("Arc from pin to centre-of-gravity mark; null without one.", 2.5)
+    pin_to_low_rg_axis = _length("Arc from pin to low axis; null where it has no direction.", 0.1)
+    mark_to_high_rg_axis = _length(
+        "Arc from mass-bias mark to high axis; null where it has no direction.", 0.2
+    )
+    diameter = _length("Diameter.", 8.58)
+    mean_density = _number("Mean density.", 1.27, "g/mL")
+    max_density = _number("Density of the densest solid.", 3.3, "g/mL")
+    max_density_solid = _text("The densest solid.", "disc", required=True)
+    centre_of_mass = Part(BodyVectorSchema, description="Centre of mass.")
+    moment = Part(BodyMomentSchema, description="Balance moment.")
+    inertia = Several(
+        Several(_number("An entry.", 100.97, "lb·in²"), description="One row.", minimum=3, maximum=3),
+        description="Inertia tensor about the centre of mass, in the design's frame.",
+        minimum=3,
+        maximum=3,
+    )
+    low_rg_axis = Part(BodyVectorSchema, allow_none=True, description="Direction of the low axis.")
+    high_rg_axis = Part(BodyVectorSchema, allow_none=True, description="Direction of the high axis.")
+    cg_mark = Part(BodyVectorSchema, allow_none=True, description="Direction of the centre-of-gravity mark.")
+    balance_arm = _length("Lever arm of the balance.", 3.2)
+    cover_depth_shallowest = _length("Least depth of cover over the core; null without a core.", 0.79)
+    cover_depth_deepest = _length("Greatest depth of cover over the core.", 0.79)
+    contributions = _parts(
+        ContributionSchema, "What each solid adds; empty where that is too much to compute.", SOLIDS_MAXIMUM
+    )
+    method = _text("How the numbers were found.", "exact", required=True)
+    error_bound = Part(ErrorBoundSchema, required=True, description="Bounds of the method's error.")
+
+
+class RemovedSchema(Schema):
+    """What a hole takes of one part."""
+
+    part = _text("The solid, or the slug of an earlier hole.", "cover", required=True)
+    weight = _ounces("Weight taken of it.", 0.38)
+
+
+class HoleCostSchema(Schema):
+    """What one hole takes and changes, drilled in its place of the order."""
+
+    index = Whole(required=True, description="Its place.", example=0, minimum=0, maximum=HOLES_MAXIMUM - 1)
+    role = Choice(*ROLES, required=True, description="What the hole is for.")
+    removed_weight = _ounces("Weight of the material drilled out.", 1.02)
+    slug_weight = _ounces("Weight of the slug put back.", 0.0)
+    volume = _number("Volume it takes.", 1.76, "in³")
+    removed_from = _parts(RemovedSchema, "What it takes of which part.", SOLIDS_MAXIMUM + HOLES_MAXIMUM)
+    rg = _length("Change of the low radius of gyration.", -0.003)
+    differential = _length("Change of the differential.", -0.004)
+    intermediate_differential = _length("Change of the intermediate differential.", 0.006)
+    top_weight = _ounces("Change of the moment towards the grip centre over the arm.", -0.79)
+    axis_offset = _length("Least distance of its axis from the ball's centre.", 0.12)
+    error = _ounces("Bound of the error of the removed weight.", 1e-7)
+
+
+class DrilledAxisSchema(Schema):
+    """A principal axis after drilling, as arcs from the grip centre."""
+
+    right = _length("Arc along the midline to the bowler's right.", 2.9)
+    up = _length("Arc along the meridian towards the fingers.", 2.0)
+    moved = _length("Arc from the pin, or from the mass-bias mark.", 0.21)
+
+
+class DesignChangeSchema(Schema):
+    """Drilled less undrilled."""
+
+    rg = _length("Of the low radius of gyration.", 0.004)
+    rg_intermediate = _length("Of the intermediate radius of gyration.", 0.002)
+    rg_high = _length("Of the high radius of gyration.", 0.001)
+    differential = _length("Of the differential.", -0.003)
+    intermediate_differential = _length("Of the intermediate differential.", 0.002)
+    asymmetry_ratio = _number("Of the asymmetry ratio.", 0.05, "1")
+    weight = _ounces("Of the weight.", -2.2)
+
+
+class DrilledDesignSchema(Schema):
+    """The design, drilled through its layers, in the grip frame."""
+
+    weight = _number("Weight.", 15.09, "lb")
+    removed_weight = _ounces("Weight of all that was drilled out.", 2.2)
+    slug_weight = _ounces("Weight of all slugs.", 0.0)
+    rg = _length("Low radius of gyration.", 2.532)
+    rg_intermediate = _length("Intermediate radius of gyration.", 2.558)
+    rg_high = _length("High radius of gyration.", 2.576)
+    differential = _length("High less low radius of gyration.", 0.044)
+    intermediate_differential = _length("High less intermediate radius of gyration.", 0.019)
+    asymmetry_ratio = _share("Intermediate differential over differential.", 0.42)
+    top = _ounces("Predicted top weight; positive towards the grip.", -1.05)
+    side = _ounces("Predicted side weight; positive towards the positive axis point.", 0.38)
+    finger = _ounces("Predicted finger weight; positive towards the fingers.", -0.6)
+    balance_arm = _length("Lever arm of these readings.", 3.2)
+    centre_of_mass = Part(VectorSchema, description="Centre of mass from the ball's centre.")
+    moment = Part(MomentSchema, description="Balance moment.")
+    pin = Part(PointSchema, allow_none=True, description="Pin.")
+    psa = Part(PointSchema, allow_none=True, description="Mass-bias mark (preferred spin axis).")
+    low_rg_axis = Part(DrilledAxisSchema, allow_none=True, description="The low axis.")
+    high_rg_axis = Part(DrilledAxisSchema, allow_none=True, description="The high axis.")
+    change = Part(DesignChangeSchema, required=True, description="Drilled less undrilled.")
+    holes = _parts(HoleCostSchema, "What each hole costs; all add up to the whole change.", HOLES_MAXIMUM)
+    outcome = Choice(
+        *OUTCOMES, required=True, description="The worst of these findings that are not advisory."
+    )
+    findings = _parts(
+        FindingSchema, "What the rules of play say of its holes and its balance.", RULES_MAXIMUM
+    )
+    method = _text("How the numbers were found.", "exact along each hole", required=True)
+
+
+class CauseSchema(Schema):
+    """A part's share in a difference; null where one of the two has no such part."""
+
+    part = _text("Solid, or hole.", "disc", required=True)
+    first = _number("What it gives in the first.", 0.0, "see unit")
+    second = _number("What it gives in the second.", 0.0146, "see unit")
+    difference = _number("Second less first.", 0.0146, "see unit")
+
+
+class ComparisonRowSchema(Schema):
+    """One number of both."""
+
+    number = _text("The number.", "differential", required=True)
+    unit = _text("Its unit.", "in", required=True)
+    first = _number("Of the first.", 0.0302, "see unit")
+    second = _number("Of the second.", 0.0446, "see unit")
+    difference = _number("Second less first.", 0.0144, "see unit")
+    causes = _parts(CauseSchema, "What gives the difference, largest first.", 200)
+    unexplained = _number(
+        "What the causes leave over where parts act together; null where none are known.", 0.0001, "see unit"
+    )
+
+
+class ComparisonSchema(Schema):
+    """Two designs, two drilled balls, or both, side by side."""
+
+    designs = _parts(ComparisonRowSchema, "The designs as made.", 100, allow_none=True)
+    drillings = _parts(ComparisonRowSchema, "The drilled balls.", 100, allow_none=True)
+
+
+class ParameterValueSchema(Schema):
+    """Where a solution puts a parameter."""
+
+    solids = _list(_text("A solid.", "core"), "Its solids.", SOLIDS_MAXIMUM)
+    field = Choice("density", *SIZES, *FACTORS, *POSITIONS, required=True, description="The number.")
+    unit = _text("Its unit.", "g/mL", required=True)
+    value = _number("The value.", 2.4, "see unit")
+    at_bound = Flag(required=True, description="Whether a bound holds it.", example=False)
+
+
+def _numbers_table(description: str, example: dict[str, Any]) -> Table:
+    return Table(
+        _number("A value.", 2.5, "see units"), description=description, example=example, required=True
+    )
+
+
+class _SolutionSchema(Schema):
+    met = Flag(required=True, description="Whether every target is met.")
+    values = _parts(ParameterValueSchema, "Where it puts the parameters.", PARAMETERS_MAXIMUM)
+    numbers = _numbers_table("Its numbers, by name.", {"weight": 15.0, "rg": 2.5})
+    misses = _numbers_table("Misses of the targets, in tolerances, by name.", {"weight": 0.1, "rg": -0.4})
+    design = Part(DesignSchema, required=True, description="The design; meshes are named, not repeated.")
+
+
+class SolutionSchema(_SolutionSchema):
+    """A design that was found."""
+
+
+class ConflictSchema(Schema):
+    """A target that cannot be met together with the others."""
+
+    number = Choice(*NUMBERS, required=True, description="The target.")
+    unit = _text("Its unit.", "lb", required=True)
+    wanted = _number("What was asked for.", 15.0, "see unit")
+    nearest = _number("The nearest it comes with the others met as well as they can be.", 16.5, "see unit")
+    off = _number("By how much that misses the tolerance.", 1.5, "see unit")
+    others_met = Flag(required=True, description="Whether the others are met there.")
+    with_targets = _list(_text("A target.", "rg"), "Targets that stand against it.", len(NUMBERS))
+    message = _text(
+        "The conflict in words.", "weight comes no nearer to 15 than 16.5 while rg is met", required=True
+    )
+
+
+class SensitivitySchema(Schema):
+    """How a number answers a parameter, at the best solution."""
+
+    number = Choice(*NUMBERS, required=True, description="The number.")
+    unit = _text("Its unit.", "in", required=True)
+    parameter = _text("The parameter.", "density of core", required=True)
+    per_unit = _number("Change per unit of the parameter.", 0.012, "see unit", 1e15)
+    range_in_tolerances = _number("Change over the parameter's range, in tolerances.", 5.2, "1", 1e15)
+
+
+class TradeOffResultSchema(Schema):
+    """The front of two targets: no point is worse than another in both."""
+
+    first = Choice(*NUMBERS, required=True, description="One target.")
+    second = Choice(*NUMBERS, required=True, description="The other.")
+    points = _parts(SolutionSchema, "From the first target's best to the second's.", FRONT_MAXIMUM)
+
+
+def _used_seed() -> Whole:
+    return Whole(
+        required=True,
+        description="Start of the random numbers used.",
+        example=0,
+        minimum=0,
+        maximum=SEED_MAXIMUM,
+    )
+
+
+class SolvedSchema(Schema):
+    """Designs that meet the targets, or the best compromise and what stands in the way."""
+
+    met = Flag(required=True, description="Whether every target can be met.")
+    seed = _used_seed()
+    starts = Whole(
+        required=True, description="Places searched from.", example=12, minimum=1, maximum=STARTS_MAXIMUM
+    )
+    evaluations = Whole(required=True, description="Designs tried.", example=948, minimum=0, maximum=10**9)
+    solutions = _parts(SolutionSchema, "Distinct designs, best first.", SOLUTIONS_MAXIMUM)
+    conflicts = _parts(ConflictSchema, "Why the targets cannot be met, largest miss first.", len(NUMBERS))
+    sensitivities = _parts(
+        SensitivitySchema, "How the targets answer the parameters.", len(NUMBERS) * PARAMETERS_MAXIMUM
+    )
+    trade_off = Part(
+        TradeOffResultSchema,
+        allow_none=True,
+        required=True,
+        description="The front; null where none is asked for or there.",
+    )
+
+
+class FamilyMemberSchema(_SolutionSchema):
+    """The design in another weight."""
+
+    weight = _number("The weight asked for.", 14.0, "lb")
+    met = Flag(required=True, description="Whether the weight is met.")
+    rg_change = _length("Radius of gyration less the design's.", 0.006)
+    differential_change = _length("Differential less the design's.", -0.001)
+
+
+class FamilyResultSchema(Schema):
+    """The same shape in other weights, by densities alone."""
+
+    seed = _used_seed()
+    members = _parts(FamilyMemberSchema, "The members, in the order asked for.", FAMILY_MAXIMUM)
+
+
+class QuantileSchema(Schema):
+    """A quantile."""
+
+    probability = _share("Its probability.", 0.975)
+    value = _number("Its value.", 15.3, "see unit")
+
+
+class ShareSchema(Schema):
+    """A tolerance's share."""
+
+    tolerance = _text("The tolerance.", "density of core", required=True)
+    share = _number("Its share of the variance.", 0.8, "1")
+
+
+class SpreadSchema(Schema):
+    """How one number spreads."""
+
+    number = Choice(*NUMBERS, required=True, description="The number.")
+    unit = _text("Its unit.", "lb", required=True)
+    nominal = _number("Its nominal value.", 15.2, "see unit")
+    mean = _number("Mean of the samples.", 15.2, "see unit")
+    standard_deviation = _number("Standard deviation of the samples.", 0.05, "see unit")
+    linear_standard_deviation = _number("The same by linear propagation (JCGM 100).", 0.05, "see unit")
+    quantiles = _parts(QuantileSchema, "Quantiles of the samples.", 20)
+    shares = _parts(ShareSchema, "What each tolerance gives to the variance.", TOLERANCES_MAXIMUM)
+    explained = _number("Sum of the shares; what it lacks of 1, tolerances do together.", 0.999, "1")
+
+
+class FractionSchema(Schema):
+    """The expected nonconforming fraction against the limits on one number, or against all of them."""
+
+    number = _text("The number, or `any` for all limits together.", "differential", required=True)
+    rules = _list(_text("Id of a rule.", "differential"), "Rules that set the limits.", RULES_MAXIMUM)
+    limit = Part(LimitSchema, required=True, description="The limits.")
+    fraction = _share("Share of the samples outside.", 0.012)
+    confidence = _share("Confidence of the interval.", 0.95)
+    interval = Part(LimitSchema, required=True, description="Its confidence interval (Clopper and Pearson).")
+    linear = _share("The same by linear propagation; null for `any`.", 0.011)
+
+
+class NotStudiedSchema(Schema):
+    """A rule that the study says nothing of."""
+
+    rule = _text("Id of the rule.", "max_density", required=True)
+    reason = _text("Why.", "not a number of this study", required=True)
+
+
+class TightenSchema(Schema):
+    """The tolerance to tighten first."""
+
+    tolerance = _text("The tolerance.", "density of core", required=True)
+    number = Choice(*NUMBERS, required=True, description="The number it matters for.")
+    share = _number("Its share of that number's variance.", 0.8, "1")
+    fraction_now = _share("Nonconforming fraction against all limits.", 0.012)
+    fraction_halved = _share("The same with this tolerance halved.", 0.0)
+
+
+class ProductionResultSchema(Schema):
+    """A tolerance study."""
+
+    samples = Whole(
+        required=True, description="Balls drawn.", example=10_000, minimum=16, maximum=SAMPLES_MAXIMUM
+    )
+    seed = _used_seed()
+    method = _text("How it was done.", "Sobol samples through the whole model", required=True)
+    spreads = _parts(SpreadSchema, "The spread of each number that every sample has.", len(NUMBERS))
+    nonconforming = _parts(FractionSchema, "Expected nonconforming fractions.", len(NUMBERS) + 1)
+    not_assessed = _parts(NotStudiedSchema, "Rules of which the study says nothing.", RULES_MAXIMUM)
+    tighten_first = Part(
+        TightenSchema,
+        allow_none=True,
+        required=True,
+        description="Which tolerance to buy first; null where none matters.",
+    )
+
+
+class DesignResultSchema(Schema):
+    """The answer about a design. It never says that a ball is approved: only the governing body approves."""
+
+    properties = Part(PropertiesSchema, required=True, description="The design as made.")
+    ball = Part(BoxNumbersSchema, required=True, description="The same as a check takes a ball.")
+    outcome = Choice(
+        *OUTCOMES,
+        required=True,
+        description="The worst outcome of all findings as made that are not advisory.",
+    )
+    findings = _parts(FindingSchema, "What the rules of approval say of the design as made.", RULES_MAXIMUM)
+    missing = _parts(MissingSchema, "What only a ball can tell.", 200)
+    rules = Part(UsedRulesSchema, required=True, description="The rules used.")
+    drilled = Part(DrilledDesignSchema, required=True, allow_none=True, description="The design, drilled.")
+    comparison = Part(ComparisonSchema, required=True, allow_none=True, description="The comparison.")
+    solved = Part(SolvedSchema, required=True, allow_none=True, description="The search.")
+    family = Part(FamilyResultSchema, required=True, allow_none=True, description="The family.")
+    production = Part(
+        ProductionResultSchema, required=True, allow_none=True, description="The tolerance study."
+    )
+    cautions = _parts(CautionSchema, "What deserves a second look.", 1000)
+    assumptions = _list(
+        _text("One assumption.", "Every solid has one density."), "What was taken for granted.", 100
+    )
+    units = Table(
+        _text("A unit.", "in"),
+        required=True,
+        description="Units of the answer's numbers, by name.",
+        example={"rg": "in", "weight": "lb"},
+    )
+
+
+class DesignEventSchema(Schema):
+    """One line of an answer that tells its progress: progress, then at last the result or the problem."""
+
+    progress = _share("Share that is done.", 0.4)
+    doing = _text("What is being done.", "solving")
+    result = Part(DesignResultSchema, description="The answer.")
+    problem = Part(ProblemSchema, description="Why there is none.")
+
+
+DESIGN_RESULT = DesignResultSchema()

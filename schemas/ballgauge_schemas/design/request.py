@@ -1,0 +1,783 @@
+"""What is asked of a design: its solids, and what to do with them.
+
+A design is an ordered list of solids; the first is the ball, and each later one displaces what lies beneath
+it. Its frame: origin at the ball's centre, z to the pin, x to the mass-bias mark. The numbers of a design are
+nominal, so that none of them takes an uncertainty; how they spread in production is asked under `production`.
+The limits of these fields are ours.
+"""
+
+from __future__ import annotations
+
+import functools
+import json
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from importlib.resources import files
+from typing import Any
+
+from marshmallow import ValidationError, fields
+from marshmallow.exceptions import SCHEMA
+
+from ballgauge_schemas.check.request import BODIES, OVERLAY_PATTERN
+from ballgauge_schemas.shared.base import (
+    REQUIRED,
+    Choice,
+    Day,
+    Errors,
+    Number,
+    Part,
+    Schema,
+    Several,
+    Text,
+    Whole,
+    add_error,
+    has_error,
+)
+from ballgauge_schemas.shared.drilling import DrillingSchema
+from ballgauge_schemas.shared.quantity import KINDS, NominalField, Quantity, QuantityField
+from ballgauge_schemas.shared.wording import json_type, listed, shown_text
+
+SOLIDS_MAXIMUM = 64
+POINTS_MAXIMUM = 1000
+MESHES_MAXIMUM = 8
+PARAMETERS_MAXIMUM = 32
+TOLERANCES_MAXIMUM = 20
+STARTS_MAXIMUM = 64
+SOLUTIONS_MAXIMUM = 10
+FRONT_MAXIMUM = 25
+FAMILY_MAXIMUM = 12
+SAMPLES_MAXIMUM = 100_000
+SEED_MAXIMUM = 2**53 - 1
+"""Most of each in one request (ours): no answer takes minutes. Where the solids cut each other off a common
+axis, or a mesh is large, the service may take fewer samples and starts, and says how many."""
+
+STARTS = 12
+SOLUTIONS = 5
+FRONT = 9
+FAMILY_WEIGHTS = (12.0, 13.0, 14.0, 15.0, 16.0)
+SAMPLES = 10_000
+CONFIDENCE = 0.95
+"""What is done unless told otherwise (ours)."""
+
+SOLID_ROLES = ("cover", "outer_core", "inner_core", "disc", "pin", "other")
+MESH_FORMATS = ("stl", "3mf", "obj", "ply")
+MESH_UNITS = ("mm", "cm", "in")
+MESH_DATA_MAXIMUM = 1_000_000
+"""Longest mesh within the JSON, in characters of base64 (ours)."""
+
+MESH_BYTES_MAXIMUM = 32 * 2**20
+"""Most bytes of a form with meshes (ours)."""
+
+WEIGHTS = ("weight",)
+LENGTHS = (
+    "rg", "rg_intermediate", "rg_high", "differential", "intermediate_differential", "pin_to_cg",
+    "pin_to_low_rg_axis", "mark_to_high_rg_axis",
+)  # fmt: skip
+NUMBERS = (
+    "weight", "rg", "rg_intermediate", "rg_high", "differential", "intermediate_differential",
+    "asymmetry_ratio", "top_weight", "pin_to_cg", "pin_to_low_rg_axis", "mark_to_high_rg_axis",
+)  # fmt: skip
+"""Numbers of a design that targets can name."""
+
+SIZES = (
+    "diameter",
+    "bottom_diameter",
+    "top_diameter",
+    "height",
+    "length_x",
+    "length_y",
+    "length_z",
+    "rounding",
+)
+FACTORS = ("radial_scale", "axial_scale", "scale")
+POSITIONS = ("position_x", "position_y", "position_z")
+OFFSETS = ("offset_x", "offset_y", "offset_z")
+TILTS = ("tilt_x", "tilt_y")
+
+_NAMED = r"^\S(.*\S)?$"
+
+NO_UNCERTAINTY = "a design's numbers are nominal; how they spread is asked under production"
+
+
+class Nominal(NominalField):
+    """A quantity of a design; it takes no uncertainty."""
+
+    reason = NO_UNCERTAINTY
+
+
+def _length(
+    description: str, example: Any, minimum: float = 0.001, maximum: float = 9.5, **more: Any
+) -> Nominal:
+    return Nominal(
+        "length", minimum=minimum, maximum=maximum, description=description, example=example, **more
+    )
+
+
+def _density(description: str, example: Any, **more: Any) -> Nominal:
+    return Nominal("density", minimum=0.01, maximum=25, description=description, example=example, **more)
+
+
+def _factor(description: str) -> Number:
+    return Number(description=description, example=1.02, minimum=0.01, maximum=100.0)
+
+
+def _name(description: str, example: str = "core", **more: Any) -> Text:
+    return Text(description=description, example=example, maximum=60, pattern=_NAMED, **more)
+
+
+def _three(entry: fields.Field[Any], description: str) -> Several:
+    return Several(entry, description=description, minimum=3, maximum=3)
+
+
+def kind_of(field: str) -> str:
+    """Kind of quantity of a solid's field, as parameters and tolerances name it. Raises KeyError."""
+    return _KINDS[field]
+
+
+_KINDS: Mapping[str, str] = {
+    "density": "density",
+    **dict.fromkeys((*SIZES, *POSITIONS, *OFFSETS), "length"),
+    **dict.fromkeys(FACTORS, "ratio"),
+    **dict.fromkeys(TILTS, "angle"),
+}
+
+
+class KindOfField(fields.Field[Any]):
+    """A quantity whose kind is that of the field its object names; that object's schema calls `resolve`."""
+
+    def __init__(self, *, description: str, example: Any, required: bool = False) -> None:
+        refs = [{"$ref": f"#/components/schemas/Quantity{name}"} for name in ("Text", "Object")]
+        super().__init__(
+            required=required,
+            metadata={
+                "description": description,
+                "examples": [example],
+                "x-unit": "that of the field: g/mL, in, 1 or deg",
+                "oneOf": [{"type": "number", "minimum": -45, "maximum": 100}, *refs],
+            },
+        )
+
+    def read(self, value: Any) -> Any:
+        """Give `value` as it is, where it could be a quantity; raises ValidationError."""
+        if isinstance(value, bool) or not isinstance(value, (int, float, str, dict)):
+            raise ValidationError(
+                f"must be a number, a string with a unit, or an object with a value; got {json_type(value)}"
+            )
+        return value
+
+
+@functools.lru_cache(maxsize=64)
+def _bound(field: str) -> QuantityField:
+    """Reads a bound of a parameter: what the solids' own field takes."""
+    if field == "density":
+        return _density("", 1)
+    if field in FACTORS:
+        return Nominal("ratio", minimum=0.01, maximum=100, description="", example=1)
+    return _length("", 1, 0.0 if field == "rounding" else -9.5 if field in POSITIONS else 0.001)
+
+
+_WIDEST = {"density": 25.0, "length": 9.5, "ratio": 1.0, "angle": 45.0}
+
+
+@functools.lru_cache(maxsize=64)
+def _width(field: str) -> QuantityField:
+    """Reads the width of a tolerance."""
+    kind = kind_of(field)
+    return Nominal(kind, minimum=0, exclusive_minimum=True, maximum=_WIDEST[kind], description="", example=1)
+
+
+def resolve(
+    loaded: dict[str, Any], errors: Errors, names: Iterable[str], reader: Callable[[str], QuantityField]
+) -> None:
+    """Read the `KindOfField` members of an object with the reader of its `field`; add the errors."""
+    for name in names:
+        raw = loaded.pop(name, None)
+        if raw is None or "field" not in loaded:
+            continue
+        try:
+            loaded[name] = reader(loaded["field"]).read(raw)
+        except ValidationError as error:
+            errors[name] = error.messages
+
+
+class RotationSchema(Schema):
+    """How a solid is turned: by an angle about an axis, or by where its own z (and x) point."""
+
+    axis = _three(
+        Number(description="A component.", example=1.0, minimum=-1e3, maximum=1e3),
+        "Axis of the turn, in the design's frame; its length does not matter.",
+    )
+    angle = Nominal(
+        "angle", minimum=-360, maximum=360, example=90, description="Angle of the turn, right-handed."
+    )
+    z = _three(
+        Number(description="A component.", example=0.0, minimum=-1e3, maximum=1e3),
+        "Direction of the solid's own axis z.",
+    )
+    x = _three(
+        Number(description="A component.", example=0.0, minimum=-1e3, maximum=1e3),
+        "Direction its own axis x is turned to as nearly as can be.",
+    )
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """Ask for one of the two ways, whole."""
+        given = {name for name in ("axis", "angle", "z", "x") if name in loaded or name in errors}
+        if given not in ({"axis", "angle"}, {"z"}, {"z", "x"}):
+            add_error(errors, (SCHEMA,), "must hold axis and angle, or z and perhaps x")
+
+
+class _SolidSchema(Schema):
+    name = _name("Name of the solid, no other's in the design.", required=True)
+    role = Choice(*SOLID_ROLES, default="other", description="What the solid is in the ball.")
+    density = _density("Density of its material.", 1.2, required=True)
+    position = _three(
+        _length("A coordinate.", 0.0, -9.5, 9.5),
+        "Place of the solid's middle: x to the mass-bias mark, y, z to the pin.",
+    )
+    rotation = Part(RotationSchema, description="How it is turned; as it is by itself unless told.")
+
+
+class SphereSchema(_SolidSchema):
+    """A sphere."""
+
+    shape = Choice("sphere", required=True, description="The shape.")
+    diameter = _length("Diameter; the first solid's is the design's.", 7.0)
+
+
+class EllipsoidSchema(_SolidSchema):
+    """An ellipsoid."""
+
+    shape = Choice("ellipsoid", required=True, description="The shape.")
+    length_x = _length("Full length along its own x.", 3.7, required=True)
+    length_y = _length("Full length along its own y.", 4.4, required=True)
+    length_z = _length("Full length along its own z.", 5.2, required=True)
+
+
+class CylinderSchema(_SolidSchema):
+    """A cylinder about its own z; a disc is a flat one."""
+
+    shape = Choice("cylinder", required=True, description="The shape.")
+    diameter = _length("Diameter.", 2.4, required=True)
+    height = _length("Height.", 0.36, required=True)
+
+
+class ConeSchema(_SolidSchema):
+    """A cone about its own z, the base at z = -height/2."""
+
+    shape = Choice("cone", required=True, description="The shape.")
+    diameter = _length("Diameter of the base.", 2.0, required=True)
+    height = _length("Height.", 1.5, required=True)
+
+
+class FrustumSchema(_SolidSchema):
+    """A cone cut parallel to its base, about its own z, the bottom at z = -height/2."""
+
+    shape = Choice("frustum", required=True, description="The shape.")
+    bottom_diameter = _length("Diameter at the bottom.", 3.0, required=True)
+    top_diameter = _length("Diameter at the top.", 2.0, required=True)
+    height = _length("Height.", 1.5, required=True)
+
+
+class ProfileSchema(_SolidSchema):
+    """A polyline turned about the solid's own z: stacked frustums."""
+
+    shape = Choice("profile", required=True, description="The shape.")
+    points = Several(
+        Several(
+            _length("Height along z, or radius.", 1.5, -9.5, 9.5),
+            description="Height and radius.",
+            minimum=2,
+            maximum=2,
+        ),
+        description="Points of height and radius, heights rising; two at one height make a step.",
+        minimum=2,
+        maximum=POINTS_MAXIMUM,
+        required=True,
+    )
+    radial_scale = _factor("What every radius is multiplied by; 1 unless told.")
+    axial_scale = _factor("What every height is multiplied by; 1 unless told.")
+
+
+class RoundedBoxSchema(_SolidSchema):
+    """A box with rounded edges and corners."""
+
+    shape = Choice("rounded_box", required=True, description="The shape.")
+    length_x = _length("Full length along its own x.", 1.5, required=True)
+    length_y = _length("Full length along its own y.", 1.2, required=True)
+    length_z = _length("Full length along its own z.", 1.0, required=True)
+    rounding = _length("Radius of edges and corners; 0 unless told.", 0.1, 0.0, 5.0)
+
+
+class MeshSolidSchema(_SolidSchema):
+    """A closed surface of triangles, drawn elsewhere."""
+
+    shape = Choice("mesh", required=True, description="The shape.")
+    mesh = _name("Name of one of the design's meshes.", required=True)
+    scale = _factor("What every length is multiplied by; 1 unless told.")
+
+
+SHAPES: Mapping[str, type[Schema]] = {
+    "sphere": SphereSchema,
+    "ellipsoid": EllipsoidSchema,
+    "cylinder": CylinderSchema,
+    "cone": ConeSchema,
+    "frustum": FrustumSchema,
+    "profile": ProfileSchema,
+    "rounded_box": RoundedBoxSchema,
+    "mesh": MeshSolidSchema,
+}
+
+
+class SolidField(fields.Field[dict[str, Any]]):
+    """A solid, read by the schema of its shape."""
+
+    schemas = tuple(SHAPES.values())
+
+    def __init__(self) -> None:
+        super().__init__(metadata={"description": "One solid."})
+
+    def read(self, value: Any) -> dict[str, Any]:
+        """Read the solid in `value`; raises ValidationError."""
+        if not isinstance(value, dict):
+            raise ValidationError(f"must be an object; got {json_type(value)}")
+        if "shape" not in value:
+            raise ValidationError({"shape": [REQUIRED]})
+        shape = value["shape"]
+        if not isinstance(shape, str) or shape not in SHAPES:
+            got = shown_text(shape) if isinstance(shape, str) else json_type(shape)
+            raise ValidationError({"shape": [f"must be {listed(tuple(SHAPES), 'or')}; got {got}"]})
+        return _solid(shape).load(value)
+
+
+@functools.lru_cache(maxsize=len(SHAPES))
+def _solid(shape: str) -> Schema:
+    return SHAPES[shape]()
+
+
+class MeshSchema(Schema):
+    """A closed surface of triangles: in the form's part of that file name, or within the JSON as base64."""
+
+    name = _name("Name by which solids use it.", required=True)
+    unit = Choice(*MESH_UNITS, required=True, description="What one unit of its numbers is.")
+    format = Choice(*MESH_FORMATS, description="Format; what the file's name ends in unless told.")
+    file = Text(
+        description="File name of the form's part that holds it; for the command, its path from the design's "
+        "folder.",
+        example="core.stl",
+        maximum=200,
+        pattern=_NAMED,
+    )
+    data = Text(
+        description="The file itself as base64, where it is small.",
+        example="c29saWQ=",
+        maximum=MESH_DATA_MAXIMUM,
+        pattern=r"^[A-Za-z0-9+/]*={0,2}$",
+    )
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """Ask for one source, and for a format where no file's name tells it."""
+        given = [name for name in ("file", "data") if name in loaded or name in errors]
+        if len(given) != 1:
+            add_error(errors, (SCHEMA,), "must hold either file or data")
+        if "format" in loaded or "format" in errors:
+            return
+        ending = loaded.get("file", "").rpartition(".")[2].lower()
+        if ending in MESH_FORMATS:
+            loaded["format"] = ending
+        elif given:
+            add_error(errors, ("format",), f"missing; give {listed(MESH_FORMATS, 'or')}")
+
+
+class DesignSchema(Schema):
+    """A layered ball: an ordered list of solids, the ball first, each displacing what lies beneath it."""
+
+    name = Text(description="Name of the design, for the reader.", example="Ostrel Works Skarn")
+    diameter = _length("Diameter of the ball.", 8.58, 7.5, 9.5, required=True)
+    meshes = Several(
+        Part(MeshSchema, description="One mesh."),
+        description="Meshes that solids use.",
+        minimum=0,
+        maximum=MESHES_MAXIMUM,
+        make=list,
+    )
+    solids = Several(
+        SolidField(),
+        description="The solids, the ball first.",
+        minimum=1,
+        maximum=SOLIDS_MAXIMUM,
+        required=True,
+    )
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """Find doubled names, spheres without size and meshes that are not there."""
+        meshes, solids = loaded.get("meshes"), loaded.get("solids")
+        if isinstance(meshes, list):
+            _check_names(meshes, errors, "meshes")
+        if not isinstance(solids, list):
+            return
+        _check_names(solids, errors, "solids")
+        for at, solid in enumerate(solids):
+            unsized = solid.get("shape") == "sphere" and "diameter" not in solid
+            if at and unsized and not has_error(errors, "solids", at, "diameter"):
+                add_error(errors, ("solids", at, "diameter"), REQUIRED)
+        if isinstance(meshes, list) and not has_error(errors, "meshes"):
+            _check_meshes(solids, {mesh["name"] for mesh in meshes}, errors)
+
+
+def _check_names(entries: Sequence[Mapping[str, Any]], errors: Errors, member: str) -> None:
+    first: dict[str, int] = {}
+    for at, entry in enumerate(entries):
+        name = entry.get("name")
+        if name in first:
+            add_error(errors, (member, at, "name"), f"{shown_text(name)} is also number {first[name]}")
+        elif name is not None:
+            first[name] = at
+
+
+def _check_meshes(solids: Sequence[Mapping[str, Any]], known: set[str], errors: Errors) -> None:
+    for at, solid in enumerate(solids):
+        if "mesh" in solid and solid["mesh"] not in known:
+            names = ", ".join(sorted(known)) or "none"
+            text = f"no mesh is named {shown_text(solid['mesh'])}; there are {names}"
+            add_error(errors, ("solids", at, "mesh"), text)
+
+
+class WeightTargetSchema(Schema):
+    """A target of the weight."""
+
+    value = Nominal(
+        "weight", minimum=4, maximum=20, required=True, description="What it should be.", example=15
+    )
+    tolerance = Nominal(
+        "weight", minimum=0, exclusive_minimum=True, maximum=20, required=True, example=0.05,
+        description="How far off still meets it.",
+    )  # fmt: skip
+    weight = Number(
+        description="How much a miss counts; 1 unless told.", example=2.0, minimum=1e-3, maximum=1e3
+    )
+
+
+class LengthTargetSchema(Schema):
+    """A target of a radius of gyration, of a difference of two, or of an arc."""
+
+    value = _length("What it should be.", 2.5, 0, 13.5, required=True)
+    tolerance = _length("How far off still meets it.", 0.005, 0, 9.5, exclusive_minimum=True, required=True)
+    weight = Number(
+        description="How much a miss counts; 1 unless told.", example=2.0, minimum=1e-3, maximum=1e3
+    )
+
+
+class ImbalanceTargetSchema(Schema):
+    """A target of the top weight."""
+
+    value = Nominal(
+        "imbalance", minimum=0, maximum=64, required=True, description="What it should be.", example=2.5
+    )
+    tolerance = Nominal(
+        "imbalance", minimum=0, exclusive_minimum=True, maximum=64, required=True, example=0.25,
+        description="How far off still meets it.",
+    )  # fmt: skip
+    weight = Number(
+        description="How much a miss counts; 1 unless told.", example=2.0, minimum=1e-3, maximum=1e3
+    )
+
+
+class RatioTargetSchema(Schema):
+    """A target of the asymmetry ratio."""
+
+    value = Nominal(
+        "ratio", minimum=0, maximum=1, required=True, description="What it should be.", example=0.3
+    )
+    tolerance = Nominal(
+        "ratio", minimum=0, exclusive_minimum=True, maximum=1, required=True, example=0.02,
+        description="How far off still meets it.",
+    )  # fmt: skip
+    weight = Number(
+        description="How much a miss counts; 1 unless told.", example=2.0, minimum=1e-3, maximum=1e3
+    )
+
+
+class TargetsSchema(Schema):
+    """What the numbers of the design should be."""
+
+    weight = Part(WeightTargetSchema, description="Weight.")
+    rg = Part(LengthTargetSchema, description="Radius of gyration about the low axis.")
+    rg_intermediate = Part(LengthTargetSchema, description="Radius of gyration about the intermediate axis.")
+    rg_high = Part(LengthTargetSchema, description="Radius of gyration about the high axis.")
+    differential = Part(LengthTargetSchema, description="Highest less lowest radius of gyration.")
+    intermediate_differential = Part(
+        LengthTargetSchema, description="Highest less intermediate radius of gyration."
+    )
+    asymmetry_ratio = Part(RatioTargetSchema, description="Intermediate differential over differential.")
+    top_weight = Part(ImbalanceTargetSchema, description="Reading with the centre-of-gravity mark on top.")
+    pin_to_cg = Part(LengthTargetSchema, description="Arc from pin to centre-of-gravity mark.")
+    pin_to_low_rg_axis = Part(LengthTargetSchema, description="Arc from pin to low axis.")
+    mark_to_high_rg_axis = Part(LengthTargetSchema, description="Arc from mass-bias mark to high axis.")
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """Ask for one target at least."""
+        if not loaded and not errors:
+            add_error(errors, (SCHEMA,), f"must hold at least one of {', '.join(NUMBERS)}")
+
+
+def _solid_names() -> Several:
+    return Several(
+        _name("Name of a solid."),
+        description="Solids of which the number is one and the same.",
+        minimum=1,
+        maximum=SOLIDS_MAXIMUM,
+        required=True,
+    )
+
+
+def _seed() -> Whole:
+    return Whole(
+        description="Start of the random numbers; 0 unless told. The same seed gives the same answer.",
+        example=7,
+        minimum=0,
+        maximum=SEED_MAXIMUM,
+    )
+
+
+class ParameterSchema(Schema):
+    """A number of the design that may move between two bounds."""
+
+    solids = _solid_names()
+    field = Choice(
+        "density", *SIZES, *FACTORS, *POSITIONS, required=True, description="Which of the solids' numbers."
+    )
+    lower = KindOfField(required=True, description="Least value.", example=1.8)
+    upper = KindOfField(required=True, description="Greatest value.", example=3.2)
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """Read the bounds in the field's unit, and compare them."""
+        resolve(loaded, errors, ("lower", "upper"), _bound)
+        _check_bounds(loaded, errors)
+
+
+def _check_bounds(loaded: Mapping[str, Any], errors: Errors) -> None:
+    lower, upper = loaded.get("lower"), loaded.get("upper")
+    if isinstance(lower, Quantity) and isinstance(upper, Quantity) and lower.value >= upper.value:
+        add_error(errors, ("upper",), f"must be more than lower, {lower.value:g}; got {upper.value:g}")
+
+
+class TradeOffSchema(Schema):
+    """The front of two targets that conflict, the others kept."""
+
+    first = Choice(*NUMBERS, required=True, description="One target.")
+    second = Choice(*NUMBERS, required=True, description="The other.")
+    points = Whole(
+        description=f"Points of the front; {FRONT} unless told.", example=9, minimum=2, maximum=FRONT_MAXIMUM
+    )
+
+
+class SolveSchema(Schema):
+    """Find designs that meet targets."""
+
+    targets = Part(TargetsSchema, required=True, description="What should come out.")
+    parameters = Several(
+        Part(ParameterSchema, description="One parameter."),
+        description="What may move.",
+        minimum=1,
+        maximum=PARAMETERS_MAXIMUM,
+        required=True,
+    )
+    seed = _seed()
+    starts = Whole(
+        description=f"Places to search from, the design itself the first; {STARTS} unless told.",
+        example=12,
+        minimum=1,
+        maximum=STARTS_MAXIMUM,
+    )
+    keep = Whole(
+        description=f"Most solutions to give; {SOLUTIONS} unless told.",
+        example=5,
+        minimum=1,
+        maximum=SOLUTIONS_MAXIMUM,
+    )
+    trade_off = Part(TradeOffSchema, description="A front to follow as well.")
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """Hold the front to the targets."""
+        front, targets = loaded.get("trade_off"), loaded.get("targets")
+        if not isinstance(front, dict) or not isinstance(targets, dict):
+            return
+        known = set(targets) | set(errors.get("targets", {}))
+        for name in ("first", "second"):
+            if name in front and front[name] not in known:
+                add_error(errors, ("trade_off", name), f"must be one of the targets, {', '.join(targets)}")
+        if "first" in front and front.get("second") == front["first"]:
+            add_error(errors, ("trade_off", "second"), "must be another target than first")
+
+
+class DensityParameterSchema(Schema):
+    """A density that may move between two bounds."""
+
+    solids = _solid_names()
+    lower = _density("Least density.", 0.7, required=True)
+    upper = _density("Greatest density.", 1.4, required=True)
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """Compare the bounds."""
+        _check_bounds(loaded, errors)
+
+
+class FamilySchema(Schema):
+    """The same shape in other weights, by densities alone, its numbers as near to the design's as can be."""
+
+    weights = Several(
+        Nominal("weight", minimum=6, maximum=20, description="A weight.", example=14),
+        description="The weights; 12, 13, 14, 15 and 16 lb unless told.",
+        minimum=1,
+        maximum=FAMILY_MAXIMUM,
+    )
+    parameters = Several(
+        Part(DensityParameterSchema, description="One density."),
+        description="The densities that may move.",
+        minimum=1,
+        maximum=PARAMETERS_MAXIMUM,
+        required=True,
+    )
+    seed = _seed()
+
+
+class ToleranceSchema(Schema):
+    """How a number of the design varies from ball to ball, about its nominal value."""
+
+    solids = _solid_names()
+    field = Choice(
+        "density", *SIZES, *FACTORS, *OFFSETS, *TILTS, required=True,
+        description="Which of the solids' numbers; offsets and tilts move the solids together.",
+    )  # fmt: skip
+    standard_deviation = KindOfField(description="Of a normal distribution.", example=0.02)
+    half_width = KindOfField(description="Of a uniform distribution.", example=0.04)
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """Read the width in the field's unit; ask for one of the two."""
+        names = ("standard_deviation", "half_width")
+        given = [name for name in names if name in loaded or name in errors]
+        resolve(loaded, errors, names, _width)
+        if len(given) != 1:
+            add_error(errors, (SCHEMA,), "must hold either standard_deviation or half_width")
+
+
+class ProductionSchema(Schema):
+    """How tolerances spread the numbers, and what share of balls breaks which rule."""
+
+    tolerances = Several(
+        Part(ToleranceSchema, description="One tolerance."),
+        description="What varies, each by itself.",
+        minimum=1,
+        maximum=TOLERANCES_MAXIMUM,
+        required=True,
+    )
+    samples = Whole(
+        description=f"Balls to draw (Sobol points); {SAMPLES} unless told.",
+        example=SAMPLES,
+        minimum=64,
+        maximum=SAMPLES_MAXIMUM,
+    )
+    seed = _seed()
+    confidence = Number(
+        description=f"Confidence of the intervals; {CONFIDENCE} unless told.",
+        example=CONFIDENCE,
+        minimum=0.5,
+        maximum=0.9999,
+    )
+
+
+class DesignRulesSchema(Schema):
+    """Which rulebook: the design is judged as made, for approval; drilled, for play."""
+
+    body = Choice(*BODIES, default="usbc", description="The governing body.")
+    on = Day(
+        description="Day of submission and of use; without it, the day the rulebook was compiled, which the "
+        "answer names.",
+        example="2026-05-01",
+    )
+    overlay = Text(
+        description="National or local differences laid over the rulebook.",
+        example="australia",
+        pattern=OVERLAY_PATTERN,
+        maximum=40,
+    )
+
+
+class CompareSchema(Schema):
+    """What to set beside the design: another design, another drilling, or both."""
+
+    design = Part(DesignSchema, description="The second design; the same one unless given.")
+    drilling = Part(DrillingSchema, description="The second drilling; the same one unless given.")
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """Ask for one of the two."""
+        if not loaded and not errors:
+            add_error(errors, (SCHEMA,), "must hold a design, a drilling or both")
+        _require_layout(loaded.get("drilling"), errors, ())
+
+
+def _require_layout(drilling: Any, errors: Errors, path: tuple[str, ...]) -> None:
+    """A design has a pin and a mass-bias mark, which only a layout places under the grip."""
+    here = (*path, "drilling")
+    if isinstance(drilling, dict) and "layout" not in drilling and not has_error(errors, *here, "layout"):
+        add_error(errors, (*here, "layout"), "missing; it places the design's pin and mark under the grip")
+
+
+def _default_rules() -> dict[str, Any]:
+    return {"body": "usbc"}
+
+
+class DesignRequestSchema(Schema):
+    """A design, and what is asked of it."""
+
+    design = Part(DesignSchema, required=True, description="The design.")
+    drilling = Part(DrillingSchema, description="A drilling through its layers; it needs a layout.")
+    balance_arm = QuantityField(
+        "length",
+        minimum=0.5,
+        maximum=8,
+        example=3.2,
+        description="Lever arm of the balance; the drilling's, or else 3.2 in, unless told.",
+    )
+    rules = Part(DesignRulesSchema, description="The rules to judge it by.", make=_default_rules)
+    compare = Part(CompareSchema, description="What to compare it with.")
+    solve = Part(SolveSchema, description="Targets to meet.")
+    family = Part(FamilySchema, description="The same shape in other weights.")
+    production = Part(ProductionSchema, description="A tolerance study.")
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """Ask for a layout, a drilling to compare with, and one arm."""
+        drilling, compare = loaded.get("drilling"), loaded.get("compare")
+        _require_layout(drilling, errors, ())
+        second = isinstance(compare, dict) and "drilling" in compare
+        if second and drilling is None and not has_error(errors, "drilling"):
+            add_error(errors, ("drilling",), "missing; there is a drilling to compare it with")
+        arms = [part.get("balance_arm") for part in (loaded, drilling) if isinstance(part, dict)]
+        if len(arms) == 2 and None not in arms and arms[0] != arms[1]:
+            add_error(errors, ("balance_arm",), "must be the drilling's, where both are given")
+
+
+DESIGN_REQUEST = DesignRequestSchema()
+
+
+def unit_of(field: str) -> str:
+    """Trade unit of a solid's field, as parameters and tolerances name it. Raises KeyError."""
+    return KINDS[kind_of(field)].unit
+
+
+def design_example_names() -> tuple[str, ...]:
+    """Give the names of the example designs, sorted."""
+    found = (files("ballgauge_schemas") / "example_designs").iterdir()
+    return tuple(sorted(file.name.removesuffix(".json") for file in found if file.name.endswith(".json")))
+
+
+def design_example_text(name: str) -> str:
+    """Give the example of this name as it is laid out. Raises KeyError where there is none."""
+    if name not in design_example_names():
+        raise KeyError(f"no design is named {name!r}; there are {', '.join(design_example_names())}")
+    return files("ballgauge_schemas").joinpath("example_designs", f"{name}.json").read_text(encoding="utf-8")
+
+
+def design_example(name: str) -> dict[str, Any]:
+    """Give the example of this name, as decoded JSON. Raises KeyError where there is none."""
+    request: dict[str, Any] = json.loads(design_example_text(name))
+    return request

@@ -1,0 +1,1 @@
+"""A lot of balls: what is asked and what is answered."""

@@ -1,0 +1,612 @@
+"""What is answered about a lot: what was left out, the decision and its risk, and what the lot is like.
+
+Fractions and probabilities are from 0 to 1, qualities of plans in percent, measured quantities in trade
+units. The limits of these fields are those of the drawing board (ours).
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from marshmallow import fields
+
+from ballgauge_schemas.check.answer import BASES, CautionSchema, UsedDecisionSchema, UsedRulesSchema
+from ballgauge_schemas.check.request import OUTCOMES
+from ballgauge_schemas.lot.request import FORMATS, INSPECTIONS, LEVELS, MODELS, PLAN_KINDS, QUANTITIES, SCOPES
+from ballgauge_schemas.shared.base import Choice, Flag, Number, Part, Schema, Several, Table, Text, Whole
+
+_MANY = 10**15
+LISTED_MAXIMUM = 100_000
+
+
+def _number(description: str, example: float, unit: str = "1") -> Number:
+    return Number(
+        description=description, example=example, minimum=-1e300, maximum=1e300, unit=unit, allow_none=True
+    )
+
+
+def _value(description: str, example: float) -> Number:
+    return _number(description, example, "see unit")
+
+
+def _chance(description: str, example: float) -> Number:
+    return Number(description=description, example=example, minimum=0.0, maximum=1.0, allow_none=True)
+
+
+def _count(description: str, example: int, *, allow_none: bool = False) -> Whole:
+    return Whole(description=description, example=example, minimum=0, maximum=_MANY, allow_none=allow_none)
+
+
+def _text(description: str, example: str, *, allow_none: bool = False) -> Text:
+    return Text(description=description, example=example, maximum=4000, allow_none=allow_none)
+
+
+def _shown(description: str, example: str) -> fields.String:
+    """A text of the caller's file, as it stood there."""
+    return fields.String(
+        allow_none=True, metadata={"description": description, "examples": [example], "maxLength": 2000}
+    )
+
+
+def _texts(description: str, example: str) -> Several:
+    return Several(_text("One of them.", example), description=description, minimum=0, maximum=LISTED_MAXIMUM)
+
+
+def _numbers(description: str, example: float, unit: str = "1") -> Several:
+    return Several(
+        _number("One of them.", example, unit), description=description, minimum=0, maximum=LISTED_MAXIMUM
+    )
+
+
+def _list(schema: type[Schema], entry: str, description: str, **options: Any) -> Several:
+    return Several(
+        Part(schema, description=entry), description=description, minimum=0, maximum=LISTED_MAXIMUM, **options
+    )
+
+
+class LeftOutCellSchema(Schema):
+    """Why a row was left out."""
+
+    row = _count("Row of the file, the first being 1.", 62)
+    column = _shown("Heading of the bad cell; null for the row itself.", "hardness")
+    field = _text("The ball's field it stands for.", "hardness", allow_none=True)
+    detail = _shown("What is wrong.", "'not read' is not a number with a unit")
+
+
+class RepeatedSerialSchema(Schema):
+    """A row with the serial of an earlier one."""
+
+    row = _count("The later row.", 18)
+    first_row = _count("The row that had the serial first.", 4)
+
+
+class RepeatedSerialsSchema(Schema):
+    """Serials that stand more than once; their balls are judged all the same."""
+
+    count = _count("Rows that repeat a serial.", 0)
+    listed = _list(RepeatedSerialSchema, "One row.", "The first of them.")
+
+
+class LeftOutSchema(Schema):
+    """What of the file no number counts."""
+
+    rows = _count("Rows that could not be read as a ball.", 1)
+    cells = _count("Bad cells in them.", 1)
+    blank_rows = _count("Empty rows, which are no balls.", 0)
+    by_column = Table(_count("Bad cells.", 1), description="Bad cells by heading.", example={"hardness": 1})
+    listed = _list(LeftOutCellSchema, "One reason.", "The first reasons, in the order of the file.")
+    repeated_serials = Part(RepeatedSerialsSchema, description="Serials that stand more than once.")
+
+
+class PlanDecisionSchema(Schema):
+    """What the attributes plan says of the counts."""
+
+    outcome = Choice(*OUTCOMES, description="Accepted (conforming), rejected (nonconforming), or neither.")
+    sample_size = _count("Balls the plan takes.", 80)
+    balls_given = _count("Rows that hold, or should hold, a ball.", 80)
+    acceptance_number = _count("Nonconforming balls that still accept.", 2)
+    nonconforming = _count("Nonconforming balls found.", 1)
+    undecided = _count("Balls that may be nonconforming: not decided, left out, or not given.", 1)
+    fewest = _count("Fewest nonconforming balls there may be in the sample.", 1)
+    most = _count("Most nonconforming balls there may be in the sample.", 2)
+    message = _text("The decision in a sentence.", "1 nonconforming of 80 balls; at most 2 may be")
+
+
+class AcceptanceSchema(Schema):
+    """The decision on the lot, and the risk it carries."""
+
+    lot_accepted = Flag(
+        description="Whether the lot is accepted; null where nothing is decided.", allow_none=True
+    )
+    outcome = Choice(*OUTCOMES, description="The same in the words of the outcomes.")
+    message = _text("The decision in a sentence.", "The lot is accepted by its plan.")
+    scope = Choice(*SCOPES, description="By all rules, or by those on what the file measures.")
+    not_judged = _texts("Titles of rules without data.", "Coefficient of friction")
+    reasons = _texts("What decided, the worst first.", "Balls: 1 nonconforming of 80 balls; at most 2 may be")
+    acceptance_at_aql = _chance("Probability that the plan accepts a lot at the AQL.", 0.961)
+    acceptance_at_limiting_quality = _chance(
+        "Probability that it accepts one at the limiting quality.", 0.097
+    )
+    aql = _number("Acceptable quality limit.", 1.0, "percent")
+    limiting_quality = _number("Limiting quality.", 6.4, "percent")
+    by_count = Part(PlanDecisionSchema, description="What the counts say.")
+
+
+class LotCountsSchema(Schema):
+    """Balls by outcome, within the scope asked for."""
+
+    rows = _count("Rows that hold, or should hold, a ball.", 80)
+    balls = _count("Balls judged.", 79)
+    conforming = _count("Conforming balls.", 78)
+    nonconforming = _count("Nonconforming balls.", 1)
+    inconclusive = _count("Inconclusive balls.", 0)
+    not_assessed = _count("Balls not assessed; never a pass.", 0)
+    left_out = _count("Rows left out.", 1)
+
+
+class NonconformingSchema(Schema):
+    """The nonconforming fraction, with exact bounds."""
+
+    count = _count("Nonconforming balls.", 1)
+    sample_size = _count("Balls judged.", 79)
+    lot_size = _count("Balls in the lot.", 1000, allow_none=True)
+    confidence = _chance("Confidence of the bounds.", 0.95)
+    fraction = _chance("The fraction found.", 0.0127)
+    lower = _chance("Lower bound (Clopper-Pearson, two-sided).", 0.0003)
+    upper = _chance("Upper bound (Clopper-Pearson, two-sided).", 0.0685)
+    upper_one_sided = _chance("Upper bound, one-sided.", 0.0586)
+    lot_lower_balls = _count("Fewest in this lot (hypergeometric, two-sided).", 1, allow_none=True)
+    lot_upper_balls = _count("Most in this lot (hypergeometric, two-sided).", 66, allow_none=True)
+    lot_upper_balls_one_sided = _count("Most in this lot, one-sided.", 56, allow_none=True)
+    methods = _texts("How the bounds are found.", "exact hypergeometric bounds for this lot")
+    undecided = _count("Balls not decided, and rows left out.", 1)
+    upper_with_undecided = _chance("One-sided upper bound if all of those were nonconforming.", 0.0766)
+
+
+class DefectsSchema(Schema):
+    """Defects per million opportunities: each rule judged on a ball is one."""
+
+    defects = _count("Rules broken, over all balls.", 1)
+    opportunities = _count("Rules judged, over all balls.", 1185)
+    rules_judged = _count("Rules judged on any ball.", 15)
+    confidence = _chance("Confidence of the bounds.", 0.95)
+    per_million = _number("Defects per million.", 843.9)
+    lower = _number("Lower bound, two-sided.", 21.4)
+    upper = _number("Upper bound, two-sided.", 4692.7)
+    upper_one_sided = _number("Upper bound, one-sided.", 3996.9)
+
+
+class RuleCountsSchema(Schema):
+    """One rule over the balls of the lot."""
+
+    rule = _text("Id of the rule.", "hardness")
+    title = _text("The rule in a few words.", "Hardness")
+    quantity = _text("What it judges.", "hardness", allow_none=True)
+    unit = _text("Its unit.", "Shore D", allow_none=True)
+    advisory = Flag(description="Whether it is advice that decides nothing.", example=False)
+    decides = _count("Nonconforming balls of which it is the worst rule.", 1)
+    not_judged = _count("Balls it does not reach.", 0)
+    conforming = _count("Conforming balls.", 78)
+    not_assessed = _count("Balls without data for it.", 0)
+    inconclusive = _count("Inconclusive balls.", 0)
+    nonconforming = _count("Nonconforming balls.", 1)
+
+
+class QuantityLimitsSchema(Schema):
+    """The limits that bind the balls; null where a side is open."""
+
+    min = _value("Least value that conforms.", 73.0)
+    max = _value("Greatest value that conforms.", 90.0)
+    differ = Flag(description="Whether they differ among the balls; the narrowest are given.", example=False)
+    rules = _texts("Ids of the rules they come from.", "hardness")
+
+
+class CountedOutsideSchema(Schema):
+    """Balls outside the limits."""
+
+    below = _count("Balls below.", 1)
+    above = _count("Balls above.", 0)
+
+
+class FractionOutsideSchema(Schema):
+    """The fraction outside the limits, estimated for normal data."""
+
+    count = _count("Balls.", 79)
+    mean = _value("Mean.", 75.15)
+    standard_deviation = _value("Standard deviation.", 0.58)
+    lower = _value("Lower limit.", 73.0)
+    upper = _value("Upper limit.", 90.0)
+    confidence = _chance("Confidence of the bound.", 0.95)
+    fraction_below = _chance("Estimated fraction below.", 5.5e-05)
+    fraction_above = _chance("Estimated fraction above.", 0.0)
+    fraction = _chance("Estimated fraction outside.", 5.5e-05)
+    upper_bound = _chance("Upper confidence bound of it.", 0.00075)
+    per_million = _number("Estimate per million.", 54.6)
+    upper_bound_per_million = _number("Upper bound per million.", 753.0)
+    assumptions = _texts("What it rests on.", "the quantity is normally distributed over the lot")
+
+
+class ToleranceIntervalSchema(Schema):
+    """An interval that holds a stated part of the lot with a stated confidence."""
+
+    kind = _text("normal or distribution_free.", "normal")
+    method = _text("How it is found.", "exact")
+    side = _text("two_sided, lower or upper.", "two_sided")
+    count = _count("Balls.", 79)
+    coverage = _chance("Part of the lot it holds.", 0.99)
+    confidence = _chance("Confidence wanted.", 0.95)
+    confidence_reached = _chance("Confidence it has, where that is another.", 0.95)
+    sufficient = Flag(description="Whether the confidence is kept with so few balls.")
+    lower = _value("Lower end; null where open.", 73.4)
+    upper = _value("Upper end; null where open.", 76.9)
+    factor = _number("Standard deviations from the mean to an end.", 2.99)
+    balls_outside = _count("Readings beyond the ends.", 0, allow_none=True)
+    assumptions = _texts("What it rests on.", "the balls are a random sample")
+
+
+class NormalitySchema(Schema):
+    """The Anderson-Darling test of normality."""
+
+    count = _count("Balls.", 79)
+    statistic = _number("Anderson-Darling statistic.", 0.74)
+    adjusted_statistic = _number("The same, corrected for the sample's size.", 0.745)
+    p_value = _chance("p-value.", 0.052)
+    significance = _chance("p-values under it count against normality.", 0.05)
+    normal = Flag(
+        description="Whether nothing speaks against it; null where it was not tested.", allow_none=True
+    )
+    warning = _text("What follows for results that rest on normal theory; empty where nothing.", "")
+
+
+class CapabilityIndexSchema(Schema):
+    """An index with its two-sided confidence interval."""
+
+    value = _number("The index.", 1.48)
+    lower = _number("Lower end.", 1.2)
+    upper = _number("Upper end.", 1.77)
+    method = _text("How the interval is found.", "Bissell's approximation")
+
+
+class CapabilitySchema(Schema):
+    """Process capability: Cp and Cpk by the spread from ball to ball, Pp and Ppk by the whole spread."""
+
+    count = _count("Balls.", 79)
+    mean = _value("Mean.", 75.15)
+    lower = _value("Lower limit.", 73.0)
+    upper = _value("Upper limit.", 90.0)
+    confidence = _chance("Confidence of the intervals.", 0.95)
+    standard_deviation_within = _value("Spread from ball to ball.", 0.48)
+    standard_deviation_overall = _value("Whole spread.", 0.58)
+    within_method = _text("Where the spread from ball to ball comes from.", "moving_range")
+    cp = Part(CapabilityIndexSchema, allow_none=True, description="Cp; null with one limit.")
+    cpk = Part(CapabilityIndexSchema, description="Cpk.")
+    pp = Part(CapabilityIndexSchema, allow_none=True, description="Pp; null with one limit.")
+    ppk = Part(CapabilityIndexSchema, description="Ppk.")
+    assumptions = _texts("What it rests on.", "the process is stable; see the drift charts")
+
+
+class HistogramSchema(Schema):
+    """Counts over bins of equal width."""
+
+    start = _value("Lower edge of the first bin.", 72.25)
+    width = _value("Width of a bin.", 0.5)
+    counts = Several(_count("Balls in a bin.", 12), description="The bins.", minimum=0, maximum=5000)
+
+
+class RunPointSchema(Schema):
+    """A ball, or a group of balls that follow one another."""
+
+    serial = _shown("Serial of the ball, or of the group's first.", "OW7K20401")
+    row = _count("Its row in the file.", 2)
+    value = _value("Its value, or the group's mean.", 75.2)
+    lowest = _value("Lowest of a group.", 74.1)
+    highest = _value("Highest of a group.", 76.0)
+
+
+class RunChartSchema(Schema):
+    """The quantity ball by ball."""
+
+    order = _text("serial, or file where not every ball has one.", "serial")
+    balls_a_point = _count("Balls in each group.", 1)
+    points = _list(RunPointSchema, "One point.", "The points, in order.")
+
+
+class QuantityStatementSchema(Schema):
+    """What the lot is like in one quantity. What needs each ball's value is null in a very large lot."""
+
+    quantity = Choice(*QUANTITIES, description="The quantity.")
+    unit = _text("Its trade unit.", "Shore D")
+    count = _count("Balls with a value.", 79)
+    without_value = _count("Balls without one.", 0)
+    mean = _value("Mean.", 75.15)
+    standard_deviation = _value("Sample standard deviation.", 0.58)
+    minimum = _value("Smallest value.", 72.4)
+    maximum = _value("Largest value.", 76.4)
+    limits = Part(QuantityLimitsSchema, description="The limits that bind the balls.")
+    counted_outside = Part(CountedOutsideSchema, allow_none=True, description="Balls outside.")
+    fraction_outside = Part(FractionOutsideSchema, allow_none=True, description="Estimated fraction outside.")
+    tolerance_intervals = _list(ToleranceIntervalSchema, "One interval.", "Tolerance intervals.")
+    normality = Part(NormalitySchema, allow_none=True, description="Test of normality.")
+    capability = Part(CapabilitySchema, allow_none=True, description="Process capability.")
+    histogram = Part(HistogramSchema, description="Histogram.")
+    run_chart = Part(RunChartSchema, allow_none=True, description="The balls in order.")
+    notes = _texts("What to mind in these numbers.", "only 5 different readings among 79")
+
+
+class SampleRuleResultSchema(Schema):
+    """A rule of the governing body on samples of a model."""
+
+    rule = _text("Id of the rule.", "oil_absorption_sample")
+    title = _text("The rule in a few words.", "Oil absorption of a model's samples")
+    basis = Choice(*BASES, description="How sure the rule is.")
+    source = _text("Document and date.", "release on the oil absorption specification (2018)")
+    outcome = Choice(*OUTCOMES, description="The verdict.")
+    message = _text("The verdict in a sentence.", "no ball of 79 under 135 s; average 686.2 s")
+    result = Table(
+        description="The numbers behind it: rates, averages, bounds, and what further balls would settle.",
+        example={"count": 79, "under_limit": 0, "average": 686.2},
+        allow_none=True,
+    )
+
+
+class PlanSchema(Schema):
+    """The attributes plan, and what it does."""
+
+    kind = Choice(*PLAN_KINDS, "none", "every_ball", description="Where the plan comes from.")
+    sample_size = _count("Balls to take.", 80)
+    acceptance_number = _count("Nonconforming balls that still accept.", 2)
+    rejection_number = _count("Nonconforming balls that reject.", 3)
+    lot_size = _count("Balls in the lot.", 1000, allow_none=True)
+    model = Choice(*MODELS, allow_none=True, description="Distribution of the count.")
+    level = Choice(*LEVELS, allow_none=True, description="Inspection level.")
+    inspection = Choice(*INSPECTIONS, allow_none=True, description="Severity.")
+    code_letter = _text("Code letter of the lot.", "J", allow_none=True)
+    plan_letter = _text("Code letter whose plan applies.", "J", allow_none=True)
+    aql = _number("Acceptable quality limit.", 1.0, "percent")
+    limiting_quality = _number("Quality the consumer's risk is stated at.", 6.4, "percent")
+    acceptance_at_aql = _chance("Probability of acceptance at the AQL.", 0.961)
+    acceptance_at_limiting_quality = _chance("Probability of acceptance at the limiting quality.", 0.097)
+    full_inspection = Flag(description="Whether every ball is inspected.", example=False)
+    source = _text("Table or method.", "ISO 2859-1:1999, Table 2-A")
+    basis = _text("How sure it is.", "from_memory")
+    notes = _texts("What to mind.", "the table's sample is as large as the lot")
+
+
+class CurvesSchema(Schema):
+    """What the plan does at each quality."""
+
+    sample_size = _count("Balls to take.", 80)
+    acceptance_number = _count("Nonconforming balls that still accept.", 2)
+    model = Choice(*MODELS, description="Distribution of the count.")
+    lot_size = _count("Balls in the lot.", 1000, allow_none=True)
+    fraction = _numbers("Nonconforming fraction of what comes in.", 0.01)
+    acceptance = _numbers("Probability of acceptance.", 0.961)
+    average_outgoing_quality = _numbers("Fraction sent on where rejected lots are screened.", 0.009)
+    average_total_inspection = _numbers("Balls inspected a lot.", 116.2)
+    average_total_inspection.allow_none = True
+    average_outgoing_quality_limit = _chance("The largest of the outgoing fractions.", 0.0163)
+    limit_fraction = _number("Incoming fraction where it is reached.", 0.028)
+    assumptions = _texts("What they rest on.", "rejected lots are inspected ball by ball")
+
+
+class VariablesPlanUsedSchema(Schema):
+    """A variables plan; qualities are fractions."""
+
+    sample_size = _count("Balls.", 79)
+    acceptability_constant = _number("k, in standard deviations.", 1.75)
+    maximum_fraction = _chance("M, the largest estimated fraction outside two limits.", 0.039)
+    sigma_known = Flag(description="Whether the spread of the process is known.", example=False)
+    producer_quality = _chance("Acceptable quality limit.", 0.01)
+    producer_risk = _chance("Probability of rejecting a lot there.", 0.0007)
+    consumer_quality = _chance("Limiting quality.", 0.1)
+    consumer_risk = _chance("Probability of accepting a lot there.", 0.004)
+    assumptions = _texts("What it rests on.", "the risks hold for one limit")
+
+
+class VariablesOutcomeSchema(Schema):
+    """One quantity judged by its variables plan."""
+
+    quantity = Choice(*QUANTITIES, description="The quantity.")
+    plan = Part(VariablesPlanUsedSchema, description="The plan.")
+    outcome = Choice(*OUTCOMES, description="The verdict.")
+    message = _text("The verdict in a sentence.", "quality statistic 3.7 against k = 1.752")
+    decision = Table(
+        description="The statistics behind it.",
+        example={"quality_lower": 3.7, "outcome": "conforming"},
+        allow_none=True,
+    )
+    curve = Table(
+        description="Probability of acceptance over the fraction.",
+        example={"fraction": [0.01], "acceptance": [0.99]},
+    )
+
+
+class WorstBallSchema(Schema):
+    """A ball that is nonconforming or inconclusive."""
+
+    row = _count("Row in the file.", 38)
+    serial = _shown("Its serial.", "OW7K20437")
+    outcome = Choice(*OUTCOMES, description="Its outcome.")
+    rule = _text("The rule that decides.", "hardness", allow_none=True)
+    margin = _value("Distance to that rule's limit; negative outside.", -0.6)
+    unit = _text("Unit of the margin.", "Shore D", allow_none=True)
+    reason = _text("Why, in a sentence.", "Hardness is under the limit of 73 Shore D")
+
+
+class DrawnSchema(Schema):
+    """A random sample of serials."""
+
+    serials = Several(
+        _shown("A serial to measure.", "OW7K20437"),
+        description="The sample, sorted.",
+        minimum=0,
+        maximum=LISTED_MAXIMUM,
+    )
+    sample_size = _count("Balls drawn.", 80)
+    lot_size = _count("Serials drawn from.", 1000)
+    seed = Whole(description="The seed.", example=20260501, minimum=0, maximum=2**63 - 1)
+    generator = _text("The generator of random numbers.", "PCG64")
+
+
+class MeasurementSchema(Schema):
+    """The measurement studies that came with the request."""
+
+    gauges = Several(
+        Table(description="One study.", example={"quantity": "hardness", "standard_uncertainty": 0.4}),
+        description="Gauge studies: variances by source, and the standard uncertainty that decides.",
+        minimum=0,
+        maximum=len(QUANTITIES),
+    )
+    instruments = Several(
+        Table(description="One comparison.", example={"quantity": "hardness", "reference": "durometer A"}),
+        description="Offsets between instruments.",
+        minimum=0,
+        maximum=len(QUANTITIES),
+    )
+
+
+class ColumnSchema(Schema):
+    """What a column of the file stands for."""
+
+    heading = _shown("Heading, as it stands in the file.", "diameter [mm]")
+    field = _text("The ball's field; null for a column left out.", "diameter", allow_none=True)
+    unit = _text("Unit its numbers are in.", "mm", allow_none=True)
+
+
+class FileFoundSchema(Schema):
+    """What was found of the file."""
+
+    name = _shown("Its name.", "ostrel_tarn_48.csv")
+    format = Choice(*FORMATS, description="Its format.")
+    columns = _list(ColumnSchema, "One column.", "Its columns.")
+    encoding = _text("Encoding of a text file.", "utf-8")
+    separator = fields.String(
+        metadata={"description": "Mark between cells of a CSV file.", "examples": [","], "maxLength": 1}
+    )
+    decimal = _text("Decimal mark of a CSV file.", ".")
+    decimal_found = Flag(description="Whether a decimal comma was found rather than told.", example=False)
+    sheet = _shown("Sheet of a workbook.", "Lot 7")
+    other_sheets = Several(
+        _shown("A sheet.", "Notes"),
+        description="Sheets that were not read.",
+        minimum=0,
+        maximum=LISTED_MAXIMUM,
+    )
+    formulas = _count("Cells with a formula, whose stored values were read.", 0)
+
+
+class LotResultSchema(Schema):
+    """A lot, judged. What was left out stands first."""
+
+    left_out = Part(LeftOutSchema, description="What was left out, and why.")
+    acceptance = Part(AcceptanceSchema, description="The decision and its risk.")
+    counts = Part(LotCountsSchema, description="Balls by outcome.")
+    nonconforming = Part(NonconformingSchema, description="The nonconforming fraction.")
+    defects = Part(DefectsSchema, allow_none=True, description="Defects per million.")
+    outcomes = Table(
+        _count("Balls.", 78), description="Balls by outcome under all rules.", example={"conforming": 78}
+    )
+    by_rule = _list(RuleCountsSchema, "One rule.", "Rule by rule, the ones broken most often first.")
+    quantities = _list(
+        QuantityStatementSchema, "One quantity.", "What the lot is like, quantity by quantity."
+    )
+    sample_rules = _list(SampleRuleResultSchema, "One rule.", "The governing body's rules on samples.")
+    plan = Part(PlanSchema, description="The attributes plan.")
+    curves = Part(CurvesSchema, allow_none=True, description="What the plan does at each quality.")
+    variables = _list(VariablesOutcomeSchema, "One plan.", "Variables plans.")
+    worst_balls = _list(WorstBallSchema, "One ball.", "Nonconforming and inconclusive balls, worst first.")
+    drawn = Part(DrawnSchema, allow_none=True, description="The sample drawn, where asked for.")
+    measurement = Part(MeasurementSchema, description="Measurement studies.")
+    file = Part(FileFoundSchema, description="What was found of the file.")
+    cautions = _list(CautionSchema, "One caution.", "What deserves a second look.")
+    assumptions = _texts("What was assumed.", "The rows are every ball of the lot.")
+    rules = Part(UsedRulesSchema, description="The rules used.")
+    decision = Part(UsedDecisionSchema, description="How uncertainty decided.")
+    uncertainties = Table(
+        _value("Standard uncertainty, in the trade unit.", 0.4),
+        description="Standard uncertainties used for readings that state none.",
+        example={"hardness": 0.4},
+    )
+    confidence = _chance("Confidence of bounds and intervals.", 0.95)
+    coverage = _chance("Part of the lot a tolerance interval holds.", 0.99)
+    units = Table(
+        _text("Unit.", "Shore D"), description="Units by quantity.", example={"hardness": "Shore D"}
+    )
+
+
+class SignalSchema(Schema):
+    """A rule of the charts that fired."""
+
+    lot = _count("Place of the lot, the first being 0.", 6)
+    name = _shown("Name of the lot.", "lot7.csv")
+    chart = _text("mean, spread or ewma.", "mean")
+    rule = _text("The rule.", "beyond_three")
+    side = _text("high or low.", "low")
+    message = _text(
+        "The signal in a sentence.", "a lot mean lies more than three standard errors from the centre"
+    )
+
+
+class DriftEntrySchema(Schema):
+    """One quantity over the lots."""
+
+    quantity = Choice(*QUANTITIES, description="The quantity.")
+    unit = _text("Its trade unit.", "Shore D")
+    note = _text(
+        "Why it is not charted, where it is not.", "not charted: it needs two lots or more", allow_none=True
+    )
+    shewhart = Table(
+        description="Charts of means and spreads with limits.",
+        example={"centre": 75.2, "sigma": 0.6},
+        allow_none=True,
+    )
+    ewma = Table(
+        description="Moving average with limits.", example={"centre": 75.2, "weight": 0.2}, allow_none=True
+    )
+    signals = _list(SignalSchema, "One signal.", "Signals in time order.")
+
+
+class SeriesLeftOutSchema(Schema):
+    """What was left out of all lots together."""
+
+    rows = _count("Rows that could not be read as a ball.", 1)
+
+
+class LotSeriesResultSchema(Schema):
+    """Several lots of one model in time order."""
+
+    left_out = Part(SeriesLeftOutSchema, description="What was left out of all lots together.")
+    outcome = Choice(*OUTCOMES, description="The worst outcome of the lots.")
+    lots_accepted = _count("Lots accepted.", 6)
+    names = Several(
+        _shown("Name of a lot.", "lot7.csv"),
+        description="The lots, in order.",
+        minimum=0,
+        maximum=LISTED_MAXIMUM,
+    )
+    drift = _list(DriftEntrySchema, "One quantity.", "Drift over the lots.")
+    switching = Several(
+        Table(description="One lot.", example={"lot": 0, "outcome": "conforming"}),
+        description="What the switching rules of ISO 2859-1 make of the lots; null without its tables.",
+        minimum=0,
+        maximum=1000,
+        allow_none=True,
+    )
+    lots = _list(LotResultSchema, "One lot.", "The lots.")
+    cautions = _list(CautionSchema, "One caution.", "What deserves a second look.")
+
+
+class LotRowSchema(Schema):
+    """One ball of the NDJSON answer."""
+
+    row = _count("Row in the file.", 38)
+    serial = _shown("Its serial.", "OW7K20437")
+    outcome = Choice(*OUTCOMES, description="Its outcome by all rules.")
+    rule = _text("The rule that decides.", "hardness", allow_none=True)
+    margin = _value("Distance to that rule's limit; negative outside.", -0.6)
+    unit = _text("Unit of the margin.", "Shore D", allow_none=True)
+    reason = _text("Why, in a sentence.", "Hardness is under the limit of 73 Shore D")
+
+
+LOT_RESULT = LotResultSchema()
+LOT_SERIES_RESULT = LotSeriesResultSchema()

@@ -1,0 +1,1 @@
+"""A ball on the lane: what is asked and what is answered."""

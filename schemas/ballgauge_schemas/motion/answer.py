@@ -1,0 +1,81 @@
+"""What is answered about a motion. Every member's unit is under `units` in the answer itself."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from ballgauge_schemas.check.answer import CautionSchema
+from ballgauge_schemas.motion.request import PRESETS, VOLUMES_MAXIMUM
+from ballgauge_schemas.shared.base import Part, Schema, Several, Table, Text
+
+
+def _group(description: str, example: dict[str, Any], *, allow_none: bool = False) -> Table:
+    return Table(description=description, example=example, required=True, allow_none=allow_none)
+
+
+class MotionResultSchema(Schema):
+    """One delivery, and the studies that were asked for; those that were not are null."""
+
+    ball = _group(
+        "The ball as it moved: name, weight, radius, hand.",
+        {"name": "Ostrel Works Tarn 48", "weight": 15.0, "radius": 4.29, "hand": "right"},
+    )
+    bowler = _group(
+        "Who threw it: name, hand, pap, release, scatter; all that was taken.",
+        {"name": "matched_one_handed", "hand": "right", "pap": {"over": 5.0, "up": 0.5}},
+    )
+    lane = _group(
+        "The lane as it was, wear among it: name, volume of oil, length of the pattern.",
+        {"name": "Ostrel house", "volume": 19.5, "length": 39.0},
+    )
+    motion = _group(
+        "The delivery: ending, message, entry, phases, breakpoint, boards_crossed, hook, total_turn, "
+        "sharpness, flare with its rings, revolutions, energy, and curves where samples were asked for.",
+        {"ending": "pins", "entry": {"board": 17.4, "angle": 4.1, "speed": 14.9}},
+    )
+    spread = _group(
+        "Board and angle at the pins over many deliveries, and the share inside the window.",
+        {"deliveries": 500, "seed": 7, "entry_board": {"mean": 17.5, "standard_deviation": 1.2}},
+        allow_none=True,
+    )
+    line_map = _group(
+        "Points of every ball by bowler and volume, with overlaps, gaps and pairs.",
+        {"volumes": [25.0], "deliveries": 12, "seed": 7, "bowlers": []},
+        allow_none=True,
+    )
+    surface_change = Several(
+        Table(description="One bowler and volume.", example={"bowler": "own", "volume": 25.0}),
+        description="How far the other surface moves the ball on the map.",
+        minimum=1,
+        maximum=VOLUMES_MAXIMUM * len(PRESETS),
+        required=True,
+        allow_none=True,
+    )
+    explain = _group(
+        "Boards at the pins by trait: their shares add up to the difference.",
+        {"difference": -0.8, "traits": {"rg": {"share": 0.6}}},
+        allow_none=True,
+    )
+    cautions = Several(
+        Part(CautionSchema, description="A caution."),
+        description="What to mind.",
+        minimum=0,
+        maximum=1000,
+        required=True,
+    )
+    assumptions = Several(
+        Text(description="One sentence.", example="There is no rolling resistance.", maximum=1000),
+        description="What was taken for granted.",
+        minimum=0,
+        maximum=1000,
+        required=True,
+    )
+    units = Table(
+        Text(description="A unit.", example="ft", maximum=60),
+        description="Unit of each name in the answer.",
+        example={"distance": "ft", "board": "board from the bowler's side"},
+        required=True,
+    )
+
+
+MOTION_RESULT = MotionResultSchema()

@@ -1,0 +1,497 @@
+"""What is asked of a motion: a ball, who throws it, a lane, and what to study about them.
+
+Distances run from the foul line. Boards are counted from the bowler's own side in releases and answers, and
+from the right edge in an oil pattern. How numbers vary is asked under `scatter` and `spread`, so that none
+takes an uncertainty. The limits of these fields are ours.
+"""
+
+from __future__ import annotations
+
+import json
+from importlib.resources import files
+from typing import Any
+
+from marshmallow.exceptions import SCHEMA
+
+from ballgauge_schemas.shared.ball import COVERS, BallSchema, require_diameter
+from ballgauge_schemas.shared.base import (
+    Choice,
+    Errors,
+    Flag,
+    Number,
+    Part,
+    Schema,
+    Several,
+    Text,
+    Whole,
+    add_error,
+    has_error,
+)
+from ballgauge_schemas.shared.drilling import DrillingSchema
+from ballgauge_schemas.shared.quantity import NominalField
+
+PRESETS = (
+    "speed_dominant_one_handed",
+    "matched_one_handed",
+    "rev_dominant_one_handed",
+    "speed_dominant_two_handed",
+    "matched_two_handed",
+    "rev_dominant_two_handed",
+)
+"""Bowlers by name, as the engine knows them."""
+
+SAMPLES_MAXIMUM = 2001
+DELIVERIES_MAXIMUM = 2000
+BALLS_MAXIMUM = 24
+VOLUMES_MAXIMUM = 6
+POINT_DELIVERIES_MAXIMUM = 200
+SEED_MAXIMUM = 2**53 - 1
+WORK_MAXIMUM = 3000
+"""Most deliveries of one request in all, aiming among them (ours): no answer takes minutes."""
+
+AIMING = 16
+"""Deliveries that aiming takes at each point of a line map; counted as work."""
+
+SPREAD_DELIVERIES = 500
+POINT_DELIVERIES = 12
+SAMPLES = 201
+"""What is done unless told otherwise (ours)."""
+
+NO_UNCERTAINTY = "a motion's numbers are nominal; how they vary is asked under scatter and spread"
+
+
+class Exact(NominalField):
+    """A quantity of a motion; it takes no uncertainty."""
+
+    reason = NO_UNCERTAINTY
+
+
+def _exact(
+    kind: str, low: float, high: float, example: Any, description: str, *, required: bool = False
+) -> Exact:
+    return Exact(kind, minimum=low, maximum=high, example=example, description=description, required=required)
+
+
+def _plain(low: float, high: float, example: float, unit: str, description: str) -> Number:
+    return Number(description=description, example=example, minimum=low, maximum=high, unit=unit)
+
+
+def _seed() -> Whole:
+    return Whole(
+        description="Where the draws start: the same seed, the same answer; 0 unless told.",
+        example=7,
+        minimum=0,
+        maximum=SEED_MAXIMUM,
+    )
+
+
+class MotionSurfaceSchema(Schema):
+    """The ball's surface; without it, reactive at 2000 grit."""
+
+    cover = Choice(*COVERS, description="Material of the cover; reactive unless told.")
+    roughness = _exact("roughness", 0.5, 500, 20, "Mean roughness Ra, in place of the grit.")
+    grit = _plain(60, 20000, 2000, "grit", "Grit of the last pad; 2000 unless told.")
+    polished = Flag(description="Whether it was polished after; false unless told.", example=False)
+    friction = _exact("ratio", 0.01, 1, 0.2, "Measured coefficient of friction on a dry lane.")
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """A measured roughness leaves nothing to a grit or a polish."""
+        for name in ("grit", "polished"):
+            if "roughness" in loaded and name in loaded:
+                add_error(errors, (name,), "must not be given beside roughness, which takes its place")
+
+
+class MotionLayoutSchema(Schema):
+    """Where the pin lies from the bowler's positive axis point."""
+
+    drilling_angle = _exact(
+        "angle", 0, 180, 60, "From the line of pin and positive axis point to the high axis.", required=True
+    )
+    pin_to_pap = _exact("length", 0, 13.5, 4.5, "Pin to positive axis point.", required=True)
+    val_angle = _exact("angle", 0, 180, 40, "From that line to the vertical axis line.", required=True)
+
+
+class AxisPointSchema(Schema):
+    """The bowler's positive axis point, from the grip centre."""
+
+    over = _exact("length", -8, 8, 5, "Along the midline, away from the grip.", required=True)
+    up = _exact("length", -4, 4, 0.5, "Up the vertical axis line.", required=True)
+
+
+class BoxBallSchema(Schema):
+    """A ball by its box numbers and layout, as if drilling changed nothing."""
+
+    name = Text(description="Maker and model, for the reader.", example="Ostrel Works Tarn 48")
+    weight = _exact("weight", 4, 20, 15, "Weight.", required=True)
+    diameter = _exact("length", 7.5, 9.5, 8.59, "Diameter; 27 in over pi unless told.")
+    rg = _exact("length", 2, 3.2, 2.49, "Radius of gyration about the low axis.", required=True)
+    differential = _exact("length", 0, 0.2, 0.048, "Highest less lowest radius of gyration.", required=True)
+    intermediate_differential = _exact(
+        "length", 0, 0.2, 0.012, "Highest less intermediate radius of gyration; 0 (symmetrical) unless told."
+    )
+    layout = Part(MotionLayoutSchema, required=True, description="The layout.")
+    surface = Part(MotionSurfaceSchema, description="The surface.")
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """The intermediate differential is a part of the differential."""
+        total, part = loaded.get("differential"), loaded.get("intermediate_differential")
+        if total is not None and part is not None and part.value > total.value:
+            add_error(errors, ("intermediate_differential",), "must be at most the differential")
+
+
+class DrilledBallSchema(Schema):
+    """A ball with its drilling: the inertia and the mass centre are those of the drilled ball."""
+
+    ball = Part(BallSchema, required=True, description="The ball before drilling; it needs its size.")
+    drilling = Part(DrillingSchema, required=True, description="The drilling, with pap and layout.")
+    surface = Part(MotionSurfaceSchema, description="The surface.")
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """Ask for what a motion cannot do without."""
+        require_diameter(loaded.get("ball"), errors, ("ball",))
+        for part, names in (
+            ("ball", ("rg", "differential", "intermediate_differential")),
+            ("drilling", ("pap", "layout")),
+        ):
+            given = loaded.get(part)
+            for name in names:
+                if isinstance(given, dict) and name not in given and not has_error(errors, part, name):
+                    add_error(errors, (part, name), "missing; a motion needs it")
+
+
+class ReleaseSchema(Schema):
+    """The ball as it leaves the hand. What is given replaces a named bowler's own."""
+
+    speed = _exact("speed", 4, 40, 18, "Speed; warned of outside 12 to 26 mph.")
+    rev_rate = _exact("rotation_rate", 0, 1200, 330, "Rate of spin; warned of outside 40 to 650 rpm.")
+    axis_rotation = _exact(
+        "angle",
+        -90,
+        180,
+        45,
+        "0 rolls end over end, 90 spins square to the travel; warned of outside 0 to 100.",
+    )
+    axis_tilt = _exact(
+        "angle", -90, 90, 12, "How far the positive axis point stands up; warned of outside -5 to 60 deg."
+    )
+    launch_angle = _exact("angle", -15, 15, 1, "Positive towards the bowler's own side; 1 deg unless told.")
+    launch_board = _plain(
+        0.5, 39.5, 15, "boards", "Where it crosses the foul line, from the bowler's side; 15 unless told."
+    )
+    loft = _exact("lane_distance", 0, 20, 0, "How far down the lane the ball lands; 0 unless told.")
+
+
+class ScatterSchema(Schema):
+    """Standard deviations of the releases; what is not given is the bowler's, or a practised bowler's."""
+
+    speed = _exact("speed", 0, 5, 0.3, "Of the speed.")
+    rev_rate = _exact("rotation_rate", 0, 200, 10, "Of the rate of spin.")
+    axis_rotation = _exact("angle", 0, 45, 2.5, "Of the axis rotation.")
+    axis_tilt = _exact("angle", 0, 30, 1.5, "Of the axis tilt.")
+    launch_angle = _exact("angle", 0, 5, 0.25, "Of the launch angle.")
+    launch_board = _plain(0, 10, 0.5, "boards", "Of the launch board.")
+    loft = _exact("lane_distance", 0, 10, 0, "Of the loft.")
+
+
+class FilmSchema(Schema):
+    """The film on some boards of a zone."""
+
+    boards = Several(
+        Whole(description="Board from the right edge.", example=8, minimum=1, maximum=39),
+        required=True,
+        description="First and last board from the right edge, both included.",
+        minimum=2,
+        maximum=2,
+    )
+    film = _exact("film", 0, 5000, 250, "Film at the zone's beginning.", required=True)
+    film_end = _exact("film", 0, 5000, 20, "Film at the zone's end, evenly from `film`; `film` unless told.")
+
+
+class ZoneSchema(Schema):
+    """A stretch of the lane. Each begins where the one before it ends, the first at the foul line."""
+
+    class Meta:
+        """What cannot be written as a class member."""
+
+        include = {  # noqa: RUF012 - the name is a word of the language
+            "from": _exact("lane_distance", 0, 60, 0, "Where it begins.", required=True)
+        }
+
+    to = _exact("lane_distance", 0, 1000, 40, "Where it ends, at most 60 ft.", required=True)
+    films = Several(
+        Part(FilmSchema, description="The film on some boards."),
+        required=True,
+        description="Films that cover every board from 1 to 39 once; a dry board has film 0.",
+        minimum=1,
+        maximum=39,
+    )
+
+
+class PatternSchema(Schema):
+    """An oil pattern: zones one after another from the foul line; beyond the last the lane is dry."""
+
+    name = Text(description="Name, for the reader.", example="Ostrel house")
+    volume = _exact(
+        "oil_volume", 0, 500, 22.5, "All the oil, where known: it must agree with the films to 2 %."
+    )
+    zones = Several(
+        Part(ZoneSchema, description="A zone."),
+        required=True,
+        description="The zones.",
+        minimum=1,
+        maximum=200,
+    )
+
+
+class LaneSchema(Schema):
+    """The lane: an oil pattern, or one film all over it."""
+
+    pattern = Part(PatternSchema, description="An oil pattern.")
+    film = _exact("film", 0, 5000, 30, "The same film everywhere; 0 is a dry lane.")
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """One of the two."""
+        if ("pattern" in loaded or "pattern" in errors) == ("film" in loaded or "film" in errors):
+            add_error(errors, (SCHEMA,), "must have either a pattern or a film")
+
+
+class WearSchema(Schema):
+    """What deliveries before this one did to the film: all follow the track of the first."""
+
+    deliveries = Whole(description="Deliveries before.", example=30, minimum=0, maximum=1000, required=True)
+    picked_up = _exact(
+        "ratio", 0, 1, 0.04, "Share of the film taken from the track's middle; 0.04 unless told."
+    )
+    track_width = _plain(
+        0.2, 20, 1.5, "boards", "Standard deviation of the track's profile; 1.5 unless told."
+    )
+    laid_down = _exact("ratio", 0, 1, 0.3, "Share of that laid beyond the pattern; 0.3 unless told.")
+    fade = _exact("lane_distance", 0.1, 60, 5, "Over which the trail thins by a factor e; 5 ft unless told.")
+
+
+class DryFrictionSchema(Schema):
+    """Coefficients of friction on a dry lane by cover."""
+
+    polyester = _exact("ratio", 0.01, 1, 0.12, "Of polyester; 0.12 unless told.")
+    urethane = _exact("ratio", 0.01, 1, 0.18, "Of urethane; 0.18 unless told.")
+    reactive = _exact("ratio", 0.01, 1, 0.22, "Of reactive covers; 0.22 unless told.")
+
+
+class FrictionSchema(Schema):
+    """Constants of the friction curve, oiled + (dry - oiled) exp(-film / scale); all are ours."""
+
+    oiled = _exact("ratio", 0, 1, 0.04, "Coefficient on a full film; 0.04 unless told.")
+    dry = Part(DryFrictionSchema, description="Coefficients on a dry lane.")
+    base = _exact("film", 0.1, 10000, 10, "Scale of film for a smooth ball; 10 unless told.")
+    per_roughness = _plain(0, 100, 0.8, "1", "What a film as thick as Ra adds to the scale; 0.8 unless told.")
+    grit_roughness = _exact("roughness", 1, 500, 45, "Ra that 500 grit leaves; 45 unless told.")
+    grit_power = _plain(0, 3, 0.64, "1", "Ra falls with the grit to this power; 0.64 unless told.")
+    polish = _plain(0, 1, 0.5, "1", "What polishing leaves of Ra; 0.5 unless told.")
+
+
+class MotionSettingsSchema(Schema):
+    """How a delivery is computed."""
+
+    path_error = _exact(
+        "length", 1e-7, 1e-2, 1e-6, "Error of the path that is aimed at; 1e-6 in unless told."
+    )
+    largest_step = _exact("time", 0.01, 0.1, 0.03, "Longest time step; 0.03 s unless told.")
+    rolling_resistance = _exact(
+        "ratio", 0, 0.2, 0.01, "Torque over weight times radius once it rolls; 0 unless told."
+    )
+    friction = Part(FrictionSchema, description="Constants of the friction curve.")
+
+
+def _ends(example: float, low: float, high: float, unit: str, description: str) -> Several:
+    entry = _plain(low, high, example, unit, "Low, then high.")
+    return Several(entry, description=description, minimum=2, maximum=2)
+
+
+class WindowSchema(Schema):
+    """A window at the pins. A share of deliveries inside it is no chance of a strike."""
+
+    board = _ends(17, -10, 50, "boards", "Boards from the bowler's side; 17 to 18 unless told.")
+    angle = _ends(4, -45, 45, "deg", "Entry angles; 4 to 8 deg unless told.")
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """Low before high."""
+        for name, ends in loaded.items():
+            if not has_error(errors, name) and not ends[0] < ends[1]:
+                add_error(errors, (name,), "must be two numbers, low and high, in rising order")
+
+
+class DeliverySpreadSchema(Schema):
+    """How board and angle at the pins spread over many deliveries."""
+
+    deliveries = Whole(
+        description=f"Deliveries; {SPREAD_DELIVERIES} unless told.",
+        example=500,
+        minimum=2,
+        maximum=DELIVERIES_MAXIMUM,
+    )
+    seed = _seed()
+    oil_uncertainty = _exact("ratio", 0, 1, 0.1, "Relative standard uncertainty of the film; 0 unless told.")
+    window = Part(WindowSchema, description="The window that deliveries are counted in.")
+
+
+class SurfaceChangeSchema(Schema):
+    """Another surface for the request's own ball."""
+
+    surface = Part(MotionSurfaceSchema, required=True, description="The other surface.")
+
+
+class LineMapSchema(Schema):
+    """Where the request's ball stands beside others, by length to the hook and sharpness of the turn."""
+
+    balls = Several(
+        Part(BoxBallSchema, description="A ball."),
+        description="The others; the request's own ball is the first on the map.",
+        minimum=1,
+        maximum=BALLS_MAXIMUM,
+        required=True,
+    )
+    volumes = Several(
+        _exact("oil_volume", 0.1, 500, 25, "Oil on the lane."),
+        description="Amounts of oil in the lane's pattern; its own unless told.",
+        minimum=1,
+        maximum=VOLUMES_MAXIMUM,
+    )
+    bowlers = Several(
+        Choice(*PRESETS, description="A bowler by name, with the request's hand."),
+        description="Bowlers by name; the request's own unless told.",
+        minimum=1,
+        maximum=len(PRESETS),
+    )
+    deliveries = Whole(
+        description=f"Scattered deliveries a point, the same for every ball; {POINT_DELIVERIES} unless told. "
+        f"Balls x volumes x bowlers x ({AIMING} for aiming + these) are at most {WORK_MAXIMUM}.",
+        example=12,
+        minimum=2,
+        maximum=POINT_DELIVERIES_MAXIMUM,
+    )
+    seed = _seed()
+    surface_change = Part(
+        SurfaceChangeSchema, description="How far another surface moves the request's ball."
+    )
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """Every point once."""
+        for name in ("volumes", "bowlers"):
+            given = loaded.get(name, [])
+            if not has_error(errors, name) and len(set(given)) < len(given):
+                add_error(errors, (name,), "must not name the same one twice")
+
+
+class ExplainSchema(Schema):
+    """Which difference between the request's ball and a second one causes how many boards at the pins."""
+
+    ball = Part(BoxBallSchema, required=True, description="The second ball.")
+
+
+class MotionRequestSchema(Schema):
+    """A ball, who throws it, and a lane."""
+
+    ball = Part(BoxBallSchema, description="The ball by its box numbers; or else `drilled`.")
+    drilled = Part(DrilledBallSchema, description="The ball with its drilling; or else `ball`.")
+    bowler = Choice(*PRESETS, description="A bowler by name; or else `release`, or both.")
+    release = Part(
+        ReleaseSchema,
+        description="The release; without a bowler it needs speed, rev_rate, axis_rotation and axis_tilt.",
+    )
+    scatter = Part(ScatterSchema, description="The scatter of the releases.")
+    hand = Choice(
+        "right", "left", description="The bowler's hand; the drilling's, or else right unless told."
+    )
+    pap = Part(
+        AxisPointSchema, description="The bowler's positive axis point; 5 in over, 0.5 in up unless told."
+    )
+    lane = Part(LaneSchema, required=True, description="The lane.")
+    wear = Part(WearSchema, description="Deliveries before this one; without it the oil is fresh.")
+    settings = Part(MotionSettingsSchema, description="How a delivery is computed.")
+    samples = Whole(
+        description="Points of the curves, evenly spaced in time: 0 for none, as without it, or 2 or more.",
+        example=SAMPLES,
+        minimum=0,
+        maximum=SAMPLES_MAXIMUM,
+    )
+    spread = Part(DeliverySpreadSchema, description="Many scattered deliveries.")
+    line_map = Part(LineMapSchema, description="The ball beside others.")
+    explain = Part(ExplainSchema, description="The ball against one other, trait by trait.")
+    picture = Choice(
+        "motion",
+        "own",
+        *PRESETS,
+        description="What `Accept: text/html` shows: the motion, as without it, or the line map of a bowler; "
+        "`own` is the request's own.",
+    )
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """One ball, a whole release, a bounded amount of work, and a picture of what is asked for."""
+        _check_ball(loaded, errors)
+        if not any(name in loaded or name in errors for name in ("bowler", "release")):
+            add_error(errors, ("release",), "missing; give a release, or a bowler by name")
+        release = loaded.get("release")
+        if "bowler" not in loaded and "bowler" not in errors and isinstance(release, dict):
+            for name in ("speed", "rev_rate", "axis_rotation", "axis_tilt"):
+                if name not in release and not has_error(errors, "release", name):
+                    add_error(errors, ("release", name), "missing; without a bowler's name it is required")
+        if loaded.get("samples") == 1:
+            add_error(errors, ("samples",), "must be 0, or 2 or more; got 1")
+        _check_work(loaded, errors)
+        shown, mapped = loaded.get("picture", "motion"), loaded.get("line_map")
+        bowlers = mapped.get("bowlers", ["own"]) if isinstance(mapped, dict) else []
+        if shown not in ("motion", *bowlers) and not has_error(errors, "line_map"):
+            add_error(errors, ("picture",), "the request has no line map of this bowler")
+
+
+def _check_ball(loaded: dict[str, Any], errors: Errors) -> None:
+    ways = [name for name in ("ball", "drilled") if name in loaded or name in errors]
+    if not ways:
+        add_error(errors, ("ball",), "missing; give a ball, or a drilled one")
+    if len(ways) == 2:
+        add_error(errors, ("drilled",), "must not be given beside ball: it is one or the other")
+    if "drilled" not in ways:
+        return
+    for name in ("hand", "pap"):
+        if name in loaded:
+            add_error(errors, (name,), "must not be given beside a drilling, which has it")
+    if "explain" in loaded:
+        add_error(errors, ("explain",), "compares box numbers: give ball instead of drilled")
+
+
+def _check_work(loaded: dict[str, Any], errors: Errors) -> None:
+    spread, mapped = loaded.get("spread"), loaded.get("line_map")
+    work = 0
+    if isinstance(spread, dict):
+        work += spread.get("deliveries", SPREAD_DELIVERIES)
+    if isinstance(mapped, dict):
+        points = len(mapped.get("volumes", [0])) * len(mapped.get("bowlers", [0]))
+        balls = len(mapped.get("balls", [])) + 1 + 2 * ("surface_change" in mapped)
+        work += points * balls * (mapped.get("deliveries", POINT_DELIVERIES) + AIMING)
+    if work > WORK_MAXIMUM:
+        place = ("line_map",) if isinstance(mapped, dict) else ("spread", "deliveries")
+        if not has_error(errors, *place):
+            text = f"too much to compute: {work} deliveries, aiming among them; at most {WORK_MAXIMUM}"
+            add_error(errors, (*place, SCHEMA) if place == ("line_map",) else place, text)
+
+
+MOTION_REQUEST = MotionRequestSchema()
+
+
+def motion_example_names() -> tuple[str, ...]:
+    """Give the names of the example motions, sorted."""
+    found = (files("ballgauge_schemas") / "example_motions").iterdir()
+    return tuple(sorted(file.name.removesuffix(".json") for file in found if file.name.endswith(".json")))
+
+
+def motion_example_text(name: str) -> str:
+    """Give the example of this name as it is laid out. Raises KeyError where there is none."""
+    if name not in motion_example_names():
+        raise KeyError(f"no motion is named {name!r}; there are {', '.join(motion_example_names())}")
+    return files("ballgauge_schemas").joinpath("example_motions", f"{name}.json").read_text(encoding="utf-8")
+
+
+def motion_example(name: str) -> dict[str, Any]:
+    """Give the example of this name, as decoded JSON. Raises KeyError where there is none."""
+    request: dict[str, Any] = json.loads(motion_example_text(name))
+    return request

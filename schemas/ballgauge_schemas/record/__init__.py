@@ -1,0 +1,1 @@
+"""Signed records: what is asked and what is answered."""

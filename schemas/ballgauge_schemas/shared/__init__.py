@@ -1,0 +1,1 @@
+"""What every part of the contract uses: fields, quantities, pointers and problems."""

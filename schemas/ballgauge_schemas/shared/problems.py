@@ -1,0 +1,138 @@
+"""Problem details for errors over HTTP (RFC 9457), with a JSON pointer (RFC 6901) to every bad field."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from marshmallow.exceptions import SCHEMA
+
+from ballgauge_schemas.shared.base import ERRORS_MAXIMUM as ERRORS_MAXIMUM
+from ballgauge_schemas.shared.base import Part, Schema, Several, Text, Whole
+
+MEDIA_TYPE = "application/problem+json"
+BLANK_TYPE = "about:blank"
+VALIDATION_TYPE = "urn:ballgauge:problem:validation"
+
+
+class FieldErrorSchema(Schema):
+    """One bad field."""
+
+    pointer = Text(
+        required=True,
+        maximum=2_200_000,
+        description="JSON pointer to the field; empty for the whole body.",
+        example="/drilling/holes/0/diameter",
+    )
+    detail = Text(
+        required=True,
+        maximum=2000,
+        description="What is wrong with it.",
+        example="must be from 0.05 in to 2.5 in; got 31 in",
+    )
+    suggestion = Text(description="The nearest known name of an unknown field.", example="diameter")
+    row = Whole(description="Row of a lot's file, the first being 1.", example=62, minimum=0, maximum=10**15)
+    column = Text(description="Heading of a column of a lot's file.", example="hardness", maximum=2000)
+
+
+class ProblemSchema(Schema):
+    """Problem details."""
+
+    type = Text(
+        required=True,
+        description="Kind of the problem; `about:blank` where the status says it all.",
+        example=VALIDATION_TYPE,
+    )
+    title = Text(
+        required=True, description="The problem in short.", example="The request does not meet the contract"
+    )
+    status = Whole(required=True, description="HTTP status code.", example=422, minimum=400, maximum=599)
+    detail = Text(maximum=4000, description="The problem in full.", example="1 field is wrong; see errors.")
+    request_id = Text(
+        description="The id the service's log knows this request by.", example="5f0c2a9be1d24c7f"
+    )
+    errors = Several(
+        Part(FieldErrorSchema, description="One bad field."),
+        description="Every bad field.",
+        minimum=0,
+        maximum=ERRORS_MAXIMUM + 1,
+    )
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Problem details as a value; what is None is left out of `to_dict`."""
+
+    status: int
+    title: str
+    type: str = BLANK_TYPE
+    detail: str | None = None
+    request_id: str | None = None
+    errors: tuple[dict[str, Any], ...] | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Give the members as JSON has them."""
+        members: dict[str, Any] = {"type": self.type, "title": self.title, "status": self.status}
+        if self.detail is not None:
+            members["detail"] = self.detail
+        if self.request_id is not None:
+            members["request_id"] = self.request_id
+        if self.errors is not None:
+            members["errors"] = [dict(error) for error in self.errors]
+        return members
+
+
+def escape(token: str) -> str:
+    """Escape one reference token of a JSON pointer (RFC 6901, section 3)."""
+    return token.replace("~", "~0").replace("/", "~1")
+
+
+def flatten(messages: Any) -> list[dict[str, str]]:
+    """List the errors of a ValidationError's `messages`, each with `pointer`, `detail`, perhaps `suggestion`.
+
+    At most `ERRORS_MAXIMUM`; where there are more, one last entry on the whole body counts them.
+    """
+    found: list[dict[str, str]] = []
+    left_out = 0
+    for pointer, message in _walk(messages, ""):
+        if len(found) == ERRORS_MAXIMUM:
+            left_out += 1
+            continue
+        entry = {"pointer": pointer, "detail": str(message)}
+        suggestion = getattr(message, "suggestion", None)
+        if suggestion is not None:
+            entry["suggestion"] = suggestion
+        found.append(entry)
+    if left_out:
+        found.append({"pointer": "", "detail": f"{left_out} more errors"})
+    return found
+
+
+def _walk(messages: Any, pointer: str) -> Iterator[tuple[str, Any]]:
+    if isinstance(messages, dict):
+        for name, below in messages.items():
+            here = name == SCHEMA and isinstance(below, list)
+            yield from _walk(below, pointer if here else f"{pointer}/{escape(str(name))}")
+    elif isinstance(messages, list):
+        for message in messages:
+            yield from _walk(message, pointer)
+    else:
+        yield pointer, messages
+
+
+def validation_problem(messages: Any, request_id: str | None = None) -> Problem:
+    """Make the problem, status 422, of a ValidationError's `messages`."""
+    errors = flatten(messages)
+    count = "1 field is" if len(errors) == 1 else f"{len(errors)} fields are"
+    return Problem(
+        status=422,
+        title="The request does not meet the contract",
+        type=VALIDATION_TYPE,
+        detail=f"{count} wrong; see errors.",
+        request_id=request_id,
+        errors=tuple(errors),
+    )
+
+
+PROBLEM = ProblemSchema()

@@ -1,0 +1,380 @@
+"""Quantities of a request: a number, a string with a unit, or an object with value, unit and uncertainty.
+
+A loaded quantity is always in the trade unit of its kind (`KINDS`). Units are resolved by pint, which is
+imported only when the first text or object with a unit arrives. Free text never reaches pint: numbers are
+read by the patterns below, and pint is asked only about single unit names of letters.
+
+Unit relations are pint's: the international pound of 0.45359237 kg and the inch of 25.4 mm, both exact
+(NIST SP 811, 2008, appendix B).
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+import re
+import threading
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Any, ClassVar, NamedTuple
+
+from marshmallow import ValidationError, fields, missing
+from marshmallow.exceptions import SCHEMA
+
+from ballgauge_schemas.shared.wording import (
+    TOO_LARGE,
+    UnknownField,
+    json_type,
+    listed,
+    shown_number,
+    shown_text,
+)
+
+TEXT_MAXIMUM = 64
+"""Longest text read as a quantity, in characters (ours)."""
+
+UNIT_MAXIMUM = 24
+"""Longest unit, in characters (ours)."""
+
+UNIT_SIZE_MAXIMUM = 1e9
+"""Largest ratio, either way, between a unit and the trade unit (ours): beyond it the unit is refused as
+a slip of the pen, such as a dalton for a ball's weight."""
+
+SIGNIFICANT_DIGITS = 14
+"""Digits kept when a unit is converted (ours), so that 218.313 mm is 8.595 in and not one rounding error
+more, which a limit of 8.595 in would turn into a failure."""
+
+_UNIT = r"[A-Za-zµμ°%\"″]+(?:\^?[23²³])?(?:/[A-Za-zµμ]+(?:\^?[23²³])?)?"
+_NUMBER = r"(?:[0-9]{1,15}(?:\.[0-9]{0,15})?|\.[0-9]{1,15})(?:[eE][+-]?[0-9]{1,3})?"
+_FRACTION = r"(?:([0-9]{1,6})[ -]+)?([0-9]{1,6})/([0-9]{1,6})"
+_PART = re.compile(rf" *(?:{_FRACTION}|({_NUMBER})) *([Ss]hore [Dd]|{_UNIT}) *")
+_BARE = re.compile(rf" *(?:{_FRACTION}|({_NUMBER})) *")
+_ATOM = re.compile(r"([A-Za-zµμ°%\"″]+)\^?([23²³])?")
+_POWERS = {None: 1, "2": 2, "²": 2, "3": 3, "³": 3}
+_VULGAR = str.maketrans(
+    {"¼": " 1/4", "½": " 1/2", "¾": " 3/4", "⅛": " 1/8", "⅜": " 3/8", "⅝": " 5/8", "⅞": " 7/8", "−": "-"}
+)
+_SPELLINGS = {'"': "in", "″": "in", "°": "degree"}
+
+TEXT_PATTERN = (
+    r"^[ +\-−]*[0-9.¼½¾⅛⅜⅝⅞][0-9 .eE+\-/¼½¾⅛⅜⅝⅞]*[A-Za-zµμ°%\"″][0-9A-Za-zµμ°%\"″²³^/ .+\-¼½¾⅛⅜⅝⅞]*$"
+)
+"""What a documented text quantity looks like (ECMA 262 and Python). It takes in every text that loads."""
+
+
+class Quantity(NamedTuple):
+    """A value in the trade unit of its field, with its standard uncertainty (GUM, k = 1) where known."""
+
+    value: float
+    uncertainty: float | None = None
+
+
+class Kind(NamedTuple):
+    """A kind of quantity.
+
+    `unit` is the trade unit as shown. `reference` names it for pint, as one unit or one quotient; it is
+    empty where pint has no such unit. `own` maps unit spellings to their size in the trade unit and is
+    looked at first. `offered` are the units named in error texts.
+    """
+
+    measures: str
+    unit: str
+    reference: str
+    offered: tuple[str, ...]
+    own: Mapping[str, float] = MappingProxyType({})
+
+
+KINDS: Mapping[str, Kind] = MappingProxyType(
+    {
+        "weight": Kind("weight", "lb", "lb", ("lb", "oz", "kg", "g")),
+        "length": Kind("length", "in", "in", ("in", "mm", "cm")),
+        "imbalance": Kind("imbalance", "oz", "oz", ("oz", "g")),
+        "hardness": Kind(
+            "Shore D hardness",
+            "Shore D",
+            "",
+            ("Shore D",),
+            {"D": 1.0, "HD": 1.0, "Shore D": 1.0, "shore d": 1.0},
+        ),
+        "roughness": Kind("roughness", "µin", "µin", ("µin", "µm")),
+        "time": Kind("time", "s", "s", ("s", "min")),
+        "density": Kind("density", "g/mL", "g/mL", ("g/mL", "g/cm3", "kg/m3")),
+        "angle": Kind("angle", "deg", "degree", ("deg", "rad")),
+        "ratio": Kind("a ratio", "1", "", ("%", "1"), {"1": 1.0, "%": 0.01}),
+        "speed": Kind("speed", "mph", "mph", ("mph", "m/s", "ft/s")),
+        "rotation_rate": Kind("rotation rate", "rpm", "rpm", ("rpm", "rad/s")),
+        "lane_distance": Kind("distance", "ft", "ft", ("ft", "in", "m")),
+        "oil_volume": Kind("volume", "mL", "mL", ("mL", "µL", "L")),
+        "film": Kind("film of oil", "µL/ft²", "µL/ft²", ("µL/ft²", "µm")),
+    }
+)
+"""Every kind of quantity a request can hold. A new kind is one more line."""
+
+
+_REGISTRY_LOCK = threading.Lock()
+
+
+@functools.lru_cache(maxsize=1)
+def _make_registry() -> Any:
+    import pint
+
+    return pint.UnitRegistry()
+
+
+def _registry() -> Any:
+    # Units of two registries do not compare: the first requests of two threads must share one.
+    with _REGISTRY_LOCK:
+        return _make_registry()
+
+
+@functools.lru_cache(maxsize=4096)
+def _atom(name: str) -> tuple[float, Any] | None:
+    """Give size and root units of one unit name, None where there is no such unit."""
+    registry = _registry()
+    spelled = _SPELLINGS.get(name, name)
+    if not registry.parse_unit_name(spelled):  # four times as fast as letting pint raise
+        return None
+    try:
+        size, root = registry.get_root_units(spelled)
+    except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError):
+        return None  # a name pint knows and cannot use, such as a prefixed degree Celsius
+    return float(size), root
+
+
+@functools.lru_cache(maxsize=4096)
+def _quotient(unit: str) -> tuple[float, Any] | None:
+    size, root = 1.0, None
+    for position, part in enumerate(unit.split("/")):
+        match = _ATOM.fullmatch(part)
+        atom = _atom(match[1]) if match else None
+        if match is None or atom is None:
+            return None
+        power = _POWERS[match[2]] * (-1 if position else 1)
+        size *= atom[0] ** power
+        root = atom[1] ** power if root is None else root * atom[1] ** power
+    return size, root
+
+
+@functools.lru_cache(maxsize=4096)
+def unit_size(kind: str, unit: str) -> float | None:
+    """Give the size of `unit` in the trade unit of `kind` [1]; None where `unit` does not measure that kind.
+
+    Root units are compared, not dimensions, so that an angle is no ratio and a frequency no rotation rate.
+
+    Raises KeyError for a kind that is not in `KINDS`.
+    """
+    known = KINDS[kind]
+    if unit == known.unit:
+        return 1.0
+    if unit in known.own:
+        return known.own[unit]
+    if not known.reference or len(unit) > UNIT_MAXIMUM or not re.fullmatch(_UNIT, unit):
+        return None
+    found, trade = _quotient(unit), _quotient(known.reference)
+    if found is None or trade is None or found[1] != trade[1]:
+        return None
+    size = found[0] / trade[0]
+    return size if 1.0 / UNIT_SIZE_MAXIMUM <= size <= UNIT_SIZE_MAXIMUM else None
+
+
+def convert(value: float, size: float) -> float:
+    """Multiply `value` by the unit's `size`, to `SIGNIFICANT_DIGITS`; untouched where the size is 1."""
+    return value if size == 1.0 else float(f"{value * size:.{SIGNIFICANT_DIGITS}g}")
+
+
+class QuantityField(fields.Field[Quantity]):
+    """A quantity of one kind within limits given in its trade unit.
+
+    Loads a number, a text such as "6.85 kg", "6 3/4 in" or "2 min 15 s", or an object with `value`,
+    `unit` (the trade unit where absent) and `uncertainty`, into a `Quantity`. Raises ValidationError for
+    all else; an object's errors are keyed by its members.
+    """
+
+    def __init__(
+        self,
+        kind: str,
+        *,
+        minimum: float,
+        maximum: float,
+        description: str,
+        example: float | str | dict[str, Any],
+        exclusive_minimum: bool = False,
+        required: bool = False,
+        default: float | None = None,
+    ) -> None:
+        super().__init__(
+            required=required,
+            load_default=missing if default is None else Quantity(default),
+            metadata={"description": description, "x-unit": KINDS[kind].unit, "examples": [example]},
+        )
+        self.kind = kind
+        self.minimum = float(minimum)
+        self.maximum = float(maximum)
+        self.exclusive_minimum = exclusive_minimum
+        self._lowest = math.nextafter(self.minimum, math.inf) if exclusive_minimum else self.minimum
+
+    def read(self, value: Any) -> Quantity:
+        """Read the quantity in `value`; raises ValidationError."""
+        if type(value) is float or type(value) is int:
+            if self._lowest <= value <= self.maximum:
+                return Quantity(value + 0.0)
+            raise ValidationError(self._outside(value))
+        if isinstance(value, str):
+            return Quantity(self._within(self._parse(value)))
+        if isinstance(value, dict):
+            return self._read_object(value)
+        raise ValidationError(
+            f"must be a number{self._trade_unit()}, a string with a unit, or an object with a value; "
+            f"got {json_type(value)}"
+        )
+
+    def _deserialize(self, value: Any, *_args: Any, **_kwargs: Any) -> Quantity:
+        return self.read(value)
+
+    def _serialize(self, value: Any, *_args: Any, **_kwargs: Any) -> Any:
+        return value.value if isinstance(value, Quantity) else value
+
+    def _trade_unit(self) -> str:
+        unit = KINDS[self.kind].unit
+        return "" if unit == "1" else f" ({unit})"
+
+    def _with_unit(self, value: float) -> str:
+        unit, shown = KINDS[self.kind].unit, shown_number(value)
+        return shown if unit == "1" or shown == TOO_LARGE else f"{shown} {unit}"
+
+    def _outside(self, value: float) -> str:
+        if value != value or value in (math.inf, -math.inf):
+            return "must be a finite number"
+        if self.exclusive_minimum:
+            limits = f"more than {self._with_unit(self.minimum)} and at most {self._with_unit(self.maximum)}"
+        else:
+            limits = f"from {self._with_unit(self.minimum)} to {self._with_unit(self.maximum)}"
+        return f"must be {limits}; got {self._with_unit(value)}"
+
+    def _within(self, value: float) -> float:
+        if self._lowest <= value <= self.maximum:
+            return value + 0.0
+        raise ValidationError(self._outside(value))
+
+    def _size(self, unit: str) -> float:
+        size = unit_size(self.kind, unit)
+        if size is None:
+            kind = KINDS[self.kind]
+            raise ValidationError(
+                f"{shown_text(unit)} is not a unit of {kind.measures}; "
+                f"use for instance {listed(kind.offered, 'or')}"
+            )
+        return size
+
+    def _parse(self, text: str) -> float:
+        if len(text) > TEXT_MAXIMUM:
+            raise ValidationError(f"must be at most {TEXT_MAXIMUM} characters long")
+        plain = text.translate(_VULGAR).strip(" ")
+        sign = -1.0 if plain.startswith("-") else 1.0
+        plain = plain[1:] if plain[:1] in ("-", "+") else plain
+        parts = _split(plain)
+        if not parts:
+            raise ValidationError(self._unreadable(text, bare=_BARE.fullmatch(plain) is not None))
+        total, last = 0.0, math.inf
+        for number, unit in parts:
+            size = self._size(unit)
+            if size >= last:
+                raise ValidationError(f"{shown_text(text)} must name each unit once, the largest first")
+            total, last = total + (number if len(parts) == 1 else number * size), size
+        return sign * (convert(total, last) if len(parts) == 1 else float(f"{total:.{SIGNIFICANT_DIGITS}g}"))
+
+    def _unreadable(self, text: str, *, bare: bool) -> str:
+        unit = KINDS[self.kind].offered[0]
+        if bare and KINDS[self.kind].unit == "1":
+            return f"{shown_text(text)} is a string; write it as a number"
+        if bare:
+            return f"{shown_text(text)} has no unit; write it as '{text.strip(' ')} {unit}' or as a number"
+        return f"{shown_text(text)} is not a number with a unit; write it like '1.5 {unit}' or '1 1/2 {unit}'"
+
+    def _read_object(self, given: dict[Any, Any]) -> Quantity:
+        errors: dict[str, Any] = {}
+        for name in given:
+            if name not in ("value", "unit", "uncertainty"):
+                errors[str(name)] = [UnknownField.of(name, ("value", "unit", "uncertainty"))]
+        size = _noting(errors, "unit", self._read_unit, given.get("unit", missing))
+        value = _noting(errors, "value", self._read_number, given.get("value", missing), size, self._within)
+        uncertainty = None
+        if "uncertainty" in given:
+            uncertainty = _noting(
+                errors, "uncertainty", self._read_number, given["uncertainty"], size, self._within_uncertainty
+            )
+        if errors or value is None:
+            raise ValidationError(errors)
+        return Quantity(value, uncertainty)
+
+    def _read_unit(self, unit: Any) -> float:
+        if unit is missing:
+            return 1.0
+        if not isinstance(unit, str):
+            raise ValidationError(f"must be a string; got {json_type(unit)}")
+        return self._size(unit.strip(" ") if len(unit) <= TEXT_MAXIMUM else unit)
+
+    def _read_number(self, number: Any, size: float | None, within: Any) -> float | None:
+        if number is missing:
+            raise ValidationError("missing; an object must give its value")
+        if isinstance(number, bool) or not isinstance(number, (int, float)):
+            raise ValidationError(f"must be a number; got {json_type(number)}")
+        if not -math.inf < number < math.inf:
+            raise ValidationError("must be a finite number")
+        if size is None:
+            return None
+        try:
+            result: float = within(convert(float(number), size))
+        except OverflowError:
+            raise ValidationError(self._outside(number)) from None
+        return result
+
+    def _within_uncertainty(self, value: float) -> float:
+        widest = self.maximum - self.minimum
+        if 0.0 <= value <= widest:
+            return value + 0.0
+        raise ValidationError(
+            f"must be from 0 to {self._with_unit(widest)}, the width of the field's range; "
+            f"got {self._with_unit(value)}"
+        )
+
+
+def _noting(errors: dict[str, Any], name: str, read: Any, *given: Any) -> float | None:
+    try:
+        result: float | None = read(*given)
+    except ValidationError as error:
+        errors[name] = error.messages
+        return None
+    return result
+
+
+def _split(text: str) -> list[tuple[float, str]]:
+    """Split a text into numbers and units, at most three pairs; empty where it is anything else."""
+    parts: list[tuple[float, str]] = []
+    position = 0
+    while position < len(text) and len(parts) < 3:
+        match = _PART.match(text, position)
+        if match is None or (match[3] is not None and int(match[3]) == 0):
+            return []
+        whole, above, below, number, unit = match.groups()
+        value = float(number) if number is not None else int(whole or 0) + int(above) / int(below)
+        parts.append((value, unit))
+        position = match.end()
+    return parts if position == len(text) else []
+
+
+class NominalField(QuantityField):
+    """A quantity that takes no uncertainty; `reason` tells the sender why."""
+
+    reason: ClassVar[str]
+
+    def read(self, value: Any) -> Quantity:
+        """Read the quantity in `value`; raises ValidationError."""
+        if not isinstance(value, dict) or "uncertainty" not in value:
+            return super().read(value)
+        errors: dict[Any, Any] = {}
+        try:
+            super().read({name: member for name, member in value.items() if name != "uncertainty"})
+        except ValidationError as error:
+            errors |= error.messages if isinstance(error.messages, dict) else {SCHEMA: error.messages}
+        raise ValidationError({**errors, "uncertainty": [self.reason]})

@@ -1,0 +1,1 @@
+"""One ball, or a batch: request, drilling, facts, verdict, remedies, answer."""

@@ -1,0 +1,83 @@
+"""What the engine refuses: requests that are well-formed one by one but impossible as a whole."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from typing import Any
+
+
+class InvalidInput(ValueError):
+    """Items of a request that cannot be computed.
+
+    Parameters
+    ----------
+    errors : iterable of (int, str, str)
+        The item's index in the request, the JSON pointer (RFC 6901) of the bad field relative to that item,
+        and what is wrong with it. Every bad field of every item, not the first alone.
+    """
+
+    def __init__(self, errors: Iterable[tuple[int, str, str]]) -> None:
+        self.errors = list(errors)
+        super().__init__("; ".join(f"[{index}]{pointer}: {detail}" for index, pointer, detail in self.errors))
+
+
+class InvalidDesign(InvalidInput):
+    """A design, or what is asked of it, that cannot be computed.
+
+    Parameters
+    ----------
+    problems : iterable of (str, str)
+        JSON pointer (RFC 6901) of each bad field, relative to the design, and what is wrong with it.
+    """
+
+    def __init__(self, problems: Iterable[tuple[str, str]]) -> None:
+        super().__init__((0, pointer, detail) for pointer, detail in problems)
+
+
+class InvalidMotion(InvalidInput):
+    """A ball, bowler, lane or request that cannot be computed.
+
+    Parameters
+    ----------
+    problems : iterable of (str, str)
+        JSON pointer (RFC 6901) of each bad field, relative to what was given, and what is wrong with it.
+    """
+
+    def __init__(self, problems: Iterable[tuple[str, str]]) -> None:
+        super().__init__((0, pointer, detail) for pointer, detail in problems)
+
+
+def refuse(problems: list[tuple[str, str]]) -> None:
+    """Raise InvalidMotion where there are problems."""
+    if problems:
+        raise InvalidMotion(problems)
+
+
+def is_number(value: Any) -> bool:
+    """Whether a value is a finite number and no truth value."""
+    return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def number_problem(value: Any, low: float, high: float, unit: str) -> str:
+    """What is wrong with a number that must lie from low to high; empty where nothing is."""
+    wanted = f"must be a number from {low:g} to {high:g}{' ' if unit else ''}{unit}"
+    if not is_number(value):
+        return f"{wanted}; got {str(value)[:40]!r}"
+    return "" if low <= value <= high else f"{wanted}; got {value:g}"
+
+
+@contextmanager
+def below(*prefixes: tuple[str, str]) -> Iterator[None]:
+    """Put the request's pointers in place of the engine's: the first prefix that fits gives way to its own.
+
+    prefixes: (what the engine's pointer begins with, what goes before it)
+    """
+    try:
+        yield
+    except InvalidInput as refused:
+        raise InvalidInput(
+            (0, next((place for start, place in prefixes if pointer.startswith(start)), "") + pointer, detail)
+            for _, pointer, detail in refused.errors
+        ) from None

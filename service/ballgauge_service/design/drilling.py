@@ -1,0 +1,343 @@
+"""Drilling through the actual layers of a design: what each hole takes out of which solid, and its cost.
+
+Places and directions of holes are those of `physics.drilling`. The material on each line along a hole's axis
+is found exactly; only the sum over the hole's cross-section is numerical, with an error bound. Holes are
+drilled in their order, so that what is gone is not removed again, and a slug can be drilled into.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ballgauge_service.core.budget import Run
+from ballgauge_service.core.refusal import InvalidDesign
+from ballgauge_service.core.units import OZ_PER_CUBIC_INCH, OZ_PER_LB
+from ballgauge_service.design.mass import (
+    BALANCE_ARM,
+    CENTRE,
+    HIGH_AXIS,
+    LENGTH,
+    LOW_AXIS,
+    ball_moments,
+    check_arm,
+    check_inside,
+    numbers_of,
+    visible_moments,
+)
+from ballgauge_service.design.solids.cubature import DISC, integrate
+from ballgauge_service.design.solids.lines import sort_meshes
+from ballgauge_service.design.solids.packing import (
+    DENSITY,
+    HOLE,
+    KIND,
+    POSITION,
+    ROTATION,
+    SIZE,
+    WIDTH,
+    Packed,
+    pack,
+)
+from ballgauge_service.design.solids.shapes import Floats, placed
+from ballgauge_service.design.solids.solids import Design
+from ballgauge_service.physics.drilling import ROLES as HOLE_ROLES
+from ballgauge_service.physics.drilling import Records, drill, empty_balls
+from ballgauge_service.physics.holes import ACROSS, AXIS, BOTTOM, FOOT, GEOMETRY, OFFSET, set_hole
+
+HOLE_TOLERANCE = 1e-7
+HOLE_CELLS = 2000
+"""Error the cubature across a hole aims at, as a part of the hole's weight, and its most cells (ours)."""
+
+GUARDED = ("inner core", "disc", "pin")
+"""Roles of solids no hole should enter, for warranty and cracking (common practice, no source)."""
+
+Vector3 = tuple[float, float, float]
+
+
+@dataclass(frozen=True)
+class HoleCost:
+    """What one hole takes, drilled in its place of the order.
+
+    removed_weight: of material, slug_weight: put back [oz]; removed_from: [oz] by solid's name (earlier slugs
+    under "slug of hole N"); changes that this hole makes to rg, differential, intermediate_differential
+    [in], and to the top weight [oz], the moment towards the grip centre over the balance arm. error: bound
+    of the removed weight [oz].
+    """
+
+    index: int
+    role: str
+    removed_weight: float
+    slug_weight: float
+    volume: float
+    removed_from: dict[str, float]
+    rg: float
+    differential: float
+    intermediate_differential: float
+    top_weight: float
+    axis_offset: float
+    error: float
+
+
+@dataclass(frozen=True)
+class DrilledDesign:
+    """The drilled ball in the grip frame: +z to the grip centre, +y to the fingers, +x to the bowler's right.
+
+    weight [lb], removed and slug weight [oz]; RGs, differentials and centre of mass [in]; moment [oz in];
+    top, side, finger: predicted readings, moment / balance_arm [oz], towards the grip centre, the bowler's
+    right and the fingers; low and high RG axis: unit vectors, the ends nearest to pin and PSA, None where
+    they have no direction; pin and psa: unit vectors; undrilled: the numbers before; costs: one a hole,
+    adding up to the whole change.
+    """
+
+    weight: float
+    removed_weight: float
+    slug_weight: float
+    rg: float
+    rg_intermediate: float
+    rg_high: float
+    differential: float
+    intermediate_differential: float
+    asymmetry_ratio: float | None
+    centre_of_mass: Vector3
+    moment: Vector3
+    top: float
+    side: float
+    finger: float
+    low_rg_axis: Vector3 | None
+    high_rg_axis: Vector3 | None
+    pin: Vector3
+    psa: Vector3
+    undrilled: dict[str, float | None]
+    costs: tuple[HoleCost, ...]
+    cautions: tuple[str, ...]
+    method: str
+
+
+def _body_frame(placed_ball: np.void) -> NDArray[np.float64]:
+    """Columns: the design's x (to the PSA), y and z (to the pin) in the grip frame."""
+    pin = np.array([placed_ball[f"pin_{axis}"] for axis in "xyz"])
+    psa = np.array([placed_ball[f"psa_{axis}"] for axis in "xyz"])
+    return np.column_stack([psa, np.cross(pin, psa), pin])
+
+
+def _placed_records(weight: float, radius: float, layout: Records, holes: Records) -> tuple[np.void, Records]:
+    balls, _ = empty_balls(1)
+    balls["weight"], balls["radius"] = weight, radius
+    results, hole_results = drill(balls, layout.reshape(1), holes.reshape(1, -1), np.array([len(holes)]))
+    return results[0], hole_results[0]
+
+
+def _check_places(ball: np.void, hole_results: Records, radius: float) -> None:
+    if not all(math.isfinite(ball[name]) for name in ("pin_x", "psa_x")):
+        raise InvalidDesign([("/layout", "pin and mass-bias mark have no place: PAP and layout are needed")])
+    problems = []
+    for index, hole in enumerate(hole_results):
+        if not math.isfinite(hole["centre_x"]):
+            problems.append(
+                (f"/holes/{index}", "has no place: give `at`, or spans and bridge that make a triangle")
+            )
+        elif not hole["reach"] < radius:
+            problems.append((f"/holes/{index}", "its bottom reaches beyond the ball's surface"))
+    if problems:
+        raise InvalidDesign(problems)
+
+
+def _hole_rows(
+    holes: Records, hole_results: Records, radius: float, body: NDArray[np.float64]
+) -> tuple[Floats, Floats]:
+    """Rows (h, WIDTH) of the holes in the body frame, and their geometry table in the grip frame."""
+    geometry = np.empty((len(holes), GEOMETRY))
+    rows = np.zeros((len(holes), WIDTH))
+    for index, (hole, at) in enumerate(zip(holes, hole_results, strict=True)):
+        centre = (float(at["centre_x"]), float(at["centre_y"]), float(at["centre_z"]))
+        set_hole(
+            geometry, index, centre, radius, 0.5 * hole["diameter"], hole["depth"], hole["pitch_forward"],
+            hole["pitch_lateral"],
+        )  # fmt: skip
+        own = geometry[index]
+        w = body.T @ own[AXIS : AXIS + 3]
+        u = body.T @ own[ACROSS : ACROSS + 3]
+        slug = float(hole["slug_density"])
+        rows[index, KIND] = HOLE
+        rows[index, DENSITY] = 0.0 if math.isnan(slug) else slug
+        rows[index, POSITION : POSITION + 3] = body.T @ own[FOOT : FOOT + 3]
+        rows[index, ROTATION : ROTATION + 9] = np.column_stack([u, np.cross(w, u), w]).ravel()
+        rows[index, SIZE] = hole["diameter"]
+        rows[index, SIZE + 1] = own[BOTTOM]
+    return rows, geometry
+
+
+def _take(packed: Packed, solids: int, index: int, cells: int) -> tuple[Floats, Floats]:
+    """Moments (m + h, 10) of unit density that hole `index` takes out of each row, and their error (10,)."""
+    row = packed.table[solids + index]
+    frame = np.ascontiguousarray(row[ROTATION : ROTATION + 9].reshape(3, 3).T)
+    foot = frame[:2] @ row[POSITION : POSITION + 3]
+    radius = 0.5 * row[SIZE]
+    top = float(packed.table[0, SIZE])
+    domain = np.array([DISC, foot[0], foot[1], radius, 0.0, row[SIZE + 1], top])
+    there = np.arange(len(packed.table)) < solids + index
+    contrast = packed.table[:, DENSITY].copy()
+    depth = 0.5 * top - row[SIZE + 1]
+    aim = HOLE_TOLERANCE * math.pi * radius**2 * depth * float(packed.table[:solids, DENSITY].mean())
+    out = np.empty((len(packed.table), 10))
+    error = np.empty(10)
+    integrate(
+        packed, sort_meshes(packed, frame), there, frame, domain, contrast, 0.5 * top, aim, cells, out, error
+    )
+    return out, error
+
+
+def _in_grip_frame(moments: Floats, body: NDArray[np.float64]) -> Floats:
+    out = np.zeros(10)
+    x, y, z = (_three(column) for column in body.T)
+    placed(moments, (0.0, 0.0, 0.0), x, y, z, 1.0, out)
+    return out
+
+
+def _numbers(moments: Floats, radius: float, arm: float) -> Floats:
+    out = np.empty(LENGTH)
+    numbers_of(moments, radius, arm, out)
+    return out
+
+
+def _taken_from(design: Design, taken: Floats, table: Floats) -> dict[str, float]:
+    names = [solid.name for solid in design.solids]
+    found = {}
+    for row, part in enumerate(taken):
+        weight = float(part[0] * table[row, DENSITY] * OZ_PER_CUBIC_INCH)
+        if weight > 1e-9:
+            found[names[row] if row < len(names) else f"slug of hole {row - len(names)}"] = weight
+    return found
+
+
+def _cautions(design: Design, costs: list[HoleCost]) -> tuple[str, ...]:
+    return tuple(
+        f"hole {cost.index} ({cost.role}) enters the {solid.role} {solid.name!r} and removes "
+        f"{cost.removed_from[solid.name]:.3f} oz of it"
+        for cost in costs
+        for solid in design.solids
+        if solid.role in GUARDED and cost.removed_from.get(solid.name, 0.0) > 1e-6
+    )
+
+
+def drill_design(
+    design: Design,
+    layout: Records,
+    holes: Records,
+    balance_arm: float = BALANCE_ARM,
+    *,
+    cells: int = HOLE_CELLS,
+    run: Run | None = None,
+) -> DrilledDesign:
+    """Drill a design.
+
+    Parameters
+    ----------
+    layout : one record of `physics.drilling.LAYOUT`; PAP and layout place the pin and the mass-bias mark
+    holes : (h,) records of `physics.drilling.HOLE`, in the order of drilling
+    balance_arm : arm of the shop balance [in]
+    cells : most cells of the cubature across one hole
+    run : progress and cancel token
+
+    Raises
+    ------
+    InvalidDesign : no place for pin, mark or a hole; a hole's bottom beyond the surface; a solid outside the
+        ball; a balance arm that is no length
+    Cancelled : by the token
+    """
+    link = run or Run()
+    check_arm(balance_arm)
+    radius = 0.5 * design.diameter
+    packed = pack(design)
+    check_inside(design, packed)
+    moments = ball_moments(packed, visible_moments(packed))
+    record, hole_results = _placed_records(float(moments[0]) / OZ_PER_LB, radius, layout, holes)
+    _check_places(record, hole_results, radius)
+    body = _body_frame(record)
+    rows, geometry = _hole_rows(holes, hole_results, radius, body)
+    whole = packed._replace(table=np.vstack([packed.table, rows]))
+    solids = len(design.solids)
+    before = _numbers(moments, radius, balance_arm)
+    undrilled = before
+    costs: list[HoleCost] = []
+    for index, hole in enumerate(holes):
+        link.report(index / len(holes), f"hole {index}")
+        taken, error = _take(whole, solids, index, cells)
+        slug = float(rows[index, DENSITY]) * OZ_PER_CUBIC_INCH
+        densities = whole.table[:, DENSITY] * OZ_PER_CUBIC_INCH
+        change = slug * taken.sum(axis=0) - densities @ taken
+        lift = float(change[1:4] @ body[2]) / balance_arm
+        moments = moments + change
+        after = _numbers(moments, radius, balance_arm)
+        step = after - before
+        before = after
+        costs.append(
+            HoleCost(
+                index=index,
+                role=HOLE_ROLES[int(hole["role"])],
+                removed_weight=float(densities @ taken[:, 0]),
+                slug_weight=float(slug * taken[:, 0].sum()),
+                volume=float(taken[:, 0].sum()),
+                removed_from=_taken_from(design, taken, whole.table),
+                rg=float(step[1]),
+                differential=float(step[4]),
+                intermediate_differential=float(step[5]),
+                top_weight=lift,
+                axis_offset=float(geometry[index, OFFSET]),
+                error=float(error[0]) * OZ_PER_CUBIC_INCH,
+            )
+        )
+    return _result(design, moments, body, balance_arm, before, undrilled, costs)
+
+
+def _named(numbers: Floats) -> dict[str, float | None]:
+    named = {
+        "weight": numbers[0], "rg": numbers[1], "rg_intermediate": numbers[2], "rg_high": numbers[3],
+        "differential": numbers[4], "intermediate_differential": numbers[5], "asymmetry_ratio": numbers[6],
+    }  # fmt: skip
+    return {name: None if math.isnan(value) else float(value) for name, value in named.items()}
+
+
+def _result(
+    design: Design, moments: Floats, body: NDArray[np.float64], arm: float, after: Floats, undrilled: Floats,
+    costs: list[HoleCost],
+) -> DrilledDesign:  # fmt: skip
+    grip = _in_grip_frame(moments, body)
+    centre = body @ after[CENTRE : CENTRE + 3]
+    low = None if math.isnan(after[9]) else _three(body @ after[LOW_AXIS : LOW_AXIS + 3])
+    high = None if math.isnan(after[10]) else _three(body @ after[HIGH_AXIS : HIGH_AXIS + 3])
+    removed = math.fsum(cost.removed_weight for cost in costs)
+    slug = math.fsum(cost.slug_weight for cost in costs)
+    worst = max((cost.error for cost in costs), default=0.0)
+    return DrilledDesign(
+        weight=float(after[0]),
+        removed_weight=removed,
+        slug_weight=slug,
+        rg=float(after[1]),
+        rg_intermediate=float(after[2]),
+        rg_high=float(after[3]),
+        differential=float(after[4]),
+        intermediate_differential=float(after[5]),
+        asymmetry_ratio=None if math.isnan(after[6]) else float(after[6]),
+        centre_of_mass=_three(centre),
+        moment=_three(grip[1:4]),
+        top=float(grip[3]) / arm,
+        side=float(grip[1]) / arm,
+        finger=float(grip[2]) / arm,
+        low_rg_axis=low,
+        high_rg_axis=high,
+        pin=_three(body[:, 2]),
+        psa=_three(body[:, 0]),
+        undrilled=_named(undrilled),
+        costs=tuple(costs),
+        cautions=_cautions(design, costs),
+        method=f"exact along each hole, adaptive cubature across it; removed weights within {worst:.1e} oz",
+    )
+
+
+def _three(values: NDArray[np.float64]) -> Vector3:
+    x, y, z = (float(value) for value in values)
+    return (x, y, z)

@@ -1,0 +1,449 @@
+"""Mass properties of a design: weight, balance, radii of gyration, axes, cover depth, what each solid adds.
+
+Radii of gyration are sqrt(I / m) about the centre of mass; `differential` is the highest less the lowest,
+`intermediate_differential` the highest less the middle one, the asymmetry ratio their quotient.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ballgauge_service.core.budget import Run
+from ballgauge_service.core.compiled import compiled
+from ballgauge_service.core.refusal import InvalidDesign
+from ballgauge_service.core.units import OZ_PER_CUBIC_INCH, OZ_PER_LB
+from ballgauge_service.design.cover import cover_depth
+from ballgauge_service.design.solids.cubature import RECTANGLE, integrate, lines_frame
+from ballgauge_service.design.solids.lines import sort_meshes
+from ballgauge_service.design.solids.packing import BOX, DENSITY, KIND, SPHERE, Packed, pack
+from ballgauge_service.design.solids.relations import TOUCH, reach_from_centre
+from ballgauge_service.design.solids.shapes import Floats, own_axis, support
+from ballgauge_service.design.solids.solids import Design
+from ballgauge_service.design.solids.visible import Flags, add_visible
+from ballgauge_service.physics.inertia import principal_axes
+
+BALANCE_ARM = 3.2
+"""Arm of a shop balance [in] unless another is given (from memory, no source)."""
+
+ROUND = 1e-6
+"""Difference of two radii of gyration [in] below which their axes have no direction (ours)."""
+
+CELLS = 6000
+TOLERANCE = 1e-6
+"""Most cells of the cubature, and the error it aims at as a part of the ball's mass (ours)."""
+
+NUMBERS = (
+    "weight", "rg", "rg_intermediate", "rg_high", "differential", "intermediate_differential",
+    "asymmetry_ratio", "top_weight", "pin_to_cg", "pin_to_low_rg_axis", "mark_to_high_rg_axis",
+)  # fmt: skip
+"""Names of the numbers of a ball, in the order of `numbers_of`: lb, in (RGs, differentials, arcs), oz."""
+
+COUNT = len(NUMBERS)
+CENTRE, LOW_AXIS, HIGH_AXIS = COUNT, COUNT + 3, COUNT + 6
+LENGTH = COUNT + 9
+
+
+@compiled
+def _end_nearest(axes: Floats, row: int, mark: int, out: Floats, at: int, radius: float) -> float:
+    """Write the end of an axis nearer to the mark's body axis; return its arc from the mark [in]."""
+    sign = -1.0 if axes[row, mark] < 0.0 else 1.0
+    off = 0.0
+    for n in range(3):
+        out[at + n] = sign * axes[row, n]
+        if n != mark:
+            off += axes[row, n] ** 2
+    return radius * math.atan2(math.sqrt(off), abs(axes[row, mark]))
+
+
+@compiled
+def inertia_of(moments: Floats, tensor: Floats) -> None:
+    """Write the inertia (3, 3) about the centre of mass of a body with ten moments (10,)."""
+    mass = moments[0]
+    trace = 0.0
+    for i in range(3):
+        trace += moments[4 + i] - moments[1 + i] ** 2 / mass
+    for i in range(3):
+        for j in range(3):
+            slot = 4 + i if i == j else 6 + i + j
+            tensor[i, j] = -(moments[slot] - moments[1 + i] * moments[1 + j] / mass)
+        tensor[i, i] += trace
+
+
+@compiled
+def numbers_of(moments: Floats, radius: float, arm: float, out: Floats) -> None:
+    """Write the numbers of a ball, NUMBERS then centre of mass, low and high RG axes, into `out` (LENGTH,).
+
+    moments (10,) [oz, oz in, oz in^2] about the centre; radius and arm [in]. Angles from the marks are NaN
+    where an axis has no direction. The top weight is |moment| / arm, at the CG mark.
+    """
+    tensor = np.empty((3, 3))
+    axes = np.empty((3, 3))
+    mass = moments[0]
+    inertia_of(moments, tensor)
+    low, middle, high = principal_axes(tensor, axes)
+    out[0] = mass / OZ_PER_LB
+    out[1] = math.sqrt(max(low, 0.0) / mass)
+    out[2] = math.sqrt(max(middle, 0.0) / mass)
+    out[3] = math.sqrt(max(high, 0.0) / mass)
+    out[4] = out[3] - out[1]
+    out[5] = out[3] - out[2]
+    out[6] = out[5] / out[4] if out[4] > ROUND else math.nan
+    across = math.sqrt(moments[1] ** 2 + moments[2] ** 2)
+    moment = math.sqrt(across * across + moments[3] ** 2)
+    out[7] = moment / arm
+    out[8] = radius * math.atan2(across, moments[3]) if moment > 1e-9 * mass else math.nan
+    out[9] = _end_nearest(axes, 0, 2, out, LOW_AXIS, radius)
+    out[10] = _end_nearest(axes, 2, 0, out, HIGH_AXIS, radius)
+    if out[2] - out[1] < ROUND:
+        out[9] = math.nan
+    if out[5] < ROUND:
+        out[10] = math.nan
+    for n in range(3):
+        out[CENTRE + n] = moments[1 + n] / mass
+
+
+@compiled
+def summed(visible: Floats, table: Floats, out: Floats) -> None:
+    """Write the ball's ten moments [oz, oz in, oz in^2] from its solids' visible ones (m, 10)."""
+    out[:] = 0.0
+    for k in range(visible.shape[0]):
+        density = table[k, DENSITY] * OZ_PER_CUBIC_INCH
+        for n in range(10):
+            out[n] += density * visible[k, n]
+
+
+@compiled
+def _outside(packed: Packed) -> int:
+    """The first solid that leaves the ball, or 0."""
+    radius = reach_from_centre(packed, 0)
+    for k in range(1, packed.table.shape[0]):
+        if reach_from_centre(packed, k) > radius + TOUCH:
+            return k
+    return 0
+
+
+@dataclass(frozen=True)
+class Visible:
+    """Moments (m, 10) of unit density of what is visible of each solid, and how they were found.
+
+    error (10,): bound of the ball's moments [in^3 g/mL ...], zero where every part is closed form.
+    """
+
+    moments: Floats
+    exact: bool
+    error: Floats
+    cells: int = 0
+
+
+def _direction(packed: Packed, members: Flags) -> Floats:
+    """A direction well off the members' axes and end faces, which keeps the integrand smooth."""
+    n = np.arange(200)
+    height = 1.0 - (n + 0.5) / 200
+    turn = n * math.pi * (3.0 - math.sqrt(5.0))
+    flat = np.sqrt(1.0 - height * height)
+    choices = np.column_stack([flat * np.cos(turn), flat * np.sin(turn), height])
+    score = np.ones(200)
+    for k in np.flatnonzero(members):
+        kind = int(packed.table[k, KIND])
+        for axis in (0, 1, 2) if kind == BOX else (() if kind == SPHERE else (2,)):
+            along = np.abs(choices @ np.array(own_axis(packed.table, int(k), axis)))
+            score = np.minimum(score, np.minimum(along, np.sqrt(np.maximum(1.0 - along * along, 0.0))))
+    best: Floats = choices[int(np.argmax(score))]
+    return best
+
+
+def _add_group(
+    packed: Packed,
+    members: Flags,
+    beneath: np.ndarray,
+    out: Floats,
+    error: Floats,
+    cells: int,
+    tolerance: float,
+) -> int:
+    frame = lines_frame(tuple(_direction(packed, members).tolist()))
+    rows = [int(k) for k in np.flatnonzero(members)]
+    ends = np.array(
+        [
+            [max(support(packed, k, tuple(sign * side)) for k in rows) for sign in (-1.0, 1.0)]
+            for side in frame[:2]
+        ]
+    )
+    domain = np.array([
+        RECTANGLE, -ends[0, 0], -ends[1, 0], ends[0].sum(), ends[1].sum(), -math.inf, math.inf,
+    ])  # fmt: skip
+    table = packed.table
+    contrast = table[:, DENSITY] - table[beneath, DENSITY]
+    radius = reach_from_centre(packed, 0)
+    aim = tolerance * float(table[0, DENSITY]) * 4.0 / 3.0 * math.pi * radius**3
+    found = np.empty_like(out)
+    bound = np.empty(10)
+    used = integrate(
+        packed, sort_meshes(packed, frame), members, frame, domain, contrast, radius, aim, cells, found, bound
+    )
+    for k in rows:
+        out[k] += found[k]
+        out[beneath[k]] -= found[k]
+    error += bound
+    return int(used)
+
+
+def visible_moments(
+    packed: Packed, active: Flags | None = None, cells: int = CELLS, tolerance: float = TOLERANCE
+) -> Visible:
+    """What is visible of each solid of a packed design.
+
+    active (m,) bool: solids that are there (all); the others are as if replaced by what lies beneath them.
+    cells, tolerance: budget and aim of the cubature for solids that cut each other off a common axis.
+    """
+    most = packed.table.shape[0]
+    there = np.ones(most, np.bool_) if active is None else active
+    out = np.empty((most, 10))
+    group = np.empty(most, np.int64)
+    beneath = np.empty(most, np.int64)
+    error = np.zeros(10)
+    used = 0
+    if add_visible(packed, there, group, beneath, out):
+        for g in np.unique(group[group >= 0]):
+            used += _add_group(packed, group == g, beneath, out, error, cells, tolerance)
+    return Visible(out, used == 0, error, used)
+
+
+def ball_moments(packed: Packed, visible: Visible) -> Floats:
+    """The ball's ten moments [oz, oz in, oz in^2] about its centre, (10,)."""
+    out = np.empty(10)
+    summed(visible.moments, packed.table, out)
+    return out
+
+
+@dataclass(frozen=True)
+class Contribution:
+    """What one solid adds: the change when it is there instead of what lies beneath it, all else the same.
+
+    mass [lb]: of its visible part; changes of weight [lb], the three RGs and the differentials [in], top
+    weight [oz]. Nothing lies beneath the ball itself (the first solid): its changes are None.
+    """
+
+    name: str
+    role: str
+    mass: float
+    weight: float | None = None
+    rg: float | None = None
+    rg_intermediate: float | None = None
+    rg_high: float | None = None
+    differential: float | None = None
+    intermediate_differential: float | None = None
+    top_weight: float | None = None
+
+
+CHANGES = (
+    "weight",
+    "rg",
+    "rg_intermediate",
+    "rg_high",
+    "differential",
+    "intermediate_differential",
+    "top_weight",
+)
+
+
+@dataclass(frozen=True)
+class MassProperties:
+    """The mass properties of a design as made, undrilled.
+
+    weight [lb]; rg (low), rg_intermediate, rg_high, differentials [in]; asymmetry_ratio (None for a ball
+    without differential); centre_of_mass (3,) [in]; inertia (3, 3) about it [lb in^2]; low_rg_axis,
+    high_rg_axis, cg_mark: unit vectors, the ends nearest to the pin and to the mass-bias mark; arcs [in],
+    None where an axis has no direction; moment (3,) [oz in] and top_weight = |moment| / balance_arm [oz];
+    cover depths [in]; max_density [g/mL] and the solid that has it. error_bound: of weight, rg and
+    differential, zero where `method` is "exact".
+    """
+
+    weight: float
+    rg: float
+    rg_intermediate: float
+    rg_high: float
+    differential: float
+    intermediate_differential: float
+    asymmetry_ratio: float | None
+    top_weight: float
+    pin_to_cg: float | None
+    pin_to_low_rg_axis: float | None
+    mark_to_high_rg_axis: float | None
+    diameter: float
+    mean_density: float
+    max_density: float
+    max_density_solid: str
+    centre_of_mass: tuple[float, float, float]
+    moment: tuple[float, float, float]
+    inertia: tuple[tuple[float, ...], ...]
+    low_rg_axis: tuple[float, float, float] | None
+    high_rg_axis: tuple[float, float, float] | None
+    cg_mark: tuple[float, float, float] | None
+    balance_arm: float
+    cover_depth_shallowest: float | None
+    cover_depth_deepest: float | None
+    contributions: tuple[Contribution, ...]
+    method: str
+    error_bound: dict[str, float]
+    cautions: tuple[str, ...] = field(default=())
+
+
+def error_bounds(error: Floats, moments: Floats, numbers: Floats) -> dict[str, float]:
+    """Bounds of weight [lb], rg and differential [in] from those of the moments.
+
+    First order: RG = sqrt(I / m), so |dRG| <= (|dI| + RG^2 |dm|) / (2 m RG); |dI| is bounded by the sum of
+    the six second moments' bounds and of the shift of the centre of mass.
+    """
+    each = error * OZ_PER_CUBIC_INCH
+    mass = float(moments[0])
+    centre = np.abs(moments[1:4]) / mass
+    second = float(each[4:].sum() + 2.0 * (each[1:4] @ centre) + each[0] * (centre @ centre))
+    low = (second + numbers[1] ** 2 * each[0]) / (2.0 * mass * numbers[1])
+    high = (second + numbers[3] ** 2 * each[0]) / (2.0 * mass * numbers[3])
+    return {"weight": float(each[0]) / OZ_PER_LB, "rg": float(low), "differential": float(low + high)}
+
+
+def _none(value: float) -> float | None:
+    return None if math.isnan(value) else float(value)
+
+
+def check_arm(balance_arm: float) -> None:
+    """Raise InvalidDesign where the balance arm is not a positive length [in]."""
+    if not (math.isfinite(balance_arm) and balance_arm > 0.0):
+        raise InvalidDesign([("/balance_arm", f"must be a positive length; got {balance_arm:g}")])
+
+
+def check_inside(design: Design, packed: Packed) -> None:
+    """Raise InvalidDesign naming every solid that leaves the ball, and by how much."""
+    if not _outside(packed):
+        return
+    radius = 0.5 * design.diameter
+    problems = []
+    for k in range(1, len(design.solids)):
+        beyond = reach_from_centre(packed, k) - radius
+        if beyond > TOUCH:
+            problems.append(
+                (
+                    f"/solids/{k}",
+                    f"{design.solids[k].name!r} reaches {beyond:.4g} in beyond the ball's surface",
+                )
+            )
+    raise InvalidDesign(problems)
+
+
+def _contributions(
+    design: Design, packed: Packed, visible: Visible, numbers: Floats, arm: float, run: Run, cells: int
+) -> tuple[Contribution, ...]:
+    most = len(design.solids)
+    radius = 0.5 * design.diameter
+    masses = visible.moments[:, 0] * packed.table[:, DENSITY] * OZ_PER_CUBIC_INCH / OZ_PER_LB
+    found = [Contribution(design.solids[0].name, design.solids[0].role, float(masses[0]))]
+    other = np.empty(LENGTH)
+    for k in range(1, most):
+        run.report(k / most, f"what {design.solids[k].name} adds")
+        active = np.ones(most, np.bool_)
+        active[k] = False
+        numbers_of(ball_moments(packed, visible_moments(packed, active, cells)), radius, arm, other)
+        change = {name: float((numbers - other)[NUMBERS.index(name)]) for name in CHANGES}
+        found.append(Contribution(design.solids[k].name, design.solids[k].role, float(masses[k]), **change))
+    return tuple(found)
+
+
+def _cautions(design: Design, visible: Visible) -> tuple[str, ...]:
+    return tuple(
+        f"{solid.name!r} is wholly covered by later solids"
+        for solid, part in zip(design.solids, visible.moments, strict=True)
+        if part[0] < 1e-9
+    )
+
+
+def properties(
+    design: Design,
+    balance_arm: float = BALANCE_ARM,
+    *,
+    contributions: bool = True,
+    cells: int = CELLS,
+    run: Run | None = None,
+) -> MassProperties:
+    """All mass properties of a design.
+
+    Parameters
+    ----------
+    balance_arm : arm of the shop balance [in]
+    contributions : also find what each solid adds (one more evaluation a solid)
+    cells : budget of the cubature where solids cut each other off a common axis
+    run : progress and cancel token
+
+    Raises
+    ------
+    InvalidDesign : a solid that leaves the ball
+    Cancelled : by the token
+    """
+    check_arm(balance_arm)
+    link = run or Run()
+    link.check()
+    packed = pack(design)
+    check_inside(design, packed)
+    radius = 0.5 * design.diameter
+    visible = visible_moments(packed, cells=cells)
+    moments = ball_moments(packed, visible)
+    numbers = np.empty(LENGTH)
+    numbers_of(moments, radius, balance_arm, numbers)
+    parts = (
+        _contributions(design, packed, visible, numbers, balance_arm, link, cells) if contributions else ()
+    )
+    return _assembled(design, numbers, moments, visible, parts, cover_depth(design, packed), balance_arm)
+
+
+def _assembled(
+    design: Design,
+    numbers: Floats,
+    moments: Floats,
+    visible: Visible,
+    parts: tuple[Contribution, ...],
+    depths: tuple[float | None, float | None],
+    arm: float,
+) -> MassProperties:
+    tensor = np.empty((3, 3))
+    inertia_of(moments, tensor)
+    densest = max(design.solids, key=lambda solid: solid.density)
+    volume = math.pi / 6.0 * design.diameter**3
+    return MassProperties(
+        weight=float(numbers[0]),
+        rg=float(numbers[1]),
+        rg_intermediate=float(numbers[2]),
+        rg_high=float(numbers[3]),
+        differential=float(numbers[4]),
+        intermediate_differential=float(numbers[5]),
+        asymmetry_ratio=_none(numbers[6]),
+        top_weight=float(numbers[7]),
+        pin_to_cg=_none(numbers[8]),
+        pin_to_low_rg_axis=_none(numbers[9]),
+        mark_to_high_rg_axis=_none(numbers[10]),
+        diameter=design.diameter,
+        mean_density=float(moments[0]) / OZ_PER_CUBIC_INCH / volume,
+        max_density=densest.density,
+        max_density_solid=densest.name,
+        centre_of_mass=_vector(numbers[CENTRE : CENTRE + 3]),
+        moment=_vector(moments[1:4]),
+        inertia=tuple(tuple(float(value) / OZ_PER_LB for value in row) for row in tensor),
+        low_rg_axis=None if math.isnan(numbers[9]) else _vector(numbers[LOW_AXIS : LOW_AXIS + 3]),
+        high_rg_axis=None if math.isnan(numbers[10]) else _vector(numbers[HIGH_AXIS : HIGH_AXIS + 3]),
+        cg_mark=None if math.isnan(numbers[8]) else _vector(moments[1:4] / np.linalg.norm(moments[1:4])),
+        balance_arm=arm,
+        cover_depth_shallowest=depths[0],
+        cover_depth_deepest=depths[1],
+        contributions=parts,
+        method="exact" if visible.exact else f"exact lines, adaptive cubature over {visible.cells} cells",
+        error_bound=error_bounds(visible.error, moments, numbers),
+        cautions=_cautions(design, visible),
+    )
+
+
+def _vector(values: Floats) -> tuple[float, float, float]:
+    x, y, z = (float(value) for value in values)
+    return (x, y, z)

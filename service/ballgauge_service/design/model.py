@@ -1,0 +1,219 @@
+"""A design as a function of some of its numbers: what solving and tolerance studies vary."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ballgauge_service.core.compiled import compiled
+from ballgauge_service.core.refusal import InvalidDesign
+from ballgauge_service.design.mass import (
+    BALANCE_ARM,
+    LENGTH,
+    NUMBERS,
+    ball_moments,
+    check_inside,
+    numbers_of,
+    summed,
+    visible_moments,
+)
+from ballgauge_service.design.solids.packing import BOX, KIND, PLACES, SIZE, Packed, column_of, pack
+from ballgauge_service.design.solids.relations import TOUCH, reach_from_centre
+from ballgauge_service.design.solids.shapes import Floats
+from ballgauge_service.design.solids.solids import Design, RoundedBox, Shape, Solid, size_fields, with_sizes
+from ballgauge_service.design.solids.visible import Flags, add_visible
+
+STUDY_CELLS = 800
+"""Cells of the cubature in a study where solids cut each other off a common axis (ours)."""
+
+SOLVABLE = NUMBERS
+"""Numbers that targets and limits can name."""
+
+
+@dataclass(frozen=True)
+class Slot:
+    """Where a number of a design lies: the solids it belongs to and the field's name.
+
+    field: density [g/mL]; position_x, position_y, position_z [in]; or a size of the shape ([in], or a
+    factor).
+    """
+
+    solids: tuple[str, ...]
+    field: str
+
+    def label(self) -> str:
+        """The slot in words."""
+        return f"{self.field} of {', '.join(self.solids)}"
+
+    def problems(self, design: Design) -> Iterable[tuple[str, str]]:
+        """Yield (pointer, detail) of what does not fit the design."""
+        if not self.solids:
+            yield "/solids", "must name at least one solid"
+        for at, name in enumerate(self.solids):
+            try:
+                solid = design.solids[design.index(name)]
+            except KeyError:
+                known = ", ".join(repr(each.name) for each in design.solids)
+                yield f"/solids/{at}", f"no solid is named {name!r}; there are {known}"
+                continue
+            fields = (*PLACES, *size_fields(solid.shape))
+            if self.field not in fields:
+                yield "/field", f"{name!r} has no {self.field!r}; it has {', '.join(fields)}"
+            elif self.field.startswith("position") and design.index(name) == 0:
+                yield "/field", "the ball itself cannot move"
+
+    def cells(self, design: Design) -> list[tuple[int, int]]:
+        """Rows and columns of the packed table."""
+        rows = [design.index(name) for name in self.solids]
+        return [(row, column_of(design.solids[row].shape, self.field)) for row in rows]
+
+    def value(self, design: Design) -> float:
+        """The number's present value (of the first solid)."""
+        row, column = self.cells(design)[0]
+        return float(pack(design).table[row, column])
+
+
+def _fitted(shape: Shape) -> Shape:
+    """A box with its rounding within half its shortest length; other shapes as they are."""
+    if not isinstance(shape, RoundedBox):
+        return shape
+    shortest = min(shape.length_x, shape.length_y, shape.length_z)
+    return replace(shape, rounding=min(max(shape.rounding, 0.0), 0.5 * shortest))
+
+
+def with_value(design: Design, slot: Slot, value: float) -> Design:
+    """The design with the slot's number set."""
+    for name in slot.solids:
+        solid: Solid = design.solids[design.index(name)]
+        if slot.field == "density":
+            changed = replace(solid, density=value)
+        elif slot.field.startswith("position"):
+            place = list(solid.position)
+            place["xyz".index(slot.field[-1])] = value
+            changed = replace(solid, position=(place[0], place[1], place[2]))
+        else:
+            changed = replace(solid, shape=_fitted(with_sizes(solid.shape, {slot.field: value})))
+        design = design.with_solid(name, changed)
+    return design
+
+
+@compiled
+def _fit_roundings(table: Floats) -> None:
+    """Keep each box's rounding within half its shortest length, however a study varies either."""
+    for k in range(table.shape[0]):
+        if int(table[k, KIND]) == BOX:
+            shortest = min(table[k, SIZE], table[k, SIZE + 1], table[k, SIZE + 2])
+            table[k, SIZE + 3] = min(max(table[k, SIZE + 3], 0.0), 0.5 * shortest)
+
+
+@compiled
+def furthest_outside(packed: Packed, held: Flags) -> float:
+    """How far the worst of the held solids (m,) leaves the ball [in]; 0 where none does."""
+    radius = reach_from_centre(packed, 0)
+    beyond = 0.0
+    for k in range(1, packed.table.shape[0]):
+        if held[k]:
+            beyond = max(beyond, reach_from_centre(packed, k) - radius)
+    return beyond if beyond > TOUCH else 0.0
+
+
+@compiled
+def exact_numbers(packed: Packed, arm: float, out: Floats) -> bool:
+    """Write the numbers (LENGTH,) where all is closed form; return whether it is."""
+    most = packed.table.shape[0]
+    visible = np.empty((most, 10))
+    moments = np.empty(10)
+    active = np.ones(most, np.bool_)
+    group = np.empty(most, np.int64)
+    beneath = np.empty(most, np.int64)
+    _fit_roundings(packed.table)
+    if add_visible(packed, active, group, beneath, visible) > 0:
+        return False
+    summed(visible, packed.table, moments)
+    numbers_of(moments, reach_from_centre(packed, 0), arm, out)
+    return True
+
+
+@compiled
+def numbers_of_many(
+    packed: Packed,
+    samples: Floats,
+    rows: np.ndarray,
+    columns: np.ndarray,
+    sources: np.ndarray,
+    tilts: Floats,
+    held: Flags,
+    arm: float,
+    out: Floats,
+    beyond: Floats,
+) -> None:
+    """Write the numbers of many variants into `out` (n, LENGTH).
+
+    samples (n, d): what is added to the table at (rows, columns) (c,), taken from column `sources` (c,) of
+    the samples; tilts (t, 6): source, row, axis (0 x, 1 y) and pivot, turns of samples[source] degrees.
+    beyond (n,): how far the worst of the `held` solids (m,) leaves the ball [in], NaN where it takes lines.
+    """
+    table = packed.table.copy()
+    work = Packed(table, packed.points, packed.vertices, packed.faces, packed.meshes)
+    for n in range(samples.shape[0]):
+        table[:] = packed.table
+        for t in range(tilts.shape[0]):
+            tilt_row(table, int(tilts[t, 1]), int(tilts[t, 2]), samples[n, int(tilts[t, 0])], tilts[t, 3:6])
+        for c in range(rows.shape[0]):
+            table[rows[c], columns[c]] += samples[n, sources[c]]
+        exact = exact_numbers(work, arm, out[n])
+        beyond[n] = furthest_outside(work, held) if exact else math.nan
+
+
+@compiled
+def tilt_row(table: Floats, row: int, axis: int, degrees: float, pivot: Floats) -> None:
+    """Turn one solid about the body's x or y axis through a pivot."""
+    angle = math.radians(degrees)
+    c = math.cos(angle)
+    s = math.sin(angle)
+    i, j = (1, 2) if axis == 0 else (2, 0)
+    a = table[row, 2 + i] - pivot[i]
+    b = table[row, 2 + j] - pivot[j]
+    table[row, 2 + i] = pivot[i] + c * a - s * b
+    table[row, 2 + j] = pivot[j] + s * a + c * b
+    for column in range(3):
+        a = table[row, 5 + 3 * i + column]
+        b = table[row, 5 + 3 * j + column]
+        table[row, 5 + 3 * i + column] = c * a - s * b
+        table[row, 5 + 3 * j + column] = s * a + c * b
+
+
+def table_numbers(
+    packed: Packed, arm: float = BALANCE_ARM, cells: int = STUDY_CELLS, held: Flags | None = None
+) -> tuple[Floats, float]:
+    """Numbers (LENGTH,) of a packed design, and how far the worst of its held solids leaves the ball [in]."""
+    out = np.empty(LENGTH)
+    if not exact_numbers(packed, arm, out):
+        radius = reach_from_centre(packed, 0)
+        numbers_of(ball_moments(packed, visible_moments(packed, cells=cells)), radius, arm, out)
+    every = np.ones(len(packed.table), np.bool_) if held is None else held
+    return out, float(furthest_outside(packed, every))
+
+
+def number_index(name: str) -> int:
+    """Place of a number that targets and limits may name. Raises KeyError."""
+    if name not in SOLVABLE:
+        raise KeyError(name)
+    return NUMBERS.index(name)
+
+
+def checked(design: Design, slots: Iterable[tuple[str, Slot]]) -> Packed:
+    """Pack a design whose slots (pointer, slot) are sound. Raises InvalidDesign with every problem."""
+    problems = [
+        (pointer + detail_pointer, detail)
+        for pointer, slot in slots
+        for detail_pointer, detail in slot.problems(design)
+    ]
+    if problems:
+        raise InvalidDesign(problems)
+    packed = pack(design)
+    check_inside(design, packed)
+    return packed

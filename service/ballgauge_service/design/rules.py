@@ -1,0 +1,157 @@
+"""The rules on a design: as made, at approval; and drilled, in play."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from ballgauge_schemas import Quantity
+from ballgauge_service.check.facts import BALANCE, ball_facts, judge
+from ballgauge_service.check.predict import Balls, Prediction
+from ballgauge_service.core.refusal import InvalidInput
+from ballgauge_service.design.drilling import DrilledDesign
+from ballgauge_service.design.mass import NUMBERS, MassProperties
+from ballgauge_service.rulebooks import (
+    OUTCOMES,
+    Assessment,
+    Decision,
+    Edition,
+    UnknownRulebookError,
+    edition,
+    findings,
+    missing,
+)
+
+Group = dict[str, Any]
+
+HOLE_FACTS = (
+    *BALANCE, "holes", "gripping_holes", "unused_gripping_holes", "thumb_holes", "balance_holes",
+    "balance_hole_diameter", "vent_holes", "excess_vent_holes", "vent_hole_diameter", "mill_holes",
+    "mill_hole_diameter", "mill_hole_depth", "unmarked_grip_centre",
+)  # fmt: skip
+"""What the rules ask of a drilled ball that they do not ask of it as made."""
+
+BOX_NUMBERS = (
+    "weight", "diameter", "rg", "differential", "intermediate_differential", "top_weight", "pin_to_cg",
+    "pin_to_low_rg_axis", "mark_to_high_rg_axis", "max_density",
+)  # fmt: skip
+"""Numbers of a design that a check takes as those of a ball."""
+
+
+@dataclass(frozen=True)
+class Judged:
+    """Findings on a design, and the limits in force on its numbers with the rules that set them.
+
+    limits : (lower, upper) by number; not_studied : judged rules about what is no number of a tolerance study
+    """
+
+    outcome: str
+    findings: list[Group]
+    missing: list[Group]
+    rules: Group
+    on_given: bool
+    limits: dict[str, tuple[float | None, float | None]] = field(default_factory=dict)
+    limit_rules: dict[str, list[str]] = field(default_factory=dict)
+    not_studied: list[str] = field(default_factory=list)
+
+
+class _Predicted(Balls):
+    """One drilled ball whose balance a design predicts."""
+
+    def __init__(self, moment: tuple[float, float, float], arm: float) -> None:
+        self.rows = {0: 0}
+        shown = [part / arm for part in moment]
+        self.predictions = [Prediction([0.0] * 3, list(moment), shown, [math.nan] * 4)]
+
+
+def judge_design(rules: Mapping[str, Any], made: MassProperties) -> Judged:
+    """Judge a design as made by the rules of approval. Raises InvalidInput for an overlay there is not."""
+    judged_by = _edition(rules, "approval")
+    assessment = _assess(judged_by, {"ball": _ball(made)}, None)
+    found = Judged(
+        outcome=OUTCOMES[int(assessment.overall[0])],
+        findings=findings(assessment, 0),
+        missing=[{**each, "field": f"/ball/{each['field']}"} for each in missing(assessment, 0)],
+        rules={
+            "body": judged_by.source.body,
+            "on": judged_by.on.isoformat(),
+            "stage": judged_by.stage,
+            "edition": judged_by.source.edition,
+            "overlay": judged_by.overlay,
+        },
+        on_given=judged_by.on_given,
+    )
+    _add_limits(assessment, found)
+    return found
+
+
+def judge_drilled(
+    rules: Mapping[str, Any],
+    made: MassProperties,
+    drilled: DrilledDesign,
+    drilling: Mapping[str, Any],
+    arm: float,
+    *,
+    arm_given: bool,
+) -> Judged:
+    """Judge what drilling adds to a design, its holes and its balance, by the rules of play.
+
+    arm : of the drilled design's readings [in]; a verdict that turns with an arm that is not given is
+        inconclusive
+    """
+    judged_by = _edition(rules, "play")
+    moment = (drilled.top * arm, drilled.side * arm, drilled.finger * arm)
+    known = {"balance_arm": Quantity(arm)} if arm_given else {}
+    item = {"ball": _ball(made), "drilling": {**drilling, **known}}
+    assessment = _assess(judged_by, item, _Predicted(moment, arm))
+    listed = [each for each in findings(assessment, 0) if each["quantity"] in HOLE_FACTS]
+    counted = [each["outcome"] for each in listed if not each["advisory"]]
+    outcome = max(counted, key=OUTCOMES.index, default="not_assessed")
+    return Judged(outcome, listed, [], {}, judged_by.on_given)
+
+
+def _edition(rules: Mapping[str, Any], stage: str) -> Edition:
+    try:
+        return edition(rules["body"], rules.get("on"), stage, rules.get("overlay"))
+    except UnknownRulebookError as unknown:
+        raise InvalidInput([(0, "/rules/overlay", str(unknown))]) from None
+
+
+def _ball(made: MassProperties) -> Group:
+    numbers = {name: getattr(made, name) for name in BOX_NUMBERS}
+    return {
+        **{name: Quantity(value) for name, value in numbers.items() if value is not None},
+        "house_ball": False,
+    }
+
+
+def _assess(judged_by: Edition, item: Group, predicted: Balls | None) -> Assessment:
+    facts = ball_facts(item, predicted or _Undrilled(), 0)
+    return judge(judged_by, [facts], [None], Decision())
+
+
+class _Undrilled(Balls):
+    def __init__(self) -> None:
+        self.rows = {}
+        self.predictions = []
+
+
+def _add_limits(assessment: Assessment, found: Judged) -> None:
+    """Collect the limits in force: of two on one number, both."""
+    for each in assessment.edition.regime.rules:
+        rule = each.rule
+        result = assessment.rule(rule.id)
+        low, high = float(result.minimum[0]), float(result.maximum[0])
+        if rule.advisory or math.isnan(result.value[0]) or (math.isnan(low) and math.isnan(high)):
+            continue
+        number = str(rule.quantity)
+        if number not in NUMBERS:
+            found.not_studied.append(rule.id)
+            continue
+        before = found.limits.get(number, (None, None))
+        lows = [x for x in (before[0], None if math.isnan(low) else low) if x is not None]
+        highs = [x for x in (before[1], None if math.isnan(high) else high) if x is not None]
+        found.limits[number] = (max(lows, default=None), min(highs, default=None))
+        found.limit_rules.setdefault(number, []).append(rule.id)

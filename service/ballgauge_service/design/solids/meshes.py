@@ -1,0 +1,228 @@
+"""Reading and judging a core's surface mesh: what is wrong with it, and where.
+
+The formats are read by trimesh; before that, what a file claims about itself is checked against its length,
+so that a false header or a packed archive cannot ask for memory.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+import struct
+from typing import Any
+
+import numpy as np
+import trimesh
+from numpy.typing import NDArray
+
+from ballgauge_service.core.refusal import InvalidDesign
+from ballgauge_service.design.solids.archives import MOST_BYTES, BadArchive, checked_archive
+from ballgauge_service.design.solids.polyhedra import mesh_moments
+from ballgauge_service.design.solids.solids import Mesh
+from ballgauge_service.design.solids.surfaces import MOST_FOUND, first_crossings
+
+MOST_FACES = 2_000_000
+"""Most faces of a mesh (ours)."""
+
+FORMATS = ("stl", "3mf", "obj", "ply")
+UNITS = {"in": 1.0, "mm": 1.0 / 25.4, "cm": 1.0 / 2.54}
+"""Inches per unit of a file."""
+
+STL_HEADER = 84
+STL_FACE = 50
+PLY_FACE = 4
+PLY_VERTEX = 6
+"""Bytes: an STL's header and one of its faces; the least a vertex and a face take in a PLY."""
+
+
+def _refuse(detail: str) -> InvalidDesign:
+    return InvalidDesign([("", detail)])
+
+
+def _check_count(faces: int) -> None:
+    if faces > MOST_FACES:
+        raise _refuse(f"the file claims {faces} faces; at most {MOST_FACES} are read")
+
+
+def _check_stl(data: bytes) -> None:
+    if data[:5].lower() == b"solid" and b"facet" in data[:4096]:
+        _check_count(data.count(b"endfacet"))
+        return
+    if len(data) < STL_HEADER:
+        raise _refuse(f"a binary STL has at least {STL_HEADER} bytes; got {len(data)}")
+    (faces,) = struct.unpack("<I", data[80:84])
+    _check_count(faces)
+    needed = STL_HEADER + STL_FACE * faces
+    if needed != len(data):
+        raise _refuse(f"the STL header claims {faces} faces, {needed} bytes; the file has {len(data)}")
+
+
+def _check_ply(data: bytes) -> None:
+    end = data.find(b"end_header", 0, 65536)
+    if not data.startswith(b"ply") or end < 0:
+        raise _refuse("not a PLY file: no header")
+    claimed = 0
+    for name, count in re.findall(rb"element +(\w+) +(\d{1,20})\s", data[:end]):
+        if name == b"face":
+            _check_count(int(count))
+        claimed += int(count) * (PLY_FACE if name == b"face" else PLY_VERTEX)
+    if claimed > len(data) - end:
+        raise _refuse(
+            f"the PLY header claims at least {claimed} bytes of elements; {len(data) - end} follow it"
+        )
+
+
+def _checked_3mf(data: bytes) -> bytes:
+    try:
+        return checked_archive(data, MOST_FACES)
+    except BadArchive as error:
+        raise _refuse(str(error)) from None
+
+
+def _check_obj(data: bytes) -> None:
+    _check_count(data.count(b"\nf "))
+
+
+_CHECKS = {"stl": _check_stl, "obj": _check_obj, "ply": _check_ply}
+
+
+def _loaded(data: bytes, file_type: str) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    options: dict[str, Any] = {"file_type": file_type, "process": True, "maintain_order": True}
+    try:
+        loaded = trimesh.load_scene(io.BytesIO(data), **options) if file_type == "3mf" else None
+        mesh = loaded.to_mesh() if loaded is not None else trimesh.load_mesh(io.BytesIO(data), **options)
+        vertices = np.asarray(mesh.vertices, dtype=np.float64)
+        faces = np.asarray(mesh.faces, dtype=np.int64)
+    except MemoryError:
+        raise
+    except Exception as error:
+        raise _refuse(f"the {file_type.upper()} file could not be read: {type(error).__name__}") from error
+    return vertices, faces
+
+
+def _place(vertex: NDArray[np.float64]) -> str:
+    return "(" + ", ".join(f"{value:.4g}" for value in vertex) + ")"
+
+
+def _places(places: list[str], total: int) -> str:
+    return "; ".join(places) + (f"; and {total - len(places)} more" if total > len(places) else "")
+
+
+def _edge_problems(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> list[str]:
+    """What is wrong with the edges: each must be used once in either direction."""
+    most = np.int64(len(vertices))
+    start = faces.ravel()
+    stop = np.roll(faces, -1, axis=1).ravel()
+    keys = np.sort(start * most + stop)
+    back = np.sort(stop * most + start)
+    problems = []
+    doubled = np.unique(keys[1:][keys[1:] == keys[:-1]])
+    if len(doubled):
+        problems.append(
+            _edges(
+                "faces turned against their neighbours, or more than two faces, at the edge ",
+                vertices,
+                doubled,
+            )
+        )
+    if not np.array_equal(keys, back):
+        once = np.setdiff1d(keys, back)
+        if len(once):
+            problems.append(_edges("the surface is open at the edge ", vertices, once))
+    return problems
+
+
+def _edges(text: str, vertices: NDArray[np.float64], keys: NDArray[np.int64]) -> str:
+    most = len(vertices)
+    shown = [
+        f"{_place(vertices[key // most])} to {_place(vertices[key % most])}" for key in keys[:MOST_FOUND]
+    ]
+    return text + _places(shown, len(keys))
+
+
+def _surface_problems(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> list[str]:
+    problems = _edge_problems(vertices, faces)
+    pairs = first_crossings(vertices, faces)
+    if len(pairs):
+        middles = [_place(vertices[faces[pair].ravel()].mean(axis=0)) for pair in pairs]
+        problems.append("the surface cuts itself near " + _places(middles, len(middles)))
+    if not problems:
+        volume = mesh_moments(vertices, faces)[0]
+        if volume < 0.0:
+            far = vertices[int(np.argmax(np.linalg.norm(vertices, axis=1)))]
+            problems.append(f"the surface is inside out: its faces look inward, at {_place(far)} for one")
+        elif volume < 1e-9:
+            problems.append("the surface encloses no volume")
+    return problems
+
+
+def checked_mesh(vertices: Any, faces: Any) -> Mesh:
+    """A mesh from vertices (v, 3) [in] and faces (f, 3), judged.
+
+    Raises InvalidDesign naming what is wrong and where (coordinates [in]): vertices that are not finite,
+    faces that name no vertex, open edges, faces turned against their neighbours, a surface that cuts itself
+    or is inside out.
+    """
+    try:
+        points = np.asarray(vertices, dtype=np.float64)
+        triangles = np.asarray(faces)
+    except (TypeError, ValueError, OverflowError) as error:
+        raise _refuse("vertices and faces must be rows of three numbers") from error
+    if points.ndim != 2 or points.shape[1:] != (3,) or triangles.ndim != 2 or triangles.shape[1:] != (3,):
+        raise _refuse("vertices and faces must be rows of three numbers")
+    if not np.issubdtype(triangles.dtype, np.integer):
+        raise _refuse("faces must be whole numbers")
+    if len(triangles) < 4:
+        raise _refuse(f"a closed mesh has at least four faces; got {len(triangles)}")
+    _check_count(len(triangles))
+    triangles = triangles.astype(np.int64)
+    bad = np.flatnonzero(~np.isfinite(points).all(axis=1))
+    if len(bad):
+        shown = ", ".join(str(index) for index in bad[:MOST_FOUND])
+        raise _refuse(f"{len(bad)} vertices are not finite: number {shown}")
+    if triangles.min() < 0 or triangles.max() >= len(points):
+        raise _refuse(f"faces name vertices beyond the {len(points)} there are")
+    if float(np.abs(points).max()) > 1e3:
+        far = points[int(np.argmax(np.abs(points).max(axis=1)))]
+        raise _refuse(f"a vertex lies at {_place(far)} in, far outside any ball; is the unit right?")
+    a, b, c = triangles.T
+    whole = (a != b) & (b != c) & (c != a)
+    triangles = np.ascontiguousarray(triangles[whole])
+    problems = (
+        _surface_problems(points, triangles) if len(triangles) >= 4 else ["fewer than four faces have area"]
+    )
+    if problems:
+        raise InvalidDesign(("", problem) for problem in problems)
+    return Mesh(np.ascontiguousarray(points), triangles)
+
+
+def read_mesh(data: bytes, file_type: str, unit: str = "mm") -> Mesh:
+    """Read a closed mesh.
+
+    Parameters
+    ----------
+    data : the file
+    file_type : stl, 3mf, obj or ply
+    unit : what one unit of the file's numbers is: mm, cm or in
+
+    Raises
+    ------
+    InvalidDesign : unknown format or unit, a header that does not fit the file, too much data, a file that
+        cannot be read, or whatever `checked_mesh` finds wrong with the surface
+    """
+    kind = file_type.lower().lstrip(".")
+    if kind not in FORMATS:
+        raise _refuse(f"the format must be one of {', '.join(FORMATS)}; got {file_type[:20]!r}")
+    if unit not in UNITS:
+        raise _refuse(f"the unit must be one of {', '.join(UNITS)}; got {unit[:20]!r}")
+    if len(data) > MOST_BYTES:
+        raise _refuse(f"the file has {len(data)} bytes; at most {MOST_BYTES} are read")
+    if kind == "3mf":
+        data = _checked_3mf(data)
+    else:
+        _CHECKS[kind](data)
+    vertices, faces = _loaded(data, kind)
+    factor = UNITS[unit]
+    if not len(faces):
+        raise _refuse("the file holds no faces")
+    return checked_mesh(vertices * factor, faces)

@@ -1,0 +1,565 @@
+"""Find designs that meet targets: several starts, distinct solutions, conflicts, trade-offs, sensitivities.
+
+A miss is (value - target) / tolerance; a target is met where the miss lies within -1 and 1. The misses, each
+times the target's weight, are made least in squares within the bounds (scipy.optimize.least_squares, trust
+region reflective) from Sobol starts, so that the same seed gives the same answer.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares, minimize
+from scipy.stats import qmc
+
+from ballgauge_service.core.budget import Run
+from ballgauge_service.core.refusal import InvalidDesign
+from ballgauge_service.design.mass import BALANCE_ARM, check_arm
+from ballgauge_service.design.model import SOLVABLE, Slot, checked, number_index, table_numbers, with_value
+from ballgauge_service.design.solids.shapes import Floats
+from ballgauge_service.design.solids.solids import Design
+
+STARTS = 12
+MOST_PARAMETERS = 32
+DISTINCT = 0.02
+OUTSIDE = 1e-3
+MET = 1.0 + 1e-6
+STEP = 1e-6
+"""Of ours: starts; most parameters; distance, as a part of the bounds, beyond which two solutions differ;
+inches by which a solid may leave the ball at the cost of one tolerance while searching; the largest miss
+that is met; step of the derivatives, as a part of the bounds."""
+
+FAMILY_WEIGHTS = (12.0, 13.0, 14.0, 15.0, 16.0)
+
+
+@dataclass(frozen=True)
+class Parameter:
+    """A number of a design that may move between two bounds."""
+
+    slot: Slot
+    lower: float
+    upper: float
+
+
+@dataclass(frozen=True)
+class Target:
+    """What a number should be: value and tolerance in its unit; weight: how much a miss counts."""
+
+    number: str
+    value: float
+    tolerance: float
+    weight: float = 1.0
+
+
+@dataclass(frozen=True)
+class Solution:
+    """A design that was found, its parameters' values and numbers, and its misses in tolerances.
+
+    met: every target within its tolerance. at_bounds: parameters that a bound holds.
+    """
+
+    design: Design
+    values: tuple[float, ...]
+    numbers: dict[str, float | None]
+    misses: dict[str, float]
+    met: bool
+    cost: float
+    at_bounds: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Conflict:
+    """A target that cannot be met together with the others.
+
+    off: by how much its number misses the nearest end of the tolerance once the others are met as well as
+    they can be; others_met: whether they then are; with_targets: those that stand against it.
+    """
+
+    number: str
+    wanted: float
+    nearest: float
+    off: float
+    others_met: bool
+    with_targets: tuple[str, ...]
+    message: str
+
+
+@dataclass(frozen=True)
+class Sensitivity:
+    """How a number answers a parameter: per unit, and over the parameter's range in tolerances."""
+
+    number: str
+    parameter: str
+    per_unit: float
+    range_in_tolerances: float
+
+
+@dataclass(frozen=True)
+class Solved:
+    """Distinct solutions, best first; without one that meets all targets, the conflicts say why."""
+
+    met: bool
+    solutions: tuple[Solution, ...]
+    conflicts: tuple[Conflict, ...]
+    sensitivities: tuple[Sensitivity, ...]
+    evaluations: int
+
+
+class _Problem:
+    """The design as a function of parameters scaled to 0..1."""
+
+    def __init__(
+        self, design: Design, parameters: Sequence[Parameter], targets: Sequence[Target], arm: float, run: Run
+    ) -> None:
+        problems = list(_problems(parameters, targets))
+        if problems:
+            raise InvalidDesign(problems)
+        check_arm(arm)
+        self.packed = checked(
+            design, [(f"/parameters/{at}", each.slot) for at, each in enumerate(parameters)]
+        )
+        self.design, self.parameters, self.targets = design, tuple(parameters), tuple(targets)
+        self.cells = [each.slot.cells(design) for each in parameters]
+        self.low = np.array([each.lower for each in parameters])
+        self.range = np.array([each.upper for each in parameters]) - self.low
+        self.rows = [number_index(each.number) for each in targets]
+        self.arm, self.run, self.evaluations = arm, run, 0
+        self.solving = "solving"
+        self.share = (0.0, 1.0)
+
+    def numbers(self, scaled: Floats) -> tuple[Floats, float]:
+        """Numbers at a point, and how far the worst solid leaves the ball [in]."""
+        self.run.check()
+        self.evaluations += 1
+        table = self.packed.table.copy()
+        for value, cells in zip(self.low + self.range * scaled, self.cells, strict=True):
+            for row, column in cells:
+                table[row, column] = value
+        return table_numbers(self.packed._replace(table=table), self.arm)
+
+    def misses(self, scaled: Floats) -> tuple[Floats, float]:
+        """Misses in tolerances, unweighted, and the distance outside the ball [in]."""
+        numbers, beyond = self.numbers(scaled)
+        each = [
+            (_or(numbers[row], target.value + 1e3 * target.tolerance) - target.value) / target.tolerance
+            for row, target in zip(self.rows, self.targets, strict=True)
+        ]
+        return np.array(each), beyond
+
+    def residuals(self, keep: NDArray[np.bool_]) -> Callable[[Floats], Floats]:
+        """The weighted misses of the kept targets, and the penalty of leaving the ball."""
+        weights = np.array([target.weight for target in self.targets])
+
+        def of(scaled: Floats) -> Floats:
+            misses, beyond = self.misses(scaled)
+            values: Floats = np.append((weights * misses)[keep], beyond / OUTSIDE)
+            return values
+
+        return of
+
+    def starts(self, count: int, seed: int) -> Floats:
+        """The design itself where the bounds hold it, then Sobol points, (count, d)."""
+        sampler = qmc.Sobol(len(self.parameters), rng=np.random.default_rng(seed))
+        points = 0.05 + 0.9 * sampler.random_base2(max(1, math.ceil(math.log2(count))))[:count]
+        own = (np.array([each.slot.value(self.design) for each in self.parameters]) - self.low) / self.range
+        points[0] = np.clip(own, 0.01, 0.99)
+        return np.asarray(points, dtype=np.float64)
+
+    def best(self, start: Floats, keep: NDArray[np.bool_]) -> Floats:
+        """The point of least residuals reached from a start."""
+        found = least_squares(
+            self.residuals(keep),
+            start,
+            bounds=(0.0, 1.0),
+            diff_step=STEP,
+            xtol=1e-12,
+            ftol=1e-12,
+            gtol=1e-12,
+            max_nfev=60,
+        )
+        return np.asarray(found.x, dtype=np.float64)
+
+    def solution(self, scaled: Floats) -> Solution:
+        """The solution at a point."""
+        values = self.low + self.range * scaled
+        design = self.design
+        for parameter, value in zip(self.parameters, values, strict=True):
+            design = with_value(design, parameter.slot, float(value))
+        numbers, _ = self.numbers(scaled)
+        misses, beyond = self.misses(scaled)
+        weights = np.array([target.weight for target in self.targets])
+        bounds = [
+            each.slot.label()
+            for each, at in zip(self.parameters, scaled, strict=True)
+            if at < 1e-6 or at > 1.0 - 1e-6
+        ]
+        return Solution(
+            design=design,
+            values=tuple(values.tolist()),
+            numbers={
+                name: None if math.isnan(numbers[number_index(name)]) else float(numbers[number_index(name)])
+                for name in SOLVABLE
+            },
+            misses={target.number: float(miss) for target, miss in zip(self.targets, misses, strict=True)},
+            met=bool(np.abs(misses).max() <= MET and beyond <= 1e-9),
+            cost=float(np.sum((weights * misses) ** 2) + (beyond / OUTSIDE) ** 2),
+            at_bounds=tuple(bounds),
+        )
+
+
+def _or(value: float, instead: float) -> float:
+    return float(instead if math.isnan(value) else value)
+
+
+def _parameter_problems(parameter: Parameter) -> Iterator[tuple[str, str]]:
+    field = parameter.slot.field
+    if not (math.isfinite(parameter.lower) and math.isfinite(parameter.upper)):
+        yield "", "lower and upper must be finite"
+    elif parameter.lower >= parameter.upper:
+        yield "", f"lower must be less than upper; got {parameter.lower:g} and {parameter.upper:g}"
+    elif field != "rounding" and not field.startswith("position") and parameter.lower <= 0.0:
+        yield "/lower", f"must be greater than zero; got {parameter.lower:g}"
+
+
+def _target_problems(target: Target, before: Sequence[Target]) -> Iterator[tuple[str, str]]:
+    if target.number not in SOLVABLE:
+        yield "/number", f"must be one of {', '.join(SOLVABLE)}"
+    if any(target.number == each.number for each in before):
+        yield "/number", f"{target.number} is a target already"
+    if not math.isfinite(target.value):
+        yield "/value", "must be finite"
+    for name in ("tolerance", "weight"):
+        value = getattr(target, name)
+        if not (math.isfinite(value) and value > 0.0):
+            yield f"/{name}", f"must be greater than zero; got {value:g}"
+
+
+def _problems(parameters: Sequence[Parameter], targets: Sequence[Target]) -> Iterator[tuple[str, str]]:
+    if not 1 <= len(parameters) <= MOST_PARAMETERS:
+        yield "/parameters", f"must be 1 to {MOST_PARAMETERS}; got {len(parameters)}"
+    if not targets:
+        yield "/targets", "must name at least one target"
+    for at, parameter in enumerate(parameters):
+        yield from (
+            (f"/parameters/{at}{pointer}", detail) for pointer, detail in _parameter_problems(parameter)
+        )
+    for at, target in enumerate(targets):
+        problems = _target_problems(target, targets[:at])
+        yield from ((f"/targets/{at}{pointer}", detail) for pointer, detail in problems)
+
+
+def _distinct(points: list[tuple[float, Floats]], most: int) -> list[Floats]:
+    kept: list[Floats] = []
+    for _, point in sorted(points, key=lambda each: each[0]):
+        if all(float(np.abs(point - other).max()) > DISTINCT for other in kept):
+            kept.append(point)
+        if len(kept) == most:
+            break
+    return kept
+
+
+def _search(
+    problem: _Problem, starts: Floats, keep: NDArray[np.bool_], doing: str
+) -> list[tuple[float, Floats]]:
+    found = []
+    residuals = problem.residuals(keep)
+    first, last = problem.share
+    for at, start in enumerate(starts):
+        problem.run.report(first + (last - first) * at / len(starts), doing)
+        point = problem.best(start, keep)
+        found.append((round(float(np.sum(residuals(point) ** 2)), 9), point))
+    return found
+
+
+def _conflict(problem: _Problem, starts: Floats, at: int) -> Conflict:
+    """What happens to one target when the others come first."""
+    keep = np.arange(len(problem.targets)) != at
+    target = problem.targets[at]
+    _, point = min(_search(problem, starts, keep, f"without {target.number}"), key=lambda each: each[0])
+    held = _nearest_with_others(problem, point, at)
+    misses, _ = problem.misses(held)
+    number = target.value + float(misses[at]) * target.tolerance
+    off = max(abs(float(misses[at])) - 1.0, 0.0) * target.tolerance
+    others_met = bool(np.abs(misses[keep]).max(initial=0.0) <= 1.0 + 1e-3)
+    against = tuple(
+        each.number for each, miss in zip(problem.targets, misses, strict=True)
+        if each is not target and abs(miss) > 0.9
+    )  # fmt: skip
+    names = against or tuple(each.number for each in problem.targets if each is not target)
+    text = (
+        f"{target.number} comes no nearer to {target.value:g} than {number:.5g} "
+        f"({off:.3g} beyond its tolerance of {target.tolerance:g})"
+    )
+    if not others_met:
+        text += "; the other targets conflict among themselves too"
+    elif names:
+        text += f" while {', '.join(names)} {'is' if len(names) == 1 else 'are'} met"
+    return Conflict(target.number, target.value, number, off, others_met, names, text)
+
+
+def _nearest_with_others(problem: _Problem, start: Floats, at: int) -> Floats:
+    """The least miss of one target, the others held within their tolerances as the start holds them."""
+    others = [n for n in range(len(problem.targets)) if n != at]
+    return _constrained(problem, start, at, dict.fromkeys(others, 1.0))
+
+
+def _constrained(problem: _Problem, start: Floats, at: int, within: dict[int, float]) -> Floats:
+    """Least squared miss of target `at` with |miss| <= the given limits for others (SLSQP)."""
+    rows = list(within)
+    limits = np.array([within[row] for row in rows])
+
+    def slack(scaled: Floats) -> Floats:
+        misses, beyond = problem.misses(scaled)
+        return np.concatenate([limits - misses[rows], limits + misses[rows], [-beyond / OUTSIDE + 1e-9]])
+
+    def aim(scaled: Floats) -> float:
+        return float(problem.misses(scaled)[0][at]) ** 2
+
+    # The scale keeps the objective of order one, which the method's stopping rule takes for granted.
+    size = max(aim(start), 1.0)
+    found = minimize(
+        lambda scaled: aim(scaled) / size,
+        start,
+        method="SLSQP",
+        bounds=[(0.0, 1.0)] * len(start),
+        constraints=[{"type": "ineq", "fun": slack}],
+        options={"maxiter": 100, "ftol": 1e-10, "eps": STEP},
+    )
+    point: Floats = np.clip(found.x, 0.0, 1.0)
+    better = aim(point) <= aim(start) and float(slack(point).min()) > -1e-3
+    return point if better else start
+
+
+def _sensitivities(problem: _Problem, scaled: Floats) -> tuple[Sensitivity, ...]:
+    found = []
+    for at, parameter in enumerate(problem.parameters):
+        ends = []
+        for sign in (-1.0, 1.0):
+            point = scaled.copy()
+            point[at] = min(max(point[at] + sign * 1e-4, 0.0), 1.0)
+            ends.append((point[at], problem.misses(point)[0]))
+        slope = (ends[1][1] - ends[0][1]) / (ends[1][0] - ends[0][0])
+        for target, each in zip(problem.targets, slope, strict=True):
+            per_unit = float(each) * target.tolerance / float(problem.range[at])
+            found.append(Sensitivity(target.number, parameter.slot.label(), per_unit, float(each)))
+    return tuple(found)
+
+
+def solve(
+    design: Design,
+    parameters: Sequence[Parameter],
+    targets: Sequence[Target],
+    *,
+    seed: int = 0,
+    starts: int = STARTS,
+    keep: int = 5,
+    balance_arm: float = BALANCE_ARM,
+    run: Run | None = None,
+) -> Solved:
+    """Find designs that meet the targets.
+
+    Parameters
+    ----------
+    parameters, targets : what may move, and what should come out
+    seed, starts : of the Sobol starts; the design itself is the first start
+    keep : most distinct solutions returned
+    run : progress and cancel token
+
+    Returns
+    -------
+    Solved. Where no start meets all targets, `solutions` holds the best compromise and `conflicts` one entry
+    for each target that cannot be met with the others, largest miss first.
+
+    Raises
+    ------
+    InvalidDesign : parameters or targets that do not fit the design
+    Cancelled : by the token
+    """
+    if not (1 <= starts <= 256 and keep >= 1):
+        raise InvalidDesign([("/starts", "must be 1 to 256, and keep at least 1")])
+    problem = _Problem(design, parameters, targets, balance_arm, run or Run())
+    points = problem.starts(starts, seed)
+    problem.share = (0.0, 0.7)
+    found = _search(problem, points, np.ones(len(targets), np.bool_), "solving")
+    solutions = [problem.solution(point) for point in _distinct(found, max(keep * 4, keep))]
+    met = [each for each in solutions if each.met][:keep]
+    conflicts: list[Conflict] = []
+    if not met and len(targets) > 0:
+        problem.share = (0.7, 1.0)
+        conflicts = [_conflict(problem, points[: min(4, starts)], at) for at in range(len(targets))]
+        conflicts = sorted(
+            (each for each in conflicts if each.off > 0.0),
+            key=lambda each: -each.off / next(t.tolerance for t in targets if t.number == each.number),
+        )
+    best = min(found, key=lambda each: each[0])[1]
+    problem.run.report(1.0, "done")
+    return Solved(
+        bool(met),
+        tuple(met or solutions[:1]),
+        tuple(conflicts),
+        _sensitivities(problem, best),
+        problem.evaluations,
+    )
+
+
+def _end_of_front(
+    problem: _Problem, starts: list[Floats], lead: int, other: int, others: dict[int, float]
+) -> Floats:
+    """The least miss of `lead`, and there the least of `other`, with the other targets met."""
+    points = [_constrained(problem, start, lead, others) for start in starts]
+    best = min(points, key=lambda point: _rank(problem, point, lead, others))
+    reach = max(abs(float(problem.misses(best)[0][lead])), 1e-3)
+    return _constrained(problem, best, other, {**others, lead: reach * (1.0 + 1e-6)})
+
+
+def _rank(problem: _Problem, point: Floats, lead: int, others: dict[int, float]) -> tuple[bool, float]:
+    misses, _ = problem.misses(point)
+    return any(abs(misses[n]) > 1.0 + 1e-3 for n in others), abs(float(misses[lead]))
+
+
+@dataclass(frozen=True)
+class TradeOff:
+    """Points of a front, from the first target's best to the second's: none is worse than another in both."""
+
+    first: str
+    second: str
+    points: tuple[Solution, ...]
+
+
+def trade_off(
+    design: Design,
+    parameters: Sequence[Parameter],
+    targets: Sequence[Target],
+    first: str,
+    second: str,
+    *,
+    points: int = 9,
+    seed: int = 0,
+    balance_arm: float = BALANCE_ARM,
+    run: Run | None = None,
+) -> TradeOff:
+    """The front of two targets that conflict, all other targets kept within their tolerances.
+
+    The epsilon-constraint method (Haimes et al., 1971, from memory): the miss of `second` is made least with
+    the miss of `first` held below levels between its least and its value at the best of `second`.
+
+    Raises InvalidDesign for names that are no target, or fewer than 2 points; Cancelled by the token.
+    """
+    names = [target.number for target in targets]
+    if first == second or first not in names or second not in names or points < 2:
+        raise InvalidDesign(
+            [("/trade_off", f"needs two different targets of {', '.join(names)} and two points")]
+        )
+    problem = _Problem(design, parameters, targets, balance_arm, run or Run())
+    a, b = names.index(first), names.index(second)
+    others = {n: 1.0 for n in range(len(names)) if n not in (a, b)}
+    starts = problem.starts(6, seed)
+    problem.share = (0.0, 0.4)
+    keep = np.array([n in others for n in range(len(names))])
+    found = _search(problem, starts, keep, "ends of the front")
+    if min(found, key=lambda each: each[0])[0] > len(others) + 1e-6:
+        raise InvalidDesign([("/targets", "the other targets cannot be met together")])
+    ends = [_end_of_front(problem, [point for _, point in found], *pair, others) for pair in ((a, b), (b, a))]
+    levels = [abs(float(problem.misses(end)[0][a])) for end in ends]
+    along = [ends[0]]
+    for step in range(1, points - 1):
+        problem.run.report(0.4 + 0.6 * step / points, "along the front")
+        level = levels[0] + (levels[1] - levels[0]) * step / (points - 1)
+        limits = {**others, a: max(level, 1e-3)}
+        tries = [_constrained(problem, start, b, limits) for start in (along[-1], ends[1])]
+        sound = [each for each in tries if abs(float(problem.misses(each)[0][a])) <= limits[a] * 1.01 + 1e-3]
+        if sound:
+            along.append(min(sound, key=lambda each: abs(float(problem.misses(each)[0][b]))))
+    along.append(ends[1])
+    problem.run.report(1.0, "done")
+    return TradeOff(first, second, _undominated([problem.solution(point) for point in along], first, second))
+
+
+def _undominated(solutions: list[Solution], first: str, second: str) -> tuple[Solution, ...]:
+    def both(each: Solution) -> tuple[float, float]:
+        return abs(each.misses[first]), abs(each.misses[second])
+
+    kept = []
+    for each in solutions:
+        x, y = both(each)
+        if not any(p <= x and q <= y and (p, q) != (x, y) for p, q in map(both, solutions)):
+            kept.append(each)
+    return tuple(sorted(kept, key=both))
+
+
+@dataclass(frozen=True)
+class Member:
+    """One ball of a family: weight [lb], design, and the changes of RG and differential [in]."""
+
+    weight: float
+    solution: Solution
+    rg_change: float
+    differential_change: float
+
+
+def family(
+    design: Design,
+    parameters: Sequence[Parameter],
+    weights: Sequence[float] = FAMILY_WEIGHTS,
+    *,
+    seed: int = 0,
+    weight_tolerance: float = 0.02,
+    rg_tolerance: float = 0.01,
+    differential_tolerance: float = 0.002,
+    balance_arm: float = BALANCE_ARM,
+    run: Run | None = None,
+) -> tuple[Member, ...]:
+    """The same shape in other weights [lb], by densities only, with RG and differential as near as can be.
+
+    Parameters
+    ----------
+    parameters : the densities that may move, with bounds [g/mL]
+    weight_tolerance, rg_tolerance, differential_tolerance : what a miss is measured in [lb, in, in]; the
+        weight counts a hundred times
+
+    Raises InvalidDesign where a parameter is not a density; Cancelled by the token.
+    """
+    problems = [
+        (f"/parameters/{at}/field", "a family changes densities only")
+        for at, each in enumerate(parameters)
+        if each.slot.field != "density"
+    ]
+    if problems:
+        raise InvalidDesign(problems)
+    link = run or Run()
+    numbers, _ = table_numbers(checked(design, []), balance_arm)
+    model = [float(numbers[number_index(name)]) for name in ("rg", "differential")]
+    members = []
+    for at, weight in enumerate(weights):
+        link.report(at / len(weights), f"{weight:g} lb")
+        targets = (
+            Target("weight", weight, weight_tolerance, 100.0),
+            Target("rg", model[0], rg_tolerance),
+            Target("differential", model[1], differential_tolerance),
+        )
+        problem = _Problem(design, parameters, targets, balance_arm, _Quiet(link))
+        keep = np.ones(3, np.bool_)
+        found = _search(problem, problem.starts(4, seed), keep, f"{weight:g} lb")
+        solution = problem.solution(min(found, key=lambda each: each[0])[1])
+        shift = [
+            solution.misses["rg"] * rg_tolerance,
+            solution.misses["differential"] * differential_tolerance,
+        ]
+        members.append(Member(weight, solution, shift[0], shift[1]))
+    link.report(1.0, "done")
+    return tuple(members)
+
+
+class _Quiet(Run):
+    """A run inside a run: it can be cancelled, but its progress is the outer one's to tell."""
+
+    def __init__(self, outer: Run) -> None:
+        super().__init__()
+        self._outer = outer
+
+    def check(self) -> None:
+        self._outer.check()

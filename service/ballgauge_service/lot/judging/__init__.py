@@ -1,0 +1,1 @@
+"""Columns of balls against the rules: a verdict a ball, and their totals."""

@@ -1,0 +1,273 @@
+"""What a lot's report needs beyond its totals: binding limits, the worst balls, serials and order."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple, Self
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from ballgauge_service.lot.judging.totals import KEPT_MAXIMUM, LotTotals
+from ballgauge_service.lot.judging.verdicts import Verdicts
+from ballgauge_service.lot.reading.columns import Balls, rule_columns
+from ballgauge_service.lot.reading.headings import QUANTITIES
+from ballgauge_service.rulebooks import OUTCOMES, Edition, assess
+from ballgauge_service.rulebooks.editions import State
+
+NOT_ASSESSED = OUTCOMES.index("not_assessed")
+INCONCLUSIVE = OUTCOMES.index("inconclusive")
+_SIZES = {"diameter", "circumference"}
+
+SERIALS_MAXIMUM = 1_000_000
+"""Most serials a sample is drawn from (ours)."""
+
+# Balls held beyond those wanted, so that equally bad ones are told in the order of their serials.
+_TIES = 1000
+
+_DIGITS = re.compile(r"(\d+)")
+
+
+class BindingLimits(NamedTuple):
+    """The limits of one quantity: the narrowest that bind any ball of the lot, and whether balls differ."""
+
+    minimum: float | None
+    maximum: float | None
+    differ: bool
+    rules: tuple[str, ...]
+
+
+class WorstBall(NamedTuple):
+    """A ball that is nonconforming or inconclusive, as `Verdicts` tells of it."""
+
+    code: int
+    nearness: float
+    row: int
+    serial: str | None
+    rule: str | None
+    margin: float | None
+    unit: str | None
+    reason: str
+
+
+@dataclass
+class Gathered(LotTotals):
+    """Totals of a lot, and with them its limits, its worst balls and, of a small lot, its order.
+
+    `worst_wanted`: how many balls to list; `serials_wanted`: whether every serial is kept.
+    """
+
+    edition: Edition | None = None
+    worst_wanted: int = 50
+    serials_wanted: bool = False
+    _bound: dict[str, NDArray[np.int64]] = field(default_factory=dict)
+    _worst: list[WorstBall] = field(default_factory=list)
+    _serials: list[pa.Array] = field(default_factory=list)
+    _unjudged: dict[int, int] = field(default_factory=dict)
+
+    def add(self, balls: Balls, verdicts: Verdicts) -> None:
+        """Take in the balls of a chunk and their verdicts."""
+        super().add(balls, verdicts)
+        if not len(balls):
+            return
+        self._count_states(balls, verdicts)
+        self._note_worst(verdicts)
+        self._keep_serials([pa.nulls(len(balls), pa.string()) if balls.serial is None else balls.serial])
+
+    def merge(self, other: Self) -> None:
+        """Take in what a later part of the lot added up to."""
+        super().merge(other)
+        for rule, held in other._bound.items():
+            self._bound[rule] = self._bound.get(rule, np.zeros_like(held)) + held
+        for lacking, count in other._unjudged.items():
+            self._unjudged[lacking] = self._unjudged.get(lacking, 0) + count
+        self._keep_worst(other._worst)
+        self._keep_serials(other._serials)
+
+    def _keep_serials(self, more: list[pa.Array]) -> None:
+        if self.serials_wanted or self.balls <= KEPT_MAXIMUM:
+            self._serials.extend(more)
+        else:
+            self._serials = []
+
+    def _count_states(self, balls: Balls, verdicts: Verdicts) -> None:
+        """Count the balls under each rule by state of its limits, and those not assessed by what lacks."""
+        assert self.edition is not None
+        regime = self.edition.regime
+        judged = assess(self.edition, rule_columns(balls, {}), balls.approved_on)
+        open_ = np.flatnonzero(verdicts.outcome == NOT_ASSESSED)
+        lacking = np.zeros(open_.size, dtype=np.int64)
+        for position, item in enumerate(regime.rules):
+            if item.rule.advisory:
+                continue
+            states = judged.states_of(position)
+            if open_.size:
+                unknown = verdicts.by_rule[position, open_] == NOT_ASSESSED
+                lacking |= (unknown & ~regime.uncounted[states[open_]]).astype(np.int64) << position
+            values = balls.values.get(item.rule.quantity or "")
+            if values is not None:
+                bound = states[~np.isnan(values)]
+                held = self._bound.setdefault(item.rule.id, np.zeros(len(regime.states), np.int64))
+                held += np.bincount(bound[bound >= 0], minlength=len(regime.states))
+        for mask, count in zip(
+            *(found.tolist() for found in np.unique(lacking, return_counts=True)), strict=True
+        ):
+            self._unjudged[mask] = self._unjudged.get(mask, 0) + count
+
+    def measured_rules(self) -> tuple[list[str], list[str]]:
+        """The rules that count on quantities that any ball has, and those on others; ids in order."""
+        assert self.edition is not None
+        given = {name for name, sums in self.quantities.items() if sums.count}
+        given |= _SIZES if given & _SIZES else set()
+        counted = [
+            item.rule
+            for item in self.edition.regime.rules
+            if not item.rule.advisory and self._reaches(item.rule.id)
+        ]
+        return (
+            [rule.id for rule in counted if rule.quantity in given],
+            [rule.id for rule in counted if rule.quantity not in given],
+        )
+
+    def _reaches(self, rule: str) -> bool:
+        return rule in self.by_rule and int(self.by_rule[rule][1:].sum()) > 0
+
+    def conforming_where_measured(self) -> int:
+        """Balls not assessed by every rule, but conforming by all rules on what any ball of the lot has."""
+        assert self.edition is not None
+        measured, _ = self.measured_rules()
+        mask = sum(1 << self.edition.regime.index[rule] for rule in measured)
+        return sum(count for lacking, count in self._unjudged.items() if lacking and not lacking & mask)
+
+    def limits(self) -> dict[str, BindingLimits]:
+        """The limits of every quantity that has any, by name."""
+        assert self.edition is not None
+        regime = self.edition.regime
+        found: dict[str, list[tuple[str, State]]] = {}
+        for item in regime.rules:
+            if (item.rule.quantity or "") not in QUANTITIES or item.rule.id not in self._bound:
+                continue
+            for place in np.flatnonzero(self._bound[item.rule.id]).tolist():
+                state = regime.states[place]
+                if not (state.exempt or state.uncounted or math.isnan(state.inner[0])):
+                    found.setdefault(str(item.rule.quantity), []).append((item.rule.id, state))
+        return {name: _binding(states) for name, states in found.items()}
+
+    def _note_worst(self, verdicts: Verdicts) -> None:
+        odd = np.flatnonzero(verdicts.outcome >= INCONCLUSIVE)
+        if not odd.size or not self.worst_wanted:
+            return
+        scale = self._scales(verdicts.rules)
+        nearness = verdicts.margin[odd] / np.where(verdicts.rule[odd] < 0, 1.0, scale[verdicts.rule[odd]])
+        nearness = np.where(np.isnan(nearness), math.inf, nearness)
+        order = np.lexsort((verdicts.rows[odd], nearness, -verdicts.outcome[odd]))
+        order = order[: self.worst_wanted + _TIES]
+        self._keep_worst(
+            _worst(verdicts, place, near)
+            for place, near in zip(odd[order].tolist(), nearness[order].tolist(), strict=True)
+        )
+
+    def _keep_worst(self, more: Iterable[WorstBall]) -> None:
+        self._worst.extend(more)
+        self._worst.sort(key=lambda ball: (-ball.code, ball.nearness, ball.serial or "", ball.row))
+        del self._worst[self.worst_wanted + _TIES :]
+
+    def _scales(self, rules: tuple[str, ...]) -> NDArray[np.float64]:
+        """What a margin of each rule is in proportion to: the width of its limits, or the limit alone."""
+        assert self.edition is not None
+        found = np.ones(len(rules))
+        for place, item in enumerate(self.edition.regime.rules):
+            for limit in item.rule.limits:
+                low, high = limit.interval
+                if math.isfinite(low) or math.isfinite(high):
+                    ends = [end for end in (low, high) if math.isfinite(end)]
+                    found[place] = (ends[1] - ends[0] if len(ends) == 2 else abs(ends[0])) or 1.0
+                    break
+        return found
+
+    def worst(self) -> list[dict[str, Any]]:
+        """The balls that are nonconforming or inconclusive, worst first, ready for JSON."""
+        return [
+            {
+                "row": ball.row,
+                "serial": ball.serial,
+                "outcome": OUTCOMES[ball.code],
+                "rule": ball.rule,
+                "margin": ball.margin,
+                "unit": ball.unit,
+                "reason": ball.reason,
+            }
+            for ball in self._worst[: self.worst_wanted]
+        ]
+
+    def serials_seen(self) -> list[str | None]:
+        """Every serial by row, None where a ball has none; of a small lot, or where wanted."""
+        return [text for part in self._serials for text in part.to_pylist()]
+
+    def ordered(self) -> Ordered | None:
+        """The balls of a small lot in serial order; None of a lot whose values are not kept."""
+        kept = self.kept()
+        if kept is None:
+            return None
+        rows, values = kept
+        serials = self.serials_seen()
+        full = bool(serials) and None not in serials
+        keys = [_natural(str(serial)) for serial in serials] if full else []
+        order = np.array(
+            sorted(range(len(rows)), key=lambda k: (keys[k], rows[k])) if full else range(len(rows))
+        )
+        order = order.astype(np.int64)
+        return Ordered(
+            "serial" if full else "file",
+            rows[order],
+            [serials[k] if serials else None for k in order.tolist()],
+            {name: numbers[order] for name, numbers in values.items()},
+        )
+
+
+class Ordered(NamedTuple):
+    """Balls in `order`, `serial` or `file`: rows (n,), serials, values by quantity (n,), NaN: no data."""
+
+    order: str
+    rows: NDArray[np.int64]
+    serials: list[str | None]
+    values: Mapping[str, NDArray[np.float64]]
+
+
+def _natural(serial: str) -> tuple[tuple[int, int, str], ...]:
+    """A key that puts A9 before A10."""
+    parts = _DIGITS.split(serial)
+    return tuple((0, int(part), "") if k % 2 else (1, 0, part) for k, part in enumerate(parts) if part)
+
+
+def _binding(states: list[tuple[str, State]]) -> BindingLimits:
+    low = max(state.inner[0] for _, state in states)
+    high = min(state.inner[1] for _, state in states)
+    by_rule: dict[str, set[tuple[float, float]]] = {}
+    for rule, state in states:
+        by_rule.setdefault(rule, set()).add(state.inner)
+    return BindingLimits(
+        low if math.isfinite(low) else None,
+        high if math.isfinite(high) else None,
+        any(len(intervals) > 1 for intervals in by_rule.values()),
+        tuple(by_rule),
+    )
+
+
+def _worst(verdicts: Verdicts, place: int, near: float) -> WorstBall:
+    rule, margin = int(verdicts.rule[place]), float(verdicts.margin[place])
+    serial = None if verdicts.serial is None else verdicts.serial[place].as_py()
+    return WorstBall(
+        int(verdicts.outcome[place]),
+        near,
+        int(verdicts.rows[place]),
+        serial,
+        None if rule < 0 else verdicts.rules[rule],
+        None if math.isnan(margin) else margin,
+        None if rule < 0 else verdicts.units[rule],
+        verdicts.reasons[int(verdicts.reason[place])],
+    )

@@ -1,0 +1,96 @@
+"""A lot judged in pieces: each read, judged and added up by itself, and put together in their order.
+
+Sums are exact and whatever is listed is cut at the same places, so that it makes no difference who judges a
+piece, nor how many do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from datetime import date
+from functools import lru_cache
+
+import numpy as np
+
+from ballgauge_service.core.bulk import Check
+from ballgauge_service.lot.judging.gathering import Gathered
+from ballgauge_service.lot.judging.verdicts import Verdicts, judge_balls
+from ballgauge_service.lot.reading.cells import CellRules
+from ballgauge_service.lot.reading.columns import NOTES_MAXIMUM, Balls, Notes, RawChunk, read_balls
+from ballgauge_service.lot.reading.reading import RowGroups
+from ballgauge_service.rulebooks import Decision, Edition, edition
+
+Piece = RowGroups | RawChunk
+
+Book = tuple[str, date | None, str, str | None]
+"""By which rules: body, date, stage, overlay."""
+
+
+@dataclass(frozen=True)
+class Judging:
+    """How the pieces of one lot are judged; see `Delivery`. `rows_wanted`: whether verdicts come back."""
+
+    book: Book
+    decision: Decision
+    uncertainties: Mapping[str, float]
+    rules: CellRules
+    worst_wanted: int
+    serials_wanted: bool
+    rows_wanted: bool
+
+
+@dataclass(frozen=True)
+class Judged:
+    """What a piece comes to: what was left out, totals without their edition, verdicts without words."""
+
+    notes: Notes
+    totals: Gathered
+    verdicts: list[Verdicts]
+
+
+def book_of(rules: Edition) -> Book:
+    """The names under which another process finds an edition."""
+    return rules.body, rules.on if rules.on_given else None, rules.stage, rules.overlay
+
+
+def judge_piece(judging: Judging, piece: Piece, check: Check) -> Judged:
+    """Read, judge and add up a piece. Raises LotRefused."""
+    rules = edition(*judging.book)
+    totals = Gathered(edition=rules, worst_wanted=judging.worst_wanted, serials_wanted=judging.serials_wanted)
+    notes = Notes()
+    kept = []
+    for chunk in _chunks(piece):
+        check()
+        balls = read_balls(chunk, judging.rules, notes)
+        verdicts = judge_balls(balls, rules, judging.decision, judging.uncertainties)
+        totals.add(balls, verdicts)
+        if judging.rows_wanted and len(verdicts):
+            kept.append(replace(verdicts, rules=(), units=(), reasons=()))
+    totals.edition = None
+    return Judged(notes, totals, kept)
+
+
+def _chunks(piece: Piece) -> Iterator[RawChunk]:
+    return piece.chunks() if isinstance(piece, RowGroups) else iter((piece,))
+
+
+def worded(verdicts: Verdicts, rules: Edition) -> Verdicts:
+    """Verdicts with the words that were left behind."""
+    like = _wordings(rules)
+    return replace(verdicts, rules=like.rules, units=like.units, reasons=like.reasons)
+
+
+@lru_cache(maxsize=64)
+def _wordings(rules: Edition) -> Verdicts:
+    return judge_balls(Balls(np.empty(0, dtype=np.int64), None, {}, {}), rules, Decision())
+
+
+def add_notes(notes: Notes, more: Notes) -> None:
+    """Take in what was left out of a later piece."""
+    notes.listed.extend(more.listed[: max(NOTES_MAXIMUM - len(notes.listed), 0)])
+    notes.left_out += more.left_out
+    notes.cells += more.cells
+    notes.blank += more.blank
+    for heading, count in more.by_column.items():
+        notes.by_column[heading] = notes.by_column.get(heading, 0) + count

@@ -1,0 +1,317 @@
+"""What a lot adds up to: counts, means and histograms, the same however its balls are ordered or cut.
+
+Sums are of whole numbers, so they are exact: each value is taken as a multiple of a 2^-32nd of its field's
+range (contract limits), and what that leaves out as a multiple of a 2^-62nd (ours). The mean is thus right
+to a 2^-52nd of the range, the spread to a 2^-32nd.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from fractions import Fraction
+from typing import Any, Self
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from ballgauge_service.lot.judging.verdicts import Verdicts
+from ballgauge_service.lot.reading.columns import Balls
+from ballgauge_service.lot.reading.headings import QUANTITIES
+from ballgauge_service.rulebooks import OUTCOMES
+
+BINS = 4096
+"""Bins of a histogram, of equal width over the field's range in the contract (ours)."""
+
+KEPT_MAXIMUM = 100_000
+"""Most balls of a lot whose own values are kept (ours): statistics of larger lots use counts and bins."""
+
+DUPLICATES_LISTED = 1000
+"""Most repeated serial numbers listed (ours); all are counted."""
+
+_COARSE, _FINE = 31, 30
+_LOW_BITS = np.int64((1 << _COARSE) - 1)
+
+
+@dataclass
+class QuantityTotals:
+    """Count, sums, extremes and histogram of one quantity, in its trade unit.
+
+    `bins` (BINS,) counts over `minimum` to `maximum`, the contract's limits of the field.
+    """
+
+    minimum: float
+    maximum: float
+    count: int = 0
+    lowest: float = math.inf
+    highest: float = -math.inf
+    bins: NDArray[np.int64] = field(default_factory=lambda: np.zeros(BINS, dtype=np.int64))
+    _sum: int = 0
+    _rest: int = 0
+    _squares: int = 0
+
+    @property
+    def _exponent(self) -> int:
+        """The range's half is less than two to this."""
+        return math.frexp(0.5 * (self.maximum - self.minimum))[1]
+
+    @property
+    def _middle(self) -> float:
+        return 0.5 * (self.minimum + self.maximum)
+
+    def add(self, values: NDArray[np.float64]) -> None:
+        """Take in values (n,), NaN: none."""
+        absent = np.isnan(values)
+        given = values[~absent] if absent.any() else values
+        if not given.size:
+            return
+        self.count += given.size
+        self.lowest = min(self.lowest, float(given.min()))
+        self.highest = max(self.highest, float(given.max()))
+        scaled = (given - self._middle) * 2.0 ** (_COARSE - self._exponent)
+        whole = np.rint(scaled)
+        self._rest += int(np.rint((scaled - whole) * 2.0**_FINE).astype(np.int64).sum())
+        steps = whole.astype(np.int64)
+        self._sum += int(steps.sum())
+        steps *= steps
+        self._squares += (int((steps >> _COARSE).sum()) << _COARSE) + int((steps & _LOW_BITS).sum())
+        place = (given - self.minimum) * (BINS / (self.maximum - self.minimum))
+        self.bins += np.bincount(np.minimum(place.astype(np.int64), BINS - 1), minlength=BINS)
+
+    def merge(self, other: QuantityTotals) -> None:
+        """Take in what another part of the lot added up to."""
+        self.count += other.count
+        self.lowest, self.highest = min(self.lowest, other.lowest), max(self.highest, other.highest)
+        self.bins = self.bins + other.bins
+        self._sum += other._sum
+        self._rest += other._rest
+        self._squares += other._squares
+
+    @property
+    def mean(self) -> float | None:
+        """The mean; None of no values."""
+        if not self.count:
+            return None
+        steps = Fraction((self._sum << _FINE) + self._rest, self.count << _FINE)
+        mean = Fraction(self._middle) + steps * Fraction(2) ** (self._exponent - _COARSE)
+        return min(max(float(mean), self.lowest), self.highest)
+
+    @property
+    def squares(self) -> float | None:
+        """The sum of squared distances from the mean, in the unit's square; None of no values."""
+        if not self.count:
+            return None
+        if self.lowest == self.highest:
+            return 0.0
+        steps = Fraction(self._squares) - Fraction(self._sum * self._sum, self.count)
+        return float(steps * Fraction(4) ** (self._exponent - _COARSE))
+
+    @property
+    def standard_deviation(self) -> float | None:
+        """The sample standard deviation (divisor n - 1); None of fewer than two values."""
+        squares = self.squares
+        return None if self.count < 2 or squares is None else math.sqrt(squares / (self.count - 1))
+
+    def to_dict(self) -> dict[str, Any]:
+        """The parts, ready for JSON; of the histogram the bins from the first filled one to the last."""
+        filled = np.flatnonzero(self.bins)
+        first, last = (int(filled[0]), int(filled[-1]) + 1) if filled.size else (0, 0)
+        width = (self.maximum - self.minimum) / BINS
+        return {
+            "count": self.count,
+            "mean": self.mean,
+            "standard_deviation": self.standard_deviation,
+            "minimum": self.lowest if self.count else None,
+            "maximum": self.highest if self.count else None,
+            "histogram": {
+                "start": self.minimum + first * width,
+                "width": width,
+                "counts": self.bins[first:last].tolist(),
+            },
+        }
+
+
+class Serials:
+    """Serial numbers seen so far, as 64-bit digests, to find those that repeat once all are there.
+
+    Two different serials pass for one with a chance of about n^2 / 2^65: three in a million for ten million
+    balls.
+    """
+
+    def __init__(self) -> None:
+        self.parts: list[tuple[NDArray[np.uint64], NDArray[np.int64] | range]] = []
+
+    def add(self, rows: NDArray[np.int64], serial: pa.Array | None) -> None:
+        """Take in the serials of some rows; a ball without one repeats none."""
+        if serial is None or len(serial) == serial.null_count:
+            return
+        if serial.null_count:
+            given = serial.is_valid().to_numpy(zero_copy_only=False)
+            serial, rows = serial.drop_null(), rows[given]
+        first, last = int(rows[0]), int(rows[-1])
+        places = range(first, last + 1) if last - first + 1 == len(rows) else rows
+        self.parts.append((digests(serial), places))
+
+    def merge(self, other: Serials) -> None:
+        """Take in those of another part of the lot."""
+        self.parts.extend(other.parts)
+
+    def repeated(self) -> tuple[int, list[dict[str, int]]]:
+        """How many rows repeat an earlier row's serial, and the first of them: [{"row", "first_row"}]."""
+        if not self.parts:
+            return 0, []
+        ordered = np.sort(np.concatenate([digest for digest, _ in self.parts]))
+        again = ordered[1:][ordered[1:] == ordered[:-1]]
+        if not again.size:
+            return 0, []
+        distinct = np.unique(again)
+        pairs: list[tuple[NDArray[np.int64], NDArray[np.int64]]] = []
+        for digest, rows in self.parts:
+            place = np.minimum(np.searchsorted(distinct, digest), len(distinct) - 1)
+            hit = np.flatnonzero(distinct[place] == digest)
+            pairs.append((place[hit], hit + rows.start if isinstance(rows, range) else rows[hit]))
+        keys, places = (np.concatenate(part) for part in zip(*pairs, strict=True))
+        order = np.argsort(places, kind="stable")
+        keys, places = keys[order], places[order]
+        _, first = np.unique(keys, return_index=True)
+        later = np.ones(len(keys), dtype=np.bool_)
+        later[first] = False
+        listed = np.flatnonzero(later)[:DUPLICATES_LISTED]
+        found = [{"row": int(places[k]), "first_row": int(places[first[keys[k]]])} for k in listed.tolist()]
+        return int(again.size), found
+
+
+def digests(texts: pa.Array) -> NDArray[np.uint64]:
+    """A 64-bit digest of each of (n,) Arrow strings, none null: multiply and shift by 8-byte words (ours)."""
+    count = len(texts)
+    offsets = np.frombuffer(texts.buffers()[1], dtype=np.int32)[
+        texts.offset : texts.offset + count + 1
+    ].astype(np.int64)
+    data = texts.buffers()[2]
+    held = b"" if data is None else data.to_pybytes() if len(data) < 16 else memoryview(data)
+    start, end = int(offsets[0]), int(offsets[-1])
+    padded = np.zeros(end - start + 8, dtype=np.uint8)
+    padded[: end - start] = np.frombuffer(held, dtype=np.uint8)[start:end]
+    words = np.ndarray((end - start + 1,), dtype="<u8", buffer=padded, strides=(1,))
+    length = np.diff(offsets)
+    places = offsets[:-1] - start
+    result = length.astype(np.uint64) * np.uint64(0x9E3779B97F4A7C15)
+    for step in range(0, int(length.max(initial=0)), 8):
+        left = np.clip(length - step, 0, 8)
+        mask = _MASKS[left]
+        word = words[np.minimum(places + step, end - start)] & mask
+        result = (result ^ word) * np.uint64(0xD6E8FEB86659FD93)
+        result ^= result >> np.uint64(32)
+    return result
+
+
+_MASKS = np.array([(1 << (8 * k)) - 1 for k in range(9)], dtype=np.uint64)
+
+
+@dataclass
+class LotTotals:
+    """A lot, or a part of one, added up. Parts may be merged in any order.
+
+    `outcomes` (4,) balls by outcome code; `by_rule` rule id to (5,) balls not judged, then by outcome code;
+    `quantities` by name. `kept` holds the values of the first balls while there are at most `KEPT_MAXIMUM`.
+    """
+
+    balls: int = 0
+    outcomes: NDArray[np.int64] = field(default_factory=lambda: np.zeros(len(OUTCOMES), dtype=np.int64))
+    by_rule: dict[str, NDArray[np.int64]] = field(default_factory=dict)
+    decided_by: dict[str, int] = field(default_factory=dict)
+    quantities: dict[str, QuantityTotals] = field(default_factory=dict)
+    serials: Serials = field(default_factory=Serials)
+    _kept: list[Balls] | None = field(default_factory=list)
+
+    def add(self, balls: Balls, verdicts: Verdicts) -> None:
+        """Take in the balls of a chunk and their verdicts."""
+        self.balls += len(balls)
+        self.outcomes += np.bincount(verdicts.outcome, minlength=len(OUTCOMES))
+        for rule, codes in zip(verdicts.rules, verdicts.by_rule, strict=True):
+            counted = self.by_rule.setdefault(rule, np.zeros(len(OUTCOMES) + 1, dtype=np.int64))
+            counted += _counts(codes)
+        broken = np.bincount(
+            verdicts.rule[verdicts.outcome == len(OUTCOMES) - 1], minlength=len(verdicts.rules)
+        )
+        for place in np.flatnonzero(broken).tolist():
+            name = verdicts.rules[place]
+            self.decided_by[name] = self.decided_by.get(name, 0) + int(broken[place])
+        for name, values in balls.values.items():
+            self._totals(name).add(values)
+        self.serials.add(balls.rows, balls.serial)
+        self._keep([balls])
+
+    def _totals(self, name: str) -> QuantityTotals:
+        limits = QUANTITIES[name]
+        return self.quantities.setdefault(name, QuantityTotals(limits.minimum, limits.maximum))
+
+    def _keep(self, more: list[Balls] | None) -> None:
+        if self.balls > KEPT_MAXIMUM or more is None:
+            self._kept = None
+        if self._kept is not None and more is not None:
+            self._kept.extend(more)
+
+    def merge(self, other: Self) -> None:
+        """Take in what another part of the lot added up to."""
+        self.balls += other.balls
+        self.outcomes = self.outcomes + other.outcomes
+        for rule, counted in other.by_rule.items():
+            self.by_rule[rule] = self.by_rule.get(rule, np.zeros_like(counted)) + counted
+        for rule, count in other.decided_by.items():
+            self.decided_by[rule] = self.decided_by.get(rule, 0) + count
+        for name, totals in other.quantities.items():
+            self._totals(name).merge(totals)
+        self.serials.merge(other.serials)
+        self._keep(other._kept)
+
+    def kept(self) -> tuple[NDArray[np.int64], Mapping[str, NDArray[np.float64]]] | None:
+        """Rows (n,) of all balls, ascending, and their values by quantity, (n,) NaN: no data.
+
+        None of a lot of more than `KEPT_MAXIMUM` balls.
+        """
+        if self._kept is None:
+            return None
+        parts = sorted((part for part in self._kept if len(part)), key=lambda part: int(part.rows[0]))
+        rows = np.concatenate([part.rows for part in parts]) if parts else np.empty(0, dtype=np.int64)
+        blank = [np.full(len(part), np.nan) for part in parts]
+        values = {
+            name: np.concatenate(
+                [part.values.get(name, none) for part, none in zip(parts, blank, strict=True)]
+            )
+            for name in self.quantities
+            if parts
+        }
+        return rows, values
+
+    def to_dict(self) -> dict[str, Any]:
+        """The parts, ready for JSON."""
+        repeats, listed = self.serials.repeated()
+        names = ("not_judged", *OUTCOMES)
+        return {
+            "balls": self.balls,
+            "outcomes": dict(zip(OUTCOMES, self.outcomes.tolist(), strict=True)),
+            "rules": {
+                rule: dict(zip(names, counted.tolist(), strict=True))
+                | {"decides": self.decided_by.get(rule, 0)}
+                for rule, counted in self.by_rule.items()
+            },
+            "quantities": {
+                name: self.quantities[name].to_dict() for name in QUANTITIES if name in self.quantities
+            },
+            "repeated_serials": {"count": repeats, "listed": listed},
+        }
+
+
+def _counts(codes: NDArray[np.int8]) -> NDArray[np.int64]:
+    """Balls not judged, then by outcome code."""
+    if not codes.size:
+        return np.zeros(len(OUTCOMES) + 1, dtype=np.int64)
+    first = codes[0]
+    if (codes == first).all():
+        found = np.zeros(len(OUTCOMES) + 1, dtype=np.int64)
+        found[first + 1] = codes.size
+        return found
+    return np.array([np.count_nonzero(codes == code) for code in range(-1, len(OUTCOMES))], dtype=np.int64)

@@ -1,0 +1,397 @@
+"""A chunk of a lot: from cells to judged columns, with every row that cannot be judged left out and told.
+
+What is checked is what the contract checks of one ball (`BallSchema`), and what the engine refuses as
+impossible; texts of the errors are theirs.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from marshmallow import ValidationError
+from numpy.typing import NDArray
+
+from ballgauge_schemas import Quantity
+from ballgauge_schemas.shared.ball import DIAMETER_AGREEMENT, BallSchema
+from ballgauge_schemas.shared.base import REQUIRED
+from ballgauge_service.check.request import impossible_ball
+from ballgauge_service.lot.reading.cells import (
+    SERIAL,
+    BoolArray,
+    CellRules,
+    Column,
+    FloatArray,
+    cell_at,
+    explain,
+    read_choices,
+    read_days,
+    read_quantity,
+    read_texts,
+    stated_uncertainty,
+)
+from ballgauge_service.lot.reading.headings import FIELDS, QUANTITIES, Heading, LotRefused
+from ballgauge_service.physics.box_numbers import ASYMMETRIC_FROM
+from ballgauge_service.rulebooks import COLUMNS
+from ballgauge_service.rulebooks import Column as RuleColumn
+
+IntArray = NDArray[np.int64]
+DayArray = NDArray[np.datetime64]
+
+NOTES_MAXIMUM = 1000
+"""Most bad cells and rows listed one by one (ours); all are counted."""
+
+_COVERS = {"polyester": 0.0, "urethane": 0.0, "reactive": 1.0}
+_BALL = BallSchema()
+
+
+class RawChunk(NamedTuple):
+    """Records as a file holds them.
+
+    `rows` (n,) numbers of the records in the file; `columns` the cells of each heading; `notes` on records
+    that could not be split into cells; `blank` count of empty lines.
+    """
+
+    rows: IntArray
+    columns: Mapping[Heading, Column]
+    notes: Sequence[Note]
+    blank: int
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """Why a row is left out: row as a person counts them in the file, heading (None: the row), and reason."""
+
+    row: int
+    column: str | None
+    field: str | None
+    detail: str
+
+    def to_dict(self) -> dict[str, Any]:
+        """The parts, ready for JSON."""
+        return {"row": self.row, "column": self.column, "field": self.field, "detail": self.detail}
+
+
+@dataclass
+class Notes:
+    """What was left out of a lot, and why: everything counted, the first `NOTES_MAXIMUM` listed."""
+
+    left_out: int = 0
+    cells: int = 0
+    blank: int = 0
+    listed: list[Note] = field(default_factory=list)
+    by_column: dict[str, int] = field(default_factory=dict)
+
+    @property
+    def room(self) -> int:
+        """How many more notes will be listed."""
+        return NOTES_MAXIMUM - len(self.listed)
+
+
+@dataclass(frozen=True, slots=True)
+class Balls:
+    """The n balls of a chunk that can be judged.
+
+    `rows` (n,) in the file; `serial` Arrow strings or None; `values` quantity to (n,) in trade units, NaN: no
+    data; `uncertainty` likewise; `approved_on` (n,) datetime64[D], NaT unknown, or None; `house_ball` and
+    `reactive` (n,) 0, 1 or NaN, or None.
+    """
+
+    rows: IntArray
+    serial: pa.Array | None
+    values: Mapping[str, FloatArray]
+    uncertainty: Mapping[str, FloatArray]
+    approved_on: DayArray | None = None
+    house_ball: FloatArray | None = None
+    reactive: FloatArray | None = None
+
+    def __len__(self) -> int:
+        return len(self.rows)
+
+
+def read_balls(chunk: RawChunk, rules: CellRules, notes: Notes) -> Balls:
+    """The balls of a chunk that can be judged; what cannot goes into `notes`.
+
+    Raises LotRefused for an Arrow column of a type that its field cannot have.
+    """
+    reader = _Reader(chunk, rules)
+    reader.read()
+    reader.cross_check()
+    reader.tell(notes)
+    return reader.balls()
+
+
+class _Reader:
+    """Reads one chunk. `bad` holds (heading, mask) pairs; a later mask may stand on the same heading."""
+
+    def __init__(self, chunk: RawChunk, rules: CellRules) -> None:
+        self.chunk = chunk
+        self.rules = rules
+        self.size = len(chunk.rows)
+        self.values: dict[str, FloatArray] = {}
+        self.uncertainty: dict[str, FloatArray] = {}
+        self.texts: dict[str, pa.Array] = {}
+        self.approved_on: DayArray | None = None
+        self.flags: dict[str, FloatArray] = {}
+        self.bad: list[tuple[Heading, BoolArray, str]] = []
+        self.headings: dict[str, Heading] = {}
+        for heading in chunk.columns:
+            if heading.name is not None:
+                self.headings.setdefault(heading.name, heading)
+        self.blank = np.zeros(self.size, dtype=np.bool_)
+
+    def read(self) -> None:
+        for heading, column in self.chunk.columns.items():
+            if heading.field is not None:
+                try:
+                    bad = self._read_column(heading, column)
+                except TypeError as error:
+                    text = f"the column {error}, which no {heading.field} can be"
+                    raise LotRefused(text, column=heading.text) from None
+                if bad.any():
+                    self.bad.append((heading, bad, "cell"))
+        self._find_blank()
+        self._require()
+
+    def _read_column(self, heading: Heading, column: Column) -> BoolArray:
+        name = str(heading.field)
+        if heading.quantity is not None:
+            values, bad = read_quantity(heading, column, self.rules)
+            target = self.values if heading.part == "value" else self.uncertainty
+            target[name] = (
+                values if name not in target else np.where(np.isnan(target[name]), values, target[name])
+            )
+            stated = stated_uncertainty(heading, column) if heading.part == "value" else None
+            if stated is not None:
+                given = self.uncertainty.get(name, stated)
+                self.uncertainty[name] = np.where(np.isnan(stated), given, stated)
+            return bad
+        if name == "approved_on":
+            days, bad = read_days(heading, column, self.rules)
+            held = self.approved_on
+            self.approved_on = days if held is None else np.where(np.isnat(held), days, held)
+        elif name in ("house_ball", "cover"):
+            read = float if name == "house_ball" else _COVERS.__getitem__
+            flags, bad = read_choices(heading, column, self.rules, read)
+            before = self.flags.get(name)
+            self.flags[name] = flags if before is None else np.where(np.isnan(before), flags, before)
+        else:
+            texts, bad = read_texts(heading, column, self.rules)
+            self.texts[name] = texts if name not in self.texts else pc.coalesce(self.texts[name], texts)
+        return bad
+
+    def _find_blank(self) -> None:
+        """Rows of empty cells alone, such as a spreadsheet leaves below a table."""
+        some = self.values.get("weight")
+        places = np.arange(self.size) if some is None else np.flatnonzero(np.isnan(some))
+        if not places.size:
+            return
+        held = np.zeros(places.size, dtype=np.bool_)
+        for _, bad, _ in self.bad:
+            held |= bad[places]
+        for numbers in (*self.values.values(), *self.uncertainty.values(), *self.flags.values()):
+            held |= ~np.isnan(numbers[places])
+        for texts in self.texts.values():
+            held |= texts.is_valid().to_numpy(zero_copy_only=False)[places]
+        if self.approved_on is not None:
+            held |= ~np.isnat(self.approved_on[places])
+        self.blank[places[~held]] = True
+
+    def _require(self) -> None:
+        for name, needed in FIELDS.items():
+            if not needed.required or self.size == 0:
+                continue
+            heading = self.headings.get(name, Heading(name, name))
+            absent = np.isnan(self.values.get(name, np.full(self.size, np.nan))) & ~self.blank
+            for other, bad, _ in self.bad:
+                if other.name == name:
+                    absent &= ~bad
+            if absent.any():
+                self.bad.append((heading, absent, "missing"))
+
+    def cross_check(self) -> None:
+        """What the contract and the engine ask of several fields at once."""
+        value = self._value
+        with np.errstate(invalid="ignore"):
+            self._pair(
+                "intermediate_differential",
+                "differential",
+                value("intermediate_differential") > value("differential"),
+            )
+            apart = np.abs(value("circumference") / math.pi - value("diameter")) > DIAMETER_AGREEMENT
+            self._pair("diameter", "circumference", apart)
+            size = 0.5 * self._diameter()
+            high = value("rg") + np.nan_to_num(value("differential"))
+            beyond = value("rg") * value("rg") + 2.0 * high * high > 2.0 * size * size
+        if np.any(beyond):
+            self.bad.append((self.headings["rg"], beyond, "impossible"))
+        for name, numbers in self.uncertainty.items():
+            alone = ~np.isnan(numbers) & np.isnan(value(name))
+            for other, bad, _ in self.bad:
+                if other.field == name and other.part == "value":
+                    alone &= ~bad
+            if alone.any():
+                self.bad.append((self.headings[f"{name}_uncertainty"], alone, "alone"))
+
+    def _value(self, name: str) -> FloatArray | np.float64:
+        return self.values.get(name, np.float64(np.nan))
+
+    def _diameter(self) -> FloatArray | np.float64:
+        across, around = self._value("diameter"), self._value("circumference")
+        return np.where(np.isnan(across), around / math.pi, across)
+
+    def _pair(self, first: str, second: str, wrong: Any) -> None:
+        if np.any(wrong):
+            self.bad.extend((self.headings[name], wrong, "pair") for name in (first, second))
+
+    def tell(self, notes: Notes) -> None:
+        """Count every bad cell and row; list as many as there is room for, in the order of the file."""
+        notes.blank += self.chunk.blank + int(np.count_nonzero(self.blank))
+        notes.left_out += len(self.chunk.notes) + int(np.count_nonzero(self._out() & ~self.blank))
+        for heading, bad, _ in self.bad:
+            count = int(np.count_nonzero(bad))
+            notes.cells += count
+            notes.by_column[heading.text] = notes.by_column.get(heading.text, 0) + count
+        if notes.room > 0 and (self.bad or self.chunk.notes):
+            found = [*self.chunk.notes, *self._first_notes(notes.room)]
+            found.sort(key=lambda note: note.row)
+            notes.listed.extend(found[: notes.room])
+
+    def _first_notes(self, room: int) -> Iterator[Note]:
+        order = {heading: k for k, heading in enumerate(self.chunk.columns)}
+        places = sorted(
+            # What is missing comes first: a chunk may not even have its column.
+            (place, -1 if why == "missing" else order.get(heading, -1), entry)
+            for entry, (heading, bad, why) in enumerate(self.bad)
+            for place in np.flatnonzero(bad)[:room].tolist()
+        )
+        for place, _, entry in places[:room]:
+            heading, _, why = self.bad[entry]
+            yield Note(
+                int(self.chunk.rows[place]), heading.text, heading.field, self._why(place, heading, why)
+            )
+
+    def _why(self, place: int, heading: Heading, why: str) -> str:
+        if why == "missing":
+            return REQUIRED
+        if why == "alone":
+            return f"an uncertainty without a value of {heading.field}"
+        if why == "cell":
+            column = self.chunk.columns[heading]
+            return explain(heading, cell_at(column, place), self.rules)
+        numbers = {name: float(values[place]) for name, values in self.values.items()}
+        held = {name: number for name, number in numbers.items() if not math.isnan(number)}
+        if why == "impossible":
+            return next(text for _, text in impossible_ball({name: Quantity(x) for name, x in held.items()}))
+        try:
+            _BALL.load(held)
+        except ValidationError as error:
+            return " ".join(error.messages_dict[str(heading.field)])
+        raise AssertionError("the contract takes what the lot refuses")
+
+    def _out(self) -> BoolArray:
+        out = self.blank.copy()
+        for _, bad, _ in self.bad:
+            out |= bad
+        return out
+
+    def balls(self) -> Balls:
+        """The balls that stay."""
+        out = self._out()
+        keep = None if not out.any() else np.flatnonzero(~out)
+
+        def kept(numbers: Any) -> Any:
+            return numbers if keep is None else numbers[keep]
+
+        serial = self.texts.get(SERIAL)
+        return Balls(
+            rows=kept(self.chunk.rows),
+            serial=serial if serial is None or keep is None else serial.take(pa.array(keep)),
+            values={name: kept(numbers) for name, numbers in self.values.items()},
+            uncertainty={name: kept(numbers) for name, numbers in self.uncertainty.items()},
+            approved_on=None if self.approved_on is None else kept(self.approved_on),
+            house_ball=kept(self.flags["house_ball"]) if "house_ball" in self.flags else None,
+            reactive=kept(self.flags["cover"]) if "cover" in self.flags else None,
+        )
+
+
+def rule_columns(balls: Balls, uncertainties: Mapping[str, float]) -> dict[str, RuleColumn]:
+    """The columns that the rules judge, as a check of each ball alone would make them.
+
+    uncertainties: standard uncertainty of a quantity in its trade unit, for balls that state none of their
+    own.
+    """
+    spread = {name: _spread(balls, name, uncertainties) for name in QUANTITIES}
+    columns = {
+        name: RuleColumn(values, spread[name])
+        for name, values in balls.values.items()
+        if name not in ("diameter", "circumference")
+    }
+    columns.update(_size_columns(balls, spread))
+    house = np.zeros(len(balls)) if balls.house_ball is None else np.nan_to_num(balls.house_ball)
+    columns["house_ball"] = RuleColumn(house)
+    if balls.reactive is not None:
+        columns["reactive_cover"] = RuleColumn(balls.reactive)
+    split = balls.values.get("intermediate_differential")
+    if split is not None:
+        asymmetric = np.where(np.isnan(split), np.nan, (split >= ASYMMETRIC_FROM).astype(np.float64))
+        columns["asymmetric"] = RuleColumn(asymmetric)
+    return {name: columns[name] for name in COLUMNS if name in columns}
+
+
+def _spread(balls: Balls, name: str, uncertainties: Mapping[str, float]) -> FloatArray | None:
+    own, common = balls.uncertainty.get(name), uncertainties.get(name)
+    if common is None:
+        return own
+    if own is None:
+        return np.full(len(balls), common)
+    return np.where(np.isnan(own), common, own)
+
+
+def _size_columns(balls: Balls, spread: Mapping[str, FloatArray | None]) -> dict[str, RuleColumn]:
+    """Diameter and circumference, each from the other where only that is known."""
+    across, around = balls.values.get("diameter"), balls.values.get("circumference")
+    if across is None and around is None:
+        return {}
+    return {
+        "diameter": _either(across, spread["diameter"], around, spread["circumference"], divide=True),
+        "circumference": _either(around, spread["circumference"], across, spread["diameter"], divide=False),
+    }
+
+
+def _either(
+    own: FloatArray | None,
+    own_spread: FloatArray | None,
+    other: FloatArray | None,
+    other_spread: FloatArray | None,
+    *,
+    divide: bool,
+) -> RuleColumn:
+    def turned(numbers: FloatArray) -> FloatArray:
+        return numbers / math.pi if divide else math.pi * numbers
+
+    def printed(numbers: FloatArray) -> FloatArray:
+        # As records.as_printed does for one ball.
+        rounded: FloatArray = np.rint(1000.0 * turned(numbers)) / 1000.0
+        return rounded
+
+    if other is None:
+        assert own is not None
+        return RuleColumn(own, own_spread)
+    if own is None:
+        return RuleColumn(printed(other), None if other_spread is None else turned(other_spread))
+    absent = np.isnan(own)
+    if not absent.any():
+        return RuleColumn(own, own_spread)
+    values = np.where(absent, printed(other), own)
+    if own_spread is None and other_spread is None:
+        return RuleColumn(values)
+    blank = np.full(len(own), np.nan)
+    given = blank if own_spread is None else own_spread
+    implied = blank if other_spread is None else turned(other_spread)
+    return RuleColumn(values, np.where(absent, implied, given))

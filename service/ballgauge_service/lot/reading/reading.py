@@ -1,0 +1,373 @@
+"""A lot's file, in any of its formats, as chunks of cells in bounded memory."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import TracebackType
+from typing import IO, Any, Literal, Self
+
+import numpy as np
+import pyarrow as pa
+from pyarrow import parquet
+
+from ballgauge_service.lot.reading.cells import CellRules
+from ballgauge_service.lot.reading.columns import RawChunk
+from ballgauge_service.lot.reading.csv import Dialect, delimited_chunks, find_dialect
+from ballgauge_service.lot.reading.headings import Heading, LotRefused, resolve_headings
+from ballgauge_service.lot.reading.ndjson import JsonReader
+from ballgauge_service.lot.reading.text import Source, Text
+from ballgauge_service.lot.reading.xlsx import Workbook
+
+Format = Literal["csv", "ndjson", "xlsx", "parquet"]
+
+SPOOL_MAXIMUM = 1 << 30
+"""Largest workbook or Parquet file taken from a stream, in bytes (ours); both must be whole to be read."""
+
+GROUP_MAXIMUM = 4 << 30
+"""Largest row group of a Parquet file, in unpacked bytes (ours); it is read page by page."""
+
+ROWS_MAXIMUM = 100_000_000
+"""Most rows of a Parquet file (ours): a few bytes of it may stand for any number."""
+
+CHUNK_BYTES = 4 << 20
+"""Size of a chunk of text (ours); a chunk of the other formats has a row for every 64 bytes of it."""
+
+PIECE_ROWS = 1 << 16
+PIECE_ROWS_MAXIMUM = 1 << 21
+"""Rows of a piece of a Parquet file (ours): it has whole row groups, as many as make up PIECE_ROWS. A file
+with a row group of more than PIECE_ROWS_MAXIMUM is not read by pieces: their verdicts would not fit."""
+
+_SUFFIXES: Mapping[str, Format] = {
+    ".csv": "csv", ".tsv": "csv", ".txt": "csv", ".ndjson": "ndjson", ".jsonl": "ndjson", ".xlsx": "xlsx",
+    ".parquet": "parquet", ".pq": "parquet",
+}  # fmt: skip
+_FORMATS = ("csv", "ndjson", "xlsx", "parquet")
+
+
+@dataclass(frozen=True)
+class ReadingOptions:
+    """How to read a lot's file; what is None is found, and told, or refused where it is not clear.
+
+    `mapping`: heading to field name, or to None to leave the column out. `encoding`, `separator` and
+    `decimal` (mark) of text files; `missing`: texts that mean no data, besides the empty cell; `sheet` of a
+    workbook (its first). `chunk_bytes`: how much is read at a time; no result depends on it.
+    """
+
+    format: Format | None = None
+    mapping: Mapping[str, str | None] = field(default_factory=dict)
+    encoding: str | None = None
+    separator: str | None = None
+    decimal: str | None = None
+    missing: tuple[str, ...] = ()
+    sheet: str | None = None
+    chunk_bytes: int = CHUNK_BYTES
+
+
+@dataclass(frozen=True)
+class RowGroups:
+    """A piece of a Parquet file, to be read by whoever works on it.
+
+    `size` [byte] and `changed` [ns] of the file when it was cut; `groups` of the file's row groups, following
+    each other; `first` row of them, as a person counts; `count` rows of a chunk.
+    """
+
+    path: str
+    size: int
+    changed: int
+    headings: tuple[Heading, ...]
+    groups: tuple[int, ...]
+    first: int
+    count: int
+
+    def chunks(self) -> Iterator[RawChunk]:
+        """The piece's rows, in chunks. Raises LotRefused where the file cannot be read or is another one."""
+        try:
+            with open(self.path, "rb") as file:
+                found = os.fstat(file.fileno())
+                if (found.st_size, found.st_mtime_ns) != (self.size, self.changed):
+                    raise LotRefused("the file was changed while it was judged", row=self.first)
+                opened = parquet.ParquetFile(file, memory_map=False, buffer_size=1 << 20, pre_buffer=False)
+                yield from _row_group_chunks(opened, self, use_threads=False)
+        except (pa.ArrowException, OSError) as error:
+            raise LotRefused(f"the Parquet file cannot be read: {_short(error)}", row=self.first) from None
+
+
+def _row_group_chunks(
+    file: parquet.ParquetFile, piece: RowGroups, *, use_threads: bool
+) -> Iterator[RawChunk]:
+    row = piece.first
+    wanted = [heading for heading in piece.headings if heading.field is not None]
+    try:
+        for batch in file.iter_batches(
+            batch_size=piece.count,
+            row_groups=list(piece.groups),
+            columns=[heading.text for heading in wanted],
+            use_threads=use_threads,
+        ):
+            columns = {heading: _decoded(batch.column(heading.text)) for heading in wanted}
+            yield RawChunk(np.arange(row, row + batch.num_rows), columns, (), 0)
+            row += batch.num_rows
+    except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
+        raise LotRefused(f"the Parquet file cannot be read: {_short(error)}", row=row) from None
+
+
+class _Peeked:
+    """A stream whose first bytes have been looked at."""
+
+    def __init__(self, stream: Source) -> None:
+        self.stream = stream
+        self.start = b""
+        while len(self.start) < 8 and (more := stream.read(8 - len(self.start))):
+            self.start += more
+        self.left = self.start
+
+    def read(self, size: int, /) -> bytes:
+        """Give up to `size` bytes."""
+        if self.left:
+            given, self.left = self.left[:size], self.left[size:]
+            return given
+        return self.stream.read(size)
+
+
+class LotFile:
+    """A lot's file, open. Iterate it once for its chunks; `told` says what was found on the way.
+
+    Parameters
+    ----------
+    source : path, or a stream of bytes; a stream of text formats is read as it comes, a workbook or Parquet
+        file is first taken whole, to disk
+    name : the file's name, for its format; the path's own unless given
+
+    Raises LotRefused, here or while its chunks are taken.
+    """
+
+    def __init__(
+        self,
+        source: str | os.PathLike[str] | Source,
+        options: ReadingOptions | None = None,
+        name: str | None = None,
+    ) -> None:
+        self.options = options or ReadingOptions()
+        self._closing: list[Any] = []
+        self._path = ""
+        self._rules = CellRules(missing=self.options.missing)
+        try:
+            self._open(source, name)
+        except BaseException:
+            self.close()
+            raise
+
+    def _open(self, source: str | os.PathLike[str] | Source, name: str | None) -> None:
+        path: str | None = None
+        self.spooled = not isinstance(source, (str, os.PathLike))
+        if isinstance(source, (str, os.PathLike)):
+            path = os.fspath(source)
+            try:
+                stream: IO[bytes] | Source = open(path, "rb")  # noqa: SIM115 - closed with the lot
+            except OSError as error:
+                raise LotRefused(f"the file cannot be opened: {error.strerror}") from None
+            self._closing.append(stream)
+        else:
+            stream = source
+        peeked = _Peeked(stream)
+        self.format: Format = self.options.format or _format(peeked.start, name or path)
+        if self.format not in _FORMATS:
+            raise LotRefused(f"format must be one of {', '.join(_FORMATS)}; got {str(self.format)[:20]!r}")
+        if self.format in ("xlsx", "parquet"):
+            self._open_whole(path or self._spooled(peeked))
+        else:
+            self._open_text(peeked)
+
+    def _open_text(self, stream: Source) -> None:
+        options = self.options
+        self._text = Text(stream, options.encoding)
+        self._dialect: Dialect | None = None
+        if self.format == "ndjson":
+            self._rules = CellRules(missing=options.missing, text_numbers=False)
+            self._json = JsonReader(self._text, options.mapping)
+            return
+        self._dialect = find_dialect(self._text, options.mapping, options.separator, options.decimal)
+        self._rules = CellRules(decimal=self._dialect.decimal, missing=options.missing)
+
+    def _open_whole(self, path: str) -> None:
+        if self.format == "xlsx":
+            self._book = Workbook(path, self.options.mapping, self.options.sheet)
+            self._closing.append(self._book)
+        else:
+            self._path, self._found = path, os.stat(path)
+            self._parquet, self._headings = _open_parquet(path, self.options.mapping)
+            self._closing.append(self._parquet)
+
+    def _spooled(self, stream: Source) -> str:
+        with tempfile.NamedTemporaryFile(prefix="lot-", delete=False) as spool:
+            self._closing.append(_Removed(Path(spool.name)))
+            length = 0
+            while piece := stream.read(1 << 20):
+                length += len(piece)
+                if length > SPOOL_MAXIMUM:
+                    raise LotRefused(
+                        f"a {self.format} file over {SPOOL_MAXIMUM >> 20} MiB is not taken from a stream"
+                    )
+                spool.write(piece)
+        return spool.name
+
+    @property
+    def rules(self) -> CellRules:
+        """How the cells are to be read."""
+        return self._rules
+
+    @property
+    def headings(self) -> tuple[Heading, ...]:
+        """The columns met so far and what they stand for."""
+        if self.format == "csv":
+            assert self._dialect is not None
+            return self._dialect.headings
+        if self.format == "ndjson":
+            return tuple(self._json.headings.values())
+        return tuple(self._book.headings if self.format == "xlsx" else self._headings)
+
+    @property
+    def told(self) -> dict[str, Any]:
+        """What was found of the file, ready for JSON."""
+        found: dict[str, Any] = {
+            "format": self.format,
+            "columns": [heading.to_dict() for heading in self.headings],
+        }
+        if self.format in ("csv", "ndjson"):
+            found["encoding"] = self._text.encoding
+        if self.format == "csv" and self._dialect is not None:
+            found["separator"] = self._dialect.separator
+            found["decimal"] = self._dialect.decimal
+            found["decimal_found"] = self._dialect.decimal_found
+        if self.format == "xlsx":
+            found.update(self._book.told)
+        return found
+
+    def __iter__(self) -> Iterator[RawChunk]:
+        size = max(self.options.chunk_bytes, 1)
+        if self.format == "csv":
+            assert self._dialect is not None
+            return delimited_chunks(self._text, self._dialect, self._rules, size)
+        if self.format == "ndjson":
+            return self._json.chunks(size)
+        count = max(size // 64, 1)
+        return self._book.chunks(count) if self.format == "xlsx" else self._parquet_chunks(count)
+
+    def _parquet_chunks(self, count: int) -> Iterator[RawChunk]:
+        for piece in self._cut(count):
+            yield from _row_group_chunks(self._parquet, piece, use_threads=True)
+
+    @property
+    def cut_path(self) -> str | None:
+        """Path of a Parquet file that can be read by pieces; None of any other file."""
+        if self.format != "parquet":
+            return None
+        known = self._parquet.metadata
+        rows = (known.row_group(group).num_rows for group in range(known.num_row_groups))
+        return self._path if max(rows, default=0) <= PIECE_ROWS_MAXIMUM else None
+
+    @property
+    def rows(self) -> int | None:
+        """How many rows there are, where the file says so beforehand."""
+        return self._parquet.metadata.num_rows if self.format == "parquet" else None
+
+    def pieces(self) -> Iterator[RowGroups]:
+        """The file at `cut_path` in pieces, cut by its row groups alone."""
+        return self._cut(max(self.options.chunk_bytes // 64, 1))
+
+    def _cut(self, count: int) -> Iterator[RowGroups]:
+        known, found = self._parquet.metadata, self._found
+        groups: list[int] = []
+        first, rows = 1, 0
+        for group in range(known.num_row_groups):
+            groups.append(group)
+            rows += known.row_group(group).num_rows
+            if rows >= PIECE_ROWS or group == known.num_row_groups - 1:
+                yield RowGroups(
+                    self._path,
+                    found.st_size,
+                    found.st_mtime_ns,
+                    tuple(self._headings),
+                    tuple(groups),
+                    first,
+                    count,
+                )
+                groups, first, rows = [], first + rows, 0
+
+    def close(self) -> None:
+        """Let the file go, and what was spooled of it."""
+        while self._closing:
+            self._closing.pop().close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+class _Removed:
+    """A file that is gone once closed."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+    def close(self) -> None:
+        self.path.unlink(missing_ok=True)
+
+
+def _format(start: bytes, name: str | None) -> Format:
+    if start.startswith(b"PAR1"):
+        return "parquet"
+    if start.startswith(b"PK\x03\x04"):
+        return "xlsx"
+    if start.startswith(b"\xd0\xcf\x11\xe0"):
+        raise LotRefused(
+            "an old binary workbook, or a locked one, cannot be read; save it as XLSX without a password"
+        )
+    named = _SUFFIXES.get(Path(name).suffix.lower()) if name else None
+    if named in ("csv", "ndjson"):
+        return named
+    if named is not None and start:
+        raise LotRefused(f"the file is named as {named} and does not begin as one")
+    return "ndjson" if start.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"{") else "csv"
+
+
+def _open_parquet(path: str, mapping: Mapping[str, str | None]) -> tuple[parquet.ParquetFile, list[Heading]]:
+    try:
+        file = parquet.ParquetFile(path, memory_map=False, buffer_size=1 << 20, pre_buffer=False)
+        known, names = file.metadata, file.schema_arrow.names
+    except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
+        raise LotRefused(f"the Parquet file cannot be read: {_short(error)}") from None
+    headings = resolve_headings(names, mapping)
+    if known.num_rows > ROWS_MAXIMUM:
+        raise LotRefused(f"the file has {known.num_rows} rows; at most {ROWS_MAXIMUM} are read")
+    # A column's own metadata is not asked for: of a spoilt file that ends the process instead of raising.
+    largest = max(
+        (known.row_group(group).total_byte_size for group in range(known.num_row_groups)), default=0
+    )
+    if largest > GROUP_MAXIMUM:
+        raise LotRefused(f"a row group of the file unpacks to more than {GROUP_MAXIMUM >> 20} MiB")
+    return file, headings
+
+
+def _short(error: BaseException) -> str:
+    return "".join(letter if letter.isprintable() else " " for letter in str(error))[:200]
+
+
+def _decoded(column: pa.Array) -> pa.Array:
+    """A column without dictionary, its texts known to be UTF-8; raises ArrowInvalid."""
+    kind = column.type
+    if pa.types.is_dictionary(kind):
+        column = column.dictionary_decode()
+    if pa.types.is_string_view(column.type) or pa.types.is_large_string(column.type):
+        column = column.cast(pa.string())
+    if pa.types.is_string(column.type):
+        column.validate(full=True)
+    return column

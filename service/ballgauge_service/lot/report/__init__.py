@@ -1,0 +1,1 @@
+"""What leaves a lot: rows of results and the page to read."""

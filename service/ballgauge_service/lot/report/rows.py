@@ -1,0 +1,338 @@
+"""Verdicts to NDJSON, CSV or Parquet, chunk by chunk; a file appears whole or not at all.
+
+Columns: `row` in the file judged, `serial`, `outcome`, `rule` that decides, its `margin` in `unit`, `reason`;
+and, where asked for, `outcome_of_` each rule.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import tempfile
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from functools import lru_cache
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Literal, Protocol, Self
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from pyarrow import parquet
+
+from ballgauge_service.lot.judging.verdicts import Verdicts
+from ballgauge_service.rulebooks import OUTCOMES
+
+ResultFormat = Literal["ndjson", "csv", "parquet"]
+RESULT_FORMATS: tuple[ResultFormat, ...] = ("ndjson", "csv", "parquet")
+
+COLUMNS = ("row", "serial", "outcome", "rule", "margin", "unit", "reason")
+
+GUARD = "'"
+"""Set before a text that a spreadsheet would take for a formula: one that begins with = + - @, a tab or a
+carriage return and is no number (ours)."""
+
+_FORMULA = r"^[=+\-@\t\r]"
+_NUMBER = r"^[+-]?[0-9]+([.,][0-9]+)?$"
+_QUOTED = r'[",\r\n]'
+_ESCAPED = '["\\\\\x00-\x1f\x7f\u2028\u2029]'
+_OUTCOME_OF = "outcome_of_"
+_JUDGED = ("", *OUTCOMES)
+
+
+class Sink(Protocol):
+    """Anything that takes bytes."""
+
+    def write(self, data: bytes, /) -> object:
+        """Take `data`."""
+
+
+def csv_cells(texts: pa.Array) -> pa.Array:
+    """Texts (n,) as CSV cells (RFC 4180): guarded and quoted where needed, empty where null."""
+    plain = pc.fill_null(texts, "")
+    formula = pc.match_substring_regex(plain, _FORMULA)
+    if pc.any(formula).as_py():
+        number = pc.match_substring_regex(plain, _NUMBER)
+        guarded = pc.binary_join_element_wise(GUARD, plain, "")
+        plain = pc.if_else(pc.and_not(formula, number), guarded, plain)
+    quoted = pc.match_substring_regex(plain, _QUOTED)
+    if pc.any(quoted).as_py():
+        doubled = pc.binary_join_element_wise('"', pc.replace_substring(plain, '"', '""'), '"', "")
+        plain = pc.if_else(quoted, doubled, plain)
+    return plain
+
+
+def csv_head(verdicts: Verdicts, *, by_rule: bool = False) -> bytes:
+    """The headings of a CSV file of verdicts, as its first line."""
+    return (",".join(_names(verdicts, by_rule)) + "\r\n").encode()
+
+
+def csv_lines(verdicts: Verdicts, *, by_rule: bool = False) -> bytes:
+    """The balls of a chunk as lines of CSV."""
+    serial = None if verdicts.serial is None else csv_cells(verdicts.serial)
+    head = [pc.cast(pa.array(verdicts.rows), pa.string()), "," if serial is None else _between(",", serial)]
+    return _lines(verdicts, head, _csv_fragments, "", "\r\n", by_rule=by_rule)
+
+
+def ndjson_lines(verdicts: Verdicts, *, by_rule: bool = False) -> bytes:
+    """The balls of a chunk as lines of JSON, each an object; what is not known is null."""
+    rows = pc.binary_join_element_wise('{"row":', pc.cast(pa.array(verdicts.rows), pa.string()), "")
+    serial = (
+        ',"serial":null' if verdicts.serial is None else _between(',"serial":', _json_texts(verdicts.serial))
+    )
+    return _lines(verdicts, [rows, serial], _json_fragments, "null", "}\n", by_rule=by_rule)
+
+
+def _between(before: str, texts: pa.Array) -> pa.Array:
+    return pc.binary_join_element_wise(before, texts, "")
+
+
+def _json_texts(texts: pa.Array) -> pa.Array:
+    plain = pc.binary_join_element_wise('"', texts, '"', "")
+    odd = pc.fill_null(pc.match_substring_regex(texts, _ESCAPED), False)
+    if pc.any(odd).as_py():
+        places = np.flatnonzero(odd.to_numpy(zero_copy_only=False))
+        written = [json.dumps(text) for text in texts.take(pa.array(places)).to_pylist()]
+        plain = pc.replace_with_mask(plain, odd, pa.array(written, pa.string()))
+    return pc.fill_null(plain, "null")
+
+
+_Fragments = tuple[pa.Array, pa.Array, pa.Array]
+
+
+def _csv_cell(text: str | None) -> str:
+    return str(csv_cells(pa.array([text], pa.string()))[0])
+
+
+@lru_cache(maxsize=16)
+def _csv_fragments(
+    rules: tuple[str, ...], units: tuple[str | None, ...], reasons: tuple[str, ...]
+) -> _Fragments:
+    """What stands before the margin, by outcome and rule, and behind it, by rule and by reason."""
+    names = [_csv_cell(rule) for rule in (*rules, "")]
+    before = [f",{outcome},{name}," for outcome in OUTCOMES for name in names]
+    return (
+        pa.array(before),
+        pa.array([f",{_csv_cell(unit)}," for unit in (*units, None)]),
+        pa.array([_csv_cell(reason) for reason in reasons]),
+    )
+
+
+@lru_cache(maxsize=16)
+def _json_fragments(
+    rules: tuple[str, ...], units: tuple[str | None, ...], reasons: tuple[str, ...]
+) -> _Fragments:
+    names = [json.dumps(rule) for rule in (*rules, None)]
+    before = [f',"outcome":"{outcome}","rule":{name},"margin":' for outcome in OUTCOMES for name in names]
+    after = [f',"unit":{json.dumps(unit, ensure_ascii=False)},"reason":' for unit in (*units, None)]
+    return (
+        pa.array(before),
+        pa.array(after),
+        pa.array([json.dumps(text, ensure_ascii=False) for text in reasons]),
+    )
+
+
+def _lines(
+    verdicts: Verdicts,
+    head: list[pa.Array | str],
+    fragments: Callable[..., _Fragments],
+    none: str,
+    end: str,
+    *,
+    by_rule: bool,
+) -> bytes:
+    if not len(verdicts):
+        return b""
+    before, units, reasons = fragments(verdicts.rules, verdicts.units, verdicts.reasons)
+    rule = np.where(verdicts.rule < 0, len(verdicts.rules), verdicts.rule).astype(np.int64)
+    first = verdicts.outcome.astype(np.int64) * (len(verdicts.rules) + 1) + rule
+    margin = pc.fill_null(pc.cast(pa.array(verdicts.margin, from_pandas=True), pa.string()), none)
+    parts = [
+        *head,
+        before.take(pa.array(first)),
+        margin,
+        units.take(pa.array(rule)),
+        reasons.take(pa.array(verdicts.reason)),
+    ]
+    if by_rule:
+        parts.extend(_rule_parts(verdicts, json_text=end.startswith("}")))
+    lines = pc.binary_join_element_wise(*parts, end, "")
+    return _held(lines)
+
+
+def _rule_parts(verdicts: Verdicts, *, json_text: bool) -> Iterator[pa.Array]:
+    for rule, codes in zip(verdicts.rules, verdicts.by_rule, strict=True):
+        if json_text:
+            words = [f',"{_OUTCOME_OF}{rule}":{json.dumps(word or None)}' for word in _JUDGED]
+        else:
+            words = [f",{word}" for word in _JUDGED]
+        yield pa.array(words).take(pa.array(codes + np.int8(1)))
+
+
+def _held(lines: pa.Array) -> bytes:
+    """The texts of an array, end to end."""
+    offsets = np.frombuffer(lines.buffers()[1], dtype=np.int32)
+    start, end = int(offsets[lines.offset]), int(offsets[lines.offset + len(lines)])
+    return memoryview(lines.buffers()[2])[start:end].tobytes()
+
+
+def _names(verdicts: Verdicts, by_rule: bool) -> tuple[str, ...]:
+    return (*COLUMNS, *(_OUTCOME_OF + rule for rule in verdicts.rules)) if by_rule else COLUMNS
+
+
+def result_batch(verdicts: Verdicts, *, by_rule: bool = False) -> pa.RecordBatch:
+    """The balls of a chunk as Arrow data; words are dictionary-encoded, what is not known is null."""
+    size = len(verdicts)
+    serial = pa.nulls(size, pa.string()) if verdicts.serial is None else verdicts.serial
+    rule = pa.array(verdicts.rule, mask=verdicts.rule < 0)
+    arrays = [
+        pa.array(verdicts.rows),
+        serial,
+        _words(pa.array(verdicts.outcome), OUTCOMES),
+        _words(rule, verdicts.rules),
+        pa.array(verdicts.margin, from_pandas=True),
+        _unit_words(rule, verdicts.units),
+        _reason_words(verdicts),
+    ]
+    if by_rule:
+        arrays.extend(_words(pa.array(codes, mask=codes < 0), OUTCOMES) for codes in verdicts.by_rule)
+    return pa.record_batch(arrays, names=list(_names(verdicts, by_rule)))
+
+
+def _words(codes: pa.Array, words: tuple[str, ...]) -> pa.Array:
+    """Codes as dictionary-encoded words."""
+    return pa.DictionaryArray.from_arrays(codes.cast(pa.int32()), pa.array(words, pa.string()))
+
+
+def _unit_words(rule: pa.Array, units: tuple[str | None, ...]) -> pa.Array:
+    words = tuple(dict.fromkeys(unit for unit in units if unit is not None))
+    places = pa.array([None if unit is None else words.index(unit) for unit in units], pa.int32())
+    return _words(places.take(rule), words)
+
+
+def _reason_words(verdicts: Verdicts) -> pa.Array:
+    """The reasons given, each text once: Arrow writes a dictionary with repeats as plain texts."""
+    used = np.flatnonzero(np.bincount(verdicts.reason, minlength=1))
+    words = tuple(dict.fromkeys(verdicts.reasons[place] for place in used.tolist()))
+    places = np.zeros(len(verdicts.reasons), dtype=np.int32)
+    places[used] = [words.index(verdicts.reasons[place]) for place in used.tolist()]
+    return _words(pa.array(places[verdicts.reason]), words)
+
+
+class ResultWriter:
+    """Writes verdicts to a sink as they come, which stays open.
+
+    `close` ends the file; `abandon` leaves it as it is, so that it cannot pass for a whole one. As a context
+    manager it does the one or the other. Raises ValueError for an unknown format.
+    """
+
+    def __init__(self, sink: Sink, file_format: ResultFormat, *, by_rule: bool = False) -> None:
+        if file_format not in RESULT_FORMATS:
+            raise ValueError(f"file_format must be one of {', '.join(RESULT_FORMATS)}; got {file_format!r}")
+        self.sink = sink
+        self.format = file_format
+        self.by_rule = by_rule
+        self._begun = False
+        self._target = _Counted(sink)
+        self._parquet: parquet.ParquetWriter | None = None
+
+    def write(self, verdicts: Verdicts) -> None:
+        """Write the balls of a chunk."""
+        if self.format == "parquet":
+            batch = result_batch(verdicts, by_rule=self.by_rule)
+            if self._parquet is None:
+                words = [column.name for column in batch.schema if pa.types.is_dictionary(column.type)]
+                target = pa.PythonFile(self._target, mode="w")
+                self._parquet = parquet.ParquetWriter(
+                    target, batch.schema, use_dictionary=words, write_statistics=["row", "margin"]
+                )
+            self._parquet.write_batch(batch, row_group_size=max(len(verdicts), 1))
+        elif self.format == "csv":
+            if not self._begun:
+                self.sink.write(csv_head(verdicts, by_rule=self.by_rule))
+            self.sink.write(csv_lines(verdicts, by_rule=self.by_rule))
+        else:
+            self.sink.write(ndjson_lines(verdicts, by_rule=self.by_rule))
+        self._begun = True
+
+    def close(self) -> None:
+        """End the file."""
+        if self._parquet is not None:
+            self._parquet.close()
+
+    def abandon(self) -> None:
+        """Write nothing more, not even what would end the file."""
+        self._target.sink = None
+        if self._parquet is not None:
+            self._parquet.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if kind is None:
+            self.close()
+        else:
+            self.abandon()
+
+
+class _Counted(io.RawIOBase):
+    """A sink that knows how much it has taken, as a Parquet file needs; with none it takes nothing."""
+
+    def __init__(self, sink: Sink) -> None:
+        super().__init__()
+        self.sink: Sink | None = sink
+        self.taken = 0
+
+    def writable(self) -> bool:
+        return True
+
+    def write(self, data: Any, /) -> int:
+        piece = bytes(data)
+        if self.sink is not None:
+            self.sink.write(piece)
+        self.taken += len(piece)
+        return len(piece)
+
+    def tell(self) -> int:
+        return self.taken
+
+
+def _ahead(chunks: Iterable[Verdicts]) -> Iterator[Verdicts]:
+    """The same chunks, each made in another thread while the one before it is written."""
+    source = iter(chunks)
+    with ThreadPoolExecutor(1) as pool:
+        coming = pool.submit(next, source, None)
+        while (found := coming.result()) is not None:
+            coming = pool.submit(next, source, None)
+            yield found
+
+
+def write_results(
+    path: str | os.PathLike[str],
+    file_format: ResultFormat,
+    chunks: Iterable[Verdicts],
+    *,
+    by_rule: bool = False,
+) -> None:
+    """Write verdicts to a file. It takes its name when it is whole; on any error nothing is left behind.
+
+    Raises OSError where the folder cannot be written, and whatever the chunks raise.
+    """
+    target = Path(path)
+    handle, name = tempfile.mkstemp(prefix=f".{target.name}.", suffix=".part", dir=target.parent)
+    try:
+        with os.fdopen(handle, "wb") as sink, ResultWriter(sink, file_format, by_rule=by_rule) as writer:
+            for verdicts in _ahead(chunks):
+                writer.write(verdicts)
+        umask = os.umask(0)
+        os.umask(umask)
+        os.chmod(name, 0o666 & ~umask)
+        os.replace(name, target)
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise

@@ -1,0 +1,316 @@
+"""Whether a lot is accepted: counts and measurements against its plans, with the risk stated.
+
+A ball that could not be judged is never taken for a good one. The lot is accepted where it would be accepted
+even if every such ball were nonconforming, and rejected where it would be rejected even if none were;
+between the two nothing is decided (ours, from the words of the outcomes).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+from ballgauge_service.lot.sampling.choice import ChosenPlan, plan_for_balls
+from ballgauge_service.lot.sampling.sample_rules import oil_absorption_rule, roughness_rule
+from ballgauge_service.lot.sampling.variables import VariablesPlan, judge_by_variables
+from ballgauge_service.lot.statistics.sample_summary import SampleSummary
+from ballgauge_service.lot.statistics.statements import Statement
+from ballgauge_service.rulebooks import SampleRule
+
+ORDER = ("nonconforming", "inconclusive", "not_assessed", "conforming")
+
+
+class Counts(NamedTuple):
+    """Balls by outcome, and rows that could not be read as a ball."""
+
+    conforming: int
+    nonconforming: int
+    inconclusive: int
+    not_assessed: int
+    left_out: int
+
+    @property
+    def rows(self) -> int:
+        """Every row that holds, or should hold, a ball."""
+        return sum(tuple(self))
+
+
+@dataclass(frozen=True)
+class PlanDecision(Statement):
+    """What an attributes plan says of the counts.
+
+    `fewest` and `most`: nonconforming balls there may be in the plan's sample, with all that was not decided.
+    """
+
+    outcome: str
+    sample_size: int
+    balls_given: int
+    acceptance_number: int
+    nonconforming: int
+    undecided: int
+    fewest: int
+    most: int
+    message: str
+
+
+def decide_by_count(plan: ChosenPlan, counts: Counts) -> PlanDecision:
+    """Judge counts by a plan.
+
+    More balls than the plan's sample are taken too: the lot is decided where any sample of the plan's size
+    among them decides it the same way. Fewer leave the missing ones undecided.
+    """
+    wanted = plan.sample_size
+    short = max(wanted - counts.rows, 0)
+    extra = max(counts.rows - wanted, 0)
+    undecided = counts.inconclusive + counts.not_assessed + counts.left_out + short
+    fewest = max(counts.nonconforming - extra, 0)
+    most = min(wanted, counts.nonconforming + undecided)
+    accept = plan.acceptance_number
+    if most <= accept:
+        outcome = "conforming"
+    elif fewest > accept:
+        outcome = "nonconforming"
+    elif counts.nonconforming + counts.inconclusive > accept:
+        outcome = "inconclusive"
+    else:
+        outcome = "not_assessed"
+    return PlanDecision(
+        outcome,
+        wanted,
+        counts.rows,
+        accept,
+        counts.nonconforming,
+        undecided,
+        fewest,
+        most,
+        _count_message(outcome, plan, counts, short, extra, undecided),
+    )
+
+
+def _count_message(
+    outcome: str, plan: ChosenPlan, counts: Counts, short: int, extra: int, undecided: int
+) -> str:
+    found = f"{counts.nonconforming} nonconforming of {counted(counts.rows, 'ball')}"
+    found += f"; at most {plan.acceptance_number} may be"
+    reasons = []
+    if short:
+        reasons.append(
+            f"the plan's sample is {counted(plan.sample_size, 'ball')}, {short} more than were given"
+        )
+    if undecided - short:
+        reasons.append(f"{counted(undecided - short, 'ball')} not decided, any of which may be nonconforming")
+    if extra and outcome == "inconclusive":
+        reasons.append(
+            f"{extra} more than the plan's sample of {plan.sample_size} were given: which of them are the "
+            "sample decides; give the sample alone"
+        )
+    return "; ".join([found, *reasons])
+
+
+@dataclass(frozen=True)
+class VariablesOutcome(Statement):
+    """One quantity judged by its variables plan."""
+
+    quantity: str
+    plan: VariablesPlan
+    outcome: str
+    message: str
+    decision: dict[str, Any] | None
+
+
+def decide_by_variables(
+    quantity: str, sigma: float | None, plan: VariablesPlan, statement: Mapping[str, Any] | None
+) -> VariablesOutcome:
+    """Judge one quantity's statement (`describe_quantities`) by its variables plan; without it, not_assessed.
+
+    Of more balls than the plan needs all are used, with the constant that keeps both risks for them.
+    """
+    if statement is None:
+        return VariablesOutcome(quantity, plan, "not_assessed", f"no ball has a value of {quantity}", None)
+    limits = statement["limits"]
+    if limits["min"] is None and limits["max"] is None:
+        text = f"no rule in force limits {quantity} here"
+        return VariablesOutcome(quantity, plan, "not_assessed", text, None)
+    plan = plan_for_balls(plan, statement["count"])
+    sample = SampleSummary(
+        statement["count"],
+        statement["mean"],
+        statement["standard_deviation"] or 0.0,
+        statement["minimum"],
+        statement["maximum"],
+    )
+    try:
+        found = judge_by_variables(plan, sample, lower=limits["min"], upper=limits["max"], sigma=sigma)
+    except ValueError as error:
+        return VariablesOutcome(quantity, plan, "not_assessed", str(error), None)
+    return VariablesOutcome(quantity, plan, found.outcome, found.message, found.to_dict())
+
+
+def apply_sample_rules(
+    rules: Mapping[str, SampleRule], values: Mapping[str, Any] | None, confidence: float
+) -> list[dict[str, Any]]:
+    """The governing body's rules on samples, on the balls of a lot small enough for their values to be kept.
+
+    values: quantity to (n,) numbers, NaN: no data; None where they are not kept. Each entry has the rule's
+    `id`, `title`, `basis`, `source`, `outcome` and `message`, and under `result` the numbers.
+    """
+    found = []
+    for rule in rules.values():
+        numbers = None if values is None else values.get(rule.quantity)
+        if numbers is None or not len(numbers):
+            statement: Statement | None = None
+        elif rule.max_rate is not None:
+            statement = _oil_absorption(rule, numbers, confidence)
+        else:
+            statement = _roughness(rule, numbers, values or {}, confidence)
+        found.append(_sample_rule(rule, None if statement is None else statement.to_dict()))
+    return found
+
+
+def _sample_rule(rule: SampleRule, result: dict[str, Any] | None) -> dict[str, Any]:
+    lacking = f"no ball has a value of {rule.quantity}, or there are too many balls for a sample"
+    return {
+        "rule": rule.id,
+        "title": rule.title,
+        "basis": rule.basis,
+        "source": str(rule.source),
+        "outcome": "not_assessed" if result is None else result["outcome"],
+        "message": lacking if result is None else result["message"],
+        "result": None if result is None else _without_places(result),
+    }
+
+
+def _without_places(result: dict[str, Any]) -> dict[str, Any]:
+    """Positions in the sample become counts: the balls themselves are listed elsewhere."""
+    places = {"under_limit", "over_limit", "from_threshold", "not_bound"}
+    kept: dict[str, Any] = {name: len(value) if name in places else value for name, value in result.items()}
+    if "classes" in kept:
+        kept["classes"] = [_without_places(each) for each in kept["classes"]]
+    return kept
+
+
+def _oil_absorption(rule: SampleRule, numbers: Any, confidence: float) -> Statement | None:
+    single, more = rule.single.min, rule.more_balls
+    if single is None or rule.max_rate is None or more is None or more.bounds.under is None:
+        return None
+    given = numbers[numbers == numbers]
+    return oil_absorption_rule(
+        given,
+        single_minimum=single,
+        maximum_rate=rule.max_rate,
+        average_minimum=more.bounds.under,
+        confidence=confidence,
+    )
+
+
+def _roughness(
+    rule: SampleRule, numbers: Any, values: Mapping[str, Any], confidence: float
+) -> Statement | None:
+    average, more = rule.average, rule.more_balls
+    if (
+        rule.single.max is None
+        or average is None
+        or average.max is None
+        or more is None
+        or more.bounds.min is None
+    ):
+        return None
+    given = numbers == numbers
+    heaviest = [bounds.min for alternative in rule.when for name, bounds in alternative if name == "weight"]
+    return roughness_rule(
+        numbers[given],
+        values["weight"][given],
+        single_maximum=rule.single.max,
+        average_maximum=average.max,
+        threshold=more.bounds.min,
+        further_balls=more.count or 0,
+        minimum_weight=heaviest[0] or 0.0 if heaviest else 0.0,
+        confidence=confidence,
+    )
+
+
+@dataclass(frozen=True)
+class Acceptance(Statement):
+    """The decision on a lot: `lot_accepted` True, False, or None where nothing is decided.
+
+    `scope` is `all` or `measured`: by every rule, or by the rules on quantities the file has. `not_judged`
+    names the rules that lack their quantity.
+
+    Probabilities are of accepting a lot of that quality by the attributes plan; None without sampling risk.
+    """
+
+    lot_accepted: bool | None
+    outcome: str
+    message: str
+    scope: str
+    not_judged: tuple[str, ...]
+    reasons: tuple[str, ...]
+    acceptance_at_aql: float | None
+    acceptance_at_limiting_quality: float | None
+    aql: float | None
+    limiting_quality: float | None
+    by_count: PlanDecision
+
+
+def accept_lot(
+    plan: ChosenPlan,
+    by_count: PlanDecision,
+    variables: list[VariablesOutcome],
+    sample_rules: list[dict[str, Any]],
+    *,
+    sample_rules_count: bool,
+    scope: str = "all",
+    not_judged: tuple[str, ...] = (),
+) -> Acceptance:
+    """Join the parts: the worst of them decides, and none that is not assessed is a pass.
+
+    sample_rules_count: whether the governing body's rules on samples decide with the rest.
+    """
+    told = [("Balls", by_count.outcome, by_count.message)]
+    told += [
+        (f"Variables plan for {each.quantity.replace('_', ' ')}", each.outcome, each.message)
+        for each in variables
+    ]
+    if sample_rules_count:
+        told += [
+            (each["title"], each["outcome"], each["message"])
+            for each in sample_rules
+            if each["outcome"] != "not_assessed"
+        ]
+    outcome = min((word for _, word, _ in told), key=ORDER.index)
+    return Acceptance(
+        {"conforming": True, "nonconforming": False}.get(outcome),
+        outcome,
+        _message(outcome, scope, not_judged),
+        scope,
+        not_judged,
+        tuple(
+            f"{what}: {message}" for what, _, message in sorted(told, key=lambda part: ORDER.index(part[1]))
+        ),
+        plan.acceptance_at_aql,
+        plan.acceptance_at_limiting_quality,
+        plan.aql,
+        plan.limiting_quality,
+        by_count,
+    )
+
+
+def _message(outcome: str, scope: str, not_judged: tuple[str, ...]) -> str:
+    if scope == "measured" and not_judged:
+        rules = counted(len(not_judged), "rule")
+        return f"{_MESSAGES[outcome]} By the rules on what was measured; not judged: {rules}."
+    return _MESSAGES[outcome]
+
+
+_MESSAGES = {
+    "conforming": "The lot is accepted by its plan.",
+    "nonconforming": "The lot is rejected by its plan.",
+    "inconclusive": "The lot is neither accepted nor rejected: what was measured does not decide it.",
+    "not_assessed": "The lot is neither accepted nor rejected: not every ball was judged. This is no pass.",
+}
+
+
+def counted(number: int, thing: str) -> str:
+    """A number of things in words."""
+    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"

@@ -1,0 +1,221 @@
+"""Sampling by variables: k-method plans for normal data, designed from two points (ISO 3951-1)."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import stats
+
+from ballgauge_service.lot.statistics.basics import (
+    FloatArray,
+    limits,
+    number,
+    numbers,
+    probability,
+    whole_number,
+)
+from ballgauge_service.lot.statistics.nonconforming import estimated_fraction_outside
+from ballgauge_service.lot.statistics.sample_summary import SampleSummary
+from ballgauge_service.lot.statistics.statements import Statement
+
+LARGEST_SAMPLE = 100_000
+
+
+@dataclass(frozen=True)
+class VariablesPlan(Statement):
+    """A plan for one measured quantity.
+
+    Accept when the quality statistic, (mean - lower)/s or (upper - mean)/s, is at least
+    `acceptability_constant`; for two limits when the estimated fraction outside them is at most
+    `maximum_fraction`. `producer_risk` and `consumer_risk` are those the plan really has.
+    """
+
+    sample_size: int
+    acceptability_constant: float
+    maximum_fraction: float
+    sigma_known: bool
+    producer_quality: float
+    producer_risk: float
+    consumer_quality: float
+    consumer_risk: float
+    assumptions: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class VariablesDecision(Statement):
+    """A lot judged by a variables plan. Fractions are of the lot; a statistic without its limit is None."""
+
+    outcome: str
+    quality_lower: float | None
+    quality_upper: float | None
+    fraction_below: float | None
+    fraction_above: float | None
+    fraction_outside: float
+    acceptability_constant: float
+    maximum_fraction: float
+    message: str
+
+
+def variables_plan(
+    producer_quality: float,
+    consumer_quality: float,
+    *,
+    producer_risk: float = 0.05,
+    consumer_risk: float = 0.10,
+    sigma_known: bool = False,
+) -> VariablesPlan:
+    """Return the k-method plan with the smallest sample that keeps both risks for one limit.
+
+    Parameters
+    ----------
+    producer_quality, consumer_quality : nonconforming fractions, the first smaller
+    producer_risk, consumer_risk : largest probabilities of rejecting the first and accepting the second
+    sigma_known : the process standard deviation is known; otherwise the sample's is used
+
+    Sigma unknown: sqrt(n) k lies between the consumer's quantile and the producer's of the noncentral t with
+    n - 1 degrees of freedom and noncentrality sqrt(n) z(1-p); the middle of the two is taken. Sigma known:
+    the same with the normal distribution. Sources: Lieberman and Resnikoff, Journal of the American
+    Statistical Association 50, 1955; ISO 3951-1 (the k-method), from memory.
+    Raises ValueError naming the argument, also where the qualities are too close together.
+    """
+    good = probability("producer_quality", producer_quality)
+    bad = number("consumer_quality", consumer_quality, above=good, below=1.0)
+    alpha, beta = probability("producer_risk", producer_risk), probability("consumer_risk", consumer_risk)
+    if alpha + beta >= 1:
+        raise ValueError("producer_risk and consumer_risk must add up to less than 1")
+    # The estimate of the fraction outside two limits needs three balls where sigma is unknown.
+    low, high = (0, LARGEST_SAMPLE) if sigma_known else (2, LARGEST_SAMPLE)
+    if not _meets(high, good, bad, alpha, beta, sigma_known):
+        raise ValueError(f"consumer_quality is too close to producer_quality for {LARGEST_SAMPLE} balls")
+    while high - low > 1:
+        middle = (low + high) // 2
+        meets = _meets(middle, good, bad, alpha, beta, sigma_known)
+        low, high = (low, middle) if meets else (middle, high)
+    size = high
+    constant = sum(_constants(size, good, bad, alpha, beta, sigma_known)) / 2
+    accepted = variables_acceptance_probability(size, constant, [good, bad], sigma_known=sigma_known)
+    return VariablesPlan(
+        size,
+        constant,
+        maximum_fraction(size, constant, sigma_known=sigma_known),
+        bool(sigma_known),
+        good,
+        1 - float(accepted[0]),
+        bad,
+        float(accepted[1]),
+        ("the quantity is normally distributed over the lot", "the risks hold for one limit"),
+    )
+
+
+def variables_acceptance_probability(
+    sample_size: int, acceptability_constant: float, fraction: ArrayLike, *, sigma_known: bool = False
+) -> FloatArray:
+    """Return the probability that a k-method plan with one limit accepts at nonconforming fraction(s).
+
+    `fraction`: any shape, strictly between 0 and 1. P(T >= k sqrt(n)) for the noncentral t with n - 1 degrees
+    of freedom and noncentrality sqrt(n) z(1-p), or the normal equivalent for a known sigma. Source: Lieberman
+    and Resnikoff, 1955. Raises ValueError naming the argument.
+    """
+    size = whole_number("sample_size", sample_size, 1 if sigma_known else 2)
+    constant = number("acceptability_constant", acceptability_constant)
+    quality = numbers("fraction", fraction)
+    if not np.all((quality > 0) & (quality < 1)):
+        raise ValueError("fraction must be between 0 and 1")
+    deviate, root = stats.norm.isf(quality), math.sqrt(size)
+    if sigma_known:
+        return np.asarray(stats.norm.cdf(root * (deviate - constant)), dtype=np.float64)
+    return np.asarray(stats.nct.sf(constant * root, size - 1, root * deviate), dtype=np.float64)
+
+
+def maximum_fraction(sample_size: int, acceptability_constant: float, *, sigma_known: bool = False) -> float:
+    """Return the estimated fraction outside a limit at which the quality statistic equals the constant.
+
+    The M of the M-method (ISO 3951-1 and ANSI/ASQ Z1.9, from memory): with one limit both methods decide
+    alike. Raises ValueError naming `sample_size` or `acceptability_constant`.
+    """
+    constant = number("acceptability_constant", acceptability_constant)
+    below, _ = estimated_fraction_outside(
+        constant, 1.0, sample_size, lower=0.0, upper=None, sigma_known=sigma_known
+    )
+    return below
+
+
+def judge_by_variables(
+    plan: VariablesPlan,
+    sample: SampleSummary,
+    *,
+    lower: float | None = None,
+    upper: float | None = None,
+    sigma: float | None = None,
+) -> VariablesDecision:
+    """Judge a lot by a variables plan.
+
+    Parameters
+    ----------
+    plan : the plan; the sample must have its size
+    sample : `summarise(values)` of the sample, in the unit of the limits
+    lower, upper : limits, one or both
+    sigma : process standard deviation, for plans with sigma known only
+
+    One limit: accept when the quality statistic is at least k. Two: accept when the estimated fraction
+    outside both together is at most M. Source: as `variables_plan`.
+    Raises ValueError naming the argument.
+    """
+    low, high = limits(lower, upper)
+    if sample.count != plan.sample_size:
+        raise ValueError(f"sample must have the plan's {plan.sample_size} balls; got {sample.count}")
+    if plan.sigma_known != (sigma is not None):
+        raise ValueError("sigma must be given for a plan with sigma known, and for no other")
+    spread = number(
+        "sigma" if plan.sigma_known else "standard_deviation",
+        sigma if plan.sigma_known else sample.standard_deviation,
+        above=0.0,
+    )
+    below, above = estimated_fraction_outside(
+        sample.mean, spread, sample.count, lower=low, upper=high, sigma_known=plan.sigma_known
+    )
+    statistic_lower = None if low is None else (sample.mean - low) / spread
+    statistic_upper = None if high is None else (high - sample.mean) / spread
+    if low is not None and high is not None:
+        accepted = below + above <= plan.maximum_fraction
+        message = f"estimated fraction outside {below + above:.3g} against {plan.maximum_fraction:.3g}"
+    else:
+        statistic = statistic_lower if statistic_lower is not None else statistic_upper
+        accepted = statistic is not None and statistic >= plan.acceptability_constant
+        message = f"quality statistic {statistic:.4g} against k = {plan.acceptability_constant:.4g}"
+    return VariablesDecision(
+        "conforming" if accepted else "nonconforming",
+        statistic_lower,
+        statistic_upper,
+        None if low is None else below,
+        None if high is None else above,
+        below + above,
+        plan.acceptability_constant,
+        plan.maximum_fraction,
+        message,
+    )
+
+
+def _constants(
+    size: int, good: float, bad: float, alpha: float, beta: float, sigma_known: bool
+) -> tuple[float, float]:
+    """Return the largest constant the producer's risk allows and the smallest the consumer's does."""
+    root = math.sqrt(size)
+    deviate_good, deviate_bad = float(stats.norm.isf(good)), float(stats.norm.isf(bad))
+    if sigma_known:
+        return (
+            deviate_good + float(stats.norm.ppf(alpha)) / root,
+            deviate_bad + float(stats.norm.isf(beta)) / root,
+        )
+    return (
+        float(stats.nct.ppf(alpha, size - 1, root * deviate_good)) / root,
+        float(stats.nct.ppf(1 - beta, size - 1, root * deviate_bad)) / root,
+    )
+
+
+def _meets(size: int, good: float, bad: float, alpha: float, beta: float, sigma_known: bool) -> bool:
+    largest, smallest = _constants(size, good, bad, alpha, beta, sigma_known)
+    return largest >= smallest

@@ -1,0 +1,1 @@
+"""Statistics of measured characteristics; nothing here knows a rule or a file."""

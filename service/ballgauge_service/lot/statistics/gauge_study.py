@@ -1,0 +1,297 @@
+"""Measurement studies: crossed gauge repeatability and reproducibility, and offsets between durometers."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import stats
+
+from ballgauge_service.lot.statistics.basics import FloatArray, number, probability, readings, whole_number
+from ballgauge_service.lot.statistics.statements import Statement
+
+# Measurement Systems Analysis reference manual, 4th edition 2010, from memory: the study variation spans six
+# standard deviations, 1.41 turns the ratio of spreads into distinct categories, and interactions with a
+# p-value above 0.25 are pooled into repeatability.
+STUDY_SPREADS = 6.0
+DISTINCT_CATEGORIES = 1.41
+POOL_ABOVE = 0.25
+
+
+@dataclass(frozen=True)
+class AnovaRow(Statement):
+    """One source of variation; `f` and `p_value` are None where nothing is tested."""
+
+    source: str
+    degrees_of_freedom: int
+    sum_of_squares: float
+    mean_square: float
+    f: float | None
+    p_value: float | None
+
+
+@dataclass(frozen=True)
+class GaugeComponent(Statement):
+    """One component of the variation: variance, standard deviation, and percent of the study's."""
+
+    source: str
+    variance: float
+    standard_deviation: float
+    study_variation: float
+    percent_contribution: float
+    percent_study_variation: float
+    percent_tolerance: float | None
+
+
+@dataclass(frozen=True)
+class GaugeStudy(Statement):
+    """A gauge study. Standard deviations and uncertainties are in the readings' unit.
+
+    `standard_uncertainty` is that of one reading by one operator (repeatability and reproducibility);
+    `readings_averaged` tells how many readings the guarded decision averages. Uncertainty of the gauge's
+    calibration is not in it.
+    """
+
+    parts: int
+    operators: int
+    replicates: int
+    anova: tuple[AnovaRow, ...]
+    interaction_pooled: bool
+    components: tuple[GaugeComponent, ...]
+    distinct_categories: int | None
+    readings_averaged: int
+    standard_uncertainty: float
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class InstrumentOffset(Statement):
+    """How far an instrument reads from the reference, with a two-sided confidence interval."""
+
+    instrument: str
+    mean: float
+    offset: float
+    lower: float
+    upper: float
+    p_value: float | None
+    differs: bool
+
+
+@dataclass(frozen=True)
+class InstrumentOffsets(Statement):
+    """Offsets between instruments that read the same balls, in the readings' unit."""
+
+    reference: str
+    balls: int
+    confidence: float
+    residual_standard_deviation: float
+    degrees_of_freedom: int
+    offsets: tuple[InstrumentOffset, ...]
+    assumptions: tuple[str, ...]
+
+
+def gauge_study(
+    measurements: ArrayLike,
+    *,
+    tolerance: float | None = None,
+    pool_above: float = POOL_ABOVE,
+    readings_averaged: int = 1,
+) -> GaugeStudy:
+    """Analyse a crossed gauge study by the two-way random-effects analysis of variance.
+
+    Parameters
+    ----------
+    measurements : (parts, operators, replicates) float, each at least 2
+    tolerance : width between the limits, in the readings' unit; gives percent of tolerance
+    pool_above : the interaction is pooled into repeatability where its p-value is above this
+    readings_averaged : readings by one operator that make up one result in use
+
+    Components by equating mean squares to their expectations; a negative one is set to 0 and a note says so.
+    u = sqrt(repeatability/readings_averaged + reproducibility). Sources: Montgomery, Design and Analysis of
+    Experiments, 2012, chapter 13 (components); the constants above. Raises ValueError naming the argument.
+    """
+    array = readings("measurements", measurements, dimensions=3)
+    parts, operators, replicates = array.shape
+    if min(array.shape) < 2:
+        raise ValueError(
+            f"measurements must have at least 2 parts, operators and replicates; got {array.shape}"
+        )
+    limit = number("pool_above", pool_above, at_least=0.0)
+    averaged = whole_number("readings_averaged", readings_averaged, 1)
+    width = None if tolerance is None else number("tolerance", tolerance, above=0.0)
+    rows, pooled = _anova(array, limit)
+    raw = _variances({row.source: row.mean_square for row in rows}, array.shape, pooled)
+    notes = [
+        f"the {source} component came out negative ({value:.3g}) and is set to 0"
+        for source, value in raw.items()
+        if value < 0
+    ]
+    if pooled:
+        notes.append(f"the interaction (p above {limit:g}) is pooled into repeatability")
+    variance = {source: max(value, 0.0) for source, value in raw.items()}
+    components = _components(variance, width)
+    gauge = next(item for item in components if item.source == "gauge")
+    if gauge.percent_study_variation > 99:
+        notes.append("almost all variation is the gauge's: the parts are too alike for it to tell apart")
+    ratio = math.sqrt(variance["part"] / gauge.variance) if gauge.variance > 0 else None
+    reproducibility = variance["operator"] + variance["interaction"]
+    return GaugeStudy(
+        parts,
+        operators,
+        replicates,
+        rows,
+        pooled,
+        components,
+        None if ratio is None else int(DISTINCT_CATEGORIES * ratio),
+        averaged,
+        math.sqrt(variance["repeatability"] / averaged + reproducibility),
+        tuple(notes),
+    )
+
+
+def instrument_offsets(
+    measurements: ArrayLike,
+    instruments: Sequence[str],
+    *,
+    reference: str | None = None,
+    confidence: float = 0.95,
+) -> InstrumentOffsets:
+    """Compare instruments, such as durometers, that read the same balls.
+
+    Parameters
+    ----------
+    measurements : (balls, instruments) float, at least 2 by 2, one reading each
+    instruments : names, one a column, all different
+    reference : the instrument the others are compared with; without one, the mean of all instruments
+    confidence : of each interval; the intervals are not simultaneous
+
+    Two-way layout without replication: residual variance with (balls - 1)(instruments - 1) degrees of
+    freedom; an offset from the reference has variance 2 MS/balls, one from the mean of all
+    MS (instruments - 1)/(instruments balls); Student's t. Source: Montgomery, Design and Analysis of
+    Experiments, 2012, chapter 4. Raises ValueError naming the argument.
+    """
+    array = readings("measurements", measurements, dimensions=2)
+    balls, columns = array.shape
+    if min(array.shape) < 2:
+        raise ValueError(f"measurements must have at least 2 balls and 2 instruments; got {array.shape}")
+    names = tuple(instruments)
+    if len(names) != columns or len(set(names)) != columns:
+        raise ValueError(f"instruments must be {columns} different names; got {', '.join(map(str, names))}")
+    if reference is not None and reference not in names:
+        raise ValueError(f"reference must be one of {', '.join(names)}; got {reference!r}")
+    sure = probability("confidence", confidence)
+    means = array.mean(axis=0)
+    residual = array - means - array.mean(axis=1, keepdims=True) + array.mean()
+    freedom = (balls - 1) * (columns - 1)
+    variance = float(np.sum(residual**2)) / freedom
+    base = float(array.mean()) if reference is None else float(means[names.index(reference)])
+    share = (columns - 1) / columns if reference is None else 2.0
+    error = math.sqrt(variance * share / balls)
+    reach = float(stats.t.isf((1 - sure) / 2, freedom)) * error
+    offsets = tuple(
+        _offset(name, float(mean), base, reach, error, freedom, is_reference=name == reference)
+        for name, mean in zip(names, means, strict=True)
+    )
+    return InstrumentOffsets(
+        reference or "mean of all instruments",
+        balls,
+        sure,
+        math.sqrt(variance),
+        freedom,
+        offsets,
+        ("an instrument's offset is the same on every ball", "readings of one ball were taken on like spots"),
+    )
+
+
+def _anova(array: FloatArray, pool_above: float) -> tuple[tuple[AnovaRow, ...], bool]:
+    parts, operators, replicates = array.shape
+    mean = array.mean()
+    part, operator = array.mean(axis=(1, 2)), array.mean(axis=(0, 2))
+    cell = array.mean(axis=2)
+    interaction = cell - part[:, None] - operator[None, :] + mean
+    freedom = {
+        "part": parts - 1,
+        "operator": operators - 1,
+        "interaction": (parts - 1) * (operators - 1),
+        "repeatability": parts * operators * (replicates - 1),
+    }
+    squares = {
+        "part": operators * replicates * float(np.sum((part - mean) ** 2)),
+        "operator": parts * replicates * float(np.sum((operator - mean) ** 2)),
+        "interaction": replicates * float(np.sum(interaction**2)),
+        "repeatability": float(np.sum((array - cell[:, :, None]) ** 2)),
+    }
+    tested = _tested("interaction", squares, freedom, "repeatability")
+    pooled = tested.p_value is not None and tested.p_value > pool_above
+    if pooled:
+        squares["repeatability"] += squares.pop("interaction")
+        freedom["repeatability"] += freedom.pop("interaction")
+    error = "repeatability" if pooled else "interaction"
+    rows = [_tested(source, squares, freedom, error) for source in ("part", "operator")]
+    # A pooled interaction stays in the table with its own test, so that the pooling can be followed.
+    rows.append(tested)
+    rows.append(_tested("repeatability", squares, freedom, None))
+    return tuple(rows), pooled
+
+
+def _tested(source: str, squares: dict[str, float], freedom: dict[str, int], error: str | None) -> AnovaRow:
+    square = squares[source] / freedom[source]
+    if error is None or squares[error] <= 0:
+        return AnovaRow(source, freedom[source], squares[source], square, None, None)
+    ratio = square / (squares[error] / freedom[error])
+    p_value = float(stats.f.sf(ratio, freedom[source], freedom[error]))
+    return AnovaRow(source, freedom[source], squares[source], square, ratio, p_value)
+
+
+def _variances(mean_square: dict[str, float], shape: tuple[int, ...], pooled: bool) -> dict[str, float]:
+    parts, operators, replicates = shape
+    error = mean_square["repeatability"]
+    between = error if pooled else mean_square["interaction"]
+    return {
+        "repeatability": error,
+        "operator": (mean_square["operator"] - between) / (parts * replicates),
+        "interaction": 0.0 if pooled else (between - error) / replicates,
+        "part": (mean_square["part"] - between) / (operators * replicates),
+    }
+
+
+def _components(variance: dict[str, float], tolerance: float | None) -> tuple[GaugeComponent, ...]:
+    reproducibility = variance["operator"] + variance["interaction"]
+    gauge = variance["repeatability"] + reproducibility
+    table = {
+        "gauge": gauge,
+        "repeatability": variance["repeatability"],
+        "reproducibility": reproducibility,
+        "operator": variance["operator"],
+        "interaction": variance["interaction"],
+        "part": variance["part"],
+        "total": gauge + variance["part"],
+    }
+    total = table["total"]
+    if total <= 0:
+        raise ValueError("measurements must differ: there is no variation at all to split")
+    return tuple(
+        GaugeComponent(
+            source,
+            value,
+            math.sqrt(value),
+            STUDY_SPREADS * math.sqrt(value),
+            100 * value / total,
+            100 * math.sqrt(value / total),
+            None if tolerance is None else 100 * STUDY_SPREADS * math.sqrt(value) / tolerance,
+        )
+        for source, value in table.items()
+    )
+
+
+def _offset(
+    name: str, mean: float, base: float, reach: float, error: float, freedom: int, *, is_reference: bool
+) -> InstrumentOffset:
+    if is_reference:
+        return InstrumentOffset(name, mean, 0.0, 0.0, 0.0, None, False)
+    offset = mean - base
+    p_value = 2 * float(stats.t.sf(abs(offset) / error, freedom)) if error > 0 else None
+    return InstrumentOffset(name, mean, offset, offset - reach, offset + reach, p_value, abs(offset) > reach)

@@ -1,0 +1,134 @@
+"""Process capability: Cp and Cpk from the spread within subgroups, Pp and Ppk from the overall spread."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import stats
+
+from ballgauge_service.lot.statistics.basics import FloatArray, limits, probability, readings
+from ballgauge_service.lot.statistics.sample_summary import summarise
+from ballgauge_service.lot.statistics.statements import Statement
+
+# Mean of the range of two normal readings in sigmas, 2/sqrt(pi) (closed form).
+MEAN_RANGE_OF_TWO = 2 / math.sqrt(math.pi)
+# Degrees of freedom of an average moving range of two, as a part of n - 1 (from memory, no source at hand).
+MOVING_RANGE_FREEDOM = 0.62
+
+
+@dataclass(frozen=True)
+class CapabilityIndex(Statement):
+    """An index, its two-sided confidence interval, and the method of the interval."""
+
+    value: float
+    lower: float
+    upper: float
+    method: str
+
+
+@dataclass(frozen=True)
+class Capability(Statement):
+    """Capability of one quantity. `cp` and `pp` need both limits and are None otherwise.
+
+    Spreads are in the readings' unit. `within_method` says where the within spread came from:
+    `subgroups` or `moving_range`.
+    """
+
+    count: int
+    mean: float
+    lower: float | None
+    upper: float | None
+    confidence: float
+    standard_deviation_within: float
+    standard_deviation_overall: float
+    within_method: str
+    cp: CapabilityIndex | None
+    cpk: CapabilityIndex
+    pp: CapabilityIndex | None
+    ppk: CapabilityIndex
+    assumptions: tuple[str, ...]
+
+
+def capability(
+    values: ArrayLike,
+    *,
+    lower: float | None = None,
+    upper: float | None = None,
+    subgroups: Sequence[object] | None = None,
+    confidence: float = 0.95,
+) -> Capability:
+    """Return the capability indices of readings against their limits.
+
+    Parameters
+    ----------
+    values : (n,) float, n >= 3; in order of production where no subgroups are given
+    lower, upper : limits in the readings' unit, one or both
+    subgroups : (n,) labels, e.g. shift or mould; readings with one label form a subgroup and the spread
+        within is pooled. Without labels it is the average moving range over 2/sqrt(pi)
+    confidence : of the two-sided intervals
+
+    Cp = (upper - lower)/(6 s within), Cpk = nearest limit's distance from the mean over 3 s within; Pp and
+    Ppk likewise with the overall s. Intervals: chi-square for Cp and Pp (Kane, Journal of Quality Technology
+    18, 1986); for Cpk and Ppk Bissell's approximation (Applied Statistics 39, 1990),
+    Cpk -+ z sqrt(1/(9 n) + Cpk^2/(2 f)). Raises ValueError naming the argument.
+    """
+    low, high = limits(lower, upper)
+    array = readings("values", values, minimum_count=3)
+    sure = probability("confidence", confidence)
+    summary = summarise(array)
+    within, freedom, method = _within(array, subgroups)
+    if within <= 0 or summary.standard_deviation <= 0:
+        raise ValueError("values must differ, within subgroups too: a spread of 0 has no capability")
+    short = _indices(summary.mean, within, freedom, array.size, low, high, sure)
+    long = _indices(summary.mean, summary.standard_deviation, array.size - 1, array.size, low, high, sure)
+    return Capability(
+        array.size,
+        summary.mean,
+        low,
+        high,
+        sure,
+        within,
+        summary.standard_deviation,
+        method,
+        short[0],
+        short[1],
+        long[0],
+        long[1],
+        ("the quantity is normally distributed", "the process is stable; see the drift charts"),
+    )
+
+
+def _within(array: FloatArray, subgroups: Sequence[object] | None) -> tuple[float, float, str]:
+    if subgroups is None:
+        spread = math.fsum(np.abs(np.diff(array)).tolist()) / (array.size - 1) / MEAN_RANGE_OF_TWO
+        return spread, MOVING_RANGE_FREEDOM * (array.size - 1), "moving_range"
+    if len(subgroups) != array.size:
+        raise ValueError(f"subgroups must be one a reading: {array.size}; got {len(subgroups)}")
+    members: dict[object, list[float]] = {}
+    for label, value in zip(subgroups, array.tolist(), strict=True):
+        members.setdefault(label, []).append(value)
+    freedom = array.size - len(members)
+    if freedom < 1:
+        raise ValueError("subgroups must hold more than one reading in at least one subgroup")
+    groups = [summarise(group) for group in members.values() if len(group) > 1]
+    squares = math.fsum((group.count - 1) * group.standard_deviation**2 for group in groups)
+    return math.sqrt(squares / freedom), freedom, "subgroups"
+
+
+def _indices(
+    mean: float, spread: float, freedom: float, count: int, low: float | None, high: float | None, sure: float
+) -> tuple[CapabilityIndex | None, CapabilityIndex]:
+    sides = [*([] if high is None else [high - mean]), *([] if low is None else [mean - low])]
+    nearest = min(sides) / (3 * spread)
+    reach = float(stats.norm.isf((1 - sure) / 2)) * math.sqrt(1 / (9 * count) + nearest**2 / (2 * freedom))
+    one = CapabilityIndex(nearest, nearest - reach, nearest + reach, "Bissell's approximation")
+    if low is None or high is None:
+        return None, one
+    both = (high - low) / (6 * spread)
+    ends = stats.chi2.ppf([(1 - sure) / 2, (1 + sure) / 2], freedom)
+    scale = np.sqrt(ends / freedom)
+    return CapabilityIndex(both, both * float(scale[0]), both * float(scale[1]), "chi-square"), one

@@ -1,0 +1,91 @@
+"""Aiming: the launch that brings each ball to a board at the pins.
+
+The bowler keeps the line over the arrows: launch board and launch angle change together so that the straight
+line of the launch crosses the same board at ARROWS (ours, after the common way to move).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ballgauge_service.core.bulk import Bulk, Check, threads_here
+from ballgauge_service.motion.balls import HANDS, MotionBall
+from ballgauge_service.motion.bowlers import LIMITS
+from ballgauge_service.motion.lanes import Lane
+from ballgauge_service.motion.starts import ANGLE, BOARD, Settings, Throw, run, to_board
+from ballgauge_service.physics.motion import delivery as kernel
+from ballgauge_service.physics.motion import notes
+from ballgauge_service.physics.motion.film import BOARD_WIDTH
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+EDGES = (LIMITS["launch_board"][0], LIMITS["launch_board"][3])
+
+POCKET = 17.5
+"""Board of the pocket at the head pin's row, from the bowler's side (common practice, no source)."""
+
+WIDEST = 8.0
+HALVINGS = 16
+"""Launch angles [deg] searched on either side, and halvings of that range (ours)."""
+
+ARROWS = 15.0
+"""Distance of the arrows from the foul line [ft] (common practice, no source)."""
+
+HIT = 0.1
+"""How near to the wanted board [boards] counts as reached (ours)."""
+
+
+def over_arrows(releases: Array, angles: Array) -> Array:
+    """The releases, (n, 7), with other launch angles [deg], (n,), on the lines they have over the arrows."""
+    moved = releases.copy()
+    steps = np.tan(np.radians(angles)) - np.tan(np.radians(releases[:, ANGLE]))
+    moved[:, ANGLE] = angles
+    moved[:, BOARD] = np.clip(releases[:, BOARD] + 12.0 * ARROWS / BOARD_WIDTH * steps, *EDGES)
+    return moved
+
+
+def aim(
+    throws: Sequence[Throw], settings: Settings, board: float = POCKET, bulk: Bulk | None = None
+) -> tuple[Array, Flags]:
+    """Launch angle [deg] for each throw's first release, (k,), and whether it brings the ball to the board.
+
+    Bisection: a launch farther out ends nearer to the bowler's side. A ball in the far gutter counts as past
+    the board, one in the near gutter as short of it. Each throw is aimed by itself, as a piece of bulk work.
+    """
+    lanes = list({id(throw.lane): throw.lane for throw in throws}.values())
+    places = {id(lane): k for k, lane in enumerate(lanes)}
+    pieces = [(throw.ball, throw.releases[:1], places[id(throw.lane)]) for throw in throws]
+    found = list((bulk or threads_here()).map(aim_one, (lanes, settings, board), pieces))
+    return np.array([angle for angle, _ in found]), np.array([hit for _, hit in found], np.bool_)
+
+
+def aim_one(
+    common: tuple[Sequence[Lane], Settings, float], piece: tuple[MotionBall, Array, int], check: Check
+) -> tuple[float, bool]:
+    """Aim one throw; see `aim`. common: lanes, settings, board; piece: ball, release, place of its lane."""
+    lanes, settings, board = common
+    ball, release, place = piece
+    throw = Throw(ball, release, lanes[place])
+    low, high, middle, miss = -WIDEST, WIDEST, 0.0, np.inf
+    for _ in range(HALVINGS):
+        check()
+        middle = 0.5 * (low + high)
+        miss = float(_miss([throw], np.array([middle]), settings, board)[0])
+        low, high = (middle, high) if miss > 0.0 else (low, middle)
+    return middle, abs(miss) < HIT
+
+
+def _miss(throws: Sequence[Throw], angles: Array, settings: Settings, board: float) -> Array:
+    aimed = [
+        Throw(throw.ball, over_arrows(throw.releases[:1], angles[k : k + 1]), throw.lane)
+        for k, throw in enumerate(throws)
+    ]
+    rows = np.concatenate(run(aimed, settings))
+    side = np.array([HANDS[throw.ball.hand] for throw in throws])
+    ended = to_board(rows[:, notes.END_X], side)
+    gutter = rows[:, notes.ENDING] != kernel.PINS
+    return np.where(gutter, np.where(ended > board, 40.0, -40.0), ended - board)

@@ -1,0 +1,171 @@
+"""The bowler: how the ball is released, how much that scatters, and what a person can do."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ballgauge_service.core.refusal import number_problem, refuse
+from ballgauge_service.motion.balls import HANDS
+
+Array = NDArray[np.float64]
+
+LIMITS: Mapping[str, tuple[float, float, float, float, str]] = MappingProxyType(
+    {
+        "speed": (4.0, 12.0, 26.0, 40.0, "mph"),
+        "rev_rate": (0.0, 40.0, 650.0, 1200.0, "rpm"),
+        "axis_rotation": (-90.0, 0.0, 100.0, 180.0, "deg"),
+        "axis_tilt": (-90.0, -5.0, 60.0, 90.0, "deg"),
+        "launch_angle": (-15.0, -6.0, 6.0, 15.0, "deg"),
+        "launch_board": (0.5, 3.0, 37.0, 39.5, ""),
+        "loft": (0.0, 0.0, 6.0, 20.0, "ft"),
+    }
+)
+"""Of each number of a release: refused below, warned below, warned above, refused above, unit (ours)."""
+
+
+@dataclass(frozen=True)
+class Release:
+    """The ball as it leaves the hand, over the foul line.
+
+    speed [mph] of the ball's centre, level; rev_rate [rpm]; axis_rotation [deg]: 0 rolls end over end, 90
+    spins square to the travel; axis_tilt [deg]: how far the positive axis point stands above the level;
+    launch_angle [deg]: positive towards the bowler's own side; launch_board: where the centre crosses the
+    foul line; loft [ft]: how far down the lane the ball lands, keeping its speed and spin, with nothing lost
+    in the landing.
+
+    The grip centre faces, as nearly as the axis lets it, midway between straight back and straight down.
+    """
+
+    speed: float = 18.0
+    rev_rate: float = 330.0
+    axis_rotation: float = 45.0
+    axis_tilt: float = 12.0
+    launch_angle: float = 1.0
+    launch_board: float = 15.0
+    loft: float = 0.0
+
+    def __post_init__(self) -> None:
+        problems = []
+        for name, (low, _, _, high, unit) in LIMITS.items():
+            words = number_problem(getattr(self, name), low, high, unit)
+            if words:
+                problems.append((f"/release/{name}", words))
+        refuse(problems)
+
+
+@dataclass(frozen=True)
+class Scatter:
+    """Standard deviations of a bowler's releases, in the units of Release (ours: a practised bowler's)."""
+
+    speed: float = 0.3
+    rev_rate: float = 10.0
+    axis_rotation: float = 2.5
+    axis_tilt: float = 1.5
+    launch_angle: float = 0.25
+    launch_board: float = 0.5
+    loft: float = 0.0
+
+    def __post_init__(self) -> None:
+        limits = {
+            "speed": 5.0,
+            "rev_rate": 200.0,
+            "axis_rotation": 45.0,
+            "axis_tilt": 30.0,
+            "launch_angle": 5.0,
+        }
+        problems = [
+            (f"/scatter/{part.name}", words)
+            for part in fields(self)
+            if (words := number_problem(getattr(self, part.name), 0.0, limits.get(part.name, 10.0), ""))
+        ]
+        refuse(problems)
+
+
+@dataclass(frozen=True)
+class Bowler:
+    """A bowler by name: hand, usual release, its scatter, and the positive axis point (over, up) [in]."""
+
+    name: str
+    release: Release = field(default_factory=Release)
+    scatter: Scatter = field(default_factory=Scatter)
+    hand: str = "right"
+    over: float = 5.0
+    up: float = 0.5
+
+    def __post_init__(self) -> None:
+        problems = [
+            (f"/bowler/{name}", words)
+            for name, value, limit in (("over", self.over, 8.0), ("up", self.up, 4.0))
+            if (words := number_problem(value, -limit, limit, "in"))
+        ]
+        if self.hand not in HANDS:
+            problems.append(("/bowler/hand", f"must be right or left; got {self.hand!r}"))
+        refuse(problems)
+
+
+def _preset(name: str, speed: float, revs: float, rotation: float, tilt: float, loose: float) -> Bowler:
+    scatter = Scatter(
+        speed=0.3 * loose, rev_rate=10.0 * loose, axis_rotation=2.5 * loose, launch_angle=0.25 * loose
+    )
+    return Bowler(name, Release(speed, revs, rotation, tilt), scatter)
+
+
+BOWLERS: Mapping[str, Bowler] = MappingProxyType(
+    {
+        bowler.name: bowler
+        for bowler in (
+            _preset("speed_dominant_one_handed", 20.0, 280.0, 40.0, 14.0, 1.0),
+            _preset("matched_one_handed", 18.0, 330.0, 45.0, 12.0, 1.0),
+            _preset("rev_dominant_one_handed", 16.5, 400.0, 55.0, 12.0, 1.0),
+            _preset("speed_dominant_two_handed", 20.0, 380.0, 45.0, 6.0, 1.1),
+            _preset("matched_two_handed", 18.5, 430.0, 50.0, 6.0, 1.1),
+            _preset("rev_dominant_two_handed", 17.0, 500.0, 60.0, 6.0, 1.1),
+        )
+    }
+)
+"""Six bowlers to compare balls with (ours)."""
+
+
+def warnings(release: Release) -> list[dict[str, str]]:
+    """Numbers of a release that few people throw, each with a code, a message and a pointer."""
+    found = []
+    for name, (_, low, high, _, unit) in LIMITS.items():
+        value = getattr(release, name)
+        if not low <= value <= high:
+            spoken = name.replace("_", " ")
+            found.append(
+                {
+                    "code": "unusual_release",
+                    "message": f"A {spoken} of {value:g} {unit}".rstrip() + f" is outside what bowlers do, "
+                    f"{low:g} to {high:g}.",
+                    "pointer": f"/release/{name}",
+                }
+            )
+    return found
+
+
+def release_row(release: Release) -> Array:
+    """The release as an array in the order of LIMITS, (7,)."""
+    return np.array([getattr(release, name) for name in LIMITS])
+
+
+def scattered(release: Release, scatter: Scatter, n: int, seed: int) -> Array:
+    """N releases drawn around one, (n, 7): normal, independent, clipped to what is not refused.
+
+    The draws come from numpy's PCG64 generator started with `seed`: the same seed, the same releases.
+    """
+    spread = np.array([getattr(scatter, name) for name in LIMITS])
+    draws = np.random.Generator(np.random.PCG64(seed)).standard_normal((n, len(LIMITS)))
+    limits = np.array([(low, high) for low, _, _, high, _ in LIMITS.values()])
+    drawn: Array = np.clip(release_row(release) + draws * spread, limits[:, 0], limits[:, 1])
+    return drawn
+
+
+def is_whole(value: object, low: int, high: int) -> bool:
+    """Whether a value is a whole number from low to high."""
+    return isinstance(value, int) and not isinstance(value, bool) and low <= value <= high

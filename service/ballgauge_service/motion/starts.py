@@ -1,0 +1,178 @@
+"""From ball, release and lane to the kernels' first states and constants, and back to trade units."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.spatial.transform import Rotation
+
+from ballgauge_service.core.bulk import Bulk, Check, threads_here
+from ballgauge_service.core.refusal import number_problem, refuse
+from ballgauge_service.motion.balls import HANDS, MotionBall
+from ballgauge_service.motion.bowlers import LIMITS
+from ballgauge_service.motion.lanes import Lane
+from ballgauge_service.motion.surfaces import FrictionModel, friction_constants
+from ballgauge_service.physics.motion import equations as eq
+from ballgauge_service.physics.motion.delivery import deliver_rows
+from ballgauge_service.physics.motion.film import BOARD_WIDTH, BOARDS
+from ballgauge_service.physics.motion.notes import SUMMARY
+
+Array = NDArray[np.float64]
+
+MPH = 17.6
+"""Inches a second in a mile an hour; exact."""
+
+MIDDLE = 0.5 * (BOARDS + 1)
+SPEED, REVS, ROTATION, TILT, ANGLE, BOARD, LOFT = range(len(LIMITS))
+
+PIECE = 32
+"""Deliveries of a piece of bulk work (ours): some ten milliseconds."""
+
+LARGEST_STEP = 0.03
+"""Longest time step [s] (ours): about a third of a revolution of a ball that rolls."""
+
+
+@dataclass(frozen=True)
+class Settings:
+    """How a delivery is computed.
+
+    path_error [in]: error of the path that is aimed at; largest_step [s]; rolling_resistance: torque over
+    weight x radius once the ball rolls (0: none); friction: constants of the friction curve.
+    """
+
+    path_error: float = 1e-6
+    largest_step: float = LARGEST_STEP
+    rolling_resistance: float = 0.0
+    friction: FrictionModel = field(default_factory=FrictionModel)
+
+    def __post_init__(self) -> None:
+        problems = [
+            (f"/settings/{name}", words)
+            for name, low, high, unit in (
+                ("path_error", 1e-9, 1e-2, "in"),
+                ("largest_step", 1e-4, 0.1, "s"),
+                ("rolling_resistance", 0.0, 0.2, ""),
+            )
+            if (words := number_problem(getattr(self, name), low, high, unit))
+        ]
+        refuse(problems)
+
+
+def to_board(x: ArrayLike, side: ArrayLike) -> Array:
+    """Board counted from the bowler's side, of a place x [in] to the right of the lane's middle."""
+    board: Array = MIDDLE - np.asarray(side, float) * np.asarray(x, float) / BOARD_WIDTH
+    return board
+
+
+def from_board(board: ArrayLike, side: float) -> Array:
+    """Place x [in] to the right of the lane's middle, of a board counted from the bowler's side."""
+    place: Array = side * (MIDDLE - np.asarray(board, float)) * BOARD_WIDTH
+    return place
+
+
+def setup_row(ball: MotionBall, settings: Settings, loft: float = 0.0) -> Array:
+    """The kernels' constants of one ball, (SETUP,)."""
+    row = np.empty(eq.SETUP)
+    row[eq.RADIUS] = ball.radius
+    row[eq.MOMENT : eq.MOMENT + 3] = ball.moments
+    row[eq.OFFSET : eq.OFFSET + 3] = ball.axes @ np.array(ball.centre_of_mass)
+    row[eq.INVERSE : eq.INVERSE + 3] = 1.0 / np.array(ball.moments)
+    row[eq.OILED], row[eq.DRY], row[eq.SCALE] = friction_constants(ball.surface, settings.friction)
+    row[eq.RESISTANCE] = settings.rolling_resistance
+    row[eq.LOFT] = 12.0 * loft
+    row[eq.SIDE] = HANDS[ball.hand]
+    return row
+
+
+def _triad(first: Array, towards: Array) -> Array:
+    """Right-handed unit axes as columns, (n, 3, 3): the second nearest to `towards`."""
+    second = towards - np.sum(towards * first, axis=-1, keepdims=True) * first
+    second /= np.linalg.norm(second, axis=-1, keepdims=True)
+    return np.stack([first, second, np.cross(first, second)], axis=-1)
+
+
+def first_states(ball: MotionBall, releases: Array) -> Array:
+    """States at release, (n, STATE), of one ball thrown n ways; releases (n, 7) in the order of LIMITS.
+
+    The spin's direction is the positive axis point's for a right-hander and its opposite for a left-hander;
+    the point itself stands on the bowler's far side, turned back by the axis rotation and up by the tilt.
+    """
+    side = HANDS[ball.hand]
+    n = len(releases)
+    heading, turn, tilt = (np.radians(releases[:, part]) for part in (ANGLE, ROTATION, TILT))
+    # The rotation counts from square to the travel, which the launch angle turns outward.
+    around = turn - heading
+    point = np.stack(
+        [-side * np.cos(tilt) * np.cos(around), -np.cos(tilt) * np.sin(around), np.sin(tilt)], axis=1
+    )
+    back = np.stack([-side * np.sin(heading), -np.cos(heading), -np.ones(n)], axis=1)
+    pap = np.array(ball.pap)
+    grip = _triad(pap, np.array([0.0, 0.0, 1.0]))
+    turned = _triad(point, back) @ grip.T @ ball.axes.T
+    states = np.zeros((n, eq.STATE))
+    states[:, eq.X] = from_board(releases[:, BOARD], side)
+    speed = MPH * releases[:, SPEED]
+    states[:, eq.VX] = side * speed * np.sin(heading)
+    states[:, eq.VY] = speed * np.cos(heading)
+    spin = side * releases[:, REVS] * (2.0 * np.pi / 60.0)
+    states[:, eq.SPIN : eq.SPIN + 3] = spin[:, None] * (ball.axes @ pap)
+    states[:, eq.TURN : eq.TURN + 4] = Rotation.from_matrix(turned).as_quat(scalar_first=True)
+    return states
+
+
+@dataclass(frozen=True)
+class Throw:
+    """One ball thrown n ways on one lane; releases (n, 7) in the order of LIMITS."""
+
+    ball: MotionBall
+    releases: Array
+    lane: Lane
+    film_factor: Array | None = None
+
+
+def run(throws: Sequence[Throw], settings: Settings, bulk: Bulk | None = None) -> list[Array]:
+    """Follow many deliveries in one batch; the summaries, (n, SUMMARY), of each throw.
+
+    bulk: who follows them, in pieces of PIECE; threads of this process unless given.
+    """
+    states = np.concatenate([first_states(throw.ball, throw.releases) for throw in throws])
+    setups = np.concatenate([_setups(throw, settings) for throw in throws])
+    films: list[Array] = []
+    which: list[int] = []
+    seen: dict[int, int] = {}
+    for throw in throws:
+        if id(throw.lane) not in seen:
+            seen[id(throw.lane)] = len(films)
+            films.append(throw.lane.grid())
+        which.extend([seen[id(throw.lane)]] * len(throw.releases))
+    lanes = np.array(which, np.int64)
+    common = (np.array(films), settings.path_error, settings.largest_step)
+    pieces = [
+        (states[k : k + PIECE], setups[k : k + PIECE], lanes[k : k + PIECE])
+        for k in range(0, len(states), PIECE)
+    ]
+    rows = np.concatenate(list((bulk or threads_here()).map(follow_piece, common, pieces)))
+    ends = np.cumsum([len(throw.releases) for throw in throws])
+    return np.split(rows, ends[:-1])
+
+
+def follow_piece(
+    common: tuple[Array, float, float], piece: tuple[Array, Array, NDArray[np.int64]], check: Check
+) -> Array:
+    """Follow a piece of many deliveries; common: films, path error [in], largest step [s]."""
+    states, setups, lanes = piece
+    out = np.empty((len(states), SUMMARY))
+    deliver_rows(0, len(states), states, setups, lanes, *common, out)
+    return out
+
+
+def _setups(throw: Throw, settings: Settings) -> Array:
+    """Constants of a throw's deliveries; a film factor divides the friction scale."""
+    rows = np.tile(setup_row(throw.ball, settings), (len(throw.releases), 1))
+    rows[:, eq.LOFT] = 12.0 * throw.releases[:, LOFT]
+    if throw.film_factor is not None:
+        rows[:, eq.SCALE] /= throw.film_factor
+    return rows

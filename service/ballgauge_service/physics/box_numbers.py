@@ -1,0 +1,73 @@
+"""Numbers that follow from the box numbers, and the words the trade puts on them.
+
+The class thresholds are ours: the trade draws them in many places. They are returned with every class.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ballgauge_service.core.units import GRAM_PER_OZ, ML_PER_CUBIC_INCH, OZ_PER_LB
+
+Array = NDArray[np.float64]
+
+FRESH_WATER = 0.9982
+"""Density of fresh water at 20 degC [g/mL] (CRC Handbook of Chemistry and Physics, from memory)."""
+
+RG_LOW_BELOW = 2.520
+RG_HIGH_FROM = 2.570
+DIFFERENTIAL_LOW_BELOW = 0.030
+DIFFERENTIAL_HIGH_FROM = 0.045
+ASYMMETRIC_FROM = 0.008
+"""Thresholds of the classes [in], ours."""
+
+THRESHOLDS = {
+    "rg_low_below": RG_LOW_BELOW,
+    "rg_high_from": RG_HIGH_FROM,
+    "differential_low_below": DIFFERENTIAL_LOW_BELOW,
+    "differential_high_from": DIFFERENTIAL_HIGH_FROM,
+    "intermediate_differential_asymmetric_from": ASYMMETRIC_FROM,
+}
+
+FLARE_FORMULA = "|sin(2 * pin_to_pap / radius)|"
+
+
+def mean_density(weight: Array, radius: Array) -> Array:
+    """Mean density [g/mL] of a ball of `weight` [lb] and `radius` [in]; all shape (n,)."""
+    volume = 4.0 / 3.0 * np.pi * radius**3 * ML_PER_CUBIC_INCH
+    return weight * OZ_PER_LB * GRAM_PER_OZ / volume
+
+
+def asymmetry_ratio(differential: float, intermediate_differential: float) -> float:
+    """Intermediate over total differential; NaN where the differential is 0 or not known."""
+    return intermediate_differential / differential if differential > 0.0 else math.nan
+
+
+def flare_potential(pin_to_pap: Array, radius: Array) -> Array:
+    """Share of the greatest flare that the pin's distance from the PAP allows, 0 to 1, shape (n,).
+
+    |sin 2a|, a = pin_to_pap / radius [in]: the torque that moves the spin axis of a body with a symmetry axis
+    is (I_high - I_low) w^2 sin a cos a (Euler's equations), so it peaks at 45 degrees and vanishes at 0 and
+    90.
+    """
+    return np.abs(np.sin(2.0 * pin_to_pap / radius))
+
+
+def rg_class(rg: float) -> str:
+    """Class of the low-axis RG [in]: low (reads early), medium or high."""
+    return "low" if rg < RG_LOW_BELOW else "high" if rg >= RG_HIGH_FROM else "medium"
+
+
+def differential_class(differential: float) -> str:
+    """Class of the total differential [in]: low, medium or high flare."""
+    if differential < DIFFERENTIAL_LOW_BELOW:
+        return "low"
+    return "high" if differential >= DIFFERENTIAL_HIGH_FROM else "medium"
+
+
+def symmetry(intermediate_differential: float) -> str:
+    """Whether the ball counts as symmetric or asymmetric, from its intermediate differential [in]."""
+    return "asymmetric" if intermediate_differential >= ASYMMETRIC_FROM else "symmetric"

@@ -1,0 +1,342 @@
+"""Who may ask for what: bearer keys (RFC 6750, 2012), decided from the head of a request alone.
+
+Nothing is asked for unless the settings name a file of keys. Health, the description of the interface, the
+pages' own files and the public keys of records are open always. An address that is not named anywhere needs a
+key: what is new is closed until it is put on a list.
+"""
+
+from __future__ import annotations
+
+import hmac
+import ipaddress
+import logging
+import re
+import socket
+import threading
+import time
+from collections.abc import Callable, Mapping
+from datetime import UTC, date, datetime
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from flask import Flask, Response, g, request
+from werkzeug.middleware.proxy_fix import ProxyFix
+from werkzeug.wsgi import get_content_length
+
+from ballgauge_schemas.shared.access import ANY_SCOPE, NEEDED, TOKEN
+from ballgauge_service.pages.blueprint import PAGES
+from ballgauge_service.web.access import access_keys
+from ballgauge_service.web.access.access_keys import AccessKey, BadAccessKeys, Keys
+from ballgauge_service.web.http.refusals import Refusal
+from ballgauge_service.web.http.settings import MEMORY, BadSettings, Settings, require_origins
+
+if TYPE_CHECKING:
+    from _typeshed.wsgi import WSGIEnvironment
+
+REALM = "ballgauge"
+
+ENTRANCE = "ballgauge_entrance"
+"""The name of the entrance among the application's extensions; None there where all are let in."""
+
+DECIDED = "ballgauge.decided"
+"""The name in a WSGI environment of what the entrance said; no header of a request can take it."""
+
+COUNTED = "/v1/"
+"""Where the addresses begin whose requests are counted."""
+
+RECHECKED = 2.0
+"""Seconds between two looks at the file of keys (ours)."""
+
+OPEN = frozenset(
+    (
+        "/",
+        *(f"/{name}" for name in PAGES),
+        "/healthz",
+        "/readyz",
+        "/openapi.json",
+        "/docs",
+        "/docs/",
+        "/v1/records/keys",
+    )
+)
+OPEN_FOLDERS = ("/static/", "/docs/")
+
+_ABSENT = "this address needs an access key: send the header Authorization: Bearer and the key"
+_INVALID = "the access key is not valid: it is unknown, revoked or past its last day"
+
+_BEARER = re.compile(rf"Bearer +({TOKEN}) *", re.IGNORECASE)
+_LONGEST_HEADER = 1024
+_NOBODY = AccessKey("", frozenset(), date.max, bytes(32))
+"""Compared where there is no such key, so that an unknown id takes as long as a wrong secret."""
+
+_log = logging.getLogger("ballgauge_service.access")
+
+
+class Denied(Refusal):
+    """A request that its key, or the want of one, does not allow.
+
+    `reason` is for the log alone; `guess` says that a key was sent which is not valid.
+    """
+
+    def __init__(self, status: int, detail: str, challenge: str, reason: str, *, guess: bool = False) -> None:
+        parts = [f'realm="{REALM}"', *([challenge] if challenge else [])]
+        super().__init__(status, detail, headers={"WWW-Authenticate": f"Bearer {', '.join(parts)}"})
+        self.reason = reason
+        self.guess = guess
+
+
+def needed(path: str) -> str | None:
+    """The scope that an address needs; None where it is open."""
+    if path in OPEN or path.startswith(OPEN_FOLDERS):
+        return None
+    return NEEDED.get(path, ANY_SCOPE)
+
+
+def decide(authorization: str | None, path: str, keys: Keys, today: date) -> AccessKey | None:
+    """Say whose request it is, from its head alone.
+
+    Parameters
+    ----------
+    authorization : str, optional
+        The header of that name.
+    path : str
+        The address asked for, decoded, without its query.
+    keys : mapping of str to AccessKey
+        The keys there are, by id.
+    today : date
+        The day by which keys end (UTC).
+
+    Returns
+    -------
+    AccessKey or None
+        The key; None for an open address.
+
+    Raises
+    ------
+    Denied
+        401 without a valid key, 403 where its scopes do not reach, each with the challenge of RFC 6750.
+    """
+    scope = needed(path)
+    if scope is None:
+        return None
+    if authorization is None or authorization.partition(" ")[0].lower() != "bearer":
+        raise Denied(401, _ABSENT, "", "no key")
+    key = _known(authorization, keys, today)
+    if scope not in (ANY_SCOPE, *key.scopes):
+        raise Denied(
+            403,
+            f"the access key {key.id!r} is not for this: it lacks the scope {scope!r}",
+            f'error="insufficient_scope", scope="{scope}"',
+            f"key {key.id} lacks the scope {scope}",
+        )
+    return key
+
+
+def _known(authorization: str, keys: Keys, today: date) -> AccessKey:
+    """The valid key in a header. Unknown, wrong and ended keys take the same steps to the same words."""
+    found = _BEARER.fullmatch(authorization[:_LONGEST_HEADER])
+    sent = found[1] if found else ""
+    key = keys.get(access_keys.id_of(sent) or "", _NOBODY)
+    right = hmac.compare_digest(key.digest, access_keys.digest_of(sent))
+    if right and key.until >= today:
+        return key
+    reason = f"key {key.id} ended on {key.until}" if right else "unknown or wrong key"
+    raise Denied(401, _INVALID, 'error="invalid_token"', reason, guess=True)
+
+
+class KeyFile:
+    """The keys of a file, as it is now; what cannot be used is logged, and the keys before it stay.
+
+    Raises
+    ------
+    BadAccessKeys
+        The file cannot be used, or none of its keys is valid today.
+    """
+
+    def __init__(self, path: str, clock: Callable[[], float] = time.monotonic) -> None:
+        self._path = path
+        self._clock = clock
+        self._state = access_keys.state_at(path)
+        self._keys = access_keys.read(path)
+        access_keys.require_usable(self._keys, path, today())
+        self._looked = clock()
+        self._looking = threading.Lock()
+
+    def current(self) -> Keys:
+        """The keys, at most `RECHECKED` seconds old."""
+        if self._clock() - self._looked >= RECHECKED and self._looking.acquire(blocking=False):
+            try:
+                self._look()
+            finally:
+                self._looking.release()
+        return self._keys
+
+    def _look(self) -> None:
+        self._looked = self._clock()
+        state = access_keys.state_at(self._path)
+        if state == self._state:
+            return
+        # The state from before the reading: what changes meanwhile is read again at the next look.
+        self._state = state
+        try:
+            self._keys = access_keys.read(self._path)
+        except BadAccessKeys as bad:
+            _log.error("the access keys of before are kept: %s", bad)
+        else:
+            _log.info("access keys read again: %d", len(self._keys))
+
+
+def today() -> date:
+    """The day by which keys end: that of UTC."""
+    return datetime.now(UTC).date()
+
+
+class Admission(NamedTuple):
+    """A request that was let in: by which key, where one was asked for, and what its answer's head tells."""
+
+    key: AccessKey | None
+    headers: Mapping[str, str]
+
+
+class Entrance:
+    """Lets requests in by their key and by what was asked before; needs no more than their heads.
+
+    `waits` says that it asks another machine for the counts: not where nothing may wait.
+
+    Raises
+    ------
+    BadSettings
+        The file of keys, or the storage of counts, cannot be used.
+    """
+
+    def __init__(self, settings: Settings) -> None:
+        # Deferred: an engine inside another process counts nothing.
+        from ballgauge_service.web.access.limits import Limits
+
+        self._file = None if settings.access_keys is None else _opened(settings.access_keys)
+        self._limits = Limits(settings)
+        self._proxies = settings.trusted_proxies
+        self.waits = settings.limits_storage != MEMORY
+
+    def admit(self, environ: WSGIEnvironment) -> Admission:
+        """Let a request in, by its head in a WSGI environment (PEP 3333), and count it.
+
+        Raises
+        ------
+        Denied
+            401 or 403, by its key.
+        Refusal
+            429, by what was asked before.
+        """
+        path = _path_of(environ)
+        # What may be asked, and from where, is no secret, and a browser asks it without any key.
+        if environ["REQUEST_METHOD"] == "OPTIONS":
+            return Admission(None, {})
+        key = None if self._file is None else self._known(self._file, environ, path)
+        return Admission(key, self._spent(environ, path, key))
+
+    def decided(self, environ: WSGIEnvironment) -> Admission | Refusal:
+        """Do as `admit` does, and give the refusal too, to be handed on under `DECIDED`."""
+        try:
+            return self.admit(environ)
+        except Refusal as refusal:
+            return refusal
+
+    def _known(self, file: KeyFile, environ: WSGIEnvironment, path: str) -> AccessKey | None:
+        try:
+            return decide(environ.get("HTTP_AUTHORIZATION"), path, file.current(), today())
+        except Denied as denied:
+            self._spent(environ, path, None)
+            if denied.guess:
+                self._limits.count_guess(self._address(environ))
+            raise
+
+    def _spent(self, environ: WSGIEnvironment, path: str, key: AccessKey | None) -> Mapping[str, str]:
+        if not path.startswith(COUNTED):
+            return {}
+        who = None if key is None else key.id
+        announced = get_content_length(environ)
+        return self._limits.spend(who, self._address(environ), announced, environ["REQUEST_METHOD"])
+
+    def _address(self, environ: WSGIEnvironment) -> str | None:
+        """The caller's address as trusted proxies tell it, also before the application has asked them."""
+        found = dict(environ)
+        if self._proxies:
+            ProxyFix(_nothing, x_for=self._proxies, x_proto=0)(found, _nothing)
+        return found.get("REMOTE_ADDR")
+
+
+def _nothing(*_: Any) -> Any:
+    return ()
+
+
+def _path_of(environ: WSGIEnvironment) -> str:
+    """The path as the application routes by it, which takes several slashes at its beginning for one."""
+    path = str(environ.get("PATH_INFO", "")).encode("latin-1").decode("utf-8", "replace")
+    return f"/{path.lstrip('/')}"
+
+
+def register(app: Flask, settings: Settings) -> None:
+    """Ask each request for its key, and count it, before anything of its body is read.
+
+    The entrance, where there is one, is `ENTRANCE` among the application's extensions. What stands before the
+    application may ask it first, and hands its Admission or Refusal on in the environment under `DECIDED`.
+
+    Raises
+    ------
+    BadSettings
+        The file of keys, or the storage of counts, cannot be used.
+    """
+    app.extensions[ENTRANCE] = None
+    if settings.access_keys is None and not settings.requests_per_minute:
+        return
+    app.extensions[ENTRANCE] = entrance = Entrance(settings)
+
+    def admit() -> None:
+        found = request.environ.get(DECIDED) or entrance.decided(request.environ)
+        if isinstance(found, Denied):
+            _log.warning("access denied: %s", found.reason, extra={"request_id": g.get("request_id")})
+        if isinstance(found, Refusal):
+            raise found
+        g.admission = found
+
+    def tell(response: Response) -> Response:
+        if "admission" in g:
+            response.headers.update(g.admission.headers)
+        return response
+
+    app.before_request(admit)
+    app.after_request(tell)
+
+
+def _opened(path: str) -> KeyFile:
+    try:
+        return KeyFile(path)
+    except BadAccessKeys as bad:
+        raise BadSettings(f"access keys: {bad}") from None
+
+
+def require_guarded(host: str, settings: Settings, *, open_to_anyone: bool) -> None:
+    """Refuse to serve other machines without keys, unless whoever runs the service wants just that.
+
+    Raises
+    ------
+    BadSettings
+        Other machines reach the host and nobody would be asked for a key; or the keys or origins are bad.
+    OSError
+        The host has no address.
+    """
+    require_origins(settings.cors_origins)
+    if settings.access_keys is not None:
+        _opened(settings.access_keys)
+    elif not open_to_anyone and not is_loopback(host):
+        raise BadSettings(
+            f"{host} can be reached from other machines, and nobody would be asked for an access key: name a "
+            "file of keys with --access-keys (`ballgauge access add` makes one), or say --open-to-anyone"
+        )
+
+
+def is_loopback(host: str) -> bool:
+    """Whether every address of a host is of this machine alone. Raises OSError where it has none."""
+    found = {str(each[4][0]) for each in socket.getaddrinfo(host or None, 0, flags=socket.AI_PASSIVE)}
+    addresses = [ipaddress.ip_address(address.partition("%")[0]) for address in found]
+    return all((getattr(address, "ipv4_mapped", None) or address).is_loopback for address in addresses)

@@ -1,0 +1,162 @@
+"""How much one key, or one address, may ask for in a minute.
+
+A request costs 1 for each started 16 KiB that it announces, so that a thousand checks cost more than one; a
+body whose size nobody announced, and one larger than the largest JSON body, cost as much as that. What is
+counted are requests to `/v1/`; health, pages and documentation are not.
+
+Counted by the library `limits` with a sliding window: in each process for itself, which then has its share of
+the limit, or in a storage that the processes have in common.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import logging
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from limits import RateLimitItemPerMinute
+from limits.errors import ConfigurationError, StorageError
+from limits.storage import Storage, storage_from_string
+from limits.strategies import SlidingWindowCounterRateLimiter
+
+from ballgauge_service.web.http.bodies import LARGEST_BODY
+from ballgauge_service.web.http.refusals import Refusal
+from ballgauge_service.web.http.settings import MEMORY, BadSettings, Settings
+
+STEP = 2**14
+"""Bytes of a body that cost 1 (ours)."""
+
+COST_MAXIMUM = LARGEST_BODY // STEP
+
+GUESSES_PER_MINUTE = 30
+"""Keys that are not valid, a minute from one address, after which it is told to wait (ours)."""
+
+_WINDOW = 60
+_POLICY = "minute"
+_log = logging.getLogger("ballgauge_service.limits")
+
+
+class Limits:
+    """The limits of one process.
+
+    Raises
+    ------
+    BadSettings
+        The storage cannot be used.
+    """
+
+    def __init__(self, settings: Settings) -> None:
+        self._storage = _storage(settings.limits_storage)
+        self._limiter = SlidingWindowCounterRateLimiter(self._storage)
+        sharing = settings.processes if settings.limits_storage == MEMORY else 1
+        asked = settings.requests_per_minute
+        self._requests = RateLimitItemPerMinute(math.ceil(asked / sharing)) if asked else None
+        self._guesses = RateLimitItemPerMinute(GUESSES_PER_MINUTE)
+
+    def spend(
+        self, key: str | None, address: str | None, announced: int | None, method: str
+    ) -> Mapping[str, str]:
+        """Count a request of a key, or of an address where there is none, and give what its answer tells.
+
+        Raises Refusal, 429.
+        """
+        if self._requests is None:
+            return {}
+        who = _name(address) if key is None else f"key {key}"
+        cost = min(cost_of(announced, method), self._requests.amount)
+        if not self._hit(self._requests, who, cost):
+            raise self._too_many("too many requests in a minute", self._requests, who, cost)
+        rest = self._rest(self._requests, who)
+        return _fields(self._requests, rest, self._wait(self._requests, who, self._requests.amount - rest))
+
+    def count_guess(self, address: str | None) -> None:
+        """Count a key that is not valid. Raises Refusal, 429, once there are too many from this address.
+
+        A valid key is let in all the same: behind one address there are many, and 256 bits cannot be guessed.
+        """
+        who = f"guess {_name(address)}"
+        if not self._hit(self._guesses, who, 1):
+            raise self._too_many("too many keys that are not valid", self._guesses, who, 1)
+
+    def _hit(self, limit: RateLimitItemPerMinute, who: str, cost: int) -> bool:
+        try:
+            return self._limiter.hit(limit, who, cost=cost)
+        except StorageError:
+            # A service that answers is worth more than a count.
+            _log.exception("requests cannot be counted; they are let in")
+            return True
+
+    def _too_many(self, words: str, limit: RateLimitItemPerMinute, who: str, cost: int) -> Refusal:
+        wait = self._wait(limit, who, cost)
+        headers = {"Retry-After": str(wait), **_fields(limit, self._rest(limit, who), wait)}
+        return Refusal(429, f"{words}: {limit.amount} are allowed; wait {wait} s", headers=headers)
+
+    def _rest(self, limit: RateLimitItemPerMinute, who: str) -> int:
+        try:
+            return self._limiter.get_window_stats(limit, who).remaining
+        except StorageError:
+            return limit.amount
+
+    def _wait(self, limit: RateLimitItemPerMinute, who: str, cost: int) -> int:
+        """Whole seconds, at least 1, after which so much is free if nothing else is asked for meanwhile."""
+        try:
+            key = limit.key_for(who)
+            earlier, to_end, now, expiry = self._storage.get_sliding_window(key, _WINDOW)  # type: ignore[attr-defined]
+        except StorageError:
+            return _WINDOW
+        free = limit.amount - cost
+        left = to_end if earlier else expiry - _WINDOW
+        if now <= free:
+            # In this window: the part of the window before that still counts shrinks evenly.
+            seconds = to_end - _WINDOW * (free + 1 - now) / earlier if earlier else 0.0
+        else:
+            seconds = left + _WINDOW * (1 - (free + 1) / now)
+        return max(1, math.floor(seconds) + 1)
+
+
+def cost_of(announced: int | None, method: str = "POST") -> int:
+    """What a request costs whose body announces so many bytes (None: it does not say)."""
+    if announced is None:
+        return 1 if method.upper() in ("GET", "HEAD", "OPTIONS") else COST_MAXIMUM
+    return min(max(1, math.ceil(announced / STEP)), COST_MAXIMUM)
+
+
+def _fields(limit: RateLimitItemPerMinute, rest: int, wait: int) -> Mapping[str, str]:
+    """The fields of draft-ietf-httpapi-ratelimit-headers-10: the limit, what is left, until when."""
+    return {
+        "RateLimit-Policy": f'"{_POLICY}";q={limit.amount};w={_WINDOW}',
+        "RateLimit": f'"{_POLICY}";r={rest};t={wait}',
+    }
+
+
+def _name(given: str | None) -> str:
+    """Who asks, by address. A home or firm has 2^64 addresses of IPv6, which count as one."""
+    try:
+        address = ipaddress.ip_address((given or "").partition("%")[0])
+    except ValueError:
+        return "address unknown"
+    if isinstance(address, ipaddress.IPv6Address):
+        if address.ipv4_mapped is not None:
+            return f"address {address.ipv4_mapped}"
+        return f"address {ipaddress.ip_network((address, 64), strict=False)}"
+    return f"address {address}"
+
+
+_REDIS_TIMEOUTS: dict[str, Any] = {"socket_connect_timeout": 1.0, "socket_timeout": 1.0}
+"""Without them its client waits for ever [s] (ours)."""
+
+
+def _storage(uri: str) -> Storage:
+    timeouts = _REDIS_TIMEOUTS if uri.startswith(("redis", "valkey")) else {}
+    try:
+        storage = storage_from_string(uri, wrap_exceptions=True, **timeouts)
+    except (ConfigurationError, ImportError, ValueError) as error:
+        # The address may hold a password.
+        raise BadSettings(
+            f"BALLGAUGE_LIMITS_STORAGE cannot be used ({type(error).__name__}): it is {MEMORY}, or a storage "
+            "of the library limits with its client installed, such as redis://"
+        ) from None
+    assert isinstance(storage, Storage)
+    return storage

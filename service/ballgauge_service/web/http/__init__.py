@@ -1,0 +1,1 @@
+"""HTTP itself: bodies, refusals, settings, logs, metrics, traces."""

@@ -1,0 +1,116 @@
+"""A request id for every request, and one line of JSON in the log.
+
+The log holds nothing that a customer sent: of an address its template, of an error its kind and the places in
+the code it came through, never its message, which may repeat a value.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import re
+import sys
+import time
+import traceback
+import uuid
+from datetime import UTC, datetime
+from types import TracebackType
+
+from flask import Flask, Response, g, request
+
+from ballgauge_service.web.server.bridge import ARRIVED, DEADLINE
+
+REQUEST_ID = "X-Request-Id"
+
+NO_PATH = "(none)"
+"""What the log says for every path that is no address: it could hold anything."""
+
+_SANE_ID = re.compile(r"[!-~]{1,128}")
+_FIELDS = ("request_id", "method", "path", "status", "ms")
+METHODS = frozenset(("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS", "TRACE", "CONNECT"))
+
+_log = logging.getLogger("ballgauge_service.requests")
+
+_Raised = tuple[type[BaseException], BaseException, TracebackType | None] | tuple[None, None, None]
+
+
+class JsonFormatter(logging.Formatter):
+    """Log records as JSON objects, one a line."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        """Write one record: time (UTC), level, message, and the request's fields where it has them."""
+        line = {
+            "time": datetime.fromtimestamp(record.created, UTC).isoformat(timespec="milliseconds"),
+            "level": record.levelname.lower(),
+            "logger": record.name,
+            "message": record.getMessage(),
+        }
+        line |= {name: getattr(record, name) for name in _FIELDS if hasattr(record, name)}
+        if record.exc_info:
+            line["exception"] = self.formatException(record.exc_info)
+        return json.dumps(line)
+
+    def formatException(self, ei: _Raised) -> str:  # noqa: N802 - the name is the library's
+        """Write an exception, and those it came of, without their messages."""
+        written: list[str] = []
+        error: BaseException | None = ei[1]
+        while error is not None and len(written) < 10:
+            frames = traceback.extract_tb(error.__traceback__)
+            places = "".join(f"\n  {frame.filename}, line {frame.lineno}, {frame.name}" for frame in frames)
+            written.append(f"{type(error).__module__}.{type(error).__qualname__}{places}")
+            error = error.__cause__ or (None if error.__suppress_context__ else error.__context__)
+        return "\ncaused by ".join(written)
+
+
+def write_json() -> None:
+    """Send the service's log to standard error as JSON; a second call changes nothing."""
+    logger = logging.getLogger("ballgauge_service")
+    if any(isinstance(handler.formatter, JsonFormatter) for handler in logger.handlers):
+        return
+    handler = logging.StreamHandler(sys.stderr)
+    handler.setFormatter(JsonFormatter())
+    logger.addHandler(handler)
+    logger.setLevel(logging.INFO)
+    logger.propagate = False
+
+
+def register(app: Flask) -> None:
+    """Give each request its id and start time, and log it when it is answered."""
+    app.before_request(_begin)
+    app.after_request(_end)
+
+
+def is_sane(sent: str) -> bool:
+    """Say whether a request id that came with a request is used."""
+    return _SANE_ID.fullmatch(sent) is not None
+
+
+def record(request_id: str, method: str, path: str, status: int, started: float) -> None:
+    """Write the line of one request; started by `time.perf_counter` [s]."""
+    _log.info(
+        "request",
+        extra={
+            "request_id": request_id,
+            "method": method if method in METHODS else "other",
+            "path": path,
+            "status": status,
+            "ms": round((time.perf_counter() - started) * 1000, 3),
+        },
+    )
+
+
+def _begin() -> None:
+    sent = request.headers.get(REQUEST_ID, "")
+    g.request_id = sent if is_sane(sent) else uuid.uuid4().hex
+    g.started = request.environ.get(ARRIVED) or time.perf_counter()
+
+
+def _end(response: Response) -> Response:
+    response.headers[REQUEST_ID] = g.request_id
+    response.headers["X-Content-Type-Options"] = "nosniff"
+    deadline = request.environ.get(DEADLINE)
+    # What nobody waits for any more was logged by who gave it up.
+    if deadline is None or not deadline.given_up:
+        path = NO_PATH if request.url_rule is None else request.url_rule.rule
+        record(g.request_id, request.method, path, response.status_code, g.started)
+    return response

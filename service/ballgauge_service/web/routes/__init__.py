@@ -1,0 +1,1 @@
+"""One short file a capability: parse, call, return."""

@@ -1,0 +1,122 @@
+"""The address of designs: JSON, or a form with meshes; answered at once, or in lines with the progress."""
+
+from __future__ import annotations
+
+import queue
+import threading
+from collections.abc import Generator
+from contextvars import copy_context
+from typing import TYPE_CHECKING, Any
+
+from flask import Blueprint, Response, g, request
+
+from ballgauge_schemas.design.request import DESIGN_REQUEST, MESH_BYTES_MAXIMUM, MESHES_MAXIMUM
+from ballgauge_service.core.refusal import InvalidInput
+from ballgauge_service.web.http import bodies, bulk, refusals, serializer, uploads
+from ballgauge_service.web.http.refusals import Refusal
+
+if TYPE_CHECKING:
+    from ballgauge_service.core.bulk import Bulk
+
+blueprint = Blueprint("designs", __name__)
+
+PROGRESS = "application/x-ndjson"
+
+
+@blueprint.post("/v1/designs")
+def design() -> Response:
+    """Answer what is asked about a design."""
+    wanted = _accepted()
+    document, files = _asked()
+    loaded = DESIGN_REQUEST.load(document)
+    if wanted != PROGRESS:
+        return serializer.respond(_evaluated(loaded, files, bulk=bulk.chosen()))
+    lines = _lines(loaded, files, bulk.chosen(), g.get("request_id"))
+    return Response(lines, content_type=PROGRESS)
+
+
+def _accepted() -> str:
+    offered = ("application/json", PROGRESS)
+    if not request.accept_mimetypes:
+        return offered[0]
+    best: str | None = request.accept_mimetypes.best_match(offered)
+    if best is None:
+        raise Refusal(406, f"a design is answered as {' or '.join(offered)}")
+    return best
+
+
+def _asked() -> tuple[Any, dict[str, bytes]]:
+    """The request as decoded JSON, and the meshes that came with it."""
+    if request.mimetype != "multipart/form-data":
+        return bodies.read_json(request), {}
+    if request.headers.get("Content-Encoding", "identity").lower() != "identity":
+        raise Refusal(415, "the body must be sent as it is, without a content coding")
+    if (request.content_length or 0) > MESH_BYTES_MAXIMUM:
+        raise Refusal(413, f"the form is larger than {MESH_BYTES_MAXIMUM >> 20} MiB, the most that is taken")
+    form = uploads.Form(uploads.Body(request, MESH_BYTES_MAXIMUM), uploads.boundary(request))
+    options = form.options()
+    if not options:
+        text = "the form must begin with a part named options, which holds the request as JSON"
+        raise Refusal(422, text, [{"pointer": "/options", "detail": text}])
+    document = bodies.parse_json(options)
+    return document, _files(form)
+
+
+def _files(form: uploads.Form) -> dict[str, bytes]:
+    found: dict[str, bytes] = {}
+    for name, source in form.files():
+        if name is None or name in found or len(found) == 2 * MESHES_MAXIMUM:
+            text = "every file needs a name of its own, and there are at most 8 to a design"
+            raise Refusal(422, text, [{"pointer": "/file", "detail": text}])
+        pieces = []
+        while piece := source.read():
+            pieces.append(piece)
+        found[name] = b"".join(pieces)
+    return found
+
+
+def _evaluated(loaded: dict[str, Any], files: dict[str, bytes], **link: Any) -> dict[str, Any]:
+    """Call the engine; what it refuses is named by pointers."""
+    # Deferred, so that a check of one ball never loads what only designs need.
+    from ballgauge_service.design.evaluate import evaluate_design
+
+    try:
+        with bulk.refusing():
+            return evaluate_design(loaded, files, **link)
+    except InvalidInput as refused:
+        errors = [{"pointer": pointer, "detail": detail} for _, pointer, detail in refused.errors]
+    raise Refusal(422, "what is asked for is impossible; see errors", errors)
+
+
+def _lines(
+    loaded: dict[str, Any], files: dict[str, bytes], workers: Bulk, request_id: str | None
+) -> Generator[bytes, None, None]:
+    """Progress as it is made, then the result or the problem. Closing the answer cancels the work."""
+    told: queue.SimpleQueue[dict[str, Any]] = queue.SimpleQueue()
+    gone = threading.Event()
+
+    def tell(share: float, doing: str) -> None:
+        told.put({"progress": share, "doing": doing})
+
+    def work() -> None:
+        try:
+            found = {"result": _evaluated(loaded, files, progress=tell, cancelled=gone.is_set, bulk=workers)}
+        except Refusal as refusal:
+            found = _problem(refusal, request_id)
+        except Exception as error:  # noqa: BLE001 - the answer has begun: its last line is where to say so
+            found = {} if gone.is_set() else _problem(refusals.unforeseen(error, request_id), request_id)
+        told.put(found)
+
+    worker = threading.Thread(target=copy_context().run, args=(work,), name="design", daemon=True)
+    worker.start()
+    try:
+        while "progress" in (event := told.get()):
+            yield serializer.dump(event) + b"\n"
+        yield serializer.dump(event) + b"\n"
+    finally:
+        gone.set()
+        worker.join()
+
+
+def _problem(refusal: Refusal, request_id: str | None) -> dict[str, Any]:
+    return {"problem": refusals.problem(refusal.status, refusal.detail, refusal.errors, request_id).to_dict()}

@@ -1,0 +1,55 @@
+"""Liveness and readiness, for whoever runs the service."""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Callable
+
+from flask import Blueprint, Flask, Response, current_app
+
+from ballgauge_service.web.http import serializer
+from ballgauge_service.web.http.refusals import Refusal
+from ballgauge_service.web.http.running import is_ending
+
+blueprint = Blueprint("health", __name__)
+
+READY = "ballgauge_ready"
+"""The name among the application's extensions of the event that is set when it is ready."""
+
+_log = logging.getLogger("ballgauge_service.health")
+
+
+def register(app: Flask, warm_up: Callable[[], object] | None) -> None:
+    """Add the addresses, and run `warm_up` in the background; without one the service is ready at once."""
+    ready = app.extensions[READY] = threading.Event()
+    app.register_blueprint(blueprint)
+    if warm_up is None:
+        ready.set()
+    else:
+        threading.Thread(target=_warm, args=(warm_up, ready), name="warm-up", daemon=True).start()
+
+
+def _warm(warm_up: Callable[[], object], ready: threading.Event) -> None:
+    try:
+        warm_up()
+    except Exception:  # noqa: BLE001 (a thread has no caller to tell)
+        _log.exception("warm-up failed; the service stays not ready")
+    else:
+        ready.set()
+
+
+@blueprint.get("/healthz")
+def alive() -> Response:
+    """Say that the process answers."""
+    return serializer.respond({"status": "ok"})
+
+
+@blueprint.get("/readyz")
+def ready() -> Response:
+    """Say whether the numeric kernels are compiled, and the server does not end."""
+    if is_ending():
+        raise Refusal(503, "the server ends; ask another", headers={"Retry-After": "1"})
+    if not current_app.extensions[READY].is_set():
+        raise Refusal(503, "the numeric kernels are being compiled", headers={"Retry-After": "1"})
+    return serializer.respond({"status": "ok"})

@@ -1,0 +1,315 @@
+"""The address of lots: a file of balls in, as it comes; rows, the lot, its report or all of them out.
+
+A refusal before the first answer has its own status. Where an answer has begun (rows as they are judged), a
+file
+that turns out unreadable ends it with a line `problem` and without a line `lot`: what has no `lot` stands for
+nothing. Answers that cannot say so (tables, archives) are made whole before they begin.
+"""
+
+from __future__ import annotations
+
+import tempfile
+import zipfile
+from collections.abc import Callable, Generator, Iterator
+from contextlib import ExitStack
+from typing import IO, TYPE_CHECKING, Any
+
+from flask import Blueprint, Response, current_app, g, request
+
+from ballgauge_schemas import LOT_REQUEST
+from ballgauge_schemas.lot.request import LOT_BODIES, ROW_FORMATS
+from ballgauge_service.core.refusal import InvalidInput
+from ballgauge_service.web.http import bodies, bulk, refusals, serializer, uploads
+from ballgauge_service.web.http.refusals import Refusal
+from ballgauge_service.web.http.settings import SETTINGS
+
+if TYPE_CHECKING:
+    from ballgauge_service.lot.evaluate import Delivery, Prepared
+
+    Answer = Callable[[Prepared, "Files", uploads.Body], Response]
+
+Files = Iterator[uploads.Upload]
+
+blueprint = Blueprint("lots", __name__)
+
+STREAMED = (1 << 20) + (1 << 16)
+"""Bytes read before rows that leave at once are judged: a little more than the longest row (ours)."""
+
+FILES = "ballgauge.files"
+"""Name in the WSGI environment, which no header can have: of a caller in this process its files in order, as
+a path and a callable that is told the rows judged and those there are, or None for one in the body."""
+
+_PIECE = 1 << 18
+_FORMATS = {
+    "text/csv": "csv",
+    "application/x-ndjson": "ndjson",
+    "application/vnd.apache.parquet": "parquet",
+    "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet": "xlsx",
+}
+
+
+@blueprint.post("/v1/lots")
+def assess() -> Response:
+    """Judge a lot, or several in time order."""
+    body = uploads.Body(request, current_app.extensions[SETTINGS].largest_lot)
+    try:
+        answer = _chosen_answer()
+        options, files = _asked(body)
+        return _ANSWERS[answer](_prepared(options), files, body)
+    except Exception:
+        body.drain()
+        raise
+
+
+def _chosen_answer() -> str:
+    best = request.accept_mimetypes.best_match(list(_ANSWERS))
+    if not request.accept_mimetypes:
+        return "application/json"
+    if best is None:
+        raise Refusal(406, f"a lot is answered as {', '.join(_ANSWERS)}")
+    return (
+        "application/json"
+        if request.accept_mimetypes[best] == request.accept_mimetypes["application/json"]
+        else best
+    )
+
+
+def _asked(body: uploads.Body) -> tuple[Any, Iterator[uploads.Upload]]:
+    """The options as decoded JSON, and the files as they come."""
+    if request.headers.get("Content-Encoding", "identity").lower() != "identity":
+        raise Refusal(415, "the body must be sent as it is, without a content coding")
+    if request.mimetype == "multipart/form-data":
+        form = uploads.Form(body, uploads.boundary(request))
+        text = form.options()
+        return (bodies.parse_json(text) if text else {}), form.files()
+    if request.mimetype not in LOT_BODIES:
+        sent = f"not {request.mimetype[:100]!r}" if request.mimetype else "none was sent"
+        raise Refusal(415, f"the content type must be multipart/form-data or a file's own; {sent}")
+    name, text = request.args.get("name"), request.args.get("options", "").encode("utf-8", "surrogatepass")
+    options = bodies.parse_json(text) if text else {}
+    known = _FORMATS.get(request.mimetype)
+    if known is not None and isinstance(options, dict) and isinstance(options.setdefault("file", {}), dict):
+        options["file"].setdefault("format", known)
+    return options, iter([uploads.Upload(name, body)])
+
+
+def _prepared(options: Any) -> Prepared:
+    # Deferred, so that a check of one ball never loads what only lots need.
+    from ballgauge_service.lot.evaluate import prepare
+
+    try:
+        return prepare(LOT_REQUEST.load(options))
+    except InvalidInput as refused:
+        errors = [{"pointer": pointer, "detail": detail} for _, pointer, detail in refused.errors]
+    raise Refusal(422, "what is asked for is impossible; see errors", errors)
+
+
+def _deliveries(
+    prepared: Prepared, files: Files, stack: ExitStack, *, rows: bool, streamed: bool = False
+) -> Iterator[Delivery]:
+    """Each file opened, to be read to its end before the next is taken. Raises Refusal.
+
+    rows : whether the balls are asked for; streamed : whether they leave before all of the file has come
+    """
+    from ballgauge_service.lot.evaluate import LOTS_MAXIMUM, Delivery
+    from ballgauge_service.lot.reading.headings import LotRefused
+
+    workers, local = bulk.chosen(), request.environ.get(FILES, ())
+    chunk = STREAMED if streamed else None
+    for number, (name, source) in enumerate(files):
+        if number == LOTS_MAXIMUM:
+            raise Refusal(422, f"at most {LOTS_MAXIMUM} files are taken")
+        try:
+            path, told = (local[number] if number < len(local) else None) or (None, None)
+            yield stack.enter_context(
+                Delivery(
+                    path or source, name, prepared, chunk_bytes=chunk, bulk=workers, rows_wanted=rows,
+                    streamed=streamed, told=told,
+                )
+            )  # fmt: skip
+        except LotRefused as refused:
+            raise _file_refusal(refused) from None
+
+
+def _file_refusal(refused: Any) -> Refusal:
+    errors = []
+    for told in refused.details:
+        places = {name: told[name] for name in ("row", "column", "suggestion") if told.get(name) is not None}
+        if "column" in places:
+            places["column"] = "".join(c if c.isprintable() else "�" for c in str(places["column"]))
+        where = [f"row {told['row']}"] if "row" in places else []
+        where += [f"column {places['column']!r}"] if "column" in places else []
+        text = f"{', '.join(where)}: {told['detail']}" if where else told["detail"]
+        errors.append({"pointer": "/file", "detail": text[:2000], **places})
+    return Refusal(422, "the file cannot be judged; see errors", errors)
+
+
+def _whole(prepared: Prepared, files: Files) -> dict[str, Any]:
+    """The answer on all files, each read to its end."""
+    from ballgauge_service.lot.evaluate import series_result
+
+    with ExitStack() as stack:
+        found: list[Delivery] = []
+        for delivery in _deliveries(prepared, files, stack, rows=False):
+            _read(delivery)
+            found.append(delivery)
+        if len(found) > 1:
+            return _resulting(lambda: series_result(found))
+        return _resulting(found[0].result)
+
+
+def _read(delivery: Delivery, take: Callable[[Any], object] = lambda verdicts: None) -> None:
+    from ballgauge_service.lot.reading.headings import LotRefused
+
+    try:
+        with bulk.refusing():
+            for verdicts in delivery:
+                take(verdicts)
+    except LotRefused as refused:
+        raise _file_refusal(refused) from None
+
+
+def _resulting(make: Callable[[], dict[str, Any]]) -> dict[str, Any]:
+    from ballgauge_service.lot.reading.headings import LotRefused
+
+    try:
+        return make()
+    except LotRefused as refused:
+        raise _file_refusal(refused) from None
+
+
+def _only(deliveries: Iterator[Delivery]) -> Iterator[Delivery]:
+    """The one delivery there may be where rows are asked for."""
+    for number, delivery in enumerate(deliveries):
+        if number:
+            raise Refusal(422, "rows are given for one file at a time; ask for JSON or HTML, or send one")
+        yield delivery
+
+
+def _json(prepared: Prepared, files: Files, body: uploads.Body) -> Response:
+    return Response(serializer.dump_in_order(_whole(prepared, files)), content_type="application/json")
+
+
+def _html(prepared: Prepared, files: Files, body: uploads.Body) -> Response:
+    from ballgauge_service.lot.report.page import write_report
+
+    return Response(write_report(_whole(prepared, files)), content_type="text/html; charset=utf-8")
+
+
+def _ndjson(prepared: Prepared, files: Files, body: uploads.Body) -> Response:
+    """Rows as they are judged. What fails before the first of them fails with a status of its own."""
+    lines = _row_lines(prepared, files)
+    first = next(lines)
+    request_id = g.get("request_id")
+
+    def rest() -> Iterator[bytes]:
+        try:
+            yield first
+            yield from lines
+        except Refusal as refusal:
+            yield _problem_line(refusal, request_id)
+            body.drain()
+        except Exception as error:  # noqa: BLE001 - the answer has begun: its last line is where to say so
+            yield _problem_line(refusals.unforeseen(error, request_id), request_id)
+            body.drain()
+        finally:
+            lines.close()
+
+    return Response(rest(), content_type="application/x-ndjson")
+
+
+def _row_lines(prepared: Prepared, files: Files) -> Generator[bytes, None, None]:
+    from ballgauge_service.lot.reading.headings import LotRefused
+    from ballgauge_service.lot.report.rows import ndjson_lines
+
+    with ExitStack() as stack:
+        result: dict[str, Any] = {}
+        for delivery in _only(_deliveries(prepared, files, stack, rows=True, streamed=True)):
+            try:
+                with bulk.refusing():
+                    yield from map(ndjson_lines, delivery)
+            except LotRefused as refused:
+                raise _file_refusal(refused) from None
+            result = _resulting(delivery.result)
+        yield serializer.dump_in_order({"lot": result}) + b"\n"
+
+
+def _problem_line(refusal: Refusal, request_id: str | None) -> bytes:
+    problem = refusals.problem(refusal.status, refusal.detail, refusal.errors, request_id)
+    return serializer.dump({"problem": problem.to_dict()}) + b"\n"
+
+
+def _table(kind: str) -> Answer:
+    def answer(prepared: Prepared, files: Files, body: uploads.Body) -> Response:
+        with ExitStack() as stack:
+            kept = stack.enter_context(tempfile.TemporaryFile(prefix="lot-"))
+            _write_rows(prepared, files, kind, kept, stack)
+            media = next(name for name, short in _FORMATS.items() if short == kind)
+            return _from_file(kept, media, f"balls.{kind}", stack.pop_all())
+
+    return answer
+
+
+def _write_rows(
+    prepared: Prepared, files: Files, kind: str, sink: IO[bytes], stack: ExitStack
+) -> dict[str, Any]:
+    """Write every ball of the one file, and give the lot."""
+    from ballgauge_service.lot.report.rows import ResultWriter
+
+    result: dict[str, Any] = {}
+    for delivery in _only(_deliveries(prepared, files, stack, rows=True)):
+        writer = ResultWriter(sink, kind)  # type: ignore[arg-type]
+        _read(delivery, writer.write)
+        writer.close()
+        result = _resulting(delivery.result)
+    return result
+
+
+def _archive(prepared: Prepared, files: Files, body: uploads.Body) -> Response:
+    from ballgauge_service.lot.report.page import write_report
+
+    kind = request.args.get("rows", ROW_FORMATS[0])
+    if kind not in ROW_FORMATS:
+        error = {"pointer": "/rows", "detail": f"must be one of {', '.join(ROW_FORMATS)}"}
+        raise Refusal(422, "the query cannot be met; see errors", [error])
+    with ExitStack() as stack:
+        kept = stack.enter_context(tempfile.TemporaryFile(prefix="lot-"))
+        with zipfile.ZipFile(kept, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
+            with archive.open(_member(f"balls.{kind}"), "w", force_zip64=True) as sink:
+                result = _write_rows(prepared, files, kind, sink, stack)
+            archive.writestr(_member("lot.json"), serializer.dump_in_order(result))
+            archive.writestr(_member("report.html"), write_report(result))
+        return _from_file(kept, "application/zip", "lot.zip", stack.pop_all())
+
+
+def _member(name: str) -> zipfile.ZipInfo:
+    """A member with the earliest date an archive knows: the same lot gives the same bytes."""
+    found = zipfile.ZipInfo(name)
+    found.compress_type = zipfile.ZIP_DEFLATED
+    return found
+
+
+def _from_file(kept: IO[bytes], media: str, name: str, stack: ExitStack) -> Response:
+    size = kept.tell()
+    kept.seek(0)
+
+    def pieces() -> Iterator[bytes]:
+        with stack:
+            while piece := kept.read(_PIECE):
+                yield piece
+
+    response = Response(pieces(), content_type=media)
+    response.headers["Content-Length"] = str(size)
+    response.headers["Content-Disposition"] = f'attachment; filename="{name}"'
+    response.call_on_close(stack.close)
+    return response
+
+
+_ANSWERS: dict[str, Answer] = {
+    "application/json": _json,
+    "application/x-ndjson": _ndjson,
+    "text/csv": _table("csv"),
+    "application/vnd.apache.parquet": _table("parquet"),
+    "text/html": _html,
+    "application/zip": _archive,
+}

@@ -1,0 +1,120 @@
+"""The addresses of signed records: sign, verify, read from a file, print, and the public keys."""
+
+from __future__ import annotations
+
+import logging
+from typing import TYPE_CHECKING, Any
+
+from flask import Blueprint, Response, current_app, request
+from werkzeug.exceptions import RequestEntityTooLarge
+
+from ballgauge_schemas.record.documents import RECORD_FILES, RECORD_PRINT, RECORD_REQUEST, RECORD_VERIFICATION
+from ballgauge_service.core.refusal import InvalidInput
+from ballgauge_service.web.http import bodies
+from ballgauge_service.web.http.refusals import Refusal
+from ballgauge_service.web.http.serializer import respond
+
+if TYPE_CHECKING:
+    from ballgauge_service.record import Keyring
+
+blueprint = Blueprint("signed_records", __name__)
+
+LARGEST_FILE = 2**20
+"""Bytes of a picture or PDF (ours)."""
+
+_KEYS = "ballgauge_keys"
+_log = logging.getLogger("ballgauge_service.signed_records")
+
+_NO_KEY = (
+    "this service has no signing key; whoever runs it sets BALLGAUGE_KEYS_FILE or BALLGAUGE_KEYS, and "
+    "`ballgauge key` makes one"
+)
+
+
+def _keyring() -> Keyring:
+    """The keys that the environment named when they were first asked for."""
+    # Deferred with the libraries of signing, which a command that only checks a ball has no use for.
+    from ballgauge_service.record import BadKeys, Keyring
+
+    if _KEYS not in current_app.extensions:
+        try:
+            current_app.extensions[_KEYS] = Keyring.from_environment()
+        except BadKeys as bad:
+            _log.error("the keys cannot be used: %s", bad)
+            raise Refusal(409, "the keys of this service cannot be used; its log says why") from None
+    keyring: Keyring = current_app.extensions[_KEYS]
+    return keyring
+
+
+@blueprint.post("/v1/records")
+def sign() -> Response:
+    """Check a ball and sign the verdict."""
+    from ballgauge_service import record
+
+    asked = RECORD_REQUEST.load(bodies.read_json(request))
+    try:
+        return respond(record.sign(asked, _keyring()))
+    except record.NoSigningKey:
+        raise Refusal(409, _NO_KEY) from None
+    except InvalidInput as refused:
+        errors = [{"pointer": f"/check{pointer}", "detail": detail} for _, pointer, detail in refused.errors]
+    raise Refusal(422, "what is asked for is impossible; see errors", errors)
+
+
+@blueprint.post("/v1/records/verify")
+def verify() -> Response:
+    """Say what has become of a record."""
+    asked = RECORD_VERIFICATION.load(bodies.read_json(request))
+    return respond(_verified(asked["record"].strip(), asked.get("on")))
+
+
+@blueprint.post("/v1/records/read")
+def read() -> Response:
+    """Read a record out of a picture or a PDF."""
+    from ballgauge_service import record
+
+    if request.mimetype not in RECORD_FILES:
+        raise Refusal(415, f"the content type must be {', '.join(RECORD_FILES[:-1])} or {RECORD_FILES[-1]}")
+    data = request.get_data(cache=False)
+    if len(data) > LARGEST_FILE:
+        raise RequestEntityTooLarge
+    try:
+        return respond({"record": record.read_document(data)})
+    except record.NothingFound as nothing:
+        raise Refusal(422, str(nothing)) from None
+
+
+@blueprint.post("/v1/records/prints")
+def prints() -> Response:
+    """Print a genuine record."""
+    from ballgauge_service import record
+
+    asked = RECORD_PRINT.load(bodies.read_json(request))
+    text = asked["record"].strip()
+    if _verified(text, None)["state"] != "genuine":
+        raise Refusal(422, "only a genuine record is printed", [_error("/record", "not genuine")])
+    token = record.read_label(text) if text.startswith("BALLGAUGE") else text
+    try:
+        printed = record.print_record(token, asked["form"])
+    except record.LabelTooLong as too_long:
+        raise Refusal(422, str(too_long), [_error("/form", str(too_long))]) from None
+    return Response(printed.data, content_type=printed.media_type)
+
+
+@blueprint.get("/v1/records/keys")
+def keys() -> Response:
+    """Give the public keys."""
+    return respond(_keyring().public_set())
+
+
+def _verified(text: str, on: Any) -> dict[str, Any]:
+    from ballgauge_service import record
+
+    try:
+        return record.verify(text, on, _keyring())
+    except ValueError as error:
+        raise Refusal(422, "this is no record", [_error("/record", str(error))]) from None
+
+
+def _error(pointer: str, detail: str) -> dict[str, str]:
+    return {"pointer": pointer, "detail": detail}

@@ -1,0 +1,1 @@
+"""The application and what runs it: gate, turns, bridge, workers."""

@@ -1,0 +1,62 @@
+"""The application: blueprints and the handlers around them."""
+
+from __future__ import annotations
+
+from flask import Flask
+from werkzeug.middleware.proxy_fix import ProxyFix
+
+from ballgauge_service.pages import blueprint as pages
+from ballgauge_service.web.access import access
+from ballgauge_service.web.http import bodies, cors, deprecation, metrics, refusals, request_log, traces
+from ballgauge_service.web.http.settings import SETTINGS, Settings
+from ballgauge_service.web.routes import checks, designs, documentation, health, lots, motions, records
+
+
+def create_app(*, json_logs: bool = True, warm_up: bool = True, settings: Settings | None = None) -> Flask:
+    """Make the WSGI application.
+
+    Parameters
+    ----------
+    json_logs : bool
+        Write one line of JSON a request to standard error. Off, records go to the logger
+        ``ballgauge_service`` alone and its owner decides.
+    warm_up : bool
+        Compile the numeric kernels in the background at once; ``/readyz`` answers 503 until they are.
+        Off, the first request compiles them, and ``/readyz`` says ready.
+    settings : Settings, optional
+        Access, limits and the like; without them the environment is read (`Settings.from_environment`).
+
+    Raises
+    ------
+    BadSettings
+        A variable of the environment cannot be used.
+    """
+    settings = Settings.from_environment() if settings is None else settings
+    if json_logs:
+        request_log.write_json()
+    app = Flask("ballgauge_service", static_folder=None)
+    app.extensions[SETTINGS] = settings
+    # One byte more than is allowed: a body of unknown length is cut there without a word.
+    app.config["MAX_CONTENT_LENGTH"] = bodies.LARGEST_BODY + 1
+    app.url_map.merge_slashes = False
+    request_log.register(app)
+    if settings.metrics:
+        metrics.register(app)
+    if settings.traces is not None:
+        traces.register(app, settings.traces)
+    refusals.register(app)
+    deprecation.register(app)
+    cors.register(app, settings)
+    access.register(app, settings)
+    app.register_blueprint(checks.blueprint)
+    app.register_blueprint(lots.blueprint)
+    app.register_blueprint(designs.blueprint)
+    app.register_blueprint(motions.blueprint)
+    app.register_blueprint(documentation.blueprint)
+    app.register_blueprint(records.blueprint)
+    app.register_blueprint(pages)
+    health.register(app, checks.warm_up if warm_up else None)
+    if settings.trusted_proxies:
+        # A server's address is that of the nearest proxy; the others come from X-Forwarded-For, last first.
+        app.wsgi_app = ProxyFix(app.wsgi_app, x_for=settings.trusted_proxies, x_proto=0)  # type: ignore[method-assign]
+    return app

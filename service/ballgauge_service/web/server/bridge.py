@@ -1,0 +1,308 @@
+"""One request on its way through the application: a thread that computes, an event loop that reads and sends.
+
+The thread runs the WSGI application (PEP 3333). An answer whose length is known and that comes in one piece
+crosses to the loop once. Any other is sent as it is made: where the caller reads slower than it is made, or
+sends slower than it is read, the thread waits, and others have its turn meanwhile.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import io
+import sys
+import threading
+from collections import deque
+from collections.abc import AsyncIterator, Awaitable, Callable, Generator, Iterable, Iterator
+from contextlib import closing, contextmanager
+from contextvars import copy_context
+from typing import Any, NamedTuple, TypeAlias
+from urllib.parse import unquote_to_bytes
+
+from ballgauge_service.core.budget import Deadline, within
+from ballgauge_service.web.server.turns import Turns
+
+Scope: TypeAlias = dict[str, Any]
+Receive: TypeAlias = Callable[[], Awaitable[dict[str, Any]]]
+Send: TypeAlias = Callable[[dict[str, Any]], Awaitable[None]]
+Environ: TypeAlias = dict[str, Any]
+Application: TypeAlias = Callable[[Environ, Callable[..., Any]], Iterable[bytes]]
+
+DEADLINE = "ballgauge.deadline"
+ARRIVED = "ballgauge.arrived"
+"""Names in the WSGI environment: the request's Deadline, and `time.perf_counter` at its arrival [s]."""
+
+AHEAD = 4
+"""Pieces of a body, or of an answer, held between the thread and the network (ours)."""
+
+WHOLE = 1 << 18
+"""Bytes of an answer in pieces that are put together before it is sent; a larger one goes in pieces."""
+
+PIECE = 1 << 14
+"""Bytes at a time in which a large answer that is made is sent (ours)."""
+
+_OWN_NAMES = {b"content-type": "CONTENT_TYPE", b"content-length": "CONTENT_LENGTH"}
+
+
+class CallerGone(OSError):
+    """The connection ended before the answer did."""
+
+
+class Beginning(NamedTuple):
+    """How an answer begins: with its whole body, or None where pieces follow, or why there is none."""
+
+    status: int
+    headers: list[tuple[bytes, bytes]]
+    body: bytes | None = None
+    error: BaseException | None = None
+
+
+def path_of(scope: Scope) -> str:
+    """The decoded path of an ASGI scope as WSGI has it, with one slash at its beginning, as it is routed."""
+    path = scope.get("raw_path") or scope["path"].encode("utf-8")
+    return f"/{unquote_to_bytes(path).decode('latin-1').lstrip('/')}"
+
+
+def environment(scope: Scope, body: Any) -> Environ:
+    """The WSGI environment of an ASGI scope, without headers whose names could pose as others."""
+    server, client = scope.get("server") or ("localhost", 80), scope.get("client") or ("", 0)
+    environ: Environ = {
+        # The application takes it in any case; all that decide by it see the same.
+        "REQUEST_METHOD": scope["method"].upper(),
+        "SCRIPT_NAME": "",
+        "PATH_INFO": path_of(scope),
+        "QUERY_STRING": scope["query_string"].decode("latin-1"),
+        "SERVER_NAME": server[0],
+        "SERVER_PORT": str(server[1] or 0),
+        "SERVER_PROTOCOL": f"HTTP/{scope['http_version']}",
+        "REMOTE_ADDR": client[0],
+        "REMOTE_PORT": str(client[1]),
+        "wsgi.version": (1, 0),
+        "wsgi.url_scheme": scope.get("scheme", "http"),
+        "wsgi.input": body,
+        "wsgi.input_terminated": True,
+        "wsgi.errors": sys.stderr,
+        "wsgi.multithread": True,
+        "wsgi.multiprocess": True,
+        "wsgi.run_once": False,
+    }
+    for name, value in scope["headers"]:
+        # HTTP_PROXY would look like the setting of a proxy.
+        if b"_" in name or name == b"proxy":
+            continue
+        key = _OWN_NAMES.get(name) or "HTTP_" + name.decode("latin-1").upper().replace("-", "_")
+        text = value.decode("latin-1")
+        environ[key] = text if key not in environ else f"{environ[key]},{text}"
+    return environ
+
+
+class Inlet(io.RawIOBase):
+    """A body read by the application while it comes; filled from the event loop."""
+
+    def __init__(
+        self, loop: asyncio.AbstractEventLoop, waiting: Callable[[], Any], deadline: Deadline
+    ) -> None:
+        super().__init__()
+        self._loop = loop
+        self._waiting = waiting
+        self._deadline = deadline
+        self._pieces: deque[bytes] = deque()
+        self._changed = threading.Condition()
+        self._ended: BaseException | bool = False
+        self._room = asyncio.Semaphore(AHEAD)
+
+    async def feed(self, piece: bytes) -> None:
+        """Hand over a piece; waits while the application has enough to read. From the event loop."""
+        await self._room.acquire()
+        with self._changed:
+            self._pieces.append(piece)
+            self._changed.notify()
+
+    def end(self, error: BaseException | None = None) -> None:
+        """There is no more, or there will be none because of `error`; the first call counts."""
+        with self._changed:
+            if not self._ended:
+                self._ended = error or True
+            self._changed.notify()
+
+    def readable(self) -> bool:
+        """A body can be read."""
+        return True
+
+    def readinto(self, target: Any, /) -> int:
+        """Take some bytes, none at the end. Raises what ended the body. From the thread."""
+        with self._changed:
+            ready = bool(self._pieces or self._ended)
+        if not ready:
+            with self._waiting(), self._changed:
+                self._changed.wait_for(lambda: self._pieces or self._ended)
+        return self._taken(target)
+
+    def _taken(self, target: Any) -> int:
+        with self._changed:
+            if not self._pieces:
+                if isinstance(self._ended, BaseException):
+                    raise self._ended
+                return 0
+            piece = self._pieces.popleft()
+            count = min(len(piece), len(target))
+            target[:count] = piece[:count]
+            if count < len(piece):
+                self._pieces.appendleft(piece[count:])
+                return count
+        self._deadline.renew()
+        self._loop.call_soon_threadsafe(self._room.release)
+        return count
+
+
+class Exchange:
+    """One request being answered. Made on the event loop, run in a thread.
+
+    `begun` is done with the beginning of the answer; where it has no body, the pieces follow by `pieces`.
+
+    Parameters
+    ----------
+    application : WSGI application
+    turns : of which one has been taken for this request when it runs; given back at its end
+    deadline : ends the computing, and is renewed by each piece
+    """
+
+    def __init__(self, application: Application, turns: Turns | None, deadline: Deadline) -> None:
+        self._application = application
+        self._turns = turns
+        self.deadline = deadline
+        self._loop = asyncio.get_running_loop()
+        self.begun: asyncio.Future[Beginning] = self._loop.create_future()
+        self._pieces: asyncio.Queue[bytes | BaseException | None] = asyncio.Queue()
+        self._room = threading.Semaphore(AHEAD)
+        self._started: tuple[int, list[tuple[bytes, bytes]]] | None = None
+        self.idle = False
+        """Whether the thread waits for the caller, to send or to read."""
+        self.gone = False
+        """Whether nobody is there to take the answer."""
+        self.made = False
+        """Whether all of an answer in pieces is here, and no thread makes more of it."""
+
+    def inlet(self) -> Inlet:
+        """A body to be filled while the application reads it."""
+        return Inlet(self._loop, self._waiting, self.deadline)
+
+    def leave(self) -> None:
+        """Nobody is there to take the answer: end the computing soon. From the event loop."""
+        self.gone = True
+        self.deadline.give_up()
+        self._room.release(AHEAD)
+
+    async def pieces(self) -> AsyncIterator[bytes]:
+        """The pieces of the answer, asked for one after another; raises what ended the answer early."""
+        while (piece := await self._pieces.get()) is not None:
+            if isinstance(piece, BaseException):
+                raise piece
+            yield piece
+            self._room.release()
+
+    def run(self, environ: Environ) -> None:
+        """Answer the request. In a thread; every outcome goes to the event loop."""
+        environ[DEADLINE] = self.deadline
+        try:
+            body = copy_context().run(self._answer, environ)
+        except BaseException as error:  # noqa: BLE001 - a thread has no caller to tell
+            self._loop.call_soon_threadsafe(self._fail, error)
+        else:
+            self._loop.call_soon_threadsafe(self._finish, body)
+
+    def _answer(self, environ: Environ) -> bytes | None:
+        """Give the whole answer, or None where its pieces have been written."""
+        with within(self.deadline), closing(_closed(self._application(environ, self._start))) as pieces:
+            body = next(pieces, b"")
+            assert self._started is not None
+            length = _length(environ["REQUEST_METHOD"], *self._started)
+            if length is not None and length <= max(len(body), WHOLE):
+                return body if len(body) == length else body + b"".join(pieces)
+            self._loop.call_soon_threadsafe(self._begin, None)
+            self._write(body)
+            for piece in pieces:
+                self._write(piece)
+        return None
+
+    def _start(self, status: str, headers: list[tuple[str, str]], exc_info: Any = None) -> Any:
+        named = [(name.lower().encode("latin-1"), value.encode("latin-1")) for name, value in headers]
+        self._started = (int(status[:3]), named)
+        return self._write
+
+    def _write(self, piece: bytes) -> None:
+        if not piece:
+            return
+        if not self._room.acquire(blocking=False):
+            with self._waiting():
+                self._room.acquire()
+        if self.gone:
+            raise CallerGone("the caller left")
+        self.deadline.renew()
+        self._loop.call_soon_threadsafe(self._pieces.put_nowait, piece)
+
+    @contextmanager
+    def _waiting(self) -> Iterator[None]:
+        """The thread waits for the caller; another request has its turn meanwhile."""
+        self._loop.call_soon_threadsafe(self._pause)
+        try:
+            yield
+        finally:
+            asyncio.run_coroutine_threadsafe(self._resume(), self._loop).result()
+
+    def _pause(self) -> None:
+        self.idle = True
+        if self._turns is not None:
+            self._turns.give()
+
+    async def _resume(self) -> None:
+        if self._turns is not None:
+            await self._turns.take_again()
+        self.deadline.renew()
+        self.idle = False
+
+    def _begin(self, body: bytes | None) -> None:
+        assert self._started is not None
+        self.begun.set_result(Beginning(*self._started, body))
+
+    def _finish(self, body: bytes | None) -> None:
+        if self._turns is not None:
+            self._turns.give()
+        if body is not None and len(body) <= WHOLE:
+            self._begin(body)
+            return
+        if body is not None:
+            self.made = True
+            self._begin(None)
+            for start in range(0, len(body), PIECE):
+                self._pieces.put_nowait(body[start : start + PIECE])
+        self._pieces.put_nowait(None)
+
+    def drop(self) -> None:
+        """Forget what was not sent; who holds on to the request keeps no large answer with it."""
+        while not self._pieces.empty():
+            self._pieces.get_nowait()
+
+    def _fail(self, error: BaseException) -> None:
+        if self._turns is not None:
+            self._turns.give()
+        if self.begun.done():
+            self._pieces.put_nowait(error)
+        else:
+            self.begun.set_result(Beginning(0, [], None, error))
+
+
+def _closed(pieces: Iterable[bytes]) -> Generator[bytes, None, None]:
+    try:
+        yield from pieces
+    finally:
+        close = getattr(pieces, "close", None)
+        if close is not None:
+            close()
+
+
+def _length(method: str, status: int, headers: list[tuple[bytes, bytes]]) -> int | None:
+    """The length of an answer's body, None where it is not known."""
+    if method == "HEAD" or status in (204, 304):
+        return 0
+    announced = next((value for name, value in headers if name == b"content-length"), None)
+    return None if announced is None else int(announced)

@@ -1,0 +1,33 @@
+"""What each process of the server runs: the application behind its gate."""
+
+from __future__ import annotations
+
+import logging
+from typing import TYPE_CHECKING
+
+from ballgauge_service.web.http import running
+from ballgauge_service.web.http.settings import Settings
+
+if TYPE_CHECKING:
+    from ballgauge_service.web.server.gate import Gate
+
+_log = logging.getLogger("ballgauge_service.served")
+
+
+def create_gate() -> Gate:
+    """Make the application and the gate before it; the process ends with its parent from now on."""
+    running.end_with_parent()
+    has_room = running.reserve_counts()
+    # Deferred: the module of the metrics finds the room for its counts when it is read.
+    from ballgauge_service.web.access.access import ENTRANCE
+    from ballgauge_service.web.routes import health
+    from ballgauge_service.web.server import application, warming
+    from ballgauge_service.web.server.gate import Gate
+
+    settings = Settings.from_environment()
+    app = application.create_app(json_logs=True, warm_up=True, settings=settings)
+    if not has_room:
+        _log.error("no room for the counts of all processes: this one tells its own at /metrics")
+    warming.begin(app.extensions[health.READY])
+    fixed = (rule.rule for rule in app.url_map.iter_rules() if not rule.arguments)
+    return Gate(app, settings, frozenset(fixed), app.extensions[ENTRANCE])

@@ -1,0 +1,77 @@
+"""The kernels of designs and motions, compiled behind the back of a server that already answers checks."""
+
+from __future__ import annotations
+
+import contextlib
+import gc
+import logging
+import os
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+from ballgauge_schemas.design.request import DESIGN_REQUEST, design_example
+from ballgauge_schemas.motion.request import MOTION_REQUEST, motion_example
+from ballgauge_service.web.http import running
+
+DESIGNS = ("skarn", "drawn_core")
+MOTIONS = ("motion", "motion_explain")
+"""Examples that run every kernel which a first request would otherwise wait for."""
+
+NICE = 15
+"""Priority of the compiling thread, where the system has one for threads."""
+
+_log = logging.getLogger("ballgauge_service.warming")
+
+
+def begin(ready: threading.Event, work: Callable[[], object] | None = None) -> threading.Thread:
+    """Run `work`, by default all examples, at low priority once `ready` is set; a failure is logged."""
+    thread = threading.Thread(target=_run, args=(ready, work or run_examples), name="warming", daemon=True)
+    thread.start()
+    return thread
+
+
+def run_examples() -> None:
+    """Evaluate the examples, one process after another: all but the first read what that one compiled."""
+    # Deferred: a check of one ball never loads what only designs and motions need.
+    from ballgauge_service.design.evaluate import evaluate_design
+    from ballgauge_service.motion.evaluate import evaluate_motion
+
+    with _alone():
+        for name in MOTIONS:
+            evaluate_motion(MOTION_REQUEST.load(motion_example(name)))
+        for name in DESIGNS:
+            evaluate_design(DESIGN_REQUEST.load(design_example(name)), {})
+
+
+def _run(ready: threading.Event, work: Callable[[], object]) -> None:
+    ready.wait()
+    _settle()
+    # On Linux a thread has a priority of its own; elsewhere the whole process would have it.
+    with contextlib.suppress(OSError, AttributeError):
+        if os.uname().sysname == "Linux":
+            os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), NICE)
+    try:
+        work()
+    except Exception:  # noqa: BLE001 - a thread has no caller to tell
+        _log.exception("compiling ahead failed; the first design or motion does it")
+    _settle()
+
+
+def _settle() -> None:
+    """Take what is loaded by now out of the collector's sight: walking all of it stops every request."""
+    gc.collect()
+    gc.freeze()
+
+
+@contextlib.contextmanager
+def _alone() -> Iterator[None]:
+    folder = os.environ.get(running.FOLDER)
+    if folder is None:
+        yield
+        return
+    import fcntl
+
+    with Path(folder, "warming").open("wb") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        yield

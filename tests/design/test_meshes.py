@@ -1,0 +1,225 @@
+"""Meshes: moments against trimesh's own, every format, and what is refused, with the place."""
+
+from __future__ import annotations
+
+import io
+import struct
+import tracemalloc
+import zipfile
+
+import numpy as np
+import pytest
+import trimesh
+
+from ballgauge_service.core.refusal import InvalidDesign
+from ballgauge_service.design.solids import meshes
+from ballgauge_service.design.solids.meshes import checked_mesh, read_mesh
+from ballgauge_service.design.solids.polyhedra import mesh_moments
+
+BLOB = trimesh.creation.icosphere(subdivisions=3)
+BLOB.vertices = BLOB.vertices * [20.0, 30.0, 25.0] + [3.0, -2.0, 1.0]
+BOX = trimesh.creation.box((2.0, 2.0, 2.0))
+
+
+def refusal(data: bytes, kind: str = "stl", unit: str = "mm") -> str:
+    with pytest.raises(InvalidDesign) as caught:
+        read_mesh(data, kind, unit)
+    return str(caught.value)
+
+
+def surface_refusal(vertices: object, faces: object) -> str:
+    with pytest.raises(InvalidDesign) as caught:
+        checked_mesh(vertices, faces)
+    return str(caught.value)
+
+
+@pytest.mark.parametrize("kind", ["stl", "3mf", "obj", "ply"])
+def test_every_format_against_the_mass_properties_of_trimesh(kind: str) -> None:
+    """trimesh writes the file and computes volume, centre and inertia of what it reads again."""
+    data = BLOB.export(file_type=kind)
+    mesh = read_mesh(data.encode() if isinstance(data, str) else data, kind, "mm")
+    found = mesh_moments(mesh.vertices * 25.4, mesh.faces)
+    expected = BLOB.mass_properties
+    assert found[0] == pytest.approx(expected.mass, rel=1e-6)
+    assert found[1:4] / found[0] == pytest.approx(expected.center_mass, rel=1e-5)
+    centre = found[1:4] / found[0]
+    inertia = found[5] + found[6] - found[0] * (centre[1] ** 2 + centre[2] ** 2)
+    assert inertia == pytest.approx(expected.inertia[0, 0], rel=1e-6)
+
+
+def test_units_are_taken_at_their_word() -> None:
+    """1 in is 25.4 mm by definition (NIST SP 811)."""
+    data = BOX.export(file_type="stl")
+    assert np.ptp(read_mesh(data, "stl", "in").vertices) == pytest.approx(2.0)
+    assert np.ptp(read_mesh(data, "stl", "cm").vertices) == pytest.approx(20.0 / 25.4)
+
+
+def test_open_mesh_names_the_edges() -> None:
+    """A box without one triangle is open along that triangle's three edges."""
+    message = surface_refusal(BOX.vertices, BOX.faces[1:])
+    assert "the surface is open at the edge" in message
+    corner = BOX.vertices[BOX.faces[0][0]]
+    assert "(" + ", ".join(f"{value:.4g}" for value in corner) + ")" in message
+
+
+def test_inverted_mesh_and_inverted_face() -> None:
+    """All faces turned: inside out. One face turned: its edges run the same way as its neighbours'."""
+    assert "inside out" in surface_refusal(BOX.vertices, BOX.faces[:, ::-1])
+    faces = BOX.faces.copy()
+    faces[3] = faces[3][::-1]
+    assert "turned against their neighbours" in surface_refusal(BOX.vertices, faces)
+
+
+def test_self_intersection_names_the_place() -> None:
+    """Two boxes that overlap by a corner, in one mesh: cut near that corner."""
+    vertices = np.vstack([BOX.vertices, BOX.vertices * 0.9 + [1.2, 1.3, 1.1]])
+    message = surface_refusal(vertices, np.vstack([BOX.faces, BOX.faces + len(BOX.vertices)]))
+    assert "the surface cuts itself near" in message
+
+
+def test_sound_surfaces_are_not_accused() -> None:
+    """Convex, hollow (inner surface inward) and finely divided surfaces pass."""
+    checked_mesh(BLOB.vertices / 25.4, BLOB.faces)
+    hollow = np.vstack([BOX.faces, BOX.faces[:, ::-1] + len(BOX.vertices)])
+    shell = checked_mesh(np.vstack([BOX.vertices, BOX.vertices * 0.5]), hollow)
+    assert mesh_moments(shell.vertices, shell.faces)[0] == pytest.approx(7.0)
+    checked_mesh(*_torus())
+
+
+def _torus() -> tuple[np.ndarray, np.ndarray]:
+    torus = trimesh.creation.torus(1.0, 0.3, 64, 32)
+    return torus.vertices, torus.faces
+
+
+@pytest.mark.parametrize(
+    ("vertices", "faces", "part"),
+    [
+        ([[0, 0, np.nan]] + [[1, 0, 0]] * 3, [[0, 1, 2]] * 4, "not finite: number 0"),
+        ([[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1]], [[0, 1, 9]] * 4, "beyond the 4"),
+        ([[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1]], [[0.5, 1, 2]] * 4, "whole numbers"),
+        ([[0, 0], [1, 0]], [[0, 1, 1]], "rows of three"),
+        ([["a", "b", "c"]], [[0, 0, 0]], "rows of three"),
+        (None, None, "rows of three"),
+        ([[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1]], [[0, 1, 2]], "at least four faces"),
+        ([[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 2e3]], [[0, 1, 2]] * 4, "is the unit right?"),
+        ([[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1]], [[0, 0, 0]] * 4, "fewer than four faces"),
+    ],
+)
+def test_impossible_arrays(vertices: object, faces: object, part: str) -> None:
+    """Each is refused by name before any arithmetic."""
+    assert part in surface_refusal(vertices, faces)
+
+
+def test_false_headers_ask_for_no_memory() -> None:
+    """A billion faces claimed by 84 bytes; a PLY that claims more than it holds."""
+    assert "claims 1000000000 faces" in refusal(b"\0" * 80 + struct.pack("<I", 1_000_000_000))
+    assert "claims 1000 faces, 50084 bytes" in refusal(b"\0" * 80 + struct.pack("<I", 1000))
+    assert "at least 84 bytes" in refusal(b"\0" * 20)
+    header = b"ply\nformat binary_little_endian 1.0\nelement vertex 90000000\nend_header\n"
+    assert "claims at least 540000000 bytes" in refusal(header, "ply")
+    assert "no header" in refusal(b"ply", "ply")
+
+
+def test_packed_bombs_and_entities_are_refused() -> None:
+    """A 3MF that unpacks a thousandfold, and one with a document type."""
+    assert "unpacks to" in refusal(_archive({"3D/3dmodel.model": b" " * 50_000_000}), "3mf")
+    text = b'<?xml version="1.0"?><!DOCTYPE m [<!ENTITY a "aaaa">]><model>&a;</model>' + bytes(range(32, 127))
+    assert "document type" in refusal(_archive({"3D/3dmodel.model": text}), "3mf")
+    assert "no model" in refusal(_archive({"other.txt": b"abc"}), "3mf")
+    assert "not a 3MF archive" in refusal(b"PK\x03\x04 nothing", "3mf")
+
+
+def test_a_packed_bomb_that_hides_its_size_is_not_unpacked() -> None:
+    """64 MiB that claim to be 10 kB, which zipfile unpacks whole before it cuts them to the claim."""
+    data = bytearray(_archive({"3D/3dmodel.model": b" " * (64 << 20)}))
+    for place in (data.find(struct.pack("<I", 64 << 20)), data.rfind(struct.pack("<I", 64 << 20))):
+        data[place : place + 4] = struct.pack("<I", 10_000)
+    tracemalloc.start()
+    try:
+        assert "not a 3MF archive" in refusal(bytes(data), "3mf")
+        assert tracemalloc.get_traced_memory()[1] < 16 << 20
+    finally:
+        tracemalloc.stop()
+    squeezed = _archive({"3D/3dmodel.model": b" " * 1000}, zipfile.ZIP_BZIP2)
+    assert "neither stored nor deflated" in refusal(squeezed, "3mf")
+
+
+def test_a_packed_stream_that_is_spoilt_is_refused() -> None:
+    """DEFLATE's block type 3 does not exist (RFC 1951, 3.2.3)."""
+    data = bytearray(_archive({"3D/3dmodel.model": bytes(range(256)) * 8}))
+    data[data.index(b"3D/3dmodel.model") + len("3D/3dmodel.model")] = 0xFF
+    assert "not a 3MF archive" in refusal(bytes(data), "3mf")
+
+
+def placing(objects: str, items: str) -> bytes:
+    """A 3MF file with a tetrahedron as object 1, further objects, and what is built."""
+    points = [(0, 0, 0), (20, 0, 0), (0, 20, 0), (0, 0, 20)]
+    vertices = "".join(f'<vertex x="{x}" y="{y}" z="{z}"/>' for x, y, z in points)
+    faces = [(0, 2, 1), (0, 1, 3), (0, 3, 2), (1, 2, 3)]
+    triangles = "".join(f'<triangle v1="{a}" v2="{b}" v3="{c}"/>' for a, b, c in faces)
+    mesh = f"<mesh><vertices>{vertices}</vertices><triangles>{triangles}</triangles></mesh>"
+    text = (
+        '<model unit="millimeter" xmlns="http://schemas.microsoft.com/3dmanufacturing/core/2015/02">'
+        f'<resources><object id="1">{mesh}</object>{objects}</resources><build>{items}</build></model>'
+    )
+    return _archive({"3D/3dmodel.model": text.encode()})
+
+
+def components(number: int, *others: int) -> str:
+    listed = "".join(f'<component objectid="{other}"/>' for other in others)
+    return f'<object id="{number}"><components>{listed}</components></object>'
+
+
+def test_objects_that_place_others_are_read_and_counted() -> None:
+    """Forty objects that each place the one before twice stand for 2^39 tetrahedra."""
+    moved = '<item objectid="2" transform="1 0 0 0 1 0 0 0 1 5 0 0"/>'
+    mesh = read_mesh(placing(components(2, 1), moved), "3mf")
+    assert mesh.vertices.min(axis=0) * 25.4 == pytest.approx([5.0, 0.0, 0.0])
+    assert mesh_moments(mesh.vertices, mesh.faces)[0] * 25.4**3 == pytest.approx(20.0**3 / 6.0)
+    doubling = "".join(components(k, k - 1, k - 1) for k in range(2, 42))
+    assert "places objects more than" in refusal(placing(doubling, '<item objectid="41"/>'), "3mf")
+    circle = components(2, 3) + components(3, 2)
+    assert "in a circle" in refusal(placing(circle, '<item objectid="2"/>'), "3mf")
+    assert "within another" in refusal(placing('<object id="2"><object id="3"/></object>', ""), "3mf")
+
+
+def test_faces_are_counted_where_they_are_placed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Three tetrahedra of one mesh have twelve faces."""
+    monkeypatch.setattr(meshes, "MOST_FACES", 11)
+    items = '<item objectid="1"/>' * 3
+    assert "claims 12 faces" in refusal(placing("", items), "3mf")
+    assert "claims 12 faces" in refusal(placing(components(2, 1, 1, 1), '<item objectid="2"/>'), "3mf")
+
+
+def test_entities_are_found_in_any_encoding() -> None:
+    """UTF-16, in which no byte search finds them."""
+    text = '<!DOCTYPE model [<!ENTITY a "aaaa">]><model/>'
+    assert "document type" in refusal(_archive({"3D/3dmodel.model": text.encode("utf-16")}), "3mf")
+    assert "not XML" in refusal(_archive({"3D/3dmodel.model": b'<?xml version="1.0" encoding="x"?>'}), "3mf")
+
+
+def _archive(members: dict[str, bytes], method: int = zipfile.ZIP_DEFLATED) -> bytes:
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w", method) as archive:
+        for name, data in members.items():
+            archive.writestr(name, data)
+    return buffer.getvalue()
+
+
+@pytest.mark.parametrize("kind", ["stl", "obj", "ply", "3mf"])
+def test_broken_files_are_refused_whatever_the_reader_raises(kind: str) -> None:
+    """The first half of a good file."""
+    data = BLOB.export(file_type=kind)
+    data = data.encode() if isinstance(data, str) else data
+    with pytest.raises(InvalidDesign):
+        read_mesh(data[: len(data) // 2], kind)
+
+
+def test_names_and_sizes_are_checked(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Unknown format and unit, too many bytes, too many faces."""
+    assert "the format must be one of" in refusal(b"", "step")
+    assert "the unit must be one of" in refusal(b"", "stl", "ft")
+    monkeypatch.setattr(meshes, "MOST_FACES", 10)
+    assert "at most 10 are read" in refusal(BOX.export(file_type="stl"))
+    monkeypatch.setattr(meshes, "MOST_BYTES", 10)
+    assert "at most 10 are read" in refusal(b"x" * 11)

@@ -1,0 +1,179 @@
+"""Tolerance studies against exact laws, binomial tables and the linear law."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.stats import norm
+
+from ballgauge_service.core.budget import Cancelled, Run
+from ballgauge_service.core.refusal import InvalidDesign
+from ballgauge_service.design.mass import properties, visible_moments
+from ballgauge_service.design.model import Slot, with_value
+from ballgauge_service.design.production import Tolerance, clopper_pearson, study
+from ballgauge_service.design.solids.examples import example
+from ballgauge_service.design.solids.packing import pack
+from ballgauge_service.design.solids.rotations import about, product
+from ballgauge_service.design.solids.solids import Cylinder, Design, Solid, Sphere
+
+TERN = example("tern-weighted")
+MOVED = ("filler", "core", "disc", "pin")
+CORE = Tolerance(("core",), "density", standard_deviation=0.03)
+FILLER = Tolerance(("filler",), "density", half_width=0.02)
+
+
+def test_weight_is_linear_in_the_densities() -> None:
+    """The weight is linear in the densities, so its deviation is the root of the sum of squares, exactly;
+    that of a uniform distribution is its half width over sqrt(3) (JCGM 100, 4.3.7)."""
+    found = study(TERN, [CORE, FILLER], samples=4096, seed=1)
+    volumes = visible_moments(pack(TERN)).moments[:, 0] * 16.387064 / 453.59237
+    exact = math.hypot(volumes[2] * 0.03, volumes[1] * 0.02 / math.sqrt(3))
+    weight = found.spreads[0]
+    assert weight.number == "weight"
+    assert weight.linear_standard_deviation == pytest.approx(exact, rel=1e-9)
+    assert weight.standard_deviation == pytest.approx(exact, rel=2e-3)
+    assert weight.mean == pytest.approx(weight.nominal, abs=1e-4)
+    shares = [(volumes[2] * 0.03 / exact) ** 2, (volumes[1] * 0.02 / math.sqrt(3) / exact) ** 2]
+    assert list(weight.shares.values()) == pytest.approx(shares, abs=2e-3)
+    assert weight.explained == pytest.approx(1.0, abs=1e-2)
+
+
+def test_nonconforming_fraction_of_a_normal_number() -> None:
+    """A limit one deviation above the nominal weight: the normal tail of 15.87 %, inside its own interval."""
+    sole = [CORE]
+    weight = study(TERN, sole, samples=1024, seed=1).spreads[0]
+    limit = weight.nominal + weight.linear_standard_deviation
+    found = study(TERN, sole, {"weight": (None, limit)}, samples=8192, seed=1)
+    one = found.nonconforming[0]
+    assert one.linear == pytest.approx(norm.sf(1.0), rel=1e-9)
+    assert one.interval[0] <= norm.sf(1.0) <= one.interval[1]
+    assert one.fraction == pytest.approx(norm.sf(1.0), abs=1e-3)
+    assert found.nonconforming[-1].number == "any"
+    assert found.nonconforming[-1].fraction == one.fraction
+
+
+def test_clopper_pearson_against_tables() -> None:
+    """Exact 95 % limits: 0 of 10 gives 0 to 0.3085, 1 of 10 gives 0.0025 to 0.4450 (tables, from memory),
+    and the rule of three for 0 of n: 1 - 0.025^(1/n)."""
+    assert clopper_pearson(0, 10, 0.95) == pytest.approx((0.0, 0.3085), abs=5e-5)
+    assert clopper_pearson(1, 10, 0.95) == pytest.approx((0.0025, 0.4450), abs=5e-5)
+    assert clopper_pearson(10, 10, 0.95) == pytest.approx((0.6915, 1.0), abs=5e-5)
+    assert clopper_pearson(0, 500, 0.95)[1] == pytest.approx(1 - 0.025 ** (1 / 500), rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("field", "value"), [("density", 0.05), ("length_x", 0.08), ("offset_z", -0.06), ("tilt_x", 3.0)]
+)
+def test_samples_are_the_designs_they_stand_for(field: str, value: float) -> None:
+    """One extreme sample of each kind against the design built anew."""
+    solids = ("core",) if field in ("density", "length_x") else MOVED[:3]
+    tolerance = Tolerance(solids, field, half_width=abs(value))
+    found = {each.number: each for each in study(TERN, [tolerance], samples=1024, seed=3).spreads}
+    ends = [_built(TERN, solids, field, sign * value) for sign in (-1.0, 0.0, 1.0)]
+    least = min(properties(each, contributions=False).rg_high for each in ends)
+    most = max(properties(each, contributions=False).rg_high for each in ends)
+    quantiles = found["rg_high"].quantiles
+    room = 0.01 * (most - least) + 1e-9
+    assert least - room <= quantiles["0.00135"]
+    assert quantiles["0.99865"] <= most + room
+    assert quantiles["0.99865"] - quantiles["0.00135"] > 0.9 * (most - least)
+
+
+def _built(design: Design, solids: tuple[str, ...], field: str, value: float) -> Design:
+    for name in solids:
+        solid = design.solids[design.index(name)]
+        if field == "offset_z":
+            slot = Slot((name,), "position_z")
+            design = with_value(design, slot, solid.position[2] + value)
+        elif field == "tilt_x":
+            turn = about((1.0, 0.0, 0.0), value)
+            x, y, z = (np.array(turn) @ np.array(solid.position)).tolist()
+            design = design.with_solid(
+                name, replace(solid, position=(x, y, z), rotation=product(turn, solid.rotation))
+            )
+        else:
+            slot = Slot((name,), field)
+            design = with_value(design, slot, slot.value(design) + value)
+    return design
+
+
+def test_tilt_of_a_core_moves_its_axis_by_the_tilt() -> None:
+    """A tilt of t degrees of all that is inside moves the low RG axis by the arc R t (closed form)."""
+    tilt = Tolerance(MOVED, "tilt_x", half_width=2.0)
+    spreads = {each.number: each for each in study(TERN, [tilt], samples=512, seed=1).spreads}
+    arc = 4.29 * math.radians(2.0)
+    assert spreads["pin_to_low_rg_axis"].quantiles["0.99865"] == pytest.approx(arc, rel=0.02)
+
+
+def test_advice_names_the_largest_share_and_halving_it_helps() -> None:
+    """The wide tolerance first, and fewer balls fail with it halved."""
+    nominal = properties(TERN, contributions=False).differential
+    tolerances = [
+        Tolerance(("core",), "density", standard_deviation=0.05),
+        Tolerance(("cover",), "density", standard_deviation=0.001),
+    ]
+    found = study(TERN, tolerances, {"differential": (None, nominal + 0.0004)}, samples=2048, seed=1)
+    assert found.tighten_first is not None
+    assert found.tighten_first.tolerance == "density of core"
+    assert found.tighten_first.fraction_now is not None
+    assert found.tighten_first.fraction_halved is not None
+    assert found.tighten_first.fraction_halved < found.tighten_first.fraction_now
+
+
+def test_the_seed_repeats_and_another_does_not() -> None:
+    """Byte for byte."""
+    one, two, other = (study(TERN, [CORE, FILLER], samples=256, seed=seed) for seed in (4, 4, 5))
+    assert one == two
+    assert one.spreads != other.spreads
+
+
+def test_limit_on_a_number_that_is_not_there_is_not_assessed() -> None:
+    """A ball of one axis of symmetry has no high RG axis: never counted as a pass."""
+    plain = Design((Solid(Sphere(8.6), 1.2), Solid(Cylinder(3.0, 4.0), 2.0, "inner core", "core")))
+    found = study(plain, [CORE], {"mark_to_high_rg_axis": (None, 1.5), "rg": (2.46, 2.8)}, samples=64)
+    assert found.not_assessed == ("mark_to_high_rg_axis",)
+    assert [each.number for each in found.nonconforming] == ["rg", "any"]
+
+
+def test_off_axis_cuts_are_sampled_by_the_cubature() -> None:
+    """A disc that cuts the core and tilts on its own has no closed form; the study still runs."""
+    cut = Design((
+        Solid(Sphere(8.6), 1.2), Solid(Sphere(4.0), 2.0, "inner core", "core"),
+        Solid(Cylinder(2.0, 0.5), 3.0, "disc", "disc", (0.0, 0.0, -1.9)),
+    ))  # fmt: skip
+    tilt = Tolerance(("disc",), "tilt_x", standard_deviation=3.0)
+    spreads = {each.number: each for each in study(cut, [tilt], samples=16, seed=1, cells=200).spreads}
+    assert spreads["rg"].standard_deviation > 0.0
+    assert spreads["rg"].nominal == pytest.approx(properties(cut, contributions=False).rg, abs=1e-4)
+
+
+def test_bad_requests_and_solids_pushed_out() -> None:
+    """Every bad field by pointer; a core that leaves the ball in some samples is refused."""
+    with pytest.raises(InvalidDesign) as caught:
+        study(
+            TERN,
+            [Tolerance(("core",), "colour", half_width=1.0), Tolerance(("core",), "density")],
+            {"speed": (0.0, 1.0)},
+            samples=3,
+        )
+    pointers = [pointer for _, pointer, _ in caught.value.errors]
+    assert pointers == ["/tolerances/0/field", "/tolerances/1", "/limits/speed", "/samples"]
+    with pytest.raises(InvalidDesign, match="leaves the ball, by up to"):
+        study(TERN, [Tolerance(("filler",), "offset_z", half_width=1.0)], samples=64)
+    with pytest.raises(InvalidDesign, match="so wide that it reaches zero"):
+        study(TERN, [Tolerance(("core",), "density", standard_deviation=2.0)], samples=64)
+
+
+def test_study_can_be_cancelled() -> None:
+    """Between blocks of samples."""
+    asked: list[int] = []
+
+    def cancelled() -> bool:
+        asked.append(1)
+        return len(asked) > 4
+
+    with pytest.raises(Cancelled):
+        study(TERN, [CORE], samples=10_000, run=Run(cancelled=cancelled))

@@ -1,0 +1,168 @@
+"""Control charts against published constants, a published EWMA example and hand-made series."""
+
+from __future__ import annotations
+
+import math
+
+import mpmath
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from ballgauge_service.lot.statistics.drift import assess_drift, c4, ewma_chart, shewhart_chart
+
+
+@pytest.mark.parametrize(
+    ("count", "value"), [(2, 0.7979), (3, 0.8862), (4, 0.9213), (5, 0.9400), (10, 0.9727), (25, 0.9896)]
+)
+def test_c4_of_the_tables(count: int, value: float) -> None:
+    """Control chart constants, ASTM manual on presentation of data, from memory."""
+    assert c4(count) == pytest.approx(value, abs=5e-5)
+
+
+def test_c4_series_joins_the_closed_form() -> None:
+    """mpmath's gamma at 30 digits around the change to the series; far out 1 - c4 tends to 1/(4n)."""
+    with mpmath.workdps(30):
+        for count in (2, 100, 999, 1000, 1001, 1002, 5000):
+            ratio = mpmath.gammaprod([mpmath.mpf(count) / 2], [mpmath.mpf(count - 1) / 2])
+            exact = mpmath.sqrt(mpmath.mpf(2) / (count - 1)) * ratio
+            assert c4(count) == pytest.approx(float(exact), abs=2e-12)
+    assert (1 - c4(10**6)) * 4e6 == pytest.approx(1, rel=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("count", "a3", "b3", "b4"),
+    [(2, 2.659, 0, 3.267), (5, 1.427, 0, 2.089), (6, 1.287, 0.030, 1.970), (10, 0.975, 0.284, 1.716)],
+)
+def test_limits_are_those_of_the_tabled_factors(count: int, a3: float, b3: float, b4: float) -> None:
+    """Factors A3, B3 and B4 for X-bar and s charts, from memory: limits from s-bar = 1 and mean 0."""
+    chart = shewhart_chart([0.0] * 5, [1.0] * 5, [count] * 5)
+    assert chart.mean_upper[0] == pytest.approx(a3, abs=6e-4)
+    assert chart.mean_lower[0] == pytest.approx(-a3, abs=6e-4)
+    assert chart.spread_lower[0] == pytest.approx(b3, abs=6e-4)
+    assert chart.spread_upper[0] == pytest.approx(b4, abs=6e-4)
+
+
+def test_e_handbook_ewma() -> None:
+    """NIST/SEMATECH e-Handbook 6.3.2.4, from memory: twenty readings, weight 0.3, centre 50, sigma 2.0539."""
+    data = [52.0, 47.0, 53.0, 49.3, 50.1, 47.0, 51.0, 50.1, 51.2, 50.5]
+    data += [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
+    expected = [50.60, 49.52, 50.56, 50.18, 50.16, 49.21, 49.75, 49.85, 50.26, 50.33]
+    expected += [50.11, 49.36, 49.52, 50.05, 49.38, 49.92, 50.73, 51.23, 51.94, 51.99]
+    chart = ewma_chart(data, [1] * 20, centre=50.0, sigma=2.0539, weight=0.3)
+    assert chart.average == pytest.approx(expected, abs=6e-3)
+    assert chart.upper[-1] == pytest.approx(52.5884, abs=6e-3)
+    assert chart.lower[-1] == pytest.approx(47.4115, abs=6e-3)
+    assert chart.signals == ()
+
+
+def test_ewma_limits_vary_exactly_in_time() -> None:
+    """Closed form sigma^2/n * w/(2 - w) * (1 - (1 - w)^(2i)) at every lot."""
+    chart = ewma_chart([0.0] * 6, [4] * 6, centre=0.0, sigma=2.0, weight=0.25, width=2.5)
+    for lot in range(6):
+        variance = 4.0 / 4 * 0.25 / 1.75 * (1 - 0.75 ** (2 * (lot + 1)))
+        assert chart.upper[lot] == pytest.approx(2.5 * math.sqrt(variance))
+
+
+def test_weight_one_is_the_shewhart_chart() -> None:
+    """Identity: an EWMA with weight 1 is the chart of means with its limits."""
+    means, sizes = [0.1, -0.4, 1.2, 0.0], [4, 9, 4, 25]
+    chart = ewma_chart(means, sizes, centre=0.0, sigma=1.0, weight=1.0)
+    peer = shewhart_chart(means, [1.0] * 4, sizes, centre=0.0, sigma=1.0)
+    assert chart.average == pytest.approx(means)
+    assert chart.upper == pytest.approx(peer.mean_upper)
+
+
+@pytest.mark.parametrize(
+    ("means", "fired"),
+    [
+        ([0, 0, 3.1], [("beyond_three", 2, "high")]),
+        ([0, -3.1, 0], [("beyond_three", 1, "low")]),
+        ([2.1, 0, 2.1], [("two_of_three_beyond_two", 2, "high")]),
+        ([2.1, 0, 0, 2.1], []),
+        ([2.1, -2.1, 0], []),
+        ([1.1, 1.1, 0, 1.1, 1.1], [("four_of_five_beyond_one", 4, "high")]),
+        ([-1.1, -1.1, -1.1, 0, 0, -1.1], []),
+        ([0.1] * 8, [("eight_on_one_side", 7, "high")]),
+        ([0.1] * 7 + [-0.1], []),
+        ([-0.1] * 9, [("eight_on_one_side", 7, "low"), ("eight_on_one_side", 8, "low")]),
+    ],
+)
+def test_run_rules(means: list[float], fired: list[tuple[str, int, str]]) -> None:
+    """Western Electric handbook 1956: four rules on series made by hand, in standard errors."""
+    chart = shewhart_chart(means, [1.0] * len(means), [4] * len(means), centre=0.0, sigma=2.0)
+    assert [(s.rule, s.lot, s.side) for s in chart.signals if s.chart == "mean"] == fired
+
+
+def test_spread_signals_name_the_lot() -> None:
+    """A lot with four times the spread of the others, and one with hardly any, fire on the spread chart."""
+    spreads = [1.0] * 6 + [4.0, 0.05]
+    chart = shewhart_chart([0.0] * 8, spreads, [20] * 8, sigma=1.0, names=list("abcdefgh"))
+    found = [(s.name, s.side) for s in chart.signals if s.chart == "spread"]
+    assert found == [("g", "high"), ("h", "low")]
+
+
+def test_a_small_shift_is_caught_by_ewma_first() -> None:
+    """A lasting shift of 1.2 standard errors, made by hand: EWMA fires, the three-sigma limit does not.
+
+    With weight 0.2 the average tends to 1.2 and its limit to 3 sqrt(0.2/1.8) = 1: closed form.
+    """
+    half = math.sqrt(12) / 5
+    lots = [[mean - half, mean, mean, mean + half] for mean in [0.0] * 10 + [0.6] * 20]
+    found = assess_drift(lots, centre=0.0, sigma=1.0, names=[f"lot {number}" for number in range(30)])
+    first = next(signal for signal in found.signals if signal.chart == "ewma")
+    level = next(step for step in range(1, 20) if 1.2 * (1 - 0.8**step) > 1.0)
+    assert (first.lot, first.name, first.side) == (9 + level, f"lot {9 + level}", "high")
+    assert not any(signal.rule == "beyond_three" for signal in found.signals)
+    assert [signal.lot for signal in found.signals] == sorted(signal.lot for signal in found.signals)
+
+
+def test_false_alarms_are_rare() -> None:
+    """Normal law: of 4000 lots in control about 0.27 % lie beyond three standard errors."""
+    rng = np.random.default_rng(22)
+    draws = rng.normal(size=(4000, 8))
+    chart = shewhart_chart(draws.mean(axis=1), draws.std(axis=1, ddof=1), [8] * 4000, centre=0.0, sigma=1.0)
+    alarms = sum(s.rule == "beyond_three" for s in chart.signals)
+    assert 2 <= alarms <= 22
+
+
+def test_baseline_lots_alone_set_the_limits() -> None:
+    """Hand-made: later lots, however far, do not move centre or sigma."""
+    short = shewhart_chart([1.0, 3.0], [1.0, 1.0], [5, 5])
+    long = shewhart_chart([1.0, 3.0, 99.0], [1.0, 1.0, 50.0], [5, 5, 5], baseline=2)
+    assert (
+        (long.centre, long.sigma) == (short.centre, short.sigma) == (2.0, pytest.approx(1 / 0.9400, rel=1e-4))
+    )
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.integers(0, 10_000), st.floats(0.1, 50), st.floats(-100, 100))
+def test_units_and_order_within_a_lot_change_no_signal(number: int, scale: float, shift: float) -> None:
+    """Invariants: a change of unit or shuffling the balls of a lot leaves every signal where it was."""
+    rng = np.random.default_rng(number)
+    lots = [rng.normal(rng.normal(0, 0.5), 1, rng.integers(2, 12)) for _ in range(12)]
+    signals = [(s.lot, s.rule, s.chart, s.side) for s in assess_drift(lots).signals]
+    scaled = assess_drift([lot * scale + shift for lot in lots])
+    shuffled = assess_drift([rng.permutation(lot) for lot in lots])
+    assert [(s.lot, s.rule, s.chart, s.side) for s in scaled.signals] == signals
+    assert [(s.lot, s.rule, s.chart, s.side) for s in shuffled.signals] == signals
+
+
+def test_bad_arguments_are_named() -> None:
+    """Our own contract: ValueError begins with the argument's name; a bad lot is numbered."""
+    cases = {
+        "lots must": lambda: assess_drift([]),
+        "lots: lot 1": lambda: assess_drift([[1.0, 2.0], [1.0]]),
+        "sizes": lambda: shewhart_chart([1.0], [1.0], [1]),
+        "standard_deviations must not be": lambda: shewhart_chart([1.0], [-1.0], [5]),
+        "standard_deviations must not all": lambda: shewhart_chart([1.0], [0.0], [5]),
+        "baseline": lambda: shewhart_chart([1.0], [1.0], [5], baseline=2),
+        "names": lambda: shewhart_chart([1.0], [1.0], [5], names=["a", "b"]),
+        "weight": lambda: ewma_chart([1.0], [5], centre=0.0, sigma=1.0, weight=1.5),
+        "sigma": lambda: ewma_chart([1.0], [5], centre=0.0, sigma=0.0),
+        "count": lambda: c4([1]),
+    }
+    for name, call in cases.items():
+        with pytest.raises(ValueError, match=rf"^{name}\b"):
+            call()

@@ -1,0 +1,190 @@
+"""Signed records: same request, same bytes; nothing altered goes through; changed rules are told."""
+
+from __future__ import annotations
+
+import base64
+import copy
+import json
+from typing import Any
+
+import pytest
+import rfc8785
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from ballgauge_schemas import CHECK_REQUEST, example, example_names
+from ballgauge_service.record import Keyring, canonical_request, new_key
+
+RING = Keyring(new_key("k")["keys"])
+
+
+def verified(client: Any, record: str, on: str | None = None) -> dict[str, Any]:
+    asked = {"record": record} | ({"on": on} if on else {})
+    answer = client.post("/v1/records/verify", json=asked)
+    assert answer.status_code == 200, answer.text
+    found: dict[str, Any] = answer.json
+    return found
+
+
+def test_a_record_is_its_request_and_its_findings(
+    client: Any, signed: dict[str, Any], asked: dict[str, Any]
+) -> None:
+    """Against `/v1/checks`: same outcome, same findings to six digits, and the request loads the same."""
+    answer = client.post("/v1/checks", json=asked["check"]).json
+    content = signed["content"]
+    assert content["outcome"] == answer["outcome"] == signed["outcome"] == "conforming"
+    assert [each["rule"] for each in content["findings"]] == [each["rule"] for each in answer["findings"]]
+    for short, full in zip(content["findings"], answer["findings"], strict=True):
+        assert short["outcome"] == full["outcome"]
+        numbers = {"value": full["value"], **(full["limit"] or {})}
+        known = {name: number for name, number in numbers.items() if number is not None}
+        assert {name: short[name] for name in known} == pytest.approx(known, rel=1e-5)
+        assert not {"value", "min", "max"} & set(short) - set(known)
+    assert CHECK_REQUEST.load(content["check"]) == CHECK_REQUEST.load(asked["check"])
+    assert (content["player"], content["event"], content["issued_on"]) == (
+        "R. Example",
+        "City open",
+        "2026-05-02",
+    )
+
+
+@pytest.mark.parametrize("name", example_names(drillings=False))
+def test_canonical_requests_load_to_themselves(name: str) -> None:
+    """A property: writing a loaded request and loading it again changes nothing."""
+    items = example(name)["checks"] if name == "batch" else [example(name)]
+    for item in items:
+        loaded = CHECK_REQUEST.load(item)
+        assert CHECK_REQUEST.load(canonical_request(loaded)) == loaded
+
+
+def test_same_request_same_bytes(client: Any, asked: dict[str, Any], signed: dict[str, Any]) -> None:
+    """DESIGN: no clock or randomness but what the request names; the payload is RFC 8785's canonical JSON."""
+    assert client.post("/v1/records", json=asked).json["record"] == signed["record"]
+    payload = signed["record"].split(".")[1]
+    decoded = base64.urlsafe_b64decode(payload + "=" * (-len(payload) % 4))
+    assert rfc8785.dumps(json.loads(decoded)) == decoded
+    assert json.loads(decoded) == signed["content"]
+    units = copy.deepcopy(asked)
+    units["check"]["ball"]["weight"] = f"{asked['check']['ball']['weight']} lb"
+    assert client.post("/v1/records", json=units).json["record"] == signed["record"]
+
+
+def test_genuine_and_unchanged(client: Any, signed: dict[str, Any]) -> None:
+    for text in (signed["record"], signed["label"], f" {signed['record']} "):
+        found = verified(client, text)
+        assert found["state"] == "genuine"
+        assert found["content"] == signed["content"]
+        assert found["demo"] is False
+        assert found["recheck"] == {
+            "on": "2026-05-01",
+            "rules_changed": False,
+            "outcome": "conforming",
+            "changes": [],
+        }
+
+
+def test_every_changed_letter_is_noticed(client: Any, signed: dict[str, Any]) -> None:
+    """A property over every place of the record: another letter there is never genuine (RFC 7515, 5.2)."""
+    record = signed["record"]
+    letters = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_"
+    ring = client.application.extensions["ballgauge_keys"]
+    for place, letter in enumerate(record):
+        for other in (letters[(letters.find(letter) + 1) % 64], letters[letters.find(letter) ^ 1], "."):
+            if other != letter:
+                changed = record[:place] + other + record[place + 1 :]
+                assert not _is_genuine(ring, changed), (place, letter, other)
+    assert _is_genuine(ring, record)
+
+
+def _is_genuine(ring: Keyring, record: str) -> bool:
+    try:
+        return ring.is_genuine(record)
+    except ValueError:
+        return False
+
+
+def test_altered_shows_nothing(client: Any, signed: dict[str, Any]) -> None:
+    header, _, signature = signed["record"].split(".")
+    content = signed["content"] | {"outcome": "nonconforming"}
+    forged = base64.urlsafe_b64encode(rfc8785.dumps(content)).decode().rstrip("=")
+    found = verified(client, f"{header}.{forged}.{signature}")
+    assert (found["state"], found["content"], found["recheck"]) == ("altered", None, None)
+
+
+@pytest.mark.parametrize("algorithm", ["none", "HS256", "Ed25519"])
+def test_signatures_of_another_kind_are_not_believed(
+    client: Any, signed: dict[str, Any], algorithm: str
+) -> None:
+    """The attacks of RFC 8725 (2020), 2.1: no signature, or the public key used as a shared secret."""
+    import hashlib
+    import hmac
+
+    header = _encoded({"alg": algorithm, "kid": "2026-a", "typ": "ballgauge-record"})
+    payload = signed["record"].split(".")[1]
+    (key,) = client.get("/v1/records/keys").json["keys"]
+    mac = hmac.new(base64.urlsafe_b64decode(key["x"] + "="), f"{header}.{payload}".encode(), hashlib.sha256)
+    token = f"{header}.{payload}.{base64.urlsafe_b64encode(mac.digest()).decode().rstrip('=')}"
+    assert verified(client, token)["state"] == "altered"
+
+
+def _encoded(document: Any) -> str:
+    return base64.urlsafe_b64encode(json.dumps(document).encode()).decode().rstrip("=")
+
+
+def test_a_key_of_others_is_unknown(client: Any, signed: dict[str, Any]) -> None:
+    payload = json.dumps(signed["content"]).encode()
+    found = verified(client, RING.sign(payload))
+    assert (found["state"], found["kid"], found["content"]) == ("unknown_key", "k", None)
+
+
+def test_changed_rules_are_told(client: Any, asked: dict[str, Any]) -> None:
+    """USBC, release of April 2018: balance holes are no longer allowed from 1 August 2020."""
+    asked["check"]["rules"]["on"] = "2020-07-31"
+    record = client.post("/v1/records", json=asked).json["record"]
+    assert verified(client, record)["recheck"]["rules_changed"] is False
+    recheck = verified(client, record, "2020-08-01")["recheck"]
+    assert recheck["rules_changed"] is True
+    holes = next(change for change in recheck["changes"] if change["rule"] == "balance_holes")
+    assert (holes["then"]["max"], holes["now"]["max"]) == (1, 0)
+
+
+def test_a_rulebook_that_was_corrected_is_told(client: Any, signed: dict[str, Any]) -> None:
+    """The digest covers every limit: another digest is told, even where every finding is the same."""
+    content = copy.deepcopy(signed["content"])
+    content["rules"]["digest"] = "0" * 64
+    ring = client.application.extensions["ballgauge_keys"]
+    recheck = verified(client, ring.sign(rfc8785.dumps(content)))["recheck"]
+    assert (recheck["rules_changed"], recheck["changes"]) == (True, [])
+
+
+def test_a_check_that_cannot_be_made_is_refused_by_its_fields(client: Any, asked: dict[str, Any]) -> None:
+    del asked["issued_on"]
+    asked["check"]["drilling"]["holes"][0]["diameter"] = 99
+    answer = client.post("/v1/records", json=asked)
+    assert answer.status_code == 422
+    pointers = {each["pointer"] for each in answer.json["errors"]}
+    assert pointers == {"/issued_on", "/check/drilling/holes/0/diameter"}
+
+
+@settings(max_examples=150, deadline=None)
+@given(text=st.text(max_size=80) | st.from_regex(r"[A-Za-z0-9_-]{1,20}(\.[A-Za-z0-9_-]{0,20}){0,3}"))
+def test_nonsense_is_no_record(text: str, client_of_module: Any) -> None:
+    for record in (text, f"BALLGAUGE1:{text}"):
+        answer = client_of_module.post("/v1/records/verify", json={"record": record})
+        if answer.status_code == 200:
+            assert answer.json["state"] != "genuine"
+        else:
+            assert answer.status_code in (400, 422)
+
+
+@pytest.fixture(scope="module")
+def client_of_module(client: Any) -> Any:
+    return client
+
+
+def test_a_header_nested_without_end_is_no_record(client: Any) -> None:
+    """Against RFC 7515: a header is an object; brackets by the thousand exhaust a reader of JSON."""
+    header = base64.urlsafe_b64encode(b"[" * 60_000).decode().rstrip("=")
+    answer = client.post("/v1/records/verify", json={"record": f"{header}.e30.e30"})
+    assert answer.status_code == 422
+    assert answer.json["errors"][0]["pointer"] == "/record"

@@ -1,0 +1,227 @@
+"""Motions over HTTP, through the real application."""
+
+from __future__ import annotations
+
+import copy
+import json
+from typing import Any
+
+import pytest
+from flask.testing import FlaskClient
+
+from ballgauge_schemas.motion.answer import MOTION_RESULT
+from ballgauge_schemas.motion.request import motion_example
+
+DRY_BALL = motion_example("motion_explain")["explain"]["ball"]
+
+
+@pytest.fixture(scope="module")
+def client(app: Any) -> FlaskClient:
+    found: FlaskClient = app.test_client()
+    return found
+
+
+@pytest.fixture
+def request_() -> dict[str, Any]:
+    """One delivery of the example, without its studies."""
+    asked = motion_example("motion")
+    del asked["spread"], asked["samples"]
+    return asked
+
+
+def post(client: FlaskClient, request: Any, **headers: str) -> tuple[int, dict[str, Any]]:
+    answer = client.post("/v1/motions", json=request, headers=headers)
+    return answer.status_code, json.loads(answer.data)
+
+
+def answer(client: FlaskClient, request: Any) -> dict[str, Any]:
+    status, found = post(client, request)
+    assert status == 200, found
+    MOTION_RESULT.load(found)
+    return found
+
+
+def refused(client: FlaskClient, request: Any) -> dict[str, str]:
+    status, problem = post(client, request)
+    assert status == 422
+    return {error["pointer"]: error["detail"] for error in problem["errors"]}
+
+
+def test_a_delivery_is_told_in_order(client: FlaskClient, request_: dict[str, Any]) -> None:
+    """Against the order of the phases and the energy's books."""
+    found = answer(client, {**request_, "samples": 21})
+    motion, phases = found["motion"], found["motion"]["phases"]
+    assert motion["ending"] == "pins"
+    assert 0 < phases["skid_end"] < phases["hook_end"] < 60
+    assert phases["skid_end"] < phases["roll_start"] < 60
+    assert abs(motion["energy"]["residual"]) < 1e-6 * motion["energy"]["start_moving"]
+    assert {len(curve) for name, curve in motion["curves"].items()} == {21}
+    assert motion["curves"]["board"][-1] == pytest.approx(motion["entry"]["board"], abs=1e-6)
+    assert found["units"]["distance"] == "ft"
+    assert found["spread"] is found["line_map"] is found["explain"] is None
+
+
+def test_the_same_request_gives_the_same_bytes(client: FlaskClient) -> None:
+    """Against itself: seeds included; another seed gives another spread."""
+    asked = motion_example("motion")
+    asked["spread"]["deliveries"] = 20
+    first, again = (client.post("/v1/motions", json=asked).data for _ in range(2))
+    assert first == again
+    asked["spread"]["seed"] = 8
+    assert client.post("/v1/motions", json=asked).data != first
+
+
+def test_a_left_hander_is_a_mirror_image(client: FlaskClient, request_: dict[str, Any]) -> None:
+    """Against symmetry: boards count from the bowler's side, and the pattern is the same from both."""
+    right, left = (answer(client, {**request_, "hand": hand})["motion"] for hand in ("right", "left"))
+    assert left["entry"]["board"] == pytest.approx(right["entry"]["board"], abs=1e-4)
+    assert left["entry"]["angle"] == pytest.approx(right["entry"]["angle"], abs=1e-4)
+
+
+def test_what_is_not_given_is_said(client: FlaskClient, request_: dict[str, Any]) -> None:
+    """Against the assumptions: no default is silent."""
+    asked = copy.deepcopy(request_)
+    del asked["hand"], asked["pap"], asked["bowler"], asked["ball"]["diameter"], asked["ball"]["surface"]
+    del asked["ball"]["intermediate_differential"]
+    asked["release"] = {"speed": 18, "rev_rate": 330, "axis_rotation": 45, "axis_tilt": 12}
+    told = " ".join(answer(client, asked)["assumptions"])
+    for words in ("hand", "positive axis point", "launch angle", "launch board", "diameter", "cover", "grit"):
+        assert f"No {words}" in told
+    assert "symmetrical" in told
+
+
+def test_a_spread_counts_every_delivery(client: FlaskClient, request_: dict[str, Any]) -> None:
+    """Against the number asked for."""
+    spread = answer(client, {**request_, "spread": {"deliveries": 30}})["spread"]
+    assert sum(spread["endings"].values()) == spread["deliveries"] == 30
+    assert 0 <= spread["window"]["share"] <= 1
+    assert "no chance of a strike" in spread["window"]["meaning"]
+
+
+def test_a_line_map_has_every_point_and_a_picture(client: FlaskClient) -> None:
+    """Against the balls, volumes and bowlers asked for; a rougher surface reads earlier (common practice)."""
+    asked = motion_example("motion_line_map")
+    asked["line_map"] |= {"deliveries": 4, "bowlers": ["matched_one_handed"]}
+    found = answer(client, asked)
+    (picture,) = found["line_map"]["bowlers"]
+    assert len(picture["points"]) == 4 * 2
+    assert {point["volume"] for point in picture["points"]} == {20.0, 26.0}
+    assert all(change["length_change"]["mean"] < 0 for change in found["surface_change"])
+    page = client.post(
+        "/v1/motions", json={**asked, "picture": "matched_one_handed"}, headers={"Accept": "text/html"}
+    )
+    assert page.content_type.startswith("text/html")
+    assert b"Ostrel Works Beck 30" in page.data
+
+
+def test_an_explanation_adds_up(client: FlaskClient, request_: dict[str, Any]) -> None:
+    """Against the difference of the two boards: the shares and the rest are all of it."""
+    found = answer(client, {**request_, "explain": {"ball": DRY_BALL}})["explain"]
+    shares = sum(effects["share"] for effects in found["traits"].values())
+    assert shares + found["other_differences"] == pytest.approx(found["difference"], abs=1e-9)
+    assert found["board_second"] - found["board_first"] == pytest.approx(found["difference"], abs=1e-9)
+
+
+def test_a_drilled_ball(client: FlaskClient, drilled: dict[str, Any], request_: dict[str, Any]) -> None:
+    """Against the drilled weight of the same request to /v1/drillings."""
+    both = {name: drilled[name] for name in ("ball", "drilling")}
+    weighed = client.post("/v1/drillings", json=both).get_json()["derived"]["drilled"]["weight"]
+    del request_["ball"], request_["hand"], request_["pap"]
+    found = answer(client, {**request_, "drilled": both})
+    assert found["ball"]["weight"] == pytest.approx(weighed, rel=1e-12)
+    assert found["motion"]["ending"] == "pins"
+
+
+def test_worn_oil_says_so(client: FlaskClient, request_: dict[str, Any]) -> None:
+    """Against the fresh lane: the ball reads earlier, and the assumption is said."""
+    fresh, worn = answer(client, request_), answer(client, {**request_, "wear": {"deliveries": 40}})
+    assert worn["motion"]["phases"]["skid_end"] < fresh["motion"]["phases"]["skid_end"]
+    assert any("After 40 deliveries" in text for text in worn["assumptions"])
+
+
+def test_a_picture_needs_nothing_else(client: FlaskClient, request_: dict[str, Any]) -> None:
+    """Against HTML without addresses of scripts or styles."""
+    page = client.post("/v1/motions", json=request_, headers={"Accept": "text/html"})
+    assert page.status_code == 200
+    assert page.content_type == "text/html; charset=utf-8"
+    assert b"<script src" not in page.data
+    assert b"<link" not in page.data
+    assert client.post("/v1/motions", json=request_, headers={"Accept": "image/png"}).status_code == 406
+
+
+def test_a_ball_that_leaves_the_lane(client: FlaskClient, request_: dict[str, Any]) -> None:
+    """Against the words: the path until then, and no entry."""
+    found = answer(client, {**request_, "release": {"launch_board": 5, "launch_angle": 5}})
+    assert found["motion"]["ending"] == "gutter"
+    assert found["motion"]["entry"] == {"board": None, "angle": None, "speed": None}
+    assert 0 < found["motion"]["distance"] < 60
+    (caution,) = found["cautions"]
+    assert "left the lane" in caution["message"]
+    lost = refused(
+        client,
+        {**request_, "release": {"launch_board": 5, "launch_angle": 5}, "explain": {"ball": DRY_BALL}},
+    )
+    assert "/ball" in lost
+
+
+def test_a_ball_that_never_lands_wears_nothing(client: FlaskClient, request_: dict[str, Any]) -> None:
+    """Against the words: thrown over the gutter, it meets no oil."""
+    request_["release"] = {"launch_board": 1, "launch_angle": 15, "loft": 20}
+    assert "before it lands" in refused(client, {**request_, "wear": {"deliveries": 1}})["/wear"]
+
+
+def test_a_ball_that_never_rolls(client: FlaskClient, request_: dict[str, Any]) -> None:
+    """Against the words: fully oiled, it slides all the way."""
+    request_["lane"] = {"film": 2000}
+    request_["release"] = {"speed": 24, "launch_board": 20, "launch_angle": 0}
+    found = answer(client, request_)
+    assert found["motion"]["phases"]["roll_start"] is None
+    assert any("never rolled" in caution["message"] for caution in found["cautions"])
+
+
+@pytest.mark.parametrize(
+    ("name", "warned", "beyond"),
+    [("speed", 28, 41), ("rev_rate", 700, 1300), ("axis_rotation", 120, 200), ("axis_tilt", 70, 95)],
+)
+def test_beyond_what_a_person_can_do(
+    client: FlaskClient, request_: dict[str, Any], name: str, warned: float, beyond: float
+) -> None:
+    """Against the limits in the contract: warned of inside a wide range, refused outside."""
+    request_["release"][name] = warned
+    found = answer(client, request_)
+    assert f"/release/{name}" in {caution["pointer"] for caution in found["cautions"]}
+    request_["release"][name] = beyond
+    assert set(refused(client, request_)) == {f"/release/{name}"}
+
+
+def _zones(*ends: tuple[float, float], boards: tuple[int, int] = (1, 39)) -> dict[str, Any]:
+    films = [{"boards": list(boards), "film": 50}]
+    return {"pattern": {"zones": [{"from": first, "to": last, "films": films} for first, last in ends]}}
+
+
+@pytest.mark.parametrize(
+    ("lane", "pointer", "words"),
+    [
+        (_zones((0, 70)), "/lane/pattern/zones/0/to", "longer than the lane"),
+        (_zones((0, 10), (12, 40)), "/lane/pattern/zones/1/from", "a gap"),
+        (_zones((0, 10), (8, 40)), "/lane/pattern/zones/1/from", "an overlap"),
+        (_zones((0, 40), boards=(1, 30)), "/lane/pattern/zones/0/films", "a gap"),
+        ({"pattern": {**_zones((0, 40))["pattern"], "volume": 90}}, "/lane/pattern/volume", "the films hold"),
+    ],
+)
+def test_impossible_patterns(
+    client: FlaskClient, request_: dict[str, Any], lane: Any, pointer: str, words: str
+) -> None:
+    """Against the rules of a pattern."""
+    assert words in refused(client, {**request_, "lane": lane})[pointer]
+
+
+def test_impossible_balls_are_named_where_they_are(client: FlaskClient, request_: dict[str, Any]) -> None:
+    """Against the greatest radius of gyration of a ball of that size."""
+    bad = {**request_["ball"], "rg": 3.2, "diameter": 7.5, "differential": 0.2}
+    assert set(refused(client, {**request_, "ball": bad})) == {"/ball/rg"}
+    assert set(refused(client, {**request_, "explain": {"ball": bad}})) == {"/explain/ball/rg"}
+    assert set(refused(client, {**request_, "line_map": {"balls": [bad]}})) == {"/line_map/balls/0/rg"}
+    balls = [request_["ball"]]
+    dry = {**request_, "lane": {"film": 0}, "line_map": {"balls": balls, "volumes": [20]}}
+    assert "dry lane" in refused(client, dry)["/line_map/volumes"]

@@ -1,0 +1,55 @@
+"""The bytes of an answer, against the standard library's json, whose form of numbers and names they keep."""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from ballgauge_service.web.http import serializer
+
+# Numbers of every size, and many between 1e-12 and 1, where forms of numbers part.
+NUMBERS = st.one_of(
+    st.floats(),
+    st.builds(lambda digits, power: digits * 10.0**power, st.floats(-10.0, 10.0), st.integers(-12, 0)),
+    st.integers(),
+)
+TEXTS = st.one_of(st.text(), st.text(st.characters(categories=["Cs"])), st.sampled_from(["0.00001", "1e-7"]))
+DOCUMENTS = st.recursive(
+    st.one_of(st.none(), st.booleans(), NUMBERS, TEXTS),
+    lambda inner: st.one_of(
+        st.lists(inner), st.lists(inner).map(tuple), st.dictionaries(TEXTS, inner, max_size=4)
+    ),
+    max_leaves=20,
+)
+
+
+def finite(document: Any) -> Any:
+    if isinstance(document, dict):
+        return {name: finite(member) for name, member in document.items()}
+    if isinstance(document, (list, tuple)):
+        return [finite(member) for member in document]
+    return None if isinstance(document, float) and not math.isfinite(document) else document
+
+
+def by_standard_library(document: Any, *, sort_keys: bool) -> bytes:
+    text = json.dumps(finite(document), sort_keys=sort_keys, separators=(",", ":"), ensure_ascii=False)
+    return text.encode("utf-8", "backslashreplace")
+
+
+@given(document=DOCUMENTS)
+def test_every_document_is_written_as_the_standard_library_writes_it(document: Any) -> None:
+    assert serializer.dump(document) == by_standard_library(document, sort_keys=True)
+    assert serializer.dump_in_order(document) == by_standard_library(document, sort_keys=False)
+
+
+@pytest.mark.parametrize("digits", ["1", "9.999999999999999", "2.2250738585072014"])
+def test_numbers_of_every_power_of_ten_are_written_as_python_writes_them(digits: str) -> None:
+    numbers = [sign * float(f"{digits}e{power}") for power in range(-324, 308) for sign in (1.0, -1.0)]
+    assert serializer.dump(numbers) == by_standard_library(numbers, sort_keys=True)
+    for number in numbers:
+        assert serializer.dump({"a": number}) == b'{"a":%s}' % repr(number).encode()
