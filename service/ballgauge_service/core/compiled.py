@@ -16,7 +16,7 @@ F = TypeVar("F", bound=Callable[..., object])
 
 @lru_cache
 def _kept_code(capability: str) -> str:
-    """Folder of the compiled code of one capability's kernels, named after all sources they are compiled from.
+    """Folder of the compiled code of one capability, named after all sources that it is compiled from.
 
     numba looks only at the file of the function itself, so a change in a kernel that others call would leave
     their old code in use; a folder a version of the sources does not. Kernels call those of their own

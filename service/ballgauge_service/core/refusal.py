@@ -5,22 +5,44 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from typing import Any
 
 
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One thing that is wrong with a request, wherever it is found.
+
+    `pointer` (RFC 6901) of the bad field, relative to its item; `words` for a person; `index` of the item in a
+    batch. Of a lot's file: `row` as a person counts it, `column` by its heading, `suggestion` of a known name.
+    """
+
+    pointer: str
+    words: str
+    index: int = 0
+    row: int | None = None
+    column: str | None = None
+    suggestion: str | None = None
+
+
 class InvalidInput(ValueError):
-    """Items of a request that cannot be computed.
+    """A request, or items of one, that cannot be computed.
 
     Parameters
     ----------
-    errors : iterable of (int, str, str)
-        The item's index in the request, the JSON pointer (RFC 6901) of the bad field relative to that item,
-        and what is wrong with it. Every bad field of every item, not the first alone.
+    faults : iterable of Fault
+        Every bad field of every item, not the first alone.
     """
 
-    def __init__(self, errors: Iterable[tuple[int, str, str]]) -> None:
-        self.errors = list(errors)
-        super().__init__("; ".join(f"[{index}]{pointer}: {detail}" for index, pointer, detail in self.errors))
+    def __init__(self, faults: Iterable[Fault | tuple[int, str, str]]) -> None:
+        # Triples (index, pointer, words) until all that raise it make faults.
+        self.faults = [f if isinstance(f, Fault) else Fault(f[1], f[2], f[0]) for f in faults]
+        super().__init__("; ".join(f"[{f.index}]{f.pointer}: {f.words}" for f in self.faults))
+
+    @property
+    def errors(self) -> list[tuple[int, str, str]]:
+        """The faults as (index, pointer, words)."""
+        return [(fault.index, fault.pointer, fault.words) for fault in self.faults]
 
 
 class InvalidDesign(InvalidInput):
