@@ -92,9 +92,9 @@ def _prepared(items: Sequence[Item], groups: dict[_Ask, list[int]]) -> tuple[dic
     try:
         balls = Balls(items)
     except InvalidInput as refused:
-        raise InvalidInput(sorted(errors + refused.errors, key=lambda error: error[0])) from None
+        raise InvalidInput(errors + refused.errors) from None
     if errors:
-        raise InvalidInput(sorted(errors, key=lambda error: error[0]))
+        raise InvalidInput(errors)
     return editions, balls
 
 

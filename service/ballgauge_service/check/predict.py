@@ -57,7 +57,7 @@ class Balls:
         except InvalidInput as refused:
             errors.extend(refused.errors)
         if errors:
-            raise InvalidInput(sorted(errors, key=lambda error: error[0]))
+            raise InvalidInput(errors)
         fixed, divided = predicted_parts(self.drilled)
         arms = np.array([arm(item["drilling"]) for item in chosen])
         shown = fixed + divided / arms[:, None]

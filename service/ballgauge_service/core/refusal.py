@@ -13,8 +13,9 @@ from typing import Any
 class Fault:
     """One thing that is wrong with a request, wherever it is found.
 
-    `pointer` (RFC 6901) of the bad field, relative to its item; `words` for a person; `index` of the item in a
-    batch. Of a lot's file: `row` as a person counts it, `column` by its heading, `suggestion` of a known name.
+    `pointer` (RFC 6901) of the bad field, relative to its item; `words` for a person; `index` of the item in
+    a batch. Of a lot's file: `row` as a person counts it, `column` by its heading, `suggestion` of a known
+    name.
     """
 
     pointer: str
@@ -31,12 +32,13 @@ class InvalidInput(ValueError):
     Parameters
     ----------
     faults : iterable of Fault
-        Every bad field of every item, not the first alone.
+        Every bad field of every item, not the first alone, in any order of the items.
     """
 
     def __init__(self, faults: Iterable[Fault | tuple[int, str, str]]) -> None:
         # Triples (index, pointer, words) until all that raise it make faults.
-        self.faults = [f if isinstance(f, Fault) else Fault(f[1], f[2], f[0]) for f in faults]
+        named = [f if isinstance(f, Fault) else Fault(f[1], f[2], f[0]) for f in faults]
+        self.faults = sorted(named, key=lambda fault: fault.index)
         super().__init__("; ".join(f"[{f.index}]{f.pointer}: {f.words}" for f in self.faults))
 
     @property
