@@ -1,8 +1,8 @@
 """Which server: the same application behind several, by one table. `python -m tests.bench.servers`.
 
 The first is ours: granian's asynchronous interface with the gate of `web.server.gate`. All others call it
-by WSGI in threads. One process each; loopback alone. Throughput and latency are taken in turns, so that a busy
-machine is unfair to none.
+by WSGI in threads. One process each; loopback alone. Throughput and latency are taken in turns, so that a
+busy machine is unfair to none.
 """
 
 from __future__ import annotations
