@@ -152,12 +152,14 @@ def test_texts_of_other_kinds() -> None:
     time_field = QuantityField("time", minimum=0, maximum=36000, description="d", example=1)
     hardness = QuantityField("hardness", minimum=0, maximum=100, description="d", example=1)
     ratio = QuantityField("ratio", minimum=0, maximum=1, description="d", example=1)
-    assert time_field.read("2 min 15 s") == (135.0, None)
-    assert time_field.read("1 h 2 min 3 s") == (3723.0, None)
-    assert hardness.read("75 Shore D") == hardness.read("75 D") == hardness.read("75 shore d") == (75.0, None)
-    assert ratio.read("24 %") == (0.24, None)
-    assert WEIGHT.read("15 lb 4 oz") == (15.25, None)
-    assert SIGNED.read("-1 1/4 oz") == SIGNED.read("−1.25 oz") == (-1.25, None)
+    assert time_field.read("2 min 15 s") == Quantity(135.0)
+    assert time_field.read("1 h 2 min 3 s") == Quantity(3723.0)
+    assert (
+        hardness.read("75 Shore D") == hardness.read("75 D") == hardness.read("75 shore d") == Quantity(75.0)
+    )
+    assert ratio.read("24 %") == Quantity(0.24)
+    assert WEIGHT.read("15 lb 4 oz") == Quantity(15.25)
+    assert SIGNED.read("-1 1/4 oz") == SIGNED.read("−1.25 oz") == Quantity(-1.25)
 
 
 @pytest.mark.parametrize(

@@ -15,6 +15,7 @@ import math
 import re
 import threading
 from collections.abc import Mapping
+from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any, ClassVar, NamedTuple
 
@@ -62,11 +63,20 @@ TEXT_PATTERN = (
 """What a documented text quantity looks like (ECMA 262 and Python). It takes in every text that loads."""
 
 
-class Quantity(NamedTuple):
+@dataclass(frozen=True, slots=True, init=False)
+class Quantity:
     """A value in the trade unit of its field, with its standard uncertainty (GUM, k = 1) where known."""
 
     value: float
     uncertainty: float | None = None
+
+    def __init__(self, value: float, uncertainty: float | None = None) -> None:
+        # The slots' own setters: 0.6 µs where a frozen dataclass takes 1 µs, thirty times a ball.
+        _set_value(self, value)
+        _set_uncertainty(self, uncertainty)
+
+
+_set_value, _set_uncertainty = (vars(Quantity)[name].__set__ for name in ("value", "uncertainty"))
 
 
 class Kind(NamedTuple):

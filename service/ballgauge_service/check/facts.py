@@ -10,6 +10,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ballgauge_schemas import Quantity
 from ballgauge_service.check.answer import READINGS
 from ballgauge_service.check.predict import Balls, Prediction
 from ballgauge_service.check.request import Item, as_printed, diameter
@@ -79,18 +80,21 @@ def ball_facts(item: Item, balls: Balls, index: int) -> Facts:
     facts: Facts = {}
     for name in _MEASURED:
         if name in ball:
-            quantity = ball[name]
-            facts[name] = Fact(quantity[0], math.nan if quantity[1] is None else quantity[1])
+            facts[name] = _fact(ball[name])
     facts.update(_size_facts(ball))
     facts["house_ball"] = Fact(float(ball["house_ball"]))
     if "cover" in ball:
         facts["reactive_cover"] = Fact(float(ball["cover"] == "reactive"))
     if "intermediate_differential" in ball:
-        facts["asymmetric"] = Fact(float(ball["intermediate_differential"][0] >= ASYMMETRIC_FROM))
+        facts["asymmetric"] = Fact(float(ball["intermediate_differential"].value >= ASYMMETRIC_FROM))
     if "drilling" in item:
         facts.update(_drilling_facts(item["drilling"]))
     facts.update(_balance_facts(item, balls.prediction(index)))
     return facts
+
+
+def _fact(quantity: Quantity) -> Fact:
+    return Fact(quantity.value, math.nan if quantity.uncertainty is None else quantity.uncertainty)
 
 
 def _size_facts(ball: Item) -> Facts:
@@ -99,11 +103,10 @@ def _size_facts(ball: Item) -> Facts:
         return {}
     spread = math.nan if across.uncertainty is None else across.uncertainty
     if "circumference" in ball:
-        around, u = ball["circumference"]
         size = across.value if "diameter" in ball else as_printed(across.value)
         return {
             "diameter": Fact(size, spread),
-            "circumference": Fact(around, math.nan if u is None else u),
+            "circumference": _fact(ball["circumference"]),
         }
     return {
         "diameter": Fact(across.value, spread),
@@ -163,9 +166,9 @@ def _balance_facts(item: Item, predicted: Prediction | None) -> Facts:
     spread = known[:3]
     for k, name in enumerate(READINGS):
         if name in measured:
-            reading, u = measured[name]
-            fixed[k], divided[k], shown[k] = reading, 0.0, reading
-            spread[k] = math.nan if u is None else u
+            reading = _fact(measured[name])
+            fixed[k], divided[k], shown[k] = reading.value, 0.0, reading.value
+            spread[k] = reading.uncertainty
     open_arm = "drilling" in item and "balance_arm" not in item["drilling"]
     facts: Facts = {}
     for k, name in enumerate(BALANCE[:3]):

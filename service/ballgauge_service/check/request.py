@@ -46,7 +46,7 @@ class Drilled(NamedTuple):
 def value(part: Item, name: str) -> float:
     """Value of an optional quantity in its trade unit; NaN where it is absent."""
     found = part.get(name)
-    return _NAN if found is None else float(found[0])
+    return _NAN if found is None else float(found.value)
 
 
 def diameter(ball: Item) -> Quantity | None:
@@ -55,8 +55,9 @@ def diameter(ball: Item) -> Quantity | None:
         given: Quantity = ball["diameter"]
         return given
     if "circumference" in ball:
-        across, uncertainty = ball["circumference"]
-        return Quantity(across / math.pi, None if uncertainty is None else uncertainty / math.pi)
+        around = ball["circumference"]
+        spread = around.uncertainty
+        return Quantity(around.value / math.pi, None if spread is None else spread / math.pi)
     return None
 
 
@@ -77,7 +78,7 @@ def radius(ball: Item) -> float:
 
 def arm(drilling: Item) -> float:
     """Arm of the balance [in]: given, or the default."""
-    return float(drilling["balance_arm"][0]) if "balance_arm" in drilling else DEFAULT_ARM
+    return float(drilling["balance_arm"].value) if "balance_arm" in drilling else DEFAULT_ARM
 
 
 def _ball_row(ball: Item, drilling: Item) -> tuple[float, ...]:
@@ -89,8 +90,8 @@ def _ball_row(ball: Item, drilling: Item) -> tuple[float, ...]:
         value(ball, "intermediate_differential"),
         value(ball, "top_weight"),
         value(ball, "pin_to_cg"),
-        ball["cover_thickness"][0] if "cover_thickness" in ball else COVER_THICKNESS,
-        ball["cover_density"][0] if "cover_density" in ball else COVER_DENSITY,
+        ball["cover_thickness"].value if "cover_thickness" in ball else COVER_THICKNESS,
+        ball["cover_density"].value if "cover_density" in ball else COVER_DENSITY,
         arm(drilling),
     )
 
@@ -117,10 +118,10 @@ def _hole_row(hole: Item) -> tuple[float, ...]:
         _ROLE_NUMBER[hole["role"]],
         value(at, "right"),
         value(at, "up"),
-        hole["diameter"][0],
-        hole["depth"][0],
-        hole["pitch_forward"][0],
-        hole["pitch_lateral"][0],
+        hole["diameter"].value,
+        hole["depth"].value,
+        hole["pitch_forward"].value,
+        hole["pitch_lateral"].value,
         value(hole, "slug_density"),
     )
 

@@ -36,7 +36,8 @@ Inputs = list[tuple[Path, Quantity]]
 def uncertain_inputs(item: Item) -> Inputs:
     """Path and quantity of every input of the predicted balance that states an uncertainty above 0."""
     ball = item["ball"]
-    found: Inputs = [(("ball", name), ball[name]) for name in _BALL_INPUTS if name in ball and ball[name][1]]
+    given = [name for name in _BALL_INPUTS if name in ball and ball[name].uncertainty]
+    found: Inputs = [(("ball", name), ball[name]) for name in given]
     found.extend(_quantities(item["drilling"], ("drilling",)))
     return found
 
@@ -44,7 +45,7 @@ def uncertain_inputs(item: Item) -> Inputs:
 def _quantities(node: dict[str, Any], path: Path) -> Iterator[tuple[Path, Quantity]]:
     for name, part in node.items():
         if isinstance(part, Quantity):
-            if part[1]:
+            if part.uncertainty:
                 yield (*path, name), part
         elif isinstance(part, dict):
             yield from _quantities(part, (*path, name))
