@@ -18,6 +18,12 @@ import requests
 
 ROOT = Path(__file__).parent.parent
 
+SLOW = (
+    "compatibility", "core/test_cluster", "docker", "fuzz", "load", "pages", "sdk/test_contract_kit",
+    "sdk/test_strategies", "supply",
+)  # fmt: skip
+"""Folders and files of the tests that the fast lane leaves out."""
+
 STARTING = 180
 """Seconds a server may take to compile its kernels on a slow machine."""
 
@@ -71,6 +77,13 @@ LAYOUT_NUMBERS = {
     "full_span": 0.0,
 }
 """The same ball and its layout as the physics has them."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark the slow tests by where they lie."""
+    for item in items:
+        if item.path.relative_to(ROOT / "tests").as_posix().startswith(SLOW):
+            item.add_marker(pytest.mark.slow)
 
 
 @pytest.fixture

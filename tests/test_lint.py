@@ -1,4 +1,4 @@
-"""Lint and types are part of the tests: ruff and mypy as pyproject.toml sets them."""
+"""Lint, types and the arrows of the house are part of the tests, as pyproject.toml sets them."""
 
 from __future__ import annotations
 
@@ -11,11 +11,11 @@ import pytest
 ROOT = Path(__file__).parent.parent
 
 
-@pytest.mark.parametrize(
-    "command",
-    [("ruff", "check"), ("ruff", "format", "--check"), ("mypy",)],
-    ids=" ".join,
-)
+COMMANDS = [("ruff", "check"), ("ruff", "format", "--check"), ("mypy",), ("lint-imports", "--no-cache")]
+
+
+@pytest.mark.parametrize("command", COMMANDS, ids=" ".join)
 def test_clean(command: tuple[str, ...]) -> None:
-    done = subprocess.run([sys.executable, "-m", *command], cwd=ROOT, capture_output=True, text=True)
+    program = Path(sys.executable).with_name(command[0])
+    done = subprocess.run([program, *command[1:]], cwd=ROOT, capture_output=True, text=True)
     assert done.returncode == 0, done.stdout + done.stderr
