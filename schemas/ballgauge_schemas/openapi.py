@@ -28,14 +28,13 @@ from ballgauge_schemas.check.request import (
 )
 from ballgauge_schemas.design.answer import DesignEventSchema, DesignResultSchema
 from ballgauge_schemas.design.request import (
-    MESH_BYTES_MAXIMUM,
     DesignRequestSchema,
     SolidField,
     design_example,
     design_example_names,
 )
 from ballgauge_schemas.lot.answer import LotResultSchema, LotRowSchema, LotSeriesResultSchema
-from ballgauge_schemas.lot.request import LOT_ANSWERS, LOT_BODIES, ROW_FORMATS, LotRequestSchema
+from ballgauge_schemas.lot.request import LOT_ANSWERS, LOT_BODIES, LotRequestSchema
 from ballgauge_schemas.motion.answer import MotionResultSchema
 from ballgauge_schemas.motion.request import MotionRequestSchema, motion_example, motion_example_names
 from ballgauge_schemas.record.documents import (
@@ -48,6 +47,7 @@ from ballgauge_schemas.record.documents import (
     SignedRecordSchema,
     VerifiedRecordSchema,
 )
+from ballgauge_schemas.shared import limits, words
 from ballgauge_schemas.shared.access import ANY_SCOPE, NEEDED
 from ballgauge_schemas.shared.deprecations import mark
 from ballgauge_schemas.shared.documents import example, example_names
@@ -309,7 +309,7 @@ def _lots() -> dict[str, Any]:
                     "name": "rows",
                     "in": "query",
                     "description": "Form of the balls' rows in an archive.",
-                    "schema": {"type": "string", "enum": list(ROW_FORMATS), "default": "csv"},
+                    "schema": {"type": "string", "enum": list(words.ROW_FORMATS), "default": "csv"},
                 },
             ],
             "requestBody": {
@@ -357,7 +357,8 @@ def _designs() -> dict[str, Any]:
             "tags": ["designs"],
             "requestBody": {
                 "required": True,
-                "description": f"JSON of at most 1 MiB, or a form of at most {MESH_BYTES_MAXIMUM >> 20} MiB.",
+                "description": "JSON of at most 1 MiB, or a form of at most "
+                f"{limits.MESH_BYTES_MAXIMUM >> 20} MiB.",
                 "content": {
                     "application/json": {"schema": DesignRequestSchema, "examples": examples},
                     "multipart/form-data": {

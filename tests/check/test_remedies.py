@@ -13,12 +13,11 @@ import pytest
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
+from ballgauge_schemas.shared import limits
 from ballgauge_service.check.remedies import (
     CENTRE_CLEARANCE,
-    FINGER_DEPTH_MIN,
     SHIFT_REACH,
     STEP,
-    THUMB_DEPTH_MIN,
 )
 
 Body = dict[str, Any]
@@ -125,8 +124,8 @@ def test_each_remedy_mends_and_none_is_missed(
     assert set(offered) == case[-1]
     found = {}
     for kind, holes, least in (
-        ("thumb_depth", THUMB, THUMB_DEPTH_MIN),
-        ("finger_depth", FINGERS, FINGER_DEPTH_MIN),
+        ("thumb_depth", THUMB, limits.THUMB_DEPTH_MIN),
+        ("finger_depth", FINGERS, limits.FINGER_DEPTH_MIN),
     ):
         grid = list(depth_grid(body, answer, holes, least))
         fits = kept(check_all, [deepened(body, dict.fromkeys(holes, change)) for change in grid])
@@ -168,8 +167,8 @@ def test_no_smaller_pair_of_depths_would_do(
     offer = next(e for e in answer["derived"]["remedies"] if e["kind"] == "thumb_and_finger_depth")
     pairs = [
         {0: a, 1: b, 2: b}
-        for a in depth_grid(body, answer, THUMB, THUMB_DEPTH_MIN)
-        for b in depth_grid(body, answer, FINGERS, FINGER_DEPTH_MIN)
+        for a in depth_grid(body, answer, THUMB, limits.THUMB_DEPTH_MIN)
+        for b in depth_grid(body, answer, FINGERS, limits.FINGER_DEPTH_MIN)
         if abs(a) + abs(b) < offer["change"] - 1e-9
     ]
     assert pairs

@@ -22,10 +22,16 @@ def old_document(version: str) -> Document:
     return document
 
 
+NARROWED = ["request Draw/seed: maximum was 9223372036854775807, is 9007199254740991"]
+"""On purpose: JSON readers round greater seeds, so that the one noted draws another sample."""
+
+
 @pytest.mark.parametrize("version", versions())
 def test_todays_document_breaks_nothing(version: str) -> None:
     """No path, method, member or word taken away; nothing required or limited that was not."""
-    assert breaking(old_document(version), openapi_document()) == []
+    assert [
+        line for line in breaking(old_document(version), openapi_document()) if line not in NARROWED
+    ] == []
 
 
 def schemas(document: Document) -> Document:

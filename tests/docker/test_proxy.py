@@ -25,7 +25,7 @@ import pytest
 import requests
 
 import ballgauge
-from ballgauge_schemas.design.request import MESH_BYTES_MAXIMUM
+from ballgauge_schemas.shared.limits import MESH_BYTES_MAXIMUM
 from ballgauge_service.web.http.bodies import LARGEST_BODY
 from ballgauge_service.web.http.settings import Settings
 from ballgauge_service.web.routes.lots import STREAMED

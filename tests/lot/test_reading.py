@@ -21,9 +21,9 @@ from pyarrow import parquet
 
 from ballgauge_schemas import ValidationError
 from ballgauge_schemas.shared.ball import BallSchema
+from ballgauge_schemas.shared.limits import COLUMNS_MAXIMUM
 from ballgauge_schemas.shared.quantity import convert
 from ballgauge_service.lot.reading.cells import converted
-from ballgauge_service.lot.reading.headings import COLUMNS_MAXIMUM
 from ballgauge_service.lot.reading.reading import LotFile, ReadingOptions
 from ballgauge_service.lot.reading.text import LINE_MAXIMUM
 

@@ -20,7 +20,7 @@ def test_a_drawn_sample_stays_what_it_was() -> None:
 @settings(max_examples=40, deadline=None)
 @given(
     st.lists(st.text(min_size=1, max_size=8), min_size=1, max_size=50, unique=True),
-    st.integers(0, 2**64),
+    st.integers(0, 2**53 - 1),
     st.randoms(use_true_random=False),
     st.data(),
 )
@@ -58,7 +58,7 @@ def test_bad_arguments_are_named() -> None:
         (["a", "a"], 1, 0, "serials"),
         (["a"], 2, 0, "sample_size"),
         (["a"], 1, -1, "seed"),
-        (["a"], 1, 2**128, "seed"),
+        (["a"], 1, 2**53, "seed"),
         (["a"], 1, 0.5, "seed"),
     ):
         with pytest.raises(ValueError, match=rf"^{name}\b"):

@@ -10,11 +10,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from ballgauge_schemas.shared.limits import LARGEST_STEP
 from ballgauge_service.motion.balls import BoxBall, MotionBall, box_ball
 from ballgauge_service.motion.bowlers import Release, release_row
 from ballgauge_service.motion.delivery import deliver
 from ballgauge_service.motion.lanes import uniform_lane
-from ballgauge_service.motion.starts import LARGEST_STEP, Settings, first_states
+from ballgauge_service.motion.starts import Settings, first_states
 from ballgauge_service.motion.surfaces import Surface
 from ballgauge_service.physics.motion import equations as eq
 

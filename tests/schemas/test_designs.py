@@ -14,18 +14,14 @@ from ballgauge_schemas.design import answer as design_results
 from ballgauge_schemas.design import request as designs
 from ballgauge_schemas.design.request import (
     DESIGN_REQUEST,
-    FACTORS,
-    OFFSETS,
-    POSITIONS,
     SHAPES,
-    SIZES,
-    TILTS,
     design_example,
     design_example_names,
     kind_of,
     unit_of,
 )
 from ballgauge_schemas.shared.base import Schema
+from ballgauge_schemas.shared.words import FACTORS, OFFSETS, POSITIONS, SIZES, TILTS
 
 DOCUMENT = openapi_document()
 

@@ -11,11 +11,11 @@ import pytest
 from ballgauge_schemas import KINDS, ValidationError, flatten, openapi_document, unit_size
 from ballgauge_schemas.motion.request import (
     MOTION_REQUEST,
-    WORK_MAXIMUM,
     motion_example,
     motion_example_names,
     motion_example_text,
 )
+from ballgauge_schemas.shared.limits import WORK_MAXIMUM
 
 DOCUMENT = openapi_document()
 

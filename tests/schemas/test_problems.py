@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from ballgauge_schemas import PROBLEM, Problem, ValidationError, flatten, load_check_body, validation_problem
-from ballgauge_schemas.shared.problems import ERRORS_MAXIMUM, escape
+from ballgauge_schemas.shared.limits import ERRORS_MAXIMUM
+from ballgauge_schemas.shared.problems import escape
 
 
 @pytest.mark.parametrize(

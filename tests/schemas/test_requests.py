@@ -24,7 +24,7 @@ from ballgauge_schemas import (
     load_drilling_body,
     openapi_document,
 )
-from ballgauge_schemas.shared.base import ERRORS_MAXIMUM, UNKNOWN_MAXIMUM
+from ballgauge_schemas.shared.limits import ERRORS_MAXIMUM, UNKNOWN_MAXIMUM
 
 PLACED = {"right": 0, "up": 2.5}
 UNPLACED_THUMB = "missing; to place the thumb hole give at, or else grip.span_middle or grip.span_ring"

@@ -7,15 +7,8 @@ fields are those of the drawing board (ours): they hold for every answer to a re
 
 from __future__ import annotations
 
-from ballgauge_schemas.check.request import BATCH_MAXIMUM, BODIES, DECISION_RULES, OUTCOMES, STAGES
+from ballgauge_schemas.shared import limits, words
 from ballgauge_schemas.shared.base import Choice, Day, Flag, Number, Part, Schema, Several, Table, Text, Whole
-from ballgauge_schemas.shared.drilling import HOLES_MAXIMUM, ROLES
-
-RULES_MAXIMUM = 500
-"""Most rules of one rulebook (ours)."""
-
-BASES = ("published", "secondary", "from_memory")
-REMEDY_KINDS = ("thumb_depth", "finger_depth", "thumb_and_finger_depth", "grip_shift", "none")
 
 
 def _length(description: str, example: float, minimum: float = -60.0, maximum: float = 60.0) -> Number:
@@ -66,7 +59,7 @@ class FindingSchema(Schema):
     rule = _text("Id of the rule in its rulebook.", "radius_of_gyration")
     title = _text("The rule in a few words.", "Radius of gyration, low axis")
     clause = _text("Clause of the rule's document, where known.", "11.13.2", required=False, allow_none=True)
-    basis = Choice(*BASES, required=True, description="How sure the limit is.")
+    basis = Choice(*words.BASES, required=True, description="How sure the limit is.")
     source = _text("Document and date the limit comes from.", "governing body's release of 2010")
     quantity = _text("Name of what is judged; null for a rule of words.", "rg", allow_none=True)
     unit = _text("Unit of limit, value, uncertainty and margin.", "in", allow_none=True)
@@ -75,7 +68,7 @@ class FindingSchema(Schema):
     uncertainty = _any_number("Its standard uncertainty.", 0.005)
     margin = _any_number("Distance to the nearest limit; negative outside.", 0.03)
     probability = _plain("Probability of conformity.", 0.998, 0.0, 1.0)
-    outcome = Choice(*OUTCOMES, required=True, description="The verdict on this rule.")
+    outcome = Choice(*words.OUTCOMES, required=True, description="The verdict on this rule.")
     advisory = Flag(
         description="Whether the finding is advice that leaves the overall outcome alone.", example=False
     )
@@ -91,7 +84,7 @@ class MissingSchema(Schema):
         required=True,
         description="What is not assessed or not computed for want of it.",
         minimum=0,
-        maximum=RULES_MAXIMUM,
+        maximum=limits.RULES_MAXIMUM,
     )
 
 
@@ -184,7 +177,7 @@ class DerivedLayoutSchema(Schema):
 class DerivedHoleSchema(Schema):
     """What one hole takes away."""
 
-    role = Choice(*ROLES, required=True, description="What the hole is for.")
+    role = Choice(*words.ROLES, required=True, description="What the hole is for.")
     at = Part(PointSchema, allow_none=True, description="Where its centre is on the surface.")
     diameter = _length("Diameter.", 0.96875, 0.0)
     depth = _length("Depth along its axis.", 2.25, 0.0)
@@ -198,11 +191,11 @@ class DerivedHoleSchema(Schema):
         description="Whether it reaches past the ball's centre.", allow_none=True, example=False
     )
     meets = Several(
-        Whole(description="Index of another hole.", example=1, minimum=0, maximum=HOLES_MAXIMUM - 1),
+        Whole(description="Index of another hole.", example=1, minimum=0, maximum=limits.HOLES_MAXIMUM - 1),
         allow_none=True,
         description="Indices of the holes it meets inside the ball.",
         minimum=0,
-        maximum=HOLES_MAXIMUM,
+        maximum=limits.HOLES_MAXIMUM,
     )
 
 
@@ -263,7 +256,11 @@ class RemedyHoleSchema(Schema):
     """A hole at its new depth."""
 
     index = Whole(
-        required=True, description="Index of the hole.", example=0, minimum=0, maximum=HOLES_MAXIMUM - 1
+        required=True,
+        description="Index of the hole.",
+        example=0,
+        minimum=0,
+        maximum=limits.HOLES_MAXIMUM - 1,
     )
     depth = _length("New depth.", 2.75, 0.0)
 
@@ -279,7 +276,7 @@ class RemedyPlacementSchema(Schema):
 class RemedySchema(Schema):
     """A change that brings every reading inside its limit, or the word that none does."""
 
-    kind = Choice(*REMEDY_KINDS, required=True, description="What is changed.")
+    kind = Choice(*words.REMEDY_KINDS, required=True, description="What is changed.")
     change = _any_number("By how much.", 0.25)
     unit = _text("Unit of the change.", "in", required=False, allow_none=True)
     holes = Several(
@@ -287,7 +284,7 @@ class RemedySchema(Schema):
         allow_none=True,
         description="Holes with a new depth.",
         minimum=0,
-        maximum=HOLES_MAXIMUM,
+        maximum=limits.HOLES_MAXIMUM,
     )
     readings = Part(ReadingsSchema, allow_none=True, description="Predicted readings afterwards.")
     layout = Part(RemedyPlacementSchema, allow_none=True, description="Layout after a shift of the grip.")
@@ -314,7 +311,7 @@ class DerivedSchema(Schema):
         allow_none=True,
         description="Hole by hole, in the request's order.",
         minimum=0,
-        maximum=HOLES_MAXIMUM,
+        maximum=limits.HOLES_MAXIMUM,
     )
     drilled = Part(DerivedDrilledSchema, allow_none=True, description="The drilled ball.")
     balance = Part(DerivedBalanceSchema, allow_none=True, description="Static balance.")
@@ -324,9 +321,9 @@ class DerivedSchema(Schema):
 class UsedRulesSchema(Schema):
     """The rules an answer used."""
 
-    body = Choice(*BODIES, required=True, description="The governing body.")
+    body = Choice(*words.BODIES, required=True, description="The governing body.")
     on = Day(required=True, description="Day of use judged by.", example="2024-09-01")
-    stage = Choice(*STAGES, required=True, description="Use in play, or a model's approval.")
+    stage = Choice(*words.STAGES, required=True, description="Use in play, or a model's approval.")
     edition = _text("Edition of the rulebook.", "2024")
     overlay = _text("Differences laid over it.", "australia", required=False, allow_none=True)
 
@@ -334,7 +331,7 @@ class UsedRulesSchema(Schema):
 class UsedDecisionSchema(Schema):
     """The decision rule an answer used."""
 
-    rule = Choice(*DECISION_RULES, required=True, description="Simple or guarded.")
+    rule = Choice(*words.DECISION_RULES, required=True, description="Simple or guarded.")
     risk = Number(
         required=True,
         description="Highest probability of a wrong verdict under the guarded rule.",
@@ -382,14 +379,14 @@ class CheckResultSchema(_AnswerSchema):
     """The answer to one check. It never says that a ball is approved: only the governing body approves."""
 
     outcome = Choice(
-        *OUTCOMES, required=True, description="The worst outcome of all findings that are not advisory."
+        *words.OUTCOMES, required=True, description="The worst outcome of all findings that are not advisory."
     )
     findings = Several(
         Part(FindingSchema, description="One finding."),
         required=True,
         description="One finding for each rule.",
         minimum=0,
-        maximum=RULES_MAXIMUM,
+        maximum=limits.RULES_MAXIMUM,
     )
     rules = Part(UsedRulesSchema, required=True, description="The rules used.")
     decision = Part(UsedDecisionSchema, required=True, description="The decision rule used.")
@@ -407,17 +404,17 @@ def _results(entry: type[Schema]) -> Several:
         required=True,
         description="The answers, in the request's order.",
         minimum=0,
-        maximum=BATCH_MAXIMUM,
+        maximum=limits.BATCH_MAXIMUM,
     )
 
 
 class CountsSchema(Schema):
     """How many answers there are of each outcome."""
 
-    conforming = Whole(description="Conforming.", example=2, minimum=0, maximum=BATCH_MAXIMUM)
-    nonconforming = Whole(description="Nonconforming.", example=1, minimum=0, maximum=BATCH_MAXIMUM)
-    inconclusive = Whole(description="Inconclusive.", example=0, minimum=0, maximum=BATCH_MAXIMUM)
-    not_assessed = Whole(description="Not assessed.", example=0, minimum=0, maximum=BATCH_MAXIMUM)
+    conforming = Whole(description="Conforming.", example=2, minimum=0, maximum=limits.BATCH_MAXIMUM)
+    nonconforming = Whole(description="Nonconforming.", example=1, minimum=0, maximum=limits.BATCH_MAXIMUM)
+    inconclusive = Whole(description="Inconclusive.", example=0, minimum=0, maximum=limits.BATCH_MAXIMUM)
+    not_assessed = Whole(description="Not assessed.", example=0, minimum=0, maximum=limits.BATCH_MAXIMUM)
 
 
 class CheckBatchResultSchema(Schema):
@@ -439,7 +436,7 @@ class RuleSchema(Schema):
     rule = _text("Id of the rule.", "radius_of_gyration")
     title = _text("The rule in a few words.", "Radius of gyration, low axis")
     clause = _text("Clause of its document, where known.", "11.13.2", required=False, allow_none=True)
-    basis = Choice(*BASES, required=True, description="How sure the limit is.")
+    basis = Choice(*words.BASES, required=True, description="How sure the limit is.")
     source = _text("Document and date it comes from.", "governing body's release of 2010")
     quantity = _text("Name of what is judged; null for a rule of words.", "rg", allow_none=True)
     unit = _text("Unit of the limit.", "in", allow_none=True)
@@ -465,7 +462,7 @@ class RuleSchema(Schema):
 class RulebookSchema(Schema):
     """One body's rules."""
 
-    body = Choice(*BODIES, required=True, description="The governing body.")
+    body = Choice(*words.BODIES, required=True, description="The governing body.")
     title = _text("Title of the rulebook.", "Equipment specifications")
     edition = _text("Edition.", "2024")
     compiled_on = Day(required=True, description="Day the rulebook was compiled.", example="2024-09-01")
@@ -481,7 +478,7 @@ class RulebookSchema(Schema):
         required=True,
         description="The rules, in the rulebook's order.",
         minimum=0,
-        maximum=RULES_MAXIMUM,
+        maximum=limits.RULES_MAXIMUM,
     )
 
 

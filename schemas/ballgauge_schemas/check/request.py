@@ -4,17 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
+from ballgauge_schemas.shared import limits, words
 from ballgauge_schemas.shared.ball import BallSchema, require_diameter
 from ballgauge_schemas.shared.base import Choice, Day, Errors, Flag, Number, Part, Schema, Several, Text
 from ballgauge_schemas.shared.drilling import DrillingSchema
 from ballgauge_schemas.shared.quantity import Quantity, QuantityField
-
-BODIES = ("usbc", "ibf")
-STAGES = ("play", "approval")
-DECISION_RULES = ("simple", "guarded")
-OUTCOMES = ("conforming", "nonconforming", "inconclusive", "not_assessed")
-BATCH_MAXIMUM = 1000
-"""Most checks or drillings in one request (ours)."""
 
 OVERLAY_PATTERN = r"^[a-z][a-z0-9_-]{0,39}$"
 
@@ -48,12 +42,12 @@ class MeasuredBalanceSchema(Schema):
 class RulesSchema(Schema):
     """Which rulebook, on which day, at which stage."""
 
-    body = Choice(*BODIES, default="usbc", description="The governing body.")
+    body = Choice(*words.BODIES, default="usbc", description="The governing body.")
     on = Day(
         description="Day of use; without it, the day the rulebook was compiled, which the answer names.",
         example="2024-09-01",
     )
-    stage = Choice(*STAGES, default="play", description="Use in play, or a model's approval.")
+    stage = Choice(*words.STAGES, default="play", description="Use in play, or a model's approval.")
     overlay = Text(
         description="National or local differences laid over the rulebook.",
         example="australia",
@@ -66,7 +60,7 @@ class DecisionSchema(Schema):
     """How uncertainty decides (JCGM 106:2012)."""
 
     rule = Choice(
-        *DECISION_RULES,
+        *words.DECISION_RULES,
         default="simple",
         description="Simple acceptance, or guarded acceptance and rejection with inconclusive between.",
     )
@@ -150,7 +144,7 @@ class CheckBatchSchema(Schema):
         required=True,
         description="The checks.",
         minimum=1,
-        maximum=BATCH_MAXIMUM,
+        maximum=limits.BATCH_MAXIMUM,
     )
 
 
@@ -177,14 +171,14 @@ class DrillingBatchSchema(Schema):
         required=True,
         description="The drillings.",
         minimum=1,
-        maximum=BATCH_MAXIMUM,
+        maximum=limits.BATCH_MAXIMUM,
     )
 
 
 class RulebookQuerySchema(Schema):
     """Which rules to list; without parameters, those of every body."""
 
-    body = Choice(*BODIES, description="The governing body.")
+    body = Choice(*words.BODIES, description="The governing body.")
     on = Day(description="List the rules in force on this day.", example="2024-09-01")
     overlay = Text(
         description="National or local differences laid over the rulebook.",

@@ -9,7 +9,6 @@ from __future__ import annotations
 from typing import Any
 
 from ballgauge_schemas.check.answer import (
-    RULES_MAXIMUM,
     CautionSchema,
     FindingSchema,
     LimitSchema,
@@ -19,26 +18,9 @@ from ballgauge_schemas.check.answer import (
     UsedRulesSchema,
     VectorSchema,
 )
-from ballgauge_schemas.check.request import OUTCOMES
-from ballgauge_schemas.design.request import (
-    FACTORS,
-    FAMILY_MAXIMUM,
-    FRONT_MAXIMUM,
-    NUMBERS,
-    PARAMETERS_MAXIMUM,
-    POSITIONS,
-    SAMPLES_MAXIMUM,
-    SEED_MAXIMUM,
-    SIZES,
-    SOLID_ROLES,
-    SOLIDS_MAXIMUM,
-    SOLUTIONS_MAXIMUM,
-    STARTS_MAXIMUM,
-    TOLERANCES_MAXIMUM,
-    DesignSchema,
-)
+from ballgauge_schemas.design.request import DesignSchema
+from ballgauge_schemas.shared import limits, words
 from ballgauge_schemas.shared.base import Choice, Flag, Number, Part, Schema, Several, Table, Text, Whole
-from ballgauge_schemas.shared.drilling import HOLES_MAXIMUM, ROLES
 from ballgauge_schemas.shared.problems import ProblemSchema
 
 
@@ -116,7 +98,7 @@ class ContributionSchema(Schema):
     """What one solid adds: the change when it is there instead of what lies beneath it, all else the same."""
 
     name = _text("The solid.", "core", required=True)
-    role = Choice(*SOLID_ROLES, required=True, description="What it is in the ball.")
+    role = Choice(*words.SOLID_ROLES, required=True, description="What it is in the ball.")
     mass = _number("Weight of its visible part.", 4.7, "lb")
     weight = _number("Change of the weight; null for the ball itself.", 3.4, "lb")
     rg = _length("Change of the low radius of gyration.", -0.26)
@@ -162,7 +144,9 @@ class PropertiesSchema(Schema):
     cover_depth_shallowest = _length("Least depth of cover over the core; null without a core.", 0.79)
     cover_depth_deepest = _length("Greatest depth of cover over the core.", 0.79)
     contributions = _parts(
-        ContributionSchema, "What each solid adds; empty where that is too much to compute.", SOLIDS_MAXIMUM
+        ContributionSchema,
+        "What each solid adds; empty where that is too much to compute.",
+        limits.SOLIDS_MAXIMUM,
     )
     method = _text("How the numbers were found.", "exact", required=True)
     error_bound = Part(ErrorBoundSchema, required=True, description="Bounds of the method's error.")
@@ -178,12 +162,16 @@ class RemovedSchema(Schema):
 class HoleCostSchema(Schema):
     """What one hole takes and changes, drilled in its place of the order."""
 
-    index = Whole(required=True, description="Its place.", example=0, minimum=0, maximum=HOLES_MAXIMUM - 1)
-    role = Choice(*ROLES, required=True, description="What the hole is for.")
+    index = Whole(
+        required=True, description="Its place.", example=0, minimum=0, maximum=limits.HOLES_MAXIMUM - 1
+    )
+    role = Choice(*words.ROLES, required=True, description="What the hole is for.")
     removed_weight = _ounces("Weight of the material drilled out.", 1.02)
     slug_weight = _ounces("Weight of the slug put back.", 0.0)
     volume = _number("Volume it takes.", 1.76, "in³")
-    removed_from = _parts(RemovedSchema, "What it takes of which part.", SOLIDS_MAXIMUM + HOLES_MAXIMUM)
+    removed_from = _parts(
+        RemovedSchema, "What it takes of which part.", limits.SOLIDS_MAXIMUM + limits.HOLES_MAXIMUM
+    )
     rg = _length("Change of the low radius of gyration.", -0.003)
     differential = _length("Change of the differential.", -0.004)
     intermediate_differential = _length("Change of the intermediate differential.", 0.006)
@@ -235,12 +223,14 @@ class DrilledDesignSchema(Schema):
     low_rg_axis = Part(DrilledAxisSchema, allow_none=True, description="The low axis.")
     high_rg_axis = Part(DrilledAxisSchema, allow_none=True, description="The high axis.")
     change = Part(DesignChangeSchema, required=True, description="Drilled less undrilled.")
-    holes = _parts(HoleCostSchema, "What each hole costs; all add up to the whole change.", HOLES_MAXIMUM)
+    holes = _parts(
+        HoleCostSchema, "What each hole costs; all add up to the whole change.", limits.HOLES_MAXIMUM
+    )
     outcome = Choice(
-        *OUTCOMES, required=True, description="The worst of these findings that are not advisory."
+        *words.OUTCOMES, required=True, description="The worst of these findings that are not advisory."
     )
     findings = _parts(
-        FindingSchema, "What the rules of play say of its holes and its balance.", RULES_MAXIMUM
+        FindingSchema, "What the rules of play say of its holes and its balance.", limits.RULES_MAXIMUM
     )
     method = _text("How the numbers were found.", "exact along each hole", required=True)
 
@@ -278,8 +268,10 @@ class ComparisonSchema(Schema):
 class ParameterValueSchema(Schema):
     """Where a solution puts a parameter."""
 
-    solids = _list(_text("A solid.", "core"), "Its solids.", SOLIDS_MAXIMUM)
-    field = Choice("density", *SIZES, *FACTORS, *POSITIONS, required=True, description="The number.")
+    solids = _list(_text("A solid.", "core"), "Its solids.", limits.SOLIDS_MAXIMUM)
+    field = Choice(
+        "density", *words.SIZES, *words.FACTORS, *words.POSITIONS, required=True, description="The number."
+    )
     unit = _text("Its unit.", "g/mL", required=True)
     value = _number("The value.", 2.4, "see unit")
     at_bound = Flag(required=True, description="Whether a bound holds it.", example=False)
@@ -293,7 +285,7 @@ def _numbers_table(description: str, example: dict[str, Any]) -> Table:
 
 class _SolutionSchema(Schema):
     met = Flag(required=True, description="Whether every target is met.")
-    values = _parts(ParameterValueSchema, "Where it puts the parameters.", PARAMETERS_MAXIMUM)
+    values = _parts(ParameterValueSchema, "Where it puts the parameters.", limits.PARAMETERS_MAXIMUM)
     numbers = _numbers_table("Its numbers, by name.", {"weight": 15.0, "rg": 2.5})
     misses = _numbers_table("Misses of the targets, in tolerances, by name.", {"weight": 0.1, "rg": -0.4})
     design = Part(DesignSchema, required=True, description="The design; meshes are named, not repeated.")
@@ -306,13 +298,13 @@ class SolutionSchema(_SolutionSchema):
 class ConflictSchema(Schema):
     """A target that cannot be met together with the others."""
 
-    number = Choice(*NUMBERS, required=True, description="The target.")
+    number = Choice(*words.NUMBERS, required=True, description="The target.")
     unit = _text("Its unit.", "lb", required=True)
     wanted = _number("What was asked for.", 15.0, "see unit")
     nearest = _number("The nearest it comes with the others met as well as they can be.", 16.5, "see unit")
     off = _number("By how much that misses the tolerance.", 1.5, "see unit")
     others_met = Flag(required=True, description="Whether the others are met there.")
-    with_targets = _list(_text("A target.", "rg"), "Targets that stand against it.", len(NUMBERS))
+    with_targets = _list(_text("A target.", "rg"), "Targets that stand against it.", len(words.NUMBERS))
     message = _text(
         "The conflict in words.", "weight comes no nearer to 15 than 16.5 while rg is met", required=True
     )
@@ -321,7 +313,7 @@ class ConflictSchema(Schema):
 class SensitivitySchema(Schema):
     """How a number answers a parameter, at the best solution."""
 
-    number = Choice(*NUMBERS, required=True, description="The number.")
+    number = Choice(*words.NUMBERS, required=True, description="The number.")
     unit = _text("Its unit.", "in", required=True)
     parameter = _text("The parameter.", "density of core", required=True)
     per_unit = _number("Change per unit of the parameter.", 0.012, "see unit", 1e15)
@@ -331,9 +323,9 @@ class SensitivitySchema(Schema):
 class TradeOffResultSchema(Schema):
     """The front of two targets: no point is worse than another in both."""
 
-    first = Choice(*NUMBERS, required=True, description="One target.")
-    second = Choice(*NUMBERS, required=True, description="The other.")
-    points = _parts(SolutionSchema, "From the first target's best to the second's.", FRONT_MAXIMUM)
+    first = Choice(*words.NUMBERS, required=True, description="One target.")
+    second = Choice(*words.NUMBERS, required=True, description="The other.")
+    points = _parts(SolutionSchema, "From the first target's best to the second's.", limits.FRONT_MAXIMUM)
 
 
 def _used_seed() -> Whole:
@@ -342,7 +334,7 @@ def _used_seed() -> Whole:
         description="Start of the random numbers used.",
         example=0,
         minimum=0,
-        maximum=SEED_MAXIMUM,
+        maximum=limits.SEED_MAXIMUM,
     )
 
 
@@ -352,13 +344,21 @@ class SolvedSchema(Schema):
     met = Flag(required=True, description="Whether every target can be met.")
     seed = _used_seed()
     starts = Whole(
-        required=True, description="Places searched from.", example=12, minimum=1, maximum=STARTS_MAXIMUM
+        required=True,
+        description="Places searched from.",
+        example=12,
+        minimum=1,
+        maximum=limits.STARTS_MAXIMUM,
     )
     evaluations = Whole(required=True, description="Designs tried.", example=948, minimum=0, maximum=10**9)
-    solutions = _parts(SolutionSchema, "Distinct designs, best first.", SOLUTIONS_MAXIMUM)
-    conflicts = _parts(ConflictSchema, "Why the targets cannot be met, largest miss first.", len(NUMBERS))
+    solutions = _parts(SolutionSchema, "Distinct designs, best first.", limits.SOLUTIONS_MAXIMUM)
+    conflicts = _parts(
+        ConflictSchema, "Why the targets cannot be met, largest miss first.", len(words.NUMBERS)
+    )
     sensitivities = _parts(
-        SensitivitySchema, "How the targets answer the parameters.", len(NUMBERS) * PARAMETERS_MAXIMUM
+        SensitivitySchema,
+        "How the targets answer the parameters.",
+        len(words.NUMBERS) * limits.PARAMETERS_MAXIMUM,
     )
     trade_off = Part(
         TradeOffResultSchema,
@@ -381,7 +381,7 @@ class FamilyResultSchema(Schema):
     """The same shape in other weights, by densities alone."""
 
     seed = _used_seed()
-    members = _parts(FamilyMemberSchema, "The members, in the order asked for.", FAMILY_MAXIMUM)
+    members = _parts(FamilyMemberSchema, "The members, in the order asked for.", limits.FAMILY_MAXIMUM)
 
 
 class QuantileSchema(Schema):
@@ -401,14 +401,14 @@ class ShareSchema(Schema):
 class SpreadSchema(Schema):
     """How one number spreads."""
 
-    number = Choice(*NUMBERS, required=True, description="The number.")
+    number = Choice(*words.NUMBERS, required=True, description="The number.")
     unit = _text("Its unit.", "lb", required=True)
     nominal = _number("Its nominal value.", 15.2, "see unit")
     mean = _number("Mean of the samples.", 15.2, "see unit")
     standard_deviation = _number("Standard deviation of the samples.", 0.05, "see unit")
     linear_standard_deviation = _number("The same by linear propagation (JCGM 100).", 0.05, "see unit")
     quantiles = _parts(QuantileSchema, "Quantiles of the samples.", 20)
-    shares = _parts(ShareSchema, "What each tolerance gives to the variance.", TOLERANCES_MAXIMUM)
+    shares = _parts(ShareSchema, "What each tolerance gives to the variance.", limits.TOLERANCES_MAXIMUM)
     explained = _number("Sum of the shares; what it lacks of 1, tolerances do together.", 0.999, "1")
 
 
@@ -416,7 +416,7 @@ class FractionSchema(Schema):
     """The expected nonconforming fraction against the limits on one number, or against all of them."""
 
     number = _text("The number, or `any` for all limits together.", "differential", required=True)
-    rules = _list(_text("Id of a rule.", "differential"), "Rules that set the limits.", RULES_MAXIMUM)
+    rules = _list(_text("Id of a rule.", "differential"), "Rules that set the limits.", limits.RULES_MAXIMUM)
     limit = Part(LimitSchema, required=True, description="The limits.")
     fraction = _share("Share of the samples outside.", 0.012)
     confidence = _share("Confidence of the interval.", 0.95)
@@ -435,7 +435,7 @@ class TightenSchema(Schema):
     """The tolerance to tighten first."""
 
     tolerance = _text("The tolerance.", "density of core", required=True)
-    number = Choice(*NUMBERS, required=True, description="The number it matters for.")
+    number = Choice(*words.NUMBERS, required=True, description="The number it matters for.")
     share = _number("Its share of that number's variance.", 0.8, "1")
     fraction_now = _share("Nonconforming fraction against all limits.", 0.012)
     fraction_halved = _share("The same with this tolerance halved.", 0.0)
@@ -445,13 +445,17 @@ class ProductionResultSchema(Schema):
     """A tolerance study."""
 
     samples = Whole(
-        required=True, description="Balls drawn.", example=10_000, minimum=16, maximum=SAMPLES_MAXIMUM
+        required=True,
+        description="Balls drawn.",
+        example=10_000,
+        minimum=16,
+        maximum=limits.DESIGN_SAMPLES_MAXIMUM,
     )
     seed = _used_seed()
     method = _text("How it was done.", "Sobol samples through the whole model", required=True)
-    spreads = _parts(SpreadSchema, "The spread of each number that every sample has.", len(NUMBERS))
-    nonconforming = _parts(FractionSchema, "Expected nonconforming fractions.", len(NUMBERS) + 1)
-    not_assessed = _parts(NotStudiedSchema, "Rules of which the study says nothing.", RULES_MAXIMUM)
+    spreads = _parts(SpreadSchema, "The spread of each number that every sample has.", len(words.NUMBERS))
+    nonconforming = _parts(FractionSchema, "Expected nonconforming fractions.", len(words.NUMBERS) + 1)
+    not_assessed = _parts(NotStudiedSchema, "Rules of which the study says nothing.", limits.RULES_MAXIMUM)
     tighten_first = Part(
         TightenSchema,
         allow_none=True,
@@ -466,11 +470,13 @@ class DesignResultSchema(Schema):
     properties = Part(PropertiesSchema, required=True, description="The design as made.")
     ball = Part(BoxNumbersSchema, required=True, description="The same as a check takes a ball.")
     outcome = Choice(
-        *OUTCOMES,
+        *words.OUTCOMES,
         required=True,
         description="The worst outcome of all findings as made that are not advisory.",
     )
-    findings = _parts(FindingSchema, "What the rules of approval say of the design as made.", RULES_MAXIMUM)
+    findings = _parts(
+        FindingSchema, "What the rules of approval say of the design as made.", limits.RULES_MAXIMUM
+    )
     missing = _parts(MissingSchema, "What only a ball can tell.", 200)
     rules = Part(UsedRulesSchema, required=True, description="The rules used.")
     drilled = Part(DrilledDesignSchema, required=True, allow_none=True, description="The design, drilled.")

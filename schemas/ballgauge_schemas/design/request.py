@@ -17,7 +17,8 @@ from typing import Any
 from marshmallow import ValidationError, fields
 from marshmallow.exceptions import SCHEMA
 
-from ballgauge_schemas.check.request import BODIES, OVERLAY_PATTERN
+from ballgauge_schemas.check.request import OVERLAY_PATTERN
+from ballgauge_schemas.shared import limits, words
 from ballgauge_schemas.shared.base import (
     REQUIRED,
     Choice,
@@ -35,63 +36,6 @@ from ballgauge_schemas.shared.base import (
 from ballgauge_schemas.shared.drilling import DrillingSchema
 from ballgauge_schemas.shared.quantity import KINDS, NominalField, Quantity, QuantityField
 from ballgauge_schemas.shared.wording import json_type, listed, shown_text
-
-SOLIDS_MAXIMUM = 64
-POINTS_MAXIMUM = 1000
-MESHES_MAXIMUM = 8
-PARAMETERS_MAXIMUM = 32
-TOLERANCES_MAXIMUM = 20
-STARTS_MAXIMUM = 64
-SOLUTIONS_MAXIMUM = 10
-FRONT_MAXIMUM = 25
-FAMILY_MAXIMUM = 12
-SAMPLES_MAXIMUM = 100_000
-SEED_MAXIMUM = 2**53 - 1
-"""Most of each in one request (ours): no answer takes minutes. Where the solids cut each other off a common
-axis, or a mesh is large, the service may take fewer samples and starts, and says how many."""
-
-STARTS = 12
-SOLUTIONS = 5
-FRONT = 9
-FAMILY_WEIGHTS = (12.0, 13.0, 14.0, 15.0, 16.0)
-SAMPLES = 10_000
-CONFIDENCE = 0.95
-"""What is done unless told otherwise (ours)."""
-
-SOLID_ROLES = ("cover", "outer_core", "inner_core", "disc", "pin", "other")
-MESH_FORMATS = ("stl", "3mf", "obj", "ply")
-MESH_UNITS = ("mm", "cm", "in")
-MESH_DATA_MAXIMUM = 1_000_000
-"""Longest mesh within the JSON, in characters of base64 (ours)."""
-
-MESH_BYTES_MAXIMUM = 32 * 2**20
-"""Most bytes of a form with meshes (ours)."""
-
-WEIGHTS = ("weight",)
-LENGTHS = (
-    "rg", "rg_intermediate", "rg_high", "differential", "intermediate_differential", "pin_to_cg",
-    "pin_to_low_rg_axis", "mark_to_high_rg_axis",
-)  # fmt: skip
-NUMBERS = (
-    "weight", "rg", "rg_intermediate", "rg_high", "differential", "intermediate_differential",
-    "asymmetry_ratio", "top_weight", "pin_to_cg", "pin_to_low_rg_axis", "mark_to_high_rg_axis",
-)  # fmt: skip
-"""Numbers of a design that targets can name."""
-
-SIZES = (
-    "diameter",
-    "bottom_diameter",
-    "top_diameter",
-    "height",
-    "length_x",
-    "length_y",
-    "length_z",
-    "rounding",
-)
-FACTORS = ("radial_scale", "axial_scale", "scale")
-POSITIONS = ("position_x", "position_y", "position_z")
-OFFSETS = ("offset_x", "offset_y", "offset_z")
-TILTS = ("tilt_x", "tilt_y")
 
 _NAMED = r"^\S(.*\S)?$"
 
@@ -135,9 +79,9 @@ def kind_of(field: str) -> str:
 
 _KINDS: Mapping[str, str] = {
     "density": "density",
-    **dict.fromkeys((*SIZES, *POSITIONS, *OFFSETS), "length"),
-    **dict.fromkeys(FACTORS, "ratio"),
-    **dict.fromkeys(TILTS, "angle"),
+    **dict.fromkeys((*words.SIZES, *words.POSITIONS, *words.OFFSETS), "length"),
+    **dict.fromkeys(words.FACTORS, "ratio"),
+    **dict.fromkeys(words.TILTS, "angle"),
 }
 
 
@@ -170,9 +114,9 @@ def _bound(field: str) -> QuantityField:
     """Reads a bound of a parameter: what the solids' own field takes."""
     if field == "density":
         return _density("", 1)
-    if field in FACTORS:
+    if field in words.FACTORS:
         return Nominal("ratio", minimum=0.01, maximum=100, description="", example=1)
-    return _length("", 1, 0.0 if field == "rounding" else -9.5 if field in POSITIONS else 0.001)
+    return _length("", 1, 0.0 if field == "rounding" else -9.5 if field in words.POSITIONS else 0.001)
 
 
 _WIDEST = {"density": 25.0, "length": 9.5, "ratio": 1.0, "angle": 45.0}
@@ -227,7 +171,7 @@ class RotationSchema(Schema):
 
 class _SolidSchema(Schema):
     name = _name("Name of the solid, no other's in the design.", required=True)
-    role = Choice(*SOLID_ROLES, default="other", description="What the solid is in the ball.")
+    role = Choice(*words.SOLID_ROLES, default="other", description="What the solid is in the ball.")
     density = _density("Density of its material.", 1.2, required=True)
     position = _three(
         _length("A coordinate.", 0.0, -9.5, 9.5),
@@ -290,7 +234,7 @@ class ProfileSchema(_SolidSchema):
         ),
         description="Points of height and radius, heights rising; two at one height make a step.",
         minimum=2,
-        maximum=POINTS_MAXIMUM,
+        maximum=limits.POINTS_MAXIMUM,
         required=True,
     )
     radial_scale = _factor("What every radius is multiplied by; 1 unless told.")
@@ -357,8 +301,8 @@ class MeshSchema(Schema):
     """A closed surface of triangles: in the form's part of that file name, or within the JSON as base64."""
 
     name = _name("Name by which solids use it.", required=True)
-    unit = Choice(*MESH_UNITS, required=True, description="What one unit of its numbers is.")
-    format = Choice(*MESH_FORMATS, description="Format; what the file's name ends in unless told.")
+    unit = Choice(*words.MESH_UNITS, required=True, description="What one unit of its numbers is.")
+    format = Choice(*words.MESH_FORMATS, description="Format; what the file's name ends in unless told.")
     file = Text(
         description="File name of the form's part that holds it; for the command, its path from the design's "
         "folder.",
@@ -369,7 +313,7 @@ class MeshSchema(Schema):
     data = Text(
         description="The file itself as base64, where it is small.",
         example="c29saWQ=",
-        maximum=MESH_DATA_MAXIMUM,
+        maximum=limits.MESH_DATA_MAXIMUM,
         pattern=r"^[A-Za-z0-9+/]*={0,2}$",
     )
 
@@ -381,10 +325,10 @@ class MeshSchema(Schema):
         if "format" in loaded or "format" in errors:
             return
         ending = loaded.get("file", "").rpartition(".")[2].lower()
-        if ending in MESH_FORMATS:
+        if ending in words.MESH_FORMATS:
             loaded["format"] = ending
         elif given:
-            add_error(errors, ("format",), f"missing; give {listed(MESH_FORMATS, 'or')}")
+            add_error(errors, ("format",), f"missing; give {listed(words.MESH_FORMATS, 'or')}")
 
 
 class DesignSchema(Schema):
@@ -396,14 +340,14 @@ class DesignSchema(Schema):
         Part(MeshSchema, description="One mesh."),
         description="Meshes that solids use.",
         minimum=0,
-        maximum=MESHES_MAXIMUM,
+        maximum=limits.MESHES_MAXIMUM,
         make=list,
     )
     solids = Several(
         SolidField(),
         description="The solids, the ball first.",
         minimum=1,
-        maximum=SOLIDS_MAXIMUM,
+        maximum=limits.SOLIDS_MAXIMUM,
         required=True,
     )
 
@@ -516,7 +460,7 @@ class TargetsSchema(Schema):
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Ask for one target at least."""
         if not loaded and not errors:
-            add_error(errors, (SCHEMA,), f"must hold at least one of {', '.join(NUMBERS)}")
+            add_error(errors, (SCHEMA,), f"must hold at least one of {', '.join(words.NUMBERS)}")
 
 
 def _solid_names() -> Several:
@@ -524,7 +468,7 @@ def _solid_names() -> Several:
         _name("Name of a solid."),
         description="Solids of which the number is one and the same.",
         minimum=1,
-        maximum=SOLIDS_MAXIMUM,
+        maximum=limits.SOLIDS_MAXIMUM,
         required=True,
     )
 
@@ -534,7 +478,7 @@ def _seed() -> Whole:
         description="Start of the random numbers; 0 unless told. The same seed gives the same answer.",
         example=7,
         minimum=0,
-        maximum=SEED_MAXIMUM,
+        maximum=limits.SEED_MAXIMUM,
     )
 
 
@@ -543,7 +487,12 @@ class ParameterSchema(Schema):
 
     solids = _solid_names()
     field = Choice(
-        "density", *SIZES, *FACTORS, *POSITIONS, required=True, description="Which of the solids' numbers."
+        "density",
+        *words.SIZES,
+        *words.FACTORS,
+        *words.POSITIONS,
+        required=True,
+        description="Which of the solids' numbers.",
     )
     lower = KindOfField(required=True, description="Least value.", example=1.8)
     upper = KindOfField(required=True, description="Greatest value.", example=3.2)
@@ -563,10 +512,13 @@ def _check_bounds(loaded: Mapping[str, Any], errors: Errors) -> None:
 class TradeOffSchema(Schema):
     """The front of two targets that conflict, the others kept."""
 
-    first = Choice(*NUMBERS, required=True, description="One target.")
-    second = Choice(*NUMBERS, required=True, description="The other.")
+    first = Choice(*words.NUMBERS, required=True, description="One target.")
+    second = Choice(*words.NUMBERS, required=True, description="The other.")
     points = Whole(
-        description=f"Points of the front; {FRONT} unless told.", example=9, minimum=2, maximum=FRONT_MAXIMUM
+        description=f"Points of the front; {limits.FRONT} unless told.",
+        example=9,
+        minimum=2,
+        maximum=limits.FRONT_MAXIMUM,
     )
 
 
@@ -578,21 +530,21 @@ class SolveSchema(Schema):
         Part(ParameterSchema, description="One parameter."),
         description="What may move.",
         minimum=1,
-        maximum=PARAMETERS_MAXIMUM,
+        maximum=limits.PARAMETERS_MAXIMUM,
         required=True,
     )
     seed = _seed()
     starts = Whole(
-        description=f"Places to search from, the design itself the first; {STARTS} unless told.",
+        description=f"Places to search from, the design itself the first; {limits.STARTS} unless told.",
         example=12,
         minimum=1,
-        maximum=STARTS_MAXIMUM,
+        maximum=limits.STARTS_MAXIMUM,
     )
     keep = Whole(
-        description=f"Most solutions to give; {SOLUTIONS} unless told.",
+        description=f"Most solutions to give; {limits.SOLUTIONS} unless told.",
         example=5,
         minimum=1,
-        maximum=SOLUTIONS_MAXIMUM,
+        maximum=limits.SOLUTIONS_MAXIMUM,
     )
     trade_off = Part(TradeOffSchema, description="A front to follow as well.")
 
@@ -628,13 +580,13 @@ class FamilySchema(Schema):
         Nominal("weight", minimum=6, maximum=20, description="A weight.", example=14),
         description="The weights; 12, 13, 14, 15 and 16 lb unless told.",
         minimum=1,
-        maximum=FAMILY_MAXIMUM,
+        maximum=limits.FAMILY_MAXIMUM,
     )
     parameters = Several(
         Part(DensityParameterSchema, description="One density."),
         description="The densities that may move.",
         minimum=1,
-        maximum=PARAMETERS_MAXIMUM,
+        maximum=limits.PARAMETERS_MAXIMUM,
         required=True,
     )
     seed = _seed()
@@ -645,7 +597,7 @@ class ToleranceSchema(Schema):
 
     solids = _solid_names()
     field = Choice(
-        "density", *SIZES, *FACTORS, *OFFSETS, *TILTS, required=True,
+        "density", *words.SIZES, *words.FACTORS, *words.OFFSETS, *words.TILTS, required=True,
         description="Which of the solids' numbers; offsets and tilts move the solids together.",
     )  # fmt: skip
     standard_deviation = KindOfField(description="Of a normal distribution.", example=0.02)
@@ -667,19 +619,19 @@ class ProductionSchema(Schema):
         Part(ToleranceSchema, description="One tolerance."),
         description="What varies, each by itself.",
         minimum=1,
-        maximum=TOLERANCES_MAXIMUM,
+        maximum=limits.TOLERANCES_MAXIMUM,
         required=True,
     )
     samples = Whole(
-        description=f"Balls to draw (Sobol points); {SAMPLES} unless told.",
-        example=SAMPLES,
+        description=f"Balls to draw (Sobol points); {limits.DESIGN_SAMPLES} unless told.",
+        example=limits.DESIGN_SAMPLES,
         minimum=64,
-        maximum=SAMPLES_MAXIMUM,
+        maximum=limits.DESIGN_SAMPLES_MAXIMUM,
     )
     seed = _seed()
     confidence = Number(
-        description=f"Confidence of the intervals; {CONFIDENCE} unless told.",
-        example=CONFIDENCE,
+        description=f"Confidence of the intervals; {limits.CONFIDENCE} unless told.",
+        example=limits.CONFIDENCE,
         minimum=0.5,
         maximum=0.9999,
     )
@@ -688,7 +640,7 @@ class ProductionSchema(Schema):
 class DesignRulesSchema(Schema):
     """Which rulebook: the design is judged as made, for approval; drilled, for play."""
 
-    body = Choice(*BODIES, default="usbc", description="The governing body.")
+    body = Choice(*words.BODIES, default="usbc", description="The governing body.")
     on = Day(
         description="Day of submission and of use; without it, the day the rulebook was compiled, which the "
         "answer names.",

@@ -10,9 +10,9 @@ from typing import Any
 
 from marshmallow import fields
 
-from ballgauge_schemas.check.answer import BASES, CautionSchema, UsedDecisionSchema, UsedRulesSchema
-from ballgauge_schemas.check.request import OUTCOMES
-from ballgauge_schemas.lot.request import FORMATS, INSPECTIONS, LEVELS, MODELS, PLAN_KINDS, QUANTITIES, SCOPES
+from ballgauge_schemas.check.answer import CautionSchema, UsedDecisionSchema, UsedRulesSchema
+from ballgauge_schemas.lot.request import QUANTITIES
+from ballgauge_schemas.shared import limits, words
 from ballgauge_schemas.shared.base import Choice, Flag, Number, Part, Schema, Several, Table, Text, Whole
 
 _MANY = 10**15
@@ -101,7 +101,9 @@ class LeftOutSchema(Schema):
 class PlanDecisionSchema(Schema):
     """What the attributes plan says of the counts."""
 
-    outcome = Choice(*OUTCOMES, description="Accepted (conforming), rejected (nonconforming), or neither.")
+    outcome = Choice(
+        *words.OUTCOMES, description="Accepted (conforming), rejected (nonconforming), or neither."
+    )
     sample_size = _count("Balls the plan takes.", 80)
     balls_given = _count("Rows that hold, or should hold, a ball.", 80)
     acceptance_number = _count("Nonconforming balls that still accept.", 2)
@@ -118,9 +120,9 @@ class AcceptanceSchema(Schema):
     lot_accepted = Flag(
         description="Whether the lot is accepted; null where nothing is decided.", allow_none=True
     )
-    outcome = Choice(*OUTCOMES, description="The same in the words of the outcomes.")
+    outcome = Choice(*words.OUTCOMES, description="The same in the words of the outcomes.")
     message = _text("The decision in a sentence.", "The lot is accepted by its plan.")
-    scope = Choice(*SCOPES, description="By all rules, or by those on what the file measures.")
+    scope = Choice(*words.LOT_SCOPES, description="By all rules, or by those on what the file measures.")
     not_judged = _texts("Titles of rules without data.", "Coefficient of friction")
     reasons = _texts("What decided, the worst first.", "Balls: 1 nonconforming of 80 balls; at most 2 may be")
     acceptance_at_aql = _chance("Probability that the plan accepts a lot at the AQL.", 0.961)
@@ -338,9 +340,9 @@ class SampleRuleResultSchema(Schema):
 
     rule = _text("Id of the rule.", "oil_absorption_sample")
     title = _text("The rule in a few words.", "Oil absorption of a model's samples")
-    basis = Choice(*BASES, description="How sure the rule is.")
+    basis = Choice(*words.BASES, description="How sure the rule is.")
     source = _text("Document and date.", "release on the oil absorption specification (2018)")
-    outcome = Choice(*OUTCOMES, description="The verdict.")
+    outcome = Choice(*words.OUTCOMES, description="The verdict.")
     message = _text("The verdict in a sentence.", "no ball of 79 under 135 s; average 686.2 s")
     result = Table(
         description="The numbers behind it: rates, averages, bounds, and what further balls would settle.",
@@ -352,14 +354,14 @@ class SampleRuleResultSchema(Schema):
 class PlanSchema(Schema):
     """The attributes plan, and what it does."""
 
-    kind = Choice(*PLAN_KINDS, "none", "every_ball", description="Where the plan comes from.")
+    kind = Choice(*words.PLAN_KINDS, "none", "every_ball", description="Where the plan comes from.")
     sample_size = _count("Balls to take.", 80)
     acceptance_number = _count("Nonconforming balls that still accept.", 2)
     rejection_number = _count("Nonconforming balls that reject.", 3)
     lot_size = _count("Balls in the lot.", 1000, allow_none=True)
-    model = Choice(*MODELS, allow_none=True, description="Distribution of the count.")
-    level = Choice(*LEVELS, allow_none=True, description="Inspection level.")
-    inspection = Choice(*INSPECTIONS, allow_none=True, description="Severity.")
+    model = Choice(*words.MODELS, allow_none=True, description="Distribution of the count.")
+    level = Choice(*words.LEVELS, allow_none=True, description="Inspection level.")
+    inspection = Choice(*words.INSPECTIONS, allow_none=True, description="Severity.")
     code_letter = _text("Code letter of the lot.", "J", allow_none=True)
     plan_letter = _text("Code letter whose plan applies.", "J", allow_none=True)
     aql = _number("Acceptable quality limit.", 1.0, "percent")
@@ -377,7 +379,7 @@ class CurvesSchema(Schema):
 
     sample_size = _count("Balls to take.", 80)
     acceptance_number = _count("Nonconforming balls that still accept.", 2)
-    model = Choice(*MODELS, description="Distribution of the count.")
+    model = Choice(*words.MODELS, description="Distribution of the count.")
     lot_size = _count("Balls in the lot.", 1000, allow_none=True)
     fraction = _numbers("Nonconforming fraction of what comes in.", 0.01)
     acceptance = _numbers("Probability of acceptance.", 0.961)
@@ -408,7 +410,7 @@ class VariablesOutcomeSchema(Schema):
 
     quantity = Choice(*QUANTITIES, description="The quantity.")
     plan = Part(VariablesPlanUsedSchema, description="The plan.")
-    outcome = Choice(*OUTCOMES, description="The verdict.")
+    outcome = Choice(*words.OUTCOMES, description="The verdict.")
     message = _text("The verdict in a sentence.", "quality statistic 3.7 against k = 1.752")
     decision = Table(
         description="The statistics behind it.",
@@ -426,7 +428,7 @@ class WorstBallSchema(Schema):
 
     row = _count("Row in the file.", 38)
     serial = _shown("Its serial.", "OW7K20437")
-    outcome = Choice(*OUTCOMES, description="Its outcome.")
+    outcome = Choice(*words.OUTCOMES, description="Its outcome.")
     rule = _text("The rule that decides.", "hardness", allow_none=True)
     margin = _value("Distance to that rule's limit; negative outside.", -0.6)
     unit = _text("Unit of the margin.", "Shore D", allow_none=True)
@@ -444,7 +446,7 @@ class DrawnSchema(Schema):
     )
     sample_size = _count("Balls drawn.", 80)
     lot_size = _count("Serials drawn from.", 1000)
-    seed = Whole(description="The seed.", example=20260501, minimum=0, maximum=2**63 - 1)
+    seed = Whole(description="The seed.", example=20260501, minimum=0, maximum=limits.SEED_MAXIMUM)
     generator = _text("The generator of random numbers.", "PCG64")
 
 
@@ -477,7 +479,7 @@ class FileFoundSchema(Schema):
     """What was found of the file."""
 
     name = _shown("Its name.", "ostrel_tarn_48.csv")
-    format = Choice(*FORMATS, description="Its format.")
+    format = Choice(*words.FORMATS, description="Its format.")
     columns = _list(ColumnSchema, "One column.", "Its columns.")
     encoding = _text("Encoding of a text file.", "utf-8")
     separator = fields.String(
@@ -576,7 +578,7 @@ class LotSeriesResultSchema(Schema):
     """Several lots of one model in time order."""
 
     left_out = Part(SeriesLeftOutSchema, description="What was left out of all lots together.")
-    outcome = Choice(*OUTCOMES, description="The worst outcome of the lots.")
+    outcome = Choice(*words.OUTCOMES, description="The worst outcome of the lots.")
     lots_accepted = _count("Lots accepted.", 6)
     names = Several(
         _shown("Name of a lot.", "lot7.csv"),
@@ -601,7 +603,7 @@ class LotRowSchema(Schema):
 
     row = _count("Row in the file.", 38)
     serial = _shown("Its serial.", "OW7K20437")
-    outcome = Choice(*OUTCOMES, description="Its outcome by all rules.")
+    outcome = Choice(*words.OUTCOMES, description="Its outcome by all rules.")
     rule = _text("The rule that decides.", "hardness", allow_none=True)
     margin = _value("Distance to that rule's limit; negative outside.", -0.6)
     unit = _text("Unit of the margin.", "Shore D", allow_none=True)

@@ -12,7 +12,8 @@ from typing import Any
 
 from marshmallow import ValidationError, fields
 
-from ballgauge_schemas.check.request import STAGES, DecisionSchema, RulesSchema
+from ballgauge_schemas.check.request import DecisionSchema, RulesSchema
+from ballgauge_schemas.shared import limits, words
 from ballgauge_schemas.shared.ball import BallSchema
 from ballgauge_schemas.shared.base import (
     Choice,
@@ -28,21 +29,6 @@ from ballgauge_schemas.shared.base import (
 from ballgauge_schemas.shared.quantity import QuantityField
 from ballgauge_schemas.shared.wording import json_type
 
-FORMATS = ("csv", "ndjson", "xlsx", "parquet")
-SEPARATORS = (",", ";", "|", "tab")
-ROWS = ("sample", "every_ball")
-SCOPES = ("all", "measured")
-PLAN_KINDS = ("table", "zero_acceptance", "two_point")
-LEVELS = ("I", "II", "III", "S-1", "S-2", "S-3", "S-4")
-INSPECTIONS = ("normal", "tightened", "reduced")
-MODELS = ("hypergeometric", "binomial", "poisson")
-
-LOT_MAXIMUM = 100_000_000
-"""Most balls in a lot (ours)."""
-
-MAPPING_MAXIMUM = 200
-"""Most headings in a mapping (ours); a file has no more columns either."""
-
 LOT_BODIES = (
     "text/csv",
     "application/x-ndjson",
@@ -54,9 +40,6 @@ LOT_BODIES = (
 
 LOT_ANSWERS = ("text/csv", "application/vnd.apache.parquet", "application/zip")
 """Media types of files that answer a lot."""
-
-ROW_FORMATS = ("csv", "ndjson", "parquet")
-"""How the rows of an archive may be written."""
 
 QUANTITIES = tuple(
     name for name, field in BallSchema().load_fields.items() if isinstance(field, QuantityField)
@@ -76,7 +59,7 @@ class Mapping(fields.Dict):
             metadata={
                 "description": description,
                 "examples": [example],
-                "maxProperties": MAPPING_MAXIMUM,
+                "maxProperties": limits.COLUMNS_MAXIMUM,
                 "propertyNames": {"minLength": 1, "maxLength": 200},
             },
         )
@@ -85,8 +68,8 @@ class Mapping(fields.Dict):
         """Read the mapping in `value`; raises ValidationError."""
         if not isinstance(value, dict):
             raise ValidationError(f"must be an object; got {json_type(value)}")
-        if len(value) > MAPPING_MAXIMUM:
-            raise ValidationError(f"must hold at most {MAPPING_MAXIMUM} headings; got {len(value)}")
+        if len(value) > limits.COLUMNS_MAXIMUM:
+            raise ValidationError(f"must hold at most {limits.COLUMNS_MAXIMUM} headings; got {len(value)}")
         errors: dict[str, list[str]] = {}
         for heading, field in value.items():
             if not self._NAME.fullmatch(heading):
@@ -102,9 +85,9 @@ class Mapping(fields.Dict):
 class LotFileSchema(Schema):
     """How the file is written. What is not said is found in the file, or refused where it is not clear."""
 
-    format = Choice(*FORMATS, description="Format, in place of what the name and the first bytes tell.")
+    format = Choice(*words.FORMATS, description="Format, in place of what the name and the first bytes tell.")
     encoding = Text(description="Encoding of a text file.", example="cp1252", maximum=40)
-    separator = Choice(*SEPARATORS, description="Mark between the cells of a CSV file.")
+    separator = Choice(*words.SEPARATORS, description="Mark between the cells of a CSV file.")
     decimal = Choice(".", ",", description="Decimal mark of a CSV file.")
     missing = Several(
         Text(description="A text that means no data.", example="n/a", maximum=40),
@@ -149,9 +132,9 @@ class SamplingPlanSchema(Schema):
     smallest plan that keeps both risks.
     """
 
-    kind = Choice(*PLAN_KINDS, default="table", description="Where the plan comes from.")
-    level = Choice(*LEVELS, description="Inspection level; II unless given. For `table`.")
-    inspection = Choice(*INSPECTIONS, description="Severity; normal unless given. For `table`.")
+    kind = Choice(*words.PLAN_KINDS, default="table", description="Where the plan comes from.")
+    level = Choice(*words.LEVELS, description="Inspection level; II unless given. For `table`.")
+    inspection = Choice(*words.INSPECTIONS, description="Severity; normal unless given. For `table`.")
     aql = Number(
         description="Acceptable quality limit; the tables have 0.01, 0.015, 0.025, 0.04, 0.065, 0.1 to 10.",
         example=0.65,
@@ -163,7 +146,7 @@ class SamplingPlanSchema(Schema):
     producer_risk = _risk("Largest probability of rejecting a lot at the AQL.", 0.05)
     consumer_risk = _risk("Largest probability of accepting a lot at the limiting quality.", 0.1)
     model = Choice(
-        *MODELS,
+        *words.MODELS,
         description="Distribution of the count; hypergeometric where a lot size is given, else binomial.",
     )
 
@@ -219,10 +202,10 @@ class SamplingSchema(Schema):
     """What the rows are of the lot, and the plans it is judged by."""
 
     rows = Choice(
-        *ROWS,
+        *words.ROWS,
         description="Whether the rows are a sample or every ball; a sample where a lot size is given.",
     )
-    lot_size = Whole(description="Balls in the lot.", example=1000, minimum=1, maximum=LOT_MAXIMUM)
+    lot_size = Whole(description="Balls in the lot.", example=1000, minimum=1, maximum=limits.LOT_MAXIMUM)
     plan = Part(
         SamplingPlanSchema, description="Attributes plan; without one no nonconforming ball is accepted."
     )
@@ -363,10 +346,13 @@ class DrawSchema(Schema):
         description="Start of the random numbers; note it with the sample.",
         example=20260501,
         minimum=0,
-        maximum=2**63 - 1,
+        maximum=limits.SEED_MAXIMUM,
     )
     sample_size = Whole(
-        description="Balls to draw; the plan's sample unless given.", example=80, minimum=1, maximum=100_000
+        description="Balls to draw; the plan's sample unless given.",
+        example=80,
+        minimum=1,
+        maximum=limits.SAMPLE_MAXIMUM,
     )
 
 
@@ -392,7 +378,7 @@ class LotRulesSchema(RulesSchema):
     """Which rulebook, on which day, at which stage: balls as they are made, unless told otherwise."""
 
     stage = Choice(
-        *STAGES, default="approval", description="A model's approval (balls as made), or use in play."
+        *words.STAGES, default="approval", description="A model's approval (balls as made), or use in play."
     )
 
 
@@ -405,7 +391,7 @@ class LotRequestSchema(Schema):
         make=lambda: {"body": "usbc", "stage": "approval"},
     )
     scope = Choice(
-        *SCOPES,
+        *words.LOT_SCOPES,
         default="all",
         description="Whether all rules must judge the lot, or those alone on what the file measures.",
     )

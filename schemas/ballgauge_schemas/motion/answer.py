@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from ballgauge_schemas.check.answer import CautionSchema
-from ballgauge_schemas.motion.request import PRESETS, VOLUMES_MAXIMUM
+from ballgauge_schemas.shared import limits, words
 from ballgauge_schemas.shared.base import Part, Schema, Several, Table, Text
 
 
@@ -47,7 +47,7 @@ class MotionResultSchema(Schema):
         Table(description="One bowler and volume.", example={"bowler": "own", "volume": 25.0}),
         description="How far the other surface moves the ball on the map.",
         minimum=1,
-        maximum=VOLUMES_MAXIMUM * len(PRESETS),
+        maximum=limits.VOLUMES_MAXIMUM * len(words.PRESETS),
         required=True,
         allow_none=True,
     )

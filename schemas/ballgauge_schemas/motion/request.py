@@ -13,7 +13,8 @@ from typing import Any
 
 from marshmallow.exceptions import SCHEMA
 
-from ballgauge_schemas.shared.ball import COVERS, BallSchema, require_diameter
+from ballgauge_schemas.shared import limits, words
+from ballgauge_schemas.shared.ball import BallSchema, require_diameter
 from ballgauge_schemas.shared.base import (
     Choice,
     Errors,
@@ -29,33 +30,6 @@ from ballgauge_schemas.shared.base import (
 )
 from ballgauge_schemas.shared.drilling import DrillingSchema
 from ballgauge_schemas.shared.quantity import NominalField
-
-PRESETS = (
-    "speed_dominant_one_handed",
-    "matched_one_handed",
-    "rev_dominant_one_handed",
-    "speed_dominant_two_handed",
-    "matched_two_handed",
-    "rev_dominant_two_handed",
-)
-"""Bowlers by name, as the engine knows them."""
-
-SAMPLES_MAXIMUM = 2001
-DELIVERIES_MAXIMUM = 2000
-BALLS_MAXIMUM = 24
-VOLUMES_MAXIMUM = 6
-POINT_DELIVERIES_MAXIMUM = 200
-SEED_MAXIMUM = 2**53 - 1
-WORK_MAXIMUM = 3000
-"""Most deliveries of one request in all, aiming among them (ours): no answer takes minutes."""
-
-AIMING = 16
-"""Deliveries that aiming takes at each point of a line map; counted as work."""
-
-SPREAD_DELIVERIES = 500
-POINT_DELIVERIES = 12
-SAMPLES = 201
-"""What is done unless told otherwise (ours)."""
 
 NO_UNCERTAINTY = "a motion's numbers are nominal; how they vary is asked under scatter and spread"
 
@@ -81,14 +55,14 @@ def _seed() -> Whole:
         description="Where the draws start: the same seed, the same answer; 0 unless told.",
         example=7,
         minimum=0,
-        maximum=SEED_MAXIMUM,
+        maximum=limits.SEED_MAXIMUM,
     )
 
 
 class MotionSurfaceSchema(Schema):
     """The ball's surface; without it, reactive at 2000 grit."""
 
-    cover = Choice(*COVERS, description="Material of the cover; reactive unless told.")
+    cover = Choice(*words.COVERS, description="Material of the cover; reactive unless told.")
     roughness = _exact("roughness", 0.5, 500, 20, "Mean roughness Ra, in place of the grit.")
     grit = _plain(60, 20000, 2000, "grit", "Grit of the last pad; 2000 unless told.")
     polished = Flag(description="Whether it was polished after; false unless told.", example=False)
@@ -324,10 +298,10 @@ class DeliverySpreadSchema(Schema):
     """How board and angle at the pins spread over many deliveries."""
 
     deliveries = Whole(
-        description=f"Deliveries; {SPREAD_DELIVERIES} unless told.",
+        description=f"Deliveries; {limits.SPREAD_DELIVERIES} unless told.",
         example=500,
         minimum=2,
-        maximum=DELIVERIES_MAXIMUM,
+        maximum=limits.SPREAD_DELIVERIES_MAXIMUM,
     )
     seed = _seed()
     oil_uncertainty = _exact("ratio", 0, 1, 0.1, "Relative standard uncertainty of the film; 0 unless told.")
@@ -347,27 +321,28 @@ class LineMapSchema(Schema):
         Part(BoxBallSchema, description="A ball."),
         description="The others; the request's own ball is the first on the map.",
         minimum=1,
-        maximum=BALLS_MAXIMUM,
+        maximum=limits.BALLS_MAXIMUM,
         required=True,
     )
     volumes = Several(
         _exact("oil_volume", 0.1, 500, 25, "Oil on the lane."),
         description="Amounts of oil in the lane's pattern; its own unless told.",
         minimum=1,
-        maximum=VOLUMES_MAXIMUM,
+        maximum=limits.VOLUMES_MAXIMUM,
     )
     bowlers = Several(
-        Choice(*PRESETS, description="A bowler by name, with the request's hand."),
+        Choice(*words.PRESETS, description="A bowler by name, with the request's hand."),
         description="Bowlers by name; the request's own unless told.",
         minimum=1,
-        maximum=len(PRESETS),
+        maximum=len(words.PRESETS),
     )
     deliveries = Whole(
-        description=f"Scattered deliveries a point, the same for every ball; {POINT_DELIVERIES} unless told. "
-        f"Balls x volumes x bowlers x ({AIMING} for aiming + these) are at most {WORK_MAXIMUM}.",
+        description="Scattered deliveries a point, the same for every ball; "
+        f"{limits.POINT_DELIVERIES} unless told. Balls x "
+        f"volumes x bowlers x ({limits.AIMING} for aiming + these) are at most {limits.WORK_MAXIMUM}.",
         example=12,
         minimum=2,
-        maximum=POINT_DELIVERIES_MAXIMUM,
+        maximum=limits.POINT_DELIVERIES_MAXIMUM,
     )
     seed = _seed()
     surface_change = Part(
@@ -393,7 +368,7 @@ class MotionRequestSchema(Schema):
 
     ball = Part(BoxBallSchema, description="The ball by its box numbers; or else `drilled`.")
     drilled = Part(DrilledBallSchema, description="The ball with its drilling; or else `ball`.")
-    bowler = Choice(*PRESETS, description="A bowler by name; or else `release`, or both.")
+    bowler = Choice(*words.PRESETS, description="A bowler by name; or else `release`, or both.")
     release = Part(
         ReleaseSchema,
         description="The release; without a bowler it needs speed, rev_rate, axis_rotation and axis_tilt.",
@@ -410,9 +385,9 @@ class MotionRequestSchema(Schema):
     settings = Part(MotionSettingsSchema, description="How a delivery is computed.")
     samples = Whole(
         description="Points of the curves, evenly spaced in time: 0 for none, as without it, or 2 or more.",
-        example=SAMPLES,
+        example=limits.SAMPLES,
         minimum=0,
-        maximum=SAMPLES_MAXIMUM,
+        maximum=limits.SAMPLES_MAXIMUM,
     )
     spread = Part(DeliverySpreadSchema, description="Many scattered deliveries.")
     line_map = Part(LineMapSchema, description="The ball beside others.")
@@ -420,7 +395,7 @@ class MotionRequestSchema(Schema):
     picture = Choice(
         "motion",
         "own",
-        *PRESETS,
+        *words.PRESETS,
         description="What `Accept: text/html` shows: the motion, as without it, or the line map of a bowler; "
         "`own` is the request's own.",
     )
@@ -463,15 +438,15 @@ def _check_work(loaded: dict[str, Any], errors: Errors) -> None:
     spread, mapped = loaded.get("spread"), loaded.get("line_map")
     work = 0
     if isinstance(spread, dict):
-        work += spread.get("deliveries", SPREAD_DELIVERIES)
+        work += spread.get("deliveries", limits.SPREAD_DELIVERIES)
     if isinstance(mapped, dict):
         points = len(mapped.get("volumes", [0])) * len(mapped.get("bowlers", [0]))
         balls = len(mapped.get("balls", [])) + 1 + 2 * ("surface_change" in mapped)
-        work += points * balls * (mapped.get("deliveries", POINT_DELIVERIES) + AIMING)
-    if work > WORK_MAXIMUM:
+        work += points * balls * (mapped.get("deliveries", limits.POINT_DELIVERIES) + limits.AIMING)
+    if work > limits.WORK_MAXIMUM:
         place = ("line_map",) if isinstance(mapped, dict) else ("spread", "deliveries")
         if not has_error(errors, *place):
-            text = f"too much to compute: {work} deliveries, aiming among them; at most {WORK_MAXIMUM}"
+            text = f"too much to compute: {work} deliveries, aiming among them; at most {limits.WORK_MAXIMUM}"
             add_error(errors, (*place, SCHEMA) if place == ("line_map",) else place, text)
 
 

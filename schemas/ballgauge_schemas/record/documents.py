@@ -2,14 +2,9 @@
 
 from __future__ import annotations
 
-from ballgauge_schemas.check.answer import RULES_MAXIMUM
-from ballgauge_schemas.check.request import BODIES, OUTCOMES, STAGES, CheckRequestSchema
+from ballgauge_schemas.check.request import CheckRequestSchema
+from ballgauge_schemas.shared import limits, words
 from ballgauge_schemas.shared.base import Choice, Day, Flag, Number, Part, Schema, Several, Text
-
-STATES = ("genuine", "altered", "unknown_key")
-PRINT_FORMS = ("a4", "letter", "label", "code")
-RECORD_MAXIMUM = 100_000
-"""Longest record or label read, in characters (ours)."""
 
 RECORD_FILES = ("image/png", "image/jpeg", "application/pdf")
 """Files that a record is read from."""
@@ -47,7 +42,7 @@ class RecordVerificationSchema(Schema):
 
     record = Text(
         required=True,
-        maximum=RECORD_MAXIMUM,
+        maximum=limits.RECORD_MAXIMUM,
         example=_RECORD,
         description="A compact JWS (RFC 7515), or the text of a label's code.",
     )
@@ -62,12 +57,12 @@ class RecordPrintSchema(Schema):
 
     record = Text(
         required=True,
-        maximum=RECORD_MAXIMUM,
+        maximum=limits.RECORD_MAXIMUM,
         example=_RECORD,
         description="A genuine record, or its label's text.",
     )
     form = Choice(
-        *PRINT_FORMS, required=True, description="A page (PDF), a label (PDF), or its code alone (PNG)."
+        *words.PRINT_FORMS, required=True, description="A page (PDF), a label (PDF), or its code alone (PNG)."
     )
 
 
@@ -75,7 +70,7 @@ class RecordFindingSchema(Schema):
     """A finding in short; its numbers have six significant digits, and absent ones do not exist."""
 
     rule = Text(required=True, maximum=2000, description="Id of the rule.", example="weight")
-    outcome = Choice(*OUTCOMES, required=True, description="The verdict on this rule.")
+    outcome = Choice(*words.OUTCOMES, required=True, description="The verdict on this rule.")
     value = _number("The value judged.", 15.06)
     uncertainty = _number("Its standard uncertainty.", 0.01)
     min = _number("Least value that conforms.", 2.46)
@@ -85,9 +80,9 @@ class RecordFindingSchema(Schema):
 class RecordRulesSchema(Schema):
     """The rules that judged."""
 
-    body = Choice(*BODIES, required=True, description="The governing body.")
+    body = Choice(*words.BODIES, required=True, description="The governing body.")
     on = Day(required=True, description="Day of use.", example="2024-09-01")
-    stage = Choice(*STAGES, required=True, description="Use in play, or a model's approval.")
+    stage = Choice(*words.STAGES, required=True, description="Use in play, or a model's approval.")
     edition = Text(
         required=True, maximum=2000, description="The rulebook's edition.", example="rules known in 2026"
     )
@@ -115,13 +110,13 @@ class RecordContentSchema(Schema):
     player = _person("Whose ball it is.", "J. Doe")
     event = _person("Where the record is used.", "City open")
     check = Part(CheckRequestSchema, required=True, description="The request, in trade units.")  # type: ignore[assignment]
-    outcome = Choice(*OUTCOMES, required=True, description="The overall outcome.")
+    outcome = Choice(*words.OUTCOMES, required=True, description="The overall outcome.")
     findings = Several(
         Part(RecordFindingSchema, description="One finding."),
         required=True,
         description="The findings, in the rulebook's order.",
         minimum=0,
-        maximum=RULES_MAXIMUM,
+        maximum=limits.RULES_MAXIMUM,
     )
     rules = Part(RecordRulesSchema, required=True, description="The rules that judged.")
     demo = Flag(
@@ -134,7 +129,7 @@ class SignedRecordSchema(Schema):
 
     record = Text(
         required=True,
-        maximum=RECORD_MAXIMUM,
+        maximum=limits.RECORD_MAXIMUM,
         pattern=_RECORD_PATTERN,
         example=_RECORD,
         description="The record: a compact JWS (RFC 7515), signed with Ed25519.",
@@ -150,7 +145,7 @@ class SignedRecordSchema(Schema):
     demo = Flag(
         required=True, description="Whether a published key signed, so that it proves nothing.", example=False
     )
-    outcome = Choice(*OUTCOMES, required=True, description="The overall outcome.")
+    outcome = Choice(*words.OUTCOMES, required=True, description="The overall outcome.")
     content = Part(RecordContentSchema, required=True, description="What was signed.")
 
 
@@ -173,7 +168,7 @@ class RecordRecheckSchema(Schema):
         required=True, description="Whether any rule or limit differs from the record's.", example=False
     )
     outcome = Choice(
-        *OUTCOMES,
+        *words.OUTCOMES,
         required=True,
         allow_none=True,
         description="The outcome now; null where the request can no longer be judged.",
@@ -183,7 +178,7 @@ class RecordRecheckSchema(Schema):
         required=True,
         description="The rules that judge otherwise.",
         minimum=0,
-        maximum=2 * RULES_MAXIMUM,
+        maximum=2 * limits.RULES_MAXIMUM,
     )
 
 
@@ -191,7 +186,7 @@ class VerifiedRecordSchema(Schema):
     """What has become of a record. Nothing of its content is shown unless it is genuine."""
 
     state = Choice(
-        *STATES,
+        *words.STATES,
         required=True,
         description="Genuine: signed by a key of this service, unaltered; altered: not what that key signed; "
         "unknown_key: this service has no key of that id.",
@@ -213,7 +208,10 @@ class RecordTextSchema(Schema):
     """A record as it was read from a file; nothing is known of it yet."""
 
     record = Text(
-        required=True, maximum=RECORD_MAXIMUM, description="The record, or its label's text.", example=_RECORD
+        required=True,
+        maximum=limits.RECORD_MAXIMUM,
+        description="The record, or its label's text.",
+        example=_RECORD,
     )
 
 

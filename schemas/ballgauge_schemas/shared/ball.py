@@ -5,14 +5,9 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from ballgauge_schemas.shared import limits, words
 from ballgauge_schemas.shared.base import Choice, Day, Errors, Flag, Schema, Text, add_error, has_error
 from ballgauge_schemas.shared.quantity import Quantity, QuantityField
-
-COVERS = ("polyester", "urethane", "reactive")
-
-DIAMETER_AGREEMENT = 0.1
-"""Largest gap between the diameter and the circumference divided by pi [in] (ours); a real ball's
-out-of-roundness is a hundredth of an inch, so a wider gap is a slip of the pen."""
 
 
 class BallSchema(Schema):
@@ -141,7 +136,7 @@ class BallSchema(Schema):
         default=False,
         example=False,
     )
-    cover = Choice(*COVERS, description="Family of the cover.")
+    cover = Choice(*words.COVERS, description="Family of the cover.")
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Compare the two differentials, and the diameter with the circumference."""
@@ -157,7 +152,7 @@ class BallSchema(Schema):
         diameter, circumference = loaded.get("diameter"), loaded.get("circumference")
         if isinstance(diameter, Quantity) and isinstance(circumference, Quantity):
             implied = circumference.value / math.pi
-            if abs(implied - diameter.value) > DIAMETER_AGREEMENT:
+            if abs(implied - diameter.value) > limits.DIAMETER_AGREEMENT:
                 text = (
                     f"diameter {diameter.value:g} in and circumference {circumference.value:g} in disagree: "
                     f"that circumference means a diameter of {implied:.3f} in"

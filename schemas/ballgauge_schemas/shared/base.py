@@ -18,17 +18,12 @@ from marshmallow import ValidationError, fields, missing
 from marshmallow.exceptions import SCHEMA
 from marshmallow.types import StrSequenceOrSet, UnknownOption
 
+from ballgauge_schemas.shared import limits
 from ballgauge_schemas.shared.wording import UnknownField, json_type, listed, shown_number, shown_text
 
 Errors = dict[Any, Any]
 """Error texts in marshmallow's nesting: lists of texts under field names and array indices."""
 
-UNKNOWN_MAXIMUM = 50
-"""Unknown fields named one by one in one object (ours); the rest are counted."""
-
-ERRORS_MAXIMUM = 1000
-"""Errors after which no further entries of an array are read, and most errors listed in one problem (ours).
-Time and answer stay bounded, whatever a request of 1 MiB holds."""
 
 REQUIRED = "missing; this field is required"
 
@@ -157,13 +152,13 @@ class Schema(marshmallow.Schema):
 
     def _name_unknown(self, errors: Errors) -> None:
         unknown = [name for name in errors if name not in self._readers]
-        for name in unknown[:UNKNOWN_MAXIMUM]:
+        for name in unknown[: limits.UNKNOWN_MAXIMUM]:
             text = [UnknownField.of(name, (*self._readers, *self.also_known))]
             errors[name] = {SCHEMA: text} if name == SCHEMA else text
-        for name in unknown[UNKNOWN_MAXIMUM:]:
+        for name in unknown[limits.UNKNOWN_MAXIMUM :]:
             del errors[name]
-        if len(unknown) > UNKNOWN_MAXIMUM:
-            add_error(errors, (SCHEMA,), f"{len(unknown) - UNKNOWN_MAXIMUM} more unknown fields")
+        if len(unknown) > limits.UNKNOWN_MAXIMUM:
+            add_error(errors, (SCHEMA,), f"{len(unknown) - limits.UNKNOWN_MAXIMUM} more unknown fields")
 
 
 def _documented(description: str, example: Any, more: Mapping[str, Any]) -> dict[str, Any]:
@@ -221,7 +216,7 @@ class Choice(fields.String):
             allow_none=allow_none,
             load_default=missing if default is None else default,
             metadata=_documented(
-                description, words[0], {"enum": [*words, None] if allow_none else list(words)}
+                description, default or words[0], {"enum": [*words, None] if allow_none else list(words)}
             ),
         )
         self.words = words
@@ -420,7 +415,7 @@ class Several(fields.List[Any]):
                 errors[index] = error.messages
                 loaded.append(error.valid_data if isinstance(error.valid_data, dict) else {})
                 count += _count(error.messages)
-                if count >= ERRORS_MAXIMUM and index + 1 < len(value):
+                if count >= limits.ERRORS_MAXIMUM and index + 1 < len(value):
                     errors = {
                         SCHEMA: [f"{count} errors; entries from {index + 1} on were not read"],
                         **errors,

@@ -8,15 +8,9 @@ from __future__ import annotations
 
 from typing import Any
 
+from ballgauge_schemas.shared import limits, words
 from ballgauge_schemas.shared.base import Choice, Errors, Flag, Part, Schema, Several, add_error, has_error
 from ballgauge_schemas.shared.quantity import QuantityField
-
-HANDS = ("right", "left")
-ROLES = ("thumb", "middle", "ring", "index", "little", "vent", "mill", "balance")
-DIGITS = ("thumb", "middle", "ring", "index", "little")
-SPAN_KINDS = ("cut_to_cut", "full")
-HOLES_MAXIMUM = 24
-"""Most holes in one drilling (ours)."""
 
 
 class PapSchema(Schema):
@@ -87,7 +81,7 @@ class GripSchema(Schema):
         description="Span from the thumb to the ring finger.",
     )
     span_kind = Choice(
-        *SPAN_KINDS,
+        *words.SPAN_KINDS,
         default="cut_to_cut",
         description="Whether spans run between the holes' front edges or between their centres.",
     )
@@ -126,7 +120,7 @@ class PlaceSchema(Schema):
 class HoleSchema(Schema):
     """One hole: a cylinder with a flat bottom. With `slug_density` it is a plug: drilled and filled again."""
 
-    role = Choice(*ROLES, required=True, description="What the hole is for.")
+    role = Choice(*words.ROLES, required=True, description="What the hole is for.")
     diameter = QuantityField(
         "length",
         minimum=0.05,
@@ -176,7 +170,7 @@ class HoleSchema(Schema):
 class DrillingSchema(Schema):
     """A drilling for one hand."""
 
-    hand = Choice(*HANDS, required=True, description="The bowler's hand.")
+    hand = Choice(*words.HANDS, required=True, description="The bowler's hand.")
     pap = Part(PapSchema, description="The bowler's positive axis point.")
     layout = Part(LayoutSchema, description="Where pin and spin axis lie; needs the positive axis point.")
     grip = Part(GripSchema, description="The grip; may be left out where every hole has `at`.")
@@ -184,7 +178,7 @@ class DrillingSchema(Schema):
         Part(HoleSchema, description="One hole."),
         description="Every hole, in any order.",
         minimum=0,
-        maximum=HOLES_MAXIMUM,
+        maximum=limits.HOLES_MAXIMUM,
         make=list,
     )
     balance_arm = QuantityField(
@@ -211,7 +205,11 @@ def _check_digits(holes: list[dict[str, Any]], errors: Errors) -> None:
     first: dict[str, int] = {}
     for index, hole in enumerate(holes):
         role = hole.get("role")
-        if role not in DIGITS or "slug_density" in hole or has_error(errors, "holes", index, "slug_density"):
+        if (
+            role not in words.DIGITS
+            or "slug_density" in hole
+            or has_error(errors, "holes", index, "slug_density")
+        ):
             continue
         if role in first:
             text = (

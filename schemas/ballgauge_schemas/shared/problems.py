@@ -8,7 +8,7 @@ from typing import Any
 
 from marshmallow.exceptions import SCHEMA
 
-from ballgauge_schemas.shared.base import ERRORS_MAXIMUM as ERRORS_MAXIMUM
+from ballgauge_schemas.shared import limits
 from ballgauge_schemas.shared.base import Part, Schema, Several, Text, Whole
 
 MEDIA_TYPE = "application/problem+json"
@@ -56,7 +56,7 @@ class ProblemSchema(Schema):
         Part(FieldErrorSchema, description="One bad field."),
         description="Every bad field.",
         minimum=0,
-        maximum=ERRORS_MAXIMUM + 1,
+        maximum=limits.ERRORS_MAXIMUM + 1,
     )
 
 
@@ -96,7 +96,7 @@ def flatten(messages: Any) -> list[dict[str, str]]:
     found: list[dict[str, str]] = []
     left_out = 0
     for pointer, message in _walk(messages, ""):
-        if len(found) == ERRORS_MAXIMUM:
+        if len(found) == limits.ERRORS_MAXIMUM:
             left_out += 1
             continue
         entry = {"pointer": pointer, "detail": str(message)}

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from ballgauge_schemas.shared.limits import BALANCE_ARM, COVER_DENSITY, COVER_THICKNESS
 from ballgauge_service.check.answer import (
     UNITS,
     Group,
@@ -20,9 +21,9 @@ from ballgauge_service.check.answer import (
 from ballgauge_service.check.facts import balance_limits, ball_facts, judge
 from ballgauge_service.check.predict import Balls
 from ballgauge_service.check.remedies import Limits, remedies
-from ballgauge_service.check.request import COVER_DENSITY, COVER_THICKNESS, Item
+from ballgauge_service.check.request import Item
 from ballgauge_service.core import budget
-from ballgauge_service.physics.balance import DEFAULT_ARM, PLAUSIBLE_ARMS
+from ballgauge_service.physics.balance import PLAUSIBLE_ARMS
 from ballgauge_service.rulebooks import Decision, edition
 
 
@@ -66,8 +67,8 @@ def assumptions(item: Item) -> list[str]:
     if "balance_arm" not in drilling:
         low, high = PLAUSIBLE_ARMS
         taken.append(
-            f"The balance shows the moment divided by an arm of {DEFAULT_ARM:g} in (from memory, no source); "
-            f"a verdict on a predicted reading that changes between {low:g} in and {high:g} in is "
+            f"The balance shows the moment divided by an arm of {BALANCE_ARM:g} in (from memory, no "
+            f"source); a verdict on a predicted reading that changes between {low:g} in and {high:g} in is "
             "inconclusive."
         )
     if "top_weight" not in ball:

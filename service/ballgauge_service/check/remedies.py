@@ -16,11 +16,12 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ballgauge_schemas.shared.limits import BALANCE_ARM, FINGER_DEPTH_MIN, THUMB_DEPTH_MIN
 from ballgauge_service.check.answer import READINGS, Group
 from ballgauge_service.check.drill import Work, ball_work
 from ballgauge_service.check.request import Drilled, Item, arm, value
 from ballgauge_service.check.uncertainty import predicted_parts
-from ballgauge_service.physics.balance import DEFAULT_ARM, PLAUSIBLE_ARMS, largest_imbalance
+from ballgauge_service.physics.balance import PLAUSIBLE_ARMS, largest_imbalance
 from ballgauge_service.physics.drilling import MIDDLE, RING, ROLES, THUMB
 from ballgauge_service.physics.sphere import Vector, cross, dot, layout_from_marks, turned, unit
 
@@ -29,8 +30,6 @@ Flags = NDArray[np.bool_]
 
 STEP = 1.0 / 32.0
 SHIFT_REACH = 1.0
-THUMB_DEPTH_MIN = 2.0
-FINGER_DEPTH_MIN = 1.25
 CENTRE_CLEARANCE = 0.5
 """Step, greatest shift of the grip, least depths that still hold a digit, and what must stay between a hole's
 bottom and the level of the centre [in] (ours)."""
@@ -131,7 +130,7 @@ class _Bench:
         drilling = item["drilling"]
         given = "balance_arm" in drilling
         self.arm = arm(drilling)
-        self.arms = (self.arm,) if given else (DEFAULT_ARM, *PLAUSIBLE_ARMS)
+        self.arms = (self.arm,) if given else (BALANCE_ARM, *PLAUSIBLE_ARMS)
         self.shown = self.fixed + self.divided / self.arm
         self.work_of_one = ball_work(
             self.one.balls, self.one.holes, int(self.one.counts[0]), self.one.hole_out

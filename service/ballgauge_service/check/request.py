@@ -10,16 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ballgauge_schemas import Quantity
+from ballgauge_schemas.shared import limits
 from ballgauge_service.check.drill import Work
 from ballgauge_service.core.refusal import InvalidInput
-from ballgauge_service.physics.balance import DEFAULT_ARM
 from ballgauge_service.physics.drilling import BALL, DRILLED, DRILLED_HOLE, HOLE, LAYOUT, ROLES
 
 Item = dict[str, Any]
-
-COVER_THICKNESS = 0.75
-COVER_DENSITY = 1.19
-"""Cover of a ball that does not state its own [in, g/mL] (from memory, no source)."""
 
 DENSEST = 22.6
 """Density of osmium, the densest of all materials [g/mL] (CRC Handbook, from memory)."""
@@ -78,7 +74,7 @@ def radius(ball: Item) -> float:
 
 def arm(drilling: Item) -> float:
     """Arm of the balance [in]: given, or the default."""
-    return float(drilling["balance_arm"].value) if "balance_arm" in drilling else DEFAULT_ARM
+    return float(drilling["balance_arm"].value) if "balance_arm" in drilling else limits.BALANCE_ARM
 
 
 def _ball_row(ball: Item, drilling: Item) -> tuple[float, ...]:
@@ -90,8 +86,8 @@ def _ball_row(ball: Item, drilling: Item) -> tuple[float, ...]:
         value(ball, "intermediate_differential"),
         value(ball, "top_weight"),
         value(ball, "pin_to_cg"),
-        ball["cover_thickness"].value if "cover_thickness" in ball else COVER_THICKNESS,
-        ball["cover_density"].value if "cover_density" in ball else COVER_DENSITY,
+        ball["cover_thickness"].value if "cover_thickness" in ball else limits.COVER_THICKNESS,
+        ball["cover_density"].value if "cover_density" in ball else limits.COVER_DENSITY,
         arm(drilling),
     )
 

@@ -13,11 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ballgauge_schemas.shared.limits import BALANCE_ARM
 from ballgauge_service.core.budget import Run
 from ballgauge_service.core.refusal import InvalidDesign
 from ballgauge_service.core.units import OZ_PER_CUBIC_INCH, OZ_PER_LB
 from ballgauge_service.design.mass import (
-    BALANCE_ARM,
     CENTRE,
     HIGH_AXIS,
     LENGTH,

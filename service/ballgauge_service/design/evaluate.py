@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from typing import Any
 
-from ballgauge_schemas.design.request import CONFIDENCE, FRONT, SAMPLES, SOLUTIONS, STARTS
+from ballgauge_schemas.shared import limits
 from ballgauge_service.check.request import arrays, plain, points_of
 from ballgauge_service.core.budget import CancelToken, Progress
 from ballgauge_service.core.bulk import Bulk
@@ -31,8 +31,7 @@ from ballgauge_service.design.production import Tolerance, study
 from ballgauge_service.design.request import Files, Group, build_pair, slot
 from ballgauge_service.design.rules import Judged, judge_design, judge_drilled
 from ballgauge_service.design.solids.solids import Design
-from ballgauge_service.design.solving import FAMILY_WEIGHTS, Parameter, Target, family, solve, trade_off
-from ballgauge_service.physics.balance import DEFAULT_ARM
+from ballgauge_service.design.solving import Parameter, Target, family, solve, trade_off
 
 Request = Mapping[str, Any]
 
@@ -105,7 +104,7 @@ class _Evaluation:
     def _arm(self, drilling: Request | None) -> float:
         given = (drilling or {}).get("balance_arm") or self.request.get("balance_arm")
         given = given or self.request.get("drilling", {}).get("balance_arm")
-        return DEFAULT_ARM if given is None else float(given.value)
+        return limits.BALANCE_ARM if given is None else float(given.value)
 
     def _properties(self, design: Design, doing: str, place: str) -> MassProperties:
         self.run.begin(doing, f"properties {kernels_of(design)}")
@@ -181,11 +180,13 @@ class _Evaluation:
             return None
         self.run.begin("solving", f"solving {self.kernels}", evaluation_price(self.first))
         targets = [
-            Target(name, each["value"].value, each["tolerance"].value, each.get("weight", 1.0))
+            Target(
+                name, each["value"].value, each["tolerance"].value, each.get("weight", limits.TARGET_WEIGHT)
+            )
             for name, each in asked["targets"].items()
         ]
-        parameters, seed = self._parameters("solve"), asked.get("seed", 0)
-        starts, keep = asked.get("starts", STARTS), asked.get("keep", SOLUTIONS)
+        parameters, seed = self._parameters("solve"), asked.get("seed", limits.DEFAULT_SEED)
+        starts, keep = asked.get("starts", limits.STARTS), asked.get("keep", limits.SOLUTIONS)
         arm = self._arm(None)
         with below(("", "/solve")):
             found = solve(
@@ -209,7 +210,7 @@ class _Evaluation:
         self, asked: Request, parameters: list[Parameter], targets: list[Target], seed: int
     ) -> Group | None:
         self.run.begin("trade-off", f"solving {self.kernels}", evaluation_price(self.first))
-        points = asked.get("points", FRONT)
+        points = asked.get("points", limits.FRONT)
         try:
             with below(("", "/solve")):
                 found = trade_off(
@@ -229,8 +230,8 @@ class _Evaluation:
         if asked is None:
             return None
         self.run.begin("family", f"solving {self.kernels}", evaluation_price(self.first))
-        parameters, seed = self._parameters("family"), asked.get("seed", 0)
-        weights = plain(asked.get("weights")) or FAMILY_WEIGHTS
+        parameters, seed = self._parameters("family"), asked.get("seed", limits.DEFAULT_SEED)
+        weights = plain(asked.get("weights")) or limits.FAMILY_WEIGHTS
         with below(("", "/family")):
             found = family(
                 self.first, parameters, weights, seed=seed, balance_arm=self._arm(None), run=self.run
@@ -243,7 +244,7 @@ class _Evaluation:
             return None
         price = evaluation_price(self.first, sampled=True)
         self.run.begin("production", f"production {self.kernels}", price)
-        samples = asked.get("samples", SAMPLES)
+        samples = asked.get("samples", limits.DESIGN_SAMPLES)
         passes = 2 if judged.limits else 1
         if not self.run.affords(passes * samples):
             text = f"too much to compute for this design: at most {self.run.left() // passes} samples"
@@ -254,9 +255,10 @@ class _Evaluation:
         ]
         with below(("", "/production")):
             found = study(
-                self.first, tolerances, judged.limits, samples=samples, seed=asked.get("seed", 0),
-                confidence=asked.get("confidence", CONFIDENCE), balance_arm=self._arm(None), run=self.run,
-                bulk=self.bulk,
+                self.first, tolerances, judged.limits, samples=samples,
+                seed=asked.get("seed", limits.DEFAULT_SEED),
+                confidence=asked.get("confidence", limits.CONFIDENCE),
+                balance_arm=self._arm(None), run=self.run, bulk=self.bulk,
             )  # fmt: skip
         return study_group(found, judged)
 
@@ -264,8 +266,8 @@ class _Evaluation:
         taken = ["Every solid has one density throughout, and the numbers of the design are met exactly."]
         if not any("balance_arm" in part for part in (self.request, self.request.get("drilling", {}))):
             taken.append(
-                f"The balance shows the moment divided by an arm of {DEFAULT_ARM:g} in (from memory, no "
-                "source)."
+                f"The balance shows the moment divided by an arm of {limits.BALANCE_ARM:g} in (from memory, "
+                "no source)."
             )
         if not judged.on_given:
             day = judged.rules["on"]

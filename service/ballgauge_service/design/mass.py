@@ -11,6 +11,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from ballgauge_schemas.shared.limits import BALANCE_ARM
+from ballgauge_schemas.shared.words import NUMBERS
 from ballgauge_service.core.budget import Run
 from ballgauge_service.core.compiled import compiled
 from ballgauge_service.core.refusal import InvalidDesign
@@ -25,9 +27,6 @@ from ballgauge_service.design.solids.solids import Design
 from ballgauge_service.design.solids.visible import Flags, add_visible
 from ballgauge_service.physics.inertia import principal_axes
 
-BALANCE_ARM = 3.2
-"""Arm of a shop balance [in] unless another is given (from memory, no source)."""
-
 ROUND = 1e-6
 """Difference of two radii of gyration [in] below which their axes have no direction (ours)."""
 
@@ -35,11 +34,6 @@ CELLS = 6000
 TOLERANCE = 1e-6
 """Most cells of the cubature, and the error it aims at as a part of the ball's mass (ours)."""
 
-NUMBERS = (
-    "weight", "rg", "rg_intermediate", "rg_high", "differential", "intermediate_differential",
-    "asymmetry_ratio", "top_weight", "pin_to_cg", "pin_to_low_rg_axis", "mark_to_high_rg_axis",
-)  # fmt: skip
-"""Names of the numbers of a ball, in the order of `numbers_of`: lb, in (RGs, differentials, arcs), oz."""
 
 COUNT = len(NUMBERS)
 CENTRE, LOW_AXIS, HIGH_AXIS = COUNT, COUNT + 3, COUNT + 6

@@ -8,12 +8,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ballgauge_schemas.shared.limits import BALANCE_ARM
+from ballgauge_schemas.shared.words import NUMBERS
 from ballgauge_service.core.compiled import compiled
 from ballgauge_service.core.refusal import InvalidDesign
 from ballgauge_service.design.mass import (
-    BALANCE_ARM,
     LENGTH,
-    NUMBERS,
     ball_moments,
     check_inside,
     numbers_of,

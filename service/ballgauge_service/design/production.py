@@ -15,10 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import beta, norm, qmc
 
+from ballgauge_schemas.shared.limits import BALANCE_ARM, DESIGN_SAMPLES
 from ballgauge_service.core.budget import Run
 from ballgauge_service.core.bulk import Bulk, Check, threads_here
 from ballgauge_service.core.refusal import InvalidDesign
-from ballgauge_service.design.mass import BALANCE_ARM, LENGTH, check_arm
+from ballgauge_service.design.mass import LENGTH, check_arm
 from ballgauge_service.design.model import (
     SOLVABLE,
     STUDY_CELLS,
@@ -33,12 +34,11 @@ from ballgauge_service.design.solids.packing import POSITION, SIZE, Packed
 from ballgauge_service.design.solids.shapes import Floats
 from ballgauge_service.design.solids.solids import Design
 
-SAMPLES = 10_000
 MOST_SAMPLES = 1_000_000
 BLOCK = 2048
 PIECE = 64
 CLIP = 1e-12
-"""Samples by default and at most; samples that are looked at together for solids that leave the ball, and
+"""Samples at most; samples that are looked at together for solids that leave the ball, and
 make a piece of bulk work in closed form; of a piece where the first sample has none; distance of a uniform
 number from 0 and 1 (all ours)."""
 
@@ -367,7 +367,7 @@ def study(
     tolerances: Sequence[Tolerance],
     limits: Mapping[str, tuple[float | None, float | None]] | None = None,
     *,
-    samples: int = SAMPLES,
+    samples: int = DESIGN_SAMPLES,
     seed: int = 0,
     confidence: float = 0.95,
     balance_arm: float = BALANCE_ARM,

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from typing import Any
 
-from ballgauge_schemas.design.request import OFFSETS, POSITIONS, TILTS
+from ballgauge_schemas.shared.words import OFFSETS, POSITIONS, TILTS
 from ballgauge_service.check.request import plain
 from ballgauge_service.core.refusal import InvalidDesign, InvalidInput, below
 from ballgauge_service.design.mass import check_inside

@@ -8,11 +8,12 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from ballgauge_schemas import Quantity
+from ballgauge_schemas.shared.words import NUMBERS
 from ballgauge_service.check.facts import BALANCE, ball_facts, judge
 from ballgauge_service.check.predict import Balls, Prediction
 from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.design.drilling import DrilledDesign
-from ballgauge_service.design.mass import NUMBERS, MassProperties
+from ballgauge_service.design.mass import MassProperties
 from ballgauge_service.rulebooks import (
     OUTCOMES,
     Assessment,

@@ -16,24 +16,21 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares, minimize
 from scipy.stats import qmc
 
+from ballgauge_schemas.shared.limits import BALANCE_ARM, FAMILY_WEIGHTS, PARAMETERS_MAXIMUM, STARTS
 from ballgauge_service.core.budget import Run
 from ballgauge_service.core.refusal import InvalidDesign
-from ballgauge_service.design.mass import BALANCE_ARM, check_arm
+from ballgauge_service.design.mass import check_arm
 from ballgauge_service.design.model import SOLVABLE, Slot, checked, number_index, table_numbers, with_value
 from ballgauge_service.design.solids.shapes import Floats
 from ballgauge_service.design.solids.solids import Design
 
-STARTS = 12
-MOST_PARAMETERS = 32
 DISTINCT = 0.02
 OUTSIDE = 1e-3
 MET = 1.0 + 1e-6
 STEP = 1e-6
-"""Of ours: starts; most parameters; distance, as a part of the bounds, beyond which two solutions differ;
+"""Of ours: distance, as a part of the bounds, beyond which two solutions differ;
 inches by which a solid may leave the ball at the cost of one tolerance while searching; the largest miss
 that is met; step of the derivatives, as a part of the bounds."""
-
-FAMILY_WEIGHTS = (12.0, 13.0, 14.0, 15.0, 16.0)
 
 
 @dataclass(frozen=True)
@@ -239,8 +236,8 @@ def _target_problems(target: Target, before: Sequence[Target]) -> Iterator[tuple
 
 
 def _problems(parameters: Sequence[Parameter], targets: Sequence[Target]) -> Iterator[tuple[str, str]]:
-    if not 1 <= len(parameters) <= MOST_PARAMETERS:
-        yield "/parameters", f"must be 1 to {MOST_PARAMETERS}; got {len(parameters)}"
+    if not 1 <= len(parameters) <= PARAMETERS_MAXIMUM:
+        yield "/parameters", f"must be 1 to {PARAMETERS_MAXIMUM}; got {len(parameters)}"
     if not targets:
         yield "/targets", "must name at least one target"
     for at, parameter in enumerate(parameters):

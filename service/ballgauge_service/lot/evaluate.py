@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import PurePath
 from typing import Any
 
-from ballgauge_schemas.lot.request import SEPARATORS
+from ballgauge_schemas.shared import limits, words
 from ballgauge_service.core.bulk import Bulk, Check, threads_here, unasked
 from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.lot.judging.assessing import LotAssessment
@@ -61,12 +61,6 @@ from ballgauge_service.rulebooks import (
     edition,
     sample_rules,
 )
-
-LOTS_MAXIMUM = 100
-"""Most files, each a lot, of one request (ours)."""
-
-NAME_MAXIMUM = 200
-"""Longest file name repeated in an answer (ours)."""
 
 Told = Callable[[int, int | None], object]
 
@@ -134,7 +128,10 @@ def _studies(asked: Mapping[str, Any]) -> dict[str, list[dict[str, Any]]]:
     gauges, instruments = [], []
     for index, study in enumerate(asked["gauge_studies"]):
         try:
-            found = gauge_study(study["measurements"], readings_averaged=study.get("readings_averaged", 1))
+            found = gauge_study(
+                study["measurements"],
+                readings_averaged=study.get("readings_averaged", limits.READINGS_AVERAGED),
+            )
         except ValueError as error:
             raise InvalidInput([(0, f"/gauge_studies/{index}/measurements", str(error))]) from None
         gauges.append({"quantity": study["quantity"], "unit": unit_of(study["quantity"]), **found.to_dict()})
@@ -185,7 +182,7 @@ class Delivery:
         check: Check = unasked,
     ) -> None:
         self.prepared = prepared
-        self.name = None if name is None else PurePath(name.replace("\\", "/")).name[:NAME_MAXIMUM]
+        self.name = None if name is None else PurePath(name.replace("\\", "/")).name[: limits.NAME_MAXIMUM]
         self.file = LotFile(source, _reading(prepared.asked["file"], chunk_bytes), name)
         self._bulk = bulk or threads_here()
         self._rows_wanted, self._streamed, self._told, self._check = rows_wanted, streamed, told, check
@@ -195,7 +192,7 @@ class Delivery:
         )
         self.totals = Gathered(
             edition=prepared.edition,
-            worst_wanted=asked.get("worst_balls", 50),
+            worst_wanted=asked.get("worst_balls", limits.WORST_BALLS),
             serials_wanted="draw" in asked,
         )
         self.assessment.totals = self.totals
@@ -416,7 +413,7 @@ def _reading(asked: Mapping[str, Any], chunk_bytes: int | None) -> ReadingOption
         "format": asked.get("format"),
         "mapping": asked.get("mapping", {}),
         "encoding": asked.get("encoding"),
-        "separator": "\t" if separator == SEPARATORS[-1] else separator,
+        "separator": "\t" if separator == words.SEPARATORS[-1] else separator,
         "decimal": asked.get("decimal"),
         "missing": tuple(asked["missing"]),
         "sheet": asked.get("sheet"),

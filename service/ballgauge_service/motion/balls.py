@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from ballgauge_schemas.shared import limits
 from ballgauge_service.core.refusal import number_problem, refuse
 from ballgauge_service.motion.surfaces import Surface
 from ballgauge_service.physics.inertia import principal_axes
@@ -23,7 +24,7 @@ from ballgauge_service.physics.sphere import (
 
 Array = NDArray[np.float64]
 
-USUAL_RADIUS = 0.5 * 27.0 / math.pi
+USUAL_RADIUS = 0.5 * limits.USUAL_CIRCUMFERENCE / math.pi
 """Radius [in] of a ball 27 in around (ours), where none is given."""
 
 HANDS = {"right": 1.0, "left": -1.0}
@@ -60,9 +61,9 @@ class BoxBall:
     pin_to_pap: float = 4.5
     drilling_angle: float = 60.0
     val_angle: float = 40.0
-    over: float = 5.0
-    up: float = 0.5
-    hand: str = "right"
+    over: float = limits.PAP_OVER
+    up: float = limits.PAP_UP
+    hand: str = limits.HAND
     surface: Surface = field(default_factory=Surface)
 
     def __post_init__(self) -> None:

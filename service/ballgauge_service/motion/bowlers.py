@@ -9,6 +9,7 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
+from ballgauge_schemas.shared.limits import HAND, LAUNCH_ANGLE, LAUNCH_BOARD, LOFT, PAP_OVER, PAP_UP
 from ballgauge_service.core.refusal import number_problem, refuse
 from ballgauge_service.motion.balls import HANDS
 
@@ -45,9 +46,9 @@ class Release:
     rev_rate: float = 330.0
     axis_rotation: float = 45.0
     axis_tilt: float = 12.0
-    launch_angle: float = 1.0
-    launch_board: float = 15.0
-    loft: float = 0.0
+    launch_angle: float = LAUNCH_ANGLE
+    launch_board: float = LAUNCH_BOARD
+    loft: float = LOFT
 
     def __post_init__(self) -> None:
         problems = []
@@ -68,7 +69,7 @@ class Scatter:
     axis_tilt: float = 1.5
     launch_angle: float = 0.25
     launch_board: float = 0.5
-    loft: float = 0.0
+    loft: float = LOFT
 
     def __post_init__(self) -> None:
         limits = {
@@ -93,9 +94,9 @@ class Bowler:
     name: str
     release: Release = field(default_factory=Release)
     scatter: Scatter = field(default_factory=Scatter)
-    hand: str = "right"
-    over: float = 5.0
-    up: float = 0.5
+    hand: str = HAND
+    over: float = PAP_OVER
+    up: float = PAP_UP
 
     def __post_init__(self) -> None:
         problems = [

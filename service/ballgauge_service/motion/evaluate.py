@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, fields, replace
 from typing import Any
 
-from ballgauge_schemas.motion.request import AIMING, POINT_DELIVERIES, SAMPLES, SPREAD_DELIVERIES
+from ballgauge_schemas.shared import limits
 from ballgauge_service.check.drill import Work
 from ballgauge_service.check.request import drill_items, plain, points_of, radius
 from ballgauge_service.core.bulk import Bulk
@@ -103,7 +103,7 @@ class _Evaluation:
         shown = self.request.get("picture", "motion")
         if shown == "motion":
             return motion_picture(
-                self._delivery(self.request.get("samples") or SAMPLES), self.held.ball, self.lane
+                self._delivery(self.request.get("samples") or limits.SAMPLES), self.held.ball, self.lane
             )
         mapped = self._line_map()
         assert mapped is not None, "the contract asks for a line map"
@@ -237,7 +237,7 @@ class _Evaluation:
         if asked is None:
             return None
         window = {name: tuple(ends) for name, ends in asked.get("window", {}).items()}
-        self._afford(asked.get("deliveries", SPREAD_DELIVERIES), [self.bowler], "/spread/deliveries")
+        self._afford(asked.get("deliveries", limits.SPREAD_DELIVERIES), [self.bowler], "/spread/deliveries")
         with below(("", "/spread")):
             return spread(
                 self.held.ball,
@@ -245,8 +245,8 @@ class _Evaluation:
                 self.lane,
                 self.bowler.scatter,
                 oil_uncertainty=asked.get("oil_uncertainty", 0.0),
-                deliveries=asked.get("deliveries", SPREAD_DELIVERIES),
-                seed=asked.get("seed", 0),
+                deliveries=asked.get("deliveries", limits.SPREAD_DELIVERIES),
+                seed=asked.get("seed", limits.DEFAULT_SEED),
                 window=Window(**window),
                 settings=self.settings,
                 bulk=self.bulk,
@@ -257,10 +257,10 @@ class _Evaluation:
         volumes = asked.get("volumes") or [self.lane.volume]
         hand = self.bowler.hand
         bowlers = [replace(BOWLERS[name], hand=hand) for name in asked.get("bowlers", [])] or [self.bowler]
-        deliveries = asked.get("deliveries", POINT_DELIVERIES)
+        deliveries = asked.get("deliveries", limits.POINT_DELIVERIES)
         balls = len(asked["balls"]) + 1 + 2 * ("surface_change" in asked)
-        self._afford(balls * len(volumes) * (AIMING + deliveries), bowlers, "/line_map/deliveries")
-        draw = {"deliveries": deliveries, "seed": asked.get("seed", 0)}
+        self._afford(balls * len(volumes) * (limits.AIMING + deliveries), bowlers, "/line_map/deliveries")
+        draw = {"deliveries": deliveries, "seed": asked.get("seed", limits.DEFAULT_SEED)}
         return volumes, bowlers, {**draw, "settings": self.settings, "bulk": self.bulk}
 
     def _line_map(self) -> Group | None:

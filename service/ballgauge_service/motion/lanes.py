@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ballgauge_schemas.shared import limits
 from ballgauge_service.core.refusal import is_number, number_problem, refuse
 from ballgauge_service.physics.motion.film import BOARD_WIDTH, BOARDS, CELL_LENGTH, CELLS, LANE_LENGTH, MARGIN
 
@@ -26,10 +27,8 @@ Array = NDArray[np.float64]
 Problems = list[tuple[str, str]]
 
 LANE_FEET = LANE_LENGTH / 12.0
-MOST_FILM = 5000.0
 """Greatest film [µL/ft²] that is not refused (ours)."""
 
-MOST_ZONES = 200
 VOLUME_AGREEMENT = 0.02
 """Greatest relative gap between a stated volume and that of the films (ours)."""
 
@@ -75,7 +74,7 @@ class Lane:
 
 def uniform_lane(film: float = 0.0, name: str = "uniform") -> Lane:
     """A lane with the same film [µL/ft²] everywhere; 0 is a dry lane."""
-    words = number_problem(film, 0.0, MOST_FILM, "µL/ft²")
+    words = number_problem(film, 0.0, limits.FILM_MAXIMUM, "µL/ft²")
     refuse([("/film", words)] if words else [])
     return Lane(name, np.full((CELLS, BOARDS), float(film)), LANE_FEET if film > 0.0 else 0.0)
 
@@ -120,8 +119,8 @@ def _zones(pattern: Any, problems: Problems) -> list[dict[str, Any]]:
     if not isinstance(pattern.get("name", ""), str):
         problems.append(("/name", "must be text"))
     zones = pattern.get("zones")
-    if not isinstance(zones, list) or not 1 <= len(zones) <= MOST_ZONES:
-        problems.append(("/zones", f"must be a list of 1 to {MOST_ZONES} zones"))
+    if not isinstance(zones, list) or not 1 <= len(zones) <= limits.ZONES_MAXIMUM:
+        problems.append(("/zones", f"must be a list of 1 to {limits.ZONES_MAXIMUM} zones"))
         return []
     reached = 0.0
     for index, zone in enumerate(zones):
@@ -192,7 +191,7 @@ def _film(part: Any, here: str, problems: Problems) -> range:
     _unknown(part, ("boards", "film", "film_end"), here, problems)
     for name in ("film", "film_end"):
         if name == "film" or name in part:
-            words = number_problem(part.get(name), 0.0, MOST_FILM, "µL/ft²")
+            words = number_problem(part.get(name), 0.0, limits.FILM_MAXIMUM, "µL/ft²")
             if words:
                 problems.append((f"{here}/{name}", words))
     boards = part.get("boards")
@@ -218,10 +217,10 @@ class Wear:
     picked up that is laid beyond the pattern; fade [ft]: over which that trail thins by a factor e.
     """
 
-    picked_up: float = 0.04
-    track_width: float = 1.5
-    laid_down: float = 0.3
-    fade: float = 5.0
+    picked_up: float = limits.PICKED_UP
+    track_width: float = limits.TRACK_WIDTH
+    laid_down: float = limits.LAID_DOWN
+    fade: float = limits.FADE
 
     def __post_init__(self) -> None:
         problems = [

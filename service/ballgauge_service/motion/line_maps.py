@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ballgauge_schemas.shared import limits
 from ballgauge_service.core.bulk import Bulk
 from ballgauge_service.core.refusal import refuse
 from ballgauge_service.motion.aiming import POCKET, aim, over_arrows
@@ -64,7 +65,7 @@ def line_map(
     bowlers: Sequence[Bowler],
     *,
     deliveries: int = 24,
-    seed: int = 0,
+    seed: int = limits.DEFAULT_SEED,
     settings: Settings | None = None,
     bulk: Bulk | None = None,
 ) -> Group:
@@ -99,11 +100,11 @@ def _check(
     ]
     if not is_whole(deliveries, 2, 10000):
         problems.append(("/deliveries", "must be a whole number from 2 to 10000"))
-    elif (work := len(balls) * len(volumes) * len(bowlers) * (deliveries + 16)) > MOST_DELIVERIES:
+    elif (work := len(balls) * len(volumes) * len(bowlers) * (deliveries + limits.AIMING)) > MOST_DELIVERIES:
         words = f"too much to compute: {work} deliveries with aiming, at most {MOST_DELIVERIES}"
         problems.append(("/deliveries", words))
-    if not is_whole(seed, 0, 2**63 - 1):
-        problems.append(("/seed", "must be a whole number from 0"))
+    if not is_whole(seed, 0, limits.SEED_MAXIMUM):
+        problems.append(("/seed", f"must be a whole number from 0 to {limits.SEED_MAXIMUM}"))
     for index, ball in enumerate(balls):
         for bowler in bowlers:
             if isinstance(ball, MotionBall) and ball.hand != bowler.hand:
@@ -268,7 +269,7 @@ def surface_change(
     bowlers: Sequence[Bowler],
     *,
     deliveries: int = 24,
-    seed: int = 0,
+    seed: int = limits.DEFAULT_SEED,
     settings: Settings | None = None,
     bulk: Bulk | None = None,
 ) -> list[Group]:

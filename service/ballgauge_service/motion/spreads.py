@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ballgauge_schemas.shared import limits
 from ballgauge_service.core.bulk import Bulk
 from ballgauge_service.core.refusal import is_number, number_problem, refuse
 from ballgauge_service.motion.balls import HANDS, MotionBall
@@ -34,8 +35,8 @@ class Window:
     likeliest (Physics 18, 96 (2025)); its width is ours.
     """
 
-    board: tuple[float, float] = (17.0, 18.0)
-    angle: tuple[float, float] = (4.0, 8.0)
+    board: tuple[float, float] = limits.WINDOW_BOARD
+    angle: tuple[float, float] = limits.WINDOW_ANGLE
 
     def __post_init__(self) -> None:
         problems = []
@@ -54,7 +55,7 @@ def spread(
     *,
     oil_uncertainty: float = 0.0,
     deliveries: int = 1000,
-    seed: int = 0,
+    seed: int = limits.DEFAULT_SEED,
     window: Window | None = None,
     settings: Settings | None = None,
     bulk: Bulk | None = None,
@@ -68,8 +69,8 @@ def spread(
     problems = []
     if not is_whole(deliveries, 2, MOST_DELIVERIES):
         problems.append(("/deliveries", f"must be a whole number from 2 to {MOST_DELIVERIES}"))
-    if not is_whole(seed, 0, 2**63 - 1):
-        problems.append(("/seed", "must be a whole number from 0"))
+    if not is_whole(seed, 0, limits.SEED_MAXIMUM):
+        problems.append(("/seed", f"must be a whole number from 0 to {limits.SEED_MAXIMUM}"))
     if words := number_problem(oil_uncertainty, 0.0, 1.0, ""):
         problems.append(("/oil_uncertainty", words))
     refuse(problems)

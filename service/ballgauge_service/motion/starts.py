@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import Rotation
 
+from ballgauge_schemas.shared import limits
 from ballgauge_service.core.bulk import Bulk, Check, threads_here
 from ballgauge_service.core.refusal import number_problem, refuse
 from ballgauge_service.motion.balls import HANDS, MotionBall
@@ -31,9 +32,6 @@ SPEED, REVS, ROTATION, TILT, ANGLE, BOARD, LOFT = range(len(LIMITS))
 PIECE = 32
 """Deliveries of a piece of bulk work (ours): some ten milliseconds."""
 
-LARGEST_STEP = 0.03
-"""Longest time step [s] (ours): about a third of a revolution of a ball that rolls."""
-
 
 @dataclass(frozen=True)
 class Settings:
@@ -43,8 +41,8 @@ class Settings:
     weight x radius once the ball rolls (0: none); friction: constants of the friction curve.
     """
 
-    path_error: float = 1e-6
-    largest_step: float = LARGEST_STEP
+    path_error: float = limits.PATH_ERROR
+    largest_step: float = limits.LARGEST_STEP
     rolling_resistance: float = 0.0
     friction: FrictionModel = field(default_factory=FrictionModel)
 
@@ -52,8 +50,8 @@ class Settings:
         problems = [
             (f"/settings/{name}", words)
             for name, low, high, unit in (
-                ("path_error", 1e-9, 1e-2, "in"),
-                ("largest_step", 1e-4, 0.1, "s"),
+                ("path_error", *limits.PATH_ERRORS, "in"),
+                ("largest_step", *limits.LARGEST_STEPS, "s"),
                 ("rolling_resistance", 0.0, 0.2, ""),
             )
             if (words := number_problem(getattr(self, name), low, high, unit))

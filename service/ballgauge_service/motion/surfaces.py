@@ -11,6 +11,8 @@ from dataclasses import dataclass, field, fields
 from types import MappingProxyType
 from typing import Any
 
+from ballgauge_schemas.shared import limits
+from ballgauge_schemas.shared.words import COVERS
 from ballgauge_service.core.refusal import number_problem, refuse
 from ballgauge_service.core.units import ML_PER_CUBIC_INCH
 
@@ -20,7 +22,6 @@ MICROINCH_PER_FILM = 1000.0 / (144.0 * ML_PER_CUBIC_INCH)
 GRITS = (60.0, 20000.0)
 ROUGHNESSES = (0.5, 500.0)
 FRICTIONS = (0.01, 1.0)
-COVERS = ("polyester", "urethane", "reactive")
 
 
 @dataclass(frozen=True)
@@ -32,15 +33,13 @@ class FrictionModel:
     grit_power: Ra = grit_roughness (500 / grit)^grit_power; polish: what polishing leaves of it.
     """
 
-    oiled: float = 0.04
-    dry: Mapping[str, float] = field(
-        default_factory=lambda: MappingProxyType({"polyester": 0.12, "urethane": 0.18, "reactive": 0.22})
-    )
-    base: float = 10.0
-    per_roughness: float = 0.8
-    grit_roughness: float = 45.0
-    grit_power: float = 0.64
-    polish: float = 0.5
+    oiled: float = limits.OILED
+    dry: Mapping[str, float] = field(default_factory=lambda: MappingProxyType(limits.DRY))
+    base: float = limits.FRICTION_BASE
+    per_roughness: float = limits.PER_ROUGHNESS
+    grit_roughness: float = limits.GRIT_ROUGHNESS
+    grit_power: float = limits.GRIT_POWER
+    polish: float = limits.POLISH
 
     def __reduce__(self) -> tuple[Any, ...]:
         # A mapping that cannot be written does not travel to another process.
@@ -75,9 +74,9 @@ class Surface:
     was polished after; friction: measured coefficient on a dry lane, in place of the cover's.
     """
 
-    cover: str = "reactive"
+    cover: str = limits.COVER
     roughness: float | None = None
-    grit: float = 2000.0
+    grit: float = limits.GRIT
     polished: bool = False
     friction: float | None = None
 
@@ -85,13 +84,13 @@ class Surface:
         problems = []
         if self.cover not in COVERS:
             problems.append(("/surface/cover", f"must be one of {', '.join(COVERS)}; got {self.cover!r}"))
-        for name, limits, unit in (
+        for name, ends, unit in (
             ("roughness", ROUGHNESSES, "µin"),
             ("grit", GRITS, ""),
             ("friction", FRICTIONS, ""),
         ):
             value = getattr(self, name)
-            if value is not None and (words := number_problem(value, *limits, unit)):
+            if value is not None and (words := number_problem(value, *ends, unit)):
                 problems.append((f"/surface/{name}", words))
         if not isinstance(self.polished, bool):
             problems.append(("/surface/polished", "must be true or false"))

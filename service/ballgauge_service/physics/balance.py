@@ -12,9 +12,6 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-DEFAULT_ARM = 3.2
-"""Arm of a shop balance [in] where none is given (from memory, no source)."""
-
 PLAUSIBLE_ARMS = (2.3, 4.3)
 """Arms [in] between which a verdict must hold where the arm is not known (ours)."""
 

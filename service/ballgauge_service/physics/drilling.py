@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ballgauge_schemas.shared.words import ROLES as ROLES
 from ballgauge_service.core.compiled import compiled
 from ballgauge_service.core.units import OZ_PER_CUBIC_INCH, OZ_PER_LB
 from ballgauge_service.physics.holes import (
@@ -41,8 +42,6 @@ from ballgauge_service.physics.sphere import (
 )
 
 THUMB, MIDDLE, RING, INDEX, LITTLE, VENT, MILL, BALANCE = range(8)
-ROLES = ("thumb", "middle", "ring", "index", "little", "vent", "mill", "balance")
-"""Names of the hole roles; the number of a role is its place here."""
 
 NORMALS = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
 

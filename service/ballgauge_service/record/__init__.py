@@ -11,13 +11,12 @@ from ballgauge_service.record.keys import (
 )
 from ballgauge_service.record.labels import LabelTooLong, read_label, write_label
 from ballgauge_service.record.pictures import NothingFound, read_document
-from ballgauge_service.record.prints import FORMS, print_record
+from ballgauge_service.record.prints import print_record
 from ballgauge_service.record.signed import canonical_request, sign, verify
 
 __all__ = [
     "ALGORITHM",
     "FILE_VARIABLE",
-    "FORMS",
     "SET_VARIABLE",
     "BadKeys",
     "Keyring",

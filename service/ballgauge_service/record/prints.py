@@ -17,8 +17,6 @@ from ballgauge_service import rulebooks
 from ballgauge_service.record import labels
 from ballgauge_service.record.keys import unsigned
 
-FORMS = ("a4", "letter", "label", "code")
-
 _PAGES = {"a4": "A4", "letter": "Letter"}
 _LABEL = (90.0, 62.0)
 """Size of a label [mm] (ours)."""
@@ -43,7 +41,7 @@ class Print(NamedTuple):
 
 
 def print_record(record: str, form: str) -> Print:
-    """Print a record that is known to be genuine, in one of `FORMS`.
+    """Print a record that is known to be genuine, in one of `PRINT_FORMS`.
 
     Raises LabelTooLong where a label or code is asked for and no QR code holds the record.
     """

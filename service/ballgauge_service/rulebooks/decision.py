@@ -14,13 +14,14 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from ballgauge_schemas.shared.words import OUTCOMES as OUTCOMES
+
 FloatArray = NDArray[np.float64]
 CodeArray = NDArray[np.int8]
 
 CONFORMING, NOT_ASSESSED, INCONCLUSIVE, NONCONFORMING = 0, 1, 2, 3
 NOT_JUDGED = -1
-OUTCOMES = ("conforming", "not_assessed", "inconclusive", "nonconforming")
-"""The outcomes in the order of their codes: a greater code is worse."""
+"""Codes of the outcomes, positions in OUTCOMES: a greater code is worse."""
 
 # Below this many values the loop over math.erfc costs less than importing and calling scipy (ours).
 _FEW = 64

@@ -8,12 +8,12 @@ from datetime import date
 from types import MappingProxyType
 from typing import Literal
 
+from ballgauge_schemas.shared.words import BASES as BASES
+
 Stage = Literal["approval", "play"]
 Binds = Literal["approval", "use"]
 Effect = Literal["limit", "exempt", "unbound", "words"]
 
-BASES = ("published", "secondary", "from_memory")
-"""How sure a limit is, surest first."""
 
 EPOCH = date(1970, 1, 1)
 

@@ -9,6 +9,7 @@ from typing import Any
 
 from marshmallow import Schema, ValidationError, fields, validate, validates_schema
 
+from ballgauge_schemas.shared.words import STAGES
 from ballgauge_service.rulebooks.cells import OverlapError, build_table
 from ballgauge_service.rulebooks.model import (
     BASES,
@@ -24,7 +25,6 @@ from ballgauge_service.rulebooks.model import (
     Source,
 )
 
-STAGES = ("approval", "play")
 OUTCOME_WORDS = ("conforming", "nonconforming")
 PLACEHOLDERS = ("{value}", "{limit}")
 

@@ -18,8 +18,9 @@ from marshmallow import ValidationError
 from numpy.typing import NDArray
 
 from ballgauge_schemas import Quantity
-from ballgauge_schemas.shared.ball import DIAMETER_AGREEMENT, BallSchema
+from ballgauge_schemas.shared.ball import BallSchema
 from ballgauge_schemas.shared.base import REQUIRED
+from ballgauge_schemas.shared.limits import DIAMETER_AGREEMENT
 from ballgauge_service.check.request import impossible_ball
 from ballgauge_service.lot.reading.cells import (
     SERIAL,

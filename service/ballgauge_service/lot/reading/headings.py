@@ -15,10 +15,8 @@ from typing import Any, Literal
 
 from ballgauge_schemas import KINDS, QuantityField, unit_size
 from ballgauge_schemas.shared.ball import BallSchema
+from ballgauge_schemas.shared.limits import COLUMNS_MAXIMUM
 from ballgauge_schemas.shared.wording import UnknownField, listed, shown_text
-
-COLUMNS_MAXIMUM = 200
-"""Most columns of a file (ours)."""
 
 HEADING_MAXIMUM = 200
 """Longest heading, in characters (ours)."""

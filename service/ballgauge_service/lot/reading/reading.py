@@ -14,6 +14,8 @@ import numpy as np
 import pyarrow as pa
 from pyarrow import parquet
 
+from ballgauge_schemas.shared.limits import LOT_MAXIMUM
+from ballgauge_schemas.shared.words import FORMATS
 from ballgauge_service.lot.reading.cells import CellRules
 from ballgauge_service.lot.reading.columns import RawChunk
 from ballgauge_service.lot.reading.csv import Dialect, delimited_chunks, find_dialect
@@ -30,22 +32,19 @@ SPOOL_MAXIMUM = 1 << 30
 GROUP_MAXIMUM = 4 << 30
 """Largest row group of a Parquet file, in unpacked bytes (ours); it is read page by page."""
 
-ROWS_MAXIMUM = 100_000_000
-"""Most rows of a Parquet file (ours): a few bytes of it may stand for any number."""
 
 CHUNK_BYTES = 4 << 20
 """Size of a chunk of text (ours); a chunk of the other formats has a row for every 64 bytes of it."""
 
 PIECE_ROWS = 1 << 16
-PIECE_ROWS_MAXIMUM = 1 << 21
+PIECE_LOT_MAXIMUM = 1 << 21
 """Rows of a piece of a Parquet file (ours): it has whole row groups, as many as make up PIECE_ROWS. A file
-with a row group of more than PIECE_ROWS_MAXIMUM is not read by pieces: their verdicts would not fit."""
+with a row group of more than PIECE_LOT_MAXIMUM is not read by pieces: their verdicts would not fit."""
 
 _SUFFIXES: Mapping[str, Format] = {
     ".csv": "csv", ".tsv": "csv", ".txt": "csv", ".ndjson": "ndjson", ".jsonl": "ndjson", ".xlsx": "xlsx",
     ".parquet": "parquet", ".pq": "parquet",
 }  # fmt: skip
-_FORMATS = ("csv", "ndjson", "xlsx", "parquet")
 
 
 @dataclass(frozen=True)
@@ -175,8 +174,8 @@ class LotFile:
             stream = source
         peeked = _Peeked(stream)
         self.format: Format = self.options.format or _format(peeked.start, name or path)
-        if self.format not in _FORMATS:
-            raise LotRefused(f"format must be one of {', '.join(_FORMATS)}; got {str(self.format)[:20]!r}")
+        if self.format not in FORMATS:
+            raise LotRefused(f"format must be one of {', '.join(FORMATS)}; got {str(self.format)[:20]!r}")
         if self.format in ("xlsx", "parquet"):
             self._open_whole(path or self._spooled(peeked))
         else:
@@ -268,7 +267,7 @@ class LotFile:
             return None
         known = self._parquet.metadata
         rows = (known.row_group(group).num_rows for group in range(known.num_row_groups))
-        return self._path if max(rows, default=0) <= PIECE_ROWS_MAXIMUM else None
+        return self._path if max(rows, default=0) <= PIECE_LOT_MAXIMUM else None
 
     @property
     def rows(self) -> int | None:
@@ -346,8 +345,8 @@ def _open_parquet(path: str, mapping: Mapping[str, str | None]) -> tuple[parquet
     except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
         raise LotRefused(f"the Parquet file cannot be read: {_short(error)}") from None
     headings = resolve_headings(names, mapping)
-    if known.num_rows > ROWS_MAXIMUM:
-        raise LotRefused(f"the file has {known.num_rows} rows; at most {ROWS_MAXIMUM} are read")
+    if known.num_rows > LOT_MAXIMUM:
+        raise LotRefused(f"the file has {known.num_rows} rows; at most {LOT_MAXIMUM} are read")
     # A column's own metadata is not asked for: of a spoilt file that ends the process instead of raising.
     largest = max(
         (known.row_group(group).total_byte_size for group in range(known.num_row_groups)), default=0

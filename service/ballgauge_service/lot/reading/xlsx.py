@@ -21,14 +21,9 @@ from xml.etree import ElementTree
 import numpy as np
 import python_calamine as calamine
 
+from ballgauge_schemas.shared.limits import COLUMNS_MAXIMUM
 from ballgauge_service.lot.reading.columns import Note, RawChunk
-from ballgauge_service.lot.reading.headings import (
-    COLUMNS_MAXIMUM,
-    Heading,
-    LotRefused,
-    no_headings,
-    resolve_headings,
-)
+from ballgauge_service.lot.reading.headings import Heading, LotRefused, no_headings, resolve_headings
 
 UNPACKED_MAXIMUM = 256 << 20
 """Most bytes that the parts of a workbook unpack to (ours)."""

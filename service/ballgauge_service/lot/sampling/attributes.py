@@ -9,10 +9,10 @@ from functools import partial
 
 import numpy as np
 
+from ballgauge_schemas.shared.limits import LOT_MAXIMUM
+from ballgauge_schemas.shared.words import MODELS
 from ballgauge_service.lot.statistics.basics import FloatArray, number, one_of, probability, whole_number
 from ballgauge_service.lot.statistics.operating_characteristic import (
-    LARGEST_LOT,
-    MODELS,
     acceptance_probability,
     hypergeometric_acceptance,
 )
@@ -151,7 +151,7 @@ def zero_acceptance_plan_for_aql(
     if quality > risk:
         raise ValueError(f"aql must be at most producer_risk ({risk:g}) for a plan that accepts on zero")
     size = max(math.floor(math.log1p(-risk) / math.log1p(-quality) * (1 + 1e-12)), 1)
-    lot = None if lot_size is None else whole_number("lot_size", lot_size, 1, LARGEST_LOT)
+    lot = None if lot_size is None else whole_number("lot_size", lot_size, 1, LOT_MAXIMUM)
     size = size if lot is None else min(size, lot)
     reached = -math.expm1(size * math.log1p(-quality))
     return AttributesPlan(
@@ -254,7 +254,7 @@ def _two_qualities(producer_quality: float, consumer_quality: float, model: str)
 def _lot(model: str, lot_size: int | None) -> int | None:
     if lot_size is None and model != "hypergeometric":
         return None
-    return whole_number("lot_size", lot_size, 1, LARGEST_LOT)
+    return whole_number("lot_size", lot_size, 1, LOT_MAXIMUM)
 
 
 def _assumptions(model: str, bad: float, lot: int | None) -> tuple[str, ...]:

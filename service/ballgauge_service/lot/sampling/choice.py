@@ -9,6 +9,7 @@ from typing import Any
 
 from scipy import optimize
 
+from ballgauge_schemas.shared import limits
 from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.lot.sampling.attributes import two_point_plan, zero_acceptance_plan_for_consumer
 from ballgauge_service.lot.sampling.tables import SingleSamplingPlan, single_sampling_plan
@@ -30,8 +31,6 @@ from ballgauge_service.lot.statistics.statements import Statement
 CURVE_POINTS = 61
 """Points of the curves in an answer (ours)."""
 
-CONSUMER_RISK = 0.10
-"""Acceptance probability at a plan's limiting quality, where the request does not say (ours)."""
 
 _POINTERS = {
     "lot_size": "/sampling/lot_size",
@@ -98,7 +97,9 @@ def rows_are(sampling: Mapping[str, Any]) -> str:
     return str(sampling.get("rows") or ("sample" if "lot_size" in sampling else "every_ball"))
 
 
-def plan_without(sample_size: int, lot_size: int | None, consumer_risk: float = CONSUMER_RISK) -> ChosenPlan:
+def plan_without(
+    sample_size: int, lot_size: int | None, consumer_risk: float = limits.CONSUMER_RISK
+) -> ChosenPlan:
     """What a sample without a plan is judged by: it is the sample, and no nonconforming ball is accepted."""
     model = _model(None, lot_size)
     size = sample_size if lot_size is None else min(sample_size, lot_size)
@@ -205,7 +206,10 @@ class _Parts:
 
 def _table_plan(asked: Mapping[str, Any], lot_size: int) -> ChosenPlan:
     plan = single_sampling_plan(
-        lot_size, asked["aql"], level=asked.get("level", "II"), inspection=asked.get("inspection", "normal")
+        lot_size,
+        asked["aql"],
+        level=asked.get("level", limits.LEVEL),
+        inspection=asked.get("inspection", limits.INSPECTION),
     )
     notes: list[str] = []
     if plan.doubtful:

@@ -13,11 +13,10 @@ from dataclasses import dataclass
 from importlib import resources
 from typing import Any
 
+from ballgauge_schemas.shared.words import INSPECTIONS, LEVELS
 from ballgauge_service.lot.statistics.basics import number, one_of, whole_number
 from ballgauge_service.lot.statistics.statements import Statement
 
-INSPECTION_LEVELS = ("S-1", "S-2", "S-3", "S-4", "I", "II", "III")
-INSPECTIONS = ("normal", "tightened", "reduced")
 # Above this AQL the standard counts nonconformities per 100 items, not nonconforming items.
 LARGEST_PERCENT_NONCONFORMING = 10.0
 
@@ -83,7 +82,7 @@ def code_letter(lot_size: int, level: str = "II") -> str:
     Raises ValueError naming `lot_size` or `level`.
     """
     size = whole_number("lot_size", lot_size, 2)
-    column = INSPECTION_LEVELS.index(one_of("level", level, INSPECTION_LEVELS))
+    column = LEVELS.index(one_of("level", level, LEVELS))
     classes = _table("code_letters")["classes"]
     letters = next((row for largest, row in classes if size <= largest), classes[-1][1])
     return str(letters.split()[column])

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import optimize, stats
 
+from ballgauge_schemas.shared.limits import LOT_MAXIMUM
 from ballgauge_service.lot.statistics.basics import (
     FloatArray,
     limits,
@@ -18,7 +19,7 @@ from ballgauge_service.lot.statistics.basics import (
     whole_number,
     whole_numbers,
 )
-from ballgauge_service.lot.statistics.operating_characteristic import LARGEST_LOT, hypergeometric_acceptance
+from ballgauge_service.lot.statistics.operating_characteristic import hypergeometric_acceptance
 from ballgauge_service.lot.statistics.sample_summary import checked_summary
 from ballgauge_service.lot.statistics.statements import Statement
 
@@ -130,7 +131,7 @@ def hypergeometric_bounds(
     the smallest with P(X >= count) above it; bisection over whole balls. Source: Buonaccorsi, The American
     Statistician 41, 1987, from memory. Raises ValueError naming the argument.
     """
-    lot = whole_number("lot_size", lot_size, 1, LARGEST_LOT)
+    lot = whole_number("lot_size", lot_size, 1, LOT_MAXIMUM)
     size = whole_number("sample_size", sample_size, 1, lot)
     found = whole_number("count", count, 0, size)
     risk = _risk(confidence, side)

@@ -13,6 +13,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import optimize, stats
 
+from ballgauge_schemas.shared.limits import LOT_MAXIMUM
+from ballgauge_schemas.shared.words import MODELS
 from ballgauge_service.lot.statistics.basics import (
     LARGEST_COUNT,
     FloatArray,
@@ -24,8 +26,6 @@ from ballgauge_service.lot.statistics.basics import (
 from ballgauge_service.lot.statistics.statements import Statement
 
 # Ours: no delivery is larger, and the exact sums stay quick.
-LARGEST_LOT = 100_000_000
-MODELS = ("hypergeometric", "binomial", "poisson")
 
 
 @dataclass(frozen=True)
@@ -79,7 +79,7 @@ def acceptance_probability(
         return np.asarray(stats.binom.cdf(accept, size, quality), dtype=np.float64)
     if model == "poisson":
         return np.asarray(stats.poisson.cdf(accept, size * quality), dtype=np.float64)
-    lot = whole_number("lot_size", lot_size, 1, LARGEST_LOT)
+    lot = whole_number("lot_size", lot_size, 1, LOT_MAXIMUM)
     if np.any(size > lot):
         raise ValueError(f"sample_size must be at most lot_size ({lot})")
     return hypergeometric_acceptance(size, accept, np.rint(quality * lot), lot)
@@ -127,7 +127,7 @@ def quality_at_acceptance(
         raise ValueError(f"acceptance_number must be less than sample_size ({size}); got {accept}")
     if model == "binomial":
         return float(stats.beta.isf(chance, accept + 1, size - accept))
-    lot = whole_number("lot_size", lot_size, size, LARGEST_LOT)
+    lot = whole_number("lot_size", lot_size, size, LOT_MAXIMUM)
     low, high = accept, lot
     while high - low > 1:
         middle = (low + high) // 2
@@ -156,7 +156,7 @@ def average_outgoing_quality(
     quality = _quality(fraction, model)
     size = whole_number("sample_size", sample_size, 1)
     if model == "hypergeometric":
-        lot = whole_number("lot_size", lot_size, size, LARGEST_LOT)
+        lot = whole_number("lot_size", lot_size, size, LOT_MAXIMUM)
         bad = np.rint(quality * lot)
         if lot == 1:
             return np.zeros_like(bad)
@@ -165,7 +165,7 @@ def average_outgoing_quality(
         smaller = min(size, lot - 1)
         kept = hypergeometric_acceptance(smaller, accept, fewer, lot - 1)
         return np.asarray(bad / lot * (lot - size) / lot * kept, dtype=np.float64)
-    left = 1.0 if lot_size is None else 1 - size / whole_number("lot_size", lot_size, size, LARGEST_LOT)
+    left = 1.0 if lot_size is None else 1 - size / whole_number("lot_size", lot_size, size, LOT_MAXIMUM)
     accepted = acceptance_probability(size, acceptance_number, quality, model=model)
     return np.asarray(accepted * quality * left, dtype=np.float64)
 
@@ -183,7 +183,7 @@ def average_total_inspection(
     Source: Dodge and Romig, Sampling Inspection Tables, 1959.
     """
     size = whole_number("sample_size", sample_size, 1)
-    lot = whole_number("lot_size", lot_size, size, LARGEST_LOT)
+    lot = whole_number("lot_size", lot_size, size, LOT_MAXIMUM)
     accepted = acceptance_probability(size, acceptance_number, fraction, model=model, lot_size=lot)
     return np.asarray(size + (1 - accepted) * (lot - size), dtype=np.float64)
 
@@ -210,7 +210,7 @@ def operating_characteristic(
     size = whole_number("sample_size", sample_size, 1)
     accept = whole_number("acceptance_number", acceptance_number, 0)
     count = whole_number("points", points, 2, 10_000)
-    lot = None if lot_size is None else whole_number("lot_size", lot_size, size, LARGEST_LOT)
+    lot = None if lot_size is None else whole_number("lot_size", lot_size, size, LOT_MAXIMUM)
     if model == "hypergeometric" and lot is None:
         raise ValueError("lot_size must be given for the hypergeometric model")
     last = _last_fraction(size, accept, model, lot)

@@ -8,10 +8,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ballgauge_schemas.shared.limits import SEED_MAXIMUM
 from ballgauge_service.lot.statistics.basics import whole_number
 from ballgauge_service.lot.statistics.statements import Statement
-
-LARGEST_SEED = 2**128 - 1
 
 
 @dataclass(frozen=True)
@@ -48,6 +47,6 @@ def draw_sample(serials: Iterable[str], sample_size: int, seed: int) -> DrawnSam
     if not lot:
         raise ValueError("serials must hold at least one serial")
     size = whole_number("sample_size", sample_size, 1, len(lot))
-    words = np.random.PCG64(whole_number("seed", seed, 0, LARGEST_SEED)).random_raw(len(lot))
+    words = np.random.PCG64(whole_number("seed", seed, 0, SEED_MAXIMUM)).random_raw(len(lot))
     drawn = np.sort(np.argsort(words, kind="stable")[:size])
     return DrawnSample(tuple(lot[i] for i in drawn), size, len(lot), int(seed))

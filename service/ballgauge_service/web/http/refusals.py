@@ -12,7 +12,8 @@ from flask import Flask, Response, g
 from werkzeug.exceptions import HTTPException
 
 from ballgauge_schemas import Problem, ValidationError, validation_problem
-from ballgauge_schemas.shared.problems import ERRORS_MAXIMUM, MEDIA_TYPE, VALIDATION_TYPE
+from ballgauge_schemas.shared.limits import ERRORS_MAXIMUM
+from ballgauge_schemas.shared.problems import MEDIA_TYPE, VALIDATION_TYPE
 from ballgauge_service.core.budget import DeadlinePassed, NobodyWaits
 from ballgauge_service.web.http import serializer
 

@@ -9,8 +9,8 @@ from typing import Any
 from flask import Blueprint, Response, request
 
 from ballgauge_schemas import RULEBOOK_QUERY, example, example_names, load_check_body, load_drilling_body
-from ballgauge_schemas.check.request import OUTCOMES
 from ballgauge_schemas.shared.problems import escape
+from ballgauge_schemas.shared.words import OUTCOMES
 from ballgauge_service.check.drillings import evaluate_drillings
 from ballgauge_service.check.evaluate import evaluate_checks
 from ballgauge_service.core.refusal import InvalidInput

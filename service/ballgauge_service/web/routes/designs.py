@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 from flask import Blueprint, Response, g, request
 
-from ballgauge_schemas.design.request import DESIGN_REQUEST, MESH_BYTES_MAXIMUM, MESHES_MAXIMUM
+from ballgauge_schemas.design.request import DESIGN_REQUEST
+from ballgauge_schemas.shared.limits import MESH_BYTES_MAXIMUM, MESHES_MAXIMUM
 from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.web.http import bodies, bulk, refusals, serializer, uploads
 from ballgauge_service.web.http.refusals import Refusal

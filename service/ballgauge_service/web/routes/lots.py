@@ -17,7 +17,8 @@ from typing import IO, TYPE_CHECKING, Any
 from flask import Blueprint, Response, current_app, g, request
 
 from ballgauge_schemas import LOT_REQUEST
-from ballgauge_schemas.lot.request import LOT_BODIES, ROW_FORMATS
+from ballgauge_schemas.lot.request import LOT_BODIES
+from ballgauge_schemas.shared import limits, words
 from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.web.http import bodies, bulk, refusals, serializer, uploads
 from ballgauge_service.web.http.refusals import Refusal
@@ -111,14 +112,14 @@ def _deliveries(
 
     rows : whether the balls are asked for; streamed : whether they leave before all of the file has come
     """
-    from ballgauge_service.lot.evaluate import LOTS_MAXIMUM, Delivery
+    from ballgauge_service.lot.evaluate import Delivery
     from ballgauge_service.lot.reading.headings import LotRefused
 
     workers, local = bulk.chosen(), request.environ.get(FILES, ())
     chunk = STREAMED if streamed else None
     for number, (name, source) in enumerate(files):
-        if number == LOTS_MAXIMUM:
-            raise Refusal(422, f"at most {LOTS_MAXIMUM} files are taken")
+        if number == limits.LOTS_MAXIMUM:
+            raise Refusal(422, f"at most {limits.LOTS_MAXIMUM} files are taken")
         try:
             path, told = (local[number] if number < len(local) else None) or (None, None)
             yield stack.enter_context(
@@ -268,9 +269,9 @@ def _write_rows(
 def _archive(prepared: Prepared, files: Files, body: uploads.Body) -> Response:
     from ballgauge_service.lot.report.page import write_report
 
-    kind = request.args.get("rows", ROW_FORMATS[0])
-    if kind not in ROW_FORMATS:
-        error = {"pointer": "/rows", "detail": f"must be one of {', '.join(ROW_FORMATS)}"}
+    kind = request.args.get("rows", words.ROW_FORMATS[0])
+    if kind not in words.ROW_FORMATS:
+        error = {"pointer": "/rows", "detail": f"must be one of {', '.join(words.ROW_FORMATS)}"}
         raise Refusal(422, "the query cannot be met; see errors", [error])
     with ExitStack() as stack:
         kept = stack.enter_context(tempfile.TemporaryFile(prefix="lot-"))

@@ -1,0 +1,150 @@
+"""Every limit and default that the contract shows, once: schemas and engine read them from here.
+
+A number without a source is ours. Each group is in trade units.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+# Requests and answers as a whole (ours)
+
+BODY_MAXIMUM = 2**20
+"""Largest body of JSON [bytes]."""
+
+BATCH_MAXIMUM = 1000
+"""Most checks or drillings in one request."""
+
+UNKNOWN_MAXIMUM = 50
+"""Unknown fields named one by one in one object; the rest are counted."""
+
+ERRORS_MAXIMUM = 1000
+"""Errors after which no further entries of an array are read, and most errors listed in one problem.
+Time and answer stay bounded, whatever a request of 1 MiB holds."""
+
+SEED_MAXIMUM = 2**53 - 1
+"""Largest seed of every draw: the largest whole number that every JSON reader keeps (RFC 8259, section 6)."""
+
+DEFAULT_SEED = 0
+
+RULES_MAXIMUM = 500
+"""Most rules of one rulebook."""
+
+# Balls and drillings
+
+COVER_THICKNESS = 0.75
+COVER_DENSITY = 1.19
+"""Cover of a ball that does not state its own [in, g/mL] (from memory, no source)."""
+
+BALANCE_ARM = 3.2
+"""Arm of a shop balance that is not stated [in] (from memory, no source)."""
+
+DIAMETER_AGREEMENT = 0.1
+"""Largest gap between the diameter and the circumference divided by pi [in] (ours); a real ball's
+out-of-roundness is a hundredth of an inch, so a wider gap is a slip of the pen."""
+
+HOLES_MAXIMUM = 24
+"""Most holes in one drilling (ours)."""
+
+RISK = 0.05
+"""Highest probability of a wrong verdict under the guarded rule (ours)."""
+
+REMEDY_MARGIN = 0.1
+THUMB_DEPTH_MIN = 2.0
+FINGER_DEPTH_MIN = 1.25
+"""How far inside its limit a remedy brings a reading [oz], and the least depths that fit [in] (ours)."""
+
+# Lots (ours, unless a line says otherwise)
+
+LOT_MAXIMUM = 100_000_000
+"""Most balls in a lot, and rows in its file."""
+
+LOTS_MAXIMUM = 100
+"""Most files of one request."""
+
+NAME_MAXIMUM = 200
+COLUMNS_MAXIMUM = 200
+"""Longest name of a file [characters]; most columns in it, and headings in a mapping."""
+
+SAMPLE_MAXIMUM = 100_000
+"""Largest sample drawn from a file's serials."""
+
+WORST_BALLS = 50
+WORST_BALLS_MAXIMUM = 1000
+"""Worst balls listed one by one."""
+
+LEVEL, INSPECTION = "II", "normal"
+"""Inspection level and severity to begin with (ISO 2859-1:1999, 10.1 and 9.1)."""
+
+PRODUCER_RISK = 0.05
+CONSUMER_RISK = 0.1
+"""Risks of a plan (the usual ones, ISO 3534-2 and ISO 2859-2)."""
+
+CONFIDENCE = 0.95
+COVERAGE = 0.99
+DRIFT_WEIGHT = 0.2
+READINGS_AVERAGED = 1
+
+# Designs (ours): no answer takes minutes. Where solids cut each other off a common axis, or a mesh is large,
+# the service may take fewer samples and starts, and says how many.
+
+SOLIDS_MAXIMUM = 64
+POINTS_MAXIMUM = 1000
+MESHES_MAXIMUM = 8
+MESH_DATA_MAXIMUM = 1_000_000
+"""Longest mesh within the JSON, in characters of base64."""
+MESH_BYTES_MAXIMUM = 32 * 2**20
+"""Most bytes of a form with meshes."""
+PARAMETERS_MAXIMUM = 32
+TOLERANCES_MAXIMUM = 20
+STARTS, STARTS_MAXIMUM = 12, 64
+SOLUTIONS, SOLUTIONS_MAXIMUM = 5, 10
+FRONT, FRONT_MAXIMUM = 9, 25
+FAMILY_WEIGHTS = (12.0, 13.0, 14.0, 15.0, 16.0)
+FAMILY_MAXIMUM = 12
+DESIGN_SAMPLES, DESIGN_SAMPLES_MAXIMUM = 10_000, 100_000
+TARGET_WEIGHT = 1.0
+
+# Motions (ours)
+
+SAMPLES, SAMPLES_MAXIMUM = 201, 2001
+"""Points of the curves: of a picture, and at most."""
+
+SPREAD_DELIVERIES, SPREAD_DELIVERIES_MAXIMUM = 500, 2000
+POINT_DELIVERIES, POINT_DELIVERIES_MAXIMUM = 12, 200
+BALLS_MAXIMUM = 24
+VOLUMES_MAXIMUM = 6
+AIMING = 16
+"""Deliveries that aiming takes at each point of a line map; counted as work."""
+WORK_MAXIMUM = 3000
+"""Most deliveries of one request in all, aiming among them: no answer takes minutes."""
+
+ZONES_MAXIMUM = 200
+FILM_MAXIMUM = 5000.0
+"""Most zones of an oil pattern; most oil [µL/ft²]."""
+
+HAND = "right"
+PAP_OVER, PAP_UP = 5.0, 0.5
+USUAL_CIRCUMFERENCE = 27.0
+"""Bowler and ball where the request does not say [in]."""
+
+COVER, GRIT = "reactive", 2000.0
+LAUNCH_ANGLE, LAUNCH_BOARD, LOFT = 1.0, 15.0, 0.0
+PICKED_UP, TRACK_WIDTH, LAID_DOWN, FADE = 0.04, 1.5, 0.3, 5.0
+WINDOW_BOARD, WINDOW_ANGLE = (17.0, 18.0), (4.0, 8.0)
+
+PATH_ERROR, PATH_ERRORS = 1e-6, (1e-7, 1e-2)
+"""Error of the path that is aimed at, and its range [in]."""
+
+LARGEST_STEP, LARGEST_STEPS = 0.03, (0.01, 0.1)
+"""Longest time step, and its range [s]: about a third of a revolution of a ball that rolls."""
+
+OILED = 0.04
+DRY: Mapping[str, float] = {"polyester": 0.12, "urethane": 0.18, "reactive": 0.22}
+FRICTION_BASE, PER_ROUGHNESS, GRIT_ROUGHNESS, GRIT_POWER, POLISH = 10.0, 0.8, 45.0, 0.64, 0.5
+"""Constants of the friction curve; see `MotionSettings.friction` of the contract."""
+
+# Records (ours)
+
+RECORD_MAXIMUM = 100_000
+"""Longest record or label read, in characters."""

@@ -1,0 +1,54 @@
+"""The words that requests and answers choose from, once: schemas, engine and client read them from here."""
+
+from __future__ import annotations
+
+BODIES = ("usbc", "ibf")
+STAGES = ("play", "approval")
+DECISION_RULES = ("simple", "guarded")
+OUTCOMES = ("conforming", "not_assessed", "inconclusive", "nonconforming")
+"""From the best to the worst: the outcome of a ball is its worst finding's."""
+BASES = ("published", "secondary", "from_memory")
+"""How sure a limit is, the surest first."""
+
+HANDS = ("right", "left")
+DIGITS = ("thumb", "middle", "ring", "index", "little")
+ROLES = (*DIGITS, "vent", "mill", "balance")
+SPAN_KINDS = ("cut_to_cut", "full")
+COVERS = ("polyester", "urethane", "reactive")
+REMEDY_KINDS = ("thumb_depth", "finger_depth", "thumb_and_finger_depth", "grip_shift", "none")
+
+FORMATS = ("csv", "ndjson", "xlsx", "parquet")
+ROW_FORMATS = ("csv", "ndjson", "parquet")
+SEPARATORS = (",", ";", "|", "tab")
+ROWS = ("sample", "every_ball")
+LOT_SCOPES = ("all", "measured")
+PLAN_KINDS = ("table", "zero_acceptance", "two_point")
+LEVELS = ("S-1", "S-2", "S-3", "S-4", "I", "II", "III")
+INSPECTIONS = ("normal", "tightened", "reduced")
+MODELS = ("hypergeometric", "binomial", "poisson")
+
+SOLID_ROLES = ("cover", "outer_core", "inner_core", "disc", "pin", "other")
+MESH_FORMATS = ("stl", "3mf", "obj", "ply")
+MESH_UNITS = ("mm", "cm", "in")
+NUMBERS = (
+    "weight", "rg", "rg_intermediate", "rg_high", "differential", "intermediate_differential",
+    "asymmetry_ratio", "top_weight", "pin_to_cg", "pin_to_low_rg_axis", "mark_to_high_rg_axis",
+)  # fmt: skip
+"""Numbers of a design that targets can name."""
+SIZES = (
+    "diameter", "bottom_diameter", "top_diameter", "height", "length_x", "length_y", "length_z", "rounding",
+)  # fmt: skip
+FACTORS = ("radial_scale", "axial_scale", "scale")
+POSITIONS = ("position_x", "position_y", "position_z")
+OFFSETS = ("offset_x", "offset_y", "offset_z")
+TILTS = ("tilt_x", "tilt_y")
+
+PRESETS = tuple(
+    f"{match}_{hands}_handed"
+    for hands in ("one", "two")
+    for match in ("speed_dominant", "matched", "rev_dominant")
+)
+"""Bowlers by name."""
+
+STATES = ("genuine", "altered", "unknown_key")
+PRINT_FORMS = ("a4", "letter", "label", "code")
