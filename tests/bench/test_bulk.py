@@ -14,11 +14,12 @@ from distributed import LocalCluster
 from pyarrow import parquet
 
 from ballgauge_schemas import LOT_REQUEST
+from ballgauge_schemas.design.request import DESIGN_REQUEST, design_example
 from ballgauge_service.core.bulk import Bulk, threads_here
 from ballgauge_service.core.bulk.cluster import Cluster
 from ballgauge_service.core.bulk.pieces import opened, unasked
-from ballgauge_service.design.production import Tolerance, study
-from ballgauge_service.design.solids.examples import example
+from ballgauge_service.design.production import Production, Tolerance, study
+from ballgauge_service.design.request import read_design
 from ballgauge_service.lot.evaluate import Delivery, prepare
 from ballgauge_service.motion.balls import BoxBall, box_ball
 from ballgauge_service.motion.bowlers import BOWLERS
@@ -29,7 +30,7 @@ ROUNDS = 3
 NO_SLOWER = 1.25
 """Most that a second worker, or threads, may cost where they gain nothing: the machine may be busy (ours)."""
 
-TERN = example("tern-weighted")
+SKARN = read_design(DESIGN_REQUEST.load(design_example("skarn_disc_below"))["design"], {})
 
 
 class Plain(Bulk):
@@ -67,11 +68,11 @@ def judged(lot: Path, bulk: Bulk) -> Any:
 
 
 def studied(bulk: Bulk) -> Any:
-    tolerances = [
+    tolerances = (
         Tolerance(("core",), "density", standard_deviation=0.03),
         Tolerance(("filler", "core", "disc", "pin"), "tilt_x", standard_deviation=1.0),
-    ]
-    return study(TERN, tolerances, samples=20_000, bulk=bulk)
+    )
+    return study(SKARN, Production(tolerances, 20_000), bulk=bulk)
 
 
 def mapped(bulk: Bulk) -> Any:

@@ -11,14 +11,14 @@ import numpy as np
 import trimesh
 
 from ballgauge_service.design.mass import properties
-from ballgauge_service.design.production import Tolerance, study
+from ballgauge_service.design.production import Production, Tolerance, study
 from ballgauge_service.design.solids.meshes import read_mesh
 from ballgauge_service.design.solids.solids import Cylinder, Design, Frustum, Solid, Sphere
 
 DESIGN = Design((
     Solid(Sphere(8.58), 1.18, "cover", "cover"),
-    Solid(Sphere(7.0), 0.9, "outer core", "filler"),
-    Solid(Frustum(3.4, 2.4, 4.4), 2.3, "inner core", "core"),
+    Solid(Sphere(7.0), 0.9, "outer_core", "filler"),
+    Solid(Frustum(3.4, 2.4, 4.4), 2.3, "inner_core", "core"),
     Solid(Cylinder(3.0, 0.4), 3.3, "disc", "disc", (0.0, 0.0, -1.6)),
     Solid(Cylinder(0.45, 2.2), 1.2, "pin", "pin", (0.0, 0.0, 3.1)),
 ))  # fmt: skip
@@ -85,21 +85,21 @@ def test_five_coaxial_solids_500_times_faster_than_booleans(versus: Any) -> None
 def test_ten_thousand_samples_faster_than_fifty_booleans(versus: Any) -> None:
     """Six tolerances, limits and the advice, which samples twice."""
     inside = ("filler", "core", "disc", "pin")
-    tolerances = [
+    tolerances = (
         Tolerance(("core",), "density", standard_deviation=0.02),
         Tolerance(("filler",), "density", standard_deviation=0.01),
         Tolerance(("disc",), "height", half_width=0.01),
         Tolerance(("cover",), "density", half_width=0.01),
         Tolerance(inside, "offset_x", standard_deviation=0.01),
         Tolerance(inside, "tilt_y", standard_deviation=0.5),
-    ]
+    )
     limits = {"weight": (None, 16.0), "rg": (2.46, 2.8), "differential": (None, 0.06)}
     samples = 10_000
-    study(DESIGN, tolerances, limits, samples=64)
+    study(DESIGN, Production(tolerances, 64), limits)
     versus.race(
         "a tolerance study of 10,000 samples, a sample",
         ("designs.production.study", f"one set of booleans, {versus.named('manifold3d')}"),
-        lambda: study(DESIGN, tolerances, limits, samples=samples),
+        lambda: study(DESIGN, Production(tolerances, samples), limits),
         lambda: by_booleans(SEGMENTS),
         samples / 50,
         rounds=3,
@@ -115,7 +115,7 @@ def test_mesh_of_100_000_faces_read_and_judged_within_three_times_of_trimesh(ver
 
     def ours() -> None:
         core = read_mesh(data, "stl", "mm")
-        properties(Design((Solid(Sphere(8.58), 1.2), Solid(core, 2.0, "inner core"))), contributions=False)
+        properties(Design((Solid(Sphere(8.58), 1.2), Solid(core, 2.0, "inner_core"))), contributions=False)
 
     def theirs() -> None:
         assert not math.isnan(trimesh.load_mesh(io.BytesIO(data), file_type="stl").mass_properties.mass)

@@ -22,12 +22,13 @@ from hypothesis import strategies as st
 
 import ballgauge
 from ballgauge._command.program import run as command
+from ballgauge_schemas.design.request import DESIGN_REQUEST, design_example
 from ballgauge_service.core import bulk
 from ballgauge_service.core.budget import Cancelled, Run
 from ballgauge_service.core.bulk import BulkUnavailable, bulk_at, cluster, pieces, sameness, threads_here
 from ballgauge_service.core.bulk.cluster import Cluster
-from ballgauge_service.design.production import Tolerance, study
-from ballgauge_service.design.solids.examples import example
+from ballgauge_service.design.production import Production, Tolerance, study
+from ballgauge_service.design.request import read_design
 from ballgauge_service.lot.reading import reading
 from ballgauge_service.motion.balls import BoxBall, box_ball
 from ballgauge_service.motion.bowlers import BOWLERS, scattered
@@ -56,7 +57,7 @@ FEW = settings(
     max_examples=5, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large]
 )
 NOBODY = "tcp://127.0.0.1:1"
-TERN = example("tern-weighted")
+SKARN = read_design(DESIGN_REQUEST.load(design_example("skarn_disc_below"))["design"], {})
 
 
 @contextmanager
@@ -275,7 +276,7 @@ def test_a_cancelled_study_leaves_nothing_behind(two: LocalCluster) -> None:
 
     core, there = Tolerance(("core",), "density", standard_deviation=0.03), bulk_at(two.scheduler_address)
     with pytest.raises(Cancelled):
-        study(TERN, [core], samples=20_000, run=Run(cancelled=cancelled), bulk=there)
+        study(SKARN, Production((core,), 20_000), run=Run(cancelled=cancelled), bulk=there)
     until(lambda: len(two.scheduler.tasks) == 0)
 
 

@@ -15,15 +15,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ballgauge_schemas import LOT_REQUEST
+from ballgauge_schemas.design.request import DESIGN_REQUEST, design_example
 from ballgauge_service.core import budget
 from ballgauge_service.core.budget import Cancelled, Run
 from ballgauge_service.core.bulk import Bulk, BulkUnavailable, bulk_at, threads_here
 from ballgauge_service.core.bulk.pieces import Failure, name_of, named, perform
 from ballgauge_service.core.bulk.sameness import differences, mark
 from ballgauge_service.core.bulk.threads import Threads
-from ballgauge_service.core.refusal import InvalidDesign
-from ballgauge_service.design.production import BLOCK, Tolerance, study
-from ballgauge_service.design.solids.examples import example
+from ballgauge_service.core.refusal import Fault, InvalidInput
+from ballgauge_service.design.production import BLOCK, Production, Tolerance, study
+from ballgauge_service.design.request import read_design
 from ballgauge_service.lot.evaluate import Delivery, prepare
 from ballgauge_service.lot.reading import reading
 from ballgauge_service.lot.reading.headings import LotRefused
@@ -45,14 +46,14 @@ from ballgauge_service.physics.motion.batch import deliver_batch
 from .works import Plain, packed
 
 EVERY = (Plain(), Threads(1), Threads(2), Threads(5))
-TERN = example("tern-weighted")
+SKARN = read_design(DESIGN_REQUEST.load(design_example("skarn_disc_below"))["design"], {})
 CORE = Tolerance(("core",), "density", standard_deviation=0.03)
 
 
 def added(common: int, piece: int, check: Callable[[], object]) -> int:
     check()
     if piece < 0:
-        raise InvalidDesign([("/piece", f"{piece} is below zero")])
+        raise InvalidInput([Fault("/piece", f"{piece} is below zero")])
     return common + piece
 
 
@@ -68,7 +69,7 @@ def test_errors_come_in_their_turn(bulk: Bulk) -> None:
     """The first wrong piece counts, not the one that was found first, and what comes before it is given."""
     found = bulk.map(added, 0, [1, 2, -3, 4, -5])
     assert [next(found), next(found)] == [1, 2]
-    with pytest.raises(InvalidDesign, match="-3 is below zero"):
+    with pytest.raises(InvalidInput, match="-3 is below zero"):
         next(found)
 
 
@@ -126,7 +127,7 @@ def test_who_gives_up_ends_the_work() -> None:
         return calls[0] > 3
 
     with pytest.raises(Cancelled):
-        study(TERN, [CORE], samples=8192, run=Run(cancelled=cancelled), bulk=Threads(2))
+        study(SKARN, Production((CORE,), 8192), run=Run(cancelled=cancelled), bulk=Threads(2))
 
 
 def test_progress_is_the_same_on_any_number_of_threads() -> None:
@@ -134,7 +135,7 @@ def test_progress_is_the_same_on_any_number_of_threads() -> None:
     for bulk in EVERY:
         steps: list[tuple[float, str]] = []
         link = Run(lambda share, doing, steps=steps: steps.append((share, doing)))  # type: ignore[misc]
-        study(TERN, [CORE], samples=3000, run=link, bulk=bulk)
+        study(SKARN, Production((CORE,), 3000), run=link, bulk=bulk)
         told.append(steps)
     assert told[0] == told[1] == told[2] == told[3]
     # The two samples of the linear law, the pieces of the others, each from its beginning; and the end.
@@ -152,7 +153,10 @@ def test_only_functions_of_the_package_have_names() -> None:
 
 @pytest.mark.parametrize(
     "error",
-    [InvalidDesign([("/solids/1", "is wrong"), ("/a~1b", "too")]), LotRefused([{"detail": "x", "row": 4}])],
+    [
+        InvalidInput([Fault("/solids/1", "is wrong"), Fault("/a~1b", "too")]),
+        LotRefused([{"detail": "x", "row": 4}]),
+    ],
 )
 def test_errors_survive_their_way_from_a_worker(error: Any) -> None:
     def fails(common: None, piece: None, check: Any) -> None:
@@ -194,19 +198,19 @@ def test_deliveries_are_those_of_one_call_of_the_physics() -> None:
 
 
 def test_a_study_has_the_same_bits_on_any_number_of_threads() -> None:
-    tolerances = [CORE, Tolerance(("filler", "core"), "tilt_x", standard_deviation=0.2)]
+    tolerances = (CORE, Tolerance(("filler", "core"), "tilt_x", standard_deviation=0.2))
     limits = {"weight": (None, 15.2), "rg": (2.4, None)}
-    found = [study(TERN, tolerances, limits, samples=1000, seed=9, bulk=bulk) for bulk in EVERY]
+    found = [study(SKARN, Production(tolerances, 1000, 9), limits, bulk=bulk) for bulk in EVERY]
     assert all(repr(each) == repr(found[0]) for each in found)
 
 
 def test_a_solid_that_leaves_the_ball_is_told_by_the_same_block() -> None:
     """The text counts the samples of the first block that fails, however the block is cut."""
-    wide = [Tolerance(("core",), "offset_x", standard_deviation=1.0)]
+    wide = (Tolerance(("core",), "offset_x", standard_deviation=1.0),)
     texts = set()
     for bulk in EVERY:
-        with pytest.raises(InvalidDesign, match="of 2048 samples a solid leaves the ball") as refused:
-            study(TERN, wide, samples=3000, bulk=bulk)
+        with pytest.raises(InvalidInput, match="of 2048 samples a solid leaves the ball") as refused:
+            study(SKARN, Production(wide, 3000), bulk=bulk)
         texts.add(str(refused.value))
     assert len(texts) == 1
 

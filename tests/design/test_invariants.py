@@ -25,6 +25,8 @@ from ballgauge_service.design.solids.solids import (
     Sphere,
 )
 
+from .balls import rotated, scaled
+
 lengths = st.floats(0.4, 2.0)
 densities = st.floats(0.5, 3.8)
 places = st.floats(-0.9, 0.9)
@@ -57,7 +59,7 @@ def scattered(draw: st.DrawFn) -> Design:
     """One solid anywhere, turned anyhow, with a sphere around it: exact without being coaxial."""
     position = (draw(places), draw(places), draw(places))
     core = draw(st.builds(Solid, shapes, densities, rotation=rotations))
-    shell = Solid(Sphere(5.2), draw(densities), "outer core", position=(draw(places) * 0.2, 0.0, 0.0))
+    shell = Solid(Sphere(5.2), draw(densities), "outer_core", position=(draw(places) * 0.2, 0.0, 0.0))
     return Design((BALL, shell, replace(core, position=tuple(0.5 * value for value in position))))
 
 
@@ -85,13 +87,13 @@ def test_order_of_the_radii_and_triangle_inequality(design: Design) -> None:
 @given(designs, st.floats(0.5, 3.0))
 def test_scaling_lengths(design: Design, factor: float) -> None:
     """Scaling lengths by s scales mass by s^3, RGs by s and moments of balance by s^4."""
-    plain, scaled = (
+    plain, larger = (
         properties(design, contributions=False),
-        properties(design.scaled(factor), contributions=False),
+        properties(scaled(design, factor), contributions=False),
     )
-    assert scaled.weight == pytest.approx(plain.weight * factor**3, rel=1e-11)
-    assert radii(scaled) == pytest.approx([factor * value for value in radii(plain)], rel=1e-11)
-    assert scaled.moment == pytest.approx([factor**4 * value for value in plain.moment], rel=1e-9, abs=1e-10)
+    assert larger.weight == pytest.approx(plain.weight * factor**3, rel=1e-11)
+    assert radii(larger) == pytest.approx([factor * value for value in radii(plain)], rel=1e-11)
+    assert larger.moment == pytest.approx([factor**4 * value for value in plain.moment], rel=1e-9, abs=1e-10)
 
 
 @settings(max_examples=60, deadline=None)
@@ -100,7 +102,7 @@ def test_rotating_the_whole_turns_the_axes_and_changes_no_radius(design: Design,
     """A rotation of the body: the same RGs; centre of mass and axes turn with it."""
     plain, turned = (
         properties(design, contributions=False),
-        properties(design.rotated(rotation), contributions=False),
+        properties(rotated(design, rotation), contributions=False),
     )
     matrix = np.array(rotation)
     assert radii(turned) == pytest.approx(radii(plain), rel=1e-11)

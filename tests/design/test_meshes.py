@@ -11,10 +11,9 @@ import numpy as np
 import pytest
 import trimesh
 
-from ballgauge_service.core.refusal import InvalidDesign
+from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.design.solids import meshes
-from ballgauge_service.design.solids.meshes import checked_mesh, read_mesh
-from ballgauge_service.design.solids.polyhedra import mesh_moments
+from ballgauge_service.design.solids.meshes import checked_mesh, mesh_moments, read_mesh
 
 BLOB = trimesh.creation.icosphere(subdivisions=3)
 BLOB.vertices = BLOB.vertices * [20.0, 30.0, 25.0] + [3.0, -2.0, 1.0]
@@ -22,14 +21,14 @@ BOX = trimesh.creation.box((2.0, 2.0, 2.0))
 
 
 def refusal(data: bytes, kind: str = "stl", unit: str = "mm") -> str:
-    with pytest.raises(InvalidDesign) as caught:
+    with pytest.raises(InvalidInput) as caught:
         read_mesh(data, kind, unit)
     return str(caught.value)
 
 
 def surface_refusal(vertices: object, faces: object) -> str:
-    with pytest.raises(InvalidDesign) as caught:
-        checked_mesh(vertices, faces)
+    with pytest.raises(InvalidInput) as caught:
+        checked_mesh(np.array(vertices, float), np.array(faces))
     return str(caught.value)
 
 
@@ -67,7 +66,7 @@ def test_inverted_mesh_and_inverted_face() -> None:
     assert "inside out" in surface_refusal(BOX.vertices, BOX.faces[:, ::-1])
     faces = BOX.faces.copy()
     faces[3] = faces[3][::-1]
-    assert "turned against their neighbours" in surface_refusal(BOX.vertices, faces)
+    assert "turned against their neighbors" in surface_refusal(BOX.vertices, faces)
 
 
 def test_self_intersection_names_the_place() -> None:
@@ -96,10 +95,6 @@ def _torus() -> tuple[np.ndarray, np.ndarray]:
     [
         ([[0, 0, np.nan]] + [[1, 0, 0]] * 3, [[0, 1, 2]] * 4, "not finite: number 0"),
         ([[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1]], [[0, 1, 9]] * 4, "beyond the 4"),
-        ([[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1]], [[0.5, 1, 2]] * 4, "whole numbers"),
-        ([[0, 0], [1, 0]], [[0, 1, 1]], "rows of three"),
-        ([["a", "b", "c"]], [[0, 0, 0]], "rows of three"),
-        (None, None, "rows of three"),
         ([[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1]], [[0, 1, 2]], "at least four faces"),
         ([[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 2e3]], [[0, 1, 2]] * 4, "is the unit right?"),
         ([[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1]], [[0, 0, 0]] * 4, "fewer than four faces"),
@@ -211,14 +206,12 @@ def test_broken_files_are_refused_whatever_the_reader_raises(kind: str) -> None:
     """The first half of a good file."""
     data = BLOB.export(file_type=kind)
     data = data.encode() if isinstance(data, str) else data
-    with pytest.raises(InvalidDesign):
+    with pytest.raises(InvalidInput):
         read_mesh(data[: len(data) // 2], kind)
 
 
-def test_names_and_sizes_are_checked(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Unknown format and unit, too many bytes, too many faces."""
-    assert "the format must be one of" in refusal(b"", "step")
-    assert "the unit must be one of" in refusal(b"", "stl", "ft")
+def test_sizes_are_checked(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Too many bytes, too many faces."""
     monkeypatch.setattr(meshes, "MOST_FACES", 10)
     assert "at most 10 are read" in refusal(BOX.export(file_type="stl"))
     monkeypatch.setattr(meshes, "MOST_BYTES", 10)

@@ -10,16 +10,17 @@ import pytest
 from scipy.stats import norm
 
 from ballgauge_service.core.budget import Cancelled, Run
-from ballgauge_service.core.refusal import InvalidDesign
+from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.design.mass import properties, visible_moments
 from ballgauge_service.design.model import Slot, with_value
-from ballgauge_service.design.production import Tolerance, clopper_pearson, study
-from ballgauge_service.design.solids.examples import example
+from ballgauge_service.design.production import Production, Tolerance, clopper_pearson, study
 from ballgauge_service.design.solids.packing import pack
-from ballgauge_service.design.solids.rotations import about, product
+from ballgauge_service.design.solids.rotations import about
 from ballgauge_service.design.solids.solids import Cylinder, Design, Solid, Sphere
 
-TERN = example("tern-weighted")
+from .balls import TERN_WEIGHTED as TERN
+from .balls import product
+
 MOVED = ("filler", "core", "disc", "pin")
 CORE = Tolerance(("core",), "density", standard_deviation=0.03)
 FILLER = Tolerance(("filler",), "density", half_width=0.02)
@@ -28,7 +29,7 @@ FILLER = Tolerance(("filler",), "density", half_width=0.02)
 def test_weight_is_linear_in_the_densities() -> None:
     """The weight is linear in the densities, so its deviation is the root of the sum of squares, exactly;
     that of a uniform distribution is its half width over sqrt(3) (JCGM 100, 4.3.7)."""
-    found = study(TERN, [CORE, FILLER], samples=4096, seed=1)
+    found = study(TERN, Production((CORE, FILLER), 4096, 1))
     volumes = visible_moments(pack(TERN)).moments[:, 0] * 16.387064 / 453.59237
     exact = math.hypot(volumes[2] * 0.03, volumes[1] * 0.02 / math.sqrt(3))
     weight = found.spreads[0]
@@ -43,10 +44,9 @@ def test_weight_is_linear_in_the_densities() -> None:
 
 def test_nonconforming_fraction_of_a_normal_number() -> None:
     """A limit one deviation above the nominal weight: the normal tail of 15.87 %, inside its own interval."""
-    sole = [CORE]
-    weight = study(TERN, sole, samples=1024, seed=1).spreads[0]
+    weight = study(TERN, Production((CORE,), 1024, 1)).spreads[0]
     limit = weight.nominal + weight.linear_standard_deviation
-    found = study(TERN, sole, {"weight": (None, limit)}, samples=8192, seed=1)
+    found = study(TERN, Production((CORE,), 8192, 1), {"weight": (None, limit)})
     one = found.nonconforming[0]
     assert one.linear == pytest.approx(norm.sf(1.0), rel=1e-9)
     assert one.interval[0] <= norm.sf(1.0) <= one.interval[1]
@@ -71,7 +71,7 @@ def test_samples_are_the_designs_they_stand_for(field: str, value: float) -> Non
     """One extreme sample of each kind against the design built anew."""
     solids = ("core",) if field in ("density", "length_x") else MOVED[:3]
     tolerance = Tolerance(solids, field, half_width=abs(value))
-    found = {each.number: each for each in study(TERN, [tolerance], samples=1024, seed=3).spreads}
+    found = {each.number: each for each in study(TERN, Production((tolerance,), 1024, 3)).spreads}
     ends = [_built(TERN, solids, field, sign * value) for sign in (-1.0, 0.0, 1.0)]
     least = min(properties(each, contributions=False).rg_high for each in ends)
     most = max(properties(each, contributions=False).rg_high for each in ends)
@@ -103,7 +103,7 @@ def _built(design: Design, solids: tuple[str, ...], field: str, value: float) ->
 def test_tilt_of_a_core_moves_its_axis_by_the_tilt() -> None:
     """A tilt of t degrees of all that is inside moves the low RG axis by the arc R t (closed form)."""
     tilt = Tolerance(MOVED, "tilt_x", half_width=2.0)
-    spreads = {each.number: each for each in study(TERN, [tilt], samples=512, seed=1).spreads}
+    spreads = {each.number: each for each in study(TERN, Production((tilt,), 512, 1)).spreads}
     arc = 4.29 * math.radians(2.0)
     assert spreads["pin_to_low_rg_axis"].quantiles["0.99865"] == pytest.approx(arc, rel=0.02)
 
@@ -111,11 +111,11 @@ def test_tilt_of_a_core_moves_its_axis_by_the_tilt() -> None:
 def test_advice_names_the_largest_share_and_halving_it_helps() -> None:
     """The wide tolerance first, and fewer balls fail with it halved."""
     nominal = properties(TERN, contributions=False).differential
-    tolerances = [
+    tolerances = (
         Tolerance(("core",), "density", standard_deviation=0.05),
         Tolerance(("cover",), "density", standard_deviation=0.001),
-    ]
-    found = study(TERN, tolerances, {"differential": (None, nominal + 0.0004)}, samples=2048, seed=1)
+    )
+    found = study(TERN, Production(tolerances, 2048, 1), {"differential": (None, nominal + 0.0004)})
     assert found.tighten_first is not None
     assert found.tighten_first.tolerance == "density of core"
     assert found.tighten_first.fraction_now is not None
@@ -125,15 +125,15 @@ def test_advice_names_the_largest_share_and_halving_it_helps() -> None:
 
 def test_the_seed_repeats_and_another_does_not() -> None:
     """Byte for byte."""
-    one, two, other = (study(TERN, [CORE, FILLER], samples=256, seed=seed) for seed in (4, 4, 5))
+    one, two, other = (study(TERN, Production((CORE, FILLER), 256, seed)) for seed in (4, 4, 5))
     assert one == two
     assert one.spreads != other.spreads
 
 
 def test_limit_on_a_number_that_is_not_there_is_not_assessed() -> None:
     """A ball of one axis of symmetry has no high RG axis: never counted as a pass."""
-    plain = Design((Solid(Sphere(8.6), 1.2), Solid(Cylinder(3.0, 4.0), 2.0, "inner core", "core")))
-    found = study(plain, [CORE], {"mark_to_high_rg_axis": (None, 1.5), "rg": (2.46, 2.8)}, samples=64)
+    plain = Design((Solid(Sphere(8.6), 1.2), Solid(Cylinder(3.0, 4.0), 2.0, "inner_core", "core")))
+    found = study(plain, Production((CORE,), 64), {"mark_to_high_rg_axis": (None, 1.5), "rg": (2.46, 2.8)})
     assert found.not_assessed == ("mark_to_high_rg_axis",)
     assert [each.number for each in found.nonconforming] == ["rg", "any"]
 
@@ -141,30 +141,25 @@ def test_limit_on_a_number_that_is_not_there_is_not_assessed() -> None:
 def test_off_axis_cuts_are_sampled_by_the_cubature() -> None:
     """A disc that cuts the core and tilts on its own has no closed form; the study still runs."""
     cut = Design((
-        Solid(Sphere(8.6), 1.2), Solid(Sphere(4.0), 2.0, "inner core", "core"),
+        Solid(Sphere(8.6), 1.2), Solid(Sphere(4.0), 2.0, "inner_core", "core"),
         Solid(Cylinder(2.0, 0.5), 3.0, "disc", "disc", (0.0, 0.0, -1.9)),
     ))  # fmt: skip
     tilt = Tolerance(("disc",), "tilt_x", standard_deviation=3.0)
-    spreads = {each.number: each for each in study(cut, [tilt], samples=16, seed=1, cells=200).spreads}
+    spreads = {each.number: each for each in study(cut, Production((tilt,), 16, 1), cells=200).spreads}
     assert spreads["rg"].standard_deviation > 0.0
     assert spreads["rg"].nominal == pytest.approx(properties(cut, contributions=False).rg, abs=1e-4)
 
 
-def test_bad_requests_and_solids_pushed_out() -> None:
-    """Every bad field by pointer; a core that leaves the ball in some samples is refused."""
-    with pytest.raises(InvalidDesign) as caught:
-        study(
-            TERN,
-            [Tolerance(("core",), "colour", half_width=1.0), Tolerance(("core",), "density")],
-            {"speed": (0.0, 1.0)},
-            samples=3,
-        )
-    pointers = [pointer for _, pointer, _ in caught.value.errors]
-    assert pointers == ["/tolerances/0/field", "/tolerances/1", "/limits/speed", "/samples"]
-    with pytest.raises(InvalidDesign, match="leaves the ball, by up to"):
-        study(TERN, [Tolerance(("filler",), "offset_z", half_width=1.0)], samples=64)
-    with pytest.raises(InvalidDesign, match="so wide that it reaches zero"):
-        study(TERN, [Tolerance(("core",), "density", standard_deviation=2.0)], samples=64)
+def test_what_is_pushed_out_or_to_nothing_is_refused() -> None:
+    """A filler that leaves the ball in some samples, and a density that reaches zero, by pointer."""
+    pushed, wide = (
+        Tolerance(("filler",), "offset_z", half_width=1.0),
+        Tolerance(("core",), "density", standard_deviation=2.0),
+    )
+    for tolerances, pointer in (((pushed,), "/tolerances"), ((CORE, wide), "/tolerances/1")):
+        with pytest.raises(InvalidInput) as caught:
+            study(TERN, Production(tolerances, 64))
+        assert [fault.pointer for fault in caught.value.faults] == [pointer]
 
 
 def test_study_can_be_cancelled() -> None:
@@ -176,4 +171,4 @@ def test_study_can_be_cancelled() -> None:
         return len(asked) > 4
 
     with pytest.raises(Cancelled):
-        study(TERN, [CORE], samples=10_000, run=Run(cancelled=cancelled))
+        study(TERN, Production((CORE,)), run=Run(cancelled=cancelled))

@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from ballgauge_service.core.budget import Cancelled, Run
-from ballgauge_service.core.refusal import InvalidDesign
 from ballgauge_service.design.mass import properties
-from ballgauge_service.design.model import Slot, with_value
-from ballgauge_service.design.solids.examples import example
+from ballgauge_service.design.model import with_value
 from ballgauge_service.design.solids.solids import Design
-from ballgauge_service.design.solving import Parameter, Target, family, solve, trade_off
+from ballgauge_service.design.solving import Family, Front, Parameter, Solve, Target, family, solve, trade_off
 
-CORE = Parameter(Slot(("core",), "density"), 1.5, 3.7)
-FILLER = Parameter(Slot(("filler",), "density"), 0.7, 1.3)
-WIDE = Parameter(Slot(("core",), "length_y"), 3.5, 4.8)
-TERN = example("tern")
+from .balls import TERN
+
+CORE = Parameter(("core",), "density", 1.5, 3.7)
+FILLER = Parameter(("filler",), "density", 0.7, 1.3)
+WIDE = Parameter(("core",), "length_y", 3.5, 4.8)
 
 
 def numbers(design: Design) -> dict[str, float]:
@@ -27,10 +28,10 @@ def numbers(design: Design) -> dict[str, float]:
 
 def test_a_known_design_is_found_again() -> None:
     """Targets taken from a design: its parameters come back, from other starts."""
-    hidden = with_value(with_value(with_value(TERN, CORE.slot, 2.4), FILLER.slot, 1.05), WIDE.slot, 4.1)
+    hidden = with_value(with_value(with_value(TERN, CORE, 2.4), FILLER, 1.05), WIDE, 4.1)
     aim = numbers(hidden)
-    targets = [Target(name, aim[name], 1e-5) for name in ("weight", "rg", "intermediate_differential")]
-    found = solve(TERN, [CORE, FILLER, WIDE], targets, seed=5)
+    targets = tuple(Target(name, aim[name], 1e-5) for name in ("weight", "rg", "intermediate_differential"))
+    found = solve(TERN, Solve((CORE, FILLER, WIDE), targets, seed=5))
     assert found.met
     assert found.conflicts == ()
     assert found.solutions[0].values == pytest.approx((2.4, 1.05, 4.1), abs=1e-3)
@@ -40,7 +41,7 @@ def test_a_known_design_is_found_again() -> None:
 
 def test_distinct_solutions_meet_the_targets_and_differ() -> None:
     """One target, three parameters: many designs; those returned lie apart."""
-    found = solve(TERN, [CORE, FILLER, WIDE], [Target("weight", 15.0, 0.01)], seed=2, keep=4)
+    found = solve(TERN, Solve((CORE, FILLER, WIDE), (Target("weight", 15.0, 0.01),), seed=2, keep=4))
     assert found.met
     assert len(found.solutions) == 4
     ranges = [2.2, 0.6, 1.3]
@@ -53,38 +54,38 @@ def test_distinct_solutions_meet_the_targets_and_differ() -> None:
 
 def test_the_same_seed_gives_the_same_answer() -> None:
     """Reproducible to the last digit."""
-    targets = [Target("rg", 2.52, 0.002), Target("differential", 0.04, 0.001)]
-    one, other = (solve(TERN, [CORE, FILLER], targets, seed=9) for _ in range(2))
+    targets = (Target("rg", 2.52, 0.002), Target("differential", 0.04, 0.001))
+    one, other = (solve(TERN, Solve((CORE, FILLER), targets, seed=9)) for _ in range(2))
     assert one == other
 
 
 def test_conflict_says_which_targets_and_by_how_much() -> None:
     """Weight by one density alone cannot be 16 lb and 14 lb's RG at once: the miss told is that of a scan."""
-    aim = numbers(with_value(TERN, CORE.slot, 1.8))
-    targets = [Target("weight", 15.5, 0.01), Target("rg", aim["rg"], 0.001)]
-    found = solve(TERN, [CORE], targets, seed=1)
+    aim = numbers(with_value(TERN, CORE, 1.8))
+    targets = (Target("weight", 15.5, 0.01), Target("rg", aim["rg"], 0.001))
+    found = solve(TERN, Solve((CORE,), targets, seed=1))
     assert not found.met
     assert not found.solutions[0].met
-    by_name = {each.number: each for each in found.conflicts}
+    by_name = {each.target.number: each for each in found.conflicts}
     assert set(by_name) == {"weight", "rg"}
     conflict = by_name["rg"]
     assert conflict.others_met
     assert conflict.with_targets == ("weight",)
     heavy = min(
-        (numbers(with_value(TERN, CORE.slot, 3.0 + 0.0005 * n)) for n in range(1001)),
+        (numbers(with_value(TERN, CORE, 3.0 + 0.0005 * n)) for n in range(1001)),
         key=lambda each: abs(each["rg"] - aim["rg"]) if abs(each["weight"] - 15.5) <= 0.01 else 9.0,
     )
     assert conflict.off == pytest.approx(abs(heavy["rg"] - aim["rg"]) - 0.001, abs=2e-4)
-    assert "while weight is met" in conflict.message
 
 
 def test_sensitivities_against_differences() -> None:
     """Per unit: the slope by a finite difference of `properties` at the solution."""
-    found = solve(TERN, [CORE, FILLER], [Target("rg", 2.52, 0.001), Target("weight", 15.0, 0.05)], seed=1)
+    targets = (Target("rg", 2.52, 0.001), Target("weight", 15.0, 0.05))
+    found = solve(TERN, Solve((CORE, FILLER), targets, seed=1))
     assert found.met
     best = found.solutions[0]
     value = best.values[0]
-    ends = [numbers(with_value(best.design, CORE.slot, value + step))["rg"] for step in (-1e-3, 1e-3)]
+    ends = [numbers(with_value(best.design, CORE, value + step))["rg"] for step in (-1e-3, 1e-3)]
     slope = next(
         each for each in found.sensitivities if each.number == "rg" and each.parameter == "density of core"
     )
@@ -94,70 +95,46 @@ def test_sensitivities_against_differences() -> None:
 
 def test_front_has_no_point_worse_in_both() -> None:
     """A heavier core raises the differential and lowers the RG: the two targets pull apart."""
-    targets = [Target("rg", 2.56, 0.002), Target("differential", 0.036, 0.0005), Target("weight", 15.0, 0.05)]
-    front = trade_off(TERN, [CORE, FILLER], targets, "rg", "differential", points=6, seed=1)
-    assert len(front.points) >= 4
-    misses = [(abs(each.misses["rg"]), abs(each.misses["differential"])) for each in front.points]
+    targets = (Target("rg", 2.56, 0.002), Target("differential", 0.036, 0.0005), Target("weight", 15.0, 0.05))
+    points = trade_off(TERN, Solve((CORE, FILLER), targets, seed=1), Front("rg", "differential", 6))
+    assert points is not None
+    assert len(points) >= 4
+    misses = [(abs(each.misses["rg"]), abs(each.misses["differential"])) for each in points]
     assert misses == sorted(misses)
     assert [second for _, second in misses] == sorted((second for _, second in misses), reverse=True)
     assert misses[0][1] > misses[-1][1] + 1.0
-    assert all(abs(each.misses["weight"]) <= 1.01 for each in front.points)
+    assert all(abs(each.misses["weight"]) <= 1.01 for each in points)
 
 
 def test_family_from_12_to_16_lb_by_densities() -> None:
     """Every weight is met; RG and differential move less than with the filler alone."""
-    light = Parameter(FILLER.slot, 0.4, 1.3)
-    both = family(TERN, [CORE, light], seed=1)
+    light = replace(FILLER, lower=0.4)
+    both = family(TERN, Family((CORE, light), seed=1))
     assert [member.weight for member in both] == [12, 13, 14, 15, 16]
     for member in both:
         assert member.solution.numbers["weight"] == pytest.approx(member.weight, abs=1e-3)
         solids = member.solution.design.solids
         assert [each.shape for each in solids] == [each.shape for each in TERN.solids]
     assert abs(both[3].rg_change) < 0.01
-    alone = family(TERN, [Parameter(FILLER.slot, 0.3, 1.3)], (14.0,), seed=1)
+    alone = family(TERN, Family((replace(FILLER, lower=0.3),), (14.0,), 1))
     assert abs(both[2].differential_change) < abs(alone[0].differential_change)
-    with pytest.raises(InvalidDesign, match="densities only"):
-        family(TERN, [WIDE])
 
 
 def test_solids_are_kept_inside_the_ball() -> None:
     """A core that would have to leave the ball to be wide enough: not met, and still inside."""
-    wide = Parameter(Slot(("core",), "length_y"), 3.5, 12.0)
-    found = solve(TERN, [wide], [Target("weight", 30.0, 0.1)], seed=1, starts=4)
+    wide = Parameter(("core",), "length_y", 3.5, 12.0)
+    found = solve(TERN, Solve((wide,), (Target("weight", 30.0, 0.1),), seed=1, starts=4))
     assert not found.met
     length = found.solutions[0].values[0]
     assert length <= TERN.diameter + 0.05
 
 
-def test_bad_requests_name_every_field() -> None:
-    """Pointers to parameters and targets."""
-    with pytest.raises(InvalidDesign) as caught:
-        solve(
-            TERN,
-            [Parameter(CORE.slot, 3.0, 2.0), Parameter(FILLER.slot, -1.0, 1.0)],
-            [Target("speed", 1.0, 1.0), Target("rg", float("nan"), 0.0)],
-        )
-    pointers = {pointer for _, pointer, _ in caught.value.errors}
-    assert pointers == {
-        "/parameters/0",
-        "/parameters/1/lower",
-        "/targets/0/number",
-        "/targets/1/value",
-        "/targets/1/tolerance",
-    }
-    with pytest.raises(InvalidDesign, match="no solid is named 'nothing'"):
-        solve(TERN, [Parameter(Slot(("nothing",), "density"), 1.0, 2.0)], [Target("rg", 2.5, 0.1)])
-    with pytest.raises(InvalidDesign, match="has no 'height'"):
-        solve(TERN, [Parameter(Slot(("core",), "height"), 1.0, 2.0)], [Target("rg", 2.5, 0.1)])
-
-
 def test_progress_and_cancel() -> None:
     """Shares rise to 1; a token that says stop ends the run."""
     told: list[float] = []
-    solve(
-        TERN, [CORE], [Target("weight", 15.0, 0.01)], starts=3, run=Run(lambda share, _: told.append(share))
-    )
+    job = Solve((CORE,), (Target("weight", 15.0, 0.01),), starts=3)
+    solve(TERN, job, run=Run(lambda share, _: told.append(share)))
     assert told == sorted(told)
     assert told[-1] == 1.0
     with pytest.raises(Cancelled):
-        solve(TERN, [CORE], [Target("weight", 15.0, 0.01)], run=Run(cancelled=lambda: len(told) > 0))
+        solve(TERN, job, run=Run(cancelled=lambda: len(told) > 0))

@@ -9,9 +9,10 @@ import pytest
 from ballgauge_service.design.comparison import compare_designs, compare_drillings
 from ballgauge_service.design.drilling import drill_design
 from ballgauge_service.design.mass import properties
-from ballgauge_service.design.solids.examples import EXAMPLES, example
+from ballgauge_service.design.solids.solids import Design
 from ballgauge_service.physics.drilling import MIDDLE, RING, THUMB
 
+from .balls import TERN, TERN_TOPWEIGHTED, TERN_WEIGHTED
 from .test_drilling import holes, layout
 
 # A layout with the pin close under the grip, so that a disc at the pin's end lies below the finger holes.
@@ -20,13 +21,11 @@ FINGER = {"depth": 2.4, "diameter": 0.95}
 GRIP = ((THUMB, {"depth": 2.6}), (MIDDLE, FINGER), (RING, FINGER))
 
 
-@pytest.mark.parametrize(
-    ("key", "high"), [("tern", 0.035), ("tern-weighted", 0.05), ("tern-topweighted", 0.05)]
-)
-def test_examples_are_legal(key: str, high: float) -> None:
+@pytest.mark.parametrize(("ball", "high"), [(TERN, 0.035), (TERN_WEIGHTED, 0.05), (TERN_TOPWEIGHTED, 0.05)])
+def test_examples_are_legal(ball: Design, high: float) -> None:
     """Limits of the published rules: RG 2.46 to 2.80 in, differential 0.060 in, density 3.80, weight 16 lb;
     pin within 1 in of the low RG axis, mark within 1.5 in of the high one."""
-    found = properties(example(key))
+    found = properties(ball)
     assert 2.46 <= found.rg <= 2.80
     assert 0.02 < found.differential <= high < 0.060
     assert found.max_density <= 3.80
@@ -36,14 +35,13 @@ def test_examples_are_legal(key: str, high: float) -> None:
     assert found.mark_to_high_rg_axis is not None
     assert found.mark_to_high_rg_axis < 0.01
     assert found.method == "exact"
-    assert found.cautions == ()
-    assert set(EXAMPLES) == {"tern", "tern-weighted", "tern-topweighted"}
+    assert found.covered == ()
 
 
-@pytest.mark.parametrize("weighted", ["tern-weighted", "tern-topweighted"])
-def test_disc_on_the_pin_axis_raises_the_differential_alone(weighted: str) -> None:
+@pytest.mark.parametrize("weighted", [TERN_WEIGHTED, TERN_TOPWEIGHTED])
+def test_disc_on_the_pin_axis_raises_the_differential_alone(weighted: Design) -> None:
     """It adds the same inertia about both axes across the pin: only the total grows, so the ratio falls."""
-    plain, disc = properties(example("tern")), properties(example(weighted))
+    plain, disc = properties(TERN), properties(weighted)
     gain = disc.differential - plain.differential
     assert gain > 0.01
     assert abs(disc.intermediate_differential - plain.intermediate_differential) < 0.03 * gain
@@ -64,11 +62,11 @@ def test_ratios_of_the_trade() -> None:
 def test_disc_away_from_the_holes_keeps_its_gain_and_on_the_top_side_loses_part() -> None:
     """Same holes in both: none enters the disc at the bottom; at the top they take part of what it adds."""
     plain, bottom, top = (
-        drill_design(example(key), layout(**UNDER_GRIP), holes(*GRIP))
-        for key in ("tern", "tern-weighted", "tern-topweighted")
+        drill_design(ball, layout(**UNDER_GRIP), holes(*GRIP))
+        for ball in (TERN, TERN_WEIGHTED, TERN_TOPWEIGHTED)
     )
-    assert not any("disc" in caution for caution in bottom.cautions)
-    assert any("disc" in caution for caution in top.cautions)
+    assert not any(entry.solid == "disc" for entry in bottom.entries)
+    assert any(entry.solid == "disc" for entry in top.entries)
     taken = math.fsum(cost.removed_from.get("disc", 0.0) for cost in top.costs)
     assert taken > 0.1
     assert all("disc" not in cost.removed_from for cost in bottom.costs)

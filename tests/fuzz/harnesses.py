@@ -193,15 +193,14 @@ def _packed(name: str, member: str, make: Callable[[], Feed]) -> Feed:
 
 def _mesh(kind: str) -> Feed:
     """A mesh; what is taken is closed, and encloses something."""
-    from ballgauge_service.core.refusal import InvalidDesign
-    from ballgauge_service.design.solids.meshes import read_mesh
-    from ballgauge_service.design.solids.polyhedra import mesh_moments
+    from ballgauge_service.core.refusal import InvalidInput
+    from ballgauge_service.design.solids.meshes import mesh_moments, read_mesh
 
     def feed(data: bytes) -> None:
         try:
             mesh = read_mesh(data, kind)
-        except InvalidDesign as refused:
-            json.dumps(refused.errors).encode()
+        except InvalidInput as refused:
+            json.dumps([(each.pointer, each.words) for each in refused.faults]).encode()
             return
         assert mesh_moments(mesh.vertices, mesh.faces)[0] > 0.0
 

@@ -184,7 +184,8 @@ def test_two_directions_give_the_rotation_that_axis_and_angle_do() -> None:
 def test_tetrahedron_mesh() -> None:
     """Tonon (2004), unit right tetrahedron: V = 1/6, second moment of x 1/60, of x y 1/120."""
     mesh = checked_mesh(
-        [[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1]], [[0, 2, 1], [0, 1, 3], [0, 3, 2], [1, 2, 3]]
+        np.array([[0.0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1]]),
+        np.array([[0, 2, 1], [0, 1, 3], [0, 3, 2], [1, 2, 3]]),
     )
     found = moments(mesh)
     assert found == pytest.approx(

@@ -17,8 +17,8 @@ import trimesh
 
 from ballgauge_schemas.design.answer import DESIGN_RESULT
 from ballgauge_schemas.design.request import design_example, design_example_names
+from ballgauge_service.core import budget
 from ballgauge_service.core.refusal import InvalidInput
-from ballgauge_service.design import prices as design_work
 
 OUNCE = 453.59237 / 16
 INCH = 2.54
@@ -332,7 +332,7 @@ def test_what_would_take_minutes_is_refused(post: Any, skarn: dict[str, Any]) ->
 
 def test_searches_are_counted(post: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     """Against the work limit, made small: the same refusal every time, whatever the clock says."""
-    monkeypatch.setattr(design_work, "WORK_LIMIT", 1e4)
+    monkeypatch.setattr(budget, "WORK_LIMIT", 1e4)
     request = design_example("skarn_targets")
     first, second = post(request), post(request)
     assert "too much to compute" in errors_of(first)["/solve"]
@@ -342,7 +342,7 @@ def test_searches_are_counted(post: Any, monkeypatch: pytest.MonkeyPatch) -> Non
 def test_the_clock_is_the_last_resort(post: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     """Against a deadline that has passed: said in words."""
     assert post(design_example("skarn")).status_code == 200
-    monkeypatch.setattr(design_work, "DEADLINE", -1.0)
+    monkeypatch.setattr(budget, "DEADLINE", -1.0)
     assert any("and ended" in text for text in errors_of(post(design_example("skarn"))).values())
 
 
@@ -389,13 +389,13 @@ def test_whoever_leaves_ends_the_work(app: Any) -> None:
 def test_compiling_does_not_count(monkeypatch: pytest.MonkeyPatch) -> None:
     """Against a clock by hand: the first run of a job in a process has no deadline, the next has."""
     now = [0.0]
-    monkeypatch.setattr(design_work, "_COMPILED", {""})
-    run = design_work.Allowance(2, clock=lambda: now[0])
+    monkeypatch.setattr(budget, "_COMPILED", {""})
+    run = budget.Allowance(2, clock=lambda: now[0])
     run.begin("properties", "kernels")
-    now[0] = 10 * design_work.DEADLINE
+    now[0] = 10 * budget.DEADLINE
     run.check()
     run.begin("properties of the second design", "kernels")
-    now[0] += design_work.DEADLINE - 1.0
+    now[0] += budget.DEADLINE - 1.0
     run.check()
     now[0] += 2.0
     with pytest.raises(InvalidInput, match="and ended"):

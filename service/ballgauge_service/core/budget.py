@@ -1,8 +1,12 @@
-"""The end of a request's time, asked by long work between its steps.
+"""What a request may spend: its time, asked by long work between its steps, and its estimated work.
 
 Whoever runs a request sets its `Deadline`; loops over chunks, items and evaluations call `check`. Outside of
 a request, in a batch job or a library call, nothing is set and nothing ends. No result holds a clock: a
 request that ends in time gives the same bytes as ever.
+
+Where a request says how much it wants, an `Allowance` counts work as estimated from what is asked, so that
+the same request always ends the same way; the clock is its last resort alone, for a machine that is much
+slower than the estimates.
 """
 
 from __future__ import annotations
@@ -12,6 +16,14 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
+
+from ballgauge_service.core.refusal import Fault, InvalidInput
+
+WORK_LIMIT = 2e7
+"""Most estimated work of the searches and the studies of one request [µs] (ours)."""
+
+DEADLINE = 90.0
+"""Seconds after which a request with an allowance is ended in words (ours)."""
 
 Progress = Callable[[float, str], None]
 """Called with the share done (0 to 1) and what is being done."""
@@ -58,6 +70,10 @@ class Deadline:
     def renew(self) -> None:
         """Begin the time anew: part of the body was taken, or part of the answer given."""
         self._end = self._clock() + self.seconds
+
+    def extend(self, seconds: float) -> None:
+        """Give some time back that does not count [s]."""
+        self._end += seconds
 
     def give_up(self) -> None:
         """End it now: nobody waits for the answer."""
@@ -120,3 +136,83 @@ class Run:
         self.check()
         if self._progress is not None:
             self._progress(min(max(share, 0.0), 1.0), doing)
+
+
+_COMPILED = {""}
+"""What has run before in this process."""
+
+
+class Allowance(Run):
+    """The run of one request: its jobs share its progress, its work and its time.
+
+    Parameters
+    ----------
+    jobs : int
+        How many jobs there are.
+    progress, cancelled : optional
+        As of `Run`.
+    clock : callable () -> float
+        Seconds, rising.
+    """
+
+    def __init__(
+        self,
+        jobs: int,
+        progress: Progress | None = None,
+        cancelled: CancelToken | None = None,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        super().__init__(progress, cancelled)
+        self._jobs, self._job, self._doing = max(jobs, 1), -1, ""
+        self._price, self._spent, self._told = 0.0, 0.0, 0.0
+        self._clock = clock
+        self._began, self._kernels = clock(), ""
+        self._deadline = Deadline(DEADLINE, clock)
+
+    def begin(self, doing: str, kernels: str, price: float = 0.0) -> None:
+        """Begin the next job, each evaluation of which costs `price` [µs].
+
+        kernels: what the job runs; the time of its first run in a process, which compiles it, does not count.
+        """
+        self.end()
+        self._job, self._doing, self._price = self._job + 1, doing, price
+        self._kernels, self._began = kernels, self._clock()
+        self.report(0.0, "")
+
+    def end(self) -> None:
+        """End the present job."""
+        if self._kernels not in _COMPILED:
+            self._deadline.extend(self._clock() - self._began)
+            _COMPILED.add(self._kernels)
+
+    def check(self) -> None:
+        """Count one evaluation. Raises InvalidInput where work or time is up, Cancelled by the token."""
+        super().check()
+        self._spent += self._price
+        if self._spent > WORK_LIMIT:
+            words = "fewer starts, parameters, targets or points"
+            raise InvalidInput([Fault("", f"too much to compute in one request: ask for {words}")])
+        if self._kernels in _COMPILED:
+            try:
+                self._deadline.check()
+            except DeadlinePassed as passed:
+                raise InvalidInput([Fault("", str(passed))]) from None
+
+    def affords(self, evaluations: float) -> bool:
+        """Whether that many evaluations of the present job are still allowed."""
+        return self._spent + self._price * evaluations <= WORK_LIMIT
+
+    def left(self) -> int:
+        """Evaluations of the present job that are still allowed."""
+        return int((WORK_LIMIT - self._spent) / self._price)
+
+    def spend(self, evaluations: float) -> None:
+        """Count evaluations ahead; the present job counts no more by itself."""
+        self._spent += self._price * evaluations
+        self._price = 0.0
+
+    def report(self, share: float, doing: str) -> None:
+        """Tell how far the request is, never less than before: the job, and what it says of itself."""
+        words = ": ".join(filter(None, (self._doing, "" if doing in ("done", self._doing) else doing)))
+        self._told = max(self._told, (max(self._job, 0) + min(max(share, 0.0), 1.0)) / self._jobs)
+        super().report(self._told, words)

@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from ballgauge_schemas.design.request import unit_of
+from ballgauge_schemas.shared.limits import BALANCE_ARM
 from ballgauge_service.check.answer import point
+from ballgauge_service.core.caution import Caution
 from ballgauge_service.design.comparison import Row
-from ballgauge_service.design.drilling import DrilledDesign
+from ballgauge_service.design.drilling import DrilledDesign, HoleCost
 from ballgauge_service.design.mass import MassProperties
-from ballgauge_service.design.production import ProductionStudy
-from ballgauge_service.design.request import design_group
+from ballgauge_service.design.production import Nonconformity, ProductionStudy, Spread
+from ballgauge_service.design.request import DesignRequest, MeshFile
 from ballgauge_service.design.rules import BOX_NUMBERS, Judged
-from ballgauge_service.design.solving import Member, Parameter, Solution, Solved, TradeOff
+from ballgauge_service.design.solids.packing import COLUMNS
+from ballgauge_service.design.solids.rotations import UNTURNED
+from ballgauge_service.design.solids.solids import Design, Mesh, Profile, Solid, Vector3
+from ballgauge_service.design.solving import Conflict, Member, Parameter, Sensitivity, Solution, Solved
 from ballgauge_service.physics.sphere import angle_between
+from ballgauge_service.rulebooks import Edition
 
 Group = dict[str, Any]
 
@@ -33,60 +39,149 @@ UNITS = {
 """Units of the numbers by name; a dotted name holds within that group."""
 
 _INERTIA = (
-    "rg",
-    "rg_intermediate",
-    "rg_high",
-    "differential",
-    "intermediate_differential",
-    "asymmetry_ratio",
-)
+    "rg", "rg_intermediate", "rg_high", "differential", "intermediate_differential", "asymmetry_ratio",
+)  # fmt: skip
 
 
-def properties_group(made: MassProperties) -> Group:
-    """The mass properties of a design, in its own frame."""
-    group = asdict(made)
-    del group["cautions"]
-    for name in ("centre_of_mass", "moment", "low_rg_axis", "high_rg_axis", "cg_mark"):
-        group[name] = _xyz(group[name])
-    group["inertia"] = [[value + 0.0 for value in row] for row in made.inertia]
-    group["contributions"] = [
-        {**each, "role": each["role"].replace(" ", "_")} for each in group["contributions"]
-    ]
+@dataclass(frozen=True, slots=True)
+class Result:
+    """What was found about a design; None for what was not asked.
+
+    designs, drillings: the comparisons, number by number; front: None also where there is none.
+    """
+
+    made: MassProperties
+    judged: Judged
+    drilled: DrilledDesign | None
+    judged_drilled: Judged | None
+    designs: tuple[Row, ...] | None
+    drillings: tuple[Row, ...] | None
+    solved: Solved | None
+    front: tuple[Solution, ...] | None
+    family: tuple[Member, ...] | None
+    production: ProductionStudy | None
+    cautions: tuple[Caution, ...]
+
+
+def answer_of(request: DesignRequest, result: Result) -> Group:
+    """The whole answer, as a JSON-ready dict."""
+    judged = result.judged
+    return {
+        "properties": _properties(result.made),
+        "ball": _ball(result.made, request.design.name),
+        "outcome": judged.outcome,
+        "findings": judged.findings,
+        "missing": judged.missing,
+        "rules": _rules(judged.edition),
+        "drilled": _drilled(request, result),
+        "comparison": _comparison(result) if request.compare else None,
+        "solved": None if result.solved is None else _solved(request, result.solved, result.front),
+        "family": None if result.family is None else _family(request, result.family),
+        "production": None if result.production is None else _study(result.production, judged),
+        "assumptions": list(_assumptions(request, judged.edition)),
+        "units": UNITS,
+        "cautions": [caution.to_dict() for caution in result.cautions],
+    }
+
+
+def _rules(judged_by: Edition) -> Group:
+    return {
+        "body": judged_by.source.body,
+        "on": judged_by.on.isoformat(),
+        "stage": judged_by.stage,
+        "edition": judged_by.source.edition,
+        "overlay": judged_by.overlay,
+    }
+
+
+def _assumptions(request: DesignRequest, judged_by: Edition) -> Iterator[str]:
+    yield "Every solid has one density throughout, and the numbers of the design are met exactly."
+    if not request.arm_given:
+        arm = f"an arm of {BALANCE_ARM:g} in (from memory, no source)"
+        yield f"The balance shows the moment divided by {arm}."
+    if not judged_by.on_given:
+        day = judged_by.on.isoformat()
+        yield f"No date is given: the rules are those in force on {day}, the day the rulebook was compiled."
+    if request.drill is not None:
+        yield "The holes are drilled in the order given; a slug fills its hole to the surface."
+    if request.production is not None:
+        yield (
+            "The tolerances are independent of each other, and what has none stays nominal; the limits are "
+            "those in force at approval."
+        )
+
+
+def _design(design: Design, meshes: Sequence[MeshFile]) -> Group:
+    """A design as a request writes it; meshes are named, not repeated."""
+    group: Group = {"name": design.name} if design.name else {}
+    group |= {"diameter": design.diameter, "solids": [_solid(solid) for solid in design.solids]}
+    del group["solids"][0]["diameter"]
+    if meshes:
+        group["meshes"] = [
+            {name: value for name, value in asdict(mesh).items() if value is not None} for mesh in meshes
+        ]
     return group
 
 
-def ball_of(made: MassProperties, name: str | None) -> Group:
+def _solid(solid: Solid) -> Group:
+    shape = solid.shape
+    group: Group = {"name": solid.name, "role": solid.role, "shape": shape.kind, "density": solid.density}
+    group |= {name: getattr(shape, name) for name in COLUMNS[type(shape)]}
+    if isinstance(shape, Profile):
+        group["points"] = [list(point) for point in shape.points]
+    if any(solid.position):
+        group["position"] = list(solid.position)
+    if solid.rotation != UNTURNED:
+        x, _, z = zip(*solid.rotation, strict=True)
+        group["rotation"] = {"z": list(z), "x": list(x)}
+    if isinstance(shape, Mesh):
+        group["mesh"] = shape.name
+    return group
+
+
+def _properties(made: MassProperties) -> Group:
+    """The mass properties of a design, in its own frame."""
+    group = asdict(made)
+    del group["covered"]
+    for name in ("centre_of_mass", "moment", "low_rg_axis", "high_rg_axis", "cg_mark"):
+        group[name] = _xyz(group[name])
+    group["inertia"] = [[value + 0.0 for value in row] for row in made.inertia]
+    group["contributions"] = list(group["contributions"])
+    return group
+
+
+def _ball(made: MassProperties, name: str) -> Group:
     """The numbers of a design as a check takes those of a ball."""
     numbers = {each: getattr(made, each) for each in BOX_NUMBERS}
-    return {
-        **({} if name is None else {"name": name}),
-        **{each: value for each, value in numbers.items() if value is not None},
-    }
+    known = {each: value for each, value in numbers.items() if value is not None}
+    return {"name": name, **known} if name else known
 
 
 def _xyz(vector: Sequence[float] | None) -> Group | None:
     return None if vector is None else dict(zip("xyz", vector, strict=True))
 
 
-def drilled_group(found: DrilledDesign, radius: float, arm: float) -> Group:
-    """A drilled design in the grip frame, what each hole costs, and what drilling changed."""
-    group: Group = {
-        name: getattr(found, name)
-        for name in ("weight", "removed_weight", "slug_weight", *_INERTIA, "top", "side", "finger", "method")
-    }
-    before = found.undrilled
-    change = {name: _less(getattr(found, name), before[name]) for name in _INERTIA}
+def _drilled(request: DesignRequest, result: Result) -> Group | None:
+    """A drilled design in the grip frame, what each hole costs, what changed, and the rules on it."""
+    drilled, judged = result.drilled, result.judged_drilled
+    if drilled is None or judged is None:
+        return None
+    radius = 0.5 * request.design.diameter
+    names = ("weight", "removed_weight", "slug_weight", *_INERTIA, "top", "side", "finger", "method")
+    change = {name: _less(getattr(drilled, name), drilled.undrilled[name]) for name in _INERTIA}
     return {
-        **group,
-        "balance_arm": arm,
-        "centre_of_mass": _xyz(found.centre_of_mass),
-        "moment": _xyz(found.moment),
-        "pin": point(found.pin, radius),
-        "psa": point(found.psa, radius),
-        "low_rg_axis": _axis(found.low_rg_axis, found.pin, radius),
-        "high_rg_axis": _axis(found.high_rg_axis, found.psa, radius),
-        "change": {**change, "weight": found.slug_weight - found.removed_weight},
-        "holes": [_hole(asdict(cost)) for cost in found.costs],
+        **{name: getattr(drilled, name) for name in names},
+        "balance_arm": request.arm,
+        "centre_of_mass": _xyz(drilled.centre_of_mass),
+        "moment": _xyz(drilled.moment),
+        "pin": point(drilled.pin, radius),
+        "psa": point(drilled.psa, radius),
+        "low_rg_axis": _axis(drilled.low_rg_axis, drilled.pin, radius),
+        "high_rg_axis": _axis(drilled.high_rg_axis, drilled.psa, radius),
+        "change": {**change, "weight": drilled.slug_weight - drilled.removed_weight},
+        "holes": [_hole(cost) for cost in drilled.costs],
+        "outcome": judged.outcome,
+        "findings": judged.findings,
     }
 
 
@@ -94,119 +189,150 @@ def _less(after: float | None, before: float | None) -> float | None:
     return None if after is None or before is None else after - before
 
 
-def _axis(axis: Any, mark: Any, radius: float) -> Group | None:
+def _axis(axis: Vector3 | None, mark: Vector3, radius: float) -> Group | None:
     if axis is None:
         return None
     return {**(point(axis, radius) or {}), "moved": radius * angle_between(mark, axis)}
 
 
-def _hole(cost: Group) -> Group:
-    parts = [{"part": name, "weight": weight} for name, weight in cost["removed_from"].items()]
-    return {**cost, "removed_from": parts}
+def _hole(cost: HoleCost) -> Group:
+    parts = [{"part": name, "weight": weight} for name, weight in cost.removed_from.items()]
+    return {**asdict(cost), "removed_from": parts}
 
 
-def comparison_group(designs: Sequence[Row] | None, drillings: Sequence[Row] | None) -> Group:
+def _comparison(result: Result) -> Group:
     """Two designs, two drillings, or both, number by number."""
+    both = {"designs": result.designs, "drillings": result.drillings}
     return {
-        "designs": None if designs is None else [_row(row) for row in designs],
-        "drillings": None if drillings is None else [_row(row) for row in drillings],
+        name: None
+        if rows is None
+        else [_with_unit(row, causes=[asdict(each) for each in row.causes]) for row in rows]
+        for name, rows in both.items()
     }
 
 
-def _row(row: Row) -> Group:
-    group = asdict(row)
-    return {**group, "unit": UNITS[row.number], "causes": list(group["causes"])}
+def _with_unit(value: Row | Sensitivity | Spread, **more: Any) -> Group:
+    return {**asdict(value), "unit": UNITS[value.number], **more}
 
 
-def _values(solution: Solution, parameters: Sequence[Parameter]) -> list[Group]:
-    return [
-        {
-            "solids": list(each.slot.solids),
-            "field": each.slot.field,
-            "unit": unit_of(each.slot.field),
-            "value": value,
-            "at_bound": each.slot.label() in solution.at_bounds,
-        }
-        for each, value in zip(parameters, solution.values, strict=True)
-    ]
-
-
-def _solution(solution: Solution, parameters: Sequence[Parameter], spec: Mapping[str, Any]) -> Group:
+def _solution(solution: Solution, parameters: Sequence[Parameter], meshes: Sequence[MeshFile]) -> Group:
     return {
         "met": solution.met,
-        "values": _values(solution, parameters),
+        "values": [
+            {
+                "solids": list(each.solids),
+                "field": each.field,
+                "unit": unit_of(each.field),
+                "value": value,
+                "at_bound": each.label in solution.at_bounds,
+            }
+            for each, value in zip(parameters, solution.values, strict=True)
+        ],
         "numbers": solution.numbers,
         "misses": solution.misses,
-        "design": design_group(solution.design, spec),
+        "design": _design(solution.design, meshes),
     }
 
 
-def solved_group(
-    found: Solved, parameters: Sequence[Parameter], spec: Mapping[str, Any], seed: int, starts: int
-) -> Group:
-    """The designs found, or why none meets the targets."""
+def _solved(request: DesignRequest, solved: Solved, points: tuple[Solution, ...] | None) -> Group:
+    """The designs found, or why none meets the targets; and the front of two targets."""
+    job = request.solve
+    assert job is not None
+    front = None
+    if job.front is not None and points is not None:
+        front = {
+            "first": job.front.first,
+            "second": job.front.second,
+            "points": [_solution(each, job.parameters, request.meshes) for each in points],
+        }
     return {
-        "met": found.met,
-        "seed": seed,
-        "starts": starts,
-        "evaluations": found.evaluations,
-        "solutions": [_solution(each, parameters, spec) for each in found.solutions],
-        "conflicts": [
-            {**asdict(each), "unit": UNITS[each.number], "with_targets": list(each.with_targets)}
-            for each in found.conflicts
-        ],
-        "sensitivities": [{**asdict(each), "unit": UNITS[each.number]} for each in found.sensitivities],
+        "met": solved.met,
+        "seed": job.seed,
+        "starts": job.starts,
+        "evaluations": solved.evaluations,
+        "solutions": [_solution(each, job.parameters, request.meshes) for each in solved.solutions],
+        "conflicts": [_conflict(each) for each in solved.conflicts],
+        "sensitivities": [_with_unit(each) for each in solved.sensitivities],
+        "trade_off": front,
     }
 
 
-def trade_off_group(found: TradeOff, parameters: Sequence[Parameter], spec: Mapping[str, Any]) -> Group:
-    """The front of two targets."""
-    points = [_solution(each, parameters, spec) for each in found.points]
-    return {"first": found.first, "second": found.second, "points": points}
+def _conflict(conflict: Conflict) -> Group:
+    target, names = conflict.target, conflict.with_targets
+    words = (
+        f"{target.number} comes no nearer to {target.value:g} than {conflict.nearest:.5g} "
+        f"({conflict.off:.3g} beyond its tolerance of {target.tolerance:g})"
+    )
+    if not conflict.others_met:
+        words += "; the other targets conflict among themselves too"
+    elif names:
+        words += f" while {', '.join(names)} {'is' if len(names) == 1 else 'are'} met"
+    return {
+        "number": target.number,
+        "wanted": target.value,
+        "nearest": conflict.nearest,
+        "off": conflict.off,
+        "others_met": conflict.others_met,
+        "with_targets": list(names),
+        "message": words,
+        "unit": UNITS[target.number],
+    }
 
 
-def family_group(
-    found: Sequence[Member], parameters: Sequence[Parameter], spec: Mapping[str, Any], seed: int
-) -> Group:
+def _family(request: DesignRequest, members: Sequence[Member]) -> Group:
     """The members of a family, in the order of the weights asked for."""
-    members = []
-    for each in found:
-        group = _solution(each.solution, parameters, spec)
-        group["met"] = abs(each.solution.misses["weight"]) <= 1.0
-        changes = {"rg_change": each.rg_change, "differential_change": each.differential_change}
-        members.append({"weight": each.weight, **group, **changes})
-    return {"seed": seed, "members": members}
+    job = request.family
+    assert job is not None
+    return {
+        "seed": job.seed,
+        "members": [
+            {
+                "weight": each.weight,
+                **_solution(each.solution, job.parameters, request.meshes),
+                "met": abs(each.solution.misses["weight"]) <= 1.0,
+                "rg_change": each.rg_change,
+                "differential_change": each.differential_change,
+            }
+            for each in members
+        ],
+    }
 
 
-def study_group(found: ProductionStudy, judged: Judged) -> Group:
+def _study(study: ProductionStudy, judged: Judged) -> Group:
     """The spread of each number, the share of balls that break each rule, and the tolerance to buy first."""
-    failing = []
-    for each in found.nonconforming:
-        group = asdict(each)
-        low, high = group.pop("interval")
-        limit = {"min": group.pop("lower"), "max": group.pop("upper")}
-        rules = judged.limit_rules.get(each.number) or sorted(
-            {r for rs in judged.limit_rules.values() for r in rs}
-        )
-        failing.append({**group, "rules": rules, "limit": limit, "interval": {"min": low, "max": high}})
     missing = [
         {"rule": rule, "reason": f"in some samples the ball has no {number}"}
-        for number in found.not_assessed
+        for number in study.not_assessed
         for rule in judged.limit_rules[number]
     ]
     missing += [{"rule": rule, "reason": "not a number of this study"} for rule in judged.not_studied]
     return {
-        "samples": found.samples,
-        "seed": found.seed,
-        "method": found.method,
-        "spreads": [_spread(asdict(each)) for each in found.spreads],
-        "nonconforming": failing,
+        "samples": study.samples,
+        "seed": study.seed,
+        "method": study.method,
+        "spreads": [_spread(each) for each in study.spreads],
+        "nonconforming": [_nonconforming(each, judged) for each in study.nonconforming],
         "not_assessed": missing,
-        "tighten_first": None if found.tighten_first is None else asdict(found.tighten_first),
+        "tighten_first": None if study.tighten_first is None else asdict(study.tighten_first),
     }
 
 
-def _spread(group: Group) -> Group:
-    quantiles = [{"probability": float(p), "value": value} for p, value in group["quantiles"].items()]
-    shares = [{"tolerance": name, "share": share} for name, share in group["shares"].items()]
-    return {**group, "unit": UNITS[group["number"]], "quantiles": quantiles, "shares": shares}
+def _nonconforming(found: Nonconformity, judged: Judged) -> Group:
+    every = {rule for rules in judged.limit_rules.values() for rule in rules}
+    return {
+        "number": found.number,
+        "fraction": found.fraction,
+        "confidence": found.confidence,
+        "linear": found.linear,
+        "rules": judged.limit_rules.get(found.number) or sorted(every),
+        "limit": {"min": found.lower, "max": found.upper},
+        "interval": {"min": found.interval[0], "max": found.interval[1]},
+    }
+
+
+def _spread(spread: Spread) -> Group:
+    return _with_unit(
+        spread,
+        quantiles=[{"probability": float(p), "value": value} for p, value in spread.quantiles.items()],
+        shares=[{"tolerance": name, "share": share} for name, share in spread.shares.items()],
+    )

@@ -19,7 +19,7 @@ DRILLED_NUMBERS = (
 )  # fmt: skip
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Cause:
     """A part's share in a difference: what a solid or hole gives in either, None where it is not."""
 
@@ -29,7 +29,7 @@ class Cause:
     difference: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Row:
     """One number of both, the difference second - first, its causes (largest first) and what they leave over.
 

@@ -11,11 +11,10 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ballgauge_schemas.shared.limits import BALANCE_ARM
 from ballgauge_service.core.budget import Run
-from ballgauge_service.core.refusal import InvalidDesign
+from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.core.units import OZ_PER_CUBIC_INCH, OZ_PER_LB
 from ballgauge_service.design.mass import (
     CENTRE,
@@ -23,9 +22,10 @@ from ballgauge_service.design.mass import (
     LENGTH,
     LOW_AXIS,
     ball_moments,
-    check_arm,
-    check_inside,
+    finite,
     numbers_of,
+    pack_inside,
+    three,
     visible_moments,
 )
 from ballgauge_service.design.solids.cubature import DISC, integrate
@@ -39,10 +39,9 @@ from ballgauge_service.design.solids.packing import (
     SIZE,
     WIDTH,
     Packed,
-    pack,
 )
 from ballgauge_service.design.solids.shapes import Floats, placed
-from ballgauge_service.design.solids.solids import Design
+from ballgauge_service.design.solids.solids import Design, Vector3
 from ballgauge_service.physics.drilling import ROLES as HOLE_ROLES
 from ballgauge_service.physics.drilling import Records, drill, empty_balls
 from ballgauge_service.physics.holes import ACROSS, AXIS, BOTTOM, FOOT, GEOMETRY, OFFSET, set_hole
@@ -51,13 +50,11 @@ HOLE_TOLERANCE = 1e-7
 HOLE_CELLS = 2000
 """Error the cubature across a hole aims at, as a part of the hole's weight, and its most cells (ours)."""
 
-GUARDED = ("inner core", "disc", "pin")
+GUARDED = ("inner_core", "disc", "pin")
 """Roles of solids no hole should enter, for warranty and cracking (common practice, no source)."""
 
-Vector3 = tuple[float, float, float]
 
-
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class HoleCost:
     """What one hole takes, drilled in its place of the order.
 
@@ -81,15 +78,25 @@ class HoleCost:
     error: float
 
 
-@dataclass(frozen=True)
-class DrilledDesign:
-    """The drilled ball in the grip frame: +z to the grip centre, +y to the fingers, +x to the bowler's right.
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """A hole that enters a guarded solid, and the weight that it removes of it [oz]."""
 
-    weight [lb], removed and slug weight [oz]; RGs, differentials and centre of mass [in]; moment [oz in];
-    top, side, finger: predicted readings, moment / balance_arm [oz], towards the grip centre, the bowler's
-    right and the fingers; low and high RG axis: unit vectors, the ends nearest to pin and PSA, None where
-    they have no direction; pin and psa: unit vectors; undrilled: the numbers before; costs: one a hole,
-    adding up to the whole change.
+    hole: HoleCost
+    solid: str
+    role: str
+    weight: float
+
+
+@dataclass(frozen=True, slots=True)
+class DrilledDesign:
+    """The drilled ball in the grip frame: +z to the grip center, +y to the fingers, +x to the bowler's right.
+
+    weight [lb], removed and slug weight [oz]; RGs, differentials and center of mass [in]; moment [oz in];
+    top, side, finger: predicted readings, moment / balance_arm [oz], towards the grip center, the side of
+    the positive axis point and the fingers; low and high RG axis: unit vectors, the ends nearest to pin and
+    PSA, None where they have no direction; pin and psa: unit vectors; undrilled: the numbers before; costs:
+    one a hole, adding up to the whole change; entries: holes in solids that none should enter.
     """
 
     weight: float
@@ -112,11 +119,11 @@ class DrilledDesign:
     psa: Vector3
     undrilled: dict[str, float | None]
     costs: tuple[HoleCost, ...]
-    cautions: tuple[str, ...]
+    entries: tuple[Entry, ...]
     method: str
 
 
-def _body_frame(placed_ball: np.void) -> NDArray[np.float64]:
+def _body_frame(placed_ball: np.void) -> Floats:
     """Columns: the design's x (to the PSA), y and z (to the pin) in the grip frame."""
     pin = np.array([placed_ball[f"pin_{axis}"] for axis in "xyz"])
     psa = np.array([placed_ball[f"psa_{axis}"] for axis in "xyz"])
@@ -132,22 +139,20 @@ def _placed_records(weight: float, radius: float, layout: Records, holes: Record
 
 def _check_places(ball: np.void, hole_results: Records, radius: float) -> None:
     if not all(math.isfinite(ball[name]) for name in ("pin_x", "psa_x")):
-        raise InvalidDesign([("/layout", "pin and mass-bias mark have no place: PAP and layout are needed")])
-    problems = []
+        words = "pin and mass-bias mark have no place: PAP and layout are needed"
+        raise InvalidInput([Fault("/layout", words)])
+    faults = []
     for index, hole in enumerate(hole_results):
         if not math.isfinite(hole["centre_x"]):
-            problems.append(
-                (f"/holes/{index}", "has no place: give `at`, or spans and bridge that make a triangle")
-            )
+            words = "has no place: give `at`, or spans and bridge that make a triangle"
+            faults.append(Fault(f"/holes/{index}", words))
         elif not hole["reach"] < radius:
-            problems.append((f"/holes/{index}", "its bottom reaches beyond the ball's surface"))
-    if problems:
-        raise InvalidDesign(problems)
+            faults.append(Fault(f"/holes/{index}", "its bottom reaches beyond the ball's surface"))
+    if faults:
+        raise InvalidInput(faults)
 
 
-def _hole_rows(
-    holes: Records, hole_results: Records, radius: float, body: NDArray[np.float64]
-) -> tuple[Floats, Floats]:
+def _hole_rows(holes: Records, hole_results: Records, radius: float, body: Floats) -> tuple[Floats, Floats]:
     """Rows (h, WIDTH) of the holes in the body frame, and their geometry table in the grip frame."""
     geometry = np.empty((len(holes), GEOMETRY))
     rows = np.zeros((len(holes), WIDTH))
@@ -190,9 +195,9 @@ def _take(packed: Packed, solids: int, index: int, cells: int) -> tuple[Floats, 
     return out, error
 
 
-def _in_grip_frame(moments: Floats, body: NDArray[np.float64]) -> Floats:
+def _in_grip_frame(moments: Floats, body: Floats) -> Floats:
     out = np.zeros(10)
-    x, y, z = (_three(column) for column in body.T)
+    x, y, z = (three(column) for column in body.T)
     placed(moments, (0.0, 0.0, 0.0), x, y, z, 1.0, out)
     return out
 
@@ -213,10 +218,9 @@ def _taken_from(design: Design, taken: Floats, table: Floats) -> dict[str, float
     return found
 
 
-def _cautions(design: Design, costs: list[HoleCost]) -> tuple[str, ...]:
+def _entries(design: Design, costs: list[HoleCost]) -> tuple[Entry, ...]:
     return tuple(
-        f"hole {cost.index} ({cost.role}) enters the {solid.role} {solid.name!r} and removes "
-        f"{cost.removed_from[solid.name]:.3f} oz of it"
+        Entry(cost, solid.name, solid.role, cost.removed_from[solid.name])
         for cost in costs
         for solid in design.solids
         if solid.role in GUARDED and cost.removed_from.get(solid.name, 0.0) > 1e-6
@@ -236,23 +240,32 @@ def drill_design(
 
     Parameters
     ----------
-    layout : one record of `physics.drilling.LAYOUT`; PAP and layout place the pin and the mass-bias mark
-    holes : (h,) records of `physics.drilling.HOLE`, in the order of drilling
-    balance_arm : arm of the shop balance [in]
-    cells : most cells of the cubature across one hole
-    run : progress and cancel token
+    design : Design
+    layout : record of `physics.drilling.LAYOUT`
+        PAP and layout place the pin and the mass-bias mark.
+    holes : (h,) records of `physics.drilling.HOLE`
+        In the order of drilling.
+    balance_arm : float
+        Arm of the shop balance [in].
+    cells : int
+        Most cells of the cubature across one hole.
+    run : Run, optional
+        Progress and cancel token.
+
+    Returns
+    -------
+    DrilledDesign
 
     Raises
     ------
-    InvalidDesign : no place for pin, mark or a hole; a hole's bottom beyond the surface; a solid outside the
-        ball; a balance arm that is no length
-    Cancelled : by the token
+    InvalidInput
+        No place for pin, mark or a hole; a hole's bottom beyond the surface; a solid outside the ball.
+    Cancelled
+        By the token.
     """
     link = run or Run()
-    check_arm(balance_arm)
     radius = 0.5 * design.diameter
-    packed = pack(design)
-    check_inside(design, packed)
+    packed = pack_inside(design)
     moments = ball_moments(packed, visible_moments(packed))
     record, hole_results = _placed_records(float(moments[0]) / OZ_PER_LB, radius, layout, holes)
     _check_places(record, hole_results, radius)
@@ -290,7 +303,8 @@ def drill_design(
                 error=float(error[0]) * OZ_PER_CUBIC_INCH,
             )
         )
-    return _result(design, moments, body, balance_arm, before, undrilled, costs)
+    hand = float(layout["hand"])
+    return _result(design, moments, body, balance_arm, hand, before, undrilled, costs)
 
 
 def _named(numbers: Floats) -> dict[str, float | None]:
@@ -298,17 +312,17 @@ def _named(numbers: Floats) -> dict[str, float | None]:
         "weight": numbers[0], "rg": numbers[1], "rg_intermediate": numbers[2], "rg_high": numbers[3],
         "differential": numbers[4], "intermediate_differential": numbers[5], "asymmetry_ratio": numbers[6],
     }  # fmt: skip
-    return {name: None if math.isnan(value) else float(value) for name, value in named.items()}
+    return {name: finite(value) for name, value in named.items()}
 
 
 def _result(
-    design: Design, moments: Floats, body: NDArray[np.float64], arm: float, after: Floats, undrilled: Floats,
+    design: Design, moments: Floats, body: Floats, arm: float, hand: float, after: Floats, undrilled: Floats,
     costs: list[HoleCost],
 ) -> DrilledDesign:  # fmt: skip
     grip = _in_grip_frame(moments, body)
     centre = body @ after[CENTRE : CENTRE + 3]
-    low = None if math.isnan(after[9]) else _three(body @ after[LOW_AXIS : LOW_AXIS + 3])
-    high = None if math.isnan(after[10]) else _three(body @ after[HIGH_AXIS : HIGH_AXIS + 3])
+    low = None if math.isnan(after[9]) else three(body @ after[LOW_AXIS : LOW_AXIS + 3])
+    high = None if math.isnan(after[10]) else three(body @ after[HIGH_AXIS : HIGH_AXIS + 3])
     removed = math.fsum(cost.removed_weight for cost in costs)
     slug = math.fsum(cost.slug_weight for cost in costs)
     worst = max((cost.error for cost in costs), default=0.0)
@@ -321,23 +335,18 @@ def _result(
         rg_high=float(after[3]),
         differential=float(after[4]),
         intermediate_differential=float(after[5]),
-        asymmetry_ratio=None if math.isnan(after[6]) else float(after[6]),
-        centre_of_mass=_three(centre),
-        moment=_three(grip[1:4]),
+        asymmetry_ratio=finite(after[6]),
+        centre_of_mass=three(centre),
+        moment=three(grip[1:4]),
         top=float(grip[3]) / arm,
-        side=float(grip[1]) / arm,
+        side=hand * (float(grip[1]) / arm),
         finger=float(grip[2]) / arm,
         low_rg_axis=low,
         high_rg_axis=high,
-        pin=_three(body[:, 2]),
-        psa=_three(body[:, 0]),
+        pin=three(body[:, 2]),
+        psa=three(body[:, 0]),
         undrilled=_named(undrilled),
         costs=tuple(costs),
-        cautions=_cautions(design, costs),
+        entries=_entries(design, costs),
         method=f"exact along each hole, adaptive cubature across it; removed weights within {worst:.1e} oz",
     )
-
-
-def _three(values: NDArray[np.float64]) -> Vector3:
-    x, y, z = (float(value) for value in values)
-    return (x, y, z)

@@ -7,7 +7,7 @@ Radii of gyration are sqrt(I / m) about the centre of mass; `differential` is th
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -15,7 +15,7 @@ from ballgauge_schemas.shared.limits import BALANCE_ARM
 from ballgauge_schemas.shared.words import NUMBERS
 from ballgauge_service.core.budget import Run
 from ballgauge_service.core.compiled import compiled
-from ballgauge_service.core.refusal import InvalidDesign
+from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.core.units import OZ_PER_CUBIC_INCH, OZ_PER_LB
 from ballgauge_service.design.cover import cover_depth
 from ballgauge_service.design.solids.cubature import RECTANGLE, integrate, lines_frame
@@ -23,7 +23,7 @@ from ballgauge_service.design.solids.lines import sort_meshes
 from ballgauge_service.design.solids.packing import BOX, DENSITY, KIND, SPHERE, Packed, pack
 from ballgauge_service.design.solids.relations import TOUCH, reach_from_centre
 from ballgauge_service.design.solids.shapes import Floats, own_axis, support
-from ballgauge_service.design.solids.solids import Design
+from ballgauge_service.design.solids.solids import Design, Vector3
 from ballgauge_service.design.solids.visible import Flags, add_visible
 from ballgauge_service.physics.inertia import principal_axes
 
@@ -34,10 +34,10 @@ CELLS = 6000
 TOLERANCE = 1e-6
 """Most cells of the cubature, and the error it aims at as a part of the ball's mass (ours)."""
 
-
 COUNT = len(NUMBERS)
 CENTRE, LOW_AXIS, HIGH_AXIS = COUNT, COUNT + 3, COUNT + 6
 LENGTH = COUNT + 9
+"""Places of what `numbers_of` writes: NUMBERS, then the centre of mass and the two axes."""
 
 
 @compiled
@@ -109,17 +109,7 @@ def summed(visible: Floats, table: Floats, out: Floats) -> None:
             out[n] += density * visible[k, n]
 
 
-@compiled
-def _outside(packed: Packed) -> int:
-    """The first solid that leaves the ball, or 0."""
-    radius = reach_from_centre(packed, 0)
-    for k in range(1, packed.table.shape[0]):
-        if reach_from_centre(packed, k) > radius + TOUCH:
-            return k
-    return 0
-
-
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Visible:
     """Moments (m, 10) of unit density of what is visible of each solid, and how they were found.
 
@@ -213,7 +203,7 @@ def ball_moments(packed: Packed, visible: Visible) -> Floats:
     return out
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Contribution:
     """What one solid adds: the change when it is there instead of what lies beneath it, all else the same.
 
@@ -234,17 +224,11 @@ class Contribution:
 
 
 CHANGES = (
-    "weight",
-    "rg",
-    "rg_intermediate",
-    "rg_high",
-    "differential",
-    "intermediate_differential",
-    "top_weight",
-)
+    "weight", "rg", "rg_intermediate", "rg_high", "differential", "intermediate_differential", "top_weight",
+)  # fmt: skip
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class MassProperties:
     """The mass properties of a design as made, undrilled.
 
@@ -253,7 +237,7 @@ class MassProperties:
     high_rg_axis, cg_mark: unit vectors, the ends nearest to the pin and to the mass-bias mark; arcs [in],
     None where an axis has no direction; moment (3,) [oz in] and top_weight = |moment| / balance_arm [oz];
     cover depths [in]; max_density [g/mL] and the solid that has it. error_bound: of weight, rg and
-    differential, zero where `method` is "exact".
+    differential, zero where `method` is "exact". covered: names of solids that later ones hide.
     """
 
     weight: float
@@ -271,19 +255,19 @@ class MassProperties:
     mean_density: float
     max_density: float
     max_density_solid: str
-    centre_of_mass: tuple[float, float, float]
-    moment: tuple[float, float, float]
+    centre_of_mass: Vector3
+    moment: Vector3
     inertia: tuple[tuple[float, ...], ...]
-    low_rg_axis: tuple[float, float, float] | None
-    high_rg_axis: tuple[float, float, float] | None
-    cg_mark: tuple[float, float, float] | None
+    low_rg_axis: Vector3 | None
+    high_rg_axis: Vector3 | None
+    cg_mark: Vector3 | None
     balance_arm: float
     cover_depth_shallowest: float | None
     cover_depth_deepest: float | None
     contributions: tuple[Contribution, ...]
     method: str
     error_bound: dict[str, float]
-    cautions: tuple[str, ...] = field(default=())
+    covered: tuple[str, ...]
 
 
 def error_bounds(error: Floats, moments: Floats, numbers: Floats) -> dict[str, float]:
@@ -301,32 +285,30 @@ def error_bounds(error: Floats, moments: Floats, numbers: Floats) -> dict[str, f
     return {"weight": float(each[0]) / OZ_PER_LB, "rg": float(low), "differential": float(low + high)}
 
 
-def _none(value: float) -> float | None:
+def finite(value: float) -> float | None:
+    """The number, None for NaN."""
     return None if math.isnan(value) else float(value)
 
 
-def check_arm(balance_arm: float) -> None:
-    """Raise InvalidDesign where the balance arm is not a positive length [in]."""
-    if not (math.isfinite(balance_arm) and balance_arm > 0.0):
-        raise InvalidDesign([("/balance_arm", f"must be a positive length; got {balance_arm:g}")])
+def three(values: Floats) -> Vector3:
+    """The three numbers of an array (3,)."""
+    x, y, z = (float(value) for value in values)
+    return (x, y, z)
 
 
-def check_inside(design: Design, packed: Packed) -> None:
-    """Raise InvalidDesign naming every solid that leaves the ball, and by how much."""
-    if not _outside(packed):
-        return
+def pack_inside(design: Design) -> Packed:
+    """The arrays of a design. Raises InvalidInput naming every solid that leaves the ball, and how far."""
+    packed = pack(design)
     radius = 0.5 * design.diameter
-    problems = []
-    for k in range(1, len(design.solids)):
-        beyond = reach_from_centre(packed, k) - radius
-        if beyond > TOUCH:
-            problems.append(
-                (
-                    f"/solids/{k}",
-                    f"{design.solids[k].name!r} reaches {beyond:.4g} in beyond the ball's surface",
-                )
-            )
-    raise InvalidDesign(problems)
+    beyond = {k: reach_from_centre(packed, k) - radius for k in range(1, len(design.solids))}
+    faults = [
+        Fault(f"/solids/{k}", f"{design.solids[k].name!r} reaches {by:.4g} in beyond the ball's surface")
+        for k, by in beyond.items()
+        if by > TOUCH
+    ]
+    if faults:
+        raise InvalidInput(faults)
+    return packed
 
 
 def _contributions(
@@ -347,14 +329,6 @@ def _contributions(
     return tuple(found)
 
 
-def _cautions(design: Design, visible: Visible) -> tuple[str, ...]:
-    return tuple(
-        f"{solid.name!r} is wholly covered by later solids"
-        for solid, part in zip(design.solids, visible.moments, strict=True)
-        if part[0] < 1e-9
-    )
-
-
 def properties(
     design: Design,
     balance_arm: float = BALANCE_ARM,
@@ -367,45 +341,48 @@ def properties(
 
     Parameters
     ----------
-    balance_arm : arm of the shop balance [in]
-    contributions : also find what each solid adds (one more evaluation a solid)
-    cells : budget of the cubature where solids cut each other off a common axis
-    run : progress and cancel token
+    design : Design
+    balance_arm : float
+        Arm of the shop balance [in].
+    contributions : bool
+        Also find what each solid adds (one more evaluation a solid).
+    cells : int
+        Budget of the cubature where solids cut each other off a common axis.
+    run : Run, optional
+        Progress and cancel token.
+
+    Returns
+    -------
+    MassProperties
 
     Raises
     ------
-    InvalidDesign : a solid that leaves the ball
-    Cancelled : by the token
+    InvalidInput
+        A solid leaves the ball.
+    Cancelled
+        By the token.
+
+    References
+    ----------
+    Radius of gyration sqrt(I / m) and the parallel-axis theorem: any textbook of rigid bodies.
     """
-    check_arm(balance_arm)
     link = run or Run()
     link.check()
-    packed = pack(design)
-    check_inside(design, packed)
+    packed = pack_inside(design)
     radius = 0.5 * design.diameter
     visible = visible_moments(packed, cells=cells)
     moments = ball_moments(packed, visible)
     numbers = np.empty(LENGTH)
     numbers_of(moments, radius, balance_arm, numbers)
-    parts = (
-        _contributions(design, packed, visible, numbers, balance_arm, link, cells) if contributions else ()
-    )
-    return _assembled(design, numbers, moments, visible, parts, cover_depth(design, packed), balance_arm)
-
-
-def _assembled(
-    design: Design,
-    numbers: Floats,
-    moments: Floats,
-    visible: Visible,
-    parts: tuple[Contribution, ...],
-    depths: tuple[float | None, float | None],
-    arm: float,
-) -> MassProperties:
+    parts: tuple[Contribution, ...] = ()
+    if contributions:
+        parts = _contributions(design, packed, visible, numbers, balance_arm, link, cells)
     tensor = np.empty((3, 3))
     inertia_of(moments, tensor)
     densest = max(design.solids, key=lambda solid: solid.density)
+    shallowest, deepest = cover_depth(design, packed)
     volume = math.pi / 6.0 * design.diameter**3
+    low, high, mark = (math.isnan(numbers[at]) for at in (9, 10, 8))
     return MassProperties(
         weight=float(numbers[0]),
         rg=float(numbers[1]),
@@ -413,31 +390,28 @@ def _assembled(
         rg_high=float(numbers[3]),
         differential=float(numbers[4]),
         intermediate_differential=float(numbers[5]),
-        asymmetry_ratio=_none(numbers[6]),
+        asymmetry_ratio=finite(numbers[6]),
         top_weight=float(numbers[7]),
-        pin_to_cg=_none(numbers[8]),
-        pin_to_low_rg_axis=_none(numbers[9]),
-        mark_to_high_rg_axis=_none(numbers[10]),
+        pin_to_cg=finite(numbers[8]),
+        pin_to_low_rg_axis=finite(numbers[9]),
+        mark_to_high_rg_axis=finite(numbers[10]),
         diameter=design.diameter,
         mean_density=float(moments[0]) / OZ_PER_CUBIC_INCH / volume,
         max_density=densest.density,
         max_density_solid=densest.name,
-        centre_of_mass=_vector(numbers[CENTRE : CENTRE + 3]),
-        moment=_vector(moments[1:4]),
+        centre_of_mass=three(numbers[CENTRE : CENTRE + 3]),
+        moment=three(moments[1:4]),
         inertia=tuple(tuple(float(value) / OZ_PER_LB for value in row) for row in tensor),
-        low_rg_axis=None if math.isnan(numbers[9]) else _vector(numbers[LOW_AXIS : LOW_AXIS + 3]),
-        high_rg_axis=None if math.isnan(numbers[10]) else _vector(numbers[HIGH_AXIS : HIGH_AXIS + 3]),
-        cg_mark=None if math.isnan(numbers[8]) else _vector(moments[1:4] / np.linalg.norm(moments[1:4])),
-        balance_arm=arm,
-        cover_depth_shallowest=depths[0],
-        cover_depth_deepest=depths[1],
+        low_rg_axis=None if low else three(numbers[LOW_AXIS : LOW_AXIS + 3]),
+        high_rg_axis=None if high else three(numbers[HIGH_AXIS : HIGH_AXIS + 3]),
+        cg_mark=None if mark else three(moments[1:4] / np.linalg.norm(moments[1:4])),
+        balance_arm=balance_arm,
+        cover_depth_shallowest=shallowest,
+        cover_depth_deepest=deepest,
         contributions=parts,
         method="exact" if visible.exact else f"exact lines, adaptive cubature over {visible.cells} cells",
         error_bound=error_bounds(visible.error, moments, numbers),
-        cautions=_cautions(design, visible),
+        covered=tuple(
+            solid.name for solid, part in zip(design.solids, visible.moments, strict=True) if part[0] < 1e-9
+        ),
     )
-
-
-def _vector(values: Floats) -> tuple[float, float, float]:
-    x, y, z = (float(value) for value in values)
-    return (x, y, z)

@@ -3,72 +3,62 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ballgauge_schemas.shared.limits import BALANCE_ARM
-from ballgauge_schemas.shared.words import NUMBERS
+from ballgauge_schemas.shared.words import OFFSETS, POSITIONS, TILTS
 from ballgauge_service.core.compiled import compiled
-from ballgauge_service.core.refusal import InvalidDesign
-from ballgauge_service.design.mass import (
-    LENGTH,
-    ball_moments,
-    check_inside,
-    numbers_of,
-    summed,
-    visible_moments,
-)
-from ballgauge_service.design.solids.packing import BOX, KIND, PLACES, SIZE, Packed, column_of, pack
+from ballgauge_service.core.refusal import Fault
+from ballgauge_service.design.mass import LENGTH, ball_moments, numbers_of, summed, visible_moments
+from ballgauge_service.design.solids.packing import BOX, KIND, SIZE, Packed, columns_of, pack
 from ballgauge_service.design.solids.relations import TOUCH, reach_from_centre
 from ballgauge_service.design.solids.shapes import Floats
-from ballgauge_service.design.solids.solids import Design, RoundedBox, Shape, Solid, size_fields, with_sizes
+from ballgauge_service.design.solids.solids import Design, RoundedBox, Shape, Solid
 from ballgauge_service.design.solids.visible import Flags, add_visible
 
 STUDY_CELLS = 800
 """Cells of the cubature in a study where solids cut each other off a common axis (ours)."""
 
-SOLVABLE = NUMBERS
-"""Numbers that targets and limits can name."""
 
-
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Slot:
-    """Where a number of a design lies: the solids it belongs to and the field's name.
+    """A number of a design that may vary: the solids that share it, and the field's name.
 
     field: density [g/mL]; position_x, position_y, position_z [in]; or a size of the shape ([in], or a
-    factor).
+    factor). Tolerances also take OFFSETS and TILTS, which move the solids together.
     """
 
     solids: tuple[str, ...]
     field: str
 
+    @property
     def label(self) -> str:
         """The slot in words."""
         return f"{self.field} of {', '.join(self.solids)}"
 
-    def problems(self, design: Design) -> Iterable[tuple[str, str]]:
-        """Yield (pointer, detail) of what does not fit the design."""
-        if not self.solids:
-            yield "/solids", "must name at least one solid"
+    def faults(self, design: Design) -> Iterator[Fault]:
+        """Yield what does not fit the design, relative to the slot."""
+        moved = self.field in (*OFFSETS, *TILTS, *POSITIONS)
+        field = POSITIONS[0] if moved else self.field
         for at, name in enumerate(self.solids):
             try:
                 solid = design.solids[design.index(name)]
             except KeyError:
                 known = ", ".join(repr(each.name) for each in design.solids)
-                yield f"/solids/{at}", f"no solid is named {name!r}; there are {known}"
+                yield Fault(f"/solids/{at}", f"no solid is named {name!r}; there are {known}")
                 continue
-            fields = (*PLACES, *size_fields(solid.shape))
-            if self.field not in fields:
-                yield "/field", f"{name!r} has no {self.field!r}; it has {', '.join(fields)}"
-            elif self.field.startswith("position") and design.index(name) == 0:
-                yield "/field", "the ball itself cannot move"
+            if field not in (columns := columns_of(solid.shape)):
+                yield Fault("/field", f"{name!r} has no {self.field!r}; it has {', '.join(columns)}")
+            elif moved and design.index(name) == 0:
+                yield Fault("/field", "the ball itself cannot move")
 
     def cells(self, design: Design) -> list[tuple[int, int]]:
         """Rows and columns of the packed table."""
         rows = [design.index(name) for name in self.solids]
-        return [(row, column_of(design.solids[row].shape, self.field)) for row in rows]
+        return [(row, columns_of(design.solids[row].shape)[self.field]) for row in rows]
 
     def value(self, design: Design) -> float:
         """The number's present value (of the first solid)."""
@@ -76,12 +66,12 @@ class Slot:
         return float(pack(design).table[row, column])
 
 
-def _fitted(shape: Shape) -> Shape:
-    """A box with its rounding within half its shortest length; other shapes as they are."""
-    if not isinstance(shape, RoundedBox):
-        return shape
-    shortest = min(shape.length_x, shape.length_y, shape.length_z)
-    return replace(shape, rounding=min(max(shape.rounding, 0.0), 0.5 * shortest))
+def _with_size(shape: Shape, name: str, value: float) -> Shape:
+    """The shape with a size set; a box with its rounding within half its shortest length."""
+    changed: Shape = replace(shape, **{name: value})  # type: ignore[arg-type]
+    if isinstance(changed, RoundedBox):
+        return replace(changed, rounding=min(max(changed.rounding, 0.0), changed.largest_rounding))
+    return changed
 
 
 def with_value(design: Design, slot: Slot, value: float) -> Design:
@@ -90,12 +80,12 @@ def with_value(design: Design, slot: Slot, value: float) -> Design:
         solid: Solid = design.solids[design.index(name)]
         if slot.field == "density":
             changed = replace(solid, density=value)
-        elif slot.field.startswith("position"):
+        elif slot.field in POSITIONS:
             place = list(solid.position)
-            place["xyz".index(slot.field[-1])] = value
+            place[POSITIONS.index(slot.field)] = value
             changed = replace(solid, position=(place[0], place[1], place[2]))
         else:
-            changed = replace(solid, shape=_fitted(with_sizes(solid.shape, {slot.field: value})))
+            changed = replace(solid, shape=_with_size(solid.shape, slot.field, value))
         design = design.with_solid(name, changed)
     return design
 
@@ -196,24 +186,3 @@ def table_numbers(
         numbers_of(ball_moments(packed, visible_moments(packed, cells=cells)), radius, arm, out)
     every = np.ones(len(packed.table), np.bool_) if held is None else held
     return out, float(furthest_outside(packed, every))
-
-
-def number_index(name: str) -> int:
-    """Place of a number that targets and limits may name. Raises KeyError."""
-    if name not in SOLVABLE:
-        raise KeyError(name)
-    return NUMBERS.index(name)
-
-
-def checked(design: Design, slots: Iterable[tuple[str, Slot]]) -> Packed:
-    """Pack a design whose slots (pointer, slot) are sound. Raises InvalidDesign with every problem."""
-    problems = [
-        (pointer + detail_pointer, detail)
-        for pointer, slot in slots
-        for detail_pointer, detail in slot.problems(design)
-    ]
-    if problems:
-        raise InvalidDesign(problems)
-    packed = pack(design)
-    check_inside(design, packed)
-    return packed

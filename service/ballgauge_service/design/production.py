@@ -15,54 +15,38 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import beta, norm, qmc
 
-from ballgauge_schemas.shared.limits import BALANCE_ARM, DESIGN_SAMPLES
+from ballgauge_schemas.shared.limits import BALANCE_ARM, CONFIDENCE, DEFAULT_SEED, DESIGN_SAMPLES
+from ballgauge_schemas.shared.words import NUMBERS, OFFSETS, TILTS
 from ballgauge_service.core.budget import Run
 from ballgauge_service.core.bulk import Bulk, Check, threads_here
-from ballgauge_service.core.refusal import InvalidDesign
-from ballgauge_service.design.mass import LENGTH, check_arm
-from ballgauge_service.design.model import (
-    SOLVABLE,
-    STUDY_CELLS,
-    Slot,
-    checked,
-    number_index,
-    numbers_of_many,
-    table_numbers,
-    tilt_row,
-)
+from ballgauge_service.core.refusal import Fault, InvalidInput
+from ballgauge_service.design.mass import LENGTH, pack_inside
+from ballgauge_service.design.model import STUDY_CELLS, Slot, numbers_of_many, table_numbers, tilt_row
 from ballgauge_service.design.solids.packing import POSITION, SIZE, Packed
 from ballgauge_service.design.solids.shapes import Floats
 from ballgauge_service.design.solids.solids import Design
 
-MOST_SAMPLES = 1_000_000
 BLOCK = 2048
 PIECE = 64
 CLIP = 1e-12
-"""Samples at most; samples that are looked at together for solids that leave the ball, and
-make a piece of bulk work in closed form; of a piece where the first sample has none; distance of a uniform
-number from 0 and 1 (all ours)."""
+"""Samples that are looked at together for solids that leave the ball, and make a piece of bulk work in closed
+form; of a piece where the first sample has none; distance of a uniform number from 0 and 1 (all ours)."""
 
-MOVES = ("offset_x", "offset_y", "offset_z", "tilt_x", "tilt_y")
-"""Fields that move the named solids together: offsets [in], and tilts [deg] about the first one's place."""
+Limits = Mapping[str, tuple[float | None, float | None]]
+"""(lower, upper) of numbers, either None where there is none."""
 
 
-@dataclass(frozen=True)
-class Tolerance:
+@dataclass(frozen=True, slots=True)
+class Tolerance(Slot):
     """How one number of a design varies in production, about its nominal value.
 
-    field: density, a size, offset_x, offset_y, offset_z [in], tilt_x or tilt_y [deg]. Exactly one of
-    standard_deviation (normal) and half_width (uniform) is given, in the field's unit. The named solids vary
-    together.
+    field: density, a size, offset_x, offset_y, offset_z [in], tilt_x or tilt_y [deg], the tilts about the
+    first solid's place. Exactly one of standard_deviation (normal) and half_width (uniform) is given, in the
+    field's unit. The named solids vary together.
     """
 
-    solids: tuple[str, ...]
-    field: str
     standard_deviation: float | None = None
     half_width: float | None = None
-
-    def label(self) -> str:
-        """The tolerance in words."""
-        return f"{self.field} of {', '.join(self.solids)}"
 
     @property
     def deviation(self) -> float:
@@ -81,7 +65,17 @@ class Tolerance:
         )
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
+class Production:
+    """What varies, each by itself; samples and seed of the Sobol sequence; confidence of the intervals."""
+
+    tolerances: tuple[Tolerance, ...]
+    samples: int = DESIGN_SAMPLES
+    seed: int = DEFAULT_SEED
+    confidence: float = CONFIDENCE
+
+
+@dataclass(frozen=True, slots=True)
 class Spread:
     """How one number spreads.
 
@@ -100,7 +94,7 @@ class Spread:
     explained: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Nonconformity:
     """Expected nonconforming fraction against one limit or ("any") all of them.
 
@@ -117,7 +111,7 @@ class Nonconformity:
     linear: float | None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Advice:
     """The tolerance to tighten first.
 
@@ -132,7 +126,7 @@ class Advice:
     fraction_halved: float | None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class ProductionStudy:
     """Result of a tolerance study. `samples` is the number drawn, `seed` repeats them.
 
@@ -148,33 +142,6 @@ class ProductionStudy:
     method: str
 
 
-def _problems(
-    design: Design, tolerances: Sequence[Tolerance], limits: Mapping[str, object], samples: int
-) -> None:
-    found: list[tuple[str, str]] = []
-    if not tolerances:
-        found.append(("/tolerances", "must name at least one tolerance"))
-    for at, each in enumerate(tolerances):
-        pointer = f"/tolerances/{at}"
-        widths = [width for width in (each.standard_deviation, each.half_width) if width is not None]
-        if len(widths) != 1 or not (math.isfinite(widths[0]) and widths[0] > 0.0):
-            found.append((pointer, "needs either a standard_deviation or a half_width, greater than zero"))
-        field = "position_x" if each.field in MOVES else each.field
-        if each.field.startswith("position"):
-            found.append((f"{pointer}/field", f"must be density, a size or one of {', '.join(MOVES)}"))
-        else:
-            found.extend((pointer + p, detail) for p, detail in Slot(each.solids, field).problems(design))
-    found.extend(
-        (f"/limits/{name}", f"must be one of {', '.join(SOLVABLE)}")
-        for name in limits
-        if name not in SOLVABLE
-    )
-    if not 16 <= samples <= MOST_SAMPLES:
-        found.append(("/samples", f"must be 16 to {MOST_SAMPLES}; got {samples}"))
-    if found:
-        raise InvalidDesign(found)
-
-
 class _Plan:
     """Which cells of the table each tolerance adds to, and which solids it tilts."""
 
@@ -185,14 +152,14 @@ class _Plan:
         tilts: list[list[float]] = []
         for source, each in enumerate(tolerances):
             members = [design.index(name) for name in each.solids]
-            if each.field.startswith("tilt"):
+            if each.field in TILTS:
                 pivot = design.solids[members[0]].position
-                tilts += [[source, row, "xy".index(each.field[-1]), *pivot] for row in members]
+                tilts += [[source, row, TILTS.index(each.field), *pivot] for row in members]
                 continue
-            if each.field.startswith("offset"):
-                cells = [(row, POSITION + "xyz".index(each.field[-1])) for row in members]
+            if each.field in OFFSETS:
+                cells = [(row, POSITION + OFFSETS.index(each.field)) for row in members]
             else:
-                cells = Slot(each.solids, each.field).cells(design)
+                cells = each.cells(design)
             for row, column in cells:
                 rows.append(row)
                 columns.append(column)
@@ -207,7 +174,7 @@ class _Plan:
     def numbers(
         self, packed: Packed, samples: Floats, arm: float, run: Run, cells: int, bulk: Bulk
     ) -> Floats:
-        """Numbers (n, LENGTH) of the variants; raises InvalidDesign where one leaves the ball."""
+        """Numbers (n, LENGTH) of the variants; raises InvalidInput where one leaves the ball."""
         self._check_positive(packed, samples)
         size = len(samples)
         out, beyond = np.empty((size, LENGTH)), np.empty(size)
@@ -240,7 +207,7 @@ class _Plan:
         sized = (self.columns < POSITION) | (self.columns >= SIZE)
         bad = sorted({int(source) for source in self.sources[sized & (least <= 0.0)]})
         if bad:
-            raise InvalidDesign((f"/tolerances/{at}", "is so wide that it reaches zero") for at in bad)
+            raise InvalidInput(Fault(f"/tolerances/{at}", "is so wide that it reaches zero") for at in bad)
 
     def variant(self, packed: Packed, sample: Floats) -> Packed:
         table = packed.table.copy()
@@ -267,12 +234,12 @@ def sample_piece(
 
 
 def _require_inside(beyond: Floats) -> None:
-    """Raise InvalidDesign where in one of a block of samples a solid leaves the ball."""
+    """Raise InvalidInput where in one of a block of samples a solid leaves the ball."""
     failed = int((beyond > 0.0).sum())
     if failed:
         reach = f"by up to {beyond.max():.3g} in"
         text = f"in {failed} of {len(beyond)} samples a solid leaves the ball, {reach}"
-        raise InvalidDesign([("/tolerances", text)])
+        raise InvalidInput([Fault("/tolerances", text)])
 
 
 def _draw(tolerances: Sequence[Tolerance], samples: int, seed: int) -> tuple[Floats, Floats]:
@@ -330,6 +297,13 @@ def _outside(values: Floats, limit: tuple[float | None, float | None]) -> NDArra
     return (values < low) | (values > high)
 
 
+def _any_outside(numbers: Floats, limits: Limits) -> NDArray[np.bool_]:
+    failed = np.zeros(len(numbers), np.bool_)
+    for name, limit in limits.items():
+        failed |= _outside(numbers[:, NUMBERS.index(name)], limit)
+    return failed
+
+
 def _linear_fraction(nominal: float, deviation: float, limit: tuple[float | None, float | None]) -> float:
     if deviation <= 0.0:
         return float(_outside(np.array([nominal]), limit)[0])
@@ -339,9 +313,7 @@ def _linear_fraction(nominal: float, deviation: float, limit: tuple[float | None
 
 
 def _advice(
-    spreads: dict[str, Spread],
-    nonconforming: Sequence[Nonconformity],
-    limits: Mapping[str, tuple[float | None, float | None]],
+    spreads: dict[str, Spread], nonconforming: Sequence[Nonconformity], limits: Limits
 ) -> tuple[str, str] | None:
     """The number to mend and the tolerance with the largest share in it."""
     per_limit = [each for each in nonconforming if each.number in limits]
@@ -364,12 +336,9 @@ def _advice(
 
 def study(
     design: Design,
-    tolerances: Sequence[Tolerance],
-    limits: Mapping[str, tuple[float | None, float | None]] | None = None,
+    job: Production,
+    limits: Limits | None = None,
     *,
-    samples: int = DESIGN_SAMPLES,
-    seed: int = 0,
-    confidence: float = 0.95,
     balance_arm: float = BALANCE_ARM,
     cells: int = STUDY_CELLS,
     run: Run | None = None,
@@ -377,59 +346,61 @@ def study(
 ) -> ProductionStudy:
     """Study a design in production.
 
+    A pin that stands out of the ball in a sample counts whole, against the cover, which is much like it.
+
     Parameters
     ----------
-    tolerances : what varies, independently of each other
-    limits : (lower, upper) of numbers, either None where there is none; from the rulebooks, by the caller
-    samples, seed : of the Sobol sequence
-    confidence : of the intervals
-    cells : budget of the cubature for samples whose solids cut each other off a common axis
-    run : progress and cancel token
-    bulk : who samples, in pieces of PIECE; threads of this process unless given
+    design : Design
+    job : Production
+        Its slots must fit the design (`Slot.faults`).
+    limits : mapping of str to (float or None, float or None), optional
+        Lower and upper limits of numbers, from the rulebooks.
+    balance_arm : float
+        Arm of the shop balance [in].
+    cells : int
+        Budget of the cubature for samples whose solids cut each other off a common axis.
+    run : Run, optional
+        Progress and cancel token.
+    bulk : Bulk, optional
+        Who samples, in pieces; threads of this process unless given.
 
-    A pin that stands out of the ball in a sample counts whole, against the cover, which is much like it.
+    Returns
+    -------
+    ProductionStudy
 
     Raises
     ------
-    InvalidDesign : tolerances or limits that do not fit the design; tolerances that push a solid other than a
-        pin out of the ball, or a density or size to zero
-    Cancelled : by the token
+    InvalidInput
+        Tolerances that push a solid other than a pin out of the ball, or a density or size to zero.
+    Cancelled
+        By the token.
     BulkUnavailable
+        By the cluster.
+
+    References
+    ----------
+    Linear propagation: JCGM 100:2008, 5.1.2. Intervals: Clopper & Pearson, Biometrika 26 (1934).
     """
-    bounds = dict(limits or {})
-    _problems(design, tolerances, bounds, samples)
-    if not 0.0 < confidence < 1.0:
-        raise InvalidDesign([("/confidence", f"must be between 0 and 1; got {confidence:g}")])
-    link = run or Run()
-    check_arm(balance_arm)
-    packed = checked(design, [])
+    tolerances, samples, seed = job.tolerances, job.samples, job.seed
+    link, workers = run or Run(), bulk or threads_here()
+    packed = pack_inside(design)
     plan = _Plan(design, tolerances)
     scores, deviations = _draw(tolerances, samples, seed)
     nominal, _ = table_numbers(packed, balance_arm, cells)
-    linear = _linear(
-        packed,
-        plan,
-        np.array([each.deviation for each in tolerances]),
-        balance_arm,
-        link,
-        cells,
-        threads_here(),
-    )
-    workers = bulk or threads_here()
+    widths = np.array([each.deviation for each in tolerances])
+    linear = _linear(packed, plan, widths, balance_arm, link, cells, threads_here())
     numbers = plan.numbers(packed, deviations, balance_arm, link, cells, workers)
-    names = [name for name in SOLVABLE if not np.isnan(numbers[:, number_index(name)]).any()]
-    missing = tuple(name for name in bounds if name not in names)
-    bounds = {name: limit for name, limit in bounds.items() if name in names}
-    spreads = {
-        name: _spread(name, nominal, numbers, linear, scores, [each.label() for each in tolerances])
-        for name in names
-    }
-    failing = _nonconforming(bounds, numbers, linear, nominal, confidence)
+    names = [name for at, name in enumerate(NUMBERS) if not np.isnan(numbers[:, at]).any()]
+    asked = limits or {}
+    bounds = {name: limit for name, limit in asked.items() if name in names}
+    labels = [each.label for each in tolerances]
+    spreads = {name: _spread(name, nominal, numbers, linear, scores, labels) for name in names}
+    failing = _nonconforming(bounds, numbers, linear, nominal, job.confidence)
     advice = None
     chosen = _advice(spreads, failing, bounds)
     if chosen is not None:
         number, label = chosen
-        halved = [each.halved() if each.label() == label else each for each in tolerances]
+        halved = [each.halved() if each.label == label else each for each in tolerances]
         now, then = None, None
         if bounds:
             again = plan.numbers(packed, _draw(halved, samples, seed)[1], balance_arm, link, cells, workers)
@@ -438,24 +409,16 @@ def study(
         advice = Advice(label, number, spreads[number].shares[label], now, then)
     link.report(1.0, "done")
     return ProductionStudy(
-        samples, seed, tuple(spreads.values()), tuple(failing), missing, advice,
+        samples, seed, tuple(spreads.values()), tuple(failing),
+        tuple(name for name in asked if name not in names), advice,
         "Sobol samples through the whole model; linear propagation from central differences of one deviation",
     )  # fmt: skip
-
-
-def _any_outside(
-    numbers: Floats, limits: Mapping[str, tuple[float | None, float | None]]
-) -> NDArray[np.bool_]:
-    failed = np.zeros(len(numbers), np.bool_)
-    for name, limit in limits.items():
-        failed |= _outside(numbers[:, number_index(name)], limit)
-    return failed
 
 
 def _spread(
     name: str, nominal: Floats, numbers: Floats, linear: Floats, scores: Floats, labels: Sequence[str]
 ) -> Spread:
-    at = number_index(name)
+    at = NUMBERS.index(name)
     values = numbers[:, at]
     shares = _shares(scores, values)
     points = (0.00135, 0.025, 0.5, 0.975, 0.99865)
@@ -475,13 +438,12 @@ def _spread(
 
 
 def _nonconforming(
-    limits: Mapping[str, tuple[float | None, float | None]], numbers: Floats, linear: Floats, nominal:
-    Floats, confidence: float,
-) -> list[Nonconformity]:  # fmt: skip
+    limits: Limits, numbers: Floats, linear: Floats, nominal: Floats, confidence: float
+) -> list[Nonconformity]:
     found = []
     samples = len(numbers)
     for name, limit in limits.items():
-        at = number_index(name)
+        at = NUMBERS.index(name)
         failed = int(_outside(numbers[:, at], limit).sum())
         interval = clopper_pearson(failed, samples, confidence)
         expected = _linear_fraction(float(nominal[at]), float(linear[at]), limit)

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Literal
 
 from ballgauge_schemas import Quantity
 from ballgauge_schemas.shared.words import NUMBERS
 from ballgauge_service.check.facts import BALANCE, ball_facts, judge
 from ballgauge_service.check.predict import Balls, Prediction
-from ballgauge_service.core.refusal import InvalidInput
+from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.design.drilling import DrilledDesign
 from ballgauge_service.design.mass import MassProperties
+from ballgauge_service.design.request import Drill, Rules
 from ballgauge_service.rulebooks import (
     OUTCOMES,
     Assessment,
@@ -41,7 +41,7 @@ BOX_NUMBERS = (
 """Numbers of a design that a check takes as those of a ball."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Judged:
     """Findings on a design, and the limits in force on its numbers with the rules that set them.
 
@@ -51,8 +51,7 @@ class Judged:
     outcome: str
     findings: list[Group]
     missing: list[Group]
-    rules: Group
-    on_given: bool
+    edition: Edition
     limits: dict[str, tuple[float | None, float | None]] = field(default_factory=dict)
     limit_rules: dict[str, list[str]] = field(default_factory=dict)
     not_studied: list[str] = field(default_factory=list)
@@ -67,57 +66,47 @@ class _Predicted(Balls):
         self.predictions = [Prediction([0.0] * 3, list(moment), shown, [math.nan] * 4)]
 
 
-def judge_design(rules: Mapping[str, Any], made: MassProperties) -> Judged:
-    """Judge a design as made by the rules of approval. Raises InvalidInput for an overlay there is not."""
+def judge_design(rules: Rules, made: MassProperties) -> Judged:
+    """Judge a design as made by the rules of approval.
+
+    Raises InvalidInput for an overlay there is not.
+    """
     judged_by = _edition(rules, "approval")
     assessment = _assess(judged_by, {"ball": _ball(made)}, None)
-    found = Judged(
+    judged = Judged(
         outcome=OUTCOMES[int(assessment.overall[0])],
         findings=findings(assessment, 0),
         missing=[{**each, "field": f"/ball/{each['field']}"} for each in missing(assessment, 0)],
-        rules={
-            "body": judged_by.source.body,
-            "on": judged_by.on.isoformat(),
-            "stage": judged_by.stage,
-            "edition": judged_by.source.edition,
-            "overlay": judged_by.overlay,
-        },
-        on_given=judged_by.on_given,
+        edition=judged_by,
     )
-    _add_limits(assessment, found)
-    return found
+    _add_limits(assessment, judged)
+    return judged
 
 
 def judge_drilled(
-    rules: Mapping[str, Any],
-    made: MassProperties,
-    drilled: DrilledDesign,
-    drilling: Mapping[str, Any],
-    arm: float,
-    *,
-    arm_given: bool,
+    rules: Rules, made: MassProperties, drilled: DrilledDesign, drill: Drill, *, arm_given: bool
 ) -> Judged:
     """Judge what drilling adds to a design, its holes and its balance, by the rules of play.
 
-    arm : of the drilled design's readings [in]; a verdict that turns with an arm that is not given is
-        inconclusive
+    A verdict that turns with an arm that is not given is inconclusive.
     """
     judged_by = _edition(rules, "play")
+    arm = drill.arm
     moment = (drilled.top * arm, drilled.side * arm, drilled.finger * arm)
     known = {"balance_arm": Quantity(arm)} if arm_given else {}
-    item = {"ball": _ball(made), "drilling": {**drilling, **known}}
+    item = {"ball": _ball(made), "drilling": {**drill.drilling, **known}}
     assessment = _assess(judged_by, item, _Predicted(moment, arm))
     listed = [each for each in findings(assessment, 0) if each["quantity"] in HOLE_FACTS]
     counted = [each["outcome"] for each in listed if not each["advisory"]]
     outcome = max(counted, key=OUTCOMES.index, default="not_assessed")
-    return Judged(outcome, listed, [], {}, judged_by.on_given)
+    return Judged(outcome, listed, [], judged_by)
 
 
-def _edition(rules: Mapping[str, Any], stage: str) -> Edition:
+def _edition(rules: Rules, stage: Literal["approval", "play"]) -> Edition:
     try:
-        return edition(rules["body"], rules.get("on"), stage, rules.get("overlay"))
+        return edition(rules.body, rules.on, stage, rules.overlay)
     except UnknownRulebookError as unknown:
-        raise InvalidInput([(0, "/rules/overlay", str(unknown))]) from None
+        raise InvalidInput([Fault("/rules/overlay", str(unknown))]) from None
 
 
 def _ball(made: MassProperties) -> Group:
@@ -139,7 +128,7 @@ class _Undrilled(Balls):
         self.predictions = []
 
 
-def _add_limits(assessment: Assessment, found: Judged) -> None:
+def _add_limits(assessment: Assessment, judged: Judged) -> None:
     """Collect the limits in force: of two on one number, both."""
     for each in assessment.edition.regime.rules:
         rule = each.rule
@@ -149,10 +138,10 @@ def _add_limits(assessment: Assessment, found: Judged) -> None:
             continue
         number = str(rule.quantity)
         if number not in NUMBERS:
-            found.not_studied.append(rule.id)
+            judged.not_studied.append(rule.id)
             continue
-        before = found.limits.get(number, (None, None))
+        before = judged.limits.get(number, (None, None))
         lows = [x for x in (before[0], None if math.isnan(low) else low) if x is not None]
         highs = [x for x in (before[1], None if math.isnan(high) else high) if x is not None]
-        found.limits[number] = (max(lows, default=None), min(highs, default=None))
-        found.limit_rules.setdefault(number, []).append(rule.id)
+        judged.limits[number] = (max(lows, default=None), min(highs, default=None))
+        judged.limit_rules.setdefault(number, []).append(rule.id)

@@ -8,7 +8,7 @@ region reflective) from Sobol starts, so that the same seed gives the same answe
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,11 +16,19 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares, minimize
 from scipy.stats import qmc
 
-from ballgauge_schemas.shared.limits import BALANCE_ARM, FAMILY_WEIGHTS, PARAMETERS_MAXIMUM, STARTS
+from ballgauge_schemas.shared.limits import (
+    BALANCE_ARM,
+    DEFAULT_SEED,
+    FAMILY_WEIGHTS,
+    FRONT,
+    SOLUTIONS,
+    STARTS,
+    TARGET_WEIGHT,
+)
+from ballgauge_schemas.shared.words import NUMBERS
 from ballgauge_service.core.budget import Run
-from ballgauge_service.core.refusal import InvalidDesign
-from ballgauge_service.design.mass import check_arm
-from ballgauge_service.design.model import SOLVABLE, Slot, checked, number_index, table_numbers, with_value
+from ballgauge_service.design.mass import finite, pack_inside
+from ballgauge_service.design.model import Slot, table_numbers, with_value
 from ballgauge_service.design.solids.shapes import Floats
 from ballgauge_service.design.solids.solids import Design
 
@@ -28,31 +36,68 @@ DISTINCT = 0.02
 OUTSIDE = 1e-3
 MET = 1.0 + 1e-6
 STEP = 1e-6
-"""Of ours: distance, as a part of the bounds, beyond which two solutions differ;
-inches by which a solid may leave the ball at the cost of one tolerance while searching; the largest miss
-that is met; step of the derivatives, as a part of the bounds."""
+"""Of ours: distance, as a part of the bounds, beyond which two solutions differ; inches by which a solid may
+leave the ball at the cost of one tolerance while searching; the largest miss that is met; step of the
+derivatives, as a part of the bounds."""
+
+FAMILY_TOLERANCES = {"weight": 0.02, "rg": 0.01, "differential": 0.002}
+WEIGHT_COUNTS = 100.0
+"""What a miss is measured in between the balls of a family [lb, in, in], and how much more often than the
+others the weight's counts (ours)."""
 
 
-@dataclass(frozen=True)
-class Parameter:
+@dataclass(frozen=True, slots=True)
+class Parameter(Slot):
     """A number of a design that may move between two bounds."""
 
-    slot: Slot
     lower: float
     upper: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Target:
     """What a number should be: value and tolerance in its unit; weight: how much a miss counts."""
 
     number: str
     value: float
     tolerance: float
-    weight: float = 1.0
+    weight: float = TARGET_WEIGHT
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
+class Front:
+    """A trade-off to follow between two of the targets, point by point."""
+
+    first: str
+    second: str
+    points: int = FRONT
+
+
+@dataclass(frozen=True, slots=True)
+class Solve:
+    """What may move, and what should come out.
+
+    seed and starts: of the Sobol starts, the design itself being the first; keep: most distinct solutions.
+    """
+
+    parameters: tuple[Parameter, ...]
+    targets: tuple[Target, ...]
+    seed: int = DEFAULT_SEED
+    starts: int = STARTS
+    keep: int = SOLUTIONS
+    front: Front | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Family:
+    """Weights [lb] in which the shape is wanted too, and the densities that may move for it."""
+
+    parameters: tuple[Parameter, ...]
+    weights: tuple[float, ...] = FAMILY_WEIGHTS
+    seed: int = DEFAULT_SEED
+
+
+@dataclass(frozen=True, slots=True)
 class Solution:
     """A design that was found, its parameters' values and numbers, and its misses in tolerances.
 
@@ -68,7 +113,7 @@ class Solution:
     at_bounds: tuple[str, ...]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Conflict:
     """A target that cannot be met together with the others.
 
@@ -76,16 +121,14 @@ class Conflict:
     they can be; others_met: whether they then are; with_targets: those that stand against it.
     """
 
-    number: str
-    wanted: float
+    target: Target
     nearest: float
     off: float
     others_met: bool
     with_targets: tuple[str, ...]
-    message: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Sensitivity:
     """How a number answers a parameter: per unit, and over the parameter's range in tolerances."""
 
@@ -95,7 +138,7 @@ class Sensitivity:
     range_in_tolerances: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Solved:
     """Distinct solutions, best first; without one that meets all targets, the conflicts say why."""
 
@@ -112,20 +155,13 @@ class _Problem:
     def __init__(
         self, design: Design, parameters: Sequence[Parameter], targets: Sequence[Target], arm: float, run: Run
     ) -> None:
-        problems = list(_problems(parameters, targets))
-        if problems:
-            raise InvalidDesign(problems)
-        check_arm(arm)
-        self.packed = checked(
-            design, [(f"/parameters/{at}", each.slot) for at, each in enumerate(parameters)]
-        )
+        self.packed = pack_inside(design)
         self.design, self.parameters, self.targets = design, tuple(parameters), tuple(targets)
-        self.cells = [each.slot.cells(design) for each in parameters]
+        self.cells = [each.cells(design) for each in parameters]
         self.low = np.array([each.lower for each in parameters])
         self.range = np.array([each.upper for each in parameters]) - self.low
-        self.rows = [number_index(each.number) for each in targets]
+        self.rows = [NUMBERS.index(each.number) for each in targets]
         self.arm, self.run, self.evaluations = arm, run, 0
-        self.solving = "solving"
         self.share = (0.0, 1.0)
 
     def numbers(self, scaled: Floats) -> tuple[Floats, float]:
@@ -162,22 +198,16 @@ class _Problem:
         """The design itself where the bounds hold it, then Sobol points, (count, d)."""
         sampler = qmc.Sobol(len(self.parameters), rng=np.random.default_rng(seed))
         points = 0.05 + 0.9 * sampler.random_base2(max(1, math.ceil(math.log2(count))))[:count]
-        own = (np.array([each.slot.value(self.design) for each in self.parameters]) - self.low) / self.range
+        own = (np.array([each.value(self.design) for each in self.parameters]) - self.low) / self.range
         points[0] = np.clip(own, 0.01, 0.99)
         return np.asarray(points, dtype=np.float64)
 
     def best(self, start: Floats, keep: NDArray[np.bool_]) -> Floats:
         """The point of least residuals reached from a start."""
         found = least_squares(
-            self.residuals(keep),
-            start,
-            bounds=(0.0, 1.0),
-            diff_step=STEP,
-            xtol=1e-12,
-            ftol=1e-12,
-            gtol=1e-12,
-            max_nfev=60,
-        )
+            self.residuals(keep), start, bounds=(0.0, 1.0), diff_step=STEP, xtol=1e-12, ftol=1e-12,
+            gtol=1e-12, max_nfev=60,
+        )  # fmt: skip
         return np.asarray(found.x, dtype=np.float64)
 
     def solution(self, scaled: Floats) -> Solution:
@@ -185,68 +215,27 @@ class _Problem:
         values = self.low + self.range * scaled
         design = self.design
         for parameter, value in zip(self.parameters, values, strict=True):
-            design = with_value(design, parameter.slot, float(value))
+            design = with_value(design, parameter, float(value))
         numbers, _ = self.numbers(scaled)
         misses, beyond = self.misses(scaled)
         weights = np.array([target.weight for target in self.targets])
-        bounds = [
-            each.slot.label()
-            for each, at in zip(self.parameters, scaled, strict=True)
-            if at < 1e-6 or at > 1.0 - 1e-6
-        ]
         return Solution(
             design=design,
             values=tuple(values.tolist()),
-            numbers={
-                name: None if math.isnan(numbers[number_index(name)]) else float(numbers[number_index(name)])
-                for name in SOLVABLE
-            },
+            numbers={name: finite(numbers[at]) for at, name in enumerate(NUMBERS)},
             misses={target.number: float(miss) for target, miss in zip(self.targets, misses, strict=True)},
             met=bool(np.abs(misses).max() <= MET and beyond <= 1e-9),
             cost=float(np.sum((weights * misses) ** 2) + (beyond / OUTSIDE) ** 2),
-            at_bounds=tuple(bounds),
+            at_bounds=tuple(
+                each.label
+                for each, at in zip(self.parameters, scaled, strict=True)
+                if at < 1e-6 or at > 1.0 - 1e-6
+            ),
         )
 
 
 def _or(value: float, instead: float) -> float:
     return float(instead if math.isnan(value) else value)
-
-
-def _parameter_problems(parameter: Parameter) -> Iterator[tuple[str, str]]:
-    field = parameter.slot.field
-    if not (math.isfinite(parameter.lower) and math.isfinite(parameter.upper)):
-        yield "", "lower and upper must be finite"
-    elif parameter.lower >= parameter.upper:
-        yield "", f"lower must be less than upper; got {parameter.lower:g} and {parameter.upper:g}"
-    elif field != "rounding" and not field.startswith("position") and parameter.lower <= 0.0:
-        yield "/lower", f"must be greater than zero; got {parameter.lower:g}"
-
-
-def _target_problems(target: Target, before: Sequence[Target]) -> Iterator[tuple[str, str]]:
-    if target.number not in SOLVABLE:
-        yield "/number", f"must be one of {', '.join(SOLVABLE)}"
-    if any(target.number == each.number for each in before):
-        yield "/number", f"{target.number} is a target already"
-    if not math.isfinite(target.value):
-        yield "/value", "must be finite"
-    for name in ("tolerance", "weight"):
-        value = getattr(target, name)
-        if not (math.isfinite(value) and value > 0.0):
-            yield f"/{name}", f"must be greater than zero; got {value:g}"
-
-
-def _problems(parameters: Sequence[Parameter], targets: Sequence[Target]) -> Iterator[tuple[str, str]]:
-    if not 1 <= len(parameters) <= PARAMETERS_MAXIMUM:
-        yield "/parameters", f"must be 1 to {PARAMETERS_MAXIMUM}; got {len(parameters)}"
-    if not targets:
-        yield "/targets", "must name at least one target"
-    for at, parameter in enumerate(parameters):
-        yield from (
-            (f"/parameters/{at}{pointer}", detail) for pointer, detail in _parameter_problems(parameter)
-        )
-    for at, target in enumerate(targets):
-        problems = _target_problems(target, targets[:at])
-        yield from ((f"/targets/{at}{pointer}", detail) for pointer, detail in problems)
 
 
 def _distinct(points: list[tuple[float, Floats]], most: int) -> list[Floats]:
@@ -287,15 +276,7 @@ def _conflict(problem: _Problem, starts: Floats, at: int) -> Conflict:
         if each is not target and abs(miss) > 0.9
     )  # fmt: skip
     names = against or tuple(each.number for each in problem.targets if each is not target)
-    text = (
-        f"{target.number} comes no nearer to {target.value:g} than {number:.5g} "
-        f"({off:.3g} beyond its tolerance of {target.tolerance:g})"
-    )
-    if not others_met:
-        text += "; the other targets conflict among themselves too"
-    elif names:
-        text += f" while {', '.join(names)} {'is' if len(names) == 1 else 'are'} met"
-    return Conflict(target.number, target.value, number, off, others_met, names, text)
+    return Conflict(target, number, off, others_met, names)
 
 
 def _nearest_with_others(problem: _Problem, start: Floats, at: int) -> Floats:
@@ -342,55 +323,54 @@ def _sensitivities(problem: _Problem, scaled: Floats) -> tuple[Sensitivity, ...]
         slope = (ends[1][1] - ends[0][1]) / (ends[1][0] - ends[0][0])
         for target, each in zip(problem.targets, slope, strict=True):
             per_unit = float(each) * target.tolerance / float(problem.range[at])
-            found.append(Sensitivity(target.number, parameter.slot.label(), per_unit, float(each)))
+            found.append(Sensitivity(target.number, parameter.label, per_unit, float(each)))
     return tuple(found)
 
 
-def solve(
-    design: Design,
-    parameters: Sequence[Parameter],
-    targets: Sequence[Target],
-    *,
-    seed: int = 0,
-    starts: int = STARTS,
-    keep: int = 5,
-    balance_arm: float = BALANCE_ARM,
-    run: Run | None = None,
-) -> Solved:
+def solve(design: Design, job: Solve, *, balance_arm: float = BALANCE_ARM, run: Run | None = None) -> Solved:
     """Find designs that meet the targets.
 
     Parameters
     ----------
-    parameters, targets : what may move, and what should come out
-    seed, starts : of the Sobol starts; the design itself is the first start
-    keep : most distinct solutions returned
-    run : progress and cancel token
+    design : Design
+    job : Solve
+        Its slots must fit the design (`Slot.faults`).
+    balance_arm : float
+        Arm of the shop balance [in].
+    run : Run, optional
+        Progress and cancel token.
 
     Returns
     -------
-    Solved. Where no start meets all targets, `solutions` holds the best compromise and `conflicts` one entry
-    for each target that cannot be met with the others, largest miss first.
+    Solved
+        Where no start meets all targets, `solutions` holds the best compromise and `conflicts` one entry for
+        each target that cannot be met with the others, largest miss first.
 
     Raises
     ------
-    InvalidDesign : parameters or targets that do not fit the design
-    Cancelled : by the token
+    InvalidInput
+        A solid leaves the ball.
+    Cancelled
+        By the token.
+
+    References
+    ----------
+    Trust region reflective least squares: Branch, Coleman & Li (1999), as `scipy.optimize.least_squares` has
+    it.
     """
-    if not (1 <= starts <= 256 and keep >= 1):
-        raise InvalidDesign([("/starts", "must be 1 to 256, and keep at least 1")])
-    problem = _Problem(design, parameters, targets, balance_arm, run or Run())
-    points = problem.starts(starts, seed)
+    targets = job.targets
+    problem = _Problem(design, job.parameters, targets, balance_arm, run or Run())
+    points = problem.starts(job.starts, job.seed)
     problem.share = (0.0, 0.7)
     found = _search(problem, points, np.ones(len(targets), np.bool_), "solving")
-    solutions = [problem.solution(point) for point in _distinct(found, max(keep * 4, keep))]
-    met = [each for each in solutions if each.met][:keep]
+    solutions = [problem.solution(point) for point in _distinct(found, job.keep * 4)]
+    met = [each for each in solutions if each.met][: job.keep]
     conflicts: list[Conflict] = []
-    if not met and len(targets) > 0:
+    if not met:
         problem.share = (0.7, 1.0)
-        conflicts = [_conflict(problem, points[: min(4, starts)], at) for at in range(len(targets))]
+        conflicts = [_conflict(problem, points[: min(4, job.starts)], at) for at in range(len(targets))]
         conflicts = sorted(
-            (each for each in conflicts if each.off > 0.0),
-            key=lambda each: -each.off / next(t.tolerance for t in targets if t.number == each.number),
+            (each for each in conflicts if each.off > 0.0), key=lambda each: -each.off / each.target.tolerance
         )
     best = min(found, key=lambda each: each[0])[1]
     problem.run.report(1.0, "done")
@@ -418,54 +398,56 @@ def _rank(problem: _Problem, point: Floats, lead: int, others: dict[int, float])
     return any(abs(misses[n]) > 1.0 + 1e-3 for n in others), abs(float(misses[lead]))
 
 
-@dataclass(frozen=True)
-class TradeOff:
-    """Points of a front, from the first target's best to the second's: none is worse than another in both."""
-
-    first: str
-    second: str
-    points: tuple[Solution, ...]
-
-
 def trade_off(
-    design: Design,
-    parameters: Sequence[Parameter],
-    targets: Sequence[Target],
-    first: str,
-    second: str,
-    *,
-    points: int = 9,
-    seed: int = 0,
-    balance_arm: float = BALANCE_ARM,
-    run: Run | None = None,
-) -> TradeOff:
+    design: Design, job: Solve, front: Front, *, balance_arm: float = BALANCE_ARM, run: Run | None = None
+) -> tuple[Solution, ...] | None:
     """The front of two targets that conflict, all other targets kept within their tolerances.
 
-    The epsilon-constraint method (Haimes et al., 1971, from memory): the miss of `second` is made least with
-    the miss of `first` held below levels between its least and its value at the best of `second`.
+    Parameters
+    ----------
+    design : Design
+    job : Solve
+    front : Front
+        Two of the job's targets, and how many points.
+    balance_arm : float
+        Arm of the shop balance [in].
+    run : Run, optional
+        Progress and cancel token.
 
-    Raises InvalidDesign for names that are no target, or fewer than 2 points; Cancelled by the token.
+    Returns
+    -------
+    tuple of Solution, or None
+        From the first target's best to the second's, none worse than another in both; None where the other
+        targets cannot be met together.
+
+    Raises
+    ------
+    InvalidInput
+        A solid leaves the ball.
+    Cancelled
+        By the token.
+
+    References
+    ----------
+    The epsilon-constraint method (Haimes et al., 1971, from memory): the miss of the second is made least
+    with the miss of the first held below levels between its least and its value at the best of the second.
     """
-    names = [target.number for target in targets]
-    if first == second or first not in names or second not in names or points < 2:
-        raise InvalidDesign(
-            [("/trade_off", f"needs two different targets of {', '.join(names)} and two points")]
-        )
-    problem = _Problem(design, parameters, targets, balance_arm, run or Run())
-    a, b = names.index(first), names.index(second)
+    problem = _Problem(design, job.parameters, job.targets, balance_arm, run or Run())
+    names = [target.number for target in job.targets]
+    a, b = names.index(front.first), names.index(front.second)
     others = {n: 1.0 for n in range(len(names)) if n not in (a, b)}
-    starts = problem.starts(6, seed)
+    starts = problem.starts(6, job.seed)
     problem.share = (0.0, 0.4)
     keep = np.array([n in others for n in range(len(names))])
     found = _search(problem, starts, keep, "ends of the front")
     if min(found, key=lambda each: each[0])[0] > len(others) + 1e-6:
-        raise InvalidDesign([("/targets", "the other targets cannot be met together")])
+        return None
     ends = [_end_of_front(problem, [point for _, point in found], *pair, others) for pair in ((a, b), (b, a))]
     levels = [abs(float(problem.misses(end)[0][a])) for end in ends]
     along = [ends[0]]
-    for step in range(1, points - 1):
-        problem.run.report(0.4 + 0.6 * step / points, "along the front")
-        level = levels[0] + (levels[1] - levels[0]) * step / (points - 1)
+    for step in range(1, front.points - 1):
+        problem.run.report(0.4 + 0.6 * step / front.points, "along the front")
+        level = levels[0] + (levels[1] - levels[0]) * step / (front.points - 1)
         limits = {**others, a: max(level, 1e-3)}
         tries = [_constrained(problem, start, b, limits) for start in (along[-1], ends[1])]
         sound = [each for each in tries if abs(float(problem.misses(each)[0][a])) <= limits[a] * 1.01 + 1e-3]
@@ -473,12 +455,12 @@ def trade_off(
             along.append(min(sound, key=lambda each: abs(float(problem.misses(each)[0][b]))))
     along.append(ends[1])
     problem.run.report(1.0, "done")
-    return TradeOff(first, second, _undominated([problem.solution(point) for point in along], first, second))
+    return _undominated([problem.solution(point) for point in along], front)
 
 
-def _undominated(solutions: list[Solution], first: str, second: str) -> tuple[Solution, ...]:
+def _undominated(solutions: list[Solution], front: Front) -> tuple[Solution, ...]:
     def both(each: Solution) -> tuple[float, float]:
-        return abs(each.misses[first]), abs(each.misses[second])
+        return abs(each.misses[front.first]), abs(each.misses[front.second])
 
     kept = []
     for each in solutions:
@@ -488,7 +470,7 @@ def _undominated(solutions: list[Solution], first: str, second: str) -> tuple[So
     return tuple(sorted(kept, key=both))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Member:
     """One ball of a family: weight [lb], design, and the changes of RG and differential [in]."""
 
@@ -499,54 +481,48 @@ class Member:
 
 
 def family(
-    design: Design,
-    parameters: Sequence[Parameter],
-    weights: Sequence[float] = FAMILY_WEIGHTS,
-    *,
-    seed: int = 0,
-    weight_tolerance: float = 0.02,
-    rg_tolerance: float = 0.01,
-    differential_tolerance: float = 0.002,
-    balance_arm: float = BALANCE_ARM,
-    run: Run | None = None,
+    design: Design, job: Family, *, balance_arm: float = BALANCE_ARM, run: Run | None = None
 ) -> tuple[Member, ...]:
-    """The same shape in other weights [lb], by densities only, with RG and differential as near as can be.
+    """The same shape in other weights, by densities only, with RG and differential as near as can be.
 
     Parameters
     ----------
-    parameters : the densities that may move, with bounds [g/mL]
-    weight_tolerance, rg_tolerance, differential_tolerance : what a miss is measured in [lb, in, in]; the
-        weight counts a hundred times
+    design : Design
+    job : Family
+    balance_arm : float
+        Arm of the shop balance [in].
+    run : Run, optional
+        Progress and cancel token.
 
-    Raises InvalidDesign where a parameter is not a density; Cancelled by the token.
+    Returns
+    -------
+    tuple of Member
+        One a weight.
+
+    Raises
+    ------
+    InvalidInput
+        A solid leaves the ball.
+    Cancelled
+        By the token.
     """
-    problems = [
-        (f"/parameters/{at}/field", "a family changes densities only")
-        for at, each in enumerate(parameters)
-        if each.slot.field != "density"
-    ]
-    if problems:
-        raise InvalidDesign(problems)
     link = run or Run()
-    numbers, _ = table_numbers(checked(design, []), balance_arm)
-    model = [float(numbers[number_index(name)]) for name in ("rg", "differential")]
+    model, _ = table_numbers(pack_inside(design), balance_arm)
     members = []
-    for at, weight in enumerate(weights):
-        link.report(at / len(weights), f"{weight:g} lb")
+    for at, weight in enumerate(job.weights):
+        link.report(at / len(job.weights), f"{weight:g} lb")
         targets = (
-            Target("weight", weight, weight_tolerance, 100.0),
-            Target("rg", model[0], rg_tolerance),
-            Target("differential", model[1], differential_tolerance),
+            Target("weight", weight, FAMILY_TOLERANCES["weight"], WEIGHT_COUNTS),
+            *(
+                Target(name, float(model[NUMBERS.index(name)]), FAMILY_TOLERANCES[name])
+                for name in ("rg", "differential")
+            ),
         )
-        problem = _Problem(design, parameters, targets, balance_arm, _Quiet(link))
-        keep = np.ones(3, np.bool_)
-        found = _search(problem, problem.starts(4, seed), keep, f"{weight:g} lb")
+        problem = _Problem(design, job.parameters, targets, balance_arm, _Quiet(link))
+        found = _search(problem, problem.starts(4, job.seed), np.ones(3, np.bool_), f"{weight:g} lb")
         solution = problem.solution(min(found, key=lambda each: each[0])[1])
-        shift = [
-            solution.misses["rg"] * rg_tolerance,
-            solution.misses["differential"] * differential_tolerance,
-        ]
-        members.append(Member(weight, solution, shift[0], shift[1]))
+        shift = {name: solution.misses[name] * FAMILY_TOLERANCES[name] for name in solution.misses}
+        members.append(Member(weight, solution, shift["rg"], shift["differential"]))
     link.report(1.0, "done")
     return tuple(members)
 

@@ -13,18 +13,16 @@ from typing import Any
 
 import numpy as np
 import trimesh
-from numpy.typing import NDArray
 
-from ballgauge_service.core.refusal import InvalidDesign
+from ballgauge_service.core.compiled import compiled
+from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.design.solids.archives import MOST_BYTES, BadArchive, checked_archive
-from ballgauge_service.design.solids.polyhedra import mesh_moments
 from ballgauge_service.design.solids.solids import Mesh
-from ballgauge_service.design.solids.surfaces import MOST_FOUND, first_crossings
+from ballgauge_service.design.solids.surfaces import MOST_FOUND, Floats, Numbers, first_crossings
 
 MOST_FACES = 2_000_000
 """Most faces of a mesh (ours)."""
 
-FORMATS = ("stl", "3mf", "obj", "ply")
 UNITS = {"in": 1.0, "mm": 1.0 / 25.4, "cm": 1.0 / 2.54}
 """Inches per unit of a file."""
 
@@ -35,8 +33,8 @@ PLY_VERTEX = 6
 """Bytes: an STL's header and one of its faces; the least a vertex and a face take in a PLY."""
 
 
-def _refuse(detail: str) -> InvalidDesign:
-    return InvalidDesign([("", detail)])
+def _refuse(*words: str) -> InvalidInput:
+    return InvalidInput(Fault("", each) for each in words)
 
 
 def _check_count(faces: int) -> None:
@@ -86,7 +84,7 @@ def _check_obj(data: bytes) -> None:
 _CHECKS = {"stl": _check_stl, "obj": _check_obj, "ply": _check_ply}
 
 
-def _loaded(data: bytes, file_type: str) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+def _loaded(data: bytes, file_type: str) -> tuple[Floats, Numbers]:
     options: dict[str, Any] = {"file_type": file_type, "process": True, "maintain_order": True}
     try:
         loaded = trimesh.load_scene(io.BytesIO(data), **options) if file_type == "3mf" else None
@@ -100,7 +98,44 @@ def _loaded(data: bytes, file_type: str) -> tuple[NDArray[np.float64], NDArray[n
     return vertices, faces
 
 
-def _place(vertex: NDArray[np.float64]) -> str:
+@compiled
+def _add_tetrahedra(vertices: Floats, faces: Numbers, out: Floats) -> None:
+    for f in range(faces.shape[0]):
+        a = vertices[faces[f, 0]]
+        b = vertices[faces[f, 1]]
+        c = vertices[faces[f, 2]]
+        six = (
+            a[0] * (b[1] * c[2] - b[2] * c[1])
+            - a[1] * (b[0] * c[2] - b[2] * c[0])
+            + a[2] * (b[0] * c[1] - b[1] * c[0])
+        )
+        out[0] += six / 6.0
+        slot = 7
+        for i in range(3):
+            total = a[i] + b[i] + c[i]
+            out[1 + i] += six * total / 24.0
+            out[4 + i] += six * (total * total + a[i] * a[i] + b[i] * b[i] + c[i] * c[i]) / 120.0
+            for j in range(i + 1, 3):
+                other = a[j] + b[j] + c[j]
+                out[slot] += six * (total * other + a[i] * a[j] + b[i] * b[j] + c[i] * c[j]) / 120.0
+                slot += 1
+
+
+def mesh_moments(vertices: Floats, faces: Numbers) -> Floats:
+    """Volume, first moments and second moments xx, yy, zz, xy, xz, yz of a closed mesh, (10,) [in^3..in^5].
+
+    Sum over the tetrahedra between the origin and each face; moments of a tetrahedron with one corner at the
+    origin: V (s_i s_j + sum of the corners' products) / 20, s the sum of the corners (Tonon, 2004, from
+    memory).
+    """
+    out = np.zeros(10)
+    _add_tetrahedra(
+        np.ascontiguousarray(vertices, dtype=np.float64), np.ascontiguousarray(faces, dtype=np.int64), out
+    )
+    return out
+
+
+def _place(vertex: Floats) -> str:
     return "(" + ", ".join(f"{value:.4g}" for value in vertex) + ")"
 
 
@@ -108,7 +143,7 @@ def _places(places: list[str], total: int) -> str:
     return "; ".join(places) + (f"; and {total - len(places)} more" if total > len(places) else "")
 
 
-def _edge_problems(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> list[str]:
+def _edge_problems(vertices: Floats, faces: Numbers) -> list[str]:
     """What is wrong with the edges: each must be used once in either direction."""
     most = np.int64(len(vertices))
     start = faces.ravel()
@@ -118,13 +153,8 @@ def _edge_problems(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> l
     problems = []
     doubled = np.unique(keys[1:][keys[1:] == keys[:-1]])
     if len(doubled):
-        problems.append(
-            _edges(
-                "faces turned against their neighbours, or more than two faces, at the edge ",
-                vertices,
-                doubled,
-            )
-        )
+        words = "faces turned against their neighbors, or more than two faces, at the edge "
+        problems.append(_edges(words, vertices, doubled))
     if not np.array_equal(keys, back):
         once = np.setdiff1d(keys, back)
         if len(once):
@@ -132,7 +162,7 @@ def _edge_problems(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> l
     return problems
 
 
-def _edges(text: str, vertices: NDArray[np.float64], keys: NDArray[np.int64]) -> str:
+def _edges(text: str, vertices: Floats, keys: Numbers) -> str:
     most = len(vertices)
     shown = [
         f"{_place(vertices[key // most])} to {_place(vertices[key % most])}" for key in keys[:MOST_FOUND]
@@ -140,7 +170,7 @@ def _edges(text: str, vertices: NDArray[np.float64], keys: NDArray[np.int64]) ->
     return text + _places(shown, len(keys))
 
 
-def _surface_problems(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> list[str]:
+def _surface_problems(vertices: Floats, faces: Numbers) -> list[str]:
     problems = _edge_problems(vertices, faces)
     pairs = first_crossings(vertices, faces)
     if len(pairs):
@@ -156,44 +186,40 @@ def _surface_problems(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -
     return problems
 
 
-def checked_mesh(vertices: Any, faces: Any) -> Mesh:
-    """A mesh from vertices (v, 3) [in] and faces (f, 3), judged.
+def checked_mesh(vertices: Floats, faces: Numbers) -> Mesh:
+    """Judge a surface.
 
-    Raises InvalidDesign naming what is wrong and where (coordinates [in]): vertices that are not finite,
-    faces that name no vertex, open edges, faces turned against their neighbours, a surface that cuts itself
-    or is inside out.
+    Parameters
+    ----------
+    vertices : (v, 3) array [in]
+    faces : (f, 3) array of vertex numbers, outward normals by the right hand
+
+    Raises
+    ------
+    InvalidInput
+        Naming what is wrong and where (coordinates [in]): vertices that are not finite, faces that name no
+        vertex, open edges, faces turned against their neighbors, a surface that cuts itself or is inside
+        out.
     """
-    try:
-        points = np.asarray(vertices, dtype=np.float64)
-        triangles = np.asarray(faces)
-    except (TypeError, ValueError, OverflowError) as error:
-        raise _refuse("vertices and faces must be rows of three numbers") from error
-    if points.ndim != 2 or points.shape[1:] != (3,) or triangles.ndim != 2 or triangles.shape[1:] != (3,):
-        raise _refuse("vertices and faces must be rows of three numbers")
-    if not np.issubdtype(triangles.dtype, np.integer):
-        raise _refuse("faces must be whole numbers")
-    if len(triangles) < 4:
-        raise _refuse(f"a closed mesh has at least four faces; got {len(triangles)}")
-    _check_count(len(triangles))
-    triangles = triangles.astype(np.int64)
-    bad = np.flatnonzero(~np.isfinite(points).all(axis=1))
+    if len(faces) < 4:
+        raise _refuse(f"a closed mesh has at least four faces; got {len(faces)}")
+    _check_count(len(faces))
+    bad = np.flatnonzero(~np.isfinite(vertices).all(axis=1))
     if len(bad):
         shown = ", ".join(str(index) for index in bad[:MOST_FOUND])
         raise _refuse(f"{len(bad)} vertices are not finite: number {shown}")
-    if triangles.min() < 0 or triangles.max() >= len(points):
-        raise _refuse(f"faces name vertices beyond the {len(points)} there are")
-    if float(np.abs(points).max()) > 1e3:
-        far = points[int(np.argmax(np.abs(points).max(axis=1)))]
+    if faces.min() < 0 or faces.max() >= len(vertices):
+        raise _refuse(f"faces name vertices beyond the {len(vertices)} there are")
+    if float(np.abs(vertices).max()) > 1e3:
+        far = vertices[int(np.argmax(np.abs(vertices).max(axis=1)))]
         raise _refuse(f"a vertex lies at {_place(far)} in, far outside any ball; is the unit right?")
-    a, b, c = triangles.T
-    whole = (a != b) & (b != c) & (c != a)
-    triangles = np.ascontiguousarray(triangles[whole])
-    problems = (
-        _surface_problems(points, triangles) if len(triangles) >= 4 else ["fewer than four faces have area"]
-    )
+    a, b, c = faces.T
+    triangles = np.ascontiguousarray(faces[(a != b) & (b != c) & (c != a)])
+    enough = len(triangles) >= 4
+    problems = _surface_problems(vertices, triangles) if enough else ["fewer than four faces have area"]
     if problems:
-        raise InvalidDesign(("", problem) for problem in problems)
-    return Mesh(np.ascontiguousarray(points), triangles)
+        raise _refuse(*problems)
+    return Mesh(np.ascontiguousarray(vertices), triangles)
 
 
 def read_mesh(data: bytes, file_type: str, unit: str = "mm") -> Mesh:
@@ -201,28 +227,26 @@ def read_mesh(data: bytes, file_type: str, unit: str = "mm") -> Mesh:
 
     Parameters
     ----------
-    data : the file
-    file_type : stl, 3mf, obj or ply
-    unit : what one unit of the file's numbers is: mm, cm or in
+    data : bytes
+        The file.
+    file_type : str
+        stl, 3mf, obj or ply.
+    unit : str
+        What one unit of the file's numbers is: mm, cm or in.
 
     Raises
     ------
-    InvalidDesign : unknown format or unit, a header that does not fit the file, too much data, a file that
-        cannot be read, or whatever `checked_mesh` finds wrong with the surface
+    InvalidInput
+        A header that does not fit the file, too much data, a file that cannot be read, or whatever
+        `checked_mesh` finds wrong with the surface.
     """
-    kind = file_type.lower().lstrip(".")
-    if kind not in FORMATS:
-        raise _refuse(f"the format must be one of {', '.join(FORMATS)}; got {file_type[:20]!r}")
-    if unit not in UNITS:
-        raise _refuse(f"the unit must be one of {', '.join(UNITS)}; got {unit[:20]!r}")
     if len(data) > MOST_BYTES:
         raise _refuse(f"the file has {len(data)} bytes; at most {MOST_BYTES} are read")
-    if kind == "3mf":
+    if file_type == "3mf":
         data = _checked_3mf(data)
     else:
-        _CHECKS[kind](data)
-    vertices, faces = _loaded(data, kind)
-    factor = UNITS[unit]
+        _CHECKS[file_type](data)
+    vertices, faces = _loaded(data, file_type)
     if not len(faces):
         raise _refuse("the file holds no faces")
-    return checked_mesh(vertices * factor, faces)
+    return checked_mesh(vertices * UNITS[unit], faces)

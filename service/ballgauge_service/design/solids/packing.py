@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from ballgauge_service.design.solids.polyhedra import mesh_moments
+from ballgauge_service.design.solids.meshes import mesh_moments
 from ballgauge_service.design.solids.solids import (
     Cone,
     Cylinder,
@@ -33,8 +33,6 @@ WIDTH = 23
 of the profile's points or the mesh's vertices, the mesh's faces, and the mesh's number. A hole's sizes are
 its diameter and the height of its bottom along its axis."""
 
-TURNED = {Cylinder: CYLINDER, Cone: FRUSTUM, Frustum: FRUSTUM, Profile: PROFILE}
-
 COLUMNS: dict[type[Shape], dict[str, int]] = {
     Sphere: {"diameter": SIZE},
     Ellipsoid: {"length_x": SIZE, "length_y": SIZE + 1, "length_z": SIZE + 2},
@@ -45,16 +43,12 @@ COLUMNS: dict[type[Shape], dict[str, int]] = {
     RoundedBox: {"length_x": SIZE, "length_y": SIZE + 1, "length_z": SIZE + 2, "rounding": SIZE + 3},
     Mesh: {"scale": SIZE},
 }
+"""Where a shape's sizes stand, by their names in the order of its definition."""
+
 KINDS: dict[type[Shape], int] = {
-    Sphere: SPHERE,
-    Ellipsoid: ELLIPSOID,
-    Cylinder: CYLINDER,
-    Cone: FRUSTUM,
-    Frustum: FRUSTUM,
-    Profile: PROFILE,
-    RoundedBox: BOX,
-    Mesh: MESH,
-}
+    Sphere: SPHERE, Ellipsoid: ELLIPSOID, Cylinder: CYLINDER, Cone: FRUSTUM, Frustum: FRUSTUM,
+    Profile: PROFILE, RoundedBox: BOX, Mesh: MESH,
+}  # fmt: skip
 PLACES = {"density": DENSITY, "position_x": POSITION, "position_y": POSITION + 1, "position_z": POSITION + 2}
 
 
@@ -72,14 +66,9 @@ class Packed(NamedTuple):
     meshes: NDArray[np.float64]
 
 
-def column_of(shape: Shape, name: str) -> int:
-    """Column of the table that holds a field: density, position_x, position_y, position_z or a size.
-
-    Raises KeyError where the shape has no such field.
-    """
-    if name in PLACES:
-        return PLACES[name]
-    return COLUMNS[type(shape)][name]
+def columns_of(shape: Shape) -> dict[str, int]:
+    """Columns of the table by field: density, position_x, position_y, position_z and the shape's sizes."""
+    return {**PLACES, **COLUMNS[type(shape)]}
 
 
 def pack(design: Design) -> Packed:

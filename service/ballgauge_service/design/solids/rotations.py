@@ -62,8 +62,3 @@ def pointing(z: Sequence[float], x: Sequence[float] | None = None) -> Rotation:
         raise ValueError("x must not point along z")
     across = across / np.linalg.norm(across)
     return as_rotation(np.column_stack([across, np.cross(up, across), up]))
-
-
-def product(left: Rotation, right: Rotation) -> Rotation:
-    """The rotation `right` followed by the rotation `left`."""
-    return as_rotation(np.array(left) @ np.array(right))

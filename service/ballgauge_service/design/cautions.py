@@ -1,0 +1,65 @@
+"""What deserves a second look in the answer about a design."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+from ballgauge_service.core.caution import Caution
+from ballgauge_service.design.drilling import DrilledDesign
+from ballgauge_service.design.mass import MassProperties
+from ballgauge_service.design.request import Drill
+from ballgauge_service.design.solving import Front
+
+ADVICE = Caution(
+    "advice_only",
+    "This is advice from the numbers of a design: only the governing body decides and approves, by measuring "
+    "balls.",
+)
+
+
+def of_properties(made: MassProperties) -> Iterator[Caution]:
+    """Solids that are not there, and bounds of what is not exact."""
+    for name in made.covered:
+        words = f"{name!r} is wholly covered by later solids: it is not there."
+        yield Caution("covered_solid", words, "/design/solids")
+    if made.method != "exact":
+        bounds = {name: bound for name, bound in made.error_bound.items() if math.isfinite(bound)}
+        listed = ", ".join(f"{name} {bound:.1e}" for name, bound in bounds.items())
+        words = f"Solids cut each other off a common axis: the numbers have the error bounds {listed}."
+        yield Caution("error_bound", words, "/design/solids")
+
+
+def left_out(place: str) -> Caution:
+    """What each solid adds is too much to compute."""
+    words = "What each solid adds is left out: too many solids cut each other off a common axis."
+    return Caution("contributions_left_out", words, f"{place}/solids")
+
+
+def of_drilling(found: DrilledDesign, drill: Drill, *, second: bool, first_holes: bool) -> Iterator[Caution]:
+    """Holes in the core and uncertainties left out; first_holes: no caution on drilling machines yet."""
+    for entry in found.entries:
+        cost = entry.hole
+        words = (
+            f"{'In the second ball, hole' if second else 'Hole'} {cost.index} ({cost.role}) enters the "
+            f"{entry.role.replace('_', ' ')} {entry.solid!r} and removes {entry.weight:.3f} oz of it: "
+            "a matter of warranty and of cracking."
+        )
+        yield Caution("core_drilled", words, f"{drill.place}/holes/{cost.index}")
+    for pointer in drill.uncertain:
+        words = "This uncertainty is not carried into the numbers of a drilled design."
+        yield Caution("uncertainty_left_out", words, f"{drill.place}{pointer}")
+    if found.costs and first_holes:
+        words = (
+            "Drilling machines, dust and solvents can injure: guard the machine, wear eye and breathing "
+            "protection, and follow local codes and licensed practice."
+        )
+        yield Caution("drilling_safety", words, drill.place)
+
+
+def no_front(front: Front) -> Caution:
+    """A trade-off that no design allows."""
+    words = (
+        f"There is no front of {front.first} and {front.second}: the other targets cannot be met together."
+    )
+    return Caution("no_trade_off", words, "/solve/trade_off")
