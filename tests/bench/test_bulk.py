@@ -21,10 +21,11 @@ from ballgauge_service.core.bulk.pieces import opened, unasked
 from ballgauge_service.design.production import Production, Tolerance, study
 from ballgauge_service.design.request import read_design
 from ballgauge_service.lot.evaluate import Delivery, prepare
+from ballgauge_service.motion.answer import line_map_answer
 from ballgauge_service.motion.balls import BoxBall, box_ball
 from ballgauge_service.motion.bowlers import BOWLERS
 from ballgauge_service.motion.lanes import uniform_lane
-from ballgauge_service.motion.line_maps import line_map
+from ballgauge_service.motion.line_maps import Line, line_map
 
 ROUNDS = 3
 NO_SLOWER = 1.25
@@ -76,13 +77,12 @@ def studied(bulk: Bulk) -> Any:
 
 
 def mapped(bulk: Bulk) -> Any:
-    balls = [
+    balls = tuple(
         box_ball(BoxBall(weight=15.0, rg=2.47 + 0.03 * k, differential=0.05, intermediate_differential=0.01))
         for k in range(4)
-    ]
-    return line_map(
-        balls, uniform_lane(20.0), [18.0], [BOWLERS["matched_one_handed"]], deliveries=32, bulk=bulk
     )
+    line = Line(balls, (BOWLERS["matched_one_handed"],), (18.0,), deliveries=32)
+    return line_map_answer(line, line_map(line, uniform_lane(20.0), bulk=bulk))
 
 
 def measured(work: Callable[[Bulk], Any], everybody: dict[str, Bulk]) -> dict[str, list[float]]:

@@ -16,7 +16,7 @@ import pytest
 
 from ballgauge_service.motion.balls import BoxBall, box_ball
 from ballgauge_service.motion.bowlers import Scatter, release_row, scattered
-from ballgauge_service.motion.starts import Settings, Throw, first_states, run, setup_row
+from ballgauge_service.motion.starts import USUAL, MotionSettings, Throw, first_states, run, setup_row
 from ballgauge_service.physics.motion import equations as eq
 from ballgauge_service.physics.motion import notes
 from ballgauge_service.physics.motion.batch import deliver_sampled
@@ -44,9 +44,7 @@ BALL = box_ball(BoxBall(differential=0.05, intermediate_differential=0.015))
 
 def kernel_path(release: Any, times: Any, error: float, step: float) -> tuple[Any, Any]:
     state = first_states(BALL, release_row(release)[None])[0]
-    row, samples, _ = deliver_sampled(
-        state, setup_row(BALL, Settings()), shots.LANE.grid(), times, error, step
-    )
+    row, samples, _ = deliver_sampled(state, setup_row(BALL, USUAL), shots.LANE.grid(), times, error, step)
     return row, samples[:, 1 + eq.X : 3 + eq.X]
 
 
@@ -56,8 +54,7 @@ def rival() -> tuple[Callable[[], object], float, float]:
     row, _ = kernel_path(shots.RELEASE, np.empty(0), 1e-9, 0.005)
     times = np.linspace(0.0, row[notes.TIME] - 1e-5, 41)
     _, truth = kernel_path(shots.RELEASE, times, 1e-9, 0.005)
-    settings = Settings()
-    _, ours = kernel_path(shots.RELEASE, times, settings.path_error, settings.largest_step)
+    _, ours = kernel_path(shots.RELEASE, times, USUAL.path_error, USUAL.largest_step)
     case, state = shots.as_reference(BALL, shots.RELEASE, shots.LANE)
     for rtol in (1e-6, 1e-7, 1e-8, 1e-9, 1e-10, 1e-11):
         options = {"rtol": rtol, "longest": np.inf, "watched": 0.02}
@@ -73,10 +70,9 @@ def test_one_delivery_is_a_hundred_times_faster_than_solve_ivp(
 ) -> None:
     solve, rtol, error = rival
     assert error <= WANTED
-    settings = Settings()
     state = first_states(BALL, release_row(shots.RELEASE)[None])[0]
-    setup, film = setup_row(BALL, settings), shots.LANE.grid()
-    inputs = (state, setup, film, np.empty(0), settings.path_error, settings.largest_step)
+    setup, film = setup_row(BALL, USUAL), shots.LANE.grid()
+    inputs = (state, setup, film, np.empty(0), USUAL.path_error, USUAL.largest_step)
     deliver_sampled(*inputs)
     versus.race(
         "one delivery, path right to 1e-6 in",
@@ -95,11 +91,11 @@ def test_a_delivery_of_many_is_hundreds_of_times_faster(
     solve, rtol, _ = rival
     releases = scattered(shots.RELEASE, Scatter(), DELIVERIES, 1)
     throw = Throw(BALL, releases, shots.LANE)
-    run([Throw(BALL, releases[:100], shots.LANE)], Settings())
+    run([Throw(BALL, releases[:100], shots.LANE)], USUAL)
     versus.race(
         f"{DELIVERIES} deliveries, a delivery",
         ("motions.starts.run", f"{versus.named('scipy')}: solve_ivp, rtol {rtol:g}"),
-        lambda: run([throw], Settings()),
+        lambda: run([throw], USUAL),
         solve,
         MANY,
         rounds=3,
@@ -113,7 +109,7 @@ def test_memory_grows_with_what_is_asked_for_and_not_with_steps(versus: Any) -> 
     peaks = []
     for step in (0.03, 0.003):
         tracemalloc.start()
-        run([Throw(BALL, releases, shots.LANE)], Settings(largest_step=step))
+        run([Throw(BALL, releases, shots.LANE)], MotionSettings(largest_step=step))
         peaks.append(tracemalloc.get_traced_memory()[1])
         tracemalloc.stop()
     assert peaks[0] < 400 * 300 * 8 + 2_000_000

@@ -33,8 +33,7 @@ from ballgauge_service.lot.reading import reading
 from ballgauge_service.motion.balls import BoxBall, box_ball
 from ballgauge_service.motion.bowlers import BOWLERS, scattered
 from ballgauge_service.motion.lanes import uniform_lane
-from ballgauge_service.motion.starts import PIECE, Throw
-from ballgauge_service.motion.starts import Settings as MotionSettings
+from ballgauge_service.motion.starts import PIECE, USUAL, Throw
 from ballgauge_service.motion.starts import run as follow
 from ballgauge_service.web.http.settings import Settings
 from ballgauge_service.web.server.application import create_app
@@ -213,10 +212,10 @@ def throws(count: int) -> list[Throw]:
 
 def test_killing_a_worker_changes_nothing_but_time() -> None:
     asked = throws(8 * PIECE)
-    expected = follow(asked, MotionSettings(), threads_here())[0]
+    expected = follow(asked, USUAL, threads_here())[0]
     with workers(2) as found:
         there = Killing(bulk_at(found.scheduler_address), found, after=2)
-        assert follow(asked, MotionSettings(), there)[0].tobytes() == expected.tobytes()
+        assert follow(asked, USUAL, there)[0].tobytes() == expected.tobytes()
         assert there.killed
 
 
@@ -256,7 +255,7 @@ def _piecewise(asked: list[Throw]) -> tuple[Any, Any, Any]:
 
     seen: list[tuple[Any, Any, Any]] = []
     with pytest.raises(ValueError, match="need at least one array"):
-        follow(asked, MotionSettings(), Seen())
+        follow(asked, USUAL, Seen())
     return seen[0]
 
 
@@ -297,7 +296,7 @@ def test_pieces_wait_for_who_takes_them(two: LocalCluster) -> None:
 def test_a_scheduler_out_of_reach_is_told_in_bounded_time(address: str) -> None:
     began = time.monotonic()
     with pytest.raises(BulkUnavailable, match="no Dask scheduler can be reached at"):
-        follow(throws(2 * PIECE), MotionSettings(), Cluster(address))
+        follow(throws(2 * PIECE), USUAL, Cluster(address))
     assert time.monotonic() - began < 6 * cluster.CONNECTING
 
 
@@ -344,20 +343,20 @@ def test_workers_of_another_version_are_refused(two: LocalCluster, monkeypatch: 
     monkeypatch.setattr(sameness, "_sources", lambda: "0123")
     sameness.mark.cache_clear()
     with pytest.raises(BulkUnavailable, match=r"worker tcp://\S+ would not compute the same .* sources"):
-        follow(asked, MotionSettings(), Cluster(two.scheduler_address))
+        follow(asked, USUAL, Cluster(two.scheduler_address))
     late = Cluster(two.scheduler_address)
     monkeypatch.setattr(late, "_require_same", lambda client, workers: None)
     with pytest.raises(BulkUnavailable, match="a worker would not compute the same"):
-        follow(asked, MotionSettings(), late)
+        follow(asked, USUAL, late)
     monkeypatch.undo()
     sameness.mark.cache_clear()
-    follow(asked, MotionSettings(), Cluster(two.scheduler_address))
+    follow(asked, USUAL, Cluster(two.scheduler_address))
 
 
 def test_a_scheduler_without_workers_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(cluster, "CONNECTING", 2.0)
     with workers(0) as none, pytest.raises(BulkUnavailable, match="has no workers"):
-        follow(throws(2 * PIECE), MotionSettings(), Cluster(none.scheduler_address))
+        follow(throws(2 * PIECE), USUAL, Cluster(none.scheduler_address))
 
 
 def test_workers_or_a_scheduler_lost_for_good_are_told(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -34,7 +34,7 @@ from ballgauge_service.motion.lanes import uniform_lane
 from ballgauge_service.motion.starts import (
     LOFT,
     PIECE,
-    Settings,
+    USUAL,
     Throw,
     first_states,
     follow_piece,
@@ -181,7 +181,7 @@ def test_what_differs_between_processes_is_told() -> None:
 def test_deliveries_are_those_of_one_call_of_the_physics() -> None:
     """Against the physics' own batch, which cuts otherwise."""
     count = PIECE + 5
-    bowler, lane, chosen = BOWLERS["matched_one_handed"], uniform_lane(20.0), Settings()
+    bowler, lane, chosen = BOWLERS["matched_one_handed"], uniform_lane(20.0), USUAL
     ball = box_ball(BoxBall(weight=15.0, rg=2.5, differential=0.05, intermediate_differential=0.01))
     releases = scattered(bowler.release, bowler.scatter, count, 5)
     setups = np.concatenate([setup_row(ball, chosen, loft)[None] for loft in releases[:, LOFT]])

@@ -208,39 +208,25 @@ def _mesh(kind: str) -> Feed:
 
 
 def _pattern() -> Feed:
-    """An oil pattern, through the contract and without it."""
+    """An oil pattern, through the contract."""
     import numpy as np
 
     from ballgauge_schemas import ValidationError
-    from ballgauge_schemas.motion.request import PatternSchema
-    from ballgauge_service.check.request import plain
-    from ballgauge_service.core.refusal import InvalidMotion
-    from ballgauge_service.motion.lanes import lane_from_pattern
+    from ballgauge_schemas.motion.request import LaneSchema
+    from ballgauge_service.core.refusal import InvalidInput
+    from ballgauge_service.motion.request import read_lane
     from ballgauge_service.web.http.bodies import parse_json
     from ballgauge_service.web.http.refusals import Refusal
 
-    contract = PatternSchema()
-
-    def lay(pattern: Any) -> None:
-        try:
-            lane = lane_from_pattern(pattern)
-        except InvalidMotion as refused:
-            json.dumps(refused.errors).encode()
-            return
-        assert np.isfinite(lane.cells).all()
-        assert (lane.cells >= 0.0).all()
+    contract = LaneSchema()
 
     def feed(data: bytes) -> None:
         try:
-            document = parse_json(data)
-        except Refusal:
+            lane = read_lane(contract.load({"pattern": parse_json(data)}))
+        except (Refusal, ValidationError, InvalidInput):
             return
-        lay(document)
-        try:
-            loaded = plain(contract.load(document))
-        except ValidationError:
-            return
-        lay(loaded)
+        assert np.isfinite(lane.cells).all()
+        assert (lane.cells >= 0.0).all()
 
     return feed
 

@@ -8,12 +8,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ballgauge_service.motion.balls import HANDS, BoxBall, MotionBall, box_ball
+from ballgauge_schemas.motion.request import LaneSchema
+from ballgauge_service.motion import answer
+from ballgauge_service.motion.balls import BoxBall, MotionBall, box_ball
 from ballgauge_service.motion.bowlers import BOWLERS, Release, release_row
 from ballgauge_service.motion.delivery import deliver
-from ballgauge_service.motion.lanes import Lane, lane_from_pattern
-from ballgauge_service.motion.starts import Settings, first_states
-from ballgauge_service.motion.surfaces import friction_constants
+from ballgauge_service.motion.lanes import Lane
+from ballgauge_service.motion.request import read_lane
+from ballgauge_service.motion.starts import USUAL, first_states
+from ballgauge_service.motion.surfaces import surface_friction
 from ballgauge_service.physics.motion import equations as eq
 from ballgauge_service.physics.motion.film import MARGIN
 
@@ -35,13 +38,27 @@ HOUSE: dict[str, Any] = {
         }
     ],
 }
-LANE = lane_from_pattern(HOUSE)
+
+
+def laid(pattern: Any) -> Lane:
+    """The lane of an oil pattern as JSON has it."""
+    return read_lane(LaneSchema().load({"pattern": pattern}))
+
+
+LANE = laid(HOUSE)
 BOWLER = BOWLERS["matched_one_handed"]
 RELEASE = replace(BOWLER.release, launch_angle=2.0, launch_board=18.0)
 
 
 def roll(box: BoxBall, release: Release = RELEASE, lane: Lane = LANE, **options: Any) -> dict[str, Any]:
-    return deliver(box_ball(box), release, lane, **options)
+    return told(box_ball(box), release, lane, **options)
+
+
+def told(
+    ball: MotionBall, release: Release = RELEASE, lane: Lane = LANE, *settings: Any, **options: Any
+) -> Any:
+    """A delivery as it is answered."""
+    return answer.delivery(deliver(ball, release, lane, *settings, **options))
 
 
 def rotation(quaternion: Array) -> Array:
@@ -53,18 +70,18 @@ def rotation(quaternion: Array) -> Array:
 
 def as_reference(ball: MotionBall, release: Release, lane: Lane) -> tuple[Case, Array]:
     """The same ball and lane for the independent solution, and its first state."""
-    oiled, dry, scale = friction_constants(ball.surface, Settings().friction)
+    friction = surface_friction(ball.surface, USUAL.friction)
     case = Case(
         ball.radius,
         ball.axes.T @ np.diag(ball.moments) @ ball.axes,
         np.array(ball.centre_of_mass),
         lane.grid(),
         MARGIN,
-        oiled,
-        dry,
-        scale,
+        friction.oiled,
+        friction.dry,
+        friction.scale,
     )
     state = first_states(ball, release_row(release)[None])[0]
     turn = rotation(state[eq.TURN : eq.TURN + 4]) @ ball.axes
-    spin = HANDS[ball.hand] * release.rev_rate * 2.0 * np.pi / 60.0 * (turn @ np.array(ball.pap))
+    spin = ball.side * release.rev_rate * 2.0 * np.pi / 60.0 * (turn @ np.array(ball.pap))
     return case, start(case, float(state[0]), state[2:4], spin, turn)

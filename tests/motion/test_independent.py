@@ -9,7 +9,7 @@ import pytest
 
 from ballgauge_service.motion.balls import BoxBall, MotionBall, box_ball
 from ballgauge_service.motion.bowlers import Release, release_row
-from ballgauge_service.motion.starts import Settings, first_states, setup_row
+from ballgauge_service.motion.starts import USUAL, first_states, setup_row
 from ballgauge_service.physics.motion import equations as eq
 from ballgauge_service.physics.motion import notes
 from ballgauge_service.physics.motion.batch import deliver_sampled
@@ -31,13 +31,12 @@ CASES = {
 
 @pytest.mark.parametrize(("ball", "release", "grips"), CASES.values(), ids=CASES)
 def test_path_agrees_to_a_millionth_of_an_inch(ball: MotionBall, release: Release, grips: int) -> None:
-    settings = Settings()
     state = first_states(ball, release_row(release)[None])[0]
-    setup = setup_row(ball, settings)
+    setup = setup_row(ball, USUAL)
     inputs = (state, setup, LANE.grid())
-    row, _, _ = deliver_sampled(*inputs, np.empty(0), settings.path_error, settings.largest_step)
+    row, _, _ = deliver_sampled(*inputs, np.empty(0), USUAL.path_error, USUAL.largest_step)
     times = np.linspace(0.0, row[notes.TIME] - 1e-6, 61)
-    _, taken, _ = deliver_sampled(*inputs, times, settings.path_error, settings.largest_step)
+    _, taken, _ = deliver_sampled(*inputs, times, USUAL.path_error, USUAL.largest_step)
     places, end, _ = path(*as_reference(ball, release, LANE), times, rest=5e-5, watched=0.004)
     assert row[notes.ENDING] == 1
     assert row[notes.GRIPS] >= grips

@@ -13,11 +13,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from ballgauge_service.motion import answer
+from ballgauge_service.motion.answer import JOULE
 from ballgauge_service.motion.balls import BoxBall, box_ball
 from ballgauge_service.motion.bowlers import Release
-from ballgauge_service.motion.delivery import JOULE, deliver
+from ballgauge_service.motion.delivery import deliver
 from ballgauge_service.motion.lanes import uniform_lane
-from ballgauge_service.motion.starts import Settings
 from ballgauge_service.motion.surfaces import Surface
 
 Array = NDArray[np.float64]
@@ -54,7 +55,7 @@ def delivery(release: Release, beta: float) -> dict[str, Any]:
             surface=Surface(friction=MU, cover="urethane"),
         )
     )
-    return deliver(ball, release, uniform_lane(0.0), Settings(), samples=301)
+    return answer.delivery(deliver(ball, release, uniform_lane(0.0), samples=301))
 
 
 @pytest.mark.parametrize("beta", BETAS)

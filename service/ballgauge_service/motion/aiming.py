@@ -7,15 +7,16 @@ line of the launch crosses the same board at ARROWS (ours, after the common way 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ballgauge_service.core.bulk import Bulk, Check, threads_here
-from ballgauge_service.motion.balls import HANDS, MotionBall
+from ballgauge_service.motion.balls import MotionBall
 from ballgauge_service.motion.bowlers import LIMITS
 from ballgauge_service.motion.lanes import Lane
-from ballgauge_service.motion.starts import ANGLE, BOARD, Settings, Throw, run, to_board
+from ballgauge_service.motion.starts import ANGLE, BOARD, MotionSettings, Throw, run, to_board
 from ballgauge_service.physics.motion import delivery as kernel
 from ballgauge_service.physics.motion import notes
 from ballgauge_service.physics.motion.film import BOARD_WIDTH
@@ -49,7 +50,7 @@ def over_arrows(releases: Array, angles: Array) -> Array:
 
 
 def aim(
-    throws: Sequence[Throw], settings: Settings, board: float = POCKET, bulk: Bulk | None = None
+    throws: Sequence[Throw], settings: MotionSettings, board: float = POCKET, bulk: Bulk | None = None
 ) -> tuple[Array, Flags]:
     """Launch angle [deg] for each throw's first release, (k,), and whether it brings the ball to the board.
 
@@ -64,7 +65,7 @@ def aim(
 
 
 def aim_one(
-    common: tuple[Sequence[Lane], Settings, float], piece: tuple[MotionBall, Array, int], check: Check
+    common: tuple[Sequence[Lane], MotionSettings, float], piece: tuple[MotionBall, Array, int], check: Check
 ) -> tuple[float, bool]:
     """Aim one throw; see `aim`. common: lanes, settings, board; piece: ball, release, place of its lane."""
     lanes, settings, board = common
@@ -74,18 +75,16 @@ def aim_one(
     for _ in range(HALVINGS):
         check()
         middle = 0.5 * (low + high)
-        miss = float(_miss([throw], np.array([middle]), settings, board)[0])
+        miss = _miss(throw, middle, settings, board)
         low, high = (middle, high) if miss > 0.0 else (low, middle)
     return middle, abs(miss) < HIT
 
 
-def _miss(throws: Sequence[Throw], angles: Array, settings: Settings, board: float) -> Array:
-    aimed = [
-        Throw(throw.ball, over_arrows(throw.releases[:1], angles[k : k + 1]), throw.lane)
-        for k, throw in enumerate(throws)
-    ]
-    rows = np.concatenate(run(aimed, settings))
-    side = np.array([HANDS[throw.ball.hand] for throw in throws])
-    ended = to_board(rows[:, notes.END_X], side)
-    gutter = rows[:, notes.ENDING] != kernel.PINS
-    return np.where(gutter, np.where(ended > board, 40.0, -40.0), ended - board)
+def _miss(throw: Throw, angle: float, settings: MotionSettings, board: float) -> float:
+    """How far past the board [boards] the first release ends at this launch angle [deg]."""
+    aimed = replace(throw, releases=over_arrows(throw.releases, np.array([angle])))
+    row = run([aimed], settings)[0][0]
+    ended = float(to_board(row[notes.END_X], throw.ball.side))
+    if row[notes.ENDING] != kernel.PINS:
+        return 40.0 if ended > board else -40.0
+    return ended - board

@@ -3,19 +3,17 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ballgauge_schemas.shared import limits
-from ballgauge_service.core.refusal import number_problem, refuse
+from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.motion.surfaces import Surface
-from ballgauge_service.physics.inertia import principal_axes
 from ballgauge_service.physics.sphere import (
     Vector,
     cross,
-    dot,
     pin_from_layout,
     positive_axis_point,
     spin_axis_from_layout,
@@ -25,25 +23,12 @@ from ballgauge_service.physics.sphere import (
 Array = NDArray[np.float64]
 
 USUAL_RADIUS = 0.5 * limits.USUAL_CIRCUMFERENCE / math.pi
-"""Radius [in] of a ball 27 in around (ours), where none is given."""
+"""Radius [in] of a ball whose size is not given."""
 
 HANDS = {"right": 1.0, "left": -1.0}
 
-_BOX_LIMITS = (
-    ("weight", 4.0, 20.0, "lb"),
-    ("radius", 3.75, 4.75, "in"),
-    ("rg", 2.0, 3.2, "in"),
-    ("differential", 0.0, 0.2, "in"),
-    ("intermediate_differential", 0.0, 0.2, "in"),
-    ("pin_to_pap", 0.0, 13.5, "in"),
-    ("drilling_angle", 0.0, 180.0, "deg"),
-    ("val_angle", 0.0, 180.0, "deg"),
-    ("over", -8.0, 8.0, "in"),
-    ("up", -4.0, 4.0, "in"),
-)
 
-
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class BoxBall:
     """A ball by its box numbers and layout, as if drilling changed nothing.
 
@@ -67,23 +52,14 @@ class BoxBall:
     surface: Surface = field(default_factory=Surface)
 
     def __post_init__(self) -> None:
-        problems = [
-            (f"/ball/{name}", words)
-            for name, low, high, unit in _BOX_LIMITS
-            if (words := number_problem(getattr(self, name), low, high, unit))
-        ]
-        if self.hand not in HANDS:
-            problems.append(("/ball/hand", f"must be right or left; got {self.hand!r}"))
-        refuse(problems)
-        if self.intermediate_differential > self.differential:
-            words = f"must be at most the differential, {self.differential:g} in"
-            refuse([("/ball/intermediate_differential", words)])
+        # The principal moments add up to 2 sum m r², at most 2 m R².
         high = self.rg + self.differential
         if self.rg**2 + 2.0 * high**2 > 2.0 * self.radius**2:
-            refuse([("/ball/rg", "impossible: no ball of this size has so large a radius of gyration")])
+            words = "impossible: no ball of this size has so large a radius of gyration"
+            raise InvalidInput([Fault("/rg", words)])
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class MotionBall:
     """Mass properties of a ball in the grip frame.
 
@@ -102,13 +78,17 @@ class MotionBall:
     hand: str
     surface: Surface
 
-    def with_surface(self, surface: Surface) -> MotionBall:
-        """The same ball with another surface."""
-        return replace(self, surface=surface)
+    @property
+    def side(self) -> float:
+        """1 for a right-hander, −1 for a left-hander."""
+        return HANDS[self.hand]
 
 
 def box_ball(box: BoxBall) -> MotionBall:
-    """The ball that a box and a layout describe; its mass centre is its geometric centre."""
+    """The ball that a box and a layout describe; its mass centre is its geometric centre.
+
+    The layout's angles are those of `physics.sphere`; radii of gyration squared are moments over the mass.
+    """
     hand = HANDS[box.hand]
     pap = positive_axis_point(hand, box.over, box.up, box.radius)
     turn = math.radians(box.val_angle)
@@ -124,64 +104,33 @@ def box_ball(box: BoxBall) -> MotionBall:
     )
 
 
-def drilled_ball(
-    drilled: np.void, radius: float, hand: str, surface: Surface, name: str = "", eccentric: bool = True
-) -> MotionBall:
-    """The drilled ball, from one row of `physics.drilling.DRILLED` and its radius [in].
+def drilled_ball(drilled: np.void, radius: float, hand: str, surface: Surface, name: str = "") -> MotionBall:
+    """The drilled ball, its mass centre where drilling left it, or else the geometric centre.
 
-    eccentric: keep the mass centre where drilling left it; where it is not known it is the geometric centre.
-    Raises InvalidMotion where the drilled inertia or the positive axis point is not known.
+    Parameters
+    ----------
+    drilled : one row of `physics.drilling.DRILLED`
+    radius : [in]
+
+    Raises
+    ------
+    InvalidInput
+        The drilled inertia or the positive axis point is not known.
     """
     low, between, high = (float(drilled[part]) for part in ("rg", "rg_intermediate", "rg_high"))
-    pap = _vector(drilled, "pap")
-    problems = []
-    if math.isnan(low + between + high):
+    pap, centre = _vector(drilled, "pap"), _vector(drilled, "centre_of_mass")
+    if math.isnan(low + between + high + pap[0]):
         words = "the drilled inertia is not known: it needs rg, both differentials, pap and layout"
-        problems.append(("/ball/rg", words))
-    if math.isnan(pap[0]):
-        problems.append(("/drilling/pap", "the positive axis point is needed for motion"))
-    refuse(problems)
+        raise InvalidInput([Fault("/ball/rg", words)])
     first, last = _vector(drilled, "low_axis"), _vector(drilled, "high_axis")
-    centre = _vector(drilled, "centre_of_mass")
-    if not eccentric or math.isnan(centre[0]):
-        centre = (0.0, 0.0, 0.0)
-    axes = np.array([first, cross(last, first), last])
     return MotionBall(
         name,
         float(drilled["weight"]),
         radius,
         (low**2, between**2, high**2),
-        axes,
-        centre,
+        np.array([first, cross(last, first), last]),
+        (0.0, 0.0, 0.0) if math.isnan(centre[0]) else centre,
         pap,
-        hand,
-        surface,
-    )
-
-
-def tensor_ball(
-    name: str,
-    weight: float,
-    radius: float,
-    tensor: Array,
-    centre: Vector,
-    pap: Vector,
-    hand: str,
-    surface: Surface,
-) -> MotionBall:
-    """A ball with an inertia tensor over the mass [in²] about its mass centre, (3, 3), in the grip frame."""
-    axes = np.empty((3, 3))
-    moments = principal_axes(np.array(tensor, float), axes)
-    axes[1] = cross(tuple(axes[2]), tuple(axes[0]))
-    size = math.sqrt(dot(pap, pap))
-    return MotionBall(
-        name,
-        weight,
-        radius,
-        moments,
-        axes,
-        centre,
-        (pap[0] / size, pap[1] / size, pap[2] / size),
         hand,
         surface,
     )

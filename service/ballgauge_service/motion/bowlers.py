@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ballgauge_schemas.shared.limits import HAND, LAUNCH_ANGLE, LAUNCH_BOARD, LOFT, PAP_OVER, PAP_UP
-from ballgauge_service.core.refusal import number_problem, refuse
-from ballgauge_service.motion.balls import HANDS
+from ballgauge_schemas.shared import limits
+from ballgauge_service.core.caution import Caution
 
 Array = NDArray[np.float64]
 
@@ -29,7 +28,7 @@ LIMITS: Mapping[str, tuple[float, float, float, float, str]] = MappingProxyType(
 """Of each number of a release: refused below, warned below, warned above, refused above, unit (ours)."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Release:
     """The ball as it leaves the hand, over the foul line.
 
@@ -46,20 +45,12 @@ class Release:
     rev_rate: float = 330.0
     axis_rotation: float = 45.0
     axis_tilt: float = 12.0
-    launch_angle: float = LAUNCH_ANGLE
-    launch_board: float = LAUNCH_BOARD
-    loft: float = LOFT
-
-    def __post_init__(self) -> None:
-        problems = []
-        for name, (low, _, _, high, unit) in LIMITS.items():
-            words = number_problem(getattr(self, name), low, high, unit)
-            if words:
-                problems.append((f"/release/{name}", words))
-        refuse(problems)
+    launch_angle: float = limits.LAUNCH_ANGLE
+    launch_board: float = limits.LAUNCH_BOARD
+    loft: float = limits.LOFT
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Scatter:
     """Standard deviations of a bowler's releases, in the units of Release (ours: a practised bowler's)."""
 
@@ -69,44 +60,19 @@ class Scatter:
     axis_tilt: float = 1.5
     launch_angle: float = 0.25
     launch_board: float = 0.5
-    loft: float = LOFT
-
-    def __post_init__(self) -> None:
-        limits = {
-            "speed": 5.0,
-            "rev_rate": 200.0,
-            "axis_rotation": 45.0,
-            "axis_tilt": 30.0,
-            "launch_angle": 5.0,
-        }
-        problems = [
-            (f"/scatter/{part.name}", words)
-            for part in fields(self)
-            if (words := number_problem(getattr(self, part.name), 0.0, limits.get(part.name, 10.0), ""))
-        ]
-        refuse(problems)
+    loft: float = 0.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Bowler:
     """A bowler by name: hand, usual release, its scatter, and the positive axis point (over, up) [in]."""
 
     name: str
     release: Release = field(default_factory=Release)
     scatter: Scatter = field(default_factory=Scatter)
-    hand: str = HAND
-    over: float = PAP_OVER
-    up: float = PAP_UP
-
-    def __post_init__(self) -> None:
-        problems = [
-            (f"/bowler/{name}", words)
-            for name, value, limit in (("over", self.over, 8.0), ("up", self.up, 4.0))
-            if (words := number_problem(value, -limit, limit, "in"))
-        ]
-        if self.hand not in HANDS:
-            problems.append(("/bowler/hand", f"must be right or left; got {self.hand!r}"))
-        refuse(problems)
+    hand: str = limits.HAND
+    over: float = limits.PAP_OVER
+    up: float = limits.PAP_UP
 
 
 def _preset(name: str, speed: float, revs: float, rotation: float, tilt: float, loose: float) -> Bowler:
@@ -132,22 +98,16 @@ BOWLERS: Mapping[str, Bowler] = MappingProxyType(
 """Six bowlers to compare balls with (ours)."""
 
 
-def warnings(release: Release) -> list[dict[str, str]]:
-    """Numbers of a release that few people throw, each with a code, a message and a pointer."""
-    found = []
+def cautions(release: Release) -> list[Caution]:
+    """Numbers of a release that few people throw."""
+    unusual = []
     for name, (_, low, high, _, unit) in LIMITS.items():
         value = getattr(release, name)
         if not low <= value <= high:
-            spoken = name.replace("_", " ")
-            found.append(
-                {
-                    "code": "unusual_release",
-                    "message": f"A {spoken} of {value:g} {unit}".rstrip() + f" is outside what bowlers do, "
-                    f"{low:g} to {high:g}.",
-                    "pointer": f"/release/{name}",
-                }
-            )
-    return found
+            said = f"A {name.replace('_', ' ')} of {value:g} {unit}".rstrip()
+            words = f"{said} is outside what bowlers do, {low:g} to {high:g}."
+            unusual.append(Caution("unusual_release", words, f"/release/{name}"))
+    return unusual
 
 
 def release_row(release: Release) -> Array:
@@ -165,8 +125,3 @@ def scattered(release: Release, scatter: Scatter, n: int, seed: int) -> Array:
     limits = np.array([(low, high) for low, _, _, high, _ in LIMITS.values()])
     drawn: Array = np.clip(release_row(release) + draws * spread, limits[:, 0], limits[:, 1])
     return drawn
-
-
-def is_whole(value: object, low: int, high: int) -> bool:
-    """Whether a value is a whole number from low to high."""
-    return isinstance(value, int) and not isinstance(value, bool) and low <= value <= high

@@ -8,30 +8,43 @@ the mean of its effect over all 120 orders (Shapley, 1953), and the shares add u
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import combinations
 from math import factorial
-from typing import Any
 
 import numpy as np
 
-from ballgauge_service.core.refusal import refuse
+from ballgauge_service.core.refusal import Fault, InvalidInput, below
 from ballgauge_service.motion.balls import HANDS, BoxBall, box_ball
 from ballgauge_service.motion.bowlers import Bowler, release_row
 from ballgauge_service.motion.lanes import Lane
-from ballgauge_service.motion.starts import Settings, Throw, run, to_board
+from ballgauge_service.motion.starts import USUAL, MotionSettings, Throw, run, to_board
 from ballgauge_service.physics.motion import delivery as kernel
 from ballgauge_service.physics.motion import notes
 
-Group = dict[str, Any]
-
-METHOD = (
-    "share: mean effect over all orders of switching; alone: switched on the first ball only; last: switched "
-    "when all others are; least and greatest: over all orders. Shares and other_differences (weight, size) "
-    "add up to the difference."
-)
-
 TRAITS = ("rg", "differential", "ratio", "layout", "surface")
+
+
+@dataclass(frozen=True, slots=True)
+class Effects:
+    """Boards that one trait causes: as `answer.METHOD` says."""
+
+    share: float
+    alone: float
+    last: float
+    least: float
+    greatest: float
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """Boards at the pins of both balls, and what each trait causes of their difference."""
+
+    board_first: float
+    board_second: float
+    difference: float
+    traits: dict[str, Effects]
+    other_differences: float
 
 
 def _ratio(ball: BoxBall) -> float:
@@ -58,53 +71,55 @@ def switched(first: BoxBall, second: BoxBall, traits: Sequence[str]) -> BoxBall:
 
 
 def explain(
-    first: BoxBall, second: BoxBall, lane: Lane, bowler: Bowler, settings: Settings | None = None
-) -> Group:
+    first: BoxBall, second: BoxBall, lane: Lane, bowler: Bowler, settings: MotionSettings = USUAL
+) -> Explanation:
     """How many boards farther across the second ball finishes than the first, and what causes them.
 
-    Both are thrown with the bowler's usual release and laid out from the bowler's positive axis point. Raises
-    InvalidMotion where a ball leaves the lane, because its board then says nothing.
+    Both are thrown with the bowler's usual release and laid out from the bowler's positive axis point.
+
+    Raises
+    ------
+    InvalidInput
+        A ball leaves the lane, because its board then says nothing.
+
+    References
+    ----------
+    L. S. Shapley, A value for n-person games, Contributions to the Theory of Games II (1953), 307-317.
     """
-    held = [replace(ball, hand=bowler.hand, over=bowler.over, up=bowler.up) for ball in (first, second)]
     sets = [frozenset(chosen) for k in range(len(TRAITS) + 1) for chosen in combinations(TRAITS, k)]
-    mixed = [switched(held[0], held[1], sorted(chosen)) for chosen in sets]
+    with below(("", "/ball")):
+        mixed = [switched(first, second, sorted(chosen)) for chosen in sets]
     usual = release_row(bowler.release)[None]
-    throws = [Throw(box_ball(ball), usual, lane) for ball in [*mixed, held[1]]]
-    rows = np.concatenate(run(throws, settings or Settings()))
-    _refuse_lost(rows[:, notes.ENDING] != kernel.PINS)
-    ended = to_board(rows[:, notes.END_X], HANDS[bowler.hand])
-    board = dict(zip(sets, (float(value) for value in ended), strict=False))
+    throws = [Throw(box_ball(ball), usual, lane) for ball in [*mixed, second]]
+    rows = np.concatenate(run(throws, settings))
+    _refuse_lost((rows[:, notes.ENDING] != kernel.PINS).tolist())
+    ended = to_board(rows[:, notes.END_X], HANDS[bowler.hand]).tolist()
+    board = dict(zip(sets, ended, strict=False))
     whole, none = frozenset(TRAITS), frozenset[str]()
-    return {
-        "board_first": board[none],
-        "board_second": float(ended[-1]),
-        "difference": float(ended[-1]) - board[none],
-        "traits": {trait: _effects(trait, board) for trait in TRAITS},
-        "other_differences": float(ended[-1]) - board[whole],
-        "method": METHOD,
-    }
+    return Explanation(
+        board[none],
+        ended[-1],
+        ended[-1] - board[none],
+        {trait: _effects(trait, board) for trait in TRAITS},
+        ended[-1] - board[whole],
+    )
 
 
-def _effects(trait: str, board: dict[frozenset[str], float]) -> Group:
+def _effects(trait: str, board: dict[frozenset[str], float]) -> Effects:
     n = len(TRAITS)
     effects, weights = [], []
     for before, value in board.items():
         if trait not in before:
             effects.append(board[before | {trait}] - value)
             weights.append(factorial(len(before)) * factorial(n - 1 - len(before)) / factorial(n))
-    return {
-        "share": float(np.dot(weights, effects)),
-        "alone": effects[0],
-        "last": effects[-1],
-        "least": min(effects),
-        "greatest": max(effects),
-    }
+    return Effects(float(np.dot(weights, effects)), effects[0], effects[-1], min(effects), max(effects))
 
 
-def _refuse_lost(lost: Any) -> None:
+def _refuse_lost(lost: list[bool]) -> None:
     if lost[0]:
-        refuse([("/first", "this ball leaves the lane: aim it first")])
+        raise InvalidInput([Fault("/ball", "this ball leaves the lane: aim it first")])
     if lost[-1]:
-        refuse([("/second", "this ball leaves the lane: aim it first")])
-    if lost.any():
-        refuse([("/second", "a mixture of the two balls leaves the lane: aim nearer to the middle")])
+        raise InvalidInput([Fault("/explain/ball", "this ball leaves the lane: aim it first")])
+    if any(lost):
+        words = "a mixture of the two balls leaves the lane: aim nearer to the middle"
+        raise InvalidInput([Fault("/explain/ball", words)])

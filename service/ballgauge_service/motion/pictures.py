@@ -4,17 +4,21 @@ from __future__ import annotations
 
 import html
 import math
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ballgauge_service.core.refusal import refuse
-from ballgauge_service.motion.balls import HANDS, MotionBall
+from ballgauge_service.motion.answer import message
+from ballgauge_service.motion.delivery import Delivery
 from ballgauge_service.motion.lanes import LANE_FEET, Lane
+from ballgauge_service.motion.line_maps import LineMap, Point
+from ballgauge_service.motion.spreads import statistics
+from ballgauge_service.motion.starts import to_board
+from ballgauge_service.physics.motion import equations as eq
 from ballgauge_service.physics.motion.film import BOARDS, CELL_LENGTH, CELLS
 from ballgauge_service.physics.motion.notes import OILY
-from ballgauge_service.physics.sphere import place
 
 Array = NDArray[np.float64]
 Group = dict[str, Any]
@@ -38,13 +42,8 @@ def _graphs() -> Any:
     return plotly.graph_objects
 
 
-def motion_picture(result: Group, ball: MotionBall, lane: Lane) -> str:
-    """One delivery as an HTML page: oil and path on the lane, rings on the ball.
-
-    result: from `deliveries.deliver` with samples. Raises InvalidMotion where it has no curves.
-    """
-    if not result.get("curves"):
-        refuse([("/samples", "a picture needs the curves of the delivery: ask for samples")])
+def motion_picture(thrown: Delivery, lane: Lane) -> str:
+    """One delivery, with its samples, as an HTML page: oil and path on the lane, rings on the ball."""
     graphs = _graphs()
     from plotly.subplots import make_subplots
 
@@ -58,19 +57,19 @@ def motion_picture(result: Group, ball: MotionBall, lane: Lane) -> str:
             "Ball, looking at the grip centre: rings of contact (dotted: behind)",
         ],
     )
-    side = HANDS[ball.hand]
+    side = thrown.ball.side
     figure.add_trace(_film(graphs, lane, side), row=1, col=1)
-    for trace in _path(graphs, result["curves"]):
+    for trace in _path(graphs, thrown):
         figure.add_trace(trace, row=1, col=1)
-    for trace in [_outline(graphs), *_rings(graphs, result, ball), *_axis_path(graphs, result["curves"])]:
+    for trace in [_outline(graphs), *_rings(graphs, thrown), *_axis_path(graphs, thrown)]:
         figure.add_trace(trace, row=1, col=2)
     boards = [BOARDS + 0.5, 0.5] if side > 0.0 else [0.5, BOARDS + 0.5]
     figure.update_xaxes(title="board, counted from the bowler's side", range=boards, row=1, col=1)
     figure.update_yaxes(title="distance from the foul line [ft]", range=[0, LANE_FEET], row=1, col=1)
     figure.update_xaxes(title="to the bowler's right [radii]", range=[-1.1, 1.1], row=1, col=2)
     figure.update_yaxes(title="to the fingers [radii]", scaleanchor="x2", range=[-1.1, 1.1], row=1, col=2)
-    title = html.escape(ball.name) or "Delivery"
-    figure.update_layout(title=f"{title}: {html.escape(result['message'])}", height=820)
+    title = html.escape(thrown.ball.name) or "Delivery"
+    figure.update_layout(title=f"{title}: {html.escape(message(thrown))}", height=820)
     return _page(figure)
 
 
@@ -87,19 +86,19 @@ def _film(graphs: Any, lane: Lane, side: float) -> Any:
     )
 
 
-def _path(graphs: Any, curves: Group) -> list[Any]:
+def _path(graphs: Any, thrown: Delivery) -> list[Any]:
     """The path, one trace a phase; neighbours share their joint so that the line does not break."""
+    samples = thrown.samples
+    boards = to_board(samples[:, 1 + eq.X], thrown.ball.side)
+    phases = samples[:, eq.STATE + 1]
+    before = np.concatenate([phases[:1], phases[:-1]])
     traces = []
-    for phase, colour in PATH_COLOURS.items():
-        x: list[float | None] = []
-        y: list[float | None] = []
-        for k, (board, distance) in enumerate(zip(curves["board"], curves["distance"], strict=True)):
-            here = phase in curves["phase"][max(k - 1, 0) : k + 1]
-            x.append(board if here else None)
-            y.append(distance if here else None)
-        if any(value is not None for value in x):
+    for phase, (name, colour) in enumerate(PATH_COLOURS.items()):
+        here = (phases == phase) | (before == phase)
+        if here.any():
+            x, y = np.where(here, boards, np.nan), np.where(here, samples[:, 1 + eq.Y] / 12.0, np.nan)
             line = {"color": colour, "width": 4}
-            traces.append(graphs.Scatter(x=x, y=y, mode="lines", line=line, name=phase))
+            traces.append(graphs.Scatter(x=x, y=y, mode="lines", line=line, name=name))
     return traces
 
 
@@ -127,13 +126,12 @@ def _seen(graphs: Any, points: Array, line: Group, name: str, legend: bool) -> l
     return traces
 
 
-def _rings(graphs: Any, result: Group, ball: MotionBall) -> list[Any]:
+def _rings(graphs: Any, thrown: Delivery) -> list[Any]:
     traces = []
-    for ring in result["flare"]["rings"]:
-        pole = np.array(place(ring["axis"]["right"], ring["axis"]["up"], ball.radius))
-        points = _circle(pole, math.radians(ring["angle_from_contact"]))
-        line = {"color": "#2f6f4f" if ring["film"] >= OILY else "#c9a227", "width": 2}
-        traces.extend(_seen(graphs, points, line, f"ring at {ring['distance']:.1f} ft", False))
+    for ring in thrown.rings:
+        points = _circle(ring[:3] @ thrown.ball.axes, ring[3])
+        line = {"color": "#2f6f4f" if ring[4] >= OILY else "#c9a227", "width": 2}
+        traces.extend(_seen(graphs, points, line, f"ring at {ring[5] / 12.0:.1f} ft", False))
     return traces
 
 
@@ -150,11 +148,12 @@ def _circle(pole: Array, angle: float) -> Array:
     return ring
 
 
-def _axis_path(graphs: Any, curves: Group) -> list[Any]:
-    known = [axis for axis in curves["axis"] if axis is not None]
-    if not known:
+def _axis_path(graphs: Any, thrown: Delivery) -> list[Any]:
+    spins = thrown.samples[:, 1 + eq.SPIN : 4 + eq.SPIN]
+    rates = np.linalg.norm(spins, axis=1)
+    if not rates.any():
         return []
-    points = np.array(known).T
+    points = thrown.axes(spins[rates > 0.0] / rates[rates > 0.0, None]).T
     line = {"color": "#7a1f3d", "width": 4}
     mark = {"color": "#7a1f3d", "size": 10}
     start = graphs.Scatter(
@@ -163,20 +162,14 @@ def _axis_path(graphs: Any, curves: Group) -> list[Any]:
     return [*_seen(graphs, points, line, "spin axis", True), start]
 
 
-def line_map_picture(mapped: Group, bowler: str) -> str:
-    """The line map of one bowler as an HTML page: computed length against computed sharpness.
-
-    mapped: from `line_maps.line_map`. Raises InvalidMotion where the bowler is not in it.
-    """
-    chosen = [picture for picture in mapped["bowlers"] if picture["bowler"] == bowler]
-    if not chosen:
-        known = ", ".join(picture["bowler"] for picture in mapped["bowlers"])
-        refuse([("/bowler", f"not in this map; known are {known}")])
+def line_map_picture(mapped: LineMap, bowler: str) -> str:
+    """The line map of one of its bowlers as an HTML page: computed length against computed sharpness."""
+    (one,) = (one for one in mapped.maps if one.bowler == bowler)
     graphs = _graphs()
     figure = graphs.Figure()
-    for k, volume in enumerate(mapped["volumes"]):
-        points = [p for p in chosen[0]["points"] if p["volume"] == volume and p["length"] and p["sharpness"]]
-        figure.add_trace(_points(graphs, points, f"{volume:g} mL of oil", MARKS[k % len(MARKS)]))
+    for k, (volume, points) in enumerate(zip(mapped.volumes, one.points, strict=True)):
+        mark = MARKS[k % len(MARKS)]
+        figure.add_trace(_points(graphs, mapped.names, points, f"{volume:g} mL of oil", mark))
     figure.update_xaxes(title="length to the hook [ft]: a quarter of the turn is made")
     figure.update_yaxes(title="sharpness of the turn [deg/ft]: from a quarter to nine tenths of it")
     title = html.escape(bowler.replace("_", " "))
@@ -184,13 +177,18 @@ def line_map_picture(mapped: Group, bowler: str) -> str:
     return _page(figure)
 
 
-def _points(graphs: Any, points: list[Group], name: str, mark: str) -> Any:
+def _points(graphs: Any, names: Sequence[str], points: Sequence[Point], name: str, mark: str) -> Any:
+    known = []
+    for ball, point in zip(names, points, strict=True):
+        length, sharpness = statistics(point.length), statistics(point.sharpness)
+        if length and sharpness:
+            known.append((ball, length, sharpness))
     return graphs.Scatter(
-        x=[p["length"]["mean"] for p in points],
-        y=[p["sharpness"]["mean"] for p in points],
-        error_x={"type": "data", "array": [p["length"]["standard_deviation"] for p in points]},
-        error_y={"type": "data", "array": [p["sharpness"]["standard_deviation"] for p in points]},
-        text=[html.escape(p["ball"]) for p in points],
+        x=[length.mean for _, length, _ in known],
+        y=[sharpness.mean for _, _, sharpness in known],
+        error_x={"type": "data", "array": [length.standard_deviation for _, length, _ in known]},
+        error_y={"type": "data", "array": [sharpness.standard_deviation for _, _, sharpness in known]},
+        text=[html.escape(ball) for ball, _, _ in known],
         mode="markers+text",
         textposition="top center",
         marker={"symbol": mark, "size": 11},

@@ -11,11 +11,10 @@ from scipy.spatial.transform import Rotation
 
 from ballgauge_schemas.shared import limits
 from ballgauge_service.core.bulk import Bulk, Check, threads_here
-from ballgauge_service.core.refusal import number_problem, refuse
-from ballgauge_service.motion.balls import HANDS, MotionBall
+from ballgauge_service.motion.balls import MotionBall
 from ballgauge_service.motion.bowlers import LIMITS
 from ballgauge_service.motion.lanes import Lane
-from ballgauge_service.motion.surfaces import FrictionModel, friction_constants
+from ballgauge_service.motion.surfaces import FrictionModel, surface_friction
 from ballgauge_service.physics.motion import equations as eq
 from ballgauge_service.physics.motion.delivery import deliver_rows
 from ballgauge_service.physics.motion.film import BOARD_WIDTH, BOARDS
@@ -33,8 +32,8 @@ PIECE = 32
 """Deliveries of a piece of bulk work (ours): some ten milliseconds."""
 
 
-@dataclass(frozen=True)
-class Settings:
+@dataclass(frozen=True, slots=True)
+class MotionSettings:
     """How a delivery is computed.
 
     path_error [in]: error of the path that is aimed at; largest_step [s]; rolling_resistance: torque over
@@ -46,17 +45,8 @@ class Settings:
     rolling_resistance: float = 0.0
     friction: FrictionModel = field(default_factory=FrictionModel)
 
-    def __post_init__(self) -> None:
-        problems = [
-            (f"/settings/{name}", words)
-            for name, low, high, unit in (
-                ("path_error", *limits.PATH_ERRORS, "in"),
-                ("largest_step", *limits.LARGEST_STEPS, "s"),
-                ("rolling_resistance", 0.0, 0.2, ""),
-            )
-            if (words := number_problem(getattr(self, name), low, high, unit))
-        ]
-        refuse(problems)
+
+USUAL = MotionSettings()
 
 
 def to_board(x: ArrayLike, side: ArrayLike) -> Array:
@@ -71,17 +61,18 @@ def from_board(board: ArrayLike, side: float) -> Array:
     return place
 
 
-def setup_row(ball: MotionBall, settings: Settings, loft: float = 0.0) -> Array:
+def setup_row(ball: MotionBall, settings: MotionSettings, loft: float = 0.0) -> Array:
     """The kernels' constants of one ball, (SETUP,)."""
     row = np.empty(eq.SETUP)
     row[eq.RADIUS] = ball.radius
     row[eq.MOMENT : eq.MOMENT + 3] = ball.moments
     row[eq.OFFSET : eq.OFFSET + 3] = ball.axes @ np.array(ball.centre_of_mass)
     row[eq.INVERSE : eq.INVERSE + 3] = 1.0 / np.array(ball.moments)
-    row[eq.OILED], row[eq.DRY], row[eq.SCALE] = friction_constants(ball.surface, settings.friction)
+    friction = surface_friction(ball.surface, settings.friction)
+    row[eq.OILED], row[eq.DRY], row[eq.SCALE] = friction.oiled, friction.dry, friction.scale
     row[eq.RESISTANCE] = settings.rolling_resistance
     row[eq.LOFT] = 12.0 * loft
-    row[eq.SIDE] = HANDS[ball.hand]
+    row[eq.SIDE] = ball.side
     return row
 
 
@@ -98,7 +89,7 @@ def first_states(ball: MotionBall, releases: Array) -> Array:
     The spin's direction is the positive axis point's for a right-hander and its opposite for a left-hander;
     the point itself stands on the bowler's far side, turned back by the axis rotation and up by the tilt.
     """
-    side = HANDS[ball.hand]
+    side = ball.side
     n = len(releases)
     heading, turn, tilt = (np.radians(releases[:, part]) for part in (ANGLE, ROTATION, TILT))
     # The rotation counts from square to the travel, which the launch angle turns outward.
@@ -121,7 +112,7 @@ def first_states(ball: MotionBall, releases: Array) -> Array:
     return states
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Throw:
     """One ball thrown n ways on one lane; releases (n, 7) in the order of LIMITS."""
 
@@ -131,7 +122,7 @@ class Throw:
     film_factor: Array | None = None
 
 
-def run(throws: Sequence[Throw], settings: Settings, bulk: Bulk | None = None) -> list[Array]:
+def run(throws: Sequence[Throw], settings: MotionSettings, bulk: Bulk | None = None) -> list[Array]:
     """Follow many deliveries in one batch; the summaries, (n, SUMMARY), of each throw.
 
     bulk: who follows them, in pieces of PIECE; threads of this process unless given.
@@ -167,7 +158,7 @@ def follow_piece(
     return out
 
 
-def _setups(throw: Throw, settings: Settings) -> Array:
+def _setups(throw: Throw, settings: MotionSettings) -> Array:
     """Constants of a throw's deliveries; a film factor divides the friction scale."""
     rows = np.tile(setup_row(throw.ball, settings), (len(throw.releases), 1))
     rows[:, eq.LOFT] = 12.0 * throw.releases[:, LOFT]

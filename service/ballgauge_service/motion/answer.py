@@ -1,0 +1,394 @@
+"""What is answered about a motion, as JSON-ready dicts; the unit of each name is in UNITS."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import asdict
+from functools import partial
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ballgauge_service.core.caution import Caution
+from ballgauge_service.core.units import GRAM_PER_OZ, OZ_PER_LB
+from ballgauge_service.motion.balls import MotionBall
+from ballgauge_service.motion.bowlers import Bowler, cautions
+from ballgauge_service.motion.delivery import Delivery
+from ballgauge_service.motion.explanations import Explanation
+from ballgauge_service.motion.lanes import LANE_FEET, Lane
+from ballgauge_service.motion.line_maps import (
+    GAP,
+    OVERLAP,
+    BowlerMap,
+    Line,
+    LineMap,
+    Pair,
+    Point,
+    SurfaceChange,
+)
+from ballgauge_service.motion.request import MotionRequest
+from ballgauge_service.motion.spreads import Spread, statistics
+from ballgauge_service.motion.starts import MPH, MotionSettings, to_board
+from ballgauge_service.motion.surfaces import surface_friction
+from ballgauge_service.physics.motion import delivery as kernel
+from ballgauge_service.physics.motion import equations as eq
+from ballgauge_service.physics.motion import notes
+from ballgauge_service.physics.motion.film import BOARDS
+from ballgauge_service.physics.sphere import arcs_from_grip
+
+Array = NDArray[np.float64]
+Group = dict[str, Any]
+
+JOULE = GRAM_PER_OZ * OZ_PER_LB * 1e-3 * 0.0254**2
+"""Joules in a pound of mass times a squared inch a second; exact."""
+
+UNITS = {
+    "time": "s",
+    "distance": "ft",
+    "board": "board from the bowler's side",
+    "speed": "mph",
+    "angle": "deg",
+    "heading": "deg",
+    "total_turn": "deg",
+    "sharpness": "deg/ft",
+    "boards_crossed": "boards",
+    "hook": "boards",
+    "spin": "rpm",
+    "slip": "mph",
+    "friction": "1",
+    "energy": "J",
+    "lost_to_sliding": "J",
+    "width": "in",
+    "migration": "in",
+    "right": "in",
+    "up": "in",
+    "film": "µL/ft²",
+    "angle_from_contact": "deg",
+    "volume": "mL",
+    "length": "ft",
+    "launch_angle": "deg",
+    "entry_board": "board from the bowler's side",
+    "entry_angle": "deg",
+    "share": "1",
+    "difference": "boards",
+    "weight": "lb",
+    "radius": "in",
+}
+
+PHASES = (
+    "The skid ends where a quarter of the whole turn in direction is made, the hook where nine tenths are. "
+    "The whole turn runs from the launch to the mean direction of rolling, about which a ball of unequal "
+    "moments swings at every revolution. Rolling starts where the contact point first stands still."
+)
+FLARE = (
+    "A ring is the circle of contact in the middle of a revolution; the width is the widest gap on the "
+    f"surface between the first and the last ring laid where the film is {notes.OILY:g} µL/ft² or more."
+)
+WINDOW = "share of all deliveries that reach the pins inside the window, no chance of a strike"
+METHOD = (
+    "share: mean effect over all orders of switching; alone: switched on the first ball only; last: switched "
+    "when all others are; least and greatest: over all orders. Shares and other_differences (weight, size) "
+    "add up to the difference."
+)
+MAP_DEFINITIONS = {
+    "length": "distance [ft] at which a quarter of the whole turn in direction is made",
+    "sharpness": "mean rate of turning [deg/ft] from a quarter to nine tenths of the whole turn",
+    "separation": "distance between two points, each direction over the root of the sum of both variances",
+    "overlaps": f"pairs of balls under a separation of {OVERLAP:g}",
+    "gaps": f"neighbours in length more than {GAP:g} such units of length apart, and the middle between them",
+    "best_pair": "the two balls that leave every other ball nearest to one of them, over all volumes",
+    "widest_pair": "the two balls farthest apart on the mean over all volumes",
+}
+"""How the measures are meant, told with them."""
+
+ALWAYS = (
+    "The ball carries no oil along: every revolution meets the lane with the same surface.",
+    "The lane is flat and level, and the ball touches it in one point and does not bounce.",
+    "No torque acts about the upright through the contact point.",
+    "The entry is taken where the ball's centre passes 60 ft; pins are not modelled.",
+)
+"""Assumptions of every delivery."""
+
+
+def motion_answer(
+    asked: MotionRequest,
+    lane: Lane,
+    thrown: Delivery,
+    spread: Spread | None,
+    line_map: LineMap | None,
+    changes: Sequence[SurfaceChange] | None,
+    explanation: Explanation | None,
+) -> Group:
+    """The whole answer; what was not asked for is null."""
+    ball, line = asked.ball, asked.line
+    warned = [*asked.cautions, *cautions(asked.bowler.release), *_ending_cautions(thrown)]
+    return {
+        "ball": {"name": ball.name, "weight": ball.weight, "radius": ball.radius, "hand": ball.hand},
+        "bowler": _bowler(asked.bowler),
+        "lane": {"name": lane.name, "volume": lane.volume, "length": lane.length},
+        "motion": delivery(thrown),
+        "spread": None if spread is None else spread_answer(spread),
+        "line_map": None if line_map is None or line is None else line_map_answer(line, line_map),
+        "surface_change": None if changes is None else [_change(change) for change in changes],
+        "explain": None if explanation is None else {**asdict(explanation), "method": METHOD},
+        "cautions": [caution.to_dict() for caution in warned],
+        "assumptions": [*asked.assumptions, *assumptions(ball, lane, asked.settings)],
+        "units": UNITS,
+    }
+
+
+def _bowler(bowler: Bowler) -> Group:
+    return {
+        "name": bowler.name,
+        "hand": bowler.hand,
+        "pap": {"over": bowler.over, "up": bowler.up},
+        "release": asdict(bowler.release),
+        "scatter": asdict(bowler.scatter),
+    }
+
+
+def _ending_cautions(thrown: Delivery) -> list[Caution]:
+    if thrown.ending != "pins":
+        words = f"{message(thrown)} The numbers hold for the path until then."
+        return [Caution("pins_not_reached", words)]
+    return [] if thrown.rolled else [Caution("never_rolled", message(thrown))]
+
+
+def delivery(thrown: Delivery) -> Group:
+    """One delivery in trade units; entry is empty where the ball does not come to the pins."""
+    row, side, board = thrown.row, thrown.ball.side, thrown.board
+    velocity = row[notes.END_VX], row[notes.END_VY]
+    speed, heading = math.hypot(*velocity) / MPH, math.degrees(math.atan2(-side * velocity[0], velocity[1]))
+    outermost = float(to_board(row[notes.BREAK_X], side))
+    aside = side * math.tan(math.radians(thrown.release.launch_angle)) * row[notes.END_Y]
+    straight = float(to_board(aside, side) - to_board(0.0, side))
+    at_pins = thrown.ending == "pins"
+    return {
+        "ending": thrown.ending,
+        "message": message(thrown),
+        "time": float(row[notes.TIME]),
+        "distance": thrown.distance,
+        "end": {"board": board, "speed": speed, "heading": heading},
+        "entry": {
+            "board": board if at_pins else None,
+            "angle": heading if at_pins else None,
+            "speed": speed if at_pins else None,
+        },
+        "phases": {
+            "skid_end": _number(row[notes.TURN_START] / 12.0),
+            "hook_end": _number(row[notes.TURN_END] / 12.0),
+            "roll_start": _number(row[notes.ROLL_START] / 12.0),
+            "roll_start_speed": _number(row[notes.ROLL_SPEED] / MPH),
+            "times_gripped": int(row[notes.GRIPS]),
+            "definition": PHASES,
+        },
+        "breakpoint": {"board": outermost, "distance": float(row[notes.BREAK_Y] / 12.0)},
+        "boards_crossed": board - outermost,
+        "hook": board - thrown.release.launch_board - straight,
+        "total_turn": math.degrees(side * row[notes.TURN_TOTAL]) * -1.0,
+        "sharpness": _sharpness(row),
+        "revolutions": float(row[notes.REVOLUTIONS]),
+        "flare": _flare(thrown),
+        "energy": _energy(thrown),
+        "steps": thrown.steps,
+        "curves": _curves(thrown) if len(thrown.samples) else None,
+    }
+
+
+def _number(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
+
+
+def _sharpness(row: Array) -> float | None:
+    length = (row[notes.TURN_END] - row[notes.TURN_START]) / 12.0
+    turn = math.degrees(abs(row[notes.TURN_TOTAL])) * (notes.LATE - notes.EARLY)
+    return _number(turn / length) if length > 0.0 else None
+
+
+def _flare(thrown: Delivery) -> Group:
+    row, size = thrown.row, thrown.ball.radius
+    oiled = int(row[notes.OILED_RINGS])
+    return {
+        "width": float(size * row[notes.OILED_FLARE]) if oiled else None,
+        "width_to_the_end": float(size * row[notes.FLARE]),
+        "rings_oiled": oiled,
+        "migration": _number(size * row[notes.MIGRATION]),
+        "rings": [
+            _ring(ring, axis, thrown.ball)
+            for ring, axis in zip(thrown.rings, thrown.axes(thrown.rings[:, :3]), strict=True)
+        ],
+        "definition": FLARE,
+    }
+
+
+def _ring(ring: Array, axis: Array, ball: MotionBall) -> Group:
+    right, up = arcs_from_grip((axis[0], axis[1], axis[2]), ball.radius)
+    angle = math.degrees(ring[3])
+    return {
+        "axis": {"right": right, "up": up},
+        "angle_from_contact": angle if ball.side > 0.0 else 180.0 - angle,
+        "film": float(ring[4]),
+        "distance": float(ring[5] / 12.0),
+    }
+
+
+def _energy(thrown: Delivery) -> Group:
+    """The books from touch-down to the end [J]; what does not balance is the residual."""
+    unit = JOULE * thrown.ball.weight
+    columns = {
+        "start_moving": notes.START_MOVING,
+        "start_spinning": notes.START_SPINNING,
+        "end_moving": notes.END_MOVING,
+        "end_spinning": notes.END_SPINNING,
+        "raised": notes.RAISED,
+        "lost_to_sliding": notes.SLIDING_LOSS,
+        "lost_to_rolling": notes.RESISTANCE_LOSS,
+    }
+    books = {name: float(unit * thrown.row[column]) for name, column in columns.items()}
+    before = books["start_moving"] + books["start_spinning"]
+    after = books["end_moving"] + books["end_spinning"] + books["raised"]
+    lost = before - after - books["lost_to_sliding"] - books["lost_to_rolling"]
+    return {**books, "residual": lost}
+
+
+def message(thrown: Delivery) -> str:
+    """What became of the ball, in words."""
+    board, feet, start = thrown.board, thrown.distance, thrown.row[notes.ROLL_START] / 12.0
+    roll = (
+        f"It rolled without sliding from {start:.1f} ft."
+        if thrown.rolled
+        else "It never rolled: it slid all the way."
+    )
+    edge = "on the bowler's own side" if board < 0.5 * BOARDS else "on the far side"
+    late = f"The ball had not reached the pins after {kernel.TIME_LIMIT:g} s"
+    unresolved = f"The motion could not be followed beyond {feet:.1f} ft at this accuracy"
+    ends = {
+        "pins": f"The ball came to the head pin's row, {LANE_FEET:g} ft, on board {board:.1f}.",
+        "gutter": f"The ball left the lane into the gutter {edge} at {feet:.1f} ft; the path ends there.",
+        "stopped": f"The ball came to a stop at {feet:.1f} ft, short of the pins; the path ends there.",
+        "timed_out": f"{late}; the path ends at {feet:.1f} ft.",
+        "unresolved": f"{unresolved}; the path ends there.",
+    }
+    return f"{ends[thrown.ending]} {roll}"
+
+
+def assumptions(ball: MotionBall, lane: Lane, settings: MotionSettings) -> list[str]:
+    """What was taken for granted."""
+    found = surface_friction(ball.surface, settings.friction)
+    friction = (
+        f"Friction runs from {found.dry:g} on a dry lane to {found.oiled:g} on a full film, for a surface of "
+        f"{found.roughness:.1f} µin Ra; curve and constants are ours. Sliding speed does not matter."
+    )
+    taken = [friction, *ALWAYS]
+    if ball.centre_of_mass == (0.0, 0.0, 0.0):
+        taken.append("The mass centre is taken at the geometric centre.")
+    if settings.rolling_resistance == 0.0:
+        taken.append("There is no rolling resistance.")
+    return [*taken, *lane.notes]
+
+
+def _curves(thrown: Delivery) -> Group:
+    """Samples of a delivery as lists of equal length."""
+    samples, side = thrown.samples, thrown.ball.side
+    state = samples[:, 1 : eq.STATE + 1]
+    spin = state[:, eq.SPIN : eq.SPIN + 3]
+    rate = np.linalg.norm(spin, axis=1)
+    with np.errstate(invalid="ignore"):
+        axes = thrown.axes(spin / rate[:, None])
+    return {
+        "time": samples[:, 0].tolist(),
+        "distance": (state[:, eq.Y] / 12.0).tolist(),
+        "board": to_board(state[:, eq.X], side).tolist(),
+        "speed": (np.hypot(state[:, eq.VX], state[:, eq.VY]) / MPH).tolist(),
+        "heading": np.degrees(np.arctan2(-side * state[:, eq.VX], state[:, eq.VY])).tolist(),
+        "spin": (rate * 60.0 / (2.0 * np.pi)).tolist(),
+        "phase": [("flight", "slip", "roll")[int(phase)] for phase in samples[:, eq.STATE + 1]],
+        "friction": samples[:, eq.STATE + 2].tolist(),
+        "slip": (samples[:, eq.STATE + 3] / MPH).tolist(),
+        "axis": [None if math.isnan(axis[0]) else axis.tolist() for axis in axes],
+        "lost_to_sliding": (JOULE * thrown.ball.weight * state[:, eq.SLID]).tolist(),
+    }
+
+
+def spread_answer(spread: Spread) -> Group:
+    """Statistics of the entries, and the shares inside the window."""
+    sampling = spread.sampling
+    on_board, share = spread.shares()
+    return {
+        "entry_board": _statistics(spread.board),
+        "entry_angle": _statistics(spread.angle),
+        "endings": spread.endings,
+        "window": {
+            "board": [*sampling.window.board],
+            "angle": [*sampling.window.angle],
+            "share_on_board": on_board,
+            "share": share,
+            "standard_error": math.sqrt(share * (1.0 - share) / sampling.deliveries),
+            "meaning": WINDOW,
+        },
+        "deliveries": sampling.deliveries,
+        "seed": sampling.seed,
+    }
+
+
+def _statistics(values: Array) -> Group | None:
+    known = statistics(values)
+    return None if known is None else asdict(known)
+
+
+def line_map_answer(line: Line, mapped: LineMap) -> Group:
+    """The maps of all bowlers."""
+    return {
+        "bowlers": [_bowler_map(one, mapped) for one in mapped.maps],
+        "volumes": [*mapped.volumes],
+        "deliveries": line.deliveries,
+        "seed": line.seed,
+        "definitions": MAP_DEFINITIONS,
+    }
+
+
+def _bowler_map(one: BowlerMap, mapped: LineMap) -> Group:
+    by_volume = partial(zip, mapped.volumes, strict=True)
+    return {
+        "bowler": one.bowler,
+        "points": [
+            {"ball": name, "volume": volume, **_point(point)}
+            for volume, points in by_volume(one.points)
+            for name, point in zip(mapped.names, points, strict=True)
+        ],
+        "overlaps": [{"volume": v, **asdict(pair)} for v, pairs in by_volume(one.overlaps) for pair in pairs],
+        "gaps": [{"volume": v, **asdict(gap)} for v, gaps in by_volume(one.gaps) for gap in gaps],
+        "best_pair": _pair(one.best_pair, "largest_separation"),
+        "widest_pair": _pair(one.widest_pair, "separation"),
+    }
+
+
+def _pair(pair: Pair | None, name: str) -> Group | None:
+    return None if pair is None else {"balls": pair.balls, name: _number(pair.separation)}
+
+
+def _point(point: Point) -> Group:
+    """The point; a spread is one standard deviation."""
+    return {
+        "length": _statistics(point.length),
+        "sharpness": _statistics(point.sharpness),
+        "total_turn": _statistics(point.total_turn),
+        "entry_angle": _statistics(point.entry_angle),
+        "launch_angle": point.launch_angle,
+        "aimed": point.aimed,
+        "lost": point.lost,
+    }
+
+
+def _change(change: SurfaceChange) -> Group:
+    """Both points; the changes are those of each delivery by itself."""
+    return {
+        "bowler": change.bowler,
+        "volume": change.volume,
+        "before": _point(change.before),
+        "after": _point(change.after),
+        "length_change": _statistics(change.after.length - change.before.length),
+        "sharpness_change": _statistics(change.after.sharpness - change.before.sharpness),
+    }

@@ -1,0 +1,192 @@
+"""What is asked of a motion, from a loaded request: made once, and all that the engine takes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, replace
+from typing import Any
+
+from ballgauge_service.check.drill import Work
+from ballgauge_service.check.request import drill_items, plain, points_of, radius
+from ballgauge_service.core.caution import Caution
+from ballgauge_service.core.refusal import below
+from ballgauge_service.motion.balls import USUAL_RADIUS, BoxBall, MotionBall, box_ball, drilled_ball
+from ballgauge_service.motion.bowlers import BOWLERS, Bowler
+from ballgauge_service.motion.lanes import Film, Lane, Pattern, Wear, Zone, lane_from_pattern, uniform_lane
+from ballgauge_service.motion.line_maps import Line
+from ballgauge_service.motion.spreads import Sampling, Window
+from ballgauge_service.motion.starts import MotionSettings
+from ballgauge_service.motion.surfaces import FrictionModel, Surface
+
+Loaded = Mapping[str, Any]
+
+_BOX_NUMBERS = {part.name for part in fields(BoxBall)} - {"name", "radius", "surface"}
+
+
+@dataclass(frozen=True, slots=True)
+class MotionRequest:
+    """A ball, who throws it, the fresh lane, and what to study; None is not asked for.
+
+    box: the ball by its box numbers where it has only those; explained: the ball to compare it with; surface:
+    another one for it, on the map; picture: `motion`, or the bowler whose map is drawn; assumptions and
+    cautions: about the request.
+    """
+
+    ball: MotionBall
+    box: BoxBall | None
+    bowler: Bowler
+    lane: Lane
+    wear: Wear | None
+    settings: MotionSettings
+    samples: int
+    sampling: Sampling | None
+    line: Line | None
+    surface: Surface | None
+    explained: BoxBall | None
+    picture: str
+    assumptions: tuple[str, ...]
+    cautions: tuple[Caution, ...]
+
+
+def read_motion(request: Loaded) -> MotionRequest:
+    """Read a request as `ballgauge_schemas.motion.request.MOTION_REQUEST` loads it.
+
+    Raises InvalidInput for a ball or a pattern that cannot be.
+    """
+    reader = _Reader()
+    bowler = reader.bowler(request)
+    box = reader.box(request["ball"], bowler, "/ball") if "ball" in request else None
+    ball = reader.drilled(request["drilled"]) if box is None else box_ball(box)
+    line, surface, explained = None, None, None
+    if (asked := request.get("line_map")) is not None:
+        line = reader.line(asked, box or ball, bowler)
+        if "surface_change" in asked:
+            surface = reader.surface(asked["surface_change"], "the other surface")
+    if "explain" in request:
+        explained = reader.box(request["explain"]["ball"], bowler, "/explain/ball")
+    wear = Wear(**plain(request["wear"])) if "wear" in request else None
+    return MotionRequest(
+        ball,
+        box,
+        bowler,
+        read_lane(request["lane"]),
+        wear if wear and wear.deliveries else None,
+        _settings(plain(request.get("settings", {}))),
+        request.get("samples", 0),
+        _sampling(plain(request["spread"])) if "spread" in request else None,
+        line,
+        surface,
+        explained,
+        request.get("picture", "motion"),
+        tuple(reader.assumptions),
+        tuple(reader.cautions),
+    )
+
+
+class _Reader:
+    """Reads the parts that have defaults, and notes what it assumes."""
+
+    def __init__(self) -> None:
+        self.assumptions: list[str] = []
+        self.cautions: list[Caution] = []
+
+    def bowler(self, request: Loaded) -> Bowler:
+        drilling = request.get("drilled", {}).get("drilling", {})
+        hand, point = drilling.get("hand") or request.get("hand"), drilling.get("pap") or request.get("pap")
+        known = BOWLERS.get(request.get("bowler", ""), Bowler("own"))
+        given = plain(request.get("release", {}))
+        if hand is None:
+            self.assumptions.append("No hand is given: the bowler is right-handed.")
+        if point is None:
+            at = f"{known.over:g} in over and {known.up:g} in up"
+            self.assumptions.append(f"No positive axis point is given: it is {at}.")
+        if "bowler" not in request:
+            for name, value in (
+                ("launch angle", f"{known.release.launch_angle:g} deg"),
+                ("launch board", f"{known.release.launch_board:g}"),
+            ):
+                if name.replace(" ", "_") not in given:
+                    self.assumptions.append(f"No {name} is given: it is {value}.")
+        return Bowler(
+            "own" if given or "scatter" in request else known.name,
+            replace(known.release, **given),
+            replace(known.scatter, **plain(request.get("scatter", {}))),
+            hand or known.hand,
+            *((point["over"].value, point["up"].value) if point else (known.over, known.up)),
+        )
+
+    def box(self, ball: Loaded, bowler: Bowler, place: str) -> BoxBall:
+        given = {**plain(ball), **plain(ball["layout"])}
+        across, name = given.get("diameter", 2.0 * USUAL_RADIUS), given.get("name", place)
+        if "diameter" not in given:
+            self.assumptions.append(f"No diameter of {name} is given: it is {across:.3f} in.")
+        if "intermediate_differential" not in given:
+            self.assumptions.append(f"No intermediate differential of {name} is given: it is symmetrical.")
+        numbers = {key: value for key, value in given.items() if key in _BOX_NUMBERS}
+        with below(("", place)):
+            return BoxBall(
+                name=given.get("name", ""),
+                radius=0.5 * across,
+                over=bowler.over,
+                up=bowler.up,
+                hand=bowler.hand,
+                surface=self.surface(ball, name),
+                **numbers,
+            )
+
+    def surface(self, ball: Loaded, name: str) -> Surface:
+        given = plain(ball.get("surface", {}))
+        surface = Surface(**given)
+        if "cover" not in given:
+            self.assumptions.append(f"No cover of {name} is given: it is {surface.cover}.")
+        if "roughness" not in given and "grit" not in given:
+            words = f"No grit or roughness of {name} is given: it is at {surface.grit:g} grit."
+            self.assumptions.append(words)
+        return surface
+
+    def drilled(self, item: dict[str, Any]) -> MotionBall:
+        ball, drilling = item["ball"], item["drilling"]
+        surface = self.surface(item, ball.get("name", "the drilled ball"))
+        for part in ("ball", "drilling"):
+            for pointer in points_of(item[part]):
+                words = "This uncertainty is not carried into the motion."
+                self.cautions.append(Caution("uncertainty_left_out", words, f"/drilled/{part}{pointer}"))
+        with below(("", "/drilled")):
+            made = drill_items([item], [0], Work())
+            return drilled_ball(made.out[0], radius(ball), drilling["hand"], surface, ball.get("name", ""))
+
+    def line(self, asked: Loaded, first: BoxBall | MotionBall, bowler: Bowler) -> Line:
+        others = [self.box(ball, bowler, f"/line_map/balls/{k}") for k, ball in enumerate(asked["balls"])]
+        named = [replace(BOWLERS[name], hand=bowler.hand) for name in asked.get("bowlers", [])]
+        draw = {name: asked[name] for name in ("deliveries", "seed") if name in asked}
+        return Line(
+            (first, *others), tuple(named or [bowler]), tuple(plain(asked.get("volumes", []))), **draw
+        )
+
+
+def read_lane(asked: Loaded) -> Lane:
+    """The fresh lane. Raises InvalidInput for a pattern that cannot be laid."""
+    if "film" in asked:
+        return uniform_lane(asked["film"].value)
+    pattern = plain(asked["pattern"])
+    zones = tuple(
+        Zone(zone["from"], zone["to"], tuple(_film(part) for part in zone["films"]))
+        for zone in pattern["zones"]
+    )
+    with below(("", "/lane/pattern")):
+        return lane_from_pattern(Pattern(pattern.get("name", ""), pattern.get("volume"), zones))
+
+
+def _film(part: Loaded) -> Film:
+    first, last = part["boards"]
+    return Film(first, last, part["film"], part.get("film_end", part["film"]))
+
+
+def _settings(given: dict[str, Any]) -> MotionSettings:
+    friction = given.pop("friction", {})
+    return MotionSettings(**given, friction=FrictionModel(**friction.pop("dry", {}), **friction))
+
+
+def _sampling(given: dict[str, Any]) -> Sampling:
+    window = {name: tuple(ends) for name, ends in given.pop("window", {}).items()}
+    return Sampling(**given, window=Window(**window))
