@@ -9,8 +9,7 @@ from typing import Any
 import pytest
 
 from ballgauge_schemas import load_check_body, load_drilling_body
-from ballgauge_service.check.drillings import evaluate_drillings
-from ballgauge_service.check.evaluate import evaluate_checks
+from ballgauge_service.check.evaluate import evaluate_checks, evaluate_drillings
 
 Body = dict[str, Any]
 

@@ -21,8 +21,7 @@ from ballgauge_schemas import (
     load_check_body,
     load_drilling_body,
 )
-from ballgauge_service.check.drillings import evaluate_drillings
-from ballgauge_service.check.evaluate import evaluate_checks
+from ballgauge_service.check.evaluate import evaluate_checks, evaluate_drillings
 from ballgauge_service.core.refusal import InvalidInput
 
 Body = dict[str, Any]

@@ -11,7 +11,7 @@ import pytest
 
 from ballgauge_schemas import load_check_body
 from ballgauge_service.check import drill as work
-from ballgauge_service.check.request import arrays
+from ballgauge_service.check.request import Check as Asked
 from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.physics.drilling import drill as drill_kernel
 
@@ -143,7 +143,8 @@ def test_too_much_work_is_refused_in_time(
 def test_the_estimate_of_work_bounds_the_time(request_for: Make) -> None:
     for count, apart in ((2, 0.5), (6, 0.05), (12, 0.5), (16, 0.05)):
         items, _ = load_check_body(crowded(request_for, count, apart))
-        prepared = arrays(items)
+        asked = Asked.of(items[0])
+        prepared = work.arrays([asked.ball], [asked.drilling])
         counted = work.Work()
         counted.drill(*prepared, [0])
         start = time.process_time()

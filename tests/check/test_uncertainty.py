@@ -10,7 +10,9 @@ import numpy as np
 import pytest
 
 from ballgauge_schemas import load_drilling_body
-from ballgauge_service.check.predict import Balls
+from ballgauge_service.check.drill import Work
+from ballgauge_service.check.predict import drill_checks
+from ballgauge_service.check.request import Check as Asked
 from ballgauge_service.core.refusal import InvalidInput
 
 Body = dict[str, Any]
@@ -54,8 +56,8 @@ def test_against_a_monte_carlo_of_the_same_inputs(check: Check, request_for: Mak
     for _ in range(2000):
         for path, (value, u) in inputs.items():
             put(path, float(generator.normal(value, u)))
-        drawn.append(load_drilling_body(body)[0][0])
-    shown = np.array([each.shown for each in Balls(drawn).predictions])
+        drawn.append(Asked.of(load_drilling_body(body)[0][0]))
+    shown = np.array([each.prediction.shown for each in drill_checks(drawn, Work())])
     for path, (value, u) in inputs.items():
         put(path, uncertain(value, u))
     answer = check(body)

@@ -135,8 +135,7 @@ def test_a_clock_set_back_moves_no_deadline(monkeypatch: pytest.MonkeyPatch) -> 
 def test_long_work_asks_for_its_deadline(drilled: dict[str, object]) -> None:
     """Against work that is over before it begins: a check, a drilling and a design's run all end."""
     from ballgauge_schemas import load_check_body, load_drilling_body
-    from ballgauge_service.check.drillings import evaluate_drillings
-    from ballgauge_service.check.evaluate import evaluate_checks
+    from ballgauge_service.check.evaluate import evaluate_checks, evaluate_drillings
     from ballgauge_service.core.budget import Run
 
     over = Deadline(0.0, iter((0.0, *[1.0] * 100)).__next__)

@@ -1,4 +1,4 @@
-"""The derived numbers of an answer, from the physics' arrays to JSON-ready groups.
+"""The answers, JSON-ready: derived numbers in groups, findings, and what is missing, assumed and cautioned.
 
 A number that is not known is None; a group none of whose numbers are known is None.
 """
@@ -6,17 +6,22 @@ A number that is not known is None; a group none of whose numbers are known is N
 from __future__ import annotations
 
 import math
-from typing import Any
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any, NamedTuple
 
-import numpy as np
-
-from ballgauge_service.check.request import HOLE_RESULT_NAMES, RESULT_NAMES, Drilled, Item, arm, radius, value
-from ballgauge_service.physics import box_numbers as metrics
-from ballgauge_service.physics.sphere import Vector, angle_between, arcs_from_grip, bearing, dot
+from ballgauge_schemas.shared.limits import BALANCE_ARM, COVER_DENSITY, COVER_THICKNESS
+from ballgauge_service.check.predict import DrilledBall
+from ballgauge_service.check.remedies import LAYOUT_NAMES, Remedy
+from ballgauge_service.check.request import Ball, Check, Drilling, MeasuredBalance, value
+from ballgauge_service.core.caution import Caution
+from ballgauge_service.physics import box_numbers
+from ballgauge_service.physics.balance import PLAUSIBLE_ARMS
+from ballgauge_service.physics.marks import marks, place_of
+from ballgauge_service.physics.sphere import Vector, angle_between
+from ballgauge_service.rulebooks import COLUMNS, OUTCOMES, Assessment, Edition, findings, missing
 
 Group = dict[str, Any]
-
-_ROUNDING = 1e-12
 
 UNITS = {
     "radius": "in", "mean_density": "g/mL", "asymmetry_ratio": "1", "rg": "in", "rg_intermediate": "in",
@@ -33,88 +38,303 @@ UNITS = {
 
 READINGS = ("top", "side", "finger")
 
+_POINTERS = {
+    **{name: f"/ball/{name}" for name in COLUMNS},
+    **dict.fromkeys(
+        (
+            "holes", "gripping_holes", "unused_gripping_holes", "thumb_holes", "balance_holes",
+            "balance_hole_diameter", "vent_holes", "excess_vent_holes", "vent_hole_diameter", "mill_holes",
+            "mill_hole_diameter", "mill_hole_depth",
+        ),
+        "/drilling",
+    ),
+    "unmarked_grip_centre": "/drilling/grip/center_marked",
+    "reactive_cover": "/ball/cover",
+    "asymmetric": "/ball/intermediate_differential",
+    "balance_top": "/measured_balance/top",
+    "balance_side": "/measured_balance/side",
+    "balance_finger": "/measured_balance/finger",
+    "largest_imbalance": "/measured_balance",
+}  # fmt: skip
+"""Where each column of the rules comes from in a request."""
+
+
+class Numbers(NamedTuple):
+    """The physics' numbers of one drilled ball, see `physics.drilling.DRILLED`."""
+
+    pap: Vector
+    pin: Vector
+    psa: Vector
+    cg: Vector
+    moment: Vector
+    hole_moment: Vector
+    centre_of_mass: Vector
+    low_axis: Vector
+    high_axis: Vector
+    half: Vector
+    inner_density: float
+    removed_weight: float
+    slug_weight: float
+    weight: float
+    rg: float
+    rg_intermediate: float
+    rg_high: float
+
+
+class HoleNumbers(NamedTuple):
+    """The physics' numbers of one hole, see `physics.drilling.DRILLED_HOLE`, and its place on the surface."""
+
+    place: Sequence[float]
+    centre: Vector
+    volume: float
+    removed_weight: float
+    slug_weight: float
+    axis_offset: float
+    bottom_height: float
+    reach: float
+    meets: int
+
+
+@dataclass(frozen=True, slots=True)
+class Derivation:
+    """One drilled ball with its numbers as plain ones; marks: see `physics.marks`."""
+
+    ball: Ball
+    drilling: Drilling
+    numbers: Numbers
+    holes: list[HoleNumbers]
+    marks: list[float]
+    shown: Sequence[float]
+    spread: Sequence[float]
+
+
+def derivations(checks: Sequence[Check], balls: Sequence[DrilledBall | None]) -> list[Derivation | None]:
+    """Take the numbers of drilled balls out of the arrays; None for a ball without a drilling."""
+    drilled = next((ball.among for ball in balls if ball is not None), None)
+    if drilled is None:
+        return [None] * len(checks)
+    found, places = marks(drilled.out, drilled.hole_out, drilled.counts, drilled.balls["radius"])
+    outs, mark_rows = drilled.out.tolist(), found.tolist()
+    hole_rows, place_rows = drilled.hole_out.tolist(), places.tolist()
+    derived: list[Derivation | None] = [None] * len(checks)
+    for index, (check, ball) in enumerate(zip(checks, balls, strict=True)):
+        if ball is not None and check.drilling is not None:
+            out = outs[ball.row]
+            holes = zip(check.drilling.holes, hole_rows[ball.row], place_rows[ball.row], strict=False)
+            derived[index] = Derivation(
+                check.ball,
+                check.drilling,
+                Numbers(*(out[k : k + 3] for k in range(0, 30, 3)), *out[30:]),
+                [HoleNumbers(place, hole[:3], *hole[3:]) for _, hole, place in holes],
+                mark_rows[ball.row],
+                ball.prediction.shown,
+                ball.prediction.spread,
+            )
+    return derived
+
+
+def check_answer(
+    check: Check,
+    derived: Derivation | None,
+    assessment: Assessment,
+    place: int,
+    mended: list[Remedy] | None,
+) -> Group:
+    """The whole answer to one check; place: of its ball in the assessment."""
+    outcome = OUTCOMES[assessment.overall.item(place)]
+    found = findings(assessment, place)
+    judged_by = assessment.edition
+    return {
+        "outcome": outcome,
+        "findings": found,
+        "derived": derived_groups(check, derived, mended),
+        "missing": missing_fields(check, assessment, place),
+        "cautions": [
+            caution.to_dict()
+            for caution in (
+                *drilling_cautions(derived),
+                *_date_cautions(check, judged_by),
+                *(Caution("not_judged", each["message"]) for each in found if each["quantity"] is None),
+                _ADVICE[outcome],
+            )
+        ],
+        "assumptions": [*assumptions(check), *_rule_assumptions(check, judged_by)],
+        "rules": used_rules(judged_by),
+        "decision": {"rule": check.decision.rule, "risk": check.decision.risk},
+        "units": UNITS,
+    }
+
+
+def drilling_answer(check: Check, derived: Derivation, mended: list[Remedy], named: str) -> Group:
+    """The answer to one drilling; named: the rules that the remedies keep, in a sentence."""
+    groups = derived_groups(check, derived, mended)
+    return {
+        "derived": groups,
+        "missing": [
+            {"field": field, "needed_for": needs} for field, needs in _lacking(derived.ball, derived.drilling)
+        ],
+        "cautions": [caution.to_dict() for caution in drilling_cautions(derived)],
+        "assumptions": [*assumptions(check), named],
+        "units": UNITS,
+        "remedies": groups["remedies"],
+    }
+
+
+def used_rules(judged_by: Edition) -> Group:
+    """The rules an answer used."""
+    return {
+        "body": judged_by.source.body,
+        "on": judged_by.on.isoformat(),
+        "stage": judged_by.stage,
+        "edition": judged_by.source.edition,
+        "overlay": judged_by.overlay,
+    }
+
+
+def missing_fields(check: Check, assessment: Assessment, place: int) -> list[Group]:
+    """Fields that were not given, one entry each, with the rules and the derived groups that need them."""
+    needed: dict[str, list[str]] = {}
+    for each in missing(assessment, place):
+        names = needed.setdefault(_POINTERS[each["field"]], [])
+        names.extend(name for name in each["needed_for"] if name not in names)
+    if check.drilling is not None:
+        for field, groups in _lacking(check.ball, check.drilling):
+            names = needed.setdefault(field, [])
+            names.extend(name for name in groups if name not in names)
+    return [{"field": field, "needed_for": names} for field, names in needed.items()]
+
+
+def _lacking(ball: Ball, drilling: Drilling) -> Iterator[tuple[str, list[str]]]:
+    """Fields of a drilled ball that were not given, and the derived groups that need them."""
+    for field, given, groups in (
+        ("/drilling/pap", drilling.pap, ["layout", "balance", "drilled"]),
+        ("/drilling/layout", drilling.layout, ["layout", "balance", "drilled"]),
+        ("/ball/rg", ball.rg, ["drilled"]),
+        ("/ball/differential", ball.differential, ["drilled"]),
+        ("/ball/intermediate_differential", ball.intermediate_differential, ["drilled"]),
+        ("/ball/top_weight", ball.top_weight, ["balance"]),
+        ("/ball/pin_to_cg", ball.pin_to_cg, ["balance", "drilled"]),
+    ):
+        balanced = field == "/ball/pin_to_cg" and value(ball.top_weight) == 0.0
+        if given is None and not balanced:
+            yield field, groups
+
+
+def assumptions(check: Check) -> Iterator[str]:
+    """What was taken for granted in the numbers."""
+    ball, drilling = check.ball, check.drilling
+    if ball.diameter is None and ball.circumference is not None:
+        yield "The diameter is the circumference divided by pi; it is judged to 0.001 in."
+    if drilling is None:
+        return
+    if ball.cover_thickness is None or ball.cover_density is None:
+        thick = COVER_THICKNESS if ball.cover_thickness is None else ball.cover_thickness.value
+        dense = COVER_DENSITY if ball.cover_density is None else ball.cover_density.value
+        yield (
+            f"The holes go through a cover {thick:g} in thick at {dense:g} g/mL (not all given: from memory, "
+            "no source)."
+        )
+    yield "Inside the cover the material is uniform, at the density that makes up the ball's weight."
+    if drilling.balance_arm is None:
+        yield _ARM_ASSUMPTION
+    if ball.top_weight is None:
+        yield "No top weight is given: radii of gyration take the undrilled centre of mass as the centre."
+    elif drilling.holes:
+        yield "The undrilled ball's half differs from the other half by what the balance shows of it."
+    if not all(hole.is_open for hole in drilling.holes):
+        yield "A slug fills its hole to the surface."
+
+
+_ARM_ASSUMPTION = (
+    f"The balance shows the moment divided by an arm of {BALANCE_ARM:g} in (from memory, no source); a "
+    f"verdict on a predicted reading that changes between {PLAUSIBLE_ARMS[0]:g} in and {PLAUSIBLE_ARMS[1]:g} "
+    "in is inconclusive."
+)
+
+
+def _rule_assumptions(check: Check, judged_by: Edition) -> Iterator[str]:
+    if check.ball.circumference is None and check.ball.diameter is not None:
+        yield "The circumference is the diameter times pi, to 0.001 in."
+    if not judged_by.on_given:
+        yield (
+            f"No date is given: the rules are those in force on {judged_by.on}, the day the rulebook was "
+            "compiled."
+        )
+
+
+def derived_groups(check: Check, derived: Derivation | None, mended: list[Remedy] | None) -> Group:
+    """Every derived group, None where it cannot be computed."""
+    mends = None if mended is None else [remedy_group(remedy) for remedy in mended]
+    if derived is None:
+        return {
+            "ball": ball_group(check.ball, math.nan),
+            **dict.fromkeys(("layout", "holes", "drilled")),
+            "balance": _measured_alone(check.measured_balance),
+            "remedies": mends,
+        }
+    return {
+        "ball": ball_group(check.ball, derived.numbers.inner_density),
+        "layout": layout_group(derived),
+        "holes": hole_groups(derived),
+        "drilled": drilled_group(derived),
+        "balance": balance_group(derived, check.measured_balance),
+        "remedies": mends,
+    }
+
 
 def number(x: float) -> float | None:
     """The number, or None where it is not known."""
     return x if math.isfinite(x) else None
 
 
-def _clean(arc: float) -> float:
-    """The arc, or 0 where only rounding is left of it."""
-    return 0.0 if abs(arc) < _ROUNDING else arc
-
-
-def _known(group: Group) -> Group | None:
-    return group if any(part is not None for part in group.values()) else None
+def _point(right: float, up: float) -> Group | None:
+    return None if math.isnan(right) else {"right": right, "up": up}
 
 
 def point(at: Vector, size: float) -> Group | None:
     """A place on the surface as arcs from the grip centre [in], from its unit vector."""
-    if math.isnan(at[0] + at[1] + at[2]):
-        return None
-    right, up = arcs_from_grip(at, size)
-    return {"right": _clean(right), "up": _clean(up)}
+    return _point(*place_of(at, size))
 
 
-def ball_group(item: Item, inner_density: float = math.nan) -> Group:
+def ball_group(ball: Ball, inner_density: float) -> Group:
     """What follows from the box numbers of one ball."""
-    ball = item["ball"]
-    size, rg, weight = radius(ball), value(ball, "rg"), value(ball, "weight")
-    total, part = value(ball, "differential"), value(ball, "intermediate_differential")
-    density = float(metrics.mean_density(np.array(weight), np.array(size)))
-    ratio = metrics.asymmetry_ratio(total, part)
+    size, rg, weight = ball.radius, value(ball.rg), value(ball.weight)
+    total, part = value(ball.differential), value(ball.intermediate_differential)
+    density = box_numbers.mean_density(weight, size)
     return {
         "radius": number(size),
         "mean_density": number(density),
-        "floats": None if math.isnan(density) else density < metrics.FRESH_WATER,
-        "asymmetry_ratio": number(ratio),
+        "floats": None if math.isnan(density) else density < box_numbers.FRESH_WATER,
+        "asymmetry_ratio": number(box_numbers.asymmetry_ratio(total, part)),
         "rg_intermediate": number(rg + total - part),
         "rg_high": number(rg + total),
-        "rg_class": None if math.isnan(rg) else metrics.rg_class(rg),
-        "differential_class": None if math.isnan(total) else metrics.differential_class(total),
-        "symmetry": None if math.isnan(part) else metrics.symmetry(part),
+        "rg_class": None if math.isnan(rg) else box_numbers.rg_class(rg),
+        "differential_class": None if math.isnan(total) else box_numbers.differential_class(total),
+        "symmetry": None if math.isnan(part) else box_numbers.symmetry(part),
         "inner_density": number(inner_density),
-        "class_thresholds": dict(metrics.THRESHOLDS),
+        "class_thresholds": box_numbers.THRESHOLDS,
     }
 
 
-class Row:
-    """Plain numbers of one drilled ball: field access without numpy's cost for single values."""
-
-    def __init__(self, drilled: Drilled, index: int, item: Item) -> None:
-        self.numbers = dict(zip(RESULT_NAMES, drilled.out[index].item(), strict=True))
-        self.size = radius(item["ball"])
-        self.arm = arm(item["drilling"])
-        self.hand = 1.0 if item["drilling"]["hand"] == "right" else -1.0
-        self.holes = [
-            dict(zip(HOLE_RESULT_NAMES, row, strict=True))
-            for row in drilled.hole_out[index, : len(item["drilling"]["holes"])].tolist()
-        ]
-
-    def vector(self, name: str) -> Vector:
-        """The vector field `name`."""
-        return (self.numbers[f"{name}_x"], self.numbers[f"{name}_y"], self.numbers[f"{name}_z"])
-
-
-def layout_group(row: Row) -> Group | None:
+def layout_group(derived: Derivation) -> Group | None:
     """Where the layout puts its marks, and the arcs between them."""
-    size = row.size
-    pap, pin, psa, cg = (row.vector(name) for name in ("pap", "pin", "psa", "cg"))
-    to_pap = size * angle_between(pin, pap)
-    gripward = _val_normal(pap)
-    group = {
-        "pap": point(pap, size),
-        "pin": point(pin, size),
-        "psa": point(psa, size),
-        "cg_mark": point(cg, size),
-        "pin_to_pap": number(to_pap),
-        "pap_to_psa": number(size * angle_between(pap, psa)),
-        "pin_to_psa": number(size * angle_between(pin, psa)),
-        "pin_to_val": number(size * abs(0.5 * math.pi - angle_between(pin, gripward))),
-        "pin_to_grip_centre": number(size * angle_between(pin, (0.0, 0.0, 1.0))),
-        "flare_potential": number(float(metrics.flare_potential(np.array(to_pap), np.array(size)))),
+    size, at, numbers = derived.ball.radius, derived.marks, derived.numbers
+    if all(map(math.isnan, (*at[:8], *at[12:16]))):
+        return None
+    gripward = _val_normal(numbers.pap)
+    return {
+        "pap": _point(at[0], at[1]),
+        "pin": _point(at[2], at[3]),
+        "psa": _point(at[4], at[5]),
+        "cg_mark": _point(at[6], at[7]),
+        "pin_to_pap": number(at[12]),
+        "pap_to_psa": number(at[13]),
+        "pin_to_psa": number(at[14]),
+        "pin_to_val": number(size * abs(0.5 * math.pi - angle_between(numbers.pin, gripward))),
+        "pin_to_grip_centre": number(at[15]),
+        "flare_potential": number(box_numbers.flare_potential(at[12], size)),
+        "flare_formula": box_numbers.FLARE_FORMULA,
     }
-    return {**group, "flare_formula": metrics.FLARE_FORMULA} if _known(group) else None
 
 
 def _val_normal(pap: Vector) -> Vector:
@@ -123,60 +343,56 @@ def _val_normal(pap: Vector) -> Vector:
     return (pap[2] / across, 0.0, -pap[0] / across) if across > 0.0 else (math.nan, 0.0, 0.0)
 
 
-def hole_groups(item: Item, row: Row) -> list[Group]:
+def hole_groups(derived: Derivation) -> list[Group]:
     """What each hole takes away, in the request's order."""
-    groups = []
-    for asked, got in zip(item["drilling"]["holes"], row.holes, strict=True):
-        bottom = got["bottom_height"]
-        groups.append(
-            {
-                "role": asked["role"],
-                "at": point((got["centre_x"], got["centre_y"], got["centre_z"]), row.size),
-                "diameter": asked["diameter"].value,
-                "depth": asked["depth"].value,
-                "volume": number(got["volume"]),
-                "removed_weight": number(got["removed_weight"]),
-                "slug_weight": number(got["slug_weight"]),
-                "net_weight": number(got["removed_weight"] - got["slug_weight"]),
-                "axis_offset": number(got["axis_offset"]),
-                "bottom_to_centre": number(math.hypot(bottom, got["axis_offset"])),
-                "past_centre": bottom < 0.0,
-                "meets": [other for other in range(len(row.holes)) if got["meets"] >> other & 1],
-            }
-        )
-    return groups
+    count = len(derived.holes)
+    return [
+        {
+            "role": asked.role,
+            "at": _point(*got.place),
+            "diameter": asked.diameter.value,
+            "depth": asked.depth.value,
+            "volume": number(got.volume),
+            "removed_weight": number(got.removed_weight),
+            "slug_weight": number(got.slug_weight),
+            "net_weight": number(got.removed_weight - got.slug_weight),
+            "axis_offset": number(got.axis_offset),
+            "bottom_to_centre": number(math.hypot(got.bottom_height, got.axis_offset)),
+            "past_centre": got.bottom_height < 0.0,
+            "meets": [other for other in range(count) if got.meets >> other & 1] if got.meets else [],
+        }
+        for asked, got in zip(derived.drilling.holes, derived.holes, strict=True)
+    ]
 
 
-def drilled_group(item: Item, row: Row) -> Group:
+def drilled_group(derived: Derivation) -> Group:
     """Weight, balance and radii of gyration of the drilled ball, and what drilling changed."""
-    got, ball = row.numbers, item["ball"]
-    low, between, high = got["rg"], got["rg_intermediate"], got["rg_high"]
+    got, ball, at = derived.numbers, derived.ball, derived.marks
+    low, between, high = got.rg, got.rg_intermediate, got.rg_high
     total, part = high - low, high - between
-    ratio = metrics.asymmetry_ratio(total, part)
-    before_total, before_part = value(ball, "differential"), value(ball, "intermediate_differential")
-    before_ratio = metrics.asymmetry_ratio(before_total, before_part)
-    change = {
-        "rg": number(low - value(ball, "rg")),
-        "differential": number(total - before_total),
-        "intermediate_differential": number(part - before_part),
-        "asymmetry_ratio": number(ratio - before_ratio),
-        "weight": number(got["slug_weight"] - got["removed_weight"]),
-    }
-    has_high_mark = before_part > 0.0
+    ratio = box_numbers.asymmetry_ratio(total, part)
+    before_total, before_part = value(ball.differential), value(ball.intermediate_differential)
+    before_ratio = box_numbers.asymmetry_ratio(before_total, before_part)
     return {
-        "weight": number(got["weight"]),
-        "removed_weight": number(got["removed_weight"]),
-        "centre_of_mass": _xyz(row.vector("centre_of_mass")),
-        "moment": _xyz(row.vector("moment")),
+        "weight": number(got.weight),
+        "removed_weight": number(got.removed_weight),
+        "centre_of_mass": _xyz(got.centre_of_mass),
+        "moment": _xyz(got.moment),
         "rg": number(low),
         "rg_intermediate": number(between),
         "rg_high": number(high),
         "differential": number(total),
         "intermediate_differential": number(part),
         "asymmetry_ratio": number(ratio),
-        "change": change,
-        "low_rg_axis": _axis(row.vector("low_axis"), row.vector("pin"), row.size, before_total > 0.0),
-        "high_rg_axis": _axis(row.vector("high_axis"), row.vector("psa"), row.size, has_high_mark),
+        "change": {
+            "rg": number(low - value(ball.rg)),
+            "differential": number(total - before_total),
+            "intermediate_differential": number(part - before_part),
+            "asymmetry_ratio": number(ratio - before_ratio),
+            "weight": number(got.slug_weight - got.removed_weight),
+        },
+        "low_rg_axis": _axis(at[8:10], at[16], at[17], before_total > 0.0),
+        "high_rg_axis": _axis(at[10:12], at[18], at[19], before_part > 0.0),
     }
 
 
@@ -186,137 +402,169 @@ def _xyz(vector: Vector) -> Group | None:
     return {"x": vector[0], "y": vector[1], "z": vector[2]}
 
 
-def _axis(axis: Vector, mark: Vector, size: float, marked: bool) -> Group | None:
+def _axis(pole: Sequence[float], moved: float, towards: float, marked: bool) -> Group | None:
     """An axis after drilling, as the pole nearest to its mark, and the arc and bearing it moved."""
-    if math.isnan(axis[0]):
+    if math.isnan(pole[0]):
         return None
-    if dot(axis, mark) < 0.0:
-        axis = (-axis[0], -axis[1], -axis[2])
-    moved = size * angle_between(mark, axis)
-    place = point(axis, size) or {}
-    if not marked or math.isnan(moved):
-        return {**place, "moved": None, "bearing": None}
-    return {**place, "moved": moved, "bearing": math.degrees(bearing(mark, axis))}
-
-
-def balance_group(item: Item, row: Row, shown: list[float], spread: list[float]) -> Group:
-    """Predicted and measured readings, half-against-half differences and the largest imbalance.
-
-    shown, length 3: predicted top, side, finger [oz]; spread, length 4: their standard uncertainties and that
-    of the largest imbalance. The largest imbalance of a ball without holes is its top weight.
-    """
-    halves = [row.numbers["half_z"], row.hand * row.numbers["half_x"], row.numbers["half_y"]]
-    moment = row.vector("moment")
-    length = math.hypot(*moment)
-    imbalance = length / row.arm if row.holes else abs(value(item["ball"], "top_weight"))
-    certain = length > 1e-12
-    heavy = (moment[0] / length, moment[1] / length, moment[2] / length) if certain else (math.nan,) * 3
-    measured = item.get("measured_balance")
+    known = marked and not math.isnan(moved)
     return {
-        "arm": row.arm,
-        "arm_given": "balance_arm" in item["drilling"],
-        "predicted": _readings(shown, spread),
-        "measured": measured_group(measured) if measured else None,
-        "half_differences": _readings(halves, []),
-        "largest_imbalance": number(imbalance),
-        "largest_imbalance_at": point(heavy, row.size),
+        "right": pole[0],
+        "up": pole[1],
+        "moved": moved if known else None,
+        "bearing": math.degrees(towards) if known else None,
     }
 
 
-def measured_balance_group(item: Item) -> Group | None:
+def balance_group(derived: Derivation, measured: MeasuredBalance | None) -> Group:
+    """Predicted and measured readings, half-against-half differences and the largest imbalance.
+
+    The largest imbalance of a ball without holes is its top weight.
+    """
+    half, moment, drilling = derived.numbers.half, derived.numbers.moment, derived.drilling
+    length = math.hypot(*moment)
+    imbalance = length / drilling.arm if drilling.holes else abs(value(derived.ball.top_weight))
+    heavy = (
+        (moment[0] / length, moment[1] / length, moment[2] / length) if length > 1e-12 else (math.nan,) * 3
+    )
+    return {
+        "arm": drilling.arm,
+        "arm_given": drilling.balance_arm is not None,
+        "predicted": _readings(derived.shown, derived.spread),
+        "measured": None if measured is None else measured_group(measured),
+        "half_differences": _readings([half[2], drilling.side * half[0], half[1]], ()),
+        "largest_imbalance": number(imbalance),
+        "largest_imbalance_at": point(heavy, derived.ball.radius),
+    }
+
+
+def _measured_alone(measured: MeasuredBalance | None) -> Group | None:
     """The balance of a ball whose drilling is not known: what was measured, None where nothing was."""
-    measured = item.get("measured_balance")
-    if not measured:
+    if measured is None:
         return None
     unknown = ("arm", "predicted", "half_differences", "largest_imbalance", "largest_imbalance_at")
     return {**dict.fromkeys(unknown), "arm_given": False, "measured": measured_group(measured)}
 
 
-def _readings(values: list[float], spread: list[float]) -> Group | None:
-    if all(math.isnan(x) for x in values):
+def _readings(values: Sequence[float], spread: Sequence[float]) -> Group | None:
+    if all(map(math.isnan, values)):
         return None
     group: Group = {name: number(x) for name, x in zip(READINGS, values, strict=True)}
-    if spread and not all(math.isnan(x) for x in spread):
+    if not all(map(math.isnan, spread)):
         group["uncertainty"] = {name: number(x) for name, x in zip(READINGS, spread, strict=False)}
     return group
 
 
-def measured_group(measured: Item) -> Group:
+def measured_group(measured: MeasuredBalance) -> Group:
     """The measured readings as given, with the uncertainties they state."""
-    group: Group = {name: number(value(measured, name)) for name in READINGS}
-    spread = {name: measured[name].uncertainty if name in measured else None for name in READINGS}
+    given = dict(zip(READINGS, measured.readings, strict=True))
+    group: Group = {name: number(value(quantity)) for name, quantity in given.items()}
+    spread = {name: None if quantity is None else quantity.uncertainty for name, quantity in given.items()}
     if any(x is not None for x in spread.values()):
         group["uncertainty"] = spread
     return group
 
 
-def cautions(item: Item, row: Row | None) -> list[Group]:
-    """What deserves a second look: geometry, and the work itself."""
-    if row is None:
-        return []
-    found: list[Group] = []
-    for index, hole in enumerate(row.holes):
+def remedy_group(remedy: Remedy) -> Group:
+    """One remedy."""
+    offered, layout = remedy.change is not None, remedy.layout
+    return {
+        "kind": remedy.kind,
+        "change": remedy.change,
+        "unit": "in" if offered else None,
+        "holes": [{"index": hole, "depth": depth} for hole, depth in remedy.depths] or None,
+        "readings": None if remedy.readings is None else dict(zip(READINGS, remedy.readings, strict=True)),
+        "message": remedy.words,
+        **({} if layout is None else {"layout": dict(zip(LAYOUT_NAMES, layout, strict=True))}),
+    }
+
+
+def drilling_cautions(derived: Derivation | None) -> Iterator[Caution]:
+    """What deserves a second look in a drilling: geometry, and the work itself."""
+    if derived is None:
+        return
+    holes = derived.drilling.holes
+    for index, got in enumerate(derived.holes):
         here = f"/drilling/holes/{index}"
-        met = [other for other in range(index) if hole["meets"] >> other & 1]
-        found.extend(caution(*_meeting(item, index, other), here) for other in met if _is_open(item, other))
-        if hole["bottom_height"] < 0.0:
-            words = f"{_named(item, index)} reaches past the centre of the ball."
-            found.append(caution("past_centre", words, here))
-    found.extend(_hand_cautions(item, row))
-    if row.holes:
-        found.append(
-            caution(
-                "drilling_safety",
-                "Drilling machines, dust and solvents can injure: guard the machine, wear eye and breathing "
-                "protection, and follow local codes and licensed practice.",
-                "/drilling",
-            )
-        )
-    return found
+        for other in range(index):
+            if got.meets >> other & 1 and holes[other].is_open:
+                yield _meeting(derived.drilling, index, other)
+        if got.bottom_height < 0.0:
+            words = f"{_named(derived.drilling, index)} reaches past the centre of the ball."
+            yield Caution("past_centre", words, here)
+    yield from _hand_cautions(derived)
+    if holes:
+        yield _SAFETY
 
 
-def _is_open(item: Item, index: int) -> bool:
-    return "slug_density" not in item["drilling"]["holes"][index]
+_SAFETY = Caution(
+    "drilling_safety",
+    "Drilling machines, dust and solvents can injure: guard the machine, wear eye and breathing protection, "
+    "and follow local codes and licensed practice.",
+    "/drilling",
+)
 
 
-def _meeting(item: Item, index: int, other: int) -> tuple[str, str]:
-    """Code and words of a hole that runs into an open one drilled before it."""
-    this, that = _named(item, index), _named(item, other)
-    if _is_open(item, index):
-        return "holes_meet", (
+def _named(drilling: Drilling, index: int) -> str:
+    return f"Hole {index} ({drilling.holes[index].role})"
+
+
+def _meeting(drilling: Drilling, index: int, other: int) -> Caution:
+    """A hole that runs into an open one drilled before it."""
+    this, that, here = _named(drilling, index), _named(drilling, other), f"/drilling/holes/{index}"
+    if drilling.holes[index].is_open:
+        words = (
             f"{this} runs into {that} inside the ball; shared material counts once, and the wall between "
             "them is gone."
         )
-    return "slug_fills_hole", (
+        return Caution("holes_meet", words, here)
+    words = (
         f"{this} is slugged and listed after {that}, so its slug fills what they share; a slug that was "
         "there first is listed first."
     )
+    return Caution("slug_fills_hole", words, here)
 
 
-def _hand_cautions(item: Item, row: Row) -> list[Group]:
+def _hand_cautions(derived: Derivation) -> Iterator[Caution]:
     """An axis point or fingers on the side of the other hand."""
-    found: list[Group] = []
-    hand = item["drilling"]["hand"]
-    if value(item["drilling"].get("pap", {}), "over") < 0.0:
+    drilling = derived.drilling
+    if drilling.pap is not None and drilling.pap.over.value < 0.0:
         words = (
-            f"The positive axis point lies on the other side of the grip than is usual for the {hand} hand."
+            "The positive axis point lies on the other side of the grip than is usual for the "
+            f"{drilling.hand} hand."
         )
-        found.append(caution("other_hand", words, "/drilling/pap/over"))
+        yield Caution("other_hand", words, "/drilling/pap/over")
     across = {
-        asked["role"]: row.hand * hole["centre_x"]
-        for asked, hole in zip(item["drilling"]["holes"], row.holes, strict=True)
-        if "slug_density" not in asked
+        asked.role: drilling.side * got.centre[0]
+        for asked, got in zip(drilling.holes, derived.holes, strict=True)
+        if asked.is_open
     }
     if across.get("middle", -math.inf) > across.get("ring", math.inf):
-        words = f"The ring finger's hole lies where the middle finger's is usual for the {hand} hand."
-        found.append(caution("other_hand", words, "/drilling/hand"))
-    return found
+        words = (
+            f"The ring finger's hole lies where the middle finger's is usual for the {drilling.hand} hand."
+        )
+        yield Caution("other_hand", words, "/drilling/hand")
 
 
-def _named(item: Item, index: int) -> str:
-    return f"Hole {index} ({item['drilling']['holes'][index]['role']})"
+def _date_cautions(check: Check, judged_by: Edition) -> Iterator[Caution]:
+    """Dates that the rulebook, or the other date, does not reach."""
+    compiled, approved = judged_by.source.compiled_on, check.ball.approved_on
+    if judged_by.on > compiled:
+        words = f"The rulebook was compiled on {compiled}; later changes of rules are not in it."
+        yield Caution("date_beyond_rulebook", words, "/rules/on")
+    if approved is not None and approved > judged_by.on:
+        words = f"The day of approval, {approved}, lies after the day of use, {judged_by.on}."
+        yield Caution("used_before_approval", words, "/ball/approved_on")
 
 
-def caution(code: str, message: str, pointer: str | None = None) -> Group:
-    """Something that deserves a second look; pointer: its place in the request, where it has one."""
-    return {"code": code, "message": message, "pointer": pointer}
+_ADVICE = {
+    outcome: Caution(
+        "advice_only",
+        f"{words} This is advice from the values given: only the governing body decides and approves.",
+    )
+    for outcome, words in {
+        "conforming": "Every rule that was judged is met.",
+        "nonconforming": "At least one rule is not met.",
+        "inconclusive": "At least one rule cannot be decided from these values.",
+        "not_assessed": "Not every rule could be judged; this is not a pass.",
+    }.items()
+}

@@ -1,4 +1,4 @@
-"""How much a request may ask of the drilling kernel.
+"""Drilling the balls of a request: values to arrays, how much may be asked, and what is refused.
 
 One hole costs microseconds; holes that run through one another cost the more the more holes lie between them
 in the order. The work is counted from the geometry, not from a clock, so that the same request always ends
@@ -7,17 +7,24 @@ the same way.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Iterator, Sequence
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ballgauge_schemas.shared.limits import COVER_DENSITY, COVER_THICKNESS
+from ballgauge_service.check.request import Ball, Drilling, Hole, impossible_ball, value
 from ballgauge_service.core import budget
 from ballgauge_service.core.compiled import compiled
-from ballgauge_service.core.refusal import InvalidInput
-from ballgauge_service.physics.drilling import Records, drill
+from ballgauge_service.core.refusal import Fault, InvalidInput
+from ballgauge_service.physics.drilling import BALL, HOLE, LAYOUT, ROLES, Records, drill
 from ballgauge_service.physics.holes import GEOMETRY, set_hole
 from ballgauge_service.physics.overlaps import may_meet
+
+DENSEST = 22.6
+"""Density of osmium, the densest of all materials [g/mL] (CRC Handbook, from memory)."""
 
 WORK_LIMIT = 6e6
 """Most estimated work of one request [µs] (ours): keeps the longest answer within seconds."""
@@ -31,8 +38,89 @@ their distance in the order [µs] (ours, measured and rounded up)."""
 
 _STRETCH = 2e5
 _SMALL = 5e3
+_NAN = math.nan
+_ROLE_NUMBER = {role: number for number, role in enumerate(ROLES)}
+_NO_HOLE = (0, *(_NAN,) * 7)
 
 Counts = NDArray[np.int64]
+
+
+class Drilled(NamedTuple):
+    """Drilled balls as arrays, in the dtypes of `physics.drilling`.
+
+    balls (n,), layouts (n,), holes (n, h), counts (n,): what was drilled; out (n,) DRILLED and hole_out
+    (n, h) DRILLED_HOLE: what came of it.
+    """
+
+    balls: Records
+    layouts: Records
+    holes: Records
+    counts: Counts
+    out: Records
+    hole_out: Records
+
+    def only(self, row: int) -> Drilled:
+        """One of the balls."""
+        one = slice(row, row + 1)
+        arrays = (self.balls[one], self.layouts[one], self.holes[one], self.counts[one])
+        return Drilled(*arrays, self.out[one], self.hole_out[one])
+
+
+def _ball_row(ball: Ball, drilling: Drilling) -> tuple[float, ...]:
+    thick, dense = ball.cover_thickness, ball.cover_density
+    return (
+        value(ball.weight),
+        ball.radius,
+        value(ball.rg),
+        value(ball.differential),
+        value(ball.intermediate_differential),
+        value(ball.top_weight),
+        value(ball.pin_to_cg),
+        COVER_THICKNESS if thick is None else thick.value,
+        COVER_DENSITY if dense is None else dense.value,
+        drilling.arm,
+    )
+
+
+def _layout_row(drilling: Drilling) -> tuple[float, ...]:
+    pap, layout, grip = drilling.pap, drilling.layout, drilling.grip
+    axis = (_NAN,) * 2 if pap is None else (pap.over.value, pap.up.value)
+    angles = (
+        (_NAN,) * 3
+        if layout is None
+        else (layout.drilling_angle.value, layout.pin_to_pap.value, layout.val_angle.value)
+    )
+    spans = (value(grip.span_middle), value(grip.span_ring), float(grip.span_kind == "full"))
+    return (drilling.side, *axis, *angles, *spans, value(grip.bridge))
+
+
+def _hole_row(hole: Hole) -> tuple[float, ...]:
+    at = hole.at
+    return (
+        _ROLE_NUMBER[hole.role],
+        *((_NAN,) * 2 if at is None else (at.right.value, at.up.value)),
+        hole.diameter.value,
+        hole.depth.value,
+        hole.pitch_forward.value,
+        hole.pitch_lateral.value,
+        value(hole.slug_density),
+    )
+
+
+def arrays(balls: Sequence[Ball], drillings: Sequence[Drilling]) -> tuple[Records, Records, Records, Counts]:
+    """Balls (n,), layouts (n,), holes (n, h) and hole counts (n,), ready for `physics.drilling.drill`."""
+    counts = np.array([len(drilling.holes) for drilling in drillings], np.int64)
+    most = int(counts.max(initial=0))
+    rows = [
+        [*map(_hole_row, drilling.holes), *[_NO_HOLE] * (most - len(drilling.holes))]
+        for drilling in drillings
+    ]
+    return (
+        np.array(list(map(_ball_row, balls, drillings)), BALL),
+        np.array(list(map(_layout_row, drillings)), LAYOUT),
+        np.array(rows, HOLE) if most else np.zeros((len(drillings), 0), HOLE),
+        counts,
+    )
 
 
 @compiled
@@ -110,13 +198,88 @@ class Work:
     def _spend(self, amount: float, owner: int) -> None:
         self.spent += amount
         if self.spent > WORK_LIMIT:
-            text = (
+            words = (
                 "too much to compute in one request, reached here: send fewer balls at a time, or fewer "
                 "holes that meet and fewer uncertainties"
             )
-            raise InvalidInput([(owner, "/drilling/holes", text)])
+            raise InvalidInput([Fault("/drilling/holes", words, owner)])
 
 
 def ball_work(ball: Records, holes: Records, count: int, hole_out: Records) -> float:
     """Estimated work of drilling one ball again [µs]; ball (1,), holes and hole_out (1, h)."""
     return float(_count_work(ball, holes, np.array([count], np.int64), hole_out))
+
+
+def drill_balls(
+    balls: Sequence[Ball], drillings: Sequence[Drilling], indices: Sequence[int], work: Work
+) -> Drilled:
+    """Drill balls, one a drilling; `indices` are their places in the request, for the faults.
+
+    Raises InvalidInput naming every impossible field of every ball.
+    """
+    prepared = arrays(balls, drillings)
+    drilled = Drilled(*prepared, *work.drill(*prepared, indices))
+    faults = [
+        fault
+        for row, asked in enumerate(zip(balls, drillings, indices, strict=True))
+        for fault in _impossible(drilled, row, *asked)
+    ]
+    if faults:
+        raise InvalidInput(faults)
+    return drilled
+
+
+def _impossible(drilled: Drilled, row: int, ball: Ball, drilling: Drilling, index: int) -> list[Fault]:
+    out = drilled.out[row]
+    found = [
+        *impossible_ball(ball, index),
+        *_impossible_material(float(out["inner_density"]), ball, index),
+        *_misplaced_holes(drilled, row, index),
+    ]
+    if not found and (not out["weight"] > 0.0 or _lost_inertia(ball, drilling, out)):
+        words = "impossible: the holes take away more than a ball of these box numbers has"
+        found.append(Fault("/drilling/holes", words, index))
+    return found
+
+
+def _impossible_material(inner_density: float, ball: Ball, index: int) -> Iterator[Fault]:
+    """Refuse a cover and a weight that leave no material for the inside."""
+    if 0.0 < inner_density <= DENSEST:
+        return
+    if ball.cover_density is not None:
+        name = "cover_density"
+    else:
+        name = "weight" if ball.cover_thickness is None else "cover_thickness"
+    if inner_density > DENSEST:
+        words = f"the inside of the cover would weigh {inner_density:.1f} g/mL, more than any material"
+    else:
+        words = "the cover alone weighs more than the ball"
+    yield Fault(f"/ball/{name}", f"impossible: {words}", index)
+
+
+def _misplaced_holes(drilled: Drilled, row: int, index: int) -> Iterator[Fault]:
+    size, triangle = float(drilled.balls[row]["radius"]), True
+    for number, hole in enumerate(drilled.hole_out[row][: drilled.counts[row]]):
+        if math.isnan(hole["centre_z"]):
+            if triangle:
+                words = "impossible: spans, bridge and hole sizes make no triangle on the ball"
+                yield Fault("/drilling/grip", words, index)
+            triangle = False
+        elif not hole["reach"] < size:
+            yield Fault(f"/drilling/holes/{number}", _where_it_breaks(hole, size), index)
+
+
+def _where_it_breaks(hole: np.void, size: float) -> str:
+    if hole["bottom_height"] > 0.8 * size:
+        return "too shallow for its diameter and pitch: its bottom does not lie wholly inside the ball"
+    return "breaks through the surface elsewhere: its bottom does not lie wholly inside the ball"
+
+
+def _lost_inertia(ball: Ball, drilling: Drilling, out: np.void) -> bool:
+    """True where the box numbers and the layout are known and yet a principal moment comes out negative."""
+    numbers = (ball.rg, ball.differential, ball.intermediate_differential)
+    return (
+        None not in numbers
+        and drilling.layout is not None
+        and bool(np.isnan([out["rg"], out["rg_intermediate"], out["rg_high"]]).any())
+    )

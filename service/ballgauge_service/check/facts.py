@@ -5,20 +5,22 @@ from __future__ import annotations
 import datetime
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass, field
+from operator import attrgetter
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ballgauge_schemas import Quantity
-from ballgauge_service.check.answer import READINGS
-from ballgauge_service.check.predict import Balls, Prediction
-from ballgauge_service.check.request import Item, as_printed, diameter
+from ballgauge_service.check.predict import Prediction
+from ballgauge_service.check.request import Ball, Check, Drilling, Hole, as_printed
 from ballgauge_service.physics.balance import PLAUSIBLE_ARMS
 from ballgauge_service.physics.box_numbers import ASYMMETRIC_FROM
 from ballgauge_service.rulebooks import COLUMNS, OUTCOMES, Assessment, Column, Decision, Edition, assess
 
 Array = NDArray[np.float64]
+Alternates = tuple[float, float, float]
 
 BALANCE = ("balance_top", "balance_side", "balance_finger", "largest_imbalance")
 _FAILING_FROM = OUTCOMES.index("inconclusive")
@@ -29,22 +31,32 @@ _MEASURED = (
     "restitution", "roughness", "oil_absorption_time", "max_density", "top_weight", "pin_to_cg",
     "pin_to_low_rg_axis", "mark_to_high_rg_axis", "cover_thickness", "cover_density",
 )  # fmt: skip
+_measured = attrgetter(*_MEASURED)
+_NAN = math.nan
+_NO_ALTERNATES = (_NAN, _NAN, _NAN)
 
 
-class Fact(NamedTuple):
-    """One quantity of one ball: value, standard uncertainty (NaN: none), and what else it could be.
+@dataclass(slots=True)
+class Facts:
+    """What is known of one ball, by column of the rules; what is not known is left out.
 
-    alternates: the values at the ends of an arm that is not known, and the nearest to 0 between them.
+    alternates: of a reading, its values at the ends of an arm that is not known, and the nearest to 0 between
+    them.
     """
 
-    value: float
-    uncertainty: float = math.nan
-    alternates: tuple[float, float, float] | None = None
+    values: dict[str, float] = field(default_factory=dict)
+    uncertainties: dict[str, float] = field(default_factory=dict)
+    alternates: dict[str, Alternates] = field(default_factory=dict)
 
+    def add(self, name: str, value: float, uncertainty: float | None = None) -> None:
+        """Add a value with its standard uncertainty; None or NaN: none."""
+        self.values[name] = value
+        if uncertainty is not None and not math.isnan(uncertainty):
+            self.uncertainties[name] = uncertainty
 
-Facts = dict[str, Fact]
-_UNKNOWN = Fact(math.nan)
-_NO_ALTERNATES = (math.nan, math.nan, math.nan)
+    def add_quantity(self, name: str, quantity: Quantity) -> None:
+        """Add a quantity as given."""
+        self.add(name, quantity.value, quantity.uncertainty)
 
 
 def judge(
@@ -54,156 +66,130 @@ def judge(
     decision: Decision,
 ) -> Assessment:
     """Assess balls given as facts; approved_on, one a ball, None where unknown."""
-    given = {name for each in facts for name in each}
-    names = [name for name in COLUMNS if name in given]
-    days = np.array(["NaT" if day is None else day for day in approved_on], "M8[D]")
-    table = [[each.get(name, _UNKNOWN) for each in facts] for name in names]
-    values = np.array([[fact[0] for fact in row] for row in table])
-    spread = np.array([[fact[1] for fact in row] for row in table])
-    stated = (~np.isnan(spread)).any(axis=1).tolist()
+    given = {name for each in facts for name in each.values}
+    stated = {name for each in facts for name in each.uncertainties}
+    varying = {name for each in facts for name in each.alternates}
     columns = {
-        name: Column(values[k], spread[k] if stated[k] else None, _alternates(name, table[k]))
-        for k, name in enumerate(names)
+        name: Column(
+            np.array([each.values.get(name, _NAN) for each in facts]),
+            np.array([each.uncertainties.get(name, _NAN) for each in facts]) if name in stated else None,
+            np.array([each.alternates.get(name, _NO_ALTERNATES) for each in facts]).T
+            if name in varying
+            else None,
+        )
+        for name in COLUMNS
+        if name in given
     }
+    days = np.array(["NaT" if day is None else day for day in approved_on], "M8[D]")
     return assess(judged_by, columns, days, decision)
 
 
-def _alternates(name: str, facts: Sequence[Fact]) -> Array | None:
-    if name not in BALANCE or not any(fact.alternates for fact in facts):
-        return None
-    return np.array([fact.alternates or _NO_ALTERNATES for fact in facts]).T
-
-
-def ball_facts(item: Item, balls: Balls, index: int) -> Facts:
-    """Every quantity that a rule may ask about, of one ball; unknown ones are left out."""
-    ball = item["ball"]
-    facts: Facts = {}
-    for name in _MEASURED:
-        if name in ball:
-            facts[name] = _fact(ball[name])
-    facts.update(_size_facts(ball))
-    facts["house_ball"] = Fact(float(ball["house_ball"]))
-    if "cover" in ball:
-        facts["reactive_cover"] = Fact(float(ball["cover"] == "reactive"))
-    if "intermediate_differential" in ball:
-        facts["asymmetric"] = Fact(float(ball["intermediate_differential"].value >= ASYMMETRIC_FROM))
-    if "drilling" in item:
-        facts.update(_drilling_facts(item["drilling"]))
-    facts.update(_balance_facts(item, balls.prediction(index)))
+def ball_facts(check: Check, predicted: Prediction | None) -> Facts:
+    """Every quantity that a rule may ask about, of one ball; predicted: its balance, where it is drilled."""
+    ball, facts = check.ball, Facts()
+    for name, quantity in zip(_MEASURED, _measured(ball), strict=True):
+        if quantity is not None:
+            facts.add_quantity(name, quantity)
+    _add_size(facts, ball)
+    facts.add("house_ball", float(ball.house_ball))
+    if ball.cover is not None:
+        facts.add("reactive_cover", float(ball.cover == "reactive"))
+    if ball.intermediate_differential is not None:
+        facts.add("asymmetric", float(ball.intermediate_differential.value >= ASYMMETRIC_FROM))
+    if check.drilling is not None:
+        _add_drilling(facts, check.drilling)
+    _add_balance(facts, check, predicted)
     return facts
 
 
-def _fact(quantity: Quantity) -> Fact:
-    return Fact(quantity.value, math.nan if quantity.uncertainty is None else quantity.uncertainty)
-
-
-def _size_facts(ball: Item) -> Facts:
-    across = diameter(ball)
+def _add_size(facts: Facts, ball: Ball) -> None:
+    across, u = ball.across, None if ball.across is None else ball.across.uncertainty
     if across is None:
-        return {}
-    spread = math.nan if across.uncertainty is None else across.uncertainty
-    if "circumference" in ball:
-        size = across.value if "diameter" in ball else as_printed(across.value)
-        return {
-            "diameter": Fact(size, spread),
-            "circumference": _fact(ball["circumference"]),
-        }
-    return {
-        "diameter": Fact(across.value, spread),
-        "circumference": Fact(as_printed(math.pi * across.value), math.pi * spread),
-    }
+        return
+    if ball.circumference is None:
+        facts.add_quantity("diameter", across)
+        around = as_printed(math.pi * across.value)
+        facts.add("circumference", around, None if u is None else math.pi * u)
+    else:
+        facts.add("diameter", as_printed(across.value) if ball.diameter is None else across.value, u)
+        facts.add_quantity("circumference", ball.circumference)
 
 
-def _drilling_facts(drilling: Item) -> Facts:
+def _add_drilling(facts: Facts, drilling: Drilling) -> None:
     """Counts and sizes of the open holes. A size of holes that are not there is left out."""
-    roles: dict[str, list[Item]] = {}
-    for hole in drilling["holes"]:
-        if "slug_density" not in hole:
-            unused_thumb = hole["role"] == "thumb" and not hole.get("used", True)
-            roles.setdefault("balance" if unused_thumb else hole["role"], []).append(hole)
+    roles: dict[str, list[Hole]] = {}
+    for hole in drilling.holes:
+        if hole.is_open:
+            unused_thumb = hole.role == "thumb" and hole.used is False
+            roles.setdefault("balance" if unused_thumb else hole.role, []).append(hole)
     digits = [hole for role in _DIGITS for hole in roles.get(role, ())]
     thumbs, balance, vents, mills = (roles.get(role, []) for role in ("thumb", "balance", "vent", "mill"))
     counts = {
         "holes": sum(map(len, roles.values())),
         "gripping_holes": len(digits),
-        "unused_gripping_holes": sum(not hole.get("used", True) for hole in digits),
+        "unused_gripping_holes": sum(hole.used is False for hole in digits),
         "thumb_holes": len(thumbs),
         "balance_holes": len(balance),
         "vent_holes": len(vents),
         "excess_vent_holes": max(len(vents) - len(digits), 0),
         "mill_holes": len(mills),
     }
-    facts = {name: Fact(float(count)) for name, count in counts.items()}
-    for name, holes, size in (
-        ("balance_hole_diameter", balance, "diameter"),
-        ("vent_hole_diameter", vents, "diameter"),
-        ("mill_hole_diameter", mills, "diameter"),
-        ("mill_hole_depth", mills, "depth"),
-    ):
+    for name, count in counts.items():
+        facts.add(name, float(count))
+    for role, holes in (("balance", balance), ("vent", vents), ("mill", mills)):
         if holes:
-            facts[name] = _largest(holes, size)
-    marked = drilling.get("grip", {}).get("center_marked")
-    if thumbs:
-        facts["unmarked_grip_centre"] = Fact(0.0)
-    elif marked is not None:
-        facts["unmarked_grip_centre"] = Fact(float(not marked))
-    return facts
+            facts.add_quantity(f"{role}_hole_diameter", _largest([hole.diameter for hole in holes]))
+    if mills:
+        facts.add_quantity("mill_hole_depth", _largest([hole.depth for hole in mills]))
+    marked = True if thumbs else drilling.grip.center_marked
+    if marked is not None:
+        facts.add("unmarked_grip_centre", float(not marked))
 
 
-def _largest(holes: Sequence[Item], name: str) -> Fact:
-    """Largest diameter or depth of some holes, with its uncertainty."""
-    most = max((hole[name] for hole in holes), key=lambda quantity: float(quantity.value))
-    return Fact(most.value, math.nan if most.uncertainty is None else most.uncertainty)
+def _largest(quantities: Sequence[Quantity]) -> Quantity:
+    return max(quantities, key=lambda quantity: quantity.value)
 
 
-def _balance_facts(item: Item, predicted: Prediction | None) -> Facts:
+def _add_balance(facts: Facts, check: Check, predicted: Prediction | None) -> None:
     """Readings and the largest imbalance: measured where given, else predicted."""
-    measured = item.get("measured_balance", {})
-    known = [math.nan] * 3 if predicted is None else predicted.spread
-    fixed = [math.nan] * 3 if predicted is None else list(predicted.fixed)
-    divided = [math.nan] * 3 if predicted is None else list(predicted.divided)
-    shown = [math.nan] * 3 if predicted is None else list(predicted.shown)
-    spread = known[:3]
-    for k, name in enumerate(READINGS):
-        if name in measured:
-            reading = _fact(measured[name])
-            fixed[k], divided[k], shown[k] = reading.value, 0.0, reading.value
-            spread[k] = reading.uncertainty
-    open_arm = "drilling" in item and "balance_arm" not in item["drilling"]
-    facts: Facts = {}
+    known = _NO_PREDICTION if predicted is None else predicted
+    fixed, divided, shown, spread = (list(part) for part in known)
+    measured = check.measured_balance
+    for k, quantity in enumerate(() if measured is None else measured.readings):
+        if quantity is not None:
+            fixed[k], divided[k], shown[k] = quantity.value, 0.0, quantity.value
+            spread[k] = _NAN if quantity.uncertainty is None else quantity.uncertainty
+    open_arm = check.drilling is not None and check.drilling.balance_arm is None
     for k, name in enumerate(BALANCE[:3]):
         if not math.isnan(shown[k]):
-            varies = open_arm and divided[k] != 0.0
-            others = _over_arms(fixed[k : k + 1], divided[k : k + 1]) if varies else None
-            facts[name] = Fact(shown[k], spread[k], others)
-    facts.update(_imbalance_fact(item, fixed, divided, shown, spread, known))
-    return facts
+            facts.add(name, shown[k], spread[k])
+            if open_arm and divided[k] != 0.0:
+                facts.alternates[name] = _over_arms(fixed[k : k + 1], divided[k : k + 1])
+    _add_imbalance(facts, check, fixed, divided, shown, spread)
 
 
-def _imbalance_fact(
-    item: Item,
+def _add_imbalance(
+    facts: Facts,
+    check: Check,
     fixed: list[float],
     divided: list[float],
     shown: list[float],
     spread: list[float],
-    known: list[float],
-) -> Facts:
+) -> None:
     """|M| / arm [oz]; of a ball without holes it is its top weight, wherever the mark lies."""
-    measured = bool(item.get("measured_balance"))
-    drilling = item.get("drilling")
-    if drilling is not None and not drilling["holes"] and not measured:
-        top_weight = item["ball"].get("top_weight")
-        if top_weight is None:
-            return {}
-        u = top_weight.uncertainty
-        return {"largest_imbalance": Fact(abs(top_weight.value), math.nan if u is None else u)}
+    name, drilling, measured = BALANCE[3], check.drilling, check.measured_balance is not None
+    if drilling is not None and not drilling.holes and not measured:
+        if check.ball.top_weight is not None:
+            facts.add(name, abs(check.ball.top_weight.value), check.ball.top_weight.uncertainty)
+        return
     length = math.hypot(*shown)
-    if math.isnan(length):
-        return {}
-    u = _length_spread(shown, length, spread) if measured else known[3]
-    varies = drilling is not None and "balance_arm" not in drilling and any(divided)
-    others = _over_arms(fixed, divided) if varies else None
-    return {"largest_imbalance": Fact(length, u, others)}
+    if not math.isnan(length):
+        facts.add(name, length, _length_spread(shown, length, spread[:3]) if measured else spread[3])
+        if drilling is not None and drilling.balance_arm is None and any(divided):
+            facts.alternates[name] = _over_arms(fixed, divided)
+
+
+_NO_PREDICTION = Prediction([_NAN] * 3, [_NAN] * 3, [_NAN] * 3, [_NAN] * 4)
 
 
 def _length_spread(shown: list[float], length: float, spread: list[float]) -> float:

@@ -1,71 +1,186 @@
-"""The drilled balls of a request, drilled once for everything that asks about them."""
+"""The drilled balls of a request, drilled once for all that asks about them, and their predicted balance.
+
+Standard uncertainties come from linear propagation of independent inputs (JCGM 100:2008, GUM, 5.1.2), with
+each sensitivity taken from the two balls that have the input one standard uncertainty up and down.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import NamedTuple
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ballgauge_service.check.drill import Work
-from ballgauge_service.check.request import Drilled, Item, arm, drill_items
-from ballgauge_service.check.uncertainty import (
-    predicted_parts,
-    predicted_uncertainty,
-    too_uncertain,
-    uncertain_inputs,
-)
-from ballgauge_service.core.refusal import InvalidInput
+from ballgauge_schemas import Quantity
+from ballgauge_service.check.drill import Drilled, Work, arrays, drill_balls
+from ballgauge_service.check.request import Ball, Check, Drilling, Path, pointer_of, uncertain
+from ballgauge_service.core.refusal import Fault, InvalidInput
+from ballgauge_service.physics.balance import largest_imbalance, reading_parts
 
 Array = NDArray[np.float64]
+
+_INPUTS = frozenset(
+    ("weight", "diameter", "circumference", "top_weight", "pin_to_cg", "cover_thickness", "cover_density")
+)
+"""What the predicted balance takes from the ball; it takes the whole drilling."""
+
+_POSITIVE = frozenset(
+    {
+        "weight", "diameter", "circumference", "cover_thickness", "cover_density", "depth", "slug_density",
+        "balance_arm", "span_middle", "span_ring",
+    }
+)  # fmt: skip
+"""Inputs that nothing smaller than their uncertainty can stand for."""
+
+_TOP_WEIGHT = ("ball", "top_weight")
 
 
 class Prediction(NamedTuple):
     """The predicted balance of one ball: top, side and finger [oz] = fixed + divided / arm.
 
-    spread: their standard uncertainties and that of the largest imbalance; NaN where none is known.
+    shown: at the arm of its own balance; spread: standard uncertainties of the three and of the largest
+    imbalance. NaN where one is not known.
     """
 
-    fixed: list[float]
-    divided: list[float]
-    shown: list[float]
-    spread: list[float]
+    fixed: Sequence[float]
+    divided: Sequence[float]
+    shown: Sequence[float]
+    spread: Sequence[float]
 
 
-class Balls:
-    """The drilled balls among a request's items.
+class DrilledBall(NamedTuple):
+    """One drilled ball: its row among those drilled with it, and its predicted balance."""
 
-    rows maps an item's index to its row in `drilled`; work is what the request has asked for so far. Raises
-    InvalidInput naming every impossible field of every item.
+    among: Drilled
+    row: int
+    prediction: Prediction
+
+
+class _Input(NamedTuple):
+    """An input that states an uncertainty: of which row, and where it stands in the request."""
+
+    row: int
+    path: Path
+    quantity: Quantity
+
+
+def drill_checks(checks: Sequence[Check], work: Work) -> list[DrilledBall | None]:
+    """Drill what is to be drilled; None for a ball without a drilling.
+
+    Raises InvalidInput naming every impossible field of every check.
     """
+    asked = [
+        (index, check.ball, check.drilling)
+        for index, check in enumerate(checks)
+        if check.drilling is not None
+    ]
+    found: list[DrilledBall | None] = [None] * len(checks)
+    if not asked:
+        return found
+    indices, balls, drillings = zip(*asked, strict=True)
+    inputs = list(_inputs(balls, drillings))
+    faults = [
+        Fault(
+            pointer_of(path),
+            "impossible: its uncertainty must be smaller than the value itself",
+            indices[row],
+        )
+        for row, path, quantity in inputs
+        if path[-1] in _POSITIVE and (quantity.uncertainty or 0.0) >= quantity.value
+    ]
+    try:
+        drilled = drill_balls(balls, drillings, indices, work)
+    except InvalidInput as refused:
+        faults.extend(refused.faults)
+    if faults:
+        raise InvalidInput(faults)
+    fixed, divided, shown = predicted_readings(drilled)
+    unknown = np.isnan(shown)
+    spread = np.full((len(balls), 4), np.nan)
+    chosen = [each for each in inputs if not unknown[each.row].any()]
+    if chosen:
+        rows = [each.row for each in chosen]
+        steps = _steps(chosen, balls, drillings, indices, work)
+        total = np.zeros_like(spread)
+        np.add.at(total, rows, steps**2)
+        spread[rows] = np.sqrt(total[rows])
+    parts = zip(*(part.tolist() for part in (fixed, divided, shown, spread)), strict=True)
+    for row, each in enumerate(parts):
+        found[indices[row]] = DrilledBall(drilled, row, Prediction(*each))
+    return found
 
-    def __init__(self, items: Sequence[Item]) -> None:
-        indices = [index for index, item in enumerate(items) if "drilling" in item]
-        chosen = [items[index] for index in indices]
-        inputs = [uncertain_inputs(item) for item in chosen]
-        errors = [
-            (index, *e)
-            for index, each in zip(indices, inputs, strict=True)
-            if each
-            for e in too_uncertain(each)
-        ]
-        self.work = Work()
-        self.rows = {index: row for row, index in enumerate(indices)}
-        try:
-            self.drilled: Drilled = drill_items(chosen, indices, self.work)
-        except InvalidInput as refused:
-            errors.extend(refused.errors)
-        if errors:
-            raise InvalidInput(errors)
-        fixed, divided = predicted_parts(self.drilled)
-        arms = np.array([arm(item["drilling"]) for item in chosen])
-        shown = fixed + divided / arms[:, None]
-        spread = predicted_uncertainty(chosen, inputs, indices, shown, self.work)
-        parts = (fixed.tolist(), divided.tolist(), shown.tolist(), spread.tolist())
-        self.predictions = [Prediction(*each) for each in zip(*parts, strict=True)]
 
-    def prediction(self, index: int) -> Prediction | None:
-        """The predicted balance of an item; None where it is not drilled."""
-        row = self.rows.get(index)
-        return None if row is None else self.predictions[row]
+def _inputs(balls: Sequence[Ball], drillings: Sequence[Drilling]) -> Iterator[_Input]:
+    for row, (ball, drilling) in enumerate(zip(balls, drillings, strict=True)):
+        for path, quantity in uncertain(ball, ("ball",)):
+            if path[-1] in _INPUTS:
+                yield _Input(row, path, quantity)
+        for path, quantity in uncertain(drilling, ("drilling",)):
+            yield _Input(row, path, quantity)
+
+
+def vectors(records: NDArray[np.void], name: str) -> Array:
+    """The vector field `name` of structured records (n,), as (n, 3)."""
+    return np.stack([records[f"{name}_{axis}"] for axis in "xyz"], axis=-1)
+
+
+def predicted_readings(drilled: Drilled) -> tuple[Array, Array, Array]:
+    """Top, side and finger [oz] as fixed, divided, and shown = fixed + divided / arm, (n, 3) each."""
+    out, balls = drilled.out, drilled.balls
+    moment, hand = vectors(out, "hole_moment"), drilled.layouts["hand"]
+    fixed, divided = reading_parts(balls["top_weight"], vectors(out, "cg"), moment, hand)
+    return fixed, divided, fixed + divided / balls["balance_arm"][:, None]
+
+
+def _steps(
+    chosen: Sequence[_Input],
+    balls: Sequence[Ball],
+    drillings: Sequence[Drilling],
+    indices: Sequence[int],
+    work: Work,
+) -> Array:
+    """What one standard uncertainty of each input does to readings and largest imbalance [oz], (k, 4).
+
+    An uncertain top weight of 0 whose mark is not known counts in full in every one.
+
+    Raises InvalidInput naming every input that, one standard uncertainty up or down, makes no ball.
+    """
+    varied = [
+        _varied(balls[row], drillings[row], path, quantity.value + sign * (quantity.uncertainty or 0.0))
+        for row, path, quantity in chosen
+        for sign in (1.0, -1.0)
+    ]
+    prepared = arrays(*zip(*varied, strict=True))
+    drawn = work.drill(*prepared, [indices[each.row] for each in chosen for _ in range(2)])
+    shown = predicted_readings(Drilled(*prepared, *drawn))[2]
+    four = np.column_stack([shown, largest_imbalance(shown)])
+    steps: Array = 0.5 * (four[0::2] - four[1::2])
+    faults = []
+    for k in np.flatnonzero(np.isnan(steps).any(axis=1)).tolist():
+        row, path, quantity = chosen[k]
+        if path == _TOP_WEIGHT:
+            steps[k] = quantity.uncertainty
+        else:
+            words = "impossible: one standard uncertainty up or down makes no ball that can be drilled"
+            faults.append(Fault(pointer_of(path), words, indices[row]))
+    if faults:
+        raise InvalidInput(faults)
+    return steps
+
+
+def _varied(ball: Ball, drilling: Drilling, path: Path, number: float) -> tuple[Ball, Drilling]:
+    part, *rest = path
+    if part == "ball":
+        return _replaced(ball, rest, Quantity(number)), drilling
+    return ball, _replaced(drilling, rest, Quantity(number))
+
+
+def _replaced(part: Any, path: Sequence[str | int], quantity: Quantity) -> Any:
+    if not path:
+        return quantity
+    first, rest = path[0], path[1:]
+    if isinstance(first, int):
+        return (*part[:first], _replaced(part[first], rest, quantity), *part[first + 1 :])
+    return replace(part, **{first: _replaced(getattr(part, first), rest, quantity)})

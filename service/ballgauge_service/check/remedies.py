@@ -10,17 +10,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from fractions import Fraction
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ballgauge_schemas.shared.limits import BALANCE_ARM, FINGER_DEPTH_MIN, THUMB_DEPTH_MIN
-from ballgauge_service.check.answer import READINGS, Group
-from ballgauge_service.check.drill import Work, ball_work
-from ballgauge_service.check.request import Drilled, Item, arm, value
-from ballgauge_service.check.uncertainty import predicted_parts
+from ballgauge_service.check.drill import Drilled, Work, ball_work
+from ballgauge_service.check.predict import DrilledBall, predicted_readings
+from ballgauge_service.check.request import Check, MeasuredBalance, value
 from ballgauge_service.physics.balance import PLAUSIBLE_ARMS, largest_imbalance
 from ballgauge_service.physics.drilling import MIDDLE, RING, ROLES, THUMB
 from ballgauge_service.physics.sphere import Vector, cross, dot, layout_from_marks, turned, unit
@@ -51,6 +51,22 @@ class Limits(NamedTuple):
     high: Array
 
 
+@dataclass(frozen=True, slots=True)
+class Remedy:
+    """What mends the balance, in `words`; of kind `none`, why nothing is offered.
+
+    change [in]; depths: (hole, new depth [in]) of the holes that change; readings: top, side and finger [oz]
+    afterwards; layout [deg, in, deg] after a shift of the grip.
+    """
+
+    kind: str
+    words: str
+    change: float | None = None
+    depths: tuple[tuple[int, float], ...] = ()
+    readings: Sequence[float] | None = None
+    layout: tuple[float, float, float] | None = None
+
+
 class _Change(NamedTuple):
     """Holes at other depths [in], or the layout [deg, in, deg] after a shift of the grip; its size [in]."""
 
@@ -75,12 +91,12 @@ class _Tried(NamedTuple):
     best: _Best | None
 
 
-def remedies(drilled: Drilled, row: int, item: Item, index: int, limits: Limits, work: Work) -> list[Group]:
+def remedies(check: Check, ball: DrilledBall, index: int, limits: Limits, work: Work) -> list[Remedy]:
     """Remedies of one drilled ball, the smallest of each kind, or one entry of kind `none`.
 
-    drilled, row: the ball; item, index: its request and the place of that; limits: what to keep.
+    index: the place of its check in the request; limits: what to keep.
     """
-    bench = _Bench(drilled, row, item, index, limits, work)
+    bench = _Bench(check, ball, index, limits, work)
     if np.isnan(bench.shown).any():
         return [_none("The balance cannot be predicted from what is given, so no remedy is computed.")]
     if bench.work_of_one * _TRIALS > REMEDY_WORK:
@@ -97,41 +113,30 @@ def remedies(drilled: Drilled, row: int, item: Item, index: int, limits: Limits,
     found = [("thumb_depth", thumb.best), ("finger_depth", fingers.best), ("grip_shift", shift.best)]
     if thumb.best is None and fingers.best is None:
         found.insert(2, ("thumb_and_finger_depth", bench.smallest_pair(thumb, fingers)))
-    offers = [_offer(kind, *best, drilled.holes[row]) for kind, best in found if best is not None]
+    offers = [_offer(kind, *best, bench.one.holes[0]) for kind, best in found if best is not None]
     return offers or [_none(bench.words_for_none())]
 
 
 class _Bench:
     """One ball, and the means to try changes on it."""
 
-    def __init__(
-        self, drilled: Drilled, row: int, item: Item, index: int, limits: Limits, work: Work
-    ) -> None:
-        rows = slice(row, row + 1)
-        self.one = Drilled(
-            drilled.balls[rows],
-            drilled.layouts[rows],
-            drilled.holes[rows],
-            drilled.counts[rows],
-            drilled.out[rows],
-            drilled.hole_out[rows],
-        )
-        self.item, self.index, self.work = item, index, work
-        asked, measured = item["remedies"], item.get("measured_balance") or {}
-        self.margin = float(asked["margin"].value)
+    def __init__(self, check: Check, ball: DrilledBall, index: int, limits: Limits, work: Work) -> None:
+        self.one = ball.among.only(ball.row)
+        self.index, self.work = index, work
+        asked, given = check.remedies, check.measured_balance
+        thumb, finger = asked.thumb_depth_min, asked.finger_depth_min
+        self.margin = asked.margin.value
         self.least = (
-            asked["thumb_depth_min"].value if "thumb_depth_min" in asked else THUMB_DEPTH_MIN,
-            asked["finger_depth_min"].value if "finger_depth_min" in asked else FINGER_DEPTH_MIN,
+            THUMB_DEPTH_MIN if thumb is None else thumb.value,
+            FINGER_DEPTH_MIN if finger is None else finger.value,
         )
-        self.holes_exist = bool(asked["already_drilled"] or measured)
+        self.holes_exist = asked.already_drilled or given is not None
         self.low, self.high = limits.low + self.margin, limits.high - self.margin
-        self.fixed, self.divided = (part[0] for part in predicted_parts(self.one))
-        self.measured = np.array([value(measured, name) for name in READINGS])
-        drilling = item["drilling"]
-        given = "balance_arm" in drilling
-        self.arm = arm(drilling)
-        self.arms = (self.arm,) if given else (BALANCE_ARM, *PLAUSIBLE_ARMS)
-        self.shown = self.fixed + self.divided / self.arm
+        self.fixed, self.divided, self.shown = (part[0] for part in predicted_readings(self.one))
+        self.measured = np.array([value(quantity) for quantity in (given or MeasuredBalance()).readings])
+        self.arm = float(self.one.balls["balance_arm"][0])
+        arm_known = check.drilling is not None and check.drilling.balance_arm is not None
+        self.arms = (self.arm,) if arm_known else (BALANCE_ARM, *PLAUSIBLE_ARMS)
         self.work_of_one = ball_work(
             self.one.balls, self.one.holes, int(self.one.counts[0]), self.one.hole_out
         )
@@ -253,7 +258,7 @@ class _Bench:
                 for name, asked in zip(LAYOUT_NAMES, change.layout, strict=True):
                     layouts[k][name] = asked
         out, hole_out = self.work.drill(balls, layouts, holes, counts, [self.index] * n)
-        fixed, divided = predicted_parts(Drilled(balls, layouts, holes, counts, out, hole_out))
+        fixed, divided, _ = predicted_readings(Drilled(balls, layouts, holes, counts, out, hole_out))
         return fixed, divided, self._sound(hole_out)
 
     def _sound(self, hole_out: NDArray[np.void]) -> Flags:
@@ -290,22 +295,12 @@ def _vector(out: np.void, name: str) -> Vector:
     return (float(out[f"{name}_x"]), float(out[f"{name}_y"]), float(out[f"{name}_z"]))
 
 
-def _none(message: str) -> Group:
-    return {"kind": "none", "change": None, "unit": None, "holes": None, "readings": None, "message": message}
+def _none(words: str) -> Remedy:
+    return Remedy("none", words)
 
 
-def _offer(kind: str, change: _Change, shown: list[float], holes: NDArray[np.void]) -> Group:
-    entry: dict[str, Any] = {
-        "kind": kind,
-        "change": change.size,
-        "unit": "in",
-        "holes": [{"index": k, "depth": depth} for k, depth in change.depths] or None,
-        "readings": dict(zip(READINGS, shown, strict=True)),
-        "message": _words(change, holes),
-    }
-    if change.layout is not None:
-        entry["layout"] = dict(zip(LAYOUT_NAMES, change.layout, strict=True))
-    return entry
+def _offer(kind: str, change: _Change, shown: list[float], holes: NDArray[np.void]) -> Remedy:
+    return Remedy(kind, _words(change, holes), change.size, change.depths, shown, change.layout)
 
 
 def _words(change: _Change, holes: NDArray[np.void]) -> str:

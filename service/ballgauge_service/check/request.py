@@ -1,60 +1,230 @@
-"""Loaded requests as the structured arrays of the physics, and what geometry refuses."""
+"""What a check is asked, as frozen values: made once from a loaded request, and all that the engine takes.
+
+A quantity is None where it is not given. `Drilling.of` and `Check.of` take what the contract's schemas load;
+a capability that drills a ball of its own makes a `Ball` from quantities and takes the drilling as loaded.
+"""
 
 from __future__ import annotations
 
+import datetime
 import math
-from collections.abc import Iterator, Mapping, Sequence
-from typing import Any, NamedTuple
-
-import numpy as np
-from numpy.typing import NDArray
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
 
 from ballgauge_schemas import Quantity
-from ballgauge_schemas.shared import limits
-from ballgauge_service.check.drill import Work
-from ballgauge_service.core.refusal import InvalidInput
-from ballgauge_service.physics.drilling import BALL, DRILLED, DRILLED_HOLE, HOLE, LAYOUT, ROLES
+from ballgauge_schemas.shared.limits import BALANCE_ARM, REMEDY_MARGIN
+from ballgauge_service.core.refusal import Fault
+from ballgauge_service.rulebooks import Decision
 
-Item = dict[str, Any]
+Path = tuple[str | int, ...]
+"""Names and places of array entries that lead to a field."""
 
-DENSEST = 22.6
-"""Density of osmium, the densest of all materials [g/mL] (CRC Handbook, from memory)."""
-
-_ROLE_NUMBER = {role: number for number, role in enumerate(ROLES)}
 _NAN = math.nan
 
 
-class Drilled(NamedTuple):
-    """The drilled balls of a request.
-
-    balls (n,), layouts (n,), holes (n, h), counts (n,): what was drilled, with the dtypes of
-    `physics.drilling`; out (n,) DRILLED and hole_out (n, h) DRILLED_HOLE: what came of it.
-    """
-
-    balls: NDArray[np.void]
-    layouts: NDArray[np.void]
-    holes: NDArray[np.void]
-    counts: NDArray[np.int64]
-    out: NDArray[np.void]
-    hole_out: NDArray[np.void]
+def value(quantity: Quantity | None) -> float:
+    """Value in the trade unit; NaN where the quantity is not given."""
+    return _NAN if quantity is None else quantity.value
 
 
-def value(part: Item, name: str) -> float:
-    """Value of an optional quantity in its trade unit; NaN where it is absent."""
-    found = part.get(name)
-    return _NAN if found is None else float(found.value)
+@dataclass(frozen=True, slots=True)
+class Ball:
+    """A ball before drilling: its box numbers, and what was measured on it."""
+
+    name: str | None = None
+    serial: str | None = None
+    weight: Quantity | None = None
+    diameter: Quantity | None = None
+    circumference: Quantity | None = None
+    roundness: Quantity | None = None
+    rg: Quantity | None = None
+    differential: Quantity | None = None
+    intermediate_differential: Quantity | None = None
+    hardness: Quantity | None = None
+    friction: Quantity | None = None
+    restitution: Quantity | None = None
+    roughness: Quantity | None = None
+    oil_absorption_time: Quantity | None = None
+    max_density: Quantity | None = None
+    top_weight: Quantity | None = None
+    pin_to_cg: Quantity | None = None
+    pin_to_low_rg_axis: Quantity | None = None
+    mark_to_high_rg_axis: Quantity | None = None
+    cover_thickness: Quantity | None = None
+    cover_density: Quantity | None = None
+    approved_on: datetime.date | None = None
+    house_ball: bool = False
+    cover: str | None = None
+
+    @classmethod
+    def of(cls, loaded: Mapping[str, Any]) -> Ball:
+        """The ball of one that `BallSchema` loaded, or of some of its members."""
+        return cls(**loaded)
+
+    @property
+    def across(self) -> Quantity | None:
+        """Diameter [in] as given, or from the circumference."""
+        if self.diameter is not None or self.circumference is None:
+            return self.diameter
+        around, u = self.circumference.value, self.circumference.uncertainty
+        return Quantity(around / math.pi, None if u is None else u / math.pi)
+
+    @property
+    def radius(self) -> float:
+        """Radius [in]; NaN where neither diameter nor circumference is given."""
+        return 0.5 * value(self.across)
 
 
-def diameter(ball: Item) -> Quantity | None:
-    """Diameter [in] as given, or from the circumference."""
-    if "diameter" in ball:
-        given: Quantity = ball["diameter"]
-        return given
-    if "circumference" in ball:
-        around = ball["circumference"]
-        spread = around.uncertainty
-        return Quantity(around.value / math.pi, None if spread is None else spread / math.pi)
-    return None
+@dataclass(frozen=True, slots=True)
+class Pap:
+    """The positive axis point: arcs from the grip centre [in]."""
+
+    over: Quantity
+    up: Quantity
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Where pin and spin axis lie from the positive axis point [deg, in, deg]."""
+
+    drilling_angle: Quantity
+    pin_to_pap: Quantity
+    val_angle: Quantity
+
+
+@dataclass(frozen=True, slots=True)
+class Grip:
+    """Spans and bridge [in], from which holes without a place of their own are placed."""
+
+    span_middle: Quantity | None = None
+    span_ring: Quantity | None = None
+    span_kind: str = "cut_to_cut"
+    bridge: Quantity | None = None
+    thumb: bool = True
+    center_marked: bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A place on the ball: arcs from the grip centre [in]."""
+
+    right: Quantity
+    up: Quantity
+
+
+@dataclass(frozen=True, slots=True)
+class Hole:
+    """One hole [in]; with a slug density [g/mL] it is filled again."""
+
+    role: str
+    diameter: Quantity
+    depth: Quantity
+    pitch_forward: Quantity
+    pitch_lateral: Quantity
+    at: Place | None = None
+    used: bool | None = None
+    slug_density: Quantity | None = None
+
+    @classmethod
+    def of(cls, loaded: Mapping[str, Any]) -> Hole:
+        """The hole of a loaded one."""
+        return cls(**{**loaded, "at": Place(**loaded["at"])}) if "at" in loaded else cls(**loaded)
+
+    @property
+    def is_open(self) -> bool:
+        """Whether no slug fills it."""
+        return self.slug_density is None
+
+
+@dataclass(frozen=True, slots=True)
+class Drilling:
+    """A drilling for one hand; its balance shows moment / arm [in]."""
+
+    hand: str
+    pap: Pap | None = None
+    layout: Layout | None = None
+    grip: Grip = Grip()
+    holes: tuple[Hole, ...] = ()
+    balance_arm: Quantity | None = None
+
+    @classmethod
+    def of(cls, loaded: Mapping[str, Any]) -> Drilling:
+        """The drilling of one that `DrillingSchema` loaded."""
+        parts = {name: kind(**loaded[name]) for name, kind in _PARTS if name in loaded}
+        return cls(**{**loaded, **parts, "holes": tuple(map(Hole.of, loaded["holes"]))})
+
+    @property
+    def side(self) -> float:
+        """+1 for a right-hander, -1 for a left-hander."""
+        return 1.0 if self.hand == "right" else -1.0
+
+    @property
+    def arm(self) -> float:
+        """Arm of the balance [in]: given, or the default."""
+        return BALANCE_ARM if self.balance_arm is None else self.balance_arm.value
+
+
+_PARTS: tuple[tuple[str, type[Pap | Layout | Grip]], ...] = (("pap", Pap), ("layout", Layout), ("grip", Grip))
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuredBalance:
+    """Balance readings of the drilled ball [oz]; they go before predicted ones."""
+
+    top: Quantity | None = None
+    side: Quantity | None = None
+    finger: Quantity | None = None
+
+    @property
+    def readings(self) -> tuple[Quantity | None, Quantity | None, Quantity | None]:
+        """Top, side and finger."""
+        return self.top, self.side, self.finger
+
+
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """Which rulebook, on which day of use (None: the rulebook's own), at which stage."""
+
+    body: str = "usbc"
+    stage: str = "play"
+    on: datetime.date | None = None
+    overlay: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RemedyBounds:
+    """What a remedy may do: margin [oz], least depths that still hold a digit [in]."""
+
+    margin: Quantity = Quantity(REMEDY_MARGIN)  # noqa: RUF009
+    already_drilled: bool = False
+    thumb_depth_min: Quantity | None = None
+    finger_depth_min: Quantity | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One ball to check, as made or as drilled."""
+
+    ball: Ball
+    drilling: Drilling | None = None
+    measured_balance: MeasuredBalance | None = None
+    rules: Rules = Rules()
+    decision: Decision = Decision()  # noqa: RUF009
+    remedies: RemedyBounds = RemedyBounds()
+
+    @classmethod
+    def of(cls, loaded: Mapping[str, Any]) -> Check:
+        """The check of one that `CheckRequestSchema` or `DrillingRequestSchema` loaded."""
+        drilling, measured = loaded.get("drilling"), loaded.get("measured_balance")
+        return cls(
+            ball=Ball.of(loaded["ball"]),
+            drilling=None if drilling is None else Drilling.of(drilling),
+            measured_balance=MeasuredBalance(**measured) if measured else None,
+            rules=Rules(**loaded.get("rules", {})),
+            decision=Decision(**loaded.get("decision", {})),
+            remedies=RemedyBounds(**loaded.get("remedies", {})),
+        )
 
 
 def as_printed(length: float) -> float:
@@ -66,190 +236,39 @@ def as_printed(length: float) -> float:
     return round(1000.0 * length) / 1000.0
 
 
-def radius(ball: Item) -> float:
-    """Radius [in]; NaN where neither diameter nor circumference is given."""
-    across = diameter(ball)
-    return _NAN if across is None else 0.5 * across.value
+def uncertain(part: object, path: Path = ()) -> Iterator[tuple[Path, Quantity]]:
+    """Path and quantity of all in a part of a request, at `path`, that states an uncertainty above 0."""
+    if isinstance(part, Quantity):
+        if part.uncertainty:
+            yield path, part
+    elif isinstance(part, tuple):
+        for index, entry in enumerate(part):
+            yield from uncertain(entry, (*path, index))
+    else:
+        for name in getattr(part, "__dataclass_fields__", ()):
+            yield from uncertain(getattr(part, name), (*path, name))
 
 
-def arm(drilling: Item) -> float:
-    """Arm of the balance [in]: given, or the default."""
-    return float(drilling["balance_arm"].value) if "balance_arm" in drilling else limits.BALANCE_ARM
+def pointer_of(path: Path) -> str:
+    """The JSON pointer (RFC 6901) of a path; no name of the contract holds a character to escape."""
+    return "".join(f"/{step}" for step in path)
 
 
-def _ball_row(ball: Item, drilling: Item) -> tuple[float, ...]:
-    return (
-        value(ball, "weight"),
-        radius(ball),
-        value(ball, "rg"),
-        value(ball, "differential"),
-        value(ball, "intermediate_differential"),
-        value(ball, "top_weight"),
-        value(ball, "pin_to_cg"),
-        ball["cover_thickness"].value if "cover_thickness" in ball else limits.COVER_THICKNESS,
-        ball["cover_density"].value if "cover_density" in ball else limits.COVER_DENSITY,
-        arm(drilling),
-    )
-
-
-def _layout_row(drilling: Item) -> tuple[float, ...]:
-    pap, layout, grip = drilling.get("pap", {}), drilling.get("layout", {}), drilling.get("grip", {})
-    return (
-        1.0 if drilling["hand"] == "right" else -1.0,
-        value(pap, "over"),
-        value(pap, "up"),
-        value(layout, "drilling_angle"),
-        value(layout, "pin_to_pap"),
-        value(layout, "val_angle"),
-        value(grip, "span_middle"),
-        value(grip, "span_ring"),
-        float(grip.get("span_kind") == "full"),
-        value(grip, "bridge"),
-    )
-
-
-def _hole_row(hole: Item) -> tuple[float, ...]:
-    at = hole.get("at", {})
-    return (
-        _ROLE_NUMBER[hole["role"]],
-        value(at, "right"),
-        value(at, "up"),
-        hole["diameter"].value,
-        hole["depth"].value,
-        hole["pitch_forward"].value,
-        hole["pitch_lateral"].value,
-        value(hole, "slug_density"),
-    )
-
-
-def arrays(
-    items: Sequence[Item],
-) -> tuple[NDArray[np.void], NDArray[np.void], NDArray[np.void], NDArray[np.int64]]:
-    """Balls, layouts, holes and hole counts of drilled items, ready for `physics.drilling.drill`."""
-    listed = [item["drilling"]["holes"] for item in items]
-    counts = np.array([len(holes) for holes in listed], np.int64)
-    most = int(counts.max(initial=0))
-    blank = (0, *(_NAN,) * 7)
-    balls = np.array([_ball_row(item["ball"], item["drilling"]) for item in items], BALL)
-    layouts = np.array([_layout_row(item["drilling"]) for item in items], LAYOUT)
-    rows = [[_hole_row(hole) for hole in holes] + [blank] * (most - len(holes)) for holes in listed]
-    holes = np.array(rows, HOLE) if most else np.zeros((len(items), 0), HOLE)
-    return balls, layouts, holes, counts
-
-
-def drill_items(items: Sequence[Item], indices: Sequence[int], work: Work) -> Drilled:
-    """Drill every item; `indices` are their places in the request, for the errors.
-
-    Raises InvalidInput naming every impossible field of every item.
-    """
-    prepared = arrays(items)
-    drilled = Drilled(*prepared, *work.drill(*prepared, indices))
-    errors = [
-        (indices[row], *error) for row, item in enumerate(items) for error in _impossible(drilled, row, item)
-    ]
-    if errors:
-        raise InvalidInput(errors)
-    return drilled
-
-
-def impossible_ball(ball: Item) -> Iterator[tuple[str, str]]:
-    """Pointers and words for box numbers that no ball of this size can have.
+def impossible_ball(ball: Ball, index: int = 0) -> Iterator[Fault]:
+    """Refuse box numbers that no ball of this size can have.
 
     The principal moments of inertia add up to 2 sum m r^2, at most 2 m R^2; an intermediate moment that is
     not given is at least the low one.
     """
-    size, low = radius(ball), value(ball, "rg")
-    high = low + (value(ball, "differential") if "differential" in ball else 0.0)
-    part = "intermediate_differential"
-    between = high - value(ball, part) if "differential" in ball and part in ball else low
+    size, low = ball.radius, value(ball.rg)
+    high = between = low
+    if ball.differential is not None:
+        high = low + ball.differential.value
+        if ball.intermediate_differential is not None:
+            between = high - ball.intermediate_differential.value
     if low * low + between * between + high * high > 2.0 * size * size:
-        yield (
-            "/ball/rg",
-            (
-                f"impossible: a ball of {2 * size:.3f} in diameter with all its weight in the surface has a "
-                f"radius of gyration of {size * math.sqrt(2 / 3):.3f} in"
-            ),
+        words = (
+            f"impossible: a ball of {2 * size:.3f} in diameter with all its weight in the surface has a "
+            f"radius of gyration of {size * math.sqrt(2 / 3):.3f} in"
         )
-
-
-def _impossible(drilled: Drilled, row: int, item: Item) -> list[tuple[str, str]]:
-    out, ball = drilled.out[row], item["ball"]
-    found = [*impossible_ball(ball), *_impossible_material(float(out["inner_density"]), ball)]
-    found.extend(_misplaced_holes(drilled, row))
-    if not found and (not out["weight"] > 0.0 or _lost_inertia(item, out)):
-        words = "impossible: the holes take away more than a ball of these box numbers has"
-        found.append(("/drilling/holes", words))
-    return found
-
-
-def _impossible_material(inner_density: float, ball: Item) -> Iterator[tuple[str, str]]:
-    """Pointer and words where cover and weight leave no material for the inside."""
-    if 0.0 < inner_density <= DENSEST:
-        return
-    name = next((name for name in ("cover_density", "cover_thickness") if name in ball), "weight")
-    if inner_density > DENSEST:
-        words = f"the inside of the cover would weigh {inner_density:.1f} g/mL, more than any material"
-    else:
-        words = "the cover alone weighs more than the ball"
-    yield f"/ball/{name}", f"impossible: {words}"
-
-
-def _misplaced_holes(drilled: Drilled, row: int) -> Iterator[tuple[str, str]]:
-    size, triangle = float(drilled.balls[row]["radius"]), True
-    for number, hole in enumerate(drilled.hole_out[row][: drilled.counts[row]]):
-        if math.isnan(hole["centre_z"]):
-            if triangle:
-                yield (
-                    "/drilling/grip",
-                    "impossible: spans, bridge and hole sizes make no triangle on the ball",
-                )
-            triangle = False
-        elif not hole["reach"] < size:
-            yield f"/drilling/holes/{number}", _where_it_breaks(hole, size)
-
-
-def _where_it_breaks(hole: np.void, size: float) -> str:
-    if hole["bottom_height"] > 0.8 * size:
-        return "too shallow for its diameter and pitch: its bottom does not lie wholly inside the ball"
-    return "breaks through the surface elsewhere: its bottom does not lie wholly inside the ball"
-
-
-def _lost_inertia(item: Item, out: np.void) -> bool:
-    """True where the box numbers and the layout are known and yet a principal moment comes out negative."""
-    ball = item["ball"]
-    given = all(name in ball for name in ("rg", "differential", "intermediate_differential"))
-    return (
-        given
-        and "layout" in item["drilling"]
-        and bool(np.isnan([out["rg"], out["rg_intermediate"], out["rg_high"]]).any())
-    )
-
-
-RESULT_NAMES = DRILLED.names or ()
-HOLE_RESULT_NAMES = DRILLED_HOLE.names or ()
-
-
-def plain(value: Any) -> Any:
-    """A loaded value with its quantities as plain numbers in trade units."""
-    if isinstance(value, Quantity):
-        return value.value
-    if isinstance(value, Mapping):
-        return {name: plain(member) for name, member in value.items()}
-    return [plain(member) for member in value] if isinstance(value, list) else value
-
-
-def points_of(drilling: Mapping[str, Any]) -> Sequence[str]:
-    """Pointers, within a drilling, of the quantities that state an uncertainty."""
-    return list(_uncertain(drilling, ""))
-
-
-def _uncertain(value: Any, pointer: str) -> Iterator[str]:
-    if isinstance(value, Quantity):
-        if value.uncertainty:
-            yield pointer
-    elif isinstance(value, Mapping):
-        for name, member in value.items():
-            yield from _uncertain(member, f"{pointer}/{name}")
-    elif isinstance(value, list):
-        for at, member in enumerate(value):
-            yield from _uncertain(member, f"{pointer}/{at}")
+        yield Fault("/ball/rg", words, index)

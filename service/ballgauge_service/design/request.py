@@ -12,7 +12,8 @@ from typing import Any
 
 from ballgauge_schemas import Quantity
 from ballgauge_schemas.shared.limits import BALANCE_ARM, FAMILY_WEIGHTS
-from ballgauge_service.check.request import arrays, points_of
+from ballgauge_service.check.drill import arrays
+from ballgauge_service.check.request import Ball, Drilling, pointer_of, uncertain
 from ballgauge_service.core.refusal import Fault, InvalidInput, below
 from ballgauge_service.design.mass import pack_inside
 from ballgauge_service.design.model import Slot
@@ -54,7 +55,7 @@ class Drill:
     holes: Records
     arm: float
     uncertain: tuple[str, ...]
-    drilling: Loaded
+    drilling: Drilling
     place: str
 
 
@@ -296,10 +297,12 @@ def _production(asked: Loaded) -> Production:
     return Production(tolerances, **_given(asked, "samples", "seed", "confidence"))
 
 
-def _drill(drilling: Loaded, arm: float, place: str) -> Drill:
-    _, layouts, holes, _ = arrays([{"ball": {}, "drilling": dict(drilling)}])
-    own = drilling["balance_arm"].value if "balance_arm" in drilling else arm
-    return Drill(layouts[0], holes[0], own, tuple(points_of(drilling)), drilling, place)
+def _drill(loaded: Loaded, arm: float, place: str) -> Drill:
+    drilling = Drilling.of(loaded)
+    _, layouts, holes, _ = arrays([Ball()], [drilling])
+    own = arm if drilling.balance_arm is None else drilling.balance_arm.value
+    left_out = tuple(pointer_of(path) for path, _ in uncertain(drilling))
+    return Drill(layouts[0], holes[0], own, left_out, drilling, place)
 
 
 def _compare(asked: Loaded, designs: Sequence[Design], drill: Drill | None, arm: float) -> Compare:

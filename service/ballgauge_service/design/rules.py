@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 from ballgauge_schemas import Quantity
 from ballgauge_schemas.shared.words import NUMBERS
 from ballgauge_service.check.facts import BALANCE, ball_facts, judge
-from ballgauge_service.check.predict import Balls, Prediction
+from ballgauge_service.check.predict import Prediction
+from ballgauge_service.check.request import Ball, Check
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.design.drilling import DrilledDesign
 from ballgauge_service.design.mass import MassProperties
@@ -57,22 +58,13 @@ class Judged:
     not_studied: list[str] = field(default_factory=list)
 
 
-class _Predicted(Balls):
-    """One drilled ball whose balance a design predicts."""
-
-    def __init__(self, moment: tuple[float, float, float], arm: float) -> None:
-        self.rows = {0: 0}
-        shown = [part / arm for part in moment]
-        self.predictions = [Prediction([0.0] * 3, list(moment), shown, [math.nan] * 4)]
-
-
 def judge_design(rules: Rules, made: MassProperties) -> Judged:
     """Judge a design as made by the rules of approval.
 
     Raises InvalidInput for an overlay there is not.
     """
     judged_by = _edition(rules, "approval")
-    assessment = _assess(judged_by, {"ball": _ball(made)}, None)
+    assessment = _assess(judged_by, Check(_ball(made)), None)
     judged = Judged(
         outcome=OUTCOMES[int(assessment.overall[0])],
         findings=findings(assessment, 0),
@@ -92,10 +84,10 @@ def judge_drilled(
     """
     judged_by = _edition(rules, "play")
     arm = drill.arm
-    moment = (drilled.top * arm, drilled.side * arm, drilled.finger * arm)
-    known = {"balance_arm": Quantity(arm)} if arm_given else {}
-    item = {"ball": _ball(made), "drilling": {**drill.drilling, **known}}
-    assessment = _assess(judged_by, item, _Predicted(moment, arm))
+    moment = [reading * arm for reading in (drilled.top, drilled.side, drilled.finger)]
+    predicted = Prediction([0.0] * 3, moment, [part / arm for part in moment], [math.nan] * 4)
+    asked = replace(drill.drilling, balance_arm=Quantity(arm)) if arm_given else drill.drilling
+    assessment = _assess(judged_by, Check(_ball(made), asked), predicted)
     listed = [each for each in findings(assessment, 0) if each["quantity"] in HOLE_FACTS]
     counted = [each["outcome"] for each in listed if not each["advisory"]]
     outcome = max(counted, key=OUTCOMES.index, default="not_assessed")
@@ -109,23 +101,13 @@ def _edition(rules: Rules, stage: Literal["approval", "play"]) -> Edition:
         raise InvalidInput([Fault("/rules/overlay", str(unknown))]) from None
 
 
-def _ball(made: MassProperties) -> Group:
+def _ball(made: MassProperties) -> Ball:
     numbers = {name: getattr(made, name) for name in BOX_NUMBERS}
-    return {
-        **{name: Quantity(value) for name, value in numbers.items() if value is not None},
-        "house_ball": False,
-    }
+    return Ball.of({name: Quantity(value) for name, value in numbers.items() if value is not None})
 
 
-def _assess(judged_by: Edition, item: Group, predicted: Balls | None) -> Assessment:
-    facts = ball_facts(item, predicted or _Undrilled(), 0)
-    return judge(judged_by, [facts], [None], Decision())
-
-
-class _Undrilled(Balls):
-    def __init__(self) -> None:
-        self.rows = {}
-        self.predictions = []
+def _assess(judged_by: Edition, check: Check, predicted: Prediction | None) -> Assessment:
+    return judge(judged_by, [ball_facts(check, predicted)], [None], Decision())
 
 
 def _add_limits(assessment: Assessment, judged: Judged) -> None:

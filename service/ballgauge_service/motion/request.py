@@ -6,8 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from typing import Any
 
-from ballgauge_service.check.drill import Work
-from ballgauge_service.check.request import drill_items, plain, points_of, radius
+from ballgauge_schemas import Quantity
+from ballgauge_service.check.drill import Work, drill_balls
+from ballgauge_service.check.request import Ball, Drilling, pointer_of, uncertain
 from ballgauge_service.core.caution import Caution
 from ballgauge_service.core.refusal import below
 from ballgauge_service.motion.balls import USUAL_RADIUS, BoxBall, MotionBall, box_ball, drilled_ball
@@ -145,15 +146,15 @@ class _Reader:
         return surface
 
     def drilled(self, item: dict[str, Any]) -> MotionBall:
-        ball, drilling = item["ball"], item["drilling"]
-        surface = self.surface(item, ball.get("name", "the drilled ball"))
-        for part in ("ball", "drilling"):
-            for pointer in points_of(item[part]):
+        ball, drilling = Ball.of(item["ball"]), Drilling.of(item["drilling"])
+        surface = self.surface(item, ball.name or "the drilled ball")
+        for name, part in (("ball", ball), ("drilling", drilling)):
+            for path, _ in uncertain(part, ("drilled", name)):
                 words = "This uncertainty is not carried into the motion."
-                self.cautions.append(Caution("uncertainty_left_out", words, f"/drilled/{part}{pointer}"))
+                self.cautions.append(Caution("uncertainty_left_out", words, pointer_of(path)))
         with below(("", "/drilled")):
-            made = drill_items([item], [0], Work())
-            return drilled_ball(made.out[0], radius(ball), drilling["hand"], surface, ball.get("name", ""))
+            made = drill_balls([ball], [drilling], [0], Work())
+            return drilled_ball(made.out[0], ball.radius, drilling.hand, surface, ball.name or "")
 
     def line(self, asked: Loaded, first: BoxBall | MotionBall, bowler: Bowler) -> Line:
         others = [self.box(ball, bowler, f"/line_map/balls/{k}") for k, ball in enumerate(asked["balls"])]
@@ -190,3 +191,12 @@ def _settings(given: dict[str, Any]) -> MotionSettings:
 def _sampling(given: dict[str, Any]) -> Sampling:
     window = {name: tuple(ends) for name, ends in given.pop("window", {}).items()}
     return Sampling(**given, window=Window(**window))
+
+
+def plain(loaded: Any) -> Any:
+    """A loaded value with its quantities as plain numbers in trade units."""
+    if isinstance(loaded, Quantity):
+        return loaded.value
+    if isinstance(loaded, Mapping):
+        return {name: plain(member) for name, member in loaded.items()}
+    return [plain(member) for member in loaded] if isinstance(loaded, list) else loaded

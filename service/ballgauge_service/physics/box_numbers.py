@@ -6,13 +6,14 @@ The class thresholds are ours: the trade draws them in many places. They are ret
 from __future__ import annotations
 
 import math
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ballgauge_service.core.units import GRAM_PER_OZ, ML_PER_CUBIC_INCH, OZ_PER_LB
 
-Array = NDArray[np.float64]
+Numbers = TypeVar("Numbers", float, NDArray[np.float64])
 
 FRESH_WATER = 0.9982
 """Density of fresh water at 20 degC [g/mL] (CRC Handbook of Chemistry and Physics, from memory)."""
@@ -35,9 +36,9 @@ THRESHOLDS = {
 FLARE_FORMULA = "|sin(2 * pin_to_pap / radius)|"
 
 
-def mean_density(weight: Array, radius: Array) -> Array:
-    """Mean density [g/mL] of a ball of `weight` [lb] and `radius` [in]; all shape (n,)."""
-    volume = 4.0 / 3.0 * np.pi * radius**3 * ML_PER_CUBIC_INCH
+def mean_density(weight: Numbers, radius: Numbers) -> Numbers:
+    """Mean density [g/mL] of balls of `weight` [lb] and `radius` [in], numbers or arrays of one shape."""
+    volume = 4.0 / 3.0 * math.pi * radius**3 * ML_PER_CUBIC_INCH
     return weight * OZ_PER_LB * GRAM_PER_OZ / volume
 
 
@@ -46,14 +47,14 @@ def asymmetry_ratio(differential: float, intermediate_differential: float) -> fl
     return intermediate_differential / differential if differential > 0.0 else math.nan
 
 
-def flare_potential(pin_to_pap: Array, radius: Array) -> Array:
-    """Share of the greatest flare that the pin's distance from the PAP allows, 0 to 1, shape (n,).
+def flare_potential(pin_to_pap: float, radius: float) -> float:
+    """Share of the greatest flare that the pin's distance from the PAP allows, 0 to 1.
 
     |sin 2a|, a = pin_to_pap / radius [in]: the torque that moves the spin axis of a body with a symmetry axis
     is (I_high - I_low) w^2 sin a cos a (Euler's equations), so it peaks at 45 degrees and vanishes at 0 and
     90.
     """
-    return np.abs(np.sin(2.0 * pin_to_pap / radius))
+    return abs(math.sin(2.0 * pin_to_pap / radius))
 
 
 def rg_class(rg: float) -> str:

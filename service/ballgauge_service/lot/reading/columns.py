@@ -21,7 +21,7 @@ from ballgauge_schemas import Quantity
 from ballgauge_schemas.shared.ball import BallSchema
 from ballgauge_schemas.shared.base import REQUIRED
 from ballgauge_schemas.shared.limits import DIAMETER_AGREEMENT
-from ballgauge_service.check.request import impossible_ball
+from ballgauge_service.check.request import Ball, impossible_ball
 from ballgauge_service.lot.reading.cells import (
     SERIAL,
     BoolArray,
@@ -288,7 +288,8 @@ class _Reader:
         numbers = {name: float(values[place]) for name, values in self.values.items()}
         held = {name: number for name, number in numbers.items() if not math.isnan(number)}
         if why == "impossible":
-            return next(text for _, text in impossible_ball({name: Quantity(x) for name, x in held.items()}))
+            ball = Ball.of({name: Quantity(x) for name, x in held.items()})
+            return next(fault.words for fault in impossible_ball(ball))
         try:
             _BALL.load(held)
         except ValidationError as error:

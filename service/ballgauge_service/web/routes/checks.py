@@ -11,8 +11,7 @@ from flask import Blueprint, Response, request
 from ballgauge_schemas import RULEBOOK_QUERY, example, example_names, load_check_body, load_drilling_body
 from ballgauge_schemas.shared.problems import escape
 from ballgauge_schemas.shared.words import OUTCOMES
-from ballgauge_service.check.drillings import evaluate_drillings
-from ballgauge_service.check.evaluate import evaluate_checks
+from ballgauge_service.check.evaluate import evaluate_checks, evaluate_drillings
 from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.rulebooks import UnknownRulebookError
 from ballgauge_service.rulebooks import listing as rule_rows

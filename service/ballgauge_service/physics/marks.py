@@ -1,0 +1,75 @@
+"""Where the marks of drilled balls lie on the surface, and the arcs between them.
+
+Frames and words as in `sphere`.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ballgauge_service.core.compiled import compiled
+from ballgauge_service.physics.drilling import Records
+from ballgauge_service.physics.sphere import Vector, angle_between, arcs_from_grip, bearing, dot
+
+Array = NDArray[np.float64]
+Counts = NDArray[np.int64]
+
+MARKS = 20
+"""Numbers of one ball, see `marks`."""
+
+_ROUNDING = 1e-12
+
+
+@compiled
+def place_of(at: Vector, radius: float) -> tuple[float, float]:
+    """Arcs from the grip centre [in] of a unit vector; what only rounding leaves is 0, the unknown is NaN."""
+    if math.isnan(at[0] + at[1] + at[2]):
+        return math.nan, math.nan
+    right, up = arcs_from_grip(at, radius)
+    return (0.0 if abs(right) < _ROUNDING else right), (0.0 if abs(up) < _ROUNDING else up)
+
+
+@compiled
+def _nearest_pole(axis: Vector, mark: Vector) -> Vector:
+    return (-axis[0], -axis[1], -axis[2]) if dot(axis, mark) < 0.0 else axis
+
+
+@compiled
+def _fill(out: Records, hole_out: Records, counts: Counts, radius: Array, found: Array, holes: Array) -> None:
+    for n in range(out.shape[0]):
+        ball, size = out[n], radius[n]
+        pap = (ball.pap_x, ball.pap_y, ball.pap_z)
+        pin = (ball.pin_x, ball.pin_y, ball.pin_z)
+        psa = (ball.psa_x, ball.psa_y, ball.psa_z)
+        cg = (ball.cg_x, ball.cg_y, ball.cg_z)
+        low = _nearest_pole((ball.low_axis_x, ball.low_axis_y, ball.low_axis_z), pin)
+        high = _nearest_pole((ball.high_axis_x, ball.high_axis_y, ball.high_axis_z), psa)
+        points = (pap, pin, psa, cg, low, high)
+        for k in range(6):
+            found[n, 2 * k], found[n, 2 * k + 1] = place_of(points[k], size)
+        found[n, 12] = size * angle_between(pin, pap)
+        found[n, 13] = size * angle_between(pap, psa)
+        found[n, 14] = size * angle_between(pin, psa)
+        found[n, 15] = size * angle_between(pin, (0.0, 0.0, 1.0))
+        found[n, 16], found[n, 17] = size * angle_between(pin, low), bearing(pin, low)
+        found[n, 18], found[n, 19] = size * angle_between(psa, high), bearing(psa, high)
+        for j in range(counts[n]):
+            hole = hole_out[n, j]
+            holes[n, j, 0], holes[n, j, 1] = place_of((hole.centre_x, hole.centre_y, hole.centre_z), size)
+
+
+def marks(out: Records, hole_out: Records, counts: Counts, radius: Array) -> tuple[Array, Array]:
+    """Marks of drilled balls, (n, MARKS), and places of their holes, (n, h, 2) [in; bearings in rad].
+
+    out (n,) DRILLED, hole_out (n, h) DRILLED_HOLE, counts (n,), radius (n,) [in]. A row holds right and up of
+    PAP, pin, PSA, CG mark, and of the low and the high axis at the pole next to its mark (pin, PSA); the arcs
+    from pin to PAP, PAP to PSA, pin to PSA and pin to grip centre; and how far and in what bearing [rad] the
+    low axis went from the pin, and the high one from the PSA. What is not known is NaN.
+    """
+    found = np.empty((len(out), MARKS))
+    holes = np.empty((*hole_out.shape, 2))
+    _fill(out, hole_out, counts, radius, found, holes)
+    return found, holes
