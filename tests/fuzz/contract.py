@@ -29,8 +29,7 @@ def _as_it_is(_: Any, value: Any) -> Any:
 
 def contract(config: dict[str, Any] | None = None) -> Any:
     """The schema of a service that signs, its checks as above; `config` is schemathesis' own."""
-    from ballgauge_service.record import Keyring
-    from ballgauge_service.record.keys import DEMO_KEY
+    from ballgauge_service.record.keys import DEMO_KEY, Keyring
     from ballgauge_service.web.server.application import create_app
 
     app = create_app(json_logs=False, warm_up=False)

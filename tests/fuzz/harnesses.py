@@ -234,8 +234,7 @@ def _pattern() -> Feed:
 @functools.cache
 def _signed() -> tuple[Any, str]:
     """The keyring of the published example key, and the record of the corpus that it has signed."""
-    from ballgauge_service.record import Keyring
-    from ballgauge_service.record.keys import DEMO_KEY
+    from ballgauge_service.record.keys import DEMO_KEY, Keyring
 
     ring = Keyring([DEMO_KEY])
     text = (CORPUS / "record" / "genuine.txt").read_text("utf-8")
@@ -245,7 +244,7 @@ def _signed() -> tuple[Any, str]:
 
 def _record() -> Feed:
     """The text of a record: none is genuine but the one that was signed, to the last letter."""
-    from ballgauge_service.record import verify
+    from ballgauge_service.record.evaluate import verify
 
     ring, genuine = _signed()
 
@@ -264,8 +263,8 @@ def _record() -> Feed:
 
 def _label() -> Feed:
     """The text of a label, and bytes that are written as one."""
-    from ballgauge_service.record import read_label, verify
-    from ballgauge_service.record.labels import PREFIX, base45
+    from ballgauge_service.record.evaluate import verify
+    from ballgauge_service.record.labels import PREFIX, base45, read_label
 
     ring, genuine = _signed()
 
@@ -287,7 +286,7 @@ def _label() -> Feed:
 
 def _document() -> Feed:
     """A picture or PDF in which a record is looked for."""
-    from ballgauge_service.record import NothingFound, read_document
+    from ballgauge_service.record.pictures import NothingFound, read_document
 
     def feed(data: bytes) -> None:
         try:

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from ballgauge_service.record import Keyring, new_key
+from ballgauge_service.record.keys import Keyring, new_key
 from ballgauge_service.web.server.application import create_app
 
 

@@ -10,8 +10,15 @@ from typing import Any
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 
-from ballgauge_service.record import BadKeys, Keyring, NoSigningKey, new_key
-from ballgauge_service.record.keys import DEMO_KEY, _demo_thumbprint, parts
+from ballgauge_service.record.keys import (
+    DEMO_KEY,
+    BadKeys,
+    Keyring,
+    NoSigningKey,
+    _demo_thumbprint,
+    new_key,
+    parts,
+)
 from ballgauge_service.web.server.application import create_app
 
 RFC_8037_THUMBPRINT = "kPrK_qmxVWaYVA9wwBF6Iuo3vVzz7TxHCTwXBygrS4k"  # A.3

@@ -8,8 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ballgauge_service.record import read_label, write_label
-from ballgauge_service.record.labels import QR_MAXIMUM, base45, from_base45
+from ballgauge_service.record.labels import QR_MAXIMUM, base45, from_base45, read_label, write_label
 
 
 @pytest.mark.parametrize(

@@ -13,7 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ballgauge_schemas import CHECK_REQUEST, example, example_names
-from ballgauge_service.record import Keyring, canonical_request, new_key
+from ballgauge_service.record.keys import Keyring, new_key
+from ballgauge_service.record.request import canonical_request
 
 RING = Keyring(new_key("k")["keys"])
 

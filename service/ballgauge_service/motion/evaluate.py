@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from ballgauge_schemas.shared import limits
+from ballgauge_service.core.budget import WORK_LIMIT
 from ballgauge_service.core.bulk import Bulk
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.motion import answer
@@ -18,8 +19,8 @@ from ballgauge_service.motion.pictures import line_map_picture, motion_picture
 from ballgauge_service.motion.request import MotionRequest, read_motion
 from ballgauge_service.motion.spreads import Spread, spread
 
-STEPS_MAXIMUM = 4_000_000
-"""Most steps of one study (ours): about half a minute."""
+STEP = 5.0
+"""Estimated work of one time step of a delivery [µs] (ours, measured and rounded up)."""
 
 
 def evaluate_motion(request: Mapping[str, Any], bulk: Bulk | None = None) -> dict[str, Any]:
@@ -71,7 +72,7 @@ def _worn(asked: MotionRequest) -> Lane:
 def _afford(asked: MotionRequest, lane: Lane, deliveries: int, bowlers: Sequence[Bowler], place: str) -> None:
     """Refuse what would take minutes, by the steps of one delivery of each bowler."""
     each = [deliver(asked.ball, bowler.release, lane, asked.settings).steps for bowler in bowlers]
-    if deliveries * sum(each) > STEPS_MAXIMUM:
+    if STEP * deliveries * sum(each) > WORK_LIMIT:
         words = f"too much to compute: {deliveries} deliveries a bowler, each of up to {max(each)} steps"
         raise InvalidInput([Fault(place, words)])
 

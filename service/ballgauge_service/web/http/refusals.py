@@ -15,6 +15,7 @@ from ballgauge_schemas import Problem, ValidationError, validation_problem
 from ballgauge_schemas.shared.limits import ERRORS_MAXIMUM
 from ballgauge_schemas.shared.problems import MEDIA_TYPE, VALIDATION_TYPE
 from ballgauge_service.core.budget import DeadlinePassed, NobodyWaits
+from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.web.http import serializer
 
 FieldErrors = Sequence[dict[str, Any]]
@@ -58,6 +59,7 @@ def register(app: Flask) -> None:
     """Answer every refusal, HTTP error and unforeseen error of the application with problem details."""
     app.register_error_handler(Refusal, _refusal)
     app.register_error_handler(ValidationError, _not_valid)
+    app.register_error_handler(InvalidInput, _impossible)
     app.register_error_handler(HTTPException, _http_error)
     app.register_error_handler(Exception, _unforeseen)
 
@@ -68,6 +70,11 @@ def _refusal(refusal: Refusal) -> Response:
 
 def _not_valid(error: ValidationError) -> Response:
     return _respond(validation_problem(error.messages, g.get("request_id")))
+
+
+def _impossible(error: InvalidInput) -> Response:
+    errors = [{"pointer": fault.pointer, "detail": fault.words} for fault in error.faults]
+    return _respond(_problem(422, "what is asked for is impossible; see errors", errors))
 
 
 def _http_error(error: HTTPException) -> Response:

@@ -9,13 +9,13 @@ from flask import Blueprint, Response, current_app, request
 from werkzeug.exceptions import RequestEntityTooLarge
 
 from ballgauge_schemas.record.documents import RECORD_FILES, RECORD_PRINT, RECORD_REQUEST, RECORD_VERIFICATION
-from ballgauge_service.core.refusal import InvalidInput
+from ballgauge_service.core.refusal import below
 from ballgauge_service.web.http import bodies
 from ballgauge_service.web.http.refusals import Refusal
 from ballgauge_service.web.http.serializer import respond
 
 if TYPE_CHECKING:
-    from ballgauge_service.record import Keyring
+    from ballgauge_service.record.keys import Keyring
 
 blueprint = Blueprint("signed_records", __name__)
 
@@ -34,7 +34,7 @@ _NO_KEY = (
 def _keyring() -> Keyring:
     """The keys that the environment named when they were first asked for."""
     # Deferred with the libraries of signing, which a command that only checks a ball has no use for.
-    from ballgauge_service.record import BadKeys, Keyring
+    from ballgauge_service.record.keys import BadKeys, Keyring
 
     if _KEYS not in current_app.extensions:
         try:
@@ -49,16 +49,15 @@ def _keyring() -> Keyring:
 @blueprint.post("/v1/records")
 def sign() -> Response:
     """Check a ball and sign the verdict."""
-    from ballgauge_service import record
+    from ballgauge_service.record import evaluate
+    from ballgauge_service.record.keys import NoSigningKey
 
     asked = RECORD_REQUEST.load(bodies.read_json(request))
     try:
-        return respond(record.sign(asked, _keyring()))
-    except record.NoSigningKey:
+        with below(("", "/check")):
+            return respond(evaluate.sign(asked, _keyring()))
+    except NoSigningKey:
         raise Refusal(409, _NO_KEY) from None
-    except InvalidInput as refused:
-        errors = [{"pointer": f"/check{pointer}", "detail": detail} for _, pointer, detail in refused.errors]
-    raise Refusal(422, "what is asked for is impossible; see errors", errors)
 
 
 @blueprint.post("/v1/records/verify")
@@ -71,7 +70,7 @@ def verify() -> Response:
 @blueprint.post("/v1/records/read")
 def read() -> Response:
     """Read a record out of a picture or a PDF."""
-    from ballgauge_service import record
+    from ballgauge_service.record.pictures import NothingFound, read_document
 
     if request.mimetype not in RECORD_FILES:
         raise Refusal(415, f"the content type must be {', '.join(RECORD_FILES[:-1])} or {RECORD_FILES[-1]}")
@@ -79,24 +78,25 @@ def read() -> Response:
     if len(data) > LARGEST_FILE:
         raise RequestEntityTooLarge
     try:
-        return respond({"record": record.read_document(data)})
-    except record.NothingFound as nothing:
+        return respond({"record": read_document(data)})
+    except NothingFound as nothing:
         raise Refusal(422, str(nothing)) from None
 
 
 @blueprint.post("/v1/records/prints")
 def prints() -> Response:
     """Print a genuine record."""
-    from ballgauge_service import record
+    from ballgauge_service.record import evaluate
+    from ballgauge_service.record.labels import LabelTooLong
+    from ballgauge_service.record.prints import print_record
 
     asked = RECORD_PRINT.load(bodies.read_json(request))
     text = asked["record"].strip()
     if _verified(text, None)["state"] != "genuine":
         raise Refusal(422, "only a genuine record is printed", [_error("/record", "not genuine")])
-    token = record.read_label(text) if text.startswith("BALLGAUGE") else text
     try:
-        printed = record.print_record(token, asked["form"])
-    except record.LabelTooLong as too_long:
+        printed = print_record(evaluate.token_of(text), asked["form"])
+    except LabelTooLong as too_long:
         raise Refusal(422, str(too_long), [_error("/form", str(too_long))]) from None
     return Response(printed.data, content_type=printed.media_type)
 
@@ -108,10 +108,10 @@ def keys() -> Response:
 
 
 def _verified(text: str, on: Any) -> dict[str, Any]:
-    from ballgauge_service import record
+    from ballgauge_service.record import evaluate
 
     try:
-        return record.verify(text, on, _keyring())
+        return evaluate.verify(text, on, _keyring())
     except ValueError as error:
         raise Refusal(422, "this is no record", [_error("/record", str(error))]) from None
 

@@ -122,7 +122,7 @@ def _end_when_told() -> None:
 
 def _require_signing_keys() -> None:
     """Read the keys of records once, so that bad ones are told at the start. Raises BadSettings."""
-    from ballgauge_service.record import BadKeys, Keyring
+    from ballgauge_service.record.keys import BadKeys, Keyring
 
     try:
         Keyring.from_environment()

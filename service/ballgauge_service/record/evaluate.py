@@ -1,0 +1,124 @@
+"""Signing a verdict, and saying later what has become of it.
+
+A record is the canonical JSON (RFC 8785) of: the request with every quantity in its trade unit, the outcome,
+the findings in short, which rules judged it and a digest of them, and the date that the request names.
+"""
+
+from __future__ import annotations
+
+import datetime
+import hashlib
+import json
+from collections.abc import Mapping
+from typing import Any
+
+import rfc8785
+
+from ballgauge_schemas import CHECK_REQUEST, ValidationError
+from ballgauge_service import rulebooks
+from ballgauge_service.check.evaluate import evaluate_checks
+from ballgauge_service.core.refusal import InvalidInput
+from ballgauge_service.record import answer, labels
+from ballgauge_service.record.keys import Keyring, unsigned
+from ballgauge_service.record.request import SigningRequest
+
+Item = dict[str, Any]
+
+
+def sign(loaded: Mapping[str, Any], keyring: Keyring) -> Item:
+    """Check a ball and sign what comes out.
+
+    Parameters
+    ----------
+    loaded : mapping
+        As `RECORD_REQUEST` loads it: `check`, `issued_on` and, optionally, `player` and `event`.
+
+    Raises
+    ------
+    NoSigningKey
+        The service has no private key.
+    InvalidInput
+        The check cannot be computed; pointers are relative to the check.
+    """
+    asked, kid = SigningRequest(**loaded), keyring.signing_kid
+    (verdict,) = evaluate_checks([asked.check])
+    digest = rules_digest(verdict["rules"])
+    content = answer.content(asked, verdict, digest, demo=keyring.is_demo(kid))
+    return answer.signed(keyring.sign(rfc8785.dumps(content)), kid, content)
+
+
+def token_of(text: str) -> str:
+    """The record itself, of a record or its label's text. Raises ValueError for a label that has none."""
+    return labels.read_label(text) if text.startswith(labels.PREFIX) else text
+
+
+def verify(text: str, on: datetime.date | None, keyring: Keyring) -> Item:
+    """Say what a record is: `genuine`, `altered` or `unknown_key`; and, if genuine, whether rules changed.
+
+    Raises
+    ------
+    ValueError
+        The text is no record at all.
+    """
+    record = token_of(text)
+    found = unsigned(record)
+    if not keyring.knows(found.kid):
+        return answer.verified("unknown_key", found.kid)
+    if not keyring.is_genuine(record):
+        return answer.verified("altered", found.kid)
+    content = _content(found.payload)
+    demo = bool(content["demo"] or keyring.is_demo(found.kid or ""))
+    return answer.verified("genuine", found.kid, demo=demo, content=content, recheck=_recheck(content, on))
+
+
+def rules_digest(rules: Mapping[str, Any]) -> str:
+    """SHA-256 of every rule and limit, of all dates, that a check by these rules can be judged by."""
+    listed = rulebooks.describe(rules["body"], None, rules["stage"], rules["overlay"])["rules"]
+    judged = [
+        {
+            name: rule[name]
+            for name in ("rule", "quantity", "unit", "binds", "stages", "when_measured", "advisory")
+        }
+        | {"limits": sorted(_plain_limit(limit) for limit in (*rule["limits"], *rule["other_limits"]))}
+        for rule in listed
+    ]
+    return hashlib.sha256(rfc8785.dumps(judged)).hexdigest()
+
+
+def _plain_limit(limit: Mapping[str, Any]) -> str:
+    names = ("effect", "min", "max", "effective_from", "effective_to", "when")
+    return json.dumps({name: limit[name] for name in names}, sort_keys=True, default=str)
+
+
+def _content(payload: bytes) -> Item:
+    try:
+        content = json.loads(payload)
+    except ValueError:
+        content = None
+    if not isinstance(content, dict) or content.get("format") != answer.FORMAT:
+        raise ValueError("the key has signed something that is no record")
+    return content
+
+
+def _recheck(content: Item, on: datetime.date | None) -> Item:
+    """Judge the record's request by the rules this service knows, of the day `on` or the record's own."""
+    rules = content["rules"]
+    day = on.isoformat() if on else rules["on"]
+    request = content["check"] | {"rules": content["check"]["rules"] | {"on": day}}
+    try:
+        (verdict,) = evaluate_checks([CHECK_REQUEST.load(request)])
+        digest = rules_digest(verdict["rules"])
+    except (ValidationError, InvalidInput, rulebooks.UnknownRulebookError):
+        return {"on": day, "rules_changed": True, "outcome": None, "changes": []}
+    changes = answer.changes(content["findings"], verdict["findings"])
+    limits_changed = any(_limit(change["then"]) != _limit(change["now"]) for change in changes)
+    return {
+        "on": day,
+        "rules_changed": digest != rules["digest"] or limits_changed,
+        "outcome": verdict["outcome"],
+        "changes": changes,
+    }
+
+
+def _limit(finding: Item | None) -> tuple[Any, Any] | None:
+    return None if finding is None else (finding.get("min"), finding.get("max"))
