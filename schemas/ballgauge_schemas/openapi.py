@@ -230,10 +230,7 @@ def _examples(drillings: bool) -> dict[str, Any]:
 
 
 def _post(
-    operation: str,
-    summary: str,
-    requests: tuple[type, type],
-    answers: tuple[type, type],
+    operation: str, summary: str, requests: tuple[type, type], answers: tuple[type, type]
 ) -> dict[str, Any]:
     return {
         "post": {

@@ -27,7 +27,7 @@ from ballgauge_schemas import (
 from ballgauge_schemas.shared.limits import ERRORS_MAXIMUM, UNKNOWN_MAXIMUM
 
 PLACED = {"right": 0, "up": 2.5}
-UNPLACED_THUMB = "missing; to place the thumb hole give at, or else grip.span_middle or grip.span_ring"
+UNPLACED_THUMB = "missing; the thumb hole needs at, or grip.span_middle or grip.span_ring"
 SCALARS = (
     st.none()
     | st.booleans()
@@ -179,10 +179,10 @@ def test_every_bad_field_is_named_at_once() -> None:
         "/drilling/layout/val_angle": "missing; this field is required",
         "/drilling/holes/0/depth": "must be from 0.02 in to 8 in; got 31 in",
         "/drilling/holes/0/at": UNPLACED_THUMB,
-        "/drilling/holes/1/role": "duplicate thumb hole: hole 0 is one already; "
-        "a plugged hole has a slug_density",
+        "/drilling/holes/1/role": "duplicate thumb hole; hole 0 is one too "
+        "(a plugged hole has a slug_density)",
         "/drilling/holes/1/at": UNPLACED_THUMB,
-        "/drilling/holes/2/at": "missing; spans do not place a vent hole, so give at",
+        "/drilling/holes/2/at": "missing; spans cannot place a vent hole",
         "/drilling/holes/3": "must be an object; got a number",
         "/rules/on": "'2021-02-29' is not a day of the calendar",
         "/rules/body": "must be usbc or ibf; got 'abc'",
@@ -233,21 +233,20 @@ def test_a_body_that_is_no_object_is_one_error_on_the_whole(body: Any) -> None:
         (
             {"holes": [hole("middle"), hole("ring")], "grip": {"span_middle": 4, "thumb": False}},
             {
-                "/drilling/holes/0/at": "missing; to place the middle hole give at, or else grip.bridge",
-                "/drilling/holes/1/at": "missing; to place the ring hole give at, "
-                "or else grip.span_ring and grip.bridge",
+                "/drilling/holes/0/at": "missing; the middle hole needs at, or grip.bridge",
+                "/drilling/holes/1/at": "missing; the ring hole needs at, or grip.span_ring and grip.bridge",
             },
         ),
         (
             {"holes": [hole("thumb", at=PLACED)], "grip": {"thumb": False}},
             {
-                "/drilling/grip/thumb": "the grip is without thumb, but there is an open thumb hole; "
-                "say used: false at that hole"
+                "/drilling/grip/thumb": "the grip has no thumb, but there is an open thumb hole; "
+                "set used to false on that hole"
             },
         ),
         (
             {"holes": [hole("middle")], "grip": {"span_middle": 4}},
-            {"/drilling/grip/thumb": "the grip is with thumb, but there is no thumb hole"},
+            {"/drilling/grip/thumb": "the grip includes the thumb, but there is no thumb hole"},
         ),
         (
             {"holes": [hole("middle", at={"right": 1})]},

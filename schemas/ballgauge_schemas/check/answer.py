@@ -97,26 +97,26 @@ class CautionSchema(Schema):
 
 
 class PointSchema(Schema):
-    """A place on the surface, as arcs from the grip centre."""
+    """A place on the surface, as arcs from the grip center."""
 
     right = _length("Arc along the midline to the bowler's right.", 3.4)
-    up = _length("Arc along the meridian towards the fingers.", 2.1)
+    up = _length("Arc along the meridian toward the fingers.", 2.1)
 
 
 class VectorSchema(Schema):
-    """A place inside the ball: x to the bowler's right, y towards the fingers, z to the grip centre."""
+    """A place inside the ball: x to the bowler's right, y toward the fingers, z to the grip center."""
 
     x = _length("To the bowler's right.", 0.004)
-    y = _length("Towards the fingers.", -0.002)
-    z = _length("To the grip centre.", 0.011)
+    y = _length("Toward the fingers.", -0.002)
+    z = _length("To the grip center.", 0.011)
 
 
 class MomentSchema(Schema):
-    """The balance moment about the geometric centre, along the same directions."""
+    """The balance moment about the geometric center, along the same directions."""
 
     x = _plain("To the bowler's right.", 1.1, -1e6, 1e6, "oz·in")
-    y = _plain("Towards the fingers.", -0.6, -1e6, 1e6, "oz·in")
-    z = _plain("To the grip centre.", 2.9, -1e6, 1e6, "oz·in")
+    y = _plain("Toward the fingers.", -0.6, -1e6, 1e6, "oz·in")
+    z = _plain("To the grip center.", 2.9, -1e6, 1e6, "oz·in")
 
 
 class ReadingUncertaintySchema(Schema):
@@ -130,9 +130,9 @@ class ReadingUncertaintySchema(Schema):
 class ReadingsSchema(Schema):
     """Three balance readings."""
 
-    top = _ounces("Top weight; positive towards the grip.", 0.9)
-    side = _ounces("Side weight; positive towards the positive axis point.", 0.35)
-    finger = _ounces("Finger weight; positive towards the fingers.", -0.2)
+    top = _ounces("Top weight; positive toward the grip.", 0.9)
+    side = _ounces("Side weight; positive toward the positive axis point.", 0.35)
+    finger = _ounces("Finger weight; positive toward the fingers.", -0.2)
     uncertainty = Part(
         ReadingUncertaintySchema, allow_none=True, description="Standard uncertainties of the readings."
     )
@@ -157,17 +157,17 @@ class DerivedBallSchema(Schema):
 
 
 class DerivedLayoutSchema(Schema):
-    """Where the layout puts pin, spin axis and centre of gravity."""
+    """Where the layout puts pin, spin axis and center of gravity."""
 
     pap = Part(PointSchema, allow_none=True, description="Positive axis point.")
     pin = Part(PointSchema, allow_none=True, description="Pin.")
     psa = Part(PointSchema, allow_none=True, description="Preferred spin axis.")
-    cg_mark = Part(PointSchema, allow_none=True, description="Centre-of-gravity mark.")
+    cg_mark = Part(PointSchema, allow_none=True, description="Center-of-gravity mark.")
     pin_to_pap = _length("Arc from pin to positive axis point.", 4.5, 0.0)
     pap_to_psa = _length("Arc from positive axis point to preferred spin axis.", 3.9, 0.0)
     pin_to_psa = _length("Arc from pin to preferred spin axis, a quarter turn.", 6.747, 0.0)
     pin_to_val = _length("Arc from pin to vertical axis line.", 2.4, 0.0)
-    pin_to_grip_centre = _length("Arc from pin to grip centre.", 3.1, 0.0)
+    pin_to_grip_centre = _length("Arc from pin to grip center.", 3.1, 0.0)
     flare_potential = _plain("Share of the greatest flare this pin distance gives.", 0.87, 0.0, 1.0)
     flare_formula = _text(
         "Formula of the flare potential.", "sin(2 · pin_to_pap / radius)", required=False, allow_none=True
@@ -178,17 +178,17 @@ class DerivedHoleSchema(Schema):
     """What one hole takes away."""
 
     role = Choice(*words.ROLES, required=True, description="What the hole is for.")
-    at = Part(PointSchema, allow_none=True, description="Where its centre is on the surface.")
+    at = Part(PointSchema, allow_none=True, description="Where its center is on the surface.")
     diameter = _length("Diameter.", 0.96875, 0.0)
     depth = _length("Depth along its axis.", 2.25, 0.0)
     volume = _plain("Volume it takes from the sphere.", 1.65, 0.0, 1e4, "in³")
     removed_weight = _ounces("Weight of the material drilled out.", 1.1)
     slug_weight = _ounces("Weight of the slug put back.", 0.0)
     net_weight = _ounces("Weight drilled out less weight put back.", 1.1)
-    axis_offset = _length("Least distance of the hole's axis from the ball's centre.", 0.12, 0.0)
-    bottom_to_centre = _length("Distance of the bottom's centre from the ball's centre.", 2.05, 0.0)
+    axis_offset = _length("Least distance of the hole's axis from the ball's center.", 0.12, 0.0)
+    bottom_to_centre = _length("Distance of the bottom's center from the ball's center.", 2.05, 0.0)
     past_centre = Flag(
-        description="Whether it reaches past the ball's centre.", allow_none=True, example=False
+        description="Whether it reaches past the ball's center.", allow_none=True, example=False
     )
     meets = Several(
         Whole(description="Index of another hole.", example=1, minimum=0, maximum=limits.HOLES_MAXIMUM - 1),
@@ -203,7 +203,7 @@ class AxisSchema(Schema):
     """Where drilling moved a principal axis."""
 
     right = _length("Arc along the midline to the bowler's right.", 2.9)
-    up = _length("Arc along the meridian towards the fingers.", 2.0)
+    up = _length("Arc along the meridian toward the fingers.", 2.0)
     moved = _length("Arc it moved.", 0.21, 0.0)
     bearing = _plain(
         "Direction it moved in, from up, clockwise seen from outside.", 70.0, -360.0, 360.0, "deg"
@@ -226,7 +226,7 @@ class DerivedDrilledSchema(Schema):
     weight = _plain("Weight.", 14.9, -1e4, 1e4, "lb")
     removed_weight = _ounces("Weight of all holes, overlaps counted once.", 2.6)
     centre_of_mass = Part(
-        VectorSchema, allow_none=True, description="Centre of mass from the geometric centre."
+        VectorSchema, allow_none=True, description="Center of mass from the geometric center."
     )
     moment = Part(MomentSchema, allow_none=True, description="Balance moment.")
     rg = _length("Low radius of gyration.", 2.494, 0.0)

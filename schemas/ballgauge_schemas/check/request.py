@@ -8,7 +8,7 @@ from ballgauge_schemas.shared import limits, words
 from ballgauge_schemas.shared.ball import BallSchema, require_diameter
 from ballgauge_schemas.shared.base import Choice, Day, Errors, Flag, Number, Part, Schema, Several, Text
 from ballgauge_schemas.shared.drilling import DrillingSchema
-from ballgauge_schemas.shared.quantity import Quantity, QuantityField
+from ballgauge_schemas.shared.quantity import QuantityField
 
 OVERLAY_PATTERN = r"^[a-z][a-z0-9_-]{0,39}$"
 
@@ -16,26 +16,10 @@ OVERLAY_PATTERN = r"^[a-z][a-z0-9_-]{0,39}$"
 class MeasuredBalanceSchema(Schema):
     """Readings of a balance on the drilled ball. They take precedence over predicted ones."""
 
-    top = QuantityField(
-        "imbalance",
-        minimum=-32,
-        maximum=32,
-        example=1.25,
-        description="Top weight; positive towards the grip.",
-    )
-    side = QuantityField(
-        "imbalance",
-        minimum=-32,
-        maximum=32,
-        example=0.5,
-        description="Side weight; positive towards the positive axis point.",
-    )
+    top = QuantityField("imbalance", -32, 32, 1.25, "Top weight; positive toward the grip.")
+    side = QuantityField("imbalance", -32, 32, 0.5, "Side weight; positive toward the positive axis point.")
     finger = QuantityField(
-        "imbalance",
-        minimum=-32,
-        maximum=32,
-        example=-0.25,
-        description="Finger weight; positive towards the fingers, negative towards the thumb.",
+        "imbalance", -32, 32, -0.25, "Finger weight; positive toward the fingers, negative toward the thumb."
     )
 
 
@@ -70,7 +54,7 @@ class DecisionSchema(Schema):
         minimum=0.0,
         maximum=0.5,
         exclusive=True,
-        default=0.05,
+        default=limits.RISK,
     )
 
 
@@ -79,11 +63,11 @@ class RemediesSchema(Schema):
 
     margin = QuantityField(
         "imbalance",
-        minimum=0,
-        maximum=3,
-        default=0.1,
-        example=0.1,
-        description="How far inside its limit a remedy brings each reading.",
+        0,
+        3,
+        0.1,
+        "How far inside its limit a remedy brings each reading.",
+        default=limits.REMEDY_MARGIN,
     )
     already_drilled = Flag(
         default=False,
@@ -91,31 +75,16 @@ class RemediesSchema(Schema):
         description="Whether the holes exist, so that they can only become deeper.",
     )
     thumb_depth_min = QuantityField(
-        "length",
-        minimum=0.02,
-        maximum=8,
-        example=2,
-        description="Least depth of the thumb hole that still fits.",
+        "length", 0.02, 8, 2, "Least depth of the thumb hole that still fits.", assumed=limits.THUMB_DEPTH_MIN
     )
     finger_depth_min = QuantityField(
         "length",
-        minimum=0.02,
-        maximum=8,
-        example=1.5,
-        description="Least depth of the finger holes that still fits.",
+        0.02,
+        8,
+        1.5,
+        "Least depth of the finger holes that still fits.",
+        assumed=limits.FINGER_DEPTH_MIN,
     )
-
-
-def _default_rules() -> dict[str, Any]:
-    return {"body": "usbc", "stage": "play"}
-
-
-def _default_decision() -> dict[str, Any]:
-    return {"rule": "simple", "risk": 0.05}
-
-
-def _default_remedies() -> dict[str, Any]:
-    return {"margin": Quantity(0.1), "already_drilled": False}
 
 
 class CheckRequestSchema(Schema):
@@ -126,9 +95,9 @@ class CheckRequestSchema(Schema):
     ball = Part(BallSchema, required=True, description="The ball.")
     drilling = Part(DrillingSchema, description="Its drilling; without one the ball is checked as made.")
     measured_balance = Part(MeasuredBalanceSchema, description="Balance readings after drilling.")
-    rules = Part(RulesSchema, description="The rules to check against.", make=_default_rules)
-    decision = Part(DecisionSchema, description="How uncertainty decides.", make=_default_decision)
-    remedies = Part(RemediesSchema, description="What a remedy may do.", make=_default_remedies)
+    rules = Part(RulesSchema, description="The rules to check against.", default={})
+    decision = Part(DecisionSchema, description="How uncertainty decides.", default={})
+    remedies = Part(RemediesSchema, description="What a remedy may do.", default={})
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Ask for the size of a ball to be drilled."""
@@ -156,7 +125,7 @@ class DrillingRequestSchema(Schema):
     ball = Part(BallSchema, required=True, description="The ball; a drilling needs its size.")
     drilling = Part(DrillingSchema, required=True, description="Its drilling.")
     measured_balance = Part(MeasuredBalanceSchema, description="Balance readings after drilling.")
-    remedies = Part(RemediesSchema, description="What a remedy may do.", make=_default_remedies)
+    remedies = Part(RemediesSchema, description="What a remedy may do.", default={})
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Ask for the size of a ball to be drilled."""

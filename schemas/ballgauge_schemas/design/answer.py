@@ -63,7 +63,7 @@ class BodyVectorSchema(Schema):
 
 
 class BodyMomentSchema(Schema):
-    """The balance moment about the ball's centre, in the design's frame."""
+    """The balance moment about the ball's center, in the design's frame."""
 
     x = _number("To the mass-bias mark.", 0.0, "oz·in")
     y = _number("Across both.", 0.0, "oz·in")
@@ -80,7 +80,7 @@ class BoxNumbersSchema(Schema):
     differential = _length("Differential.", 0.045)
     intermediate_differential = _length("Intermediate differential.", 0.012)
     top_weight = _ounces("Top weight.", 2.1)
-    pin_to_cg = _length("Arc from pin to centre-of-gravity mark.", 2.5)
+    pin_to_cg = _length("Arc from pin to center-of-gravity mark.", 2.5)
     pin_to_low_rg_axis = _length("Arc from pin to low axis.", 0.1)
     mark_to_high_rg_axis = _length("Arc from mass-bias mark to high axis.", 0.2)
     max_density = _number("Density of the densest solid.", 3.3, "g/mL")
@@ -119,8 +119,8 @@ class PropertiesSchema(Schema):
     differential = _length("High less low radius of gyration.", 0.045)
     intermediate_differential = _length("High less intermediate radius of gyration.", 0.012)
     asymmetry_ratio = _share("Intermediate differential over differential.", 0.28)
-    top_weight = _ounces("Reading with the centre-of-gravity mark on top.", 2.1)
-    pin_to_cg = _length("Arc from pin to centre-of-gravity mark; null without one.", 2.5)
+    top_weight = _ounces("Reading with the center-of-gravity mark on top.", 2.1)
+    pin_to_cg = _length("Arc from pin to center-of-gravity mark; null without one.", 2.5)
     pin_to_low_rg_axis = _length("Arc from pin to low axis; null where it has no direction.", 0.1)
     mark_to_high_rg_axis = _length(
         "Arc from mass-bias mark to high axis; null where it has no direction.", 0.2
@@ -129,17 +129,17 @@ class PropertiesSchema(Schema):
     mean_density = _number("Mean density.", 1.27, "g/mL")
     max_density = _number("Density of the densest solid.", 3.3, "g/mL")
     max_density_solid = _text("The densest solid.", "disc", required=True)
-    centre_of_mass = Part(BodyVectorSchema, description="Centre of mass.")
+    centre_of_mass = Part(BodyVectorSchema, description="Center of mass.")
     moment = Part(BodyMomentSchema, description="Balance moment.")
     inertia = Several(
         Several(_number("An entry.", 100.97, "lb·in²"), description="One row.", minimum=3, maximum=3),
-        description="Inertia tensor about the centre of mass, in the design's frame.",
+        description="Inertia tensor about the center of mass, in the design's frame.",
         minimum=3,
         maximum=3,
     )
     low_rg_axis = Part(BodyVectorSchema, allow_none=True, description="Direction of the low axis.")
     high_rg_axis = Part(BodyVectorSchema, allow_none=True, description="Direction of the high axis.")
-    cg_mark = Part(BodyVectorSchema, allow_none=True, description="Direction of the centre-of-gravity mark.")
+    cg_mark = Part(BodyVectorSchema, allow_none=True, description="Direction of the center-of-gravity mark.")
     balance_arm = _length("Lever arm of the balance.", 3.2)
     cover_depth_shallowest = _length("Least depth of cover over the core; null without a core.", 0.79)
     cover_depth_deepest = _length("Greatest depth of cover over the core.", 0.79)
@@ -175,16 +175,16 @@ class HoleCostSchema(Schema):
     rg = _length("Change of the low radius of gyration.", -0.003)
     differential = _length("Change of the differential.", -0.004)
     intermediate_differential = _length("Change of the intermediate differential.", 0.006)
-    top_weight = _ounces("Change of the moment towards the grip centre over the arm.", -0.79)
-    axis_offset = _length("Least distance of its axis from the ball's centre.", 0.12)
+    top_weight = _ounces("Change of the moment toward the grip center over the arm.", -0.79)
+    axis_offset = _length("Least distance of its axis from the ball's center.", 0.12)
     error = _ounces("Bound of the error of the removed weight.", 1e-7)
 
 
 class DrilledAxisSchema(Schema):
-    """A principal axis after drilling, as arcs from the grip centre."""
+    """A principal axis after drilling, as arcs from the grip center."""
 
     right = _length("Arc along the midline to the bowler's right.", 2.9)
-    up = _length("Arc along the meridian towards the fingers.", 2.0)
+    up = _length("Arc along the meridian toward the fingers.", 2.0)
     moved = _length("Arc from the pin, or from the mass-bias mark.", 0.21)
 
 
@@ -212,11 +212,11 @@ class DrilledDesignSchema(Schema):
     differential = _length("High less low radius of gyration.", 0.044)
     intermediate_differential = _length("High less intermediate radius of gyration.", 0.019)
     asymmetry_ratio = _share("Intermediate differential over differential.", 0.42)
-    top = _ounces("Predicted top weight; positive towards the grip.", -1.05)
-    side = _ounces("Predicted side weight; positive towards the positive axis point.", 0.38)
-    finger = _ounces("Predicted finger weight; positive towards the fingers.", -0.6)
+    top = _ounces("Predicted top weight; positive toward the grip.", -1.05)
+    side = _ounces("Predicted side weight; positive toward the positive axis point.", 0.38)
+    finger = _ounces("Predicted finger weight; positive toward the fingers.", -0.6)
     balance_arm = _length("Lever arm of these readings.", 3.2)
-    centre_of_mass = Part(VectorSchema, description="Centre of mass from the ball's centre.")
+    centre_of_mass = Part(VectorSchema, description="Center of mass from the ball's center.")
     moment = Part(MomentSchema, description="Balance moment.")
     pin = Part(PointSchema, allow_none=True, description="Pin.")
     psa = Part(PointSchema, allow_none=True, description="Mass-bias mark (preferred spin axis).")

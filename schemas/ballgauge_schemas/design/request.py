@@ -1,7 +1,7 @@
 """What is asked of a design: its solids, and what to do with them.
 
 A design is an ordered list of solids; the first is the ball, and each later one displaces what lies beneath
-it. Its frame: origin at the ball's centre, z to the pin, x to the mass-bias mark. The numbers of a design are
+it. Its frame: origin at the ball's center, z to the pin, x to the mass-bias mark. The numbers of a design are
 nominal, so that none of them takes an uncertainty; how they spread in production is asked under `production`.
 The limits of these fields are ours.
 """
@@ -61,7 +61,7 @@ def _density(description: str, example: Any, **more: Any) -> Nominal:
 
 
 def _factor(description: str) -> Number:
-    return Number(description=description, example=1.02, minimum=0.01, maximum=100.0)
+    return Number(description=description, example=1.02, minimum=0.01, maximum=100.0, assumed=1.0)
 
 
 def _name(description: str, example: str = "core", **more: Any) -> Text:
@@ -115,7 +115,7 @@ def _bound(field: str) -> QuantityField:
     if field == "density":
         return _density("", 1)
     if field in words.FACTORS:
-        return Nominal("ratio", minimum=0.01, maximum=100, description="", example=1)
+        return Nominal("ratio", 0.01, 100, 1, "")
     return _length("", 1, 0.0 if field == "rounding" else -9.5 if field in words.POSITIONS else 0.001)
 
 
@@ -126,7 +126,7 @@ _WIDEST = {"density": 25.0, "length": 9.5, "ratio": 1.0, "angle": 45.0}
 def _width(field: str) -> QuantityField:
     """Reads the width of a tolerance."""
     kind = kind_of(field)
-    return Nominal(kind, minimum=0, exclusive_minimum=True, maximum=_WIDEST[kind], description="", example=1)
+    return Nominal(kind, 0, _WIDEST[kind], 1, "", exclusive_minimum=True)
 
 
 def resolve(
@@ -150,9 +150,7 @@ class RotationSchema(Schema):
         Number(description="A component.", example=1.0, minimum=-1e3, maximum=1e3),
         "Axis of the turn, in the design's frame; its length does not matter.",
     )
-    angle = Nominal(
-        "angle", minimum=-360, maximum=360, example=90, description="Angle of the turn, right-handed."
-    )
+    angle = Nominal("angle", -360, 360, 90, "Angle of the turn, right-handed.")
     z = _three(
         Number(description="A component.", example=0.0, minimum=-1e3, maximum=1e3),
         "Direction of the solid's own axis z.",
@@ -177,7 +175,7 @@ class _SolidSchema(Schema):
         _length("A coordinate.", 0.0, -9.5, 9.5),
         "Place of the solid's middle: x to the mass-bias mark, y, z to the pin.",
     )
-    rotation = Part(RotationSchema, description="How it is turned; as it is by itself unless told.")
+    rotation = Part(RotationSchema, description="How it is turned; default: not.")
 
 
 class SphereSchema(_SolidSchema):
@@ -237,8 +235,8 @@ class ProfileSchema(_SolidSchema):
         maximum=limits.POINTS_MAXIMUM,
         required=True,
     )
-    radial_scale = _factor("What every radius is multiplied by; 1 unless told.")
-    axial_scale = _factor("What every height is multiplied by; 1 unless told.")
+    radial_scale = _factor("What every radius is multiplied by.")
+    axial_scale = _factor("What every height is multiplied by.")
 
 
 class RoundedBoxSchema(_SolidSchema):
@@ -248,7 +246,7 @@ class RoundedBoxSchema(_SolidSchema):
     length_x = _length("Full length along its own x.", 1.5, required=True)
     length_y = _length("Full length along its own y.", 1.2, required=True)
     length_z = _length("Full length along its own z.", 1.0, required=True)
-    rounding = _length("Radius of edges and corners; 0 unless told.", 0.1, 0.0, 5.0)
+    rounding = _length("Radius of edges and corners.", 0.1, 0.0, 5.0, assumed=0.0)
 
 
 class MeshSolidSchema(_SolidSchema):
@@ -256,7 +254,7 @@ class MeshSolidSchema(_SolidSchema):
 
     shape = Choice("mesh", required=True, description="The shape.")
     mesh = _name("Name of one of the design's meshes.", required=True)
-    scale = _factor("What every length is multiplied by; 1 unless told.")
+    scale = _factor("What every length is multiplied by.")
 
 
 SHAPES: Mapping[str, type[Schema]] = {
@@ -302,7 +300,7 @@ class MeshSchema(Schema):
 
     name = _name("Name by which solids use it.", required=True)
     unit = Choice(*words.MESH_UNITS, required=True, description="What one unit of its numbers is.")
-    format = Choice(*words.MESH_FORMATS, description="Format; what the file's name ends in unless told.")
+    format = Choice(*words.MESH_FORMATS, description="Format; default: the extension of the file's name.")
     file = Text(
         description="File name of the form's part that holds it; for the command, its path from the design's "
         "folder.",
@@ -341,7 +339,7 @@ class DesignSchema(Schema):
         description="Meshes that solids use.",
         minimum=0,
         maximum=limits.MESHES_MAXIMUM,
-        make=list,
+        default=[],
     )
     solids = Several(
         SolidField(),
@@ -372,7 +370,7 @@ def _check_names(entries: Sequence[Mapping[str, Any]], errors: Errors, member: s
     for at, entry in enumerate(entries):
         name = entry.get("name")
         if name in first:
-            add_error(errors, (member, at, "name"), f"{shown_text(name)} is also number {first[name]}")
+            add_error(errors, (member, at, "name"), f"duplicate name; number {first[name]} has it too")
         elif name is not None:
             first[name] = at
 
@@ -381,63 +379,55 @@ def _check_meshes(solids: Sequence[Mapping[str, Any]], known: set[str], errors: 
     for at, solid in enumerate(solids):
         if "mesh" in solid and solid["mesh"] not in known:
             names = ", ".join(sorted(known)) or "none"
-            text = f"no mesh is named {shown_text(solid['mesh'])}; there are {names}"
+            text = f"no mesh is named {shown_text(solid['mesh'])}; the meshes are {names}"
             add_error(errors, ("solids", at, "mesh"), text)
 
 
-class WeightTargetSchema(Schema):
+class _TargetSchema(Schema):
+    weight = Number(
+        description="How much a miss counts.",
+        example=2.0,
+        minimum=1e-3,
+        maximum=1e3,
+        assumed=limits.TARGET_WEIGHT,
+    )
+
+
+def _value(kind: str, low: float, high: float, example: float) -> Nominal:
+    return Nominal(kind, low, high, example, "What it should be.", required=True)
+
+
+def _miss(kind: str, most: float, example: float) -> Nominal:
+    words = "How far off still meets it."
+    return Nominal(kind, 0, most, example, words, exclusive_minimum=True, required=True)
+
+
+class WeightTargetSchema(_TargetSchema):
     """A target of the weight."""
 
-    value = Nominal(
-        "weight", minimum=4, maximum=20, required=True, description="What it should be.", example=15
-    )
-    tolerance = Nominal(
-        "weight", minimum=0, exclusive_minimum=True, maximum=20, required=True, example=0.05,
-        description="How far off still meets it.",
-    )  # fmt: skip
-    weight = Number(
-        description="How much a miss counts; 1 unless told.", example=2.0, minimum=1e-3, maximum=1e3
-    )
+    value = _value("weight", 4, 20, 15)
+    tolerance = _miss("weight", 20, 0.05)
 
 
-class LengthTargetSchema(Schema):
+class LengthTargetSchema(_TargetSchema):
     """A target of a radius of gyration, of a difference of two, or of an arc."""
 
-    value = _length("What it should be.", 2.5, 0, 13.5, required=True)
-    tolerance = _length("How far off still meets it.", 0.005, 0, 9.5, exclusive_minimum=True, required=True)
-    weight = Number(
-        description="How much a miss counts; 1 unless told.", example=2.0, minimum=1e-3, maximum=1e3
-    )
+    value = _value("length", 0, 13.5, 2.5)
+    tolerance = _miss("length", 9.5, 0.005)
 
 
-class ImbalanceTargetSchema(Schema):
+class ImbalanceTargetSchema(_TargetSchema):
     """A target of the top weight."""
 
-    value = Nominal(
-        "imbalance", minimum=0, maximum=64, required=True, description="What it should be.", example=2.5
-    )
-    tolerance = Nominal(
-        "imbalance", minimum=0, exclusive_minimum=True, maximum=64, required=True, example=0.25,
-        description="How far off still meets it.",
-    )  # fmt: skip
-    weight = Number(
-        description="How much a miss counts; 1 unless told.", example=2.0, minimum=1e-3, maximum=1e3
-    )
+    value = _value("imbalance", 0, 64, 2.5)
+    tolerance = _miss("imbalance", 64, 0.25)
 
 
-class RatioTargetSchema(Schema):
+class RatioTargetSchema(_TargetSchema):
     """A target of the asymmetry ratio."""
 
-    value = Nominal(
-        "ratio", minimum=0, maximum=1, required=True, description="What it should be.", example=0.3
-    )
-    tolerance = Nominal(
-        "ratio", minimum=0, exclusive_minimum=True, maximum=1, required=True, example=0.02,
-        description="How far off still meets it.",
-    )  # fmt: skip
-    weight = Number(
-        description="How much a miss counts; 1 unless told.", example=2.0, minimum=1e-3, maximum=1e3
-    )
+    value = _value("ratio", 0, 1, 0.3)
+    tolerance = _miss("ratio", 1, 0.02)
 
 
 class TargetsSchema(Schema):
@@ -452,8 +442,8 @@ class TargetsSchema(Schema):
         LengthTargetSchema, description="Highest less intermediate radius of gyration."
     )
     asymmetry_ratio = Part(RatioTargetSchema, description="Intermediate differential over differential.")
-    top_weight = Part(ImbalanceTargetSchema, description="Reading with the centre-of-gravity mark on top.")
-    pin_to_cg = Part(LengthTargetSchema, description="Arc from pin to centre-of-gravity mark.")
+    top_weight = Part(ImbalanceTargetSchema, description="Reading with the center-of-gravity mark on top.")
+    pin_to_cg = Part(LengthTargetSchema, description="Arc from pin to center-of-gravity mark.")
     pin_to_low_rg_axis = Part(LengthTargetSchema, description="Arc from pin to low axis.")
     mark_to_high_rg_axis = Part(LengthTargetSchema, description="Arc from mass-bias mark to high axis.")
 
@@ -475,7 +465,8 @@ def _solid_names() -> Several:
 
 def _seed() -> Whole:
     return Whole(
-        description="Start of the random numbers; 0 unless told. The same seed gives the same answer.",
+        description="Start of the random numbers: the same seed, the same answer.",
+        assumed=limits.DEFAULT_SEED,
         example=7,
         minimum=0,
         maximum=limits.SEED_MAXIMUM,
@@ -515,7 +506,8 @@ class TradeOffSchema(Schema):
     first = Choice(*words.NUMBERS, required=True, description="One target.")
     second = Choice(*words.NUMBERS, required=True, description="The other.")
     points = Whole(
-        description=f"Points of the front; {limits.FRONT} unless told.",
+        description="Points of the front.",
+        assumed=limits.FRONT,
         example=9,
         minimum=2,
         maximum=limits.FRONT_MAXIMUM,
@@ -535,13 +527,15 @@ class SolveSchema(Schema):
     )
     seed = _seed()
     starts = Whole(
-        description=f"Places to search from, the design itself the first; {limits.STARTS} unless told.",
+        description="Places to search from, the design itself the first.",
+        assumed=limits.STARTS,
         example=12,
         minimum=1,
         maximum=limits.STARTS_MAXIMUM,
     )
     keep = Whole(
-        description=f"Most solutions to give; {limits.SOLUTIONS} unless told.",
+        description="Most solutions to give.",
+        assumed=limits.SOLUTIONS,
         example=5,
         minimum=1,
         maximum=limits.SOLUTIONS_MAXIMUM,
@@ -577,8 +571,9 @@ class FamilySchema(Schema):
     """The same shape in other weights, by densities alone, its numbers as near to the design's as can be."""
 
     weights = Several(
-        Nominal("weight", minimum=6, maximum=20, description="A weight.", example=14),
-        description="The weights; 12, 13, 14, 15 and 16 lb unless told.",
+        Nominal("weight", 6, 20, 14, "A weight."),
+        description="The weights.",
+        assumed=list(limits.FAMILY_WEIGHTS),
         minimum=1,
         maximum=limits.FAMILY_MAXIMUM,
     )
@@ -623,14 +618,16 @@ class ProductionSchema(Schema):
         required=True,
     )
     samples = Whole(
-        description=f"Balls to draw (Sobol points); {limits.DESIGN_SAMPLES} unless told.",
+        description="Balls to draw (Sobol points).",
+        assumed=limits.DESIGN_SAMPLES,
         example=limits.DESIGN_SAMPLES,
         minimum=64,
         maximum=limits.DESIGN_SAMPLES_MAXIMUM,
     )
     seed = _seed()
     confidence = Number(
-        description=f"Confidence of the intervals; {limits.CONFIDENCE} unless told.",
+        description="Confidence of the intervals.",
+        assumed=limits.CONFIDENCE,
         example=limits.CONFIDENCE,
         minimum=0.5,
         maximum=0.9999,
@@ -657,8 +654,8 @@ class DesignRulesSchema(Schema):
 class CompareSchema(Schema):
     """What to set beside the design: another design, another drilling, or both."""
 
-    design = Part(DesignSchema, description="The second design; the same one unless given.")
-    drilling = Part(DrillingSchema, description="The second drilling; the same one unless given.")
+    design = Part(DesignSchema, description="The second design; default: the first.")
+    drilling = Part(DrillingSchema, description="The second drilling; default: the first.")
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Ask for one of the two."""
@@ -674,10 +671,6 @@ def _require_layout(drilling: Any, errors: Errors, path: tuple[str, ...]) -> Non
         add_error(errors, (*here, "layout"), "missing; it places the design's pin and mark under the grip")
 
 
-def _default_rules() -> dict[str, Any]:
-    return {"body": "usbc"}
-
-
 class DesignRequestSchema(Schema):
     """A design, and what is asked of it."""
 
@@ -685,12 +678,12 @@ class DesignRequestSchema(Schema):
     drilling = Part(DrillingSchema, description="A drilling through its layers; it needs a layout.")
     balance_arm = QuantityField(
         "length",
-        minimum=0.5,
-        maximum=8,
-        example=3.2,
-        description="Lever arm of the balance; the drilling's, or else 3.2 in, unless told.",
+        0.5,
+        8,
+        3.2,
+        f"Lever arm of the balance; default: the drilling's, or else {limits.BALANCE_ARM} in.",
     )
-    rules = Part(DesignRulesSchema, description="The rules to judge it by.", make=_default_rules)
+    rules = Part(DesignRulesSchema, description="The rules to judge it by.", default={})
     compare = Part(CompareSchema, description="What to compare it with.")
     solve = Part(SolveSchema, description="Targets to meet.")
     family = Part(FamilySchema, description="The same shape in other weights.")
@@ -702,10 +695,10 @@ class DesignRequestSchema(Schema):
         _require_layout(drilling, errors, ())
         second = isinstance(compare, dict) and "drilling" in compare
         if second and drilling is None and not has_error(errors, "drilling"):
-            add_error(errors, ("drilling",), "missing; there is a drilling to compare it with")
+            add_error(errors, ("drilling",), "missing; compare has a drilling")
         arms = [part.get("balance_arm") for part in (loaded, drilling) if isinstance(part, dict)]
         if len(arms) == 2 and None not in arms and arms[0] != arms[1]:
-            add_error(errors, ("balance_arm",), "must be the drilling's, where both are given")
+            add_error(errors, ("balance_arm",), "must equal the drilling's")
 
 
 DESIGN_REQUEST = DesignRequestSchema()

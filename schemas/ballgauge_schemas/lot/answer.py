@@ -545,7 +545,7 @@ class SignalSchema(Schema):
     rule = _text("The rule.", "beyond_three")
     side = _text("high or low.", "low")
     message = _text(
-        "The signal in a sentence.", "a lot mean lies more than three standard errors from the centre"
+        "The signal in a sentence.", "a lot mean lies more than three standard errors from the center"
     )
 
 
@@ -559,11 +559,11 @@ class DriftEntrySchema(Schema):
     )
     shewhart = Table(
         description="Charts of means and spreads with limits.",
-        example={"centre": 75.2, "sigma": 0.6},
+        example={"center": 75.2, "sigma": 0.6},
         allow_none=True,
     )
     ewma = Table(
-        description="Moving average with limits.", example={"centre": 75.2, "weight": 0.2}, allow_none=True
+        description="Moving average with limits.", example={"center": 75.2, "weight": 0.2}, allow_none=True
     )
     signals = _list(SignalSchema, "One signal.", "Signals in time order.")
 

@@ -73,7 +73,7 @@ class Mapping(fields.Dict):
         errors: dict[str, list[str]] = {}
         for heading, field in value.items():
             if not self._NAME.fullmatch(heading):
-                errors[heading] = ["a heading has 1 to 200 characters, none of them control characters"]
+                errors[heading] = ["a heading must have 1 to 200 characters and no control characters"]
             elif field is not None and not (isinstance(field, str) and self._NAME.fullmatch(field)):
                 got = json_type(field) if not isinstance(field, str) else "another string"
                 errors[heading] = [f"must be the name of a field, or null; got {got}"]
@@ -94,9 +94,9 @@ class LotFileSchema(Schema):
         description="Texts that mean no data, besides the empty cell.",
         minimum=0,
         maximum=20,
-        make=list,
+        default=[],
     )
-    sheet = Text(description="Sheet of a workbook; the first unless named.", example="Lot 7", maximum=100)
+    sheet = Text(description="Sheet of a workbook; default: the first.", example="Lot 7", maximum=100)
     mapping = Mapping(
         description="Headings of the file to the names of a ball's fields (perhaps with a unit); null leaves "
         "a column out.",
@@ -104,17 +104,9 @@ class LotFileSchema(Schema):
     )
 
 
-def _percent(
-    description: str, example: float, maximum: float = 100.0, default: float | None = None
-) -> Number:
+def _percent(description: str, example: float) -> Number:
     return Number(
-        description=description,
-        example=example,
-        minimum=0.0,
-        maximum=maximum,
-        exclusive=True,
-        unit="percent",
-        default=default,
+        description=description, example=example, minimum=0.0, maximum=100.0, exclusive=True, unit="percent"
     )
 
 
@@ -133,8 +125,8 @@ class SamplingPlanSchema(Schema):
     """
 
     kind = Choice(*words.PLAN_KINDS, default="table", description="Where the plan comes from.")
-    level = Choice(*words.LEVELS, description="Inspection level; II unless given. For `table`.")
-    inspection = Choice(*words.INSPECTIONS, description="Severity; normal unless given. For `table`.")
+    level = Choice(*words.LEVELS, description="Inspection level, for `table`.", assumed=limits.LEVEL)
+    inspection = Choice(*words.INSPECTIONS, description="Severity, for `table`.", assumed=limits.INSPECTION)
     aql = Number(
         description="Acceptable quality limit; the tables have 0.01, 0.015, 0.025, 0.04, 0.065, 0.1 to 10.",
         example=0.65,
@@ -143,11 +135,13 @@ class SamplingPlanSchema(Schema):
         unit="percent",
     )
     limiting_quality = _percent("Quality to be kept out. For `zero_acceptance` and `two_point`.", 4.0)
-    producer_risk = _risk("Largest probability of rejecting a lot at the AQL.", 0.05)
-    consumer_risk = _risk("Largest probability of accepting a lot at the limiting quality.", 0.1)
+    producer_risk = _risk("Largest probability of rejecting a lot at the AQL.", limits.PRODUCER_RISK)
+    consumer_risk = _risk(
+        "Largest probability of accepting a lot at the limiting quality.", limits.CONSUMER_RISK
+    )
     model = Choice(
         *words.MODELS,
-        description="Distribution of the count; hypergeometric where a lot size is given, else binomial.",
+        description="Distribution of the count; hypergeometric if there is a lot size, else binomial.",
     )
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
@@ -158,14 +152,14 @@ class SamplingPlanSchema(Schema):
         )
         for name in needed if kind else ():
             if name not in loaded and name not in errors:
-                add_error(errors, (name,), f"missing; a plan of kind {kind} needs it")
+                add_error(errors, (name,), f"missing; a {kind} plan needs it")
         idle = {
             "table": ("limiting_quality", "model"),
             "zero_acceptance": ("aql", "level", "inspection"),
         }.get(str(kind), ("level", "inspection"))
         for name in idle if kind else ():
             if name in loaded:
-                add_error(errors, (name,), f"a plan of kind {kind} has no use for it")
+                add_error(errors, (name,), f"not used by a {kind} plan")
         good, bad = loaded.get("aql"), loaded.get("limiting_quality")
         if kind == "two_point" and good is not None and bad is not None and good >= bad:
             add_error(errors, ("limiting_quality",), f"must be more than the aql ({good:g} %)")
@@ -177,8 +171,10 @@ class VariablesPlanSchema(Schema):
     quantity = Choice(*QUANTITIES, required=True, description="The quantity.")
     aql = _percent("Acceptable quality limit.", 0.65)
     limiting_quality = _percent("Quality to be kept out.", 6.5)
-    producer_risk = _risk("Largest probability of rejecting a lot at the AQL.", 0.05)
-    consumer_risk = _risk("Largest probability of accepting a lot at the limiting quality.", 0.1)
+    producer_risk = _risk("Largest probability of rejecting a lot at the AQL.", limits.PRODUCER_RISK)
+    consumer_risk = _risk(
+        "Largest probability of accepting a lot at the limiting quality.", limits.CONSUMER_RISK
+    )
     sigma = Number(
         description="Known standard deviation of the process, in the quantity's trade unit.",
         example=0.03,
@@ -214,7 +210,7 @@ class SamplingSchema(Schema):
         description="Variables plans; the lot is accepted only where each of them accepts too.",
         minimum=0,
         maximum=len(QUANTITIES),
-        make=list,
+        default=[],
     )
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
@@ -222,17 +218,17 @@ class SamplingSchema(Schema):
         plan = loaded.get("plan") or {}
         whole = loaded.get("rows") == "every_ball"
         if whole and "lot_size" in loaded:
-            add_error(errors, ("lot_size",), "where the rows are every ball, they are the lot: give no size")
+            add_error(errors, ("lot_size",), "must not be given when the rows are every ball")
         if "lot_size" not in loaded and "lot_size" not in errors and not whole:
-            reasons = {"table": "the tables go by it", "zero_acceptance": "the plan rests on it"}
+            reasons = {"table": "the tables need it", "zero_acceptance": "the plan needs it"}
             if plan.get("kind") == "table" or plan.get("model") == "hypergeometric":
-                reason = reasons.get(plan.get("kind", ""), "the hypergeometric model rests on it")
+                reason = reasons.get(plan.get("kind", ""), "the hypergeometric model needs it")
                 add_error(errors, ("lot_size",), f"missing; {reason}")
         seen: set[str] = set()
         for index, entry in enumerate(loaded.get("variables") or []):
             name = entry.get("quantity")
             if name in seen:
-                add_error(errors, ("variables", index, "quantity"), f"{name} has a plan already")
+                add_error(errors, ("variables", index, "quantity"), f"duplicate plan for {name}")
             seen.add(name)
 
 
@@ -241,10 +237,10 @@ def _width(name: str) -> QuantityField:
     assert isinstance(field, QuantityField)
     return QuantityField(
         field.kind,
-        minimum=0,
-        maximum=field.maximum - field.minimum,
-        example=0.01,
-        description=f"Standard uncertainty of a reading of {name.replace('_', ' ')}.",
+        0,
+        field.maximum - field.minimum,
+        0.01,
+        f"Standard uncertainty of a reading of {name.replace('_', ' ')}.",
     )
 
 
@@ -281,7 +277,8 @@ class GaugeStudySchema(Schema):
         maximum=200,
     )
     readings_averaged = Whole(
-        description="Readings by one operator that make up one result in use; 1 unless given.",
+        description="Readings by one operator that make up one result in use.",
+        assumed=limits.READINGS_AVERAGED,
         example=1,
         minimum=1,
         maximum=100,
@@ -294,7 +291,9 @@ class GaugeStudySchema(Schema):
             shapes = {len(part) for part in parts}, {len(cell) for part in parts for cell in part}
             if max(map(len, shapes)) > 1:
                 add_error(
-                    errors, ("measurements",), "every part needs as many operators and readings as the first"
+                    errors,
+                    ("measurements",),
+                    "every part must have as many operators and readings as the first",
                 )
 
 
@@ -329,7 +328,7 @@ class InstrumentStudySchema(Schema):
         """Ask for one reading an instrument, and for names that differ."""
         names = loaded.get("instruments") or []
         if "instruments" not in errors and len(set(names)) < len(names):
-            add_error(errors, ("instruments",), "the names must differ")
+            add_error(errors, ("instruments",), "duplicate name")
         if "measurements" not in errors and any(
             len(row) != len(names) for row in loaded.get("measurements") or []
         ):
@@ -349,7 +348,7 @@ class DrawSchema(Schema):
         maximum=limits.SEED_MAXIMUM,
     )
     sample_size = Whole(
-        description="Balls to draw; the plan's sample unless given.",
+        description="Balls to draw; default: the plan's sample.",
         example=80,
         minimum=1,
         maximum=limits.SAMPLE_MAXIMUM,
@@ -360,22 +359,19 @@ class DriftSchema(Schema):
     """How several files, each one lot of a model in time order, are charted."""
 
     baseline = Whole(
-        description="First lots that set centre and spread; all unless given.",
-        example=5,
-        minimum=1,
-        maximum=1000,
+        description="First lots that set center and spread; default: all.", example=5, minimum=1, maximum=1000
     )
     weight = Number(
         description="Weight of the newest lot in the moving average.",
         example=0.2,
         minimum=0.01,
         maximum=1.0,
-        default=0.2,
+        default=limits.DRIFT_WEIGHT,
     )
 
 
 class LotRulesSchema(RulesSchema):
-    """Which rulebook, on which day, at which stage: balls as they are made, unless told otherwise."""
+    """Which rulebook, on which day, at which stage: by default balls as made."""
 
     stage = Choice(
         *words.STAGES, default="approval", description="A model's approval (balls as made), or use in play."
@@ -385,60 +381,56 @@ class LotRulesSchema(RulesSchema):
 class LotRequestSchema(Schema):
     """How a lot is to be judged; the file comes beside it."""
 
-    rules = Part(
-        LotRulesSchema,
-        description="The rules to check against.",
-        make=lambda: {"body": "usbc", "stage": "approval"},
-    )
+    rules = Part(LotRulesSchema, description="The rules to check against.", default={})
     scope = Choice(
         *words.LOT_SCOPES,
         default="all",
         description="Whether all rules must judge the lot, or those alone on what the file measures.",
     )
-    decision = Part(
-        DecisionSchema, description="How uncertainty decides.", make=lambda: {"rule": "simple", "risk": 0.05}
-    )
-    file = Part(LotFileSchema, description="How the file is written.", make=lambda: {"missing": []})
-    sampling = Part(
-        SamplingSchema, description="What the rows are, and the plans.", make=lambda: {"variables": []}
-    )
+    decision = Part(DecisionSchema, description="How uncertainty decides.", default={})
+    file = Part(LotFileSchema, description="How the file is written.", default={})
+    sampling = Part(SamplingSchema, description="What the rows are, and the plans.", default={})
     confidence = Number(
         description="Confidence of bounds and intervals.",
         example=0.95,
         minimum=0.5,
         maximum=0.9999,
-        default=0.95,
+        default=limits.CONFIDENCE,
     )
     coverage = Number(
         description="Part of the lot that a tolerance interval holds.",
         example=0.99,
         minimum=0.5,
         maximum=0.9999,
-        default=0.99,
+        default=limits.COVERAGE,
     )
     uncertainties = Part(
         UncertaintiesSchema,
         description="Standard uncertainties of readings that state none, for the guarded decision.",
-        make=dict,
+        default={},
     )
     gauge_studies = Several(
         Part(GaugeStudySchema, description="One quantity's study."),
         description="Gauge studies; each gives the standard uncertainty of its quantity.",
         minimum=0,
         maximum=len(QUANTITIES),
-        make=list,
+        default=[],
     )
     instrument_studies = Several(
         Part(InstrumentStudySchema, description="One comparison."),
         description="Comparisons of instruments, such as durometers.",
         minimum=0,
         maximum=len(QUANTITIES),
-        make=list,
+        default=[],
     )
     draw = Part(DrawSchema, description="Draw a sample of the file's serials.")
-    drift = Part(DriftSchema, description="How several lots are charted.", make=lambda: {"weight": 0.2})
+    drift = Part(DriftSchema, description="How several lots are charted.", default={})
     worst_balls = Whole(
-        description="Worst balls listed one by one; 50 unless given.", example=50, minimum=0, maximum=1000
+        description="Worst balls listed one by one.",
+        assumed=limits.WORST_BALLS,
+        example=50,
+        minimum=0,
+        maximum=limits.WORST_BALLS_MAXIMUM,
     )
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
@@ -448,7 +440,7 @@ class LotRequestSchema(Schema):
         for index, study in enumerate(loaded.get("gauge_studies") or []):
             name = study.get("quantity")
             if name in given or name in seen:
-                text = f"the uncertainty of {name} is given already"
+                text = f"duplicate uncertainty for {name}"
                 add_error(errors, ("gauge_studies", index, "quantity"), text)
             seen.add(name)
 

@@ -8,8 +8,9 @@ takes an uncertainty. The limits of these fields are ours.
 from __future__ import annotations
 
 import json
+import math
 from importlib.resources import files
-from typing import Any
+from typing import Any, Unpack
 
 from marshmallow.exceptions import SCHEMA
 
@@ -20,6 +21,7 @@ from ballgauge_schemas.shared.base import (
     Errors,
     Flag,
     Number,
+    Options,
     Part,
     Schema,
     Several,
@@ -40,19 +42,16 @@ class Exact(NominalField):
     reason = NO_UNCERTAINTY
 
 
-def _exact(
-    kind: str, low: float, high: float, example: Any, description: str, *, required: bool = False
-) -> Exact:
-    return Exact(kind, minimum=low, maximum=high, example=example, description=description, required=required)
-
-
-def _plain(low: float, high: float, example: float, unit: str, description: str) -> Number:
-    return Number(description=description, example=example, minimum=low, maximum=high, unit=unit)
+def _plain(
+    low: float, high: float, example: float, unit: str, description: str, **options: Unpack[Options]
+) -> Number:
+    return Number(description=description, example=example, minimum=low, maximum=high, unit=unit, **options)
 
 
 def _seed() -> Whole:
     return Whole(
-        description="Where the draws start: the same seed, the same answer; 0 unless told.",
+        description="Start of the random numbers: the same seed, the same answer.",
+        assumed=limits.DEFAULT_SEED,
         example=7,
         minimum=0,
         maximum=limits.SEED_MAXIMUM,
@@ -62,46 +61,46 @@ def _seed() -> Whole:
 class MotionSurfaceSchema(Schema):
     """The ball's surface; without it, reactive at 2000 grit."""
 
-    cover = Choice(*words.COVERS, description="Material of the cover; reactive unless told.")
-    roughness = _exact("roughness", 0.5, 500, 20, "Mean roughness Ra, in place of the grit.")
-    grit = _plain(60, 20000, 2000, "grit", "Grit of the last pad; 2000 unless told.")
-    polished = Flag(description="Whether it was polished after; false unless told.", example=False)
-    friction = _exact("ratio", 0.01, 1, 0.2, "Measured coefficient of friction on a dry lane.")
+    cover = Choice(*words.COVERS, description="Material of the cover.", assumed=limits.COVER)
+    roughness = Exact("roughness", 0.5, 500, 20, "Mean roughness Ra, in place of the grit.")
+    grit = _plain(60, 20000, 2000, "grit", "Grit of the last pad.", assumed=limits.GRIT)
+    polished = Flag(description="Whether it was polished after.", assumed=False, example=False)
+    friction = Exact("ratio", 0.01, 1, 0.2, "Measured coefficient of friction on a dry lane.")
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """A measured roughness leaves nothing to a grit or a polish."""
         for name in ("grit", "polished"):
             if "roughness" in loaded and name in loaded:
-                add_error(errors, (name,), "must not be given beside roughness, which takes its place")
+                add_error(errors, (name,), "must not be given with roughness, which replaces it")
 
 
 class MotionLayoutSchema(Schema):
     """Where the pin lies from the bowler's positive axis point."""
 
-    drilling_angle = _exact(
+    drilling_angle = Exact(
         "angle", 0, 180, 60, "From the line of pin and positive axis point to the high axis.", required=True
     )
-    pin_to_pap = _exact("length", 0, 13.5, 4.5, "Pin to positive axis point.", required=True)
-    val_angle = _exact("angle", 0, 180, 40, "From that line to the vertical axis line.", required=True)
+    pin_to_pap = Exact("length", 0, 13.5, 4.5, "Pin to positive axis point.", required=True)
+    val_angle = Exact("angle", 0, 180, 40, "From that line to the vertical axis line.", required=True)
 
 
 class AxisPointSchema(Schema):
-    """The bowler's positive axis point, from the grip centre."""
+    """The bowler's positive axis point, from the grip center."""
 
-    over = _exact("length", -8, 8, 5, "Along the midline, away from the grip.", required=True)
-    up = _exact("length", -4, 4, 0.5, "Up the vertical axis line.", required=True)
+    over = Exact("length", -8, 8, 5, "Along the midline, away from the grip.", required=True)
+    up = Exact("length", -4, 4, 0.5, "Up the vertical axis line.", required=True)
 
 
 class BoxBallSchema(Schema):
     """A ball by its box numbers and layout, as if drilling changed nothing."""
 
     name = Text(description="Maker and model, for the reader.", example="Ostrel Works Tarn 48")
-    weight = _exact("weight", 4, 20, 15, "Weight.", required=True)
-    diameter = _exact("length", 7.5, 9.5, 8.59, "Diameter; 27 in over pi unless told.")
-    rg = _exact("length", 2, 3.2, 2.49, "Radius of gyration about the low axis.", required=True)
-    differential = _exact("length", 0, 0.2, 0.048, "Highest less lowest radius of gyration.", required=True)
-    intermediate_differential = _exact(
-        "length", 0, 0.2, 0.012, "Highest less intermediate radius of gyration; 0 (symmetrical) unless told."
+    weight = Exact("weight", 4, 20, 15, "Weight.", required=True)
+    diameter = Exact("length", 7.5, 9.5, 8.59, "Diameter.", assumed=limits.USUAL_CIRCUMFERENCE / math.pi)
+    rg = Exact("length", 2, 3.2, 2.49, "Radius of gyration about the low axis.", required=True)
+    differential = Exact("length", 0, 0.2, 0.048, "Highest less lowest radius of gyration.", required=True)
+    intermediate_differential = Exact(
+        "length", 0, 0.2, 0.012, "Highest less intermediate radius of gyration; 0: symmetrical.", assumed=0.0
     )
     layout = Part(MotionLayoutSchema, required=True, description="The layout.")
     surface = Part(MotionSurfaceSchema, description="The surface.")
@@ -114,7 +113,7 @@ class BoxBallSchema(Schema):
 
 
 class DrilledBallSchema(Schema):
-    """A ball with its drilling: the inertia and the mass centre are those of the drilled ball."""
+    """A ball with its drilling: the inertia and the mass center are those of the drilled ball."""
 
     ball = Part(BallSchema, required=True, description="The ball before drilling; it needs its size.")
     drilling = Part(DrillingSchema, required=True, description="The drilling, with pap and layout.")
@@ -136,35 +135,42 @@ class DrilledBallSchema(Schema):
 class ReleaseSchema(Schema):
     """The ball as it leaves the hand. What is given replaces a named bowler's own."""
 
-    speed = _exact("speed", 4, 40, 18, "Speed; warned of outside 12 to 26 mph.")
-    rev_rate = _exact("rotation_rate", 0, 1200, 330, "Rate of spin; warned of outside 40 to 650 rpm.")
-    axis_rotation = _exact(
+    speed = Exact("speed", 4, 40, 18, "Speed; warned of outside 12 to 26 mph.")
+    rev_rate = Exact("rotation_rate", 0, 1200, 330, "Rate of spin; warned of outside 40 to 650 rpm.")
+    axis_rotation = Exact(
         "angle",
         -90,
         180,
         45,
         "0 rolls end over end, 90 spins square to the travel; warned of outside 0 to 100.",
     )
-    axis_tilt = _exact(
+    axis_tilt = Exact(
         "angle", -90, 90, 12, "How far the positive axis point stands up; warned of outside -5 to 60 deg."
     )
-    launch_angle = _exact("angle", -15, 15, 1, "Positive towards the bowler's own side; 1 deg unless told.")
-    launch_board = _plain(
-        0.5, 39.5, 15, "boards", "Where it crosses the foul line, from the bowler's side; 15 unless told."
+    launch_angle = Exact(
+        "angle", -15, 15, 1, "Positive toward the bowler's own side.", assumed=limits.LAUNCH_ANGLE
     )
-    loft = _exact("lane_distance", 0, 20, 0, "How far down the lane the ball lands; 0 unless told.")
+    launch_board = _plain(
+        0.5,
+        39.5,
+        15,
+        "boards",
+        "Where it crosses the foul line, from the bowler's side.",
+        assumed=limits.LAUNCH_BOARD,
+    )
+    loft = Exact("lane_distance", 0, 20, 0, "How far down the lane the ball lands.", assumed=limits.LOFT)
 
 
 class ScatterSchema(Schema):
     """Standard deviations of the releases; what is not given is the bowler's, or a practised bowler's."""
 
-    speed = _exact("speed", 0, 5, 0.3, "Of the speed.")
-    rev_rate = _exact("rotation_rate", 0, 200, 10, "Of the rate of spin.")
-    axis_rotation = _exact("angle", 0, 45, 2.5, "Of the axis rotation.")
-    axis_tilt = _exact("angle", 0, 30, 1.5, "Of the axis tilt.")
-    launch_angle = _exact("angle", 0, 5, 0.25, "Of the launch angle.")
+    speed = Exact("speed", 0, 5, 0.3, "Of the speed.")
+    rev_rate = Exact("rotation_rate", 0, 200, 10, "Of the rate of spin.")
+    axis_rotation = Exact("angle", 0, 45, 2.5, "Of the axis rotation.")
+    axis_tilt = Exact("angle", 0, 30, 1.5, "Of the axis tilt.")
+    launch_angle = Exact("angle", 0, 5, 0.25, "Of the launch angle.")
     launch_board = _plain(0, 10, 0.5, "boards", "Of the launch board.")
-    loft = _exact("lane_distance", 0, 10, 0, "Of the loft.")
+    loft = Exact("lane_distance", 0, 10, 0, "Of the loft.")
 
 
 class FilmSchema(Schema):
@@ -177,8 +183,10 @@ class FilmSchema(Schema):
         minimum=2,
         maximum=2,
     )
-    film = _exact("film", 0, 5000, 250, "Film at the zone's beginning.", required=True)
-    film_end = _exact("film", 0, 5000, 20, "Film at the zone's end, evenly from `film`; `film` unless told.")
+    film = Exact("film", 0, limits.FILM_MAXIMUM, 250, "Film at the zone's beginning.", required=True)
+    film_end = Exact(
+        "film", 0, limits.FILM_MAXIMUM, 20, "Film at the zone's end, evenly from `film`; default: `film`."
+    )
 
 
 class ZoneSchema(Schema):
@@ -188,10 +196,10 @@ class ZoneSchema(Schema):
         """What cannot be written as a class member."""
 
         include = {  # noqa: RUF012 - the name is a word of the language
-            "from": _exact("lane_distance", 0, 60, 0, "Where it begins.", required=True)
+            "from": Exact("lane_distance", 0, 60, 0, "Where it begins.", required=True)
         }
 
-    to = _exact("lane_distance", 0, 1000, 40, "Where it ends, at most 60 ft.", required=True)
+    to = Exact("lane_distance", 0, 1000, 40, "Where it ends, at most 60 ft.", required=True)
     films = Several(
         Part(FilmSchema, description="The film on some boards."),
         required=True,
@@ -205,7 +213,7 @@ class PatternSchema(Schema):
     """An oil pattern: zones one after another from the foul line; beyond the last the lane is dry."""
 
     name = Text(description="Name, for the reader.", example="Ostrel house")
-    volume = _exact(
+    volume = Exact(
         "oil_volume", 0, 500, 22.5, "All the oil, where known: it must agree with the films to 2 %."
     )
     zones = Several(
@@ -213,7 +221,7 @@ class PatternSchema(Schema):
         required=True,
         description="The zones.",
         minimum=1,
-        maximum=200,
+        maximum=limits.ZONES_MAXIMUM,
     )
 
 
@@ -221,7 +229,7 @@ class LaneSchema(Schema):
     """The lane: an oil pattern, or one film all over it."""
 
     pattern = Part(PatternSchema, description="An oil pattern.")
-    film = _exact("film", 0, 5000, 30, "The same film everywhere; 0 is a dry lane.")
+    film = Exact("film", 0, limits.FILM_MAXIMUM, 30, "The same film everywhere; 0 is a dry lane.")
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """One of the two."""
@@ -233,78 +241,87 @@ class WearSchema(Schema):
     """What deliveries before this one did to the film: all follow the track of the first."""
 
     deliveries = Whole(description="Deliveries before.", example=30, minimum=0, maximum=1000, required=True)
-    picked_up = _exact(
-        "ratio", 0, 1, 0.04, "Share of the film taken from the track's middle; 0.04 unless told."
+    picked_up = Exact(
+        "ratio", 0, 1, 0.04, "Share of the film taken from the track's middle.", assumed=limits.PICKED_UP
     )
     track_width = _plain(
-        0.2, 20, 1.5, "boards", "Standard deviation of the track's profile; 1.5 unless told."
+        0.2, 20, 1.5, "boards", "Standard deviation of the track's profile.", assumed=limits.TRACK_WIDTH
     )
-    laid_down = _exact("ratio", 0, 1, 0.3, "Share of that laid beyond the pattern; 0.3 unless told.")
-    fade = _exact("lane_distance", 0.1, 60, 5, "Over which the trail thins by a factor e; 5 ft unless told.")
+    laid_down = Exact("ratio", 0, 1, 0.3, "Share of that laid beyond the pattern.", assumed=limits.LAID_DOWN)
+    fade = Exact(
+        "lane_distance", 0.1, 60, 5, "Over which the trail thins by a factor e.", assumed=limits.FADE
+    )
 
 
 class DryFrictionSchema(Schema):
     """Coefficients of friction on a dry lane by cover."""
 
-    polyester = _exact("ratio", 0.01, 1, 0.12, "Of polyester; 0.12 unless told.")
-    urethane = _exact("ratio", 0.01, 1, 0.18, "Of urethane; 0.18 unless told.")
-    reactive = _exact("ratio", 0.01, 1, 0.22, "Of reactive covers; 0.22 unless told.")
+    polyester = Exact("ratio", 0.01, 1, 0.12, "Of polyester.", assumed=limits.DRY["polyester"])
+    urethane = Exact("ratio", 0.01, 1, 0.18, "Of urethane.", assumed=limits.DRY["urethane"])
+    reactive = Exact("ratio", 0.01, 1, 0.22, "Of reactive covers.", assumed=limits.DRY["reactive"])
 
 
 class FrictionSchema(Schema):
     """Constants of the friction curve, oiled + (dry - oiled) exp(-film / scale); all are ours."""
 
-    oiled = _exact("ratio", 0, 1, 0.04, "Coefficient on a full film; 0.04 unless told.")
+    oiled = Exact("ratio", 0, 1, 0.04, "Coefficient on a full film.", assumed=limits.OILED)
     dry = Part(DryFrictionSchema, description="Coefficients on a dry lane.")
-    base = _exact("film", 0.1, 10000, 10, "Scale of film for a smooth ball; 10 unless told.")
-    per_roughness = _plain(0, 100, 0.8, "1", "What a film as thick as Ra adds to the scale; 0.8 unless told.")
-    grit_roughness = _exact("roughness", 1, 500, 45, "Ra that 500 grit leaves; 45 unless told.")
-    grit_power = _plain(0, 3, 0.64, "1", "Ra falls with the grit to this power; 0.64 unless told.")
-    polish = _plain(0, 1, 0.5, "1", "What polishing leaves of Ra; 0.5 unless told.")
+    base = Exact("film", 0.1, 10000, 10, "Scale of film for a smooth ball.", assumed=limits.FRICTION_BASE)
+    per_roughness = _plain(
+        0, 100, 0.8, "1", "What a film as thick as Ra adds to the scale.", assumed=limits.PER_ROUGHNESS
+    )
+    grit_roughness = Exact("roughness", 1, 500, 45, "Ra that 500 grit leaves.", assumed=limits.GRIT_ROUGHNESS)
+    grit_power = _plain(0, 3, 0.64, "1", "Ra falls with the grit to this power.", assumed=limits.GRIT_POWER)
+    polish = _plain(0, 1, 0.5, "1", "What polishing leaves of Ra.", assumed=limits.POLISH)
 
 
 class MotionSettingsSchema(Schema):
     """How a delivery is computed."""
 
-    path_error = _exact(
-        "length", 1e-7, 1e-2, 1e-6, "Error of the path that is aimed at; 1e-6 in unless told."
+    path_error = Exact(
+        "length", *limits.PATH_ERRORS, 1e-6, "Error of the path that is aimed at.", assumed=limits.PATH_ERROR
     )
-    largest_step = _exact("time", 0.01, 0.1, 0.03, "Longest time step; 0.03 s unless told.")
-    rolling_resistance = _exact(
-        "ratio", 0, 0.2, 0.01, "Torque over weight times radius once it rolls; 0 unless told."
+    largest_step = Exact(
+        "time", *limits.LARGEST_STEPS, 0.03, "Longest time step.", assumed=limits.LARGEST_STEP
+    )
+    rolling_resistance = Exact(
+        "ratio", 0, 0.2, 0.01, "Torque over weight times radius once it rolls.", assumed=0.0
     )
     friction = Part(FrictionSchema, description="Constants of the friction curve.")
 
 
-def _ends(example: float, low: float, high: float, unit: str, description: str) -> Several:
+def _ends(
+    example: float, low: float, high: float, unit: str, description: str, assumed: tuple[float, float]
+) -> Several:
     entry = _plain(low, high, example, unit, "Low, then high.")
-    return Several(entry, description=description, minimum=2, maximum=2)
+    return Several(entry, description=description, minimum=2, maximum=2, assumed=list(assumed))
 
 
 class WindowSchema(Schema):
     """A window at the pins. A share of deliveries inside it is no chance of a strike."""
 
-    board = _ends(17, -10, 50, "boards", "Boards from the bowler's side; 17 to 18 unless told.")
-    angle = _ends(4, -45, 45, "deg", "Entry angles; 4 to 8 deg unless told.")
+    board = _ends(17, -10, 50, "boards", "Boards from the bowler's side.", limits.WINDOW_BOARD)
+    angle = _ends(4, -45, 45, "deg", "Entry angles.", limits.WINDOW_ANGLE)
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Low before high."""
         for name, ends in loaded.items():
             if not has_error(errors, name) and not ends[0] < ends[1]:
-                add_error(errors, (name,), "must be two numbers, low and high, in rising order")
+                add_error(errors, (name,), "must be two numbers, the lower first")
 
 
 class DeliverySpreadSchema(Schema):
     """How board and angle at the pins spread over many deliveries."""
 
     deliveries = Whole(
-        description=f"Deliveries; {limits.SPREAD_DELIVERIES} unless told.",
+        description="Deliveries.",
+        assumed=limits.SPREAD_DELIVERIES,
         example=500,
         minimum=2,
         maximum=limits.SPREAD_DELIVERIES_MAXIMUM,
     )
     seed = _seed()
-    oil_uncertainty = _exact("ratio", 0, 1, 0.1, "Relative standard uncertainty of the film; 0 unless told.")
+    oil_uncertainty = Exact("ratio", 0, 1, 0.1, "Relative standard uncertainty of the film.", assumed=0.0)
     window = Part(WindowSchema, description="The window that deliveries are counted in.")
 
 
@@ -325,21 +342,21 @@ class LineMapSchema(Schema):
         required=True,
     )
     volumes = Several(
-        _exact("oil_volume", 0.1, 500, 25, "Oil on the lane."),
-        description="Amounts of oil in the lane's pattern; its own unless told.",
+        Exact("oil_volume", 0.1, 500, 25, "Oil on the lane."),
+        description="Amounts of oil in the lane's pattern; default: its own.",
         minimum=1,
         maximum=limits.VOLUMES_MAXIMUM,
     )
     bowlers = Several(
         Choice(*words.PRESETS, description="A bowler by name, with the request's hand."),
-        description="Bowlers by name; the request's own unless told.",
+        description="Bowlers by name; default: the request's own.",
         minimum=1,
         maximum=len(words.PRESETS),
     )
     deliveries = Whole(
-        description="Scattered deliveries a point, the same for every ball; "
-        f"{limits.POINT_DELIVERIES} unless told. Balls x "
-        f"volumes x bowlers x ({limits.AIMING} for aiming + these) are at most {limits.WORK_MAXIMUM}.",
+        assumed=limits.POINT_DELIVERIES,
+        description="Scattered deliveries a point, the same for every ball. Balls x volumes x "
+        f"bowlers x ({limits.AIMING} for aiming + these) are at most {limits.WORK_MAXIMUM}.",
         example=12,
         minimum=2,
         maximum=limits.POINT_DELIVERIES_MAXIMUM,
@@ -354,7 +371,7 @@ class LineMapSchema(Schema):
         for name in ("volumes", "bowlers"):
             given = loaded.get(name, [])
             if not has_error(errors, name) and len(set(given)) < len(given):
-                add_error(errors, (name,), "must not name the same one twice")
+                add_error(errors, (name,), "must not repeat an entry")
 
 
 class ExplainSchema(Schema):
@@ -375,10 +392,12 @@ class MotionRequestSchema(Schema):
     )
     scatter = Part(ScatterSchema, description="The scatter of the releases.")
     hand = Choice(
-        "right", "left", description="The bowler's hand; the drilling's, or else right unless told."
+        "right", "left", description=f"The bowler's hand; default: the drilling's, or else {limits.HAND}."
     )
     pap = Part(
-        AxisPointSchema, description="The bowler's positive axis point; 5 in over, 0.5 in up unless told."
+        AxisPointSchema,
+        description="The bowler's positive axis point.",
+        assumed={"over": limits.PAP_OVER, "up": limits.PAP_UP},
     )
     lane = Part(LaneSchema, required=True, description="The lane.")
     wear = Part(WearSchema, description="Deliveries before this one; without it the oil is fresh.")
@@ -404,34 +423,34 @@ class MotionRequestSchema(Schema):
         """One ball, a whole release, a bounded amount of work, and a picture of what is asked for."""
         _check_ball(loaded, errors)
         if not any(name in loaded or name in errors for name in ("bowler", "release")):
-            add_error(errors, ("release",), "missing; give a release, or a bowler by name")
+            add_error(errors, ("release",), "missing; give release or bowler")
         release = loaded.get("release")
         if "bowler" not in loaded and "bowler" not in errors and isinstance(release, dict):
             for name in ("speed", "rev_rate", "axis_rotation", "axis_tilt"):
                 if name not in release and not has_error(errors, "release", name):
-                    add_error(errors, ("release", name), "missing; without a bowler's name it is required")
+                    add_error(errors, ("release", name), "missing; required without a bowler")
         if loaded.get("samples") == 1:
             add_error(errors, ("samples",), "must be 0, or 2 or more; got 1")
         _check_work(loaded, errors)
         shown, mapped = loaded.get("picture", "motion"), loaded.get("line_map")
         bowlers = mapped.get("bowlers", ["own"]) if isinstance(mapped, dict) else []
         if shown not in ("motion", *bowlers) and not has_error(errors, "line_map"):
-            add_error(errors, ("picture",), "the request has no line map of this bowler")
+            add_error(errors, ("picture",), "the line map has no such bowler")
 
 
 def _check_ball(loaded: dict[str, Any], errors: Errors) -> None:
     ways = [name for name in ("ball", "drilled") if name in loaded or name in errors]
     if not ways:
-        add_error(errors, ("ball",), "missing; give a ball, or a drilled one")
+        add_error(errors, ("ball",), "missing; give ball or drilled")
     if len(ways) == 2:
-        add_error(errors, ("drilled",), "must not be given beside ball: it is one or the other")
+        add_error(errors, ("drilled",), "must not be given with ball")
     if "drilled" not in ways:
         return
     for name in ("hand", "pap"):
         if name in loaded:
-            add_error(errors, (name,), "must not be given beside a drilling, which has it")
+            add_error(errors, (name,), "must not be given with a drilling, which has its own")
     if "explain" in loaded:
-        add_error(errors, ("explain",), "compares box numbers: give ball instead of drilled")
+        add_error(errors, ("explain",), "compares box numbers; use ball instead of drilled")
 
 
 def _check_work(loaded: dict[str, Any], errors: Errors) -> None:
@@ -446,7 +465,7 @@ def _check_work(loaded: dict[str, Any], errors: Errors) -> None:
     if work > limits.WORK_MAXIMUM:
         place = ("line_map",) if isinstance(mapped, dict) else ("spread", "deliveries")
         if not has_error(errors, *place):
-            text = f"too much to compute: {work} deliveries, aiming among them; at most {limits.WORK_MAXIMUM}"
+            text = f"too much to compute: {work} deliveries including aiming; at most {limits.WORK_MAXIMUM}"
             add_error(errors, (*place, SCHEMA) if place == ("line_map",) else place, text)
 
 

@@ -15,117 +15,44 @@ class BallSchema(Schema):
 
     name = Text(description="Maker and model, for the reader.", example="Ostrel Works Tarn 48")
     serial = Text(description="Serial number, for the reader.", example="OW7K20431", maximum=60)
-    weight = QuantityField(
-        "weight",
-        minimum=4,
-        maximum=20,
-        required=True,
-        example=15.06,
-        description="Weight of the undrilled ball.",
-    )
-    diameter = QuantityField("length", minimum=7.5, maximum=9.5, example=8.59, description="Mean diameter.")
-    circumference = QuantityField(
-        "length", minimum=23.5, maximum=29.9, example=26.986, description="Circumference, a great circle."
-    )
-    roundness = QuantityField(
-        "length",
-        minimum=0,
-        maximum=0.5,
-        example=0.004,
-        description="Largest diameter less smallest diameter.",
-    )
-    rg = QuantityField(
-        "length",
-        minimum=2,
-        maximum=3.2,
-        example=2.49,
-        description="Radius of gyration about the low axis, which is the pin's.",
-    )
-    differential = QuantityField(
-        "length", minimum=0, maximum=0.2, example=0.048, description="Highest less lowest radius of gyration."
-    )
+    weight = QuantityField("weight", 4, 20, 15.06, "Weight of the undrilled ball.", required=True)
+    diameter = QuantityField("length", 7.5, 9.5, 8.59, "Mean diameter.")
+    circumference = QuantityField("length", 23.5, 29.9, 26.986, "Circumference, a great circle.")
+    roundness = QuantityField("length", 0, 0.5, 0.004, "Largest diameter less smallest diameter.")
+    rg = QuantityField("length", 2, 3.2, 2.49, "Radius of gyration about the low axis, which is the pin's.")
+    differential = QuantityField("length", 0, 0.2, 0.048, "Highest less lowest radius of gyration.")
     intermediate_differential = QuantityField(
-        "length",
-        minimum=0,
-        maximum=0.2,
-        example=0.012,
-        description="Highest less intermediate radius of gyration; at most the differential.",
+        "length", 0, 0.2, 0.012, "Highest less intermediate radius of gyration; at most the differential."
     )
-    hardness = QuantityField(
-        "hardness",
-        minimum=0,
-        maximum=100,
-        example=75,
-        description="Hardness of the cover, at room temperature.",
-    )
-    friction = QuantityField(
-        "ratio",
-        minimum=0,
-        maximum=1.5,
-        example=0.24,
-        description="Coefficient of kinetic friction on a dry lane.",
-    )
-    restitution = QuantityField(
-        "ratio", minimum=0, maximum=1, example=0.72, description="Coefficient of restitution."
-    )
-    roughness = QuantityField(
-        "roughness", minimum=0, maximum=500, example=28, description="Surface roughness, Ra."
-    )
+    hardness = QuantityField("hardness", 0, 100, 75, "Hardness of the cover, at room temperature.")
+    friction = QuantityField("ratio", 0, 1.5, 0.24, "Coefficient of kinetic friction on a dry lane.")
+    restitution = QuantityField("ratio", 0, 1, 0.72, "Coefficient of restitution.")
+    roughness = QuantityField("roughness", 0, 500, 28, "Surface roughness, Ra.")
     oil_absorption_time = QuantityField(
-        "time",
-        minimum=0,
-        maximum=36000,
-        example="11 min",
-        description="Time the cover takes to absorb the test oil.",
+        "time", 0, 36000, "11 min", "Time the cover takes to absorb the test oil."
     )
-    max_density = QuantityField(
-        "density",
-        minimum=0.1,
-        maximum=25,
-        example=2.9,
-        description="Density of the densest component.",
-    )
+    max_density = QuantityField("density", 0.1, 25, 2.9, "Density of the densest component.")
     top_weight = QuantityField(
-        "imbalance",
-        minimum=-16,
-        maximum=16,
-        example=2.5,
-        description="Reading of a balance with the centre-of-gravity mark on top, undrilled.",
+        "imbalance", -16, 16, 2.5, "Reading of a balance with the center-of-gravity mark on top, undrilled."
     )
     pin_to_cg = QuantityField(
         "length",
-        minimum=0,
-        maximum=13.5,
-        example="2 1/2 in",
-        description="Arc from the pin to the centre-of-gravity mark, on the way to the preferred spin axis.",
+        0,
+        13.5,
+        "2 1/2 in",
+        "Arc from the pin to the center-of-gravity mark, on the way to the preferred spin axis.",
     )
     pin_to_low_rg_axis = QuantityField(
-        "length",
-        minimum=0,
-        maximum=13.5,
-        example=0.25,
-        description="Arc from the pin's centre to the measured low axis.",
+        "length", 0, 13.5, 0.25, "Arc from the pin's center to the measured low axis."
     )
     mark_to_high_rg_axis = QuantityField(
-        "length",
-        minimum=0,
-        maximum=13.5,
-        example=0.5,
-        description="Arc from the mass-bias mark to the measured high axis.",
+        "length", 0, 13.5, 0.5, "Arc from the mass-bias mark to the measured high axis."
     )
     cover_thickness = QuantityField(
-        "length",
-        minimum=0.05,
-        maximum=3,
-        example=0.75,
-        description="Thickness of the cover; 0.75 in unless told.",
+        "length", 0.05, 3, 0.75, "Thickness of the cover.", assumed=limits.COVER_THICKNESS
     )
     cover_density = QuantityField(
-        "density",
-        minimum=0.5,
-        maximum=3,
-        example=1.19,
-        description="Density of the cover; 1.19 g/mL unless told.",
+        "density", 0.5, 3, 1.19, "Density of the cover.", assumed=limits.COVER_DENSITY
     )
     approved_on = Day(
         description="Day the governing body approved the model; rules that bind by approval use it.",

@@ -2,20 +2,26 @@
 
 A schema here is a marshmallow schema that reads its own object in one pass over the members given, and
 collects every error before it raises. Rules between fields go into `check`, which also runs where single
-fields have failed, so that a caller sees all that is wrong at once; marshmallow's load hooks are not run.
-Each field has a `read`, which takes decoded JSON and raises ValidationError.
+fields have failed, so that a caller sees all that is wrong at once. marshmallow's hooks and validators are
+not run, and a class that has any is refused. Each field has a `read`, which takes decoded JSON and raises
+ValidationError.
+
+Every field takes `required` and `allow_none`, and either `default`, which loading fills in, or `assumed`,
+which the engine takes where the field is absent; the document shows both as `default`.
 """
 
 from __future__ import annotations
 
 import datetime
+import functools
 import re
 from collections.abc import Callable, Mapping
-from typing import Any, ClassVar
+from typing import Any, ClassVar, TypedDict, Unpack
 
 import marshmallow
 from marshmallow import ValidationError, fields, missing
 from marshmallow.exceptions import SCHEMA
+from marshmallow.schema import SchemaMeta
 from marshmallow.types import StrSequenceOrSet, UnknownOption
 
 from ballgauge_schemas.shared import limits
@@ -23,7 +29,6 @@ from ballgauge_schemas.shared.wording import UnknownField, json_type, listed, sh
 
 Errors = dict[Any, Any]
 """Error texts in marshmallow's nesting: lists of texts under field names and array indices."""
-
 
 REQUIRED = "missing; this field is required"
 
@@ -62,7 +67,23 @@ def _or_null(read: Callable[[Any], Any]) -> Callable[[Any], Any]:
     return lambda value: None if value is None else read(value)
 
 
-class Schema(marshmallow.Schema):
+class _StrictMeta(SchemaMeta):
+    def __init__(
+        cls,  # noqa: N805 - of a metaclass
+        name: str,
+        bases: tuple[type, ...],
+        attrs: dict[str, Any],
+    ) -> None:
+        super().__init__(name, bases, attrs)  # type: ignore[no-untyped-call]
+        if cls._hooks:
+            raise TypeError(f"{name}: hooks ({', '.join(sorted(cls._hooks))}) are not run; override `check`")
+        for member, field in cls._declared_fields.items():
+            for option in ("validate", "pre_load", "post_load", "data_key", "attribute"):
+                if getattr(field, option):
+                    raise TypeError(f"{name}.{member}: `{option}` is not supported; give the field a `read`")
+
+
+class Schema(marshmallow.Schema, metaclass=_StrictMeta):
     """A strict object: every member is known, every error is told."""
 
     also_known: ClassVar[tuple[str, ...]] = ()
@@ -99,7 +120,21 @@ class Schema(marshmallow.Schema):
             raise TypeError("the contract is strict: many, partial and unknown are not supported")
         if not isinstance(data, dict):
             raise ValidationError({SCHEMA: [f"must be an object; got {json_type(data)}"]})
-        loaded, errors = self._read_members(data)
+        loaded = self._defaults.copy()
+        errors: Errors = {}
+        readers = self._readers
+        for name, value in data.items():
+            read = readers.get(name)
+            if read is None:
+                errors[name] = []
+                continue
+            try:
+                loaded[name] = read(value)
+            except ValidationError as error:
+                errors[name] = error.messages
+                loaded.pop(name, None)
+                if isinstance(error.valid_data, (dict, list)):
+                    loaded[name] = error.valid_data
         self._read_absent(data, loaded, errors)
         if errors:
             self._name_unknown(errors)
@@ -121,21 +156,6 @@ class Schema(marshmallow.Schema):
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Add the errors between fields. `loaded` lacks what failed; `errors` says what did."""
 
-    def _read_members(self, data: dict[Any, Any]) -> tuple[dict[str, Any], Errors]:
-        loaded = self._defaults.copy()
-        errors: Errors = {}
-        readers = self._readers
-        for name, value in data.items():
-            read = readers.get(name)
-            if read is None:
-                errors[name] = []
-                continue
-            try:
-                loaded[name] = read(value)
-            except ValidationError as error:
-                self._note(name, error, loaded, errors)
-        return loaded, errors
-
     def _read_absent(self, data: dict[Any, Any], loaded: dict[str, Any], errors: Errors) -> None:
         for name in self._required:
             if name not in data:
@@ -143,12 +163,6 @@ class Schema(marshmallow.Schema):
         for name, make in self._makers.items():
             if name not in data:
                 loaded[name] = make()
-
-    def _note(self, name: str, error: ValidationError, loaded: dict[str, Any], errors: Errors) -> None:
-        errors[name] = error.messages
-        loaded.pop(name, None)
-        if isinstance(error.valid_data, (dict, list)):
-            loaded[name] = error.valid_data
 
     def _name_unknown(self, errors: Errors) -> None:
         unknown = [name for name in errors if name not in self._readers]
@@ -161,8 +175,28 @@ class Schema(marshmallow.Schema):
             add_error(errors, (SCHEMA,), f"{len(unknown) - limits.UNKNOWN_MAXIMUM} more unknown fields")
 
 
-def _documented(description: str, example: Any, more: Mapping[str, Any]) -> dict[str, Any]:
-    return {"description": description, "examples": [example], **more}
+class Options(TypedDict, total=False):
+    """What every field takes besides its own."""
+
+    required: bool
+    allow_none: bool
+    default: Any
+    assumed: Any
+
+
+def told(
+    shape: Mapping[str, Any],
+    *,
+    required: bool = False,
+    allow_none: bool = False,
+    default: Any = missing,
+    assumed: Any = missing,
+) -> dict[str, Any]:
+    """Marshmallow's options of a field, whose `shape` is what the document says of it."""
+    shown = assumed if default is missing else default
+    metadata = {**shape} if shown is missing else {**shape, "default": shown}
+    options = {"required": required, "allow_none": allow_none, "metadata": metadata}
+    return options if default is missing else {**options, "load_default": default}
 
 
 class Text(fields.String):
@@ -177,13 +211,13 @@ class Text(fields.String):
         example: str,
         maximum: int = 120,
         pattern: str | None = None,
-        required: bool = False,
-        allow_none: bool = False,
+        **options: Unpack[Options],
     ) -> None:
-        shape = {"maxLength": maximum, "pattern": pattern or r"^[^\u0000-\u001f\u007f-\u009f]*$"}
-        super().__init__(
-            required=required, allow_none=allow_none, metadata=_documented(description, example, shape)
-        )
+        shape = {
+            "description": description, "examples": [example], "maxLength": maximum,
+            "pattern": pattern or r"^[^\u0000-\u001f\u007f-\u009f]*$",
+        }  # fmt: skip
+        super().__init__(**told(shape, **options))
         self.maximum = maximum
         self.pattern = None if pattern is None else re.compile(pattern)
 
@@ -193,7 +227,7 @@ class Text(fields.String):
             raise ValidationError(f"must be a string; got {json_type(value)}")
         if len(value) > self.maximum:
             raise ValidationError(f"must be at most {self.maximum} characters long; got {len(value)}")
-        if self._CONTROL.search(value):
+        if not value.isprintable() and self._CONTROL.search(value):
             raise ValidationError("must not hold control characters")
         if self.pattern is not None and not self.pattern.fullmatch(value):
             raise ValidationError(f"must match {self.pattern.pattern}; got {shown_text(value)}")
@@ -203,22 +237,10 @@ class Text(fields.String):
 class Choice(fields.String):
     """One of a few words."""
 
-    def __init__(
-        self,
-        *words: str,
-        description: str,
-        required: bool = False,
-        default: str | None = None,
-        allow_none: bool = False,
-    ) -> None:
-        super().__init__(
-            required=required,
-            allow_none=allow_none,
-            load_default=missing if default is None else default,
-            metadata=_documented(
-                description, default or words[0], {"enum": [*words, None] if allow_none else list(words)}
-            ),
-        )
+    def __init__(self, *words: str, description: str, **options: Unpack[Options]) -> None:
+        example = options.get("default", options.get("assumed", words[0]))
+        enum = [*words, None] if options.get("allow_none") else list(words)
+        super().__init__(**told({"description": description, "examples": [example], "enum": enum}, **options))
         self.words = words
 
     def read(self, value: Any) -> str:
@@ -232,21 +254,8 @@ class Choice(fields.String):
 class Flag(fields.Boolean):
     """true or false, and nothing that merely resembles them."""
 
-    def __init__(
-        self,
-        *,
-        description: str,
-        required: bool = False,
-        default: bool | None = None,
-        allow_none: bool = False,
-        example: bool = True,
-    ) -> None:
-        super().__init__(
-            required=required,
-            allow_none=allow_none,
-            load_default=missing if default is None else default,
-            metadata=_documented(description, example, {}),
-        )
+    def __init__(self, *, description: str, example: bool = True, **options: Unpack[Options]) -> None:
+        super().__init__(**told({"description": description, "examples": [example]}, **options))
 
     def read(self, value: Any) -> bool:
         """Read the truth value in `value`; raises ValidationError."""
@@ -267,18 +276,14 @@ class Number(fields.Float):
         maximum: float,
         unit: str = "1",
         exclusive: bool = False,
-        required: bool = False,
-        default: float | None = None,
-        allow_none: bool = False,
+        **options: Unpack[Options],
     ) -> None:
         names = ("exclusiveMinimum", "exclusiveMaximum") if exclusive else ("minimum", "maximum")
-        limits = {names[0]: minimum, names[1]: maximum}
-        super().__init__(
-            required=required,
-            allow_none=allow_none,
-            load_default=missing if default is None else default,
-            metadata=_documented(description, example, {"x-unit": unit, **limits}),
-        )
+        shape = {
+            "description": description, "examples": [example], "x-unit": unit,
+            names[0]: minimum, names[1]: maximum,
+        }  # fmt: skip
+        super().__init__(**told(shape, **options))
         self.minimum, self.maximum, self.exclusive = minimum, maximum, exclusive
 
     def read(self, value: Any) -> float:
@@ -291,27 +296,21 @@ class Number(fields.Float):
         if inside:
             return float(value)
         words = ("more than", "and less than") if self.exclusive else ("from", "to")
-        limits = f"{words[0]} {shown_number(self.minimum)} {words[1]} {shown_number(self.maximum)}"
-        raise ValidationError(f"must be {limits}; got {shown_number(value)}")
+        ends = f"{words[0]} {shown_number(self.minimum)} {words[1]} {shown_number(self.maximum)}"
+        raise ValidationError(f"must be {ends}; got {shown_number(value)}")
 
 
 class Whole(fields.Integer):
-    """A whole number within limits; in answers only."""
+    """A whole number within limits."""
 
     def __init__(
-        self,
-        *,
-        description: str,
-        example: int,
-        minimum: int,
-        maximum: int,
-        required: bool = False,
-        allow_none: bool = False,
+        self, *, description: str, example: int, minimum: int, maximum: int, **options: Unpack[Options]
     ) -> None:
-        limits = {"x-unit": "1", "minimum": minimum, "maximum": maximum}
-        super().__init__(
-            required=required, allow_none=allow_none, metadata=_documented(description, example, limits)
-        )
+        shape = {
+            "description": description, "examples": [example], "x-unit": "1",
+            "minimum": minimum, "maximum": maximum,
+        }  # fmt: skip
+        super().__init__(**told(shape, **options))
         self.minimum, self.maximum = minimum, maximum
 
     def read(self, value: Any) -> int:
@@ -329,50 +328,46 @@ class Day(fields.Date):
     PATTERN = r"^(19[0-9]{2}|20[0-9]{2}|2100)-[0-9]{2}-[0-9]{2}$"
     _SHAPE = re.compile(PATTERN)
 
-    def __init__(
-        self, *, description: str, example: str, required: bool = False, allow_none: bool = False
-    ) -> None:
-        shape = {"pattern": self.PATTERN, "x-minimum": "1900-01-01", "x-maximum": "2100-12-31"}
-        super().__init__(
-            required=required, allow_none=allow_none, metadata=_documented(description, example, shape)
-        )
+    def __init__(self, *, description: str, example: str, **options: Unpack[Options]) -> None:
+        shape = {
+            "description": description, "examples": [example], "pattern": self.PATTERN,
+            "x-minimum": "1900-01-01", "x-maximum": "2100-12-31",
+        }  # fmt: skip
+        super().__init__(**told(shape, **options))
 
     def read(self, value: Any) -> datetime.date:
         """Read the date in `value`; raises ValidationError."""
-        got = shown_text(value) if isinstance(value, str) else json_type(value)
         if not isinstance(value, str) or not self._SHAPE.fullmatch(value):
+            got = shown_text(value) if isinstance(value, str) else json_type(value)
             raise ValidationError(f"must be a date from 1900 to 2100 written as YYYY-MM-DD; got {got}")
         try:
             return datetime.date.fromisoformat(value)
         except ValueError:
-            raise ValidationError(f"{got} is not a day of the calendar") from None
+            raise ValidationError(f"{shown_text(value)} is not a day of the calendar") from None
+
+
+@functools.cache
+def _instance(schema: type[Schema]) -> Schema:
+    return schema()
 
 
 class Part(fields.Nested):
-    """An object within an object."""
+    """An object within an object; a `default` is read like a given one, whenever none is given."""
 
-    def __init__(
-        self,
-        schema: type[Schema],
-        *,
-        description: str,
-        required: bool = False,
-        allow_none: bool = False,
-        make: Callable[[], Any] | None = None,
-    ) -> None:
-        super().__init__(
-            schema,
-            required=required,
-            allow_none=allow_none,
-            load_default=missing if make is None else make,
-            metadata={"description": description},
-        )
+    def __init__(self, schema: type[Schema], *, description: str, **options: Unpack[Options]) -> None:
+        super().__init__(schema, **told({"description": description}, **options))
+        if "default" in options:
+            self.load_default = lambda: self.read(options["default"])
+
+    @property
+    def schema(self) -> Schema:
+        """The inner object's schema; every part of a class has the same."""
+        return _instance(self.nested)  # type: ignore[arg-type]
 
     @property
     def read(self) -> Callable[[Any], Any]:
         """The reader of the inner object."""
-        inner = self.schema
-        return inner.load
+        return self.schema.load
 
 
 class Several(fields.List[Any]):
@@ -383,19 +378,14 @@ class Several(fields.List[Any]):
         entry: fields.Field[Any],
         *,
         description: str,
-        minimum: int,
+        minimum: int = 0,
         maximum: int,
-        required: bool = False,
-        allow_none: bool = False,
-        make: Callable[[], Any] | None = None,
+        **options: Unpack[Options],
     ) -> None:
-        super().__init__(
-            entry,
-            required=required,
-            allow_none=allow_none,
-            load_default=missing if make is None else make,
-            metadata={"description": description, "minItems": minimum, "maxItems": maximum},
-        )
+        shape = {"description": description, "minItems": minimum, "maxItems": maximum}
+        super().__init__(entry, **told(shape, **options))
+        if "default" in options:
+            self.load_default = lambda: list(options["default"])
         self.minimum, self.maximum = minimum, maximum
 
     def read(self, value: Any) -> list[Any]:
@@ -416,10 +406,8 @@ class Several(fields.List[Any]):
                 loaded.append(error.valid_data if isinstance(error.valid_data, dict) else {})
                 count += _count(error.messages)
                 if count >= limits.ERRORS_MAXIMUM and index + 1 < len(value):
-                    errors = {
-                        SCHEMA: [f"{count} errors; entries from {index + 1} on were not read"],
-                        **errors,
-                    }
+                    text = f"{count} errors; entries from {index + 1} on were not read"
+                    errors = {SCHEMA: [text], **errors}
                     break
         if errors:
             raise ValidationError(errors, valid_data=loaded)
@@ -435,13 +423,7 @@ class Table(fields.Dict):
         *,
         description: str,
         example: dict[str, Any],
-        required: bool = False,
-        allow_none: bool = False,
+        **options: Unpack[Options],
     ) -> None:
-        super().__init__(
-            keys=fields.String(),
-            values=entry,
-            required=required,
-            allow_none=allow_none,
-            metadata=_documented(description, example, {}),
-        )
+        shape = {"description": description, "examples": [example]}
+        super().__init__(keys=fields.String(), values=entry, **told(shape, **options))

@@ -1,7 +1,7 @@
 """The drilling: hand, axis, layout, grip and holes.
 
-Arcs are great-circle arcs on the ball's surface. The grip frame has its origin at the grip centre, `up`
-towards the fingers and `right` to the bowler's right.
+Arcs are great-circle arcs on the ball's surface. The grip frame has its origin at the grip center, `up`
+toward the fingers and `right` to the bowler's right.
 """
 
 from __future__ import annotations
@@ -14,23 +14,23 @@ from ballgauge_schemas.shared.quantity import QuantityField
 
 
 class PapSchema(Schema):
-    """The positive axis point, seen from the grip centre."""
+    """The positive axis point, seen from the grip center."""
 
     over = QuantityField(
         "length",
-        minimum=-8,
-        maximum=8,
+        -8,
+        8,
+        5,
+        "Arc along the midline, away from the grip center toward the bowler's own side.",
         required=True,
-        example=5,
-        description="Arc along the midline, away from the grip centre towards the bowler's own side.",
     )
     up = QuantityField(
         "length",
-        minimum=-4,
-        maximum=4,
+        -4,
+        4,
+        0.5,
+        "Arc along the vertical axis line, up toward the fingers; negative is down.",
         required=True,
-        example=0.5,
-        description="Arc along the vertical axis line, up towards the fingers; negative is down.",
     )
 
 
@@ -39,81 +39,58 @@ class LayoutSchema(Schema):
 
     drilling_angle = QuantityField(
         "angle",
-        minimum=0,
-        maximum=180,
+        0,
+        180,
+        50,
+        "Angle at the pin from the line to the positive axis point to the line to the spin axis.",
         required=True,
-        example=50,
-        description="Angle at the pin from the line to the positive axis point to the line to the spin axis.",
     )
     pin_to_pap = QuantityField(
-        "length",
-        minimum=0,
-        maximum=13.5,
-        required=True,
-        example=4.5,
-        description="Arc from the pin to the positive axis point.",
+        "length", 0, 13.5, 4.5, "Arc from the pin to the positive axis point.", required=True
     )
     val_angle = QuantityField(
         "angle",
-        minimum=0,
-        maximum=180,
+        0,
+        180,
+        35,
+        "Angle at the positive axis point from the upward vertical axis line to the pin's line.",
         required=True,
-        example=35,
-        description="Angle at the positive axis point from the upward vertical axis line to the pin's line.",
     )
 
 
 class GripSchema(Schema):
     """Spans and bridge, from which holes without `at` are placed."""
 
-    span_middle = QuantityField(
-        "length",
-        minimum=1,
-        maximum=7,
-        example="4 1/4 in",
-        description="Span from the thumb to the middle finger.",
-    )
-    span_ring = QuantityField(
-        "length",
-        minimum=1,
-        maximum=7,
-        example="4 3/8 in",
-        description="Span from the thumb to the ring finger.",
-    )
+    span_middle = QuantityField("length", 1, 7, "4 1/4 in", "Span from the thumb to the middle finger.")
+    span_ring = QuantityField("length", 1, 7, "4 3/8 in", "Span from the thumb to the ring finger.")
     span_kind = Choice(
         *words.SPAN_KINDS,
         default="cut_to_cut",
-        description="Whether spans run between the holes' front edges or between their centres.",
+        description="Whether spans run between the holes' front edges or between their centers.",
     )
-    bridge = QuantityField(
-        "length",
-        minimum=0,
-        maximum=3,
-        example="1/4 in",
-        description="Surface gap between the two finger holes.",
-    )
+    bridge = QuantityField("length", 0, 3, "1/4 in", "Surface gap between the two finger holes.")
     thumb = Flag(default=True, description="Whether the bowler grips with the thumb.")
-    center_marked = Flag(description="Whether the grip centre is marked with a plus.")
+    center_marked = Flag(description="Whether the grip center is marked with a plus.")
 
 
 class PlaceSchema(Schema):
-    """A place on the ball, as arcs from the grip centre."""
+    """A place on the ball, as arcs from the grip center."""
 
     right = QuantityField(
         "length",
-        minimum=-13.5,
-        maximum=13.5,
+        -13.5,
+        13.5,
+        -0.7,
+        "Arc along the midline to the bowler's right; negative is left.",
         required=True,
-        example=-0.7,
-        description="Arc along the midline to the bowler's right; negative is left.",
     )
     up = QuantityField(
         "length",
-        minimum=-13.5,
-        maximum=13.5,
+        -13.5,
+        13.5,
+        2.6,
+        "Arc along the meridian toward the fingers; negative is toward the thumb.",
         required=True,
-        example=2.6,
-        description="Arc along the meridian towards the fingers; negative is towards the thumb.",
     )
 
 
@@ -121,50 +98,30 @@ class HoleSchema(Schema):
     """One hole: a cylinder with a flat bottom. With `slug_density` it is a plug: drilled and filled again."""
 
     role = Choice(*words.ROLES, required=True, description="What the hole is for.")
-    diameter = QuantityField(
-        "length",
-        minimum=0.05,
-        maximum=2.5,
-        required=True,
-        example="31/32 in",
-        description="Diameter of the hole.",
-    )
+    diameter = QuantityField("length", 0.05, 2.5, "31/32 in", "Diameter of the hole.", required=True)
     depth = QuantityField(
         "length",
-        minimum=0.02,
-        maximum=8,
+        0.02,
+        8,
+        2.25,
+        "Depth along the hole's axis, from the surface at the hole's center.",
         required=True,
-        example=2.25,
-        description="Depth along the hole's axis, from the surface at the hole's centre.",
     )
     pitch_forward = QuantityField(
-        "length",
-        minimum=-3,
-        maximum=3,
-        default=0,
-        example="1/8 in",
-        description="Pitch towards the grip centre; negative is reverse pitch.",
+        "length", -3, 3, "1/8 in", "Pitch toward the grip center; negative is reverse pitch.", default=0
     )
     pitch_lateral = QuantityField(
         "length",
-        minimum=-3,
-        maximum=3,
+        -3,
+        3,
+        -0.125,
+        "Pitch along the surface tangent to the bowler's right, whatever the forward pitch; negative is "
+        "left.",
         default=0,
-        example=-0.125,
-        description=(
-            "Pitch along the surface tangent to the bowler's right, whatever the forward pitch; negative is "
-            "left."
-        ),
     )
     at = Part(PlaceSchema, description="Where the hole is, where the spans do not say.")
     used = Flag(description="Whether the hole is used on every delivery.")
-    slug_density = QuantityField(
-        "density",
-        minimum=0.1,
-        maximum=25,
-        example=1.2,
-        description="Density of the slug that fills the hole.",
-    )
+    slug_density = QuantityField("density", 0.1, 25, 1.2, "Density of the slug that fills the hole.")
 
 
 class DrillingSchema(Schema):
@@ -179,14 +136,15 @@ class DrillingSchema(Schema):
         description="Every hole, in any order.",
         minimum=0,
         maximum=limits.HOLES_MAXIMUM,
-        make=list,
+        default=[],
     )
     balance_arm = QuantityField(
         "length",
-        minimum=0.5,
-        maximum=8,
-        example=3.2,
-        description="Lever arm of the balance: moment divided by reading; 3.2 in unless told.",
+        0.5,
+        8,
+        3.2,
+        "Lever arm of the balance: moment divided by reading.",
+        assumed=limits.BALANCE_ARM,
     )
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
@@ -212,9 +170,7 @@ def _check_digits(holes: list[dict[str, Any]], errors: Errors) -> None:
         ):
             continue
         if role in first:
-            text = (
-                f"duplicate {role} hole: hole {first[role]} is one already; a plugged hole has a slug_density"
-            )
+            text = f"duplicate {role} hole; hole {first[role]} is one too (a plugged hole has a slug_density)"
             add_error(errors, ("holes", index, "role"), text)
         else:
             first[role] = index
@@ -242,9 +198,9 @@ def _check_places(holes: list[dict[str, Any]], grip: dict[str, Any], errors: Err
         role = holes[index]["role"]
         if role in ("thumb", "middle", "ring"):
             needed = " and ".join(_needed_spans(role, known, len(fingers) == 2))
-            text = f"missing; to place the {role} hole give at, or else {needed}" if needed else ""
+            text = f"missing; the {role} hole needs at, or {needed}" if needed else ""
         else:
-            text = f"missing; spans do not place a {role} hole, so give at"
+            text = f"missing; spans cannot place a {role} hole"
         if text:
             add_error(errors, ("holes", index, "at"), text)
 
@@ -257,8 +213,8 @@ def _check_thumb(holes: list[dict[str, Any]], grip: dict[str, Any] | None, error
         add_error(
             errors,
             ("grip", "thumb"),
-            "the grip is without thumb, but there is an open thumb hole; say used: false at that hole",
+            "the grip has no thumb, but there is an open thumb hole; set used to false on that hole",
         )
     by_span = any(hole["role"] in ("middle", "ring") and "at" not in hole for hole in holes)
     if grip["thumb"] and by_span and not any(hole["role"] == "thumb" for hole in holes):
-        add_error(errors, ("grip", "thumb"), "the grip is with thumb, but there is no thumb hole")
+        add_error(errors, ("grip", "thumb"), "the grip includes the thumb, but there is no thumb hole")

@@ -34,7 +34,7 @@ LINKS: Mapping[str, Mapping[str, dict[str, Any]]] = {
             "check",
             "The same ball and drilling against the rules.",
             requestBody={"ball": "$request.body#/ball", "drilling": "$request.body#/drilling"},
-        ),
+        )
     },
     "design": {
         "CheckTheDesign": _link(
@@ -69,7 +69,7 @@ LINKS: Mapping[str, Mapping[str, dict[str, Any]]] = {
                 "ball": {"weight": 15.02, "diameter": 8.58},
                 "rules": {"body": "$response.body#/rulebooks/0/body"},
             },
-        ),
+        )
     },
     "sign": {
         "VerifyTheRecord": _link("verify", "Whether the record is genuine.", requestBody=_RECORD),
@@ -82,10 +82,10 @@ LINKS: Mapping[str, Mapping[str, dict[str, Any]]] = {
         "PrintACode": _print("code", "The record as a code, where one holds it."),
     },
     "printRecord": {
-        "ReadThePrint": _link("readRecord", "The record out of its own print.", requestBody="$response.body"),
+        "ReadThePrint": _link("readRecord", "The record out of its own print.", requestBody="$response.body")
     },
     "readRecord": {
-        "VerifyWhatWasRead": _link("verify", "Whether the record is genuine.", requestBody=_RECORD),
+        "VerifyWhatWasRead": _link("verify", "Whether the record is genuine.", requestBody=_RECORD)
     },
 }
 """By the operation that answers, and the link's name."""

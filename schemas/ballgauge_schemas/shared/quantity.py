@@ -17,11 +17,12 @@ import threading
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Any, ClassVar, NamedTuple
+from typing import Any, ClassVar, NamedTuple, Unpack
 
 from marshmallow import ValidationError, fields, missing
 from marshmallow.exceptions import SCHEMA
 
+from ballgauge_schemas.shared.base import Options, told
 from ballgauge_schemas.shared.wording import (
     TOO_LARGE,
     UnknownField,
@@ -192,6 +193,61 @@ def convert(value: float, size: float) -> float:
     return value if size == 1.0 else float(f"{value * size:.{SIGNIFICANT_DIGITS}g}")
 
 
+def _split(text: str) -> list[tuple[float, str]]:
+    """Split a text into numbers and units, at most three pairs; empty where it is anything else."""
+    parts: list[tuple[float, str]] = []
+    position = 0
+    while position < len(text) and len(parts) < 3:
+        match = _PART.match(text, position)
+        if match is None or (match[3] is not None and int(match[3]) == 0):
+            return []
+        whole, above, below, number, unit = match.groups()
+        value = float(number) if number is not None else int(whole or 0) + int(above) / int(below)
+        parts.append((value, unit))
+        position = match.end()
+    return parts if position == len(text) else []
+
+
+def _size(kind: str, unit: str) -> float:
+    size = unit_size(kind, unit)
+    if size is None:
+        known = KINDS[kind]
+        raise ValidationError(
+            f"{shown_text(unit)} is not a unit of {known.measures}; use for instance "
+            f"{listed(known.offered, 'or')}"
+        )
+    return size
+
+
+@functools.lru_cache(maxsize=4096)
+def _parsed(kind: str, text: str) -> float:
+    """Read a text in the trade unit of `kind`; a shop writes the same few fractions again and again."""
+    if len(text) > TEXT_MAXIMUM:
+        raise ValidationError(f"must be at most {TEXT_MAXIMUM} characters long")
+    plain = text.translate(_VULGAR).strip(" ")
+    sign = -1.0 if plain.startswith("-") else 1.0
+    plain = plain[1:] if plain[:1] in ("-", "+") else plain
+    parts = _split(plain)
+    if not parts:
+        raise ValidationError(_unreadable(kind, text, bare=_BARE.fullmatch(plain) is not None))
+    total, last = 0.0, math.inf
+    for number, unit in parts:
+        size = _size(kind, unit)
+        if size >= last:
+            raise ValidationError(f"{shown_text(text)} must name each unit once, the largest first")
+        total, last = total + (number if len(parts) == 1 else number * size), size
+    return sign * (convert(total, last) if len(parts) == 1 else float(f"{total:.{SIGNIFICANT_DIGITS}g}"))
+
+
+def _unreadable(kind: str, text: str, *, bare: bool) -> str:
+    unit = KINDS[kind].offered[0]
+    if bare and KINDS[kind].unit == "1":
+        return f"{shown_text(text)} is a string; write it as a number"
+    if bare:
+        return f"{shown_text(text)} has no unit; write it as '{text.strip(' ')} {unit}' or as a number"
+    return f"{shown_text(text)} is not a number with a unit; write it like '1.5 {unit}' or '1 1/2 {unit}'"
+
+
 class QuantityField(fields.Field[Quantity]):
     """A quantity of one kind within limits given in its trade unit.
 
@@ -203,20 +259,18 @@ class QuantityField(fields.Field[Quantity]):
     def __init__(
         self,
         kind: str,
-        *,
         minimum: float,
         maximum: float,
-        description: str,
         example: float | str | dict[str, Any],
+        description: str,
+        *,
         exclusive_minimum: bool = False,
-        required: bool = False,
-        default: float | None = None,
+        **options: Unpack[Options],
     ) -> None:
-        super().__init__(
-            required=required,
-            load_default=missing if default is None else Quantity(default),
-            metadata={"description": description, "x-unit": KINDS[kind].unit, "examples": [example]},
-        )
+        shape = {"description": description, "x-unit": KINDS[kind].unit, "examples": [example]}
+        super().__init__(**told(shape, **options))
+        if "default" in options:
+            self.load_default = Quantity(float(options["default"]))
         self.kind = kind
         self.minimum = float(minimum)
         self.maximum = float(maximum)
@@ -230,19 +284,13 @@ class QuantityField(fields.Field[Quantity]):
                 return Quantity(value + 0.0)
             raise ValidationError(self._outside(value))
         if isinstance(value, str):
-            return Quantity(self._within(self._parse(value)))
+            return Quantity(self._within(_parsed(self.kind, value)))
         if isinstance(value, dict):
             return self._read_object(value)
         raise ValidationError(
             f"must be a number{self._trade_unit()}, a string with a unit, or an object with a value; "
             f"got {json_type(value)}"
         )
-
-    def _deserialize(self, value: Any, *_args: Any, **_kwargs: Any) -> Quantity:
-        return self.read(value)
-
-    def _serialize(self, value: Any, *_args: Any, **_kwargs: Any) -> Any:
-        return value.value if isinstance(value, Quantity) else value
 
     def _trade_unit(self) -> str:
         unit = KINDS[self.kind].unit
@@ -266,41 +314,6 @@ class QuantityField(fields.Field[Quantity]):
             return value + 0.0
         raise ValidationError(self._outside(value))
 
-    def _size(self, unit: str) -> float:
-        size = unit_size(self.kind, unit)
-        if size is None:
-            kind = KINDS[self.kind]
-            raise ValidationError(
-                f"{shown_text(unit)} is not a unit of {kind.measures}; "
-                f"use for instance {listed(kind.offered, 'or')}"
-            )
-        return size
-
-    def _parse(self, text: str) -> float:
-        if len(text) > TEXT_MAXIMUM:
-            raise ValidationError(f"must be at most {TEXT_MAXIMUM} characters long")
-        plain = text.translate(_VULGAR).strip(" ")
-        sign = -1.0 if plain.startswith("-") else 1.0
-        plain = plain[1:] if plain[:1] in ("-", "+") else plain
-        parts = _split(plain)
-        if not parts:
-            raise ValidationError(self._unreadable(text, bare=_BARE.fullmatch(plain) is not None))
-        total, last = 0.0, math.inf
-        for number, unit in parts:
-            size = self._size(unit)
-            if size >= last:
-                raise ValidationError(f"{shown_text(text)} must name each unit once, the largest first")
-            total, last = total + (number if len(parts) == 1 else number * size), size
-        return sign * (convert(total, last) if len(parts) == 1 else float(f"{total:.{SIGNIFICANT_DIGITS}g}"))
-
-    def _unreadable(self, text: str, *, bare: bool) -> str:
-        unit = KINDS[self.kind].offered[0]
-        if bare and KINDS[self.kind].unit == "1":
-            return f"{shown_text(text)} is a string; write it as a number"
-        if bare:
-            return f"{shown_text(text)} has no unit; write it as '{text.strip(' ')} {unit}' or as a number"
-        return f"{shown_text(text)} is not a number with a unit; write it like '1.5 {unit}' or '1 1/2 {unit}'"
-
     def _read_object(self, given: dict[Any, Any]) -> Quantity:
         errors: dict[str, Any] = {}
         for name in given:
@@ -322,7 +335,7 @@ class QuantityField(fields.Field[Quantity]):
             return 1.0
         if not isinstance(unit, str):
             raise ValidationError(f"must be a string; got {json_type(unit)}")
-        return self._size(unit.strip(" ") if len(unit) <= TEXT_MAXIMUM else unit)
+        return _size(self.kind, unit.strip(" ") if len(unit) <= TEXT_MAXIMUM else unit)
 
     def _read_number(self, number: Any, size: float | None, within: Any) -> float | None:
         if number is missing:
@@ -356,21 +369,6 @@ def _noting(errors: dict[str, Any], name: str, read: Any, *given: Any) -> float 
         errors[name] = error.messages
         return None
     return result
-
-
-def _split(text: str) -> list[tuple[float, str]]:
-    """Split a text into numbers and units, at most three pairs; empty where it is anything else."""
-    parts: list[tuple[float, str]] = []
-    position = 0
-    while position < len(text) and len(parts) < 3:
-        match = _PART.match(text, position)
-        if match is None or (match[3] is not None and int(match[3]) == 0):
-            return []
-        whole, above, below, number, unit = match.groups()
-        value = float(number) if number is not None else int(whole or 0) + int(above) / int(below)
-        parts.append((value, unit))
-        position = match.end()
-    return parts if position == len(text) else []
 
 
 class NominalField(QuantityField):

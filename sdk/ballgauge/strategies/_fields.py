@@ -185,7 +185,7 @@ def _several(field: Several, _within: Range | None) -> Strategy:
 
 
 def _nested(field: Part, _within: Range | None) -> Strategy:
-    return of_schema(type(field.schema))  # type: ignore[arg-type]
+    return of_schema(type(field.schema))
 
 
 _BY_KIND: tuple[tuple[type[Any], Callable[[Any, Range | None], Strategy]], ...] = (

@@ -87,7 +87,7 @@ def _of_field(field: fields.Field[Any], value: Any, way: Way) -> Iterator[Break]
     for why, wrong, *below in _wrong_values(field):
         yield Break(why, way, wrong, (*way, *below))
     if isinstance(field, Part):
-        yield from breaks(field.schema, value, way)  # type: ignore[arg-type]
+        yield from breaks(field.schema, value, way)
     elif isinstance(field, SolidField):
         yield from breaks(SHAPES[value["shape"]](), value, way)
     elif isinstance(field, Several):

@@ -10,7 +10,7 @@ from typing import Any
 
 from marshmallow import fields, missing
 
-from ballgauge_schemas import CHECK_REQUEST, KINDS, Quantity, QuantityField
+from ballgauge_schemas import CHECK_REQUEST, KINDS, QuantityField
 from ballgauge_schemas.shared.base import Choice, Day, Flag, Number, Part, Schema, Several, Text
 from ballgauge_service import rulebooks
 from ballgauge_service.core.units import GRAM_PER_OZ, ML_PER_CUBIC_INCH, OZ_PER_LB
@@ -37,7 +37,8 @@ class Field:
     """One field of a form.
 
     `name` is its path with dots, as in the page's address; `control` is text, choice, flag, check or day.
-    `least` and `most` are in the trade unit; `metric_size` is the trade unit in metric ones.
+    `default` is filled in; `assumed` is what the engine takes where empty. `least` and `most` are in the
+    trade unit; `metric_size` is the trade unit in metric ones.
     """
 
     name: str
@@ -45,6 +46,7 @@ class Field:
     description: str
     required: bool
     default: str = ""
+    assumed: str = ""
     words: tuple[str, ...] = ()
     unit: str = ""
     least: float | None = None
@@ -88,9 +90,9 @@ def _walk(schema: Schema, above: str) -> list[Field]:
     for name, field in schema.load_fields.items():
         path = f"{above}{name}"
         if isinstance(field, Part):
-            found += _walk(field.schema, f"{path}.")  # type: ignore[arg-type]
+            found += _walk(field.schema, f"{path}.")
         elif isinstance(field, Several) and isinstance(field.inner, Part):
-            found += _walk(field.inner.schema, f"{path}.*.")  # type: ignore[arg-type]
+            found += _walk(field.inner.schema, f"{path}.*.")
         else:
             found.append(_field(path, field))
     return found
@@ -101,6 +103,7 @@ def _field(path: str, field: fields.Field[Any]) -> Field:
         "name": path,
         "description": field.metadata["description"],
         "required": field.required,
+        "assumed": _shown_default(field) if field.load_default is missing else "",
         "example": _example(field.metadata["examples"][0]),
     }
     if isinstance(field, QuantityField):
@@ -133,10 +136,11 @@ def _quantity(field: QuantityField) -> dict[str, Any]:
 
 
 def _default(field: fields.Field[Any]) -> str:
-    default = field.load_default
-    if default is missing or callable(default):
-        return ""
-    value = default.value if isinstance(default, Quantity) else default
+    return "" if field.load_default is missing else _shown_default(field)
+
+
+def _shown_default(field: fields.Field[Any]) -> str:
+    value = field.metadata.get("default", "")
     if isinstance(value, bool):
         return str(value).lower()
     if isinstance(field, QuantityField) and value:
