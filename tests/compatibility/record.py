@@ -10,9 +10,8 @@ import json
 import os
 import sys
 from importlib.metadata import version
-from typing import Any
 
-from tests.compatibility.replay import HERE, answer_of, send
+from tests.compatibility.replay import HERE, answer_of, line, promised, send
 from tests.compatibility.requests_kept import Kept, all_requests
 
 
@@ -24,7 +23,7 @@ def main(name: str) -> None:
 
     folder = HERE / name
     (folder / "requests").mkdir(parents=True)
-    _write(folder / "openapi.json", openapi_document(), None)
+    (folder / "openapi.json").write_text(line(openapi_document()), encoding="utf-8")
     client = create_app(json_logs=False, warm_up=False).test_client()
     asked = {title: request.to_document() for title, request in all_requests().items()}
     # A record that this version signed: later ones must find it genuine.
@@ -37,13 +36,8 @@ def main(name: str) -> None:
     for title, request in asked.items():
         answer = answer_of(send(client, request))
         print(title, answer["status"])
-        _write(folder / "requests" / f"{title}.json", {"request": request, "answer": answer}, 1)
-
-
-def _write(path: Any, document: Any, indent: int | None) -> None:
-    separators = (",", ":") if indent is None else None
-    text = json.dumps(document, ensure_ascii=False, indent=indent, separators=separators)
-    path.write_text(text + "\n", encoding="utf-8")
+        written = line({"request": request, "answer": promised(answer)})
+        (folder / "requests" / f"{title}.json").write_text(written, encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -66,6 +66,20 @@ def answer_of(response: Any) -> dict[str, Any]:
     return answer
 
 
+def promised(answer: Any, name: str = "") -> Any:
+    """What an answer promises: the same without texts that may change, and without what is free."""
+    if isinstance(answer, dict):
+        return {member: promised(value, member) for member, value in answer.items()}
+    if isinstance(answer, list):
+        return [] if name in FREE else [promised(entry, name) for entry in answer]
+    return "" if isinstance(answer, str) and name not in WORDS else answer
+
+
+def line(document: Any) -> str:
+    """A kept document as it stands in its file: one line, since nobody reads it."""
+    return json.dumps(document, ensure_ascii=False, separators=(",", ":")) + "\n"
+
+
 def broken_promises(old: Any, new: Any, tolerance: float, pointer: str = "", name: str = "") -> Iterator[str]:
     """Say where `new` does not keep what `old` promised.
 

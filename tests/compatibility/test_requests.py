@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from .replay import answer_of, broken_promises, kept, send, versions
+from .replay import HERE, answer_of, broken_promises, kept, line, promised, send, versions
 
 KEPT = [(version, name) for version in versions() for name in kept(version)]
 
@@ -27,6 +27,14 @@ def test_the_first_version_is_kept_whole() -> None:
     paths = {each["request"]["path"].partition("?")[0] for each in found.values()}
     assert {"/v1/checks", "/v1/drillings", "/v1/lots", "/v1/designs", "/v1/motions"} <= paths
     assert {"/v1/records", "/v1/records/verify", "/v1/records/keys", "/v1/rulebooks", "/healthz"} <= paths
+
+
+@pytest.mark.parametrize(("version", "name"), KEPT, ids=["-".join(each) for each in KEPT])
+def test_what_is_kept_is_one_line_without_free_text(version: str, name: str) -> None:
+    """Against what `record` writes: a request whole, an answer without what is never compared."""
+    found = kept(version)[name]
+    written = (HERE / version / "requests" / f"{name}.json").read_text(encoding="utf-8")
+    assert written == line({"request": found["request"], "answer": promised(found["answer"])})
 
 
 FINDING = {"rule": "weight", "outcome": "conforming", "value": 15.0, "title": "Weight", "clause": None}
