@@ -9,6 +9,7 @@ from importlib.resources import files
 from ballgauge_schemas import example_names
 from ballgauge_schemas.design.request import design_example_names
 from ballgauge_schemas.motion.request import motion_example_names
+from ballgauge_service.core.compiled import run_compiled
 from ballgauge_service.web.http.settings import Settings
 from ballgauge_service.web.server.application import create_app
 
@@ -48,6 +49,7 @@ def main(kinds: list[str]) -> int:
     if unknown or not kinds:
         print(f"kinds are {', '.join(KINDS)}, unlike {', '.join(unknown) or 'nothing'}", file=sys.stderr)
         return 2
+    run_compiled()
     client = create_app(json_logs=False, warm_up=False, settings=Settings()).test_client()
     for kind in kinds:
         for path, folder, name, media in KINDS[kind]():

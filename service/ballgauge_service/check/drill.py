@@ -19,7 +19,7 @@ from ballgauge_service.check.request import Ball, Drilling, Hole, impossible_bal
 from ballgauge_service.core import budget
 from ballgauge_service.core.compiled import compiled
 from ballgauge_service.core.refusal import Fault, InvalidInput
-from ballgauge_service.physics.drilling import BALL, HOLE, LAYOUT, ROLES, Records, drill
+from ballgauge_service.physics.drilling import BALL, HOLE, INTERPRETING, LAYOUT, ROLES, Records, drill
 from ballgauge_service.physics.holes import GEOMETRY, set_hole
 from ballgauge_service.physics.overlaps import may_meet
 
@@ -184,7 +184,8 @@ class Work:
             budget.check()
             part = slice(start, end)
             out, hole_out = drill(balls[part], layouts[part], holes[part], counts[part])
-            self._spend(_count_work(balls[part], holes[part], counts[part], hole_out), owners[start])
+            count = _count_work.expecting(0.1 * INTERPRETING * len(out))
+            self._spend(count(balls[part], holes[part], counts[part], hole_out), owners[start])
             parts.append((out, hole_out))
         if len(parts) == 1:
             return parts[0]

@@ -1,17 +1,205 @@
-"""The compiler of the numeric kernels, with the types of the functions kept for the type checker."""
+"""Numeric kernels: written once, run by the interpreter or as machine code.
+
+One ball needs no compiler: a drilling is interpreted in milliseconds, while loading the compiler takes over a
+second and compiling half a minute. A kernel therefore runs interpreted until machine code pays: the caller
+says how long interpreting would take (`Kernel.expecting`, `run_compiled`), or so much time was already spent
+on interpreting that it would have paid, or the code is loaded in this process. Both ways follow IEEE 754 (no
+fast-math; a division by zero or a root of a negative number is no error) and give the same numbers.
+"""
 
 from __future__ import annotations
 
 import hashlib
+import importlib.util
+import math
 import os
+import sys
+import threading
+import time
 from collections.abc import Callable
-from functools import lru_cache
+from functools import lru_cache, update_wrapper
 from pathlib import Path
-from typing import Any, TypeVar, cast
+from types import FunctionType, SimpleNamespace
+from typing import Any, Generic, ParamSpec, TypeVar, cast
 
-import numba
+import numpy as np
 
-F = TypeVar("F", bound=Callable[..., object])
+P = ParamSpec("P")
+R = TypeVar("R")
+
+LOADING, READING, COMPILING = 1.5, 0.2, 40.0
+"""What machine code costs [s] (ours, measured and rounded): with the compiler to load, with the code to read,
+and with the code to make."""
+
+KERNELS: list[Kernel[..., Any]] = []
+"""Every kernel of the modules imported so far."""
+
+
+def compiled(function: Callable[P, R]) -> Kernel[P, R]:
+    """Make a kernel of a scalar function: numbers, tuples and arrays in, and other kernels to call."""
+    kernel = Kernel(function)
+    KERNELS.append(kernel)
+    return kernel
+
+
+def run_compiled(*parts: str) -> None:
+    """Run the kernels of these parts (`design`, `physics.motion`; all unless told) compiled from here on.
+
+    For work that is known to pay for it; the whole process keeps to it. Without the compiler nothing changes.
+    """
+    _asked.update([f"{part}." for part in parts] or [""])
+
+
+@lru_cache
+def available() -> bool:
+    """Whether the compiler is installed."""
+    return importlib.util.find_spec("numba") is not None
+
+
+class Kernel(Generic[P, R]):
+    """A function that runs either way; the kernels it calls run the same way as itself.
+
+    Structured arrays are given to the interpreter as record arrays, so that their fields are attributes.
+    """
+
+    def __init__(self, function: Callable[P, R]) -> None:
+        self.function = cast(FunctionType, function)
+        self.part = function.__module__.partition(".")[2]
+        self._machine: Callable[P, R] | None = None
+        update_wrapper(self, function)
+
+    def __call__(self, *args: P.args, **kwargs: P.kwargs) -> R:
+        """Run it the way that pays."""
+        return self.expecting(0.0)(*args, **kwargs)
+
+    def expecting(self, seconds: float, compiling: float = COMPILING) -> Callable[P, R]:
+        """The way that pays where interpreting would take about so long, and compiling so long [s]."""
+        return self._machine or (self.compiled if self._pays(seconds, compiling) else self.interpreted)
+
+    def interpreted(self, *args: P.args, **kwargs: P.kwargs) -> R:
+        """Run it by the interpreter."""
+        begun = time.perf_counter()
+        given = [as_record(argument) for argument in args]
+        with np.errstate(all="ignore"):
+            result: R = INTERPRETED.of(self)(*given, **kwargs)
+        _spent[0] += time.perf_counter() - begun
+        return result
+
+    def compiled(self, *args: P.args, **kwargs: P.kwargs) -> R:
+        """Run it as machine code, compiled on the first call and kept on disk for later starts."""
+        machine = COMPILED.of(self)
+        result: R = machine(*args, **kwargs)
+        self._machine = machine
+        return result
+
+    def kept(self) -> bool:
+        """Whether its machine code lies on the disk, of these sources and for this interpreter."""
+        code = self.function.__code__
+        version = f"py{sys.version_info[0]}{sys.version_info[1]}"
+        stem = f"{Path(code.co_filename).stem}.{self.function.__qualname__}-{code.co_firstlineno}.{version}"
+        return any(Path(_folder(self.part)).glob(f"*/{stem}*.nbi"))
+
+    def _pays(self, seconds: float, compiling: float) -> bool:
+        if not available():
+            return False
+        if _asked and any(f"{self.part}.".startswith(part) for part in _asked):
+            return True
+        total = _spent[0] + seconds
+        price = READING if "numba" in sys.modules else LOADING
+        return total > compiling or (total > price and self.kept())
+
+
+class Way:
+    """All kernels bound one way, each to a namespace in which the others are bound alike."""
+
+    def __init__(
+        self, bind: Callable[[Kernel[..., Any], FunctionType], Callable[..., Any]], **own: Any
+    ) -> None:
+        self._bind = bind
+        self._own = own
+        self._bound: dict[Kernel[..., Any], Callable[..., Any]] = {}
+        self._namespaces: dict[str, dict[str, Any]] = {}
+        self._lock = threading.RLock()
+
+    def of(self, kernel: Kernel[..., Any]) -> Callable[..., Any]:
+        """The function of a kernel, bound this way."""
+        bound = self._bound.get(kernel)
+        if bound is None:
+            with self._lock:
+                bound = self._bound.get(kernel) or self._made(kernel)
+        return bound
+
+    def _made(self, kernel: Kernel[..., Any]) -> Callable[..., Any]:
+        function = kernel.function
+        namespace = self._namespaces.get(function.__module__)
+        if namespace is None:
+            namespace = self._namespaces[function.__module__] = dict(function.__globals__)
+            for name, value in function.__globals__.items():
+                if isinstance(value, Kernel):
+                    namespace[name] = self.of(value)
+                elif name in self._own:
+                    namespace[name] = self._own[name]
+            if kernel in self._bound:
+                return self._bound[kernel]
+        copy = FunctionType(function.__code__, namespace, function.__name__, function.__defaults__)
+        copy.__module__, copy.__qualname__ = function.__module__, function.__qualname__
+        bound = self._bound[kernel] = self._bind(kernel, copy)
+        return bound
+
+
+def as_record(argument: Any) -> Any:
+    """A structured array as a record array; anything else as it is."""
+    structured = isinstance(argument, np.ndarray) and argument.dtype.names
+    return argument.view(np.recarray) if structured else argument
+
+
+def _ieee(function: Callable[..., float], beyond: float) -> Callable[..., np.float64]:
+    """A function of `math` with `beyond` for its errors, and a number that can be divided by zero."""
+
+    def evaluate(*values: float) -> np.float64:
+        try:
+            return np.float64(function(*values))
+        except (ValueError, OverflowError):
+            return np.float64(beyond)
+
+    return evaluate
+
+
+_MATH = SimpleNamespace(
+    **vars(math)
+    | {name: _ieee(getattr(math, name), math.nan) for name in ("sqrt", "asin", "acos", "atan2", "sin", "cos")}
+    | {"exp": _ieee(math.exp, math.inf), "hypot": np.hypot}
+)
+
+
+def _compile(kernel: Kernel[..., Any], function: FunctionType) -> Callable[..., Any]:
+    # Deferred: the compiler takes over a second to load.
+    import numba
+
+    options: dict[str, Any] = {"nogil": True, "error_model": "numpy"}
+    settings: Any = numba.config
+    before = settings.CACHE_DIR
+    settings.CACHE_DIR = _folder(kernel.part)
+    try:
+        machine = numba.njit(cache=True, **options)(function)
+    except (OSError, RuntimeError):
+        # No writable home: compiled in memory at each start.
+        machine = numba.njit(**options)(function)
+    finally:
+        settings.CACHE_DIR = before
+    return cast(Callable[..., Any], machine)
+
+
+INTERPRETED = Way(lambda _, function: function, math=_MATH)
+COMPILED = Way(_compile)
+
+_asked: set[str] = set()
+_spent = [0.0]
+"""Seconds that this process has spent on interpreting kernels."""
+
+
+def _folder(part: str) -> str:
+    return os.environ.get("NUMBA_CACHE_DIR") or _kept_code(part.partition(".")[0])
 
 
 @lru_cache
@@ -31,22 +219,3 @@ def _kept_code(capability: str) -> str:
         digest.update(source.read_bytes())
     home = os.environ.get("XDG_CACHE_HOME") or os.path.join(os.path.expanduser("~"), ".cache")
     return os.path.join(home, "ballgauge", f"{capability}-{digest.hexdigest()[:16]}")
-
-
-def compiled(function: F) -> F:
-    """Compile a scalar function to machine code on its first call and keep the code for later starts.
-
-    IEEE results are kept (no fast-math), so that the same input gives the same bytes. Where the code cannot
-    be kept on disk (no writable home) the function is compiled in memory at each start.
-    """
-    options: dict[str, Any] = {"nogil": True, "error_model": "numpy"}
-    settings: Any = numba.config
-    before = settings.CACHE_DIR
-    settings.CACHE_DIR = os.environ.get("NUMBA_CACHE_DIR") or _kept_code(function.__module__.split(".")[1])
-    try:
-        kernel = numba.njit(cache=True, **options)(function)
-    except (OSError, RuntimeError):
-        kernel = numba.njit(**options)(function)
-    finally:
-        settings.CACHE_DIR = before
-    return cast(F, kernel)

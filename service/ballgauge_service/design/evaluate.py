@@ -7,6 +7,7 @@ from typing import Any
 from ballgauge_service.core.budget import Allowance, CancelToken, Progress
 from ballgauge_service.core.bulk import Bulk
 from ballgauge_service.core.caution import Caution
+from ballgauge_service.core.compiled import run_compiled
 from ballgauge_service.core.refusal import Fault, InvalidInput, below
 from ballgauge_service.design import cautions
 from ballgauge_service.design.answer import Result, answer_of
@@ -50,6 +51,8 @@ def evaluate_design(
     BulkUnavailable
         By the cluster.
     """
+    if not {"solve", "family", "production"}.isdisjoint(loaded):
+        run_compiled("design")
     request = read_request(loaded, files or {})
     run = Allowance(request.jobs, progress, cancelled)
     return answer_of(request, _Evaluation(request, run, bulk).result())

@@ -16,7 +16,7 @@ from ballgauge_service.motion.bowlers import LIMITS
 from ballgauge_service.motion.lanes import Lane
 from ballgauge_service.motion.surfaces import FrictionModel, surface_friction
 from ballgauge_service.physics.motion import equations as eq
-from ballgauge_service.physics.motion.delivery import deliver_rows
+from ballgauge_service.physics.motion.delivery import INTERPRETING, deliver_rows
 from ballgauge_service.physics.motion.film import BOARD_WIDTH, BOARDS
 from ballgauge_service.physics.motion.notes import SUMMARY
 
@@ -138,7 +138,7 @@ def run(throws: Sequence[Throw], settings: MotionSettings, bulk: Bulk | None = N
             films.append(throw.lane.grid())
         which.extend([seen[id(throw.lane)]] * len(throw.releases))
     lanes = np.array(which, np.int64)
-    common = (np.array(films), settings.path_error, settings.largest_step)
+    common = (np.array(films), settings.path_error, settings.largest_step, INTERPRETING * len(states))
     pieces = [
         (states[k : k + PIECE], setups[k : k + PIECE], lanes[k : k + PIECE])
         for k in range(0, len(states), PIECE)
@@ -149,12 +149,17 @@ def run(throws: Sequence[Throw], settings: MotionSettings, bulk: Bulk | None = N
 
 
 def follow_piece(
-    common: tuple[Array, float, float], piece: tuple[Array, Array, NDArray[np.int64]], check: Check
+    common: tuple[Array, float, float, float], piece: tuple[Array, Array, NDArray[np.int64]], check: Check
 ) -> Array:
-    """Follow a piece of many deliveries; common: films, path error [in], largest step [s]."""
+    """Follow a piece of many deliveries.
+
+    common: films, path error [in], largest step [s], and how long the interpreter would take for all [s].
+    """
     states, setups, lanes = piece
     out = np.empty((len(states), SUMMARY))
-    deliver_rows(0, len(states), states, setups, lanes, *common, out)
+    films, path_error, largest_step, seconds = common
+    follow = deliver_rows.expecting(seconds)
+    follow(0, len(states), states, setups, lanes, films, path_error, largest_step, out)
     return out
 
 

@@ -46,7 +46,8 @@ def _beyond(pair: Pair, faces: Faces, face: int, s: float, half_i: float, half_j
     x = pair.middle_j + half_j
     rise = pair.middle_i + half_i + pair.along * x
     if a == 0.0 and b == 0.0:
-        return (pair.aside * x) ** 2 + rise * rise + pair.aside**2 * (s * s - d)
+        across = pair.aside * x
+        return across * across + rise * rise + pair.aside * pair.aside * (s * s - d)
     return pair.aside * (a * x + c * s - d) + b * rise
 
 

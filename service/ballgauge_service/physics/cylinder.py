@@ -76,7 +76,7 @@ def _add_cylinder(out: NDArray[np.float64], offset: float, radius: float, low: f
     out[2] += first
     out[3] += length * (quarter + disc * offset * offset)
     out[4] += length * quarter
-    out[5] += disc * (high**3 - low**3) / 3.0
+    out[5] += disc * (high * high * high - low * low * low) / 3.0
     out[6] += first * offset
 
 
@@ -84,10 +84,11 @@ def _add_cylinder(out: NDArray[np.float64], offset: float, radius: float, low: f
 def _add_cap(out: NDArray[np.float64], sphere: float, low: float, high: float) -> None:
     s2 = sphere * sphere
     d1 = high - low
-    d2 = high * high - low * low
-    d3 = high**3 - low**3
-    d4 = high**4 - low**4
-    d5 = high**5 - low**5
+    high2, low2 = high * high, low * low
+    d2 = high2 - low2
+    d3 = high * high2 - low * low2
+    d4 = high2 * high2 - low2 * low2
+    d5 = high * (high2 * high2) - low * (low2 * low2)
     cross = 0.25 * math.pi * (s2 * s2 * d1 - 2.0 / 3.0 * s2 * d3 + d5 / 5.0)
     out[0] += math.pi * (s2 * d1 - d3 / 3.0)
     out[2] += math.pi * (0.5 * s2 * d2 - 0.25 * d4)
@@ -129,8 +130,8 @@ def clipped_cylinder(
     out[:] = 0.0
     if offset < 1e-9 * sphere:
         offset = 0.0
-    reach = sphere * sphere - (offset + radius) ** 2
-    wall = sphere * sphere - (offset - radius) ** 2
+    reach = sphere * sphere - (offset + radius) * (offset + radius)
+    wall = sphere * sphere - (offset - radius) * (offset - radius)
     if wall <= 0.0 and offset >= radius:
         return
     full = math.sqrt(reach) if reach > 0.0 else 0.0

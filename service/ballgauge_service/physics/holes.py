@@ -91,7 +91,7 @@ def set_hole(
     table[row, RADIUS] = hole_radius
     table[row, BOTTOM] = bottom
     table[row, OPENING] = opening
-    table[row, REACH] = math.sqrt(bottom * bottom + (offset + hole_radius) ** 2)
+    table[row, REACH] = math.sqrt(bottom * bottom + (offset + hole_radius) * (offset + hole_radius))
 
 
 @compiled
@@ -201,7 +201,8 @@ def _sum_strips(
         node, weight = CHORD_NODES[b], CHORD_WEIGHTS[b]
         for a in range(strips.shape[1]):
             cut, way = strips[2, a], strips[3, a]
-            t2 = (strips[0, a] * node + along) ** 2
+            t = strips[0, a] * node + along
+            t2 = t * t
             outer2 = outer * outer - strips[1, a]
             inner2 = inner * inner - strips[1, a]
             value = cover * _signed_length(math.sqrt(max(outer2 - t2, 0.0)), bottom, cut, way)
@@ -251,7 +252,7 @@ def half_difference(
             s = middle + half * HALF_NODES[a]
             height = spread * (foot[0] + s)
             strips[0, a] = math.sqrt(max(hole_radius * hole_radius - s * s, 0.0))
-            strips[1, a] = (s + foot[0]) ** 2
+            strips[1, a] = (s + foot[0]) * (s + foot[0])
             strips[2, a] = -2.0 * radius if level else -height / tilt
             strips[3, a] = math.copysign(1.0, height if level else tilt)
         _sum_strips(strips, foot[1], radius, inner, bottom, cover, step)

@@ -88,7 +88,9 @@ def _mouth(table: Table, row: int) -> float:
     """Greatest height of the hole's mouth along its axis [in]."""
     offset = table[row, OFFSET]
     nearest = max(offset - table[row, RADIUS], 0.0)
-    return math.sqrt(max(table[row, OPENING] ** 2 + offset * offset - nearest * nearest, 0.0))
+    return math.sqrt(
+        max(table[row, OPENING] * table[row, OPENING] + offset * offset - nearest * nearest, 0.0)
+    )
 
 
 @compiled
@@ -253,8 +255,8 @@ def _reach(pair: Pair) -> float:
     off_i = math.hypot(pair.at_i, pair.middle_i) + pair.radius_i
     off_j = math.hypot(pair.at_j, pair.middle_j) + pair.radius_j
     return min(
-        max(rise_i * rise_i, pair.bottom_i**2) + off_i * off_i,
-        max(rise_j * rise_j, pair.bottom_j**2) + off_j * off_j,
+        max(rise_i * rise_i, pair.bottom_i * pair.bottom_i) + off_i * off_i,
+        max(rise_j * rise_j, pair.bottom_j * pair.bottom_j) + off_j * off_j,
     )
 
 
@@ -318,8 +320,8 @@ def _add_sections(
         if count == 0:
             continue
         reach = farthest(polygon, count)
-        inner = material.inner**2 - s * s
-        outer = material.radius**2 - s * s
+        inner = material.inner * material.inner - s * s
+        outer = material.radius * material.radius - s * s
         whole = reach <= inner
         disc_moments(polygon, count, reach, outer, m)
         _add_moments(m, s, thickness * (material.cover + (material.step if whole else 0.0)), sums)
@@ -375,7 +377,7 @@ def _line_in_hole(table: Table, k: int, start: Vector, direction: Vector) -> tup
     q = combine(1.0, away, -dot(away, w), w)
     a = dot(p, p)
     b = dot(p, q)
-    c = dot(q, q) - table[k, RADIUS] ** 2
+    c = dot(q, q) - table[k, RADIUS] * table[k, RADIUS]
     low = -1e9
     high = 1e9
     if a > 1e-14:
@@ -422,7 +424,7 @@ def _add_stretch(
         return
     m0 = hi - lo
     m1 = 0.5 * (hi * hi - lo * lo)
-    m2 = (hi**3 - lo**3) / 3.0
+    m2 = (hi * hi * hi - lo * lo * lo) / 3.0
     out[0] += density * m0
     slot = 7
     for i in range(3):
@@ -480,8 +482,10 @@ def _add_line(
             if p < 0.5 * (a + b) < q:
                 taken = True
         if not taken:
-            _add_stretch(start, w, a, b, material.radius**2, material.cover * scale, scale, out)
-            _add_stretch(start, w, a, b, material.inner**2, material.step * scale, 0.0, out)
+            _add_stretch(
+                start, w, a, b, material.radius * material.radius, material.cover * scale, scale, out
+            )
+            _add_stretch(start, w, a, b, material.inner * material.inner, material.step * scale, 0.0, out)
 
 
 @compiled

@@ -52,8 +52,8 @@ class Pair(NamedTuple):
 @compiled
 def strips(pair: Pair, s: float) -> tuple[float, float]:
     """Half widths of the two holes' strips in the plane at s [in], 0 where the plane misses the hole."""
-    half_i = math.sqrt(max(pair.radius_i**2 - (s - pair.at_i) ** 2, 0.0))
-    half_j = math.sqrt(max(pair.radius_j**2 - (s - pair.at_j) ** 2, 0.0))
+    half_i = math.sqrt(max(pair.radius_i * pair.radius_i - (s - pair.at_i) * (s - pair.at_i), 0.0))
+    half_j = math.sqrt(max(pair.radius_j * pair.radius_j - (s - pair.at_j) * (s - pair.at_j), 0.0))
     return half_i, half_j
 
 
@@ -154,7 +154,7 @@ def farthest(polygon: Polygon, count: int) -> float:
     """Greatest squared distance of a vertex from the origin of the plane."""
     most = 0.0
     for k in range(count):
-        most = max(most, polygon[k, 0] ** 2 + polygon[k, 1] ** 2)
+        most = max(most, polygon[k, 0] * polygon[k, 0] + polygon[k, 1] * polygon[k, 1])
     return most
 
 

@@ -281,7 +281,7 @@ def _judge(
                 else columns[name].values[part]
             )
         given = np.empty((0, 0), np.int8) if judged is None else judged.outcome[order, part]
-        _kernel(
+        _kernel.expecting(1e-4 * size, compiling=4.0)(
             values,
             places,
             length,

@@ -74,6 +74,9 @@ TIME_LIMIT = 60.0
 SAFETY = 0.005
 """Share of a wanted path error that one step may make (ours, calibrated against runs at a far finer one)."""
 
+INTERPRETING = 1.0
+"""What a delivery takes the interpreter [s] (ours, measured)."""
+
 SAMPLE = STATE + 4
 """Columns of a sample: time [s], the state, phase, coefficient of friction, slip speed [in/s]."""
 

@@ -95,8 +95,8 @@ def _error(ride: Ride, h: float) -> float:
         for j in range(STAGES):
             five += FIFTH[j] * ride.slopes[j, k]
             three += THIRD[j] * ride.slopes[j, k]
-        fifth += (five / ride.scale[k]) ** 2
-        third += (three / ride.scale[k]) ** 2
+        fifth += (five / ride.scale[k]) * (five / ride.scale[k])
+        third += (three / ride.scale[k]) * (three / ride.scale[k])
     if fifth == 0.0 and third == 0.0:
         return 0.0
     return h * fifth / math.sqrt(STATE * (fifth + 0.01 * third))

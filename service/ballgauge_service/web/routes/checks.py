@@ -12,6 +12,7 @@ from ballgauge_schemas import RULEBOOK_QUERY, example, example_names, load_check
 from ballgauge_schemas.shared.problems import escape
 from ballgauge_schemas.shared.words import OUTCOMES
 from ballgauge_service.check.evaluate import evaluate_checks, evaluate_drillings
+from ballgauge_service.core.compiled import run_compiled
 from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.rulebooks import UnknownRulebookError
 from ballgauge_service.rulebooks import listing as rule_rows
@@ -53,6 +54,7 @@ def list_rules() -> Response:
 
 def warm_up() -> None:
     """Compile the numeric kernels, by the example requests: they meet, plug, fail and mend."""
+    run_compiled()
     for name in example_names(drillings=False):
         items, _ = load_check_body(example(name))
         evaluate_checks(items)
