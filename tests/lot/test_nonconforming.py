@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
+from ballgauge_service.lot.statistics.basics import summarise
 from ballgauge_service.lot.statistics.nonconforming import (
     clopper_pearson,
     defects_per_million,
@@ -18,7 +19,6 @@ from ballgauge_service.lot.statistics.nonconforming import (
     hypergeometric_bounds,
     nonconforming_fraction,
 )
-from ballgauge_service.lot.statistics.sample_summary import summarise
 from ballgauge_service.lot.statistics.tolerance import one_sided_factor
 
 

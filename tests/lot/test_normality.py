@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 from statsmodels.stats.diagnostic import normal_ad
 
-from ballgauge_service.lot.statistics.normality import normality_test
+from ballgauge_service.lot.statistics.process import normality_test
 
 
 @pytest.mark.parametrize("count", [8, 43, 1000])

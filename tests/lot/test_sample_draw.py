@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ballgauge_service.lot.statistics.sample_draw import draw_sample
+from ballgauge_service.lot.statistics.basics import draw_sample
 
 LOT = [f"B{number:04d}" for number in range(1000)]
 

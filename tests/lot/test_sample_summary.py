@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ballgauge_service.lot.statistics.normality import normality_test
-from ballgauge_service.lot.statistics.sample_summary import summarise
+from ballgauge_service.lot.statistics.basics import summarise
+from ballgauge_service.lot.statistics.process import normality_test
 from ballgauge_service.lot.statistics.tolerance import distribution_free_interval
 
 

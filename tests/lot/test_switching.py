@@ -6,8 +6,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ballgauge_service.lot.sampling.switching import SwitchingState, next_state, run_switching
-from ballgauge_service.lot.sampling.tables import single_sampling_plan
+from ballgauge_service.lot.sampling.tables import (
+    SwitchingState,
+    next_state,
+    run_switching,
+    single_sampling_plan,
+)
 
 
 def inspections(counts: list[int], aql: float = 1.5) -> list[str]:

@@ -17,8 +17,8 @@ from ballgauge_service.lot.sampling.variables import (
     variables_acceptance_probability,
     variables_plan,
 )
+from ballgauge_service.lot.statistics.basics import summarise
 from ballgauge_service.lot.statistics.nonconforming import estimated_fraction_outside
-from ballgauge_service.lot.statistics.sample_summary import summarise
 from ballgauge_service.lot.statistics.tolerance import one_sided_factor
 
 

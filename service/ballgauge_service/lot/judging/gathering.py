@@ -6,7 +6,7 @@ import math
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, NamedTuple, Self
+from typing import NamedTuple, Self
 
 import numpy as np
 import pyarrow as pa
@@ -32,11 +32,12 @@ _TIES = 1000
 _DIGITS = re.compile(r"(\d+)")
 
 
-class BindingLimits(NamedTuple):
+@dataclass(frozen=True, slots=True)
+class BindingLimits:
     """The limits of one quantity: the narrowest that bind any ball of the lot, and whether balls differ."""
 
-    minimum: float | None
-    maximum: float | None
+    min: float | None
+    max: float | None
     differ: bool
     rules: tuple[str, ...]
 
@@ -189,20 +190,9 @@ class Gathered(LotTotals):
                     break
         return found
 
-    def worst(self) -> list[dict[str, Any]]:
-        """The balls that are nonconforming or inconclusive, worst first, ready for JSON."""
-        return [
-            {
-                "row": ball.row,
-                "serial": ball.serial,
-                "outcome": OUTCOMES[ball.code],
-                "rule": ball.rule,
-                "margin": ball.margin,
-                "unit": ball.unit,
-                "reason": ball.reason,
-            }
-            for ball in self._worst[: self.worst_wanted]
-        ]
+    def worst(self) -> list[WorstBall]:
+        """The balls that are nonconforming or inconclusive, worst first."""
+        return self._worst[: self.worst_wanted]
 
     def serials_seen(self) -> list[str | None]:
         """Every serial by row, None where a ball has none; of a small lot, or where wanted."""

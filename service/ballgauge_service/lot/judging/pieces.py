@@ -17,7 +17,7 @@ from ballgauge_service.core.bulk import Check
 from ballgauge_service.lot.judging.gathering import Gathered
 from ballgauge_service.lot.judging.verdicts import Verdicts, judge_balls
 from ballgauge_service.lot.reading.cells import CellRules
-from ballgauge_service.lot.reading.columns import NOTES_MAXIMUM, Balls, Notes, RawChunk, read_balls
+from ballgauge_service.lot.reading.columns import Balls, Notes, RawChunk, read_balls
 from ballgauge_service.lot.reading.reading import RowGroups
 from ballgauge_service.rulebooks import Decision, Edition, edition
 
@@ -27,7 +27,7 @@ Book = tuple[str, date | None, str, str | None]
 """By which rules: body, date, stage, overlay."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Judging:
     """How the pieces of one lot are judged; see `Delivery`. `rows_wanted`: whether verdicts come back."""
 
@@ -40,7 +40,7 @@ class Judging:
     rows_wanted: bool
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Judged:
     """What a piece comes to: what was left out, totals without their edition, verdicts without words."""
 
@@ -55,7 +55,7 @@ def book_of(rules: Edition) -> Book:
 
 
 def judge_piece(judging: Judging, piece: Piece, check: Check) -> Judged:
-    """Read, judge and add up a piece. Raises LotRefused."""
+    """Read, judge and add up a piece. Raises InvalidInput."""
     rules = edition(*judging.book)
     totals = Gathered(edition=rules, worst_wanted=judging.worst_wanted, serials_wanted=judging.serials_wanted)
     notes = Notes()
@@ -84,13 +84,3 @@ def worded(verdicts: Verdicts, rules: Edition) -> Verdicts:
 @lru_cache(maxsize=64)
 def _wordings(rules: Edition) -> Verdicts:
     return judge_balls(Balls(np.empty(0, dtype=np.int64), None, {}, {}), rules, Decision())
-
-
-def add_notes(notes: Notes, more: Notes) -> None:
-    """Take in what was left out of a later piece."""
-    notes.listed.extend(more.listed[: max(NOTES_MAXIMUM - len(notes.listed), 0)])
-    notes.left_out += more.left_out
-    notes.cells += more.cells
-    notes.blank += more.blank
-    for heading, count in more.by_column.items():
-        notes.by_column[heading] = notes.by_column.get(heading, 0) + count

@@ -11,7 +11,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
-from typing import Any, Self
+from typing import Self
 
 import numpy as np
 import pyarrow as pa
@@ -114,24 +114,6 @@ class QuantityTotals:
         squares = self.squares
         return None if self.count < 2 or squares is None else math.sqrt(squares / (self.count - 1))
 
-    def to_dict(self) -> dict[str, Any]:
-        """The parts, ready for JSON; of the histogram the bins from the first filled one to the last."""
-        filled = np.flatnonzero(self.bins)
-        first, last = (int(filled[0]), int(filled[-1]) + 1) if filled.size else (0, 0)
-        width = (self.maximum - self.minimum) / BINS
-        return {
-            "count": self.count,
-            "mean": self.mean,
-            "standard_deviation": self.standard_deviation,
-            "minimum": self.lowest if self.count else None,
-            "maximum": self.highest if self.count else None,
-            "histogram": {
-                "start": self.minimum + first * width,
-                "width": width,
-                "counts": self.bins[first:last].tolist(),
-            },
-        }
-
 
 class Serials:
     """Serial numbers seen so far, as 64-bit digests, to find those that repeat once all are there.
@@ -158,8 +140,8 @@ class Serials:
         """Take in those of another part of the lot."""
         self.parts.extend(other.parts)
 
-    def repeated(self) -> tuple[int, list[dict[str, int]]]:
-        """How many rows repeat an earlier row's serial, and the first of them: [{"row", "first_row"}]."""
+    def repeated(self) -> tuple[int, list[tuple[int, int]]]:
+        """How many rows repeat an earlier row's serial, and the first of them: (row, first row)."""
         if not self.parts:
             return 0, []
         ordered = np.sort(np.concatenate([digest for digest, _ in self.parts]))
@@ -179,7 +161,7 @@ class Serials:
         later = np.ones(len(keys), dtype=np.bool_)
         later[first] = False
         listed = np.flatnonzero(later)[:DUPLICATES_LISTED]
-        found = [{"row": int(places[k]), "first_row": int(places[first[keys[k]]])} for k in listed.tolist()]
+        found = [(int(places[k]), int(places[first[keys[k]]])) for k in listed.tolist()]
         return int(again.size), found
 
 
@@ -285,24 +267,6 @@ class LotTotals:
             if parts
         }
         return rows, values
-
-    def to_dict(self) -> dict[str, Any]:
-        """The parts, ready for JSON."""
-        repeats, listed = self.serials.repeated()
-        names = ("not_judged", *OUTCOMES)
-        return {
-            "balls": self.balls,
-            "outcomes": dict(zip(OUTCOMES, self.outcomes.tolist(), strict=True)),
-            "rules": {
-                rule: dict(zip(names, counted.tolist(), strict=True))
-                | {"decides": self.decided_by.get(rule, 0)}
-                for rule, counted in self.by_rule.items()
-            },
-            "quantities": {
-                name: self.quantities[name].to_dict() for name in QUANTITIES if name in self.quantities
-            },
-            "repeated_serials": {"count": repeats, "listed": listed},
-        }
 
 
 def _counts(codes: NDArray[np.int8]) -> NDArray[np.int64]:

@@ -36,7 +36,12 @@ from ballgauge_service.lot.reading.cells import (
     read_texts,
     stated_uncertainty,
 )
-from ballgauge_service.lot.reading.headings import FIELDS, QUANTITIES, Heading, LotRefused
+from ballgauge_service.lot.reading.headings import (
+    FIELDS,
+    QUANTITIES,
+    Heading,
+    bad_file,
+)
 from ballgauge_service.physics.box_numbers import ASYMMETRIC_FROM
 from ballgauge_service.rulebooks import COLUMNS
 from ballgauge_service.rulebooks import Column as RuleColumn
@@ -73,12 +78,8 @@ class Note:
     field: str | None
     detail: str
 
-    def to_dict(self) -> dict[str, Any]:
-        """The parts, ready for JSON."""
-        return {"row": self.row, "column": self.column, "field": self.field, "detail": self.detail}
 
-
-@dataclass
+@dataclass(slots=True)
 class Notes:
     """What was left out of a lot, and why: everything counted, the first `NOTES_MAXIMUM` listed."""
 
@@ -92,6 +93,15 @@ class Notes:
     def room(self) -> int:
         """How many more notes will be listed."""
         return NOTES_MAXIMUM - len(self.listed)
+
+    def merge(self, later: Notes) -> None:
+        """Take in what was left out of a later piece."""
+        self.listed.extend(later.listed[: max(self.room, 0)])
+        self.left_out += later.left_out
+        self.cells += later.cells
+        self.blank += later.blank
+        for heading, count in later.by_column.items():
+            self.by_column[heading] = self.by_column.get(heading, 0) + count
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +128,7 @@ class Balls:
 def read_balls(chunk: RawChunk, rules: CellRules, notes: Notes) -> Balls:
     """The balls of a chunk that can be judged; what cannot goes into `notes`.
 
-    Raises LotRefused for an Arrow column of a type that its field cannot have.
+    Raises InvalidInput for an Arrow column of a type that its field cannot have.
     """
     reader = _Reader(chunk, rules)
     reader.read()
@@ -153,7 +163,7 @@ class _Reader:
                     bad = self._read_column(heading, column)
                 except TypeError as error:
                     text = f"the column {error}, which no {heading.field} can be"
-                    raise LotRefused(text, column=heading.text) from None
+                    raise bad_file(text, column=heading.text) from None
                 if bad.any():
                     self.bad.append((heading, bad, "cell"))
         self._find_blank()

@@ -22,7 +22,7 @@ from ballgauge_service.lot.reading.cells import CellRules
 from ballgauge_service.lot.reading.columns import Note, RawChunk
 from ballgauge_service.lot.reading.headings import (
     Heading,
-    LotRefused,
+    bad_file,
     no_headings,
     recognised,
     resolve_headings,
@@ -54,39 +54,37 @@ def find_dialect(
     """Read the headings, and find what is not named of separator and decimal mark.
 
     A decimal comma is found where the separator is none, no number of the probe has a point, and a comma in
-    it cannot be one between thousands. Raises LotRefused where a file is empty, has no headings, or is not
+    it cannot be one between thousands. Raises InvalidInput where a file is empty, has no headings, or is not
     clear.
     """
     if separator is not None and separator not in SEPARATORS:
-        raise LotRefused(
-            f"separator must be one of {', '.join(map(repr, SEPARATORS))}; got {separator[:10]!r}"
-        )
+        raise bad_file(f"separator must be one of {', '.join(map(repr, SEPARATORS))}; got {separator[:10]!r}")
     if decimal not in (None, ".", ","):
-        raise LotRefused(f"decimal must be '.' or ','; got {decimal[:10]!r}")
+        raise bad_file(f"decimal must be '.' or ','; got {decimal[:10]!r}")
     probe = text.head(PROBE)
     starts, ends = records(probe, quoted=b'"' in probe)
     places = [place for place, (a, b) in enumerate(zip(starts, ends, strict=True)) if probe[a:b].strip()]
     if not places:
-        raise LotRefused("the file is empty")
+        raise bad_file("the file is empty")
     row = places[0] + 1
     first = probe[starts[places[0]] : ends[places[0]]]
     if ends[places[0]] == PROBE:
-        raise LotRefused(f"the headings are longer than {PROBE} bytes", row=row)
+        raise bad_file(f"the headings are longer than {PROBE} bytes", row=row)
     if not is_text(first):
         hint = "; is it UTF-16 without a byte order mark?" if b"\0" in first else ""
-        raise LotRefused(f"the headings are not {text.encoding} text; name the encoding{hint}", row=row)
+        raise bad_file(f"the headings are not {text.encoding} text; name the encoding{hint}", row=row)
     heading = first.decode("utf-8")
     chosen = separator or _separator(heading, mapping, row)
     texts = _cells(heading, chosen, row)
     if no_headings(texts):
-        raise LotRefused("no headings: the first row looks like a ball; name the columns in it", row=row)
+        raise bad_file("no headings: the first row looks like a ball; name the columns in it", row=row)
     headings = tuple(resolve_headings(texts, mapping))
     sample = [probe[starts[place] : ends[place]] for place in places[1:]]
     if len(probe) == PROBE:
         sample = sample[:-1]
     mark = decimal or _decimal(sample, chosen, headings)
     if mark == "," == chosen:
-        raise LotRefused("a comma cannot be both separator and decimal mark")
+        raise bad_file("a comma cannot be both separator and decimal mark")
     return Dialect(chosen, mark, decimal is None and mark == ",", headings)
 
 
@@ -99,7 +97,7 @@ def _separator(heading: str, mapping: Mapping[str, str | None], row: int) -> str
     leaders = [mark for mark in candidates if scores[mark] == best]
     if len(leaders) > 1:
         found = " or ".join(repr(mark) for mark in leaders)
-        raise LotRefused(f"the separator may be {found}; name it", row=row)
+        raise bad_file(f"the separator may be {found}; name it", row=row)
     return leaders[0]
 
 
@@ -107,7 +105,7 @@ def _cells(record: str, separator: str, row: int) -> list[str]:
     try:
         return next(csv.reader(io.StringIO(record, newline=""), delimiter=separator, strict=True))
     except (csv.Error, StopIteration) as error:
-        raise LotRefused(f"the headings cannot be read: {error}", row=row) from None
+        raise bad_file(f"the headings cannot be read: {error}", row=row) from None
 
 
 def _decimal(sample: Sequence[bytes], separator: str, headings: Sequence[Heading]) -> str:
@@ -126,7 +124,7 @@ def _decimal(sample: Sequence[bytes], separator: str, headings: Sequence[Heading
     if not (found["comma"] or found["either"]) or found["point"]:
         return "."
     if not found["comma"]:
-        raise LotRefused(
+        raise bad_file(
             "commas in numbers may be decimal marks or stand between thousands; name the decimal mark"
         )
     return ","
@@ -146,7 +144,7 @@ def _mark_of(cell: str) -> str:
 def delimited_chunks(text: Text, dialect: Dialect, rules: CellRules, size: int) -> Iterator[RawChunk]:
     """The chunks of a CSV file, each of about `size` bytes.
 
-    Raises LotRefused for a record that is too long, and where quotation marks leave the rows unclear.
+    Raises InvalidInput for a record that is too long, and where quotation marks leave the rows unclear.
     """
     reader = _Reader(dialect, rules)
     headed = False
@@ -193,7 +191,7 @@ def _require_clear(block: Block, separator: str) -> None:
     if stray.size:
         starts, stops = records(block.data[: closing[stray[0]]], quoted=True)
         before = [k for k in range(len(starts)) if block.data[starts[k] : stops[k]].strip(b"\r\n")]
-        raise LotRefused(_UNCLEAR, row=int(block.rows[len(before) - 1]))
+        raise bad_file(_UNCLEAR, row=int(block.rows[len(before) - 1]))
 
 
 _Read = tuple[Mapping[Heading, Any], np.ndarray, list[Note], int]
@@ -249,7 +247,7 @@ class _Reader:
 
         table = self._parsed(block, dict.fromkeys(self.kept, pa.string()), threads=False, handler=note)
         if table.num_rows + len(odd) != len(block.rows):
-            raise LotRefused(_UNCLEAR, row=int(block.rows[0]))
+            raise bad_file(_UNCLEAR, row=int(block.rows[0]))
         wanted = len(self.names)
         notes = [
             Note(

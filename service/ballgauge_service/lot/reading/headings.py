@@ -17,9 +17,13 @@ from ballgauge_schemas import KINDS, QuantityField, unit_size
 from ballgauge_schemas.shared.ball import BallSchema
 from ballgauge_schemas.shared.limits import COLUMNS_MAXIMUM
 from ballgauge_schemas.shared.wording import UnknownField, listed, shown_text
+from ballgauge_service.core.refusal import Fault, InvalidInput
 
 HEADING_MAXIMUM = 200
 """Longest heading, in characters (ours)."""
+
+FAULT_MAXIMUM = 2000
+"""Longest text of a fault, in characters (ours)."""
 
 UNCERTAINTY = "_uncertainty"
 
@@ -38,23 +42,20 @@ NAMES = (*FIELDS, *(name + UNCERTAINTY for name in QUANTITIES))
 """Every heading a file may have."""
 
 
-class LotRefused(ValueError):
-    """A file that cannot be judged as a whole.
+def file_fault(
+    words: str, *, row: int | None = None, column: str | None = None, suggestion: str | None = None
+) -> Fault:
+    """A fault of the file: its row as a person counts, its column by the heading, the nearest known name."""
+    shown = None if column is None else "".join(c if c.isprintable() else "\ufffd" for c in column)
+    places = [] if row is None else [f"row {row}"]
+    places += [] if shown is None else [f"column {shown!r}"]
+    text = f"{', '.join(places)}: {words}" if places else words
+    return Fault("/file", text[:FAULT_MAXIMUM], row=row, column=shown, suggestion=suggestion)
 
-    `details` is a list of {"detail": text} with, where known, `column` (the heading), `row` (as a person
-    counts them in the file) and `suggestion` (the nearest known name).
-    """
 
-    def __init__(self, details: str | Iterable[dict[str, Any]], **places: Any) -> None:
-        self.details = [{"detail": details, **places}] if isinstance(details, str) else list(details)
-        super().__init__("; ".join(_sentence(detail) for detail in self.details))
-
-
-def _sentence(detail: Mapping[str, Any]) -> str:
-    places = [f"row {detail['row']}"] if "row" in detail else []
-    if "column" in detail:
-        places.append(f"column {shown_text(str(detail['column']))}")
-    return f"{', '.join(places)}: {detail['detail']}" if places else str(detail["detail"])
+def bad_file(words: str, *, row: int | None = None, column: str | None = None) -> InvalidInput:
+    """The refusal of a file that cannot be judged as a whole."""
+    return InvalidInput([file_fault(words, row=row, column=column)])
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,12 +83,8 @@ class Heading:
         """The field's name, with `_uncertainty` behind it where that is what the column holds."""
         return self.field if self.field is None or self.part == "value" else self.field + UNCERTAINTY
 
-    def to_dict(self) -> dict[str, Any]:
-        """Heading, field and unit, ready for JSON."""
-        return {"heading": self.text, "field": self.name, "unit": self.unit}
 
-
-class _Unclear(ValueError):
+class UnclearHeading(ValueError):
     """A heading that stands for nothing; `suggestion` is the nearest name."""
 
     def __init__(self, text: str, suggestion: str | None = None) -> None:
@@ -103,30 +100,29 @@ def resolve_headings(
     mapping: a heading, whole or without its unit, to a field's name (which may carry a unit), or to None to
     leave the column out. required: refuse a file without the contract's required fields.
 
-    Raises LotRefused naming every heading that is unknown, doubled or has no fitting unit, the required ones
-    that are missing, and a file of more than `COLUMNS_MAXIMUM` columns.
+    Raises InvalidInput naming every heading that is unknown, doubled or has no fitting unit, the required
+    ones that are missing, and a file of more than `COLUMNS_MAXIMUM` columns.
     """
     if len(texts) > COLUMNS_MAXIMUM:
-        raise LotRefused(f"the file has {len(texts)} columns; at most {COLUMNS_MAXIMUM} are read")
+        raise bad_file(f"the file has {len(texts)} columns; at most {COLUMNS_MAXIMUM} are read")
     found: list[Heading] = []
-    errors: list[dict[str, Any]] = []
+    faults: list[Fault] = []
     for text in texts:
         try:
-            found.append(_resolve(text, mapping))
-        except _Unclear as error:
-            near = {} if error.suggestion is None else {"suggestion": error.suggestion}
-            errors.append({"column": text[:HEADING_MAXIMUM], "detail": str(error), **near})
-    errors.extend(_doubled(found))
-    if required and not errors:
+            found.append(resolve_heading(text, mapping))
+        except UnclearHeading as error:
+            faults.append(file_fault(str(error), column=text[:HEADING_MAXIMUM], suggestion=error.suggestion))
+    faults.extend(_doubled(found))
+    if required and not faults:
         given = {heading.name for heading in found}
-        errors.extend(
-            {"column": name, "detail": f"missing; every lot needs a column {name!r}"}
+        faults.extend(
+            file_fault(f"missing; every lot needs a column {name!r}", column=name)
             for name, field in FIELDS.items()
             if field.required and name not in given
         )
-    if errors:
-        raise LotRefused(errors)
-    return _with_units(found)
+    if faults:
+        raise InvalidInput(faults)
+    return with_units(found)
 
 
 def no_headings(texts: Sequence[str]) -> bool:
@@ -139,17 +135,18 @@ def recognised(texts: Iterable[str], mapping: Mapping[str, str | None]) -> int:
     count = 0
     for text in texts:
         try:
-            _resolve(text, mapping)
-        except _Unclear:
+            resolve_heading(text, mapping)
+        except UnclearHeading:
             continue
         count += 1
     return count
 
 
-def _resolve(text: str, mapping: Mapping[str, str | None]) -> Heading:
+def resolve_heading(text: str, mapping: Mapping[str, str | None]) -> Heading:
+    """Tell what one heading stands for. Raises UnclearHeading."""
     plain = text.strip()
     if len(plain) > HEADING_MAXIMUM:
-        raise _Unclear(f"a heading must be at most {HEADING_MAXIMUM} characters long")
+        raise UnclearHeading(f"a heading must be at most {HEADING_MAXIMUM} characters long")
     bare, unit = _split(plain)
     for key in (text, plain, bare):
         if key in mapping:
@@ -158,7 +155,7 @@ def _resolve(text: str, mapping: Mapping[str, str | None]) -> Heading:
                 return Heading(text, None)
             name, own = _split(target.strip())
             if unit and own and unit != own:
-                raise _Unclear(f"the mapping gives the unit {shown_text(own)}, the heading another")
+                raise UnclearHeading(f"the mapping gives the unit {shown_text(own)}, the heading another")
             return _named(text, name, own or (unit if key == bare and bare != plain else None))
     return _named(text, bare, unit)
 
@@ -172,14 +169,14 @@ def _named(text: str, name: str, unit: str | None) -> Heading:
     known = re.sub(r"[ -]+", "_", name.casefold())
     if known not in NAMES:
         if not name:
-            raise _Unclear("a column without a heading; name it, or map it to nothing")
+            raise UnclearHeading("a column without a heading; name it, or map it to nothing")
         told = UnknownField.of(known, NAMES)
-        raise _Unclear(str(told).replace("unknown field", "unknown heading"), told.suggestion)
+        raise UnclearHeading(str(told).replace("unknown field", "unknown heading"), told.suggestion)
     field = known.removesuffix(UNCERTAINTY)
     quantity = QUANTITIES.get(field)
     if quantity is None:
         if unit is not None:
-            raise _Unclear(f"{known} has no unit; got {shown_text(unit)}")
+            raise UnclearHeading(f"{known} has no unit; got {shown_text(unit)}")
         return Heading(text, field)
     part: Literal["value", "uncertainty"] = "value" if field == known else "uncertainty"
     kind = KINDS[quantity.kind]
@@ -188,23 +185,25 @@ def _named(text: str, name: str, unit: str | None) -> Heading:
     size = unit_size(quantity.kind, unit)
     if size is None:
         offered = listed(kind.offered, "or")
-        raise _Unclear(f"{shown_text(unit)} is not a unit of {kind.measures}; use for instance {offered}")
+        raise UnclearHeading(
+            f"{shown_text(unit)} is not a unit of {kind.measures}; use for instance {offered}"
+        )
     return Heading(text, field, part, unit, size, own_unit=True)
 
 
-def _doubled(headings: Iterable[Heading]) -> list[dict[str, Any]]:
+def _doubled(headings: Iterable[Heading]) -> list[Fault]:
     first: dict[str, str] = {}
-    errors = []
+    faults = []
     for heading in headings:
         if heading.name is not None:
             before = first.setdefault(heading.name, heading.text)
             if heading.text is not before:
                 text = f"doubled: {shown_text(before)} already stands for {heading.name}"
-                errors.append({"column": heading.text, "detail": text})
-    return errors
+                faults.append(file_fault(text, column=heading.text))
+    return faults
 
 
-def _with_units(headings: list[Heading]) -> list[Heading]:
+def with_units(headings: list[Heading]) -> list[Heading]:
     """Give each uncertainty without a unit of its own that of its quantity."""
     values = {heading.field: heading for heading in headings if heading.part == "value"}
     return [

@@ -13,7 +13,14 @@ from pyarrow import json as arrow_json
 
 from ballgauge_schemas.shared.wording import json_type, shown_text
 from ballgauge_service.lot.reading.columns import Note, RawChunk
-from ballgauge_service.lot.reading.headings import Heading, LotRefused, resolve_headings
+from ballgauge_service.lot.reading.headings import (
+    Heading,
+    UnclearHeading,
+    bad_file,
+    resolve_heading,
+    resolve_headings,
+    with_units,
+)
 from ballgauge_service.lot.reading.text import LINE_MAXIMUM, Block, Text, is_text, records
 
 _BLANK = b" \t\r\n"
@@ -46,21 +53,21 @@ class JsonReader:
         lines = [(place, probe[a:b]) for place, (a, b) in enumerate(zip(starts, ends, strict=True))]
         line = next(((place, data) for place, data in lines if data.strip(_BLANK)), None)
         if line is None:
-            raise LotRefused("the file is empty")
+            raise bad_file("the file is empty")
         if len(line[1]) > LINE_MAXIMUM:
-            raise LotRefused(f"the row is longer than {LINE_MAXIMUM} bytes", row=line[0] + 1)
+            raise bad_file(f"the row is longer than {LINE_MAXIMUM} bytes", row=line[0] + 1)
         if not is_text(line[1]):
-            raise LotRefused(
+            raise bad_file(
                 f"the first ball is not {self.text.encoding} text; name the encoding", row=line[0] + 1
             )
         try:
             found = _decoded(line[1])
         except ValueError as error:
-            raise LotRefused(f"the first ball is no JSON object: {error}", row=line[0] + 1) from None
+            raise bad_file(f"the first ball is no JSON object: {error}", row=line[0] + 1) from None
         return found
 
     def chunks(self, size: int) -> Iterator[RawChunk]:
-        """The chunks of the file, each of about `size` bytes; LotRefused for a line that is too long."""
+        """The chunks of the file, each of about `size` bytes; InvalidInput for a line that is too long."""
         for block in self.text.blocks(size, quotes=False):
             bad = [Note(line.row, None, None, line.detail) for line in self.text.take_bad()]
             columns = None if self._dirty else self._quick(block)
@@ -150,16 +157,10 @@ class JsonReader:
         if self.refused > 1000:
             return "unknown heading"
         try:
-            relatives = {k: h for k, h in self.headings.items() if h.part == "value" and h.name is not None}
-            distinct = {h.name: k for k, h in relatives.items()}
-            alone = resolve_headings([key], self.mapping, required=False)[0]
-            family = [
-                k for name, k in distinct.items() if name == alone.field and alone.part == "uncertainty"
-            ]
-            self.headings[key] = resolve_headings([*family, key], self.mapping, required=False)[-1]
-        except LotRefused as error:
+            self.headings[key] = with_units([*self.headings.values(), resolve_heading(key, self.mapping)])[-1]
+        except UnclearHeading as error:
             self.refused += 1
-            return str(error.details[0]["detail"])
+            return str(error)
         return None
 
 

@@ -19,7 +19,11 @@ from ballgauge_schemas.shared.words import FORMATS
 from ballgauge_service.lot.reading.cells import CellRules
 from ballgauge_service.lot.reading.columns import RawChunk
 from ballgauge_service.lot.reading.csv import Dialect, delimited_chunks, find_dialect
-from ballgauge_service.lot.reading.headings import Heading, LotRefused, resolve_headings
+from ballgauge_service.lot.reading.headings import (
+    Heading,
+    bad_file,
+    resolve_headings,
+)
 from ballgauge_service.lot.reading.ndjson import JsonReader
 from ballgauge_service.lot.reading.text import Source, Text
 from ballgauge_service.lot.reading.xlsx import Workbook
@@ -32,14 +36,13 @@ SPOOL_MAXIMUM = 1 << 30
 GROUP_MAXIMUM = 4 << 30
 """Largest row group of a Parquet file, in unpacked bytes (ours); it is read page by page."""
 
-
 CHUNK_BYTES = 4 << 20
 """Size of a chunk of text (ours); a chunk of the other formats has a row for every 64 bytes of it."""
 
 PIECE_ROWS = 1 << 16
-PIECE_LOT_MAXIMUM = 1 << 21
+PIECE_ROWS_MAXIMUM = 1 << 21
 """Rows of a piece of a Parquet file (ours): it has whole row groups, as many as make up PIECE_ROWS. A file
-with a row group of more than PIECE_LOT_MAXIMUM is not read by pieces: their verdicts would not fit."""
+with a row group of more than PIECE_ROWS_MAXIMUM is not read by pieces: their verdicts would not fit."""
 
 _SUFFIXES: Mapping[str, Format] = {
     ".csv": "csv", ".tsv": "csv", ".txt": "csv", ".ndjson": "ndjson", ".jsonl": "ndjson", ".xlsx": "xlsx",
@@ -47,7 +50,7 @@ _SUFFIXES: Mapping[str, Format] = {
 }  # fmt: skip
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class ReadingOptions:
     """How to read a lot's file; what is None is found, and told, or refused where it is not clear.
 
@@ -66,7 +69,22 @@ class ReadingOptions:
     chunk_bytes: int = CHUNK_BYTES
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
+class FileFound:
+    """What was found of a file; None is what its format does not have."""
+
+    format: Format
+    columns: tuple[Heading, ...]
+    encoding: str | None = None
+    separator: str | None = None
+    decimal: str | None = None
+    decimal_found: bool | None = None
+    sheet: str | None = None
+    other_sheets: tuple[str, ...] | None = None
+    formulas: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class RowGroups:
     """A piece of a Parquet file, to be read by whoever works on it.
 
@@ -83,16 +101,16 @@ class RowGroups:
     count: int
 
     def chunks(self) -> Iterator[RawChunk]:
-        """The piece's rows, in chunks. Raises LotRefused where the file cannot be read or is another one."""
+        """The piece's rows, in chunks. Raises InvalidInput where the file cannot be read or was changed."""
         try:
             with open(self.path, "rb") as file:
                 found = os.fstat(file.fileno())
                 if (found.st_size, found.st_mtime_ns) != (self.size, self.changed):
-                    raise LotRefused("the file was changed while it was judged", row=self.first)
+                    raise bad_file("the file was changed while it was judged", row=self.first)
                 opened = parquet.ParquetFile(file, memory_map=False, buffer_size=1 << 20, pre_buffer=False)
                 yield from _row_group_chunks(opened, self, use_threads=False)
         except (pa.ArrowException, OSError) as error:
-            raise LotRefused(f"the Parquet file cannot be read: {_short(error)}", row=self.first) from None
+            raise bad_file(f"the Parquet file cannot be read: {_short(error)}", row=self.first) from None
 
 
 def _row_group_chunks(
@@ -111,7 +129,7 @@ def _row_group_chunks(
             yield RawChunk(np.arange(row, row + batch.num_rows), columns, (), 0)
             row += batch.num_rows
     except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
-        raise LotRefused(f"the Parquet file cannot be read: {_short(error)}", row=row) from None
+        raise bad_file(f"the Parquet file cannot be read: {_short(error)}", row=row) from None
 
 
 class _Peeked:
@@ -133,7 +151,7 @@ class _Peeked:
 
 
 class LotFile:
-    """A lot's file, open. Iterate it once for its chunks; `told` says what was found on the way.
+    """A lot's file, open. Iterate it once for its chunks; `found` says what was found on the way.
 
     Parameters
     ----------
@@ -141,7 +159,7 @@ class LotFile:
         file is first taken whole, to disk
     name : the file's name, for its format; the path's own unless given
 
-    Raises LotRefused, here or while its chunks are taken.
+    Raises InvalidInput, here or while its chunks are taken.
     """
 
     def __init__(
@@ -168,14 +186,14 @@ class LotFile:
             try:
                 stream: IO[bytes] | Source = open(path, "rb")  # noqa: SIM115 - closed with the lot
             except OSError as error:
-                raise LotRefused(f"the file cannot be opened: {error.strerror}") from None
+                raise bad_file(f"the file cannot be opened: {error.strerror}") from None
             self._closing.append(stream)
         else:
             stream = source
         peeked = _Peeked(stream)
         self.format: Format = self.options.format or _format(peeked.start, name or path)
         if self.format not in FORMATS:
-            raise LotRefused(f"format must be one of {', '.join(FORMATS)}; got {str(self.format)[:20]!r}")
+            raise bad_file(f"format must be one of {', '.join(FORMATS)}; got {str(self.format)[:20]!r}")
         if self.format in ("xlsx", "parquet"):
             self._open_whole(path or self._spooled(peeked))
         else:
@@ -208,7 +226,7 @@ class LotFile:
             while piece := stream.read(1 << 20):
                 length += len(piece)
                 if length > SPOOL_MAXIMUM:
-                    raise LotRefused(
+                    raise bad_file(
                         f"a {self.format} file over {SPOOL_MAXIMUM >> 20} MiB is not taken from a stream"
                     )
                 spool.write(piece)
@@ -230,21 +248,31 @@ class LotFile:
         return tuple(self._book.headings if self.format == "xlsx" else self._headings)
 
     @property
-    def told(self) -> dict[str, Any]:
-        """What was found of the file, ready for JSON."""
-        found: dict[str, Any] = {
-            "format": self.format,
-            "columns": [heading.to_dict() for heading in self.headings],
-        }
-        if self.format in ("csv", "ndjson"):
-            found["encoding"] = self._text.encoding
-        if self.format == "csv" and self._dialect is not None:
-            found["separator"] = self._dialect.separator
-            found["decimal"] = self._dialect.decimal
-            found["decimal_found"] = self._dialect.decimal_found
-        if self.format == "xlsx":
-            found.update(self._book.told)
-        return found
+    def found(self) -> FileFound:
+        """What was found of the file."""
+        if self.format == "csv":
+            assert self._dialect is not None
+            dialect = self._dialect
+            return FileFound(
+                self.format,
+                dialect.headings,
+                encoding=self._text.encoding,
+                separator=dialect.separator,
+                decimal=dialect.decimal,
+                decimal_found=dialect.decimal_found,
+            )
+        if self.format == "ndjson":
+            return FileFound(self.format, self.headings, encoding=self._text.encoding)
+        if self.format == "parquet":
+            return FileFound(self.format, self.headings)
+        book = self._book
+        return FileFound(
+            self.format,
+            self.headings,
+            sheet=book.sheet.name,
+            other_sheets=book.other_sheets,
+            formulas=book.formulas,
+        )
 
     def __iter__(self) -> Iterator[RawChunk]:
         size = max(self.options.chunk_bytes, 1)
@@ -267,7 +295,7 @@ class LotFile:
             return None
         known = self._parquet.metadata
         rows = (known.row_group(group).num_rows for group in range(known.num_row_groups))
-        return self._path if max(rows, default=0) <= PIECE_LOT_MAXIMUM else None
+        return self._path if max(rows, default=0) <= PIECE_ROWS_MAXIMUM else None
 
     @property
     def rows(self) -> int | None:
@@ -327,14 +355,14 @@ def _format(start: bytes, name: str | None) -> Format:
     if start.startswith(b"PK\x03\x04"):
         return "xlsx"
     if start.startswith(b"\xd0\xcf\x11\xe0"):
-        raise LotRefused(
+        raise bad_file(
             "an old binary workbook, or a locked one, cannot be read; save it as XLSX without a password"
         )
     named = _SUFFIXES.get(Path(name).suffix.lower()) if name else None
     if named in ("csv", "ndjson"):
         return named
     if named is not None and start:
-        raise LotRefused(f"the file is named as {named} and does not begin as one")
+        raise bad_file(f"the file is named as {named} and does not begin as one")
     return "ndjson" if start.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"{") else "csv"
 
 
@@ -343,16 +371,16 @@ def _open_parquet(path: str, mapping: Mapping[str, str | None]) -> tuple[parquet
         file = parquet.ParquetFile(path, memory_map=False, buffer_size=1 << 20, pre_buffer=False)
         known, names = file.metadata, file.schema_arrow.names
     except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
-        raise LotRefused(f"the Parquet file cannot be read: {_short(error)}") from None
+        raise bad_file(f"the Parquet file cannot be read: {_short(error)}") from None
     headings = resolve_headings(names, mapping)
     if known.num_rows > LOT_MAXIMUM:
-        raise LotRefused(f"the file has {known.num_rows} rows; at most {LOT_MAXIMUM} are read")
+        raise bad_file(f"the file has {known.num_rows} rows; at most {LOT_MAXIMUM} are read")
     # A column's own metadata is not asked for: of a spoilt file that ends the process instead of raising.
     largest = max(
         (known.row_group(group).total_byte_size for group in range(known.num_row_groups)), default=0
     )
     if largest > GROUP_MAXIMUM:
-        raise LotRefused(f"a row group of the file unpacks to more than {GROUP_MAXIMUM >> 20} MiB")
+        raise bad_file(f"a row group of the file unpacks to more than {GROUP_MAXIMUM >> 20} MiB")
     return file, headings
 
 

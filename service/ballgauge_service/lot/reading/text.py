@@ -14,7 +14,7 @@ from typing import NamedTuple, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from ballgauge_service.lot.reading.headings import LotRefused
+from ballgauge_service.lot.reading.headings import bad_file
 
 LINE_MAXIMUM = 1 << 20
 """Longest record of a text file, in bytes (ours)."""
@@ -54,14 +54,14 @@ class BadLine(NamedTuple):
 
 
 def encoding_named(name: str) -> str:
-    """Python's own name of an encoding that may be used; raises LotRefused."""
+    """Python's own name of an encoding that may be used; raises InvalidInput."""
     try:
         found = codecs.lookup(name).name
     except LookupError:
         found = ""
     known = {codecs.lookup(each).name for each in ENCODINGS}
     if found not in known:
-        raise LotRefused(f"encoding {name[:40]!r} is not one of {', '.join(ENCODINGS)}")
+        raise bad_file(f"encoding {name[:40]!r} is not one of {', '.join(ENCODINGS)}")
     return found
 
 
@@ -89,7 +89,7 @@ class Text:
             mark = next(mark for mark, name in _MARKS if name == found)
             start, named = start[len(mark) :], found
         elif named == "utf-16":
-            raise LotRefused("the file has no byte order mark; name the encoding utf-16-le or utf-16-be")
+            raise bad_file("the file has no byte order mark; name the encoding utf-16-le or utf-16-be")
         self.encoding = named or "utf-8"
         if self.encoding != "utf-8":
             self._decoder = codecs.getincrementaldecoder(self.encoding)(errors=_MARKED)
@@ -124,7 +124,7 @@ class Text:
     def blocks(self, size: int, *, quotes: bool) -> Iterator[Block]:
         """Blocks of about `size` bytes. quotes: a line end between quotation marks ends no record.
 
-        Raises LotRefused for a record over `LINE_MAXIMUM`.
+        Raises InvalidInput for a record over `LINE_MAXIMUM`.
         """
         row, carry, self.pending = 1, self.pending, b""
         ended = False
@@ -253,4 +253,4 @@ def _count(data: bytes, *, quotes: bool) -> int:
 
 def _too_long(row: int, *, quoted: bool) -> None:
     hint = "; a quotation mark in it may not be closed" if quoted else ""
-    raise LotRefused(f"the row is longer than {LINE_MAXIMUM} bytes{hint}", row=row)
+    raise bad_file(f"the row is longer than {LINE_MAXIMUM} bytes{hint}", row=row)

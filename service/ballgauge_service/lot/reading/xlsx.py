@@ -22,8 +22,14 @@ import numpy as np
 import python_calamine as calamine
 
 from ballgauge_schemas.shared.limits import COLUMNS_MAXIMUM
+from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.lot.reading.columns import Note, RawChunk
-from ballgauge_service.lot.reading.headings import Heading, LotRefused, no_headings, resolve_headings
+from ballgauge_service.lot.reading.headings import (
+    Heading,
+    bad_file,
+    no_headings,
+    resolve_headings,
+)
 
 UNPACKED_MAXIMUM = 256 << 20
 """Most bytes that the parts of a workbook unpack to (ours)."""
@@ -69,7 +75,7 @@ class Looked:
 def unpacked_pieces(stream: BinaryIO, member: zipfile.ZipInfo) -> Iterator[bytes]:
     """What one member of an archive really unpacks to, in pieces, whatever its directory says of the size.
 
-    Raises LotRefused for what is no ZIP member.
+    Raises InvalidInput for what is no ZIP member.
     """
     stream.seek(member.header_offset)
     header = stream.read(30)
@@ -79,7 +85,7 @@ def unpacked_pieces(stream: BinaryIO, member: zipfile.ZipInfo) -> Iterator[bytes
         or member.compress_type not in _METHODS
         or member.flag_bits & 1
     ):
-        raise LotRefused("the workbook cannot be unpacked: it is damaged or locked")
+        raise bad_file("the workbook cannot be unpacked: it is damaged or locked")
     name, extra = struct.unpack("<HH", header[26:30])
     stream.seek(name + extra, 1)
     inflate = zlib.decompressobj(-15) if member.compress_type == zipfile.ZIP_DEFLATED else None
@@ -98,7 +104,7 @@ def unpacked_pieces(stream: BinaryIO, member: zipfile.ZipInfo) -> Iterator[bytes
 def look_through(stream: BinaryIO) -> dict[str, Looked]:
     """Unpack every member to nothing; what the sheets hold, by member name.
 
-    Raises LotRefused for what is no ZIP archive, and where a limit is passed.
+    Raises InvalidInput for what is no ZIP archive, and where a limit is passed.
     """
     try:
         with zipfile.ZipFile(stream) as archive:
@@ -106,7 +112,7 @@ def look_through(stream: BinaryIO) -> dict[str, Looked]:
             if len(members) > MEMBERS_MAXIMUM or sum(each.file_size for each in members) > UNPACKED_MAXIMUM:
                 _too_large()
             if any(member.filename.lower() in _OTHER_KINDS for member in members):
-                raise LotRefused("the file is a workbook of another kind; save it as XLSX")
+                raise bad_file("the file is a workbook of another kind; save it as XLSX")
             total = 0
             found = {}
             for member in members:
@@ -120,9 +126,9 @@ def look_through(stream: BinaryIO) -> dict[str, Looked]:
                     found[member.filename] = sheet.finish()
             return found
     except (zipfile.BadZipFile, zlib.error, EOFError, OSError, NotImplementedError, ValueError) as error:
-        if isinstance(error, LotRefused):
+        if isinstance(error, InvalidInput):
             raise
-        raise LotRefused(f"the workbook cannot be unpacked: {_plain(error)}") from None
+        raise bad_file(f"the workbook cannot be unpacked: {_plain(error)}") from None
 
 
 def _plain(error: BaseException) -> str:
@@ -133,7 +139,7 @@ def _plain(error: BaseException) -> str:
 
 
 def _too_large() -> None:
-    raise LotRefused(f"the workbook unpacks to more than {UNPACKED_MAXIMUM >> 20} MiB; send CSV or Parquet")
+    raise bad_file(f"the workbook unpacks to more than {UNPACKED_MAXIMUM >> 20} MiB; send CSV or Parquet")
 
 
 class _Sheet:
@@ -155,7 +161,7 @@ class _Sheet:
                 return
         cut = data.rfind(b"<row", 0, max(len(data) - _OVERLAP, 0))
         if cut <= 0 and len(data) > 8 * _PIECE:
-            raise LotRefused("the sheet's rows cannot be told apart, or one is too long")
+            raise bad_file("the sheet's rows cannot be told apart, or one is too long")
         if cut > 0:
             self._search(data[:cut])
             self.kept = data[cut:]
@@ -172,7 +178,7 @@ class _Sheet:
         found = self.found
         placed = _PLACED.findall(data)
         if len(placed) != len(_CELL.findall(data)):
-            raise LotRefused(
+            raise bad_file(
                 "the sheet has cells without a reference, or with one that is none such as B12; save it "
                 "again from a spreadsheet"
             )
@@ -206,34 +212,30 @@ def sheet_part(archive: zipfile.ZipFile, name: str) -> str:
 
 
 class Workbook:
-    """One sheet of an XLSX file. `told` is what its reader should know: sheets left aside, and formulas."""
+    """One sheet of an XLSX file; `other_sheets` are left aside, `formulas` those whose values are read."""
 
     def __init__(self, path: str, mapping: Mapping[str, str | None], sheet: str | None) -> None:
         with open(path, "rb") as stream:
             looked = look_through(stream)
         for found in looked.values():
             if found.widest > COLUMNS_MAXIMUM:
-                raise LotRefused(f"the sheet has {found.widest} columns; at most {COLUMNS_MAXIMUM} are read")
+                raise bad_file(f"the sheet has {found.widest} columns; at most {COLUMNS_MAXIMUM} are read")
             if found.last_row * found.widest > CELLS_MAXIMUM:
-                raise LotRefused(f"the sheet has more than {CELLS_MAXIMUM} cells; send CSV or Parquet")
+                raise bad_file(f"the sheet has more than {CELLS_MAXIMUM} cells; send CSV or Parquet")
         self.empty = set().union(*(found.empty for found in looked.values()))
         try:
             self.book = calamine.load_workbook(path)
             names = self.book.sheet_names
             if not names or (sheet is not None and sheet not in names):
                 held = ", ".join(map(repr, names[:20])) or "none"
-                raise LotRefused(f"the workbook has no sheet {sheet!r}; it has {held}")
+                raise bad_file(f"the workbook has no sheet {sheet!r}; it has {held}")
             self.sheet = self.book.get_sheet_by_name(sheet or names[0])
         except (calamine.CalamineError, OSError, ValueError) as error:
-            if isinstance(error, LotRefused):
+            if isinstance(error, InvalidInput):
                 raise
-            raise LotRefused(f"the workbook cannot be read: {_plain(error)}") from None
-        formulas = sum(found.formulas for found in looked.values())
-        self.told = {
-            "sheet": self.sheet.name,
-            "other_sheets": [n for n in names if n != self.sheet.name],
-            "formulas": formulas,
-        }
+            raise bad_file(f"the workbook cannot be read: {_plain(error)}") from None
+        self.formulas = sum(found.formulas for found in looked.values())
+        self.other_sheets = tuple(name for name in names if name != self.sheet.name)
         if self.empty:
             self.empty = self._of_this_sheet(path, looked)
         self._open(mapping)
@@ -247,7 +249,7 @@ class Workbook:
     def _open(self, mapping: Mapping[str, str | None]) -> None:
         start = self.sheet.start
         if start is None:
-            raise LotRefused("the sheet is empty")
+            raise bad_file("the sheet is empty")
         self.left = start[1]
         # The reader gives the rows from the sheet's first on, the cells from the first column that holds any.
         self.rows = enumerate(self.sheet.iter_rows(), 1)
@@ -255,13 +257,13 @@ class Workbook:
             ((row, cells) for row, cells in self.rows if any(cell != "" for cell in cells)), (0, [])
         )
         if not row:
-            raise LotRefused("the sheet is empty")
+            raise bad_file("the sheet is empty")
         texts = [cell if isinstance(cell, str) else str(cell) for cell in cells]
         while texts and not texts[-1].strip():
             texts.pop()
         self.width = len(texts)
         if no_headings(texts):
-            raise LotRefused("no headings: the first row looks like a ball; name the columns in it", row=row)
+            raise bad_file("no headings: the first row looks like a ball; name the columns in it", row=row)
         self.headings = resolve_headings(texts, mapping)
 
     def chunks(self, count: int) -> Iterator[RawChunk]:

@@ -7,15 +7,28 @@ between the two nothing is decided (ours, from the words of the outcomes).
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
-from ballgauge_service.lot.sampling.choice import ChosenPlan, plan_for_balls
-from ballgauge_service.lot.sampling.sample_rules import oil_absorption_rule, roughness_rule
-from ballgauge_service.lot.sampling.variables import VariablesPlan, judge_by_variables
-from ballgauge_service.lot.statistics.sample_summary import SampleSummary
-from ballgauge_service.lot.statistics.statements import Statement
+import numpy as np
+
+from ballgauge_service.lot.sampling.choice import (
+    AcceptanceCurve,
+    ChosenPlan,
+    VariablesTest,
+    plan_for_balls,
+    variables_curve,
+)
+from ballgauge_service.lot.sampling.sample_rules import (
+    OilAbsorptionResult,
+    RoughnessResult,
+    oil_absorption_rule,
+    roughness_rule,
+)
+from ballgauge_service.lot.sampling.variables import VariablesDecision, VariablesPlan, judge_by_variables
+from ballgauge_service.lot.statistics.basics import FloatArray, SampleSummary
+from ballgauge_service.lot.statistics.characteristics import QuantityStatement
 from ballgauge_service.rulebooks import SampleRule
 
 ORDER = ("nonconforming", "inconclusive", "not_assessed", "conforming")
@@ -35,9 +48,14 @@ class Counts(NamedTuple):
         """Every row that holds, or should hold, a ball."""
         return sum(tuple(self))
 
+    @property
+    def undecided(self) -> int:
+        """Balls that may be nonconforming."""
+        return self.inconclusive + self.not_assessed + self.left_out
 
-@dataclass(frozen=True)
-class PlanDecision(Statement):
+
+@dataclass(frozen=True, slots=True)
+class PlanDecision:
     """What an attributes plan says of the counts.
 
     `fewest` and `most`: nonconforming balls there may be in the plan's sample, with all that was not decided.
@@ -63,7 +81,7 @@ def decide_by_count(plan: ChosenPlan, counts: Counts) -> PlanDecision:
     wanted = plan.sample_size
     short = max(wanted - counts.rows, 0)
     extra = max(counts.rows - wanted, 0)
-    undecided = counts.inconclusive + counts.not_assessed + counts.left_out + short
+    undecided = counts.undecided + short
     fewest = max(counts.nonconforming - extra, 0)
     most = min(wanted, counts.nonconforming + undecided)
     accept = plan.acceptance_number
@@ -108,95 +126,95 @@ def _count_message(
     return "; ".join([found, *reasons])
 
 
-@dataclass(frozen=True)
-class VariablesOutcome(Statement):
+@dataclass(frozen=True, slots=True)
+class VariablesOutcome:
     """One quantity judged by its variables plan."""
 
     quantity: str
     plan: VariablesPlan
     outcome: str
     message: str
-    decision: dict[str, Any] | None
+    decision: VariablesDecision | None
+    curve: AcceptanceCurve
 
 
-def decide_by_variables(
-    quantity: str, sigma: float | None, plan: VariablesPlan, statement: Mapping[str, Any] | None
-) -> VariablesOutcome:
+def decide_by_variables(test: VariablesTest, statement: QuantityStatement | None) -> VariablesOutcome:
     """Judge one quantity's statement (`describe_quantities`) by its variables plan; without it, not_assessed.
 
     Of more balls than the plan needs all are used, with the constant that keeps both risks for them.
     """
+    quantity, plan = test.quantity, test.plan
+    found: VariablesDecision | None = None
     if statement is None:
-        return VariablesOutcome(quantity, plan, "not_assessed", f"no ball has a value of {quantity}", None)
-    limits = statement["limits"]
-    if limits["min"] is None and limits["max"] is None:
+        text = f"no ball has a value of {quantity}"
+    elif statement.limits.min is None and statement.limits.max is None:
         text = f"no rule in force limits {quantity} here"
-        return VariablesOutcome(quantity, plan, "not_assessed", text, None)
-    plan = plan_for_balls(plan, statement["count"])
-    sample = SampleSummary(
-        statement["count"],
-        statement["mean"],
-        statement["standard_deviation"] or 0.0,
-        statement["minimum"],
-        statement["maximum"],
-    )
-    try:
-        found = judge_by_variables(plan, sample, lower=limits["min"], upper=limits["max"], sigma=sigma)
-    except ValueError as error:
-        return VariablesOutcome(quantity, plan, "not_assessed", str(error), None)
-    return VariablesOutcome(quantity, plan, found.outcome, found.message, found.to_dict())
+    else:
+        plan = plan_for_balls(plan, statement.count)
+        sample = SampleSummary(
+            statement.count,
+            statement.mean,
+            statement.standard_deviation or 0.0,
+            statement.minimum,
+            statement.maximum,
+        )
+        limits = statement.limits
+        try:
+            found = judge_by_variables(plan, sample, lower=limits.min, upper=limits.max, sigma=test.sigma)
+        except ValueError as error:
+            text = str(error)
+    curve = variables_curve(plan)
+    if found is None:
+        return VariablesOutcome(quantity, plan, "not_assessed", text, None, curve)
+    return VariablesOutcome(quantity, plan, found.outcome, found.message, found, curve)
+
+
+@dataclass(frozen=True, slots=True)
+class SampleRuleOutcome:
+    """A rule of the governing body on a sample: its verdict and the numbers behind it."""
+
+    rule: str
+    title: str
+    basis: str
+    source: str
+    outcome: str
+    message: str
+    result: OilAbsorptionResult | RoughnessResult | None
 
 
 def apply_sample_rules(
-    rules: Mapping[str, SampleRule], values: Mapping[str, Any] | None, confidence: float
-) -> list[dict[str, Any]]:
+    rules: Sequence[SampleRule], values: Mapping[str, FloatArray] | None, confidence: float
+) -> list[SampleRuleOutcome]:
     """The governing body's rules on samples, on the balls of a lot small enough for their values to be kept.
 
-    values: quantity to (n,) numbers, NaN: no data; None where they are not kept. Each entry has the rule's
-    `id`, `title`, `basis`, `source`, `outcome` and `message`, and under `result` the numbers.
+    values: quantity to (n,) numbers, NaN: no data; None where they are not kept.
     """
-    found = []
-    for rule in rules.values():
-        numbers = None if values is None else values.get(rule.quantity)
-        if numbers is None or not len(numbers):
-            statement: Statement | None = None
-        elif rule.max_rate is not None:
-            statement = _oil_absorption(rule, numbers, confidence)
-        else:
-            statement = _roughness(rule, numbers, values or {}, confidence)
-        found.append(_sample_rule(rule, None if statement is None else statement.to_dict()))
-    return found
+    return [_sample_rule(rule, values or {}, confidence) for rule in rules]
 
 
-def _sample_rule(rule: SampleRule, result: dict[str, Any] | None) -> dict[str, Any]:
-    lacking = f"no ball has a value of {rule.quantity}, or there are too many balls for a sample"
-    return {
-        "rule": rule.id,
-        "title": rule.title,
-        "basis": rule.basis,
-        "source": str(rule.source),
-        "outcome": "not_assessed" if result is None else result["outcome"],
-        "message": lacking if result is None else result["message"],
-        "result": None if result is None else _without_places(result),
-    }
+def _sample_rule(rule: SampleRule, values: Mapping[str, FloatArray], confidence: float) -> SampleRuleOutcome:
+    numbers = values.get(rule.quantity)
+    result: OilAbsorptionResult | RoughnessResult | None = None
+    if numbers is not None and len(numbers):
+        judge = _roughness if rule.max_rate is None else _oil_absorption
+        result = judge(rule, numbers, values, confidence)
+    outcome, message = (
+        "not_assessed",
+        f"no ball has a value of {rule.quantity}, or there are too many balls for a sample",
+    )
+    if result is not None:
+        outcome, message = result.outcome, result.message
+    return SampleRuleOutcome(rule.id, rule.title, rule.basis, str(rule.source), outcome, message, result)
 
 
-def _without_places(result: dict[str, Any]) -> dict[str, Any]:
-    """Positions in the sample become counts: the balls themselves are listed elsewhere."""
-    places = {"under_limit", "over_limit", "from_threshold", "not_bound"}
-    kept: dict[str, Any] = {name: len(value) if name in places else value for name, value in result.items()}
-    if "classes" in kept:
-        kept["classes"] = [_without_places(each) for each in kept["classes"]]
-    return kept
-
-
-def _oil_absorption(rule: SampleRule, numbers: Any, confidence: float) -> Statement | None:
+def _oil_absorption(
+    rule: SampleRule, numbers: FloatArray, values: Mapping[str, FloatArray], confidence: float
+) -> OilAbsorptionResult | None:
     single, more = rule.single.min, rule.more_balls
     if single is None or rule.max_rate is None or more is None or more.bounds.under is None:
         return None
-    given = numbers[numbers == numbers]
     return oil_absorption_rule(
-        given,
+        numbers[~np.isnan(numbers)],
         single_minimum=single,
         maximum_rate=rule.max_rate,
         average_minimum=more.bounds.under,
@@ -205,23 +223,17 @@ def _oil_absorption(rule: SampleRule, numbers: Any, confidence: float) -> Statem
 
 
 def _roughness(
-    rule: SampleRule, numbers: Any, values: Mapping[str, Any], confidence: float
-) -> Statement | None:
-    average, more = rule.average, rule.more_balls
-    if (
-        rule.single.max is None
-        or average is None
-        or average.max is None
-        or more is None
-        or more.bounds.min is None
-    ):
+    rule: SampleRule, numbers: FloatArray, values: Mapping[str, FloatArray], confidence: float
+) -> RoughnessResult | None:
+    single, average, more = rule.single.max, rule.average, rule.more_balls
+    if single is None or average is None or average.max is None or more is None or more.bounds.min is None:
         return None
-    given = numbers == numbers
+    given = ~np.isnan(numbers)
     heaviest = [bounds.min for alternative in rule.when for name, bounds in alternative if name == "weight"]
     return roughness_rule(
         numbers[given],
         values["weight"][given],
-        single_maximum=rule.single.max,
+        single_maximum=single,
         average_maximum=average.max,
         threshold=more.bounds.min,
         further_balls=more.count or 0,
@@ -230,8 +242,8 @@ def _roughness(
     )
 
 
-@dataclass(frozen=True)
-class Acceptance(Statement):
+@dataclass(frozen=True, slots=True)
+class Acceptance:
     """The decision on a lot: `lot_accepted` True, False, or None where nothing is decided.
 
     `scope` is `all` or `measured`: by every rule, or by the rules on quantities the file has. `not_judged`
@@ -256,8 +268,8 @@ class Acceptance(Statement):
 def accept_lot(
     plan: ChosenPlan,
     by_count: PlanDecision,
-    variables: list[VariablesOutcome],
-    sample_rules: list[dict[str, Any]],
+    variables: Sequence[VariablesOutcome],
+    sample_rules: Sequence[SampleRuleOutcome],
     *,
     sample_rules_count: bool,
     scope: str = "all",
@@ -274,9 +286,9 @@ def accept_lot(
     ]
     if sample_rules_count:
         told += [
-            (each["title"], each["outcome"], each["message"])
+            (each.title, each.outcome, each.message)
             for each in sample_rules
-            if each["outcome"] != "not_assessed"
+            if each.outcome != "not_assessed"
         ]
     outcome = min((word for _, word, _ in told), key=ORDER.index)
     return Acceptance(

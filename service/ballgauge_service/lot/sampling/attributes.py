@@ -16,7 +16,6 @@ from ballgauge_service.lot.statistics.operating_characteristic import (
     acceptance_probability,
     hypergeometric_acceptance,
 )
-from ballgauge_service.lot.statistics.statements import Statement
 
 # Ours: past these the two qualities are too close for sampling to tell apart at a sane cost.
 LARGEST_ACCEPTANCE_NUMBER = 500
@@ -28,8 +27,8 @@ UNBOUNDED_SAMPLE = 10**12
 AcceptanceFunctions = Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]
 
 
-@dataclass(frozen=True)
-class AttributesPlan(Statement):
+@dataclass(frozen=True, slots=True)
+class AttributesPlan:
     """A single sampling plan and the risks it really has at the two stated qualities.
 
     Qualities are fractions (nonconformities per ball for `poisson`). `producer_risk` is the probability that
@@ -129,42 +128,6 @@ def zero_acceptance_plan_for_consumer(
     reached = float(accept_at(np.array([float(size)]), zero)[1][0])
     return AttributesPlan(
         size, 0, model, lot, None, None, bad, reached, size == lot, _assumptions(model, bad, lot)
-    )
-
-
-def zero_acceptance_plan_for_aql(
-    aql: float, *, producer_risk: float = 0.05, lot_size: int | None = None
-) -> AttributesPlan:
-    """Return the largest sample that, accepting on zero only, still passes lots at the AQL as stated.
-
-    Parameters
-    ----------
-    aql : acceptable quality limit as a fraction (not percent)
-    producer_risk : largest probability of rejecting a lot at the AQL
-    lot_size : caps the sample; None for no cap
-
-    n = ln(1 - risk)/ln(1 - aql) rounded down (binomial, closed form). Such a plan protects the maker; the
-    quality it keeps out is read from its operating characteristic. A plan of one ball already rejects good
-    lots too often where the AQL is above the risk: ValueError naming `aql`.
-    """
-    quality, risk = probability("aql", aql), probability("producer_risk", producer_risk)
-    if quality > risk:
-        raise ValueError(f"aql must be at most producer_risk ({risk:g}) for a plan that accepts on zero")
-    size = max(math.floor(math.log1p(-risk) / math.log1p(-quality) * (1 + 1e-12)), 1)
-    lot = None if lot_size is None else whole_number("lot_size", lot_size, 1, LOT_MAXIMUM)
-    size = size if lot is None else min(size, lot)
-    reached = -math.expm1(size * math.log1p(-quality))
-    return AttributesPlan(
-        size,
-        0,
-        "binomial",
-        lot,
-        quality,
-        reached,
-        None,
-        None,
-        size == lot,
-        _assumptions("binomial", 0.0, lot),
     )
 
 

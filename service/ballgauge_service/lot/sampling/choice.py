@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any
 
 from scipy import optimize
 
 from ballgauge_schemas.shared import limits
-from ballgauge_service.core.refusal import InvalidInput
+from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.lot.sampling.attributes import two_point_plan, zero_acceptance_plan_for_consumer
 from ballgauge_service.lot.sampling.tables import SingleSamplingPlan, single_sampling_plan
 from ballgauge_service.lot.sampling.variables import (
@@ -26,11 +24,9 @@ from ballgauge_service.lot.statistics.operating_characteristic import (
     operating_characteristic,
     quality_at_acceptance,
 )
-from ballgauge_service.lot.statistics.statements import Statement
 
 CURVE_POINTS = 61
 """Points of the curves in an answer (ours)."""
-
 
 _POINTERS = {
     "lot_size": "/sampling/lot_size",
@@ -46,8 +42,71 @@ _POINTERS = {
 }
 
 
-@dataclass(frozen=True)
-class ChosenPlan(Statement):
+@dataclass(frozen=True, slots=True)
+class PlanWanted:
+    """An attributes plan as it is asked for: qualities in percent, risks fractions."""
+
+    kind: str
+    producer_risk: float
+    consumer_risk: float
+    aql: float | None = None
+    limiting_quality: float | None = None
+    level: str = limits.LEVEL
+    inspection: str = limits.INSPECTION
+    model: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class VariablesWanted:
+    """A variables plan as it is asked for, of one quantity; `sigma` in its trade unit, None: not known."""
+
+    quantity: str
+    aql: float
+    limiting_quality: float
+    producer_risk: float
+    consumer_risk: float
+    sigma: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Sampling:
+    """What the rows are of the lot (`stated_rows` None: not said), and the plans it is judged by."""
+
+    stated_rows: str | None = None
+    lot_size: int | None = None
+    plan: PlanWanted | None = None
+    variables: tuple[VariablesWanted, ...] = ()
+
+    @property
+    def rows(self) -> str:
+        """As stated, else `sample` where a lot size is given, else `every_ball`."""
+        return self.stated_rows or ("every_ball" if self.lot_size is None else "sample")
+
+    @property
+    def assumed(self) -> bool:
+        """Whether nothing was said of what the rows are."""
+        return self.stated_rows is None and self.lot_size is None
+
+
+@dataclass(frozen=True, slots=True)
+class VariablesTest:
+    """A quantity and the variables plan it is judged by."""
+
+    quantity: str
+    sigma: float | None
+    plan: VariablesPlan
+
+
+@dataclass(frozen=True, slots=True)
+class AcceptanceCurve:
+    """Probability of acceptance over the nonconforming fraction."""
+
+    fraction: tuple[float, ...]
+    acceptance: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ChosenPlan:
     """An attributes plan with its risks. Qualities are in percent, risks and probabilities fractions.
 
     `kind` is `table`, `zero_acceptance`, `two_point`, `none` (a sample without a plan) or `every_ball`.
@@ -75,26 +134,20 @@ class ChosenPlan(Statement):
     notes: tuple[str, ...]
 
 
-def choose_plan(sampling: Mapping[str, Any]) -> ChosenPlan | None:
-    """The plan of a request's loaded `sampling`; None where it names none, or rows are every ball.
+def choose_plan(sampling: Sampling) -> ChosenPlan | None:
+    """The plan that is asked for; None where none is, or rows are every ball.
 
     Raises InvalidInput naming the field a plan cannot be made from.
     """
-    asked = sampling.get("plan")
-    if asked is None or rows_are(sampling) == "every_ball":
+    wanted = sampling.plan
+    if wanted is None or sampling.rows == "every_ball":
         return None
-    lot_size = sampling.get("lot_size")
     try:
-        if asked["kind"] == "table":
-            return _table_plan(asked, int(lot_size or 0))
-        return _computed_plan(asked, lot_size)
+        if wanted.kind == "table":
+            return _table_plan(wanted, sampling.lot_size or 0)
+        return _computed_plan(wanted, sampling.lot_size)
     except ValueError as error:
-        raise InvalidInput([(0, _pointer(str(error)), _in_our_words(str(error)))]) from None
-
-
-def rows_are(sampling: Mapping[str, Any]) -> str:
-    """What the rows are: as told, else a sample where a lot size is given, else every ball."""
-    return str(sampling.get("rows") or ("sample" if "lot_size" in sampling else "every_ball"))
+        raise InvalidInput([Fault(_pointer(str(error)), _in_our_words(str(error)))]) from None
 
 
 def plan_without(
@@ -110,9 +163,8 @@ def plan_without(
     )
 
 
-def plan_for_every_ball(balls: int, asked: Mapping[str, Any] | None) -> ChosenPlan:
+def plan_for_every_ball(balls: int, aql: float | None) -> ChosenPlan:
     """What a lot measured ball by ball is judged by: the fraction the AQL allows, or none (ours)."""
-    aql = None if asked is None else asked.get("aql")
     allowed = 0 if aql is None else math.floor(balls * min(aql / 100, 1.0) * (1 + 1e-12))
     note = "every ball was measured: no sampling risk"
     return ChosenPlan(
@@ -132,23 +184,23 @@ def plan_curves(chosen: ChosenPlan) -> OperatingCharacteristic | None:
     )
 
 
-def choose_variables_plans(sampling: Mapping[str, Any]) -> list[tuple[str, float | None, VariablesPlan]]:
-    """The variables plans of a request: (quantity, known sigma or None, plan). Raises InvalidInput."""
+def choose_variables_plans(sampling: Sampling) -> tuple[VariablesTest, ...]:
+    """The variables plans that are asked for. Raises InvalidInput."""
     found = []
-    for index, asked in enumerate(sampling.get("variables") or ()):
+    for index, wanted in enumerate(sampling.variables):
         try:
             plan = variables_plan(
-                asked["aql"] / 100,
-                asked["limiting_quality"] / 100,
-                producer_risk=asked["producer_risk"],
-                consumer_risk=asked["consumer_risk"],
-                sigma_known="sigma" in asked,
+                wanted.aql / 100,
+                wanted.limiting_quality / 100,
+                producer_risk=wanted.producer_risk,
+                consumer_risk=wanted.consumer_risk,
+                sigma_known=wanted.sigma is not None,
             )
         except ValueError as error:
             pointer = f"/sampling/variables/{index}/limiting_quality"
-            raise InvalidInput([(0, pointer, _in_our_words(str(error)))]) from None
-        found.append((str(asked["quantity"]), asked.get("sigma"), plan))
-    return found
+            raise InvalidInput([Fault(pointer, _in_our_words(str(error)))]) from None
+        found.append(VariablesTest(wanted.quantity, wanted.sigma, plan))
+    return tuple(found)
 
 
 def plan_for_balls(plan: VariablesPlan, balls: int) -> VariablesPlan:
@@ -180,17 +232,17 @@ def plan_for_balls(plan: VariablesPlan, balls: int) -> VariablesPlan:
     )
 
 
-def variables_curve(plan: VariablesPlan) -> dict[str, list[float]]:
+def variables_curve(plan: VariablesPlan) -> AcceptanceCurve:
     """Acceptance probability of a variables plan over the nonconforming fraction."""
     last = min(3 * plan.consumer_quality, 0.999)
     fraction = [last * place / (CURVE_POINTS - 1) for place in range(1, CURVE_POINTS)]
     accepted = variables_acceptance_probability(
         plan.sample_size, plan.acceptability_constant, fraction, sigma_known=plan.sigma_known
     )
-    return {"fraction": fraction, "acceptance": accepted.tolist()}
+    return AcceptanceCurve(tuple(fraction), tuple(accepted.tolist()))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class _Parts:
     kind: str
     sample_size: int
@@ -204,13 +256,8 @@ class _Parts:
     notes: tuple[str, ...]
 
 
-def _table_plan(asked: Mapping[str, Any], lot_size: int) -> ChosenPlan:
-    plan = single_sampling_plan(
-        lot_size,
-        asked["aql"],
-        level=asked.get("level", limits.LEVEL),
-        inspection=asked.get("inspection", limits.INSPECTION),
-    )
+def _table_plan(wanted: PlanWanted, lot_size: int) -> ChosenPlan:
+    plan = single_sampling_plan(lot_size, wanted.aql or 0.0, level=wanted.level, inspection=wanted.inspection)
     notes: list[str] = []
     if plan.doubtful:
         notes.extend(plan.notes)
@@ -221,35 +268,35 @@ def _table_plan(asked: Mapping[str, Any], lot_size: int) -> ChosenPlan:
         "table", plan.sample_size, plan.acceptance_number, lot_size, _model(None, lot_size), plan.aql,
         None, plan.source, plan.basis, tuple(notes),
     )  # fmt: skip
-    return _with_risks(parts, asked["consumer_risk"], plan)
+    return _with_risks(parts, wanted.consumer_risk, plan)
 
 
-def _computed_plan(asked: Mapping[str, Any], lot_size: int | None) -> ChosenPlan:
-    model = _model(asked.get("model"), lot_size)
+def _computed_plan(wanted: PlanWanted, lot_size: int | None) -> ChosenPlan:
+    model = _model(wanted.model, lot_size)
     size = lot_size if model == "hypergeometric" else None
-    bad = asked["limiting_quality"] / 100
-    if asked["kind"] == "two_point":
+    bad = (wanted.limiting_quality or 0.0) / 100
+    if wanted.kind == "two_point":
         plan = two_point_plan(
-            asked["aql"] / 100,
+            (wanted.aql or 0.0) / 100,
             bad,
-            producer_risk=asked["producer_risk"],
-            consumer_risk=asked["consumer_risk"],
+            producer_risk=wanted.producer_risk,
+            consumer_risk=wanted.consumer_risk,
             model=model,
             lot_size=size,
         )
         source = "smallest plan that keeps both risks (Guenther 1969)"
     else:
         plan = zero_acceptance_plan_for_consumer(
-            bad, consumer_risk=asked["consumer_risk"], model=model, lot_size=size
+            bad, consumer_risk=wanted.consumer_risk, model=model, lot_size=size
         )
         source = "smallest sample that keeps the consumer's risk, accepting on zero"
     if lot_size is not None and plan.sample_size > lot_size:
         raise ValueError(f"lot_size is smaller than the plan's sample of {plan.sample_size} balls")
     parts = _Parts(
-        asked["kind"], plan.sample_size, plan.acceptance_number, lot_size, model, asked.get("aql"),
-        asked["limiting_quality"], source, "computed", plan.assumptions,
+        wanted.kind, plan.sample_size, plan.acceptance_number, lot_size, model, wanted.aql,
+        wanted.limiting_quality, source, "computed", plan.assumptions,
     )  # fmt: skip
-    return _with_risks(parts, asked["consumer_risk"], None)
+    return _with_risks(parts, wanted.consumer_risk, None)
 
 
 def _with_risks(parts: _Parts, consumer_risk: float, table: SingleSamplingPlan | None) -> ChosenPlan:

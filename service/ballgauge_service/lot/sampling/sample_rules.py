@@ -14,10 +14,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import stats
 
-from ballgauge_service.lot.statistics.basics import number, probability, readings, whole_number
+from ballgauge_service.lot.statistics.basics import number, probability, readings, summarise, whole_number
 from ballgauge_service.lot.statistics.nonconforming import clopper_pearson
-from ballgauge_service.lot.statistics.sample_summary import summarise
-from ballgauge_service.lot.statistics.statements import Statement
 from ballgauge_service.lot.statistics.tolerance import one_sided_factor
 
 # Ours: no ball weighs more, lb; and no practical test takes more balls.
@@ -25,8 +23,8 @@ HEAVIEST = 100.0
 LARGEST_FURTHER_SAMPLE = 1_000_000
 
 
-@dataclass(frozen=True)
-class FurtherBalls(Statement):
+@dataclass(frozen=True, slots=True)
+class FurtherBalls:
     """How many more balls would settle a criterion; None where no practical number would."""
 
     criterion: str
@@ -35,8 +33,8 @@ class FurtherBalls(Statement):
     message: str
 
 
-@dataclass(frozen=True)
-class OilAbsorptionResult(Statement):
+@dataclass(frozen=True, slots=True)
+class OilAbsorptionResult:
     """Oil absorption of a sample: times in seconds, rates as fractions, bounds one-sided at `confidence`."""
 
     outcome: str
@@ -53,8 +51,8 @@ class OilAbsorptionResult(Statement):
     message: str
 
 
-@dataclass(frozen=True)
-class RoughnessClass(Statement):
+@dataclass(frozen=True, slots=True)
+class RoughnessClass:
     """Surface roughness of one weight class (whole pounds); roughness in µin."""
 
     weight_class: int
@@ -69,8 +67,8 @@ class RoughnessClass(Statement):
     message: str
 
 
-@dataclass(frozen=True)
-class RoughnessResult(Statement):
+@dataclass(frozen=True, slots=True)
+class RoughnessResult:
     """Surface roughness of a sample by weight class; `not_bound` are balls too light for the rule."""
 
     outcome: str

@@ -11,6 +11,7 @@ from scipy import stats
 
 from ballgauge_service.lot.statistics.basics import (
     FloatArray,
+    SampleSummary,
     limits,
     number,
     numbers,
@@ -18,14 +19,12 @@ from ballgauge_service.lot.statistics.basics import (
     whole_number,
 )
 from ballgauge_service.lot.statistics.nonconforming import estimated_fraction_outside
-from ballgauge_service.lot.statistics.sample_summary import SampleSummary
-from ballgauge_service.lot.statistics.statements import Statement
 
 LARGEST_SAMPLE = 100_000
 
 
-@dataclass(frozen=True)
-class VariablesPlan(Statement):
+@dataclass(frozen=True, slots=True)
+class VariablesPlan:
     """A plan for one measured quantity.
 
     Accept when the quality statistic, (mean - lower)/s or (upper - mean)/s, is at least
@@ -44,8 +43,8 @@ class VariablesPlan(Statement):
     assumptions: tuple[str, ...]
 
 
-@dataclass(frozen=True)
-class VariablesDecision(Statement):
+@dataclass(frozen=True, slots=True)
+class VariablesDecision:
     """A lot judged by a variables plan. Fractions are of the lot; a statistic without its limit is None."""
 
     outcome: str

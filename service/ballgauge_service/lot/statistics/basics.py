@@ -1,12 +1,20 @@
-"""Argument checks shared by the statistics of lots. Each raises ValueError naming the argument."""
+"""What the statistics of lots share: checks of arguments, the summary of a sample, the draw of one.
+
+Each check raises ValueError naming the argument.
+"""
 
 from __future__ import annotations
 
+import itertools
+import math
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+from ballgauge_schemas.shared.limits import SEED_MAXIMUM
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -115,3 +123,86 @@ def limits(lower: Any, upper: Any) -> tuple[float | None, float | None]:
     if low is not None and high is not None and low >= high:
         raise ValueError(f"lower must be less than upper; got {low:g} and {high:g}")
     return low, high
+
+
+@dataclass(frozen=True, slots=True)
+class SampleSummary:
+    """What normal theory needs of a sample; all but the count in the readings' unit."""
+
+    count: int
+    mean: float
+    standard_deviation: float
+    minimum: float
+    maximum: float
+
+
+def summarise(values: ArrayLike) -> SampleSummary:
+    """Summarise readings.
+
+    Parameters
+    ----------
+    values : (n,) float, n >= 2, in any unit
+
+    Returns
+    -------
+    SampleSummary with the sample standard deviation (divisor n - 1). The readings are sorted before they
+    are added, so that neither their order nor their chunks change a digit.
+
+    Raises
+    ------
+    ValueError : fewer than two readings, or one that is missing or infinite
+    """
+    ordered = np.sort(readings("values", values, minimum_count=2))
+    count, smallest, largest = ordered.size, float(ordered[0]), float(ordered[-1])
+    mean = float(np.sum(ordered)) / count
+    # A constant column must show no spread at all, though its mean may be rounded.
+    variance = 0.0 if smallest == largest else float(np.sum((ordered - mean) ** 2)) / (count - 1)
+    return SampleSummary(count, mean, math.sqrt(variance), smallest, largest)
+
+
+def checked_summary(count: int, mean: float, standard_deviation: float) -> tuple[int, float, float]:
+    """Return the three numbers checked: count >= 2, finite mean, standard deviation > 0."""
+    return (
+        whole_number("count", count, 2),
+        number("mean", mean),
+        number("standard_deviation", standard_deviation, above=0.0),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class DrawnSample:
+    """The serials to measure, in the order of sorting, and how they were drawn."""
+
+    serials: tuple[str, ...]
+    sample_size: int
+    lot_size: int
+    seed: int
+    generator: str = "PCG64"
+
+
+def draw_sample(serials: Iterable[str], sample_size: int, seed: int) -> DrawnSample:
+    """Draw a simple random sample without replacement.
+
+    Parameters
+    ----------
+    serials : the lot's serials, all different, in any order
+    sample_size : balls to draw, at most the lot
+    seed : whole number from 0 to 2^53 - 1; the same seed and serials give the same sample
+
+    The serials are sorted, each gets one raw 64-bit word of the PCG64 stream, and those with the smallest
+    words are drawn. The raw stream of PCG64 is fixed across numpy versions (NEP 19, 2018), methods of the
+    Generator are not; and a larger sample from the same seed contains the smaller one.
+    Raises ValueError naming the argument.
+    """
+    lot = sorted(serials)
+    if not all(isinstance(serial, str) for serial in lot):
+        raise ValueError("serials must be strings")
+    repeated = sorted({a for a, b in itertools.pairwise(lot) if a == b})
+    if repeated:
+        raise ValueError(f"serials must all be different; repeated: {', '.join(repeated[:5])}")
+    if not lot:
+        raise ValueError("serials must hold at least one serial")
+    size = whole_number("sample_size", sample_size, 1, len(lot))
+    words = np.random.PCG64(whole_number("seed", seed, 0, SEED_MAXIMUM)).random_raw(len(lot))
+    drawn = np.sort(np.argsort(words, kind="stable")[:size])
+    return DrawnSample(tuple(lot[i] for i in drawn), size, len(lot), int(seed))

@@ -3,21 +3,22 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ballgauge_schemas import KINDS
 from ballgauge_service.lot.judging.gathering import BindingLimits, Gathered, Ordered
 from ballgauge_service.lot.judging.totals import BINS, KEPT_MAXIMUM, QuantityTotals
 from ballgauge_service.lot.reading.headings import QUANTITIES
-from ballgauge_service.lot.statistics.nonconforming import fraction_outside
-from ballgauge_service.lot.statistics.normality import normality_test
-from ballgauge_service.lot.statistics.process import capability
-from ballgauge_service.lot.statistics.statements import Statement
-from ballgauge_service.lot.statistics.tolerance import distribution_free_interval, normal_tolerance_interval
+from ballgauge_service.lot.statistics.basics import FloatArray
+from ballgauge_service.lot.statistics.nonconforming import FractionOutside, fraction_outside
+from ballgauge_service.lot.statistics.process import Capability, NormalityTest, capability, normality_test
+from ballgauge_service.lot.statistics.tolerance import (
+    ToleranceInterval,
+    distribution_free_interval,
+    normal_tolerance_interval,
+)
 
 CHART_POINTS = 400
 """Most points of a run chart (ours): more balls are told in groups of equal size."""
@@ -31,32 +32,102 @@ SMALL_SAMPLE = 30
 _NO_LIMITS = BindingLimits(None, None, False, ())
 
 
+@dataclass(frozen=True, slots=True)
+class CountedOutside:
+    """Balls outside the limits."""
+
+    below: int
+    above: int
+
+
+@dataclass(frozen=True, slots=True)
+class Histogram:
+    """Counts over bins of equal width."""
+
+    start: float
+    width: float
+    counts: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RunPoint:
+    """A ball and its value, or a group's first ball and the group's mean."""
+
+    serial: str | None
+    row: int
+    value: float
+
+
+@dataclass(frozen=True, slots=True)
+class RunGroup(RunPoint):
+    """Balls that follow one another."""
+
+    lowest: float
+    highest: float
+
+
+@dataclass(frozen=True, slots=True)
+class RunChart:
+    """The quantity in `order`, `serial` or `file`, ball by ball or in groups of equal size."""
+
+    order: str
+    balls_a_point: int
+    points: tuple[RunPoint, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class QuantityStatement:
+    """What the lot is like in one quantity; what needs each ball's value is None in a very large lot."""
+
+    quantity: str
+    unit: str
+    count: int
+    without_value: int
+    mean: float
+    standard_deviation: float | None
+    minimum: float
+    maximum: float
+    limits: BindingLimits
+    counted_outside: CountedOutside | None
+    fraction_outside: FractionOutside | None
+    tolerance_intervals: tuple[ToleranceInterval, ...]
+    normality: NormalityTest | None
+    capability: Capability | None
+    histogram: Histogram
+    run_chart: RunChart | None
+    notes: tuple[str, ...]
+
+
 def unit_of(quantity: str) -> str:
     """The trade unit of a quantity."""
     return KINDS[QUANTITIES[quantity].kind].unit
 
 
 def describe_quantities(
-    totals: Gathered, ordered: Ordered | None, asked: Mapping[str, Any]
-) -> list[dict[str, Any]]:
+    totals: Gathered, ordered: Ordered | None, confidence: float, coverage: float
+) -> list[QuantityStatement]:
     """A statement on every quantity that any ball has, in the contract's order.
 
-    asked: `confidence` and `coverage`, fractions. Statistics that need each ball's value are None in a lot of
-    more than `KEPT_MAXIMUM` balls, and its notes say so.
+    confidence, coverage: fractions. Statistics that need each ball's value are None in a lot of more than
+    `KEPT_MAXIMUM` balls, and its notes say so.
     """
     limits = totals.limits()
     return [
-        _describe(name, totals, ordered, limits.get(name, _NO_LIMITS), asked)
+        _describe(name, totals, ordered, limits.get(name, _NO_LIMITS), confidence, coverage)
         for name in QUANTITIES
         if name in totals.quantities and totals.quantities[name].count
     ]
 
 
 def _describe(
-    name: str, totals: Gathered, ordered: Ordered | None, limits: BindingLimits, asked: Mapping[str, Any]
-) -> dict[str, Any]:
+    name: str,
+    totals: Gathered,
+    ordered: Ordered | None,
+    limits: BindingLimits,
+    confidence: float,
+    coverage: float,
+) -> QuantityStatement:
     sums = totals.quantities[name]
-    spread = sums.standard_deviation
     values = None if ordered is None else ordered.values[name]
     given = None if values is None else values[~np.isnan(values)]
     notes = _notes(sums, totals.balls, limits)
@@ -65,30 +136,27 @@ def _describe(
     normality = None if given is None else normality_test(given)
     if normality is not None and normality.warning:
         notes.append(normality.warning)
-    return {
-        "quantity": name,
-        "unit": unit_of(name),
-        "count": sums.count,
-        "without_value": totals.balls - sums.count,
-        "mean": sums.mean,
-        "standard_deviation": spread,
-        "minimum": sums.lowest,
-        "maximum": sums.highest,
-        "limits": {
-            "min": limits.minimum,
-            "max": limits.maximum,
-            "differ": limits.differ,
-            "rules": list(limits.rules),
-        },
-        "counted_outside": _counted_outside(given, limits),
-        "fraction_outside": _fraction_outside(sums, limits, asked["confidence"], notes),
-        "tolerance_intervals": _intervals(sums, given, limits, asked),
-        "normality": None if normality is None else normality.to_dict(),
-        "capability": _capability(given, limits, asked["confidence"], notes),
-        "histogram": _histogram(sums, given),
-        "run_chart": None if ordered is None or values is None else _run_chart(ordered, values),
-        "notes": notes,
-    }
+    outside = _fraction_outside(sums, limits, confidence, notes)
+    capable = _capability(given, limits, confidence, notes)
+    return QuantityStatement(
+        quantity=name,
+        unit=unit_of(name),
+        count=sums.count,
+        without_value=totals.balls - sums.count,
+        mean=sums.mean or 0.0,
+        standard_deviation=sums.standard_deviation,
+        minimum=sums.lowest,
+        maximum=sums.highest,
+        limits=limits,
+        counted_outside=_counted_outside(given, limits),
+        fraction_outside=outside,
+        tolerance_intervals=tuple(_intervals(sums, given, limits, confidence, coverage)),
+        normality=normality,
+        capability=capable,
+        histogram=_histogram(sums, given),
+        run_chart=None if ordered is None or values is None else _run_chart(ordered, values),
+        notes=tuple(notes),
+    )
 
 
 def _notes(sums: QuantityTotals, balls: int, limits: BindingLimits) -> list[str]:
@@ -102,56 +170,51 @@ def _notes(sums: QuantityTotals, balls: int, limits: BindingLimits) -> list[str]
     return notes
 
 
-def _counted_outside(values: NDArray[np.float64] | None, limits: BindingLimits) -> dict[str, int] | None:
-    if values is None or (limits.minimum is None and limits.maximum is None):
+def _counted_outside(values: FloatArray | None, limits: BindingLimits) -> CountedOutside | None:
+    if values is None or not _limited(limits):
         return None
-    below = 0 if limits.minimum is None else int(np.count_nonzero(values < limits.minimum))
-    above = 0 if limits.maximum is None else int(np.count_nonzero(values > limits.maximum))
-    return {"below": below, "above": above}
+    return CountedOutside(
+        0 if limits.min is None else int(np.count_nonzero(values < limits.min)),
+        0 if limits.max is None else int(np.count_nonzero(values > limits.max)),
+    )
 
 
 def _limited(limits: BindingLimits) -> bool:
-    return not (limits.minimum is None and limits.maximum is None)
-
-
-def _stated(make: Callable[[], Statement], notes: list[str]) -> dict[str, Any] | None:
-    """The statement, or None with the reason among the notes."""
-    try:
-        return make().to_dict()
-    except ValueError as error:
-        notes.append(str(error))
-        return None
+    return not (limits.min is None and limits.max is None)
 
 
 def _fraction_outside(
     sums: QuantityTotals, limits: BindingLimits, confidence: float, notes: list[str]
-) -> dict[str, Any] | None:
+) -> FractionOutside | None:
     if not _limited(limits):
         return None
     spread, mean = sums.standard_deviation, sums.mean
     if sums.count < 3 or not spread or mean is None:
         notes.append("the fraction outside the limits is not estimated: it needs three balls that differ")
         return None
-    size, centre, sigma = sums.count, mean, spread
-    return _stated(
-        lambda: fraction_outside(
-            size, centre, sigma, lower=limits.minimum, upper=limits.maximum, confidence=confidence
-        ),
-        notes,
-    )
+    try:
+        return fraction_outside(
+            sums.count, mean, spread, lower=limits.min, upper=limits.max, confidence=confidence
+        )
+    except ValueError as error:
+        notes.append(str(error))
+        return None
 
 
 def _intervals(
-    sums: QuantityTotals, values: NDArray[np.float64] | None, limits: BindingLimits, asked: Mapping[str, Any]
-) -> list[dict[str, Any]]:
+    sums: QuantityTotals,
+    values: FloatArray | None,
+    limits: BindingLimits,
+    confidence: float,
+    coverage: float,
+) -> list[ToleranceInterval]:
     """Two-sided, and to the side of a single limit; normal and distribution-free."""
     sides = ["two_sided"]
-    if limits.minimum is not None:
+    if limits.min is not None:
         sides.append("lower")
-    if limits.maximum is not None:
+    if limits.max is not None:
         sides.append("upper")
-    coverage, confidence = asked["coverage"], asked["confidence"]
-    found: list[Statement] = []
+    found: list[ToleranceInterval] = []
     mean, spread = sums.mean, sums.standard_deviation
     if spread and mean is not None:
         found.extend(
@@ -165,23 +228,25 @@ def _intervals(
             distribution_free_interval(values, coverage=coverage, confidence=confidence, side=side)
             for side in sides
         )
-    return [interval.to_dict() for interval in found]
+    return found
 
 
 def _capability(
-    values: NDArray[np.float64] | None, limits: BindingLimits, confidence: float, notes: list[str]
-) -> dict[str, Any] | None:
+    values: FloatArray | None, limits: BindingLimits, confidence: float, notes: list[str]
+) -> Capability | None:
     if values is None or not _limited(limits):
         return None
     if values.size < 3 or values.min() == values.max():
         notes.append("capability is not stated: it needs three balls that differ")
         return None
-    return _stated(
-        lambda: capability(values, lower=limits.minimum, upper=limits.maximum, confidence=confidence), notes
-    )
+    try:
+        return capability(values, lower=limits.min, upper=limits.max, confidence=confidence)
+    except ValueError as error:
+        notes.append(str(error))
+        return None
 
 
-def _histogram(sums: QuantityTotals, values: NDArray[np.float64] | None) -> dict[str, Any]:
+def _histogram(sums: QuantityTotals, values: FloatArray | None) -> Histogram:
     if values is not None:
         return _fine_histogram(values)
     filled = np.flatnonzero(sums.bins)
@@ -190,19 +255,16 @@ def _histogram(sums: QuantityTotals, values: NDArray[np.float64] | None) -> dict
     counts = np.zeros(joined * math.ceil((last - first) / joined), dtype=np.int64)
     counts[: last - first] = sums.bins[first:last]
     width = (sums.maximum - sums.minimum) / BINS
-    return {
-        "start": sums.minimum + first * width,
-        "width": joined * width,
-        "counts": counts.reshape(-1, joined).sum(axis=1).tolist(),
-    }
+    whole = counts.reshape(-1, joined).sum(axis=1).tolist()
+    return Histogram(sums.minimum + first * width, joined * width, tuple(whole))
 
 
-def _fine_histogram(values: NDArray[np.float64]) -> dict[str, Any]:
+def _fine_histogram(values: FloatArray) -> Histogram:
     """Bins of a round width that no value falls between two of; the square root rule for their number."""
     low, high = float(values.min()), float(values.max())
     if low == high:
         width = abs(low) * 0.01 or 0.01
-        return {"start": low - width / 2, "width": width, "counts": [int(values.size)]}
+        return Histogram(low - width / 2, width, (int(values.size),))
     wanted = min(max(math.sqrt(values.size), 6.0), float(HISTOGRAM_BINS - 2))
     distinct = np.unique(values)
     step = float(np.diff(distinct).min()) if distinct.size <= HISTOGRAM_BINS else 0.0
@@ -212,7 +274,7 @@ def _fine_histogram(values: NDArray[np.float64]) -> dict[str, Any]:
     first = math.floor(low / width)
     start = (first - 0.5) * width
     place = np.floor((values - start) / width).astype(np.int64)
-    return {"start": start, "width": width, "counts": np.bincount(place).tolist()}
+    return Histogram(start, width, tuple(np.bincount(place).tolist()))
 
 
 def _round_up(step: float) -> float:
@@ -221,27 +283,17 @@ def _round_up(step: float) -> float:
     return next(round(k * power, 12) for k in (1.0, 2.0, 5.0, 10.0) if k * power >= step * (1 - 1e-9))
 
 
-def _run_chart(ordered: Ordered, values: NDArray[np.float64]) -> dict[str, Any]:
+def _run_chart(ordered: Ordered, values: FloatArray) -> RunChart:
     """The balls in order, one by one or in groups of equal size."""
     given = np.flatnonzero(~np.isnan(values))
     group = math.ceil(given.size / CHART_POINTS)
-    if group == 1:
-        points: Sequence[dict[str, Any]] = [
-            {"serial": ordered.serials[k], "row": int(ordered.rows[k]), "value": float(values[k])}
-            for k in given.tolist()
-        ]
-        return {"order": ordered.order, "balls_a_point": 1, "points": points}
-    points = []
+    points: list[RunPoint] = []
     for start in range(0, given.size, group):
         part = given[start : start + group]
-        held = values[part]
-        points.append(
-            {
-                "serial": ordered.serials[int(part[0])],
-                "row": int(ordered.rows[part[0]]),
-                "value": math.fsum(held.tolist()) / part.size,
-                "lowest": float(held.min()),
-                "highest": float(held.max()),
-            }
-        )
-    return {"order": ordered.order, "balls_a_point": group, "points": points}
+        serial, row, held = ordered.serials[int(part[0])], int(ordered.rows[part[0]]), values[part]
+        if group == 1:
+            points.append(RunPoint(serial, row, float(held[0])))
+        else:
+            mean = math.fsum(held.tolist()) / part.size
+            points.append(RunGroup(serial, row, mean, float(held.min()), float(held.max())))
+    return RunChart(ordered.order, group, tuple(points))

@@ -10,9 +10,13 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 
-from ballgauge_service.lot.statistics.basics import FloatArray, number, readings, whole_number, whole_numbers
-from ballgauge_service.lot.statistics.sample_summary import summarise
-from ballgauge_service.lot.statistics.statements import Statement
+from ballgauge_service.lot.statistics.basics import (
+    FloatArray,
+    number,
+    readings,
+    whole_number,
+    whole_numbers,
+)
 
 LIMIT_WIDTH = 3.0
 # Above this the gamma functions cancel and the series is the better of the two (ours).
@@ -28,8 +32,8 @@ RUN_RULES: dict[str, tuple[int, int, float, str]] = {
 }
 
 
-@dataclass(frozen=True)
-class Signal(Statement):
+@dataclass(frozen=True, slots=True)
+class Signal:
     """A rule that fired: at which lot (0-based), on which chart (`mean`, `spread`, `ewma`), to which side."""
 
     lot: int
@@ -40,8 +44,8 @@ class Signal(Statement):
     message: str
 
 
-@dataclass(frozen=True)
-class ShewhartChart(Statement):
+@dataclass(frozen=True, slots=True)
+class ShewhartChart:
     """Charts of lot means and standard deviations; limits are one a lot, in the readings' unit."""
 
     names: tuple[str, ...]
@@ -60,8 +64,8 @@ class ShewhartChart(Statement):
     assumptions: tuple[str, ...]
 
 
-@dataclass(frozen=True)
-class EwmaChart(Statement):
+@dataclass(frozen=True, slots=True)
+class EwmaChart:
     """Exponentially weighted moving average of the lot means, with its exact limits at every lot."""
 
     names: tuple[str, ...]
@@ -73,24 +77,6 @@ class EwmaChart(Statement):
     weight: float
     width: float
     signals: tuple[Signal, ...]
-
-
-@dataclass(frozen=True)
-class Drift(Statement):
-    """Both charts of one quantity and all signals in time order."""
-
-    shewhart: ShewhartChart
-    ewma: EwmaChart
-    signals: tuple[Signal, ...]
-
-
-def c4(count: ArrayLike) -> FloatArray:
-    """Return the mean of the sample standard deviation of normal readings, in sigmas.
-
-    `count`: whole numbers of at least 2, any shape. c4 = sqrt(2/(n-1)) gamma(n/2)/gamma((n-1)/2) (closed
-    form); for large n the series 1 - 1/(4n) - 7/(32n^2) - 19/(128n^3). Raises ValueError naming `count`.
-    """
-    return np.asarray(1 - _c4_shortfall(whole_numbers("count", count, 2)), dtype=np.float64)
 
 
 def shewhart_chart(
@@ -211,46 +197,6 @@ def ewma_chart(
         reach,
         tuple(signals),
     )
-
-
-def assess_drift(
-    lots: Sequence[ArrayLike],
-    *,
-    names: Sequence[str] | None = None,
-    baseline: int | None = None,
-    centre: float | None = None,
-    sigma: float | None = None,
-    weight: float = 0.2,
-    width: float = LIMIT_WIDTH,
-) -> Drift:
-    """Chart lots of readings: `lots` is (k,) arrays in time order, each of at least two readings.
-
-    The other arguments are those of `shewhart_chart` and `ewma_chart`. Raises ValueError naming the argument
-    (`lots` with the number of the lot).
-    """
-    if len(lots) == 0:
-        raise ValueError("lots must hold at least one lot")
-    summaries = []
-    for lot, values in enumerate(lots):
-        try:
-            summaries.append(summarise(values))
-        except ValueError as error:
-            raise ValueError(f"lots: lot {lot}: {error}") from error
-    means, sizes = [item.mean for item in summaries], [item.count for item in summaries]
-    shewhart = shewhart_chart(
-        means,
-        [item.standard_deviation for item in summaries],
-        sizes,
-        baseline=baseline,
-        centre=centre,
-        sigma=sigma,
-        names=names,
-    )
-    ewma = ewma_chart(
-        means, sizes, centre=shewhart.centre, sigma=shewhart.sigma, weight=weight, width=width, names=names
-    )
-    both = sorted(shewhart.signals + ewma.signals, key=lambda signal: signal.lot)
-    return Drift(shewhart, ewma, tuple(both))
 
 
 def _c4_shortfall(count: np.ndarray) -> FloatArray:

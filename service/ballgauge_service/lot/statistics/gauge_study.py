@@ -11,7 +11,6 @@ from numpy.typing import ArrayLike
 from scipy import stats
 
 from ballgauge_service.lot.statistics.basics import FloatArray, number, probability, readings, whole_number
-from ballgauge_service.lot.statistics.statements import Statement
 
 # Measurement Systems Analysis reference manual, 4th edition 2010, from memory: the study variation spans six
 # standard deviations, 1.41 turns the ratio of spreads into distinct categories, and interactions with a
@@ -21,8 +20,8 @@ DISTINCT_CATEGORIES = 1.41
 POOL_ABOVE = 0.25
 
 
-@dataclass(frozen=True)
-class AnovaRow(Statement):
+@dataclass(frozen=True, slots=True)
+class AnovaRow:
     """One source of variation; `f` and `p_value` are None where nothing is tested."""
 
     source: str
@@ -33,8 +32,8 @@ class AnovaRow(Statement):
     p_value: float | None
 
 
-@dataclass(frozen=True)
-class GaugeComponent(Statement):
+@dataclass(frozen=True, slots=True)
+class GaugeComponent:
     """One component of the variation: variance, standard deviation, and percent of the study's."""
 
     source: str
@@ -46,8 +45,8 @@ class GaugeComponent(Statement):
     percent_tolerance: float | None
 
 
-@dataclass(frozen=True)
-class GaugeStudy(Statement):
+@dataclass(frozen=True, slots=True)
+class GaugeStudy:
     """A gauge study. Standard deviations and uncertainties are in the readings' unit.
 
     `standard_uncertainty` is that of one reading by one operator (repeatability and reproducibility);
@@ -67,8 +66,8 @@ class GaugeStudy(Statement):
     notes: tuple[str, ...]
 
 
-@dataclass(frozen=True)
-class InstrumentOffset(Statement):
+@dataclass(frozen=True, slots=True)
+class InstrumentOffset:
     """How far an instrument reads from the reference, with a two-sided confidence interval."""
 
     instrument: str
@@ -80,8 +79,8 @@ class InstrumentOffset(Statement):
     differs: bool
 
 
-@dataclass(frozen=True)
-class InstrumentOffsets(Statement):
+@dataclass(frozen=True, slots=True)
+class InstrumentOffsets:
     """Offsets between instruments that read the same balls, in the readings' unit."""
 
     reference: str

@@ -12,6 +12,7 @@ from scipy import optimize, stats
 from ballgauge_schemas.shared.limits import LOT_MAXIMUM
 from ballgauge_service.lot.statistics.basics import (
     FloatArray,
+    checked_summary,
     limits,
     number,
     one_of,
@@ -20,8 +21,6 @@ from ballgauge_service.lot.statistics.basics import (
     whole_numbers,
 )
 from ballgauge_service.lot.statistics.operating_characteristic import hypergeometric_acceptance
-from ballgauge_service.lot.statistics.sample_summary import checked_summary
-from ballgauge_service.lot.statistics.statements import Statement
 
 SIDES = ("two_sided", "upper", "lower")
 MILLION = 1_000_000.0
@@ -31,8 +30,8 @@ LARGEST_DEVIATE = 40.0
 LARGEST_STATISTIC = 1e20
 
 
-@dataclass(frozen=True)
-class NonconformingFraction(Statement):
+@dataclass(frozen=True, slots=True)
+class NonconformingFraction:
     """A nonconforming fraction from a count. Bounds are fractions at `confidence`.
 
     `lower` and `upper` are a two-sided interval, `upper_one_sided` the bound from above alone. The `lot_`
@@ -54,8 +53,8 @@ class NonconformingFraction(Statement):
     methods: tuple[str, ...]
 
 
-@dataclass(frozen=True)
-class FractionOutside(Statement):
+@dataclass(frozen=True, slots=True)
+class FractionOutside:
     """The fraction outside limits, estimated for normal data; fractions of the lot, per million likewise."""
 
     count: int
@@ -73,8 +72,8 @@ class FractionOutside(Statement):
     assumptions: tuple[str, ...]
 
 
-@dataclass(frozen=True)
-class DefectsPerMillion(Statement):
+@dataclass(frozen=True, slots=True)
+class DefectsPerMillion:
     """Defects per million opportunities, with the exact two-sided interval and the one-sided upper bound."""
 
     defects: int

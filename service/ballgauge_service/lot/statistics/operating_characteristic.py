@@ -23,13 +23,12 @@ from ballgauge_service.lot.statistics.basics import (
     probability,
     whole_number,
 )
-from ballgauge_service.lot.statistics.statements import Statement
 
 # Ours: no delivery is larger, and the exact sums stay quick.
 
 
-@dataclass(frozen=True)
-class OperatingCharacteristic(Statement):
+@dataclass(frozen=True, slots=True)
+class OperatingCharacteristic:
     """Curves of a plan over quality, each a tuple of one length.
 
     `fraction` is the nonconforming fraction of what comes in (nonconformities per ball for `poisson`),

@@ -10,17 +10,21 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import optimize, stats
 
-from ballgauge_service.lot.statistics.basics import one_of, probability, readings, whole_number
-from ballgauge_service.lot.statistics.sample_summary import checked_summary
-from ballgauge_service.lot.statistics.statements import Statement
+from ballgauge_service.lot.statistics.basics import (
+    checked_summary,
+    one_of,
+    probability,
+    readings,
+    whole_number,
+)
 
 SIDES = ("two_sided", "lower", "upper")
 ONE_SIDED_METHODS = ("exact", "approximate")
 TWO_SIDED_METHODS = ("exact", "howe")
 
 
-@dataclass(frozen=True)
-class ToleranceInterval(Statement):
+@dataclass(frozen=True, slots=True)
+class ToleranceInterval:
     """An interval in the readings' unit. An open end is None.
 
     `confidence_reached` is the confidence the interval really has (None: equal to `confidence`);
@@ -205,27 +209,6 @@ def distribution_free_interval(
         outside - least,
         ("the quantity has a continuous distribution", "the balls are a random sample"),
     )
-
-
-def distribution_free_sample_size(
-    coverage: float, confidence: float, *, side: str = "two_sided", limit: int = 10_000_000
-) -> int:
-    """Return the smallest sample whose extremes are a distribution-free tolerance interval.
-
-    `side` as in `normal_tolerance_interval`; more than `limit` balls raise ValueError naming `coverage`.
-    Source: Wilks, Annals of Mathematical Statistics 12, 1941.
-    """
-    part, sure = probability("coverage", coverage), probability("confidence", confidence)
-    outside = 2 if one_of("side", side, SIDES) == "two_sided" else 1
-    whole_number("limit", limit, outside)
-    if stats.binom.cdf(limit - outside, limit, part) < sure:
-        raise ValueError(f"coverage is too near 1: more than {limit} balls would be needed")
-    low, high = outside - 1, limit
-    while high - low > 1:
-        middle = (low + high) // 2
-        enough = stats.binom.cdf(middle - outside, middle, part) >= sure
-        low, high = (low, middle) if enough else (middle, high)
-    return high
 
 
 def _factor_arguments(

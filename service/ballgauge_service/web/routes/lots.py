@@ -1,9 +1,8 @@
 """The address of lots: a file of balls in, as it comes; rows, the lot, its report or all of them out.
 
 A refusal before the first answer has its own status. Where an answer has begun (rows as they are judged), a
-file
-that turns out unreadable ends it with a line `problem` and without a line `lot`: what has no `lot` stands for
-nothing. Answers that cannot say so (tables, archives) are made whole before they begin.
+file that turns out unreadable ends it with a line `problem` and without a line `lot`: what has no `lot`
+stands for nothing. Answers that cannot say so (tables, archives) are made whole before they begin.
 """
 
 from __future__ import annotations
@@ -18,16 +17,19 @@ from flask import Blueprint, Response, current_app, g, request
 
 from ballgauge_schemas import LOT_REQUEST
 from ballgauge_schemas.lot.request import LOT_BODIES
-from ballgauge_schemas.shared import limits, words
+from ballgauge_schemas.shared.limits import LOTS_MAXIMUM
+from ballgauge_schemas.shared.words import ROW_FORMATS
 from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.web.http import bodies, bulk, refusals, serializer, uploads
 from ballgauge_service.web.http.refusals import Refusal
 from ballgauge_service.web.http.settings import SETTINGS
 
 if TYPE_CHECKING:
-    from ballgauge_service.lot.evaluate import Delivery, Prepared
+    from ballgauge_service.lot.evaluate import Lot
+    from ballgauge_service.lot.judging.verdicts import Verdicts
+    from ballgauge_service.lot.request import LotRequest
 
-    Answer = Callable[[Prepared, "Files", uploads.Body], Response]
+    Answer = Callable[[LotRequest, "Files", uploads.Body], Response]
 
 Files = Iterator[uploads.Upload]
 
@@ -56,7 +58,13 @@ def assess() -> Response:
     try:
         answer = _chosen_answer()
         options, files = _asked(body)
-        return _ANSWERS[answer](_prepared(options), files, body)
+        # Deferred, so that a check of one ball never loads what only lots need.
+        from ballgauge_service.lot.request import read_request
+
+        return _ANSWERS[answer](read_request(LOT_REQUEST.load(options)), files, body)
+    except InvalidInput as refused:
+        body.drain()
+        raise _refusal(refused) from None
     except Exception:
         body.drain()
         raise
@@ -94,112 +102,78 @@ def _asked(body: uploads.Body) -> tuple[Any, Iterator[uploads.Upload]]:
     return options, iter([uploads.Upload(name, body)])
 
 
-def _prepared(options: Any) -> Prepared:
-    # Deferred, so that a check of one ball never loads what only lots need.
-    from ballgauge_service.lot.evaluate import prepare
+def _refusal(refused: InvalidInput) -> Refusal:
+    errors = []
+    for fault in refused.faults:
+        places = {"row": fault.row, "column": fault.column, "suggestion": fault.suggestion}
+        known = {name: place for name, place in places.items() if place is not None}
+        errors.append({"pointer": fault.pointer, "detail": fault.words, **known})
+    of_file = any(fault.pointer == "/file" for fault in refused.faults)
+    subject = "the file cannot be judged" if of_file else "what is asked for is impossible"
+    return Refusal(422, f"{subject}; see errors", errors)
 
-    try:
-        return prepare(LOT_REQUEST.load(options))
-    except InvalidInput as refused:
-        errors = [{"pointer": pointer, "detail": detail} for _, pointer, detail in refused.errors]
-    raise Refusal(422, "what is asked for is impossible; see errors", errors)
 
-
-def _deliveries(
-    prepared: Prepared, files: Files, stack: ExitStack, *, rows: bool, streamed: bool = False
-) -> Iterator[Delivery]:
-    """Each file opened, to be read to its end before the next is taken. Raises Refusal.
+def _lots(
+    lot_request: LotRequest, files: Files, stack: ExitStack, *, rows: bool, streamed: bool = False
+) -> Iterator[Lot]:
+    """Each file opened, to be read to its end before the next is taken. Raises InvalidInput, Refusal.
 
     rows : whether the balls are asked for; streamed : whether they leave before all of the file has come
     """
-    from ballgauge_service.lot.evaluate import Delivery
-    from ballgauge_service.lot.reading.headings import LotRefused
+    from ballgauge_service.lot.evaluate import Lot
 
     workers, local = bulk.chosen(), request.environ.get(FILES, ())
-    chunk = STREAMED if streamed else None
     for number, (name, source) in enumerate(files):
-        if number == limits.LOTS_MAXIMUM:
-            raise Refusal(422, f"at most {limits.LOTS_MAXIMUM} files are taken")
-        try:
-            path, told = (local[number] if number < len(local) else None) or (None, None)
-            yield stack.enter_context(
-                Delivery(
-                    path or source, name, prepared, chunk_bytes=chunk, bulk=workers, rows_wanted=rows,
-                    streamed=streamed, told=told,
-                )
-            )  # fmt: skip
-        except LotRefused as refused:
-            raise _file_refusal(refused) from None
+        if number == LOTS_MAXIMUM:
+            raise Refusal(422, f"at most {LOTS_MAXIMUM} files are taken")
+        path, told = (local[number] if number < len(local) else None) or (None, None)
+        yield stack.enter_context(
+            Lot(
+                path or source, name, lot_request, chunk_bytes=STREAMED if streamed else None, bulk=workers,
+                rows_wanted=rows, streamed=streamed, told=told,
+            )
+        )  # fmt: skip
 
 
-def _file_refusal(refused: Any) -> Refusal:
-    errors = []
-    for told in refused.details:
-        places = {name: told[name] for name in ("row", "column", "suggestion") if told.get(name) is not None}
-        if "column" in places:
-            places["column"] = "".join(c if c.isprintable() else "�" for c in str(places["column"]))
-        where = [f"row {told['row']}"] if "row" in places else []
-        where += [f"column {places['column']!r}"] if "column" in places else []
-        text = f"{', '.join(where)}: {told['detail']}" if where else told["detail"]
-        errors.append({"pointer": "/file", "detail": text[:2000], **places})
-    return Refusal(422, "the file cannot be judged; see errors", errors)
-
-
-def _whole(prepared: Prepared, files: Files) -> dict[str, Any]:
+def _whole(lot_request: LotRequest, files: Files) -> dict[str, Any]:
     """The answer on all files, each read to its end."""
-    from ballgauge_service.lot.evaluate import series_result
+    from ballgauge_service.lot.evaluate import evaluate_series
 
     with ExitStack() as stack:
-        found: list[Delivery] = []
-        for delivery in _deliveries(prepared, files, stack, rows=False):
-            _read(delivery)
-            found.append(delivery)
-        if len(found) > 1:
-            return _resulting(lambda: series_result(found))
-        return _resulting(found[0].result)
+        lots: list[Lot] = []
+        for lot in _lots(lot_request, files, stack, rows=False):
+            _read(lot)
+            lots.append(lot)
+        return evaluate_series(lots) if len(lots) > 1 else lots[0].answer()
 
 
-def _read(delivery: Delivery, take: Callable[[Any], object] = lambda verdicts: None) -> None:
-    from ballgauge_service.lot.reading.headings import LotRefused
-
-    try:
-        with bulk.refusing():
-            for verdicts in delivery:
-                take(verdicts)
-    except LotRefused as refused:
-        raise _file_refusal(refused) from None
+def _read(lot: Lot, take: Callable[[Verdicts], object] = lambda verdicts: None) -> None:
+    with bulk.refusing():
+        for verdicts in lot:
+            take(verdicts)
 
 
-def _resulting(make: Callable[[], dict[str, Any]]) -> dict[str, Any]:
-    from ballgauge_service.lot.reading.headings import LotRefused
-
-    try:
-        return make()
-    except LotRefused as refused:
-        raise _file_refusal(refused) from None
-
-
-def _only(deliveries: Iterator[Delivery]) -> Iterator[Delivery]:
-    """The one delivery there may be where rows are asked for."""
-    for number, delivery in enumerate(deliveries):
+def _only(lots: Iterator[Lot]) -> Iterator[Lot]:
+    """The one lot there may be where rows are asked for."""
+    for number, lot in enumerate(lots):
         if number:
             raise Refusal(422, "rows are given for one file at a time; ask for JSON or HTML, or send one")
-        yield delivery
+        yield lot
 
 
-def _json(prepared: Prepared, files: Files, body: uploads.Body) -> Response:
-    return Response(serializer.dump_in_order(_whole(prepared, files)), content_type="application/json")
+def _json(lot_request: LotRequest, files: Files, body: uploads.Body) -> Response:
+    return Response(serializer.dump_in_order(_whole(lot_request, files)), content_type="application/json")
 
 
-def _html(prepared: Prepared, files: Files, body: uploads.Body) -> Response:
+def _html(lot_request: LotRequest, files: Files, body: uploads.Body) -> Response:
     from ballgauge_service.lot.report.page import write_report
 
-    return Response(write_report(_whole(prepared, files)), content_type="text/html; charset=utf-8")
+    return Response(write_report(_whole(lot_request, files)), content_type="text/html; charset=utf-8")
 
 
-def _ndjson(prepared: Prepared, files: Files, body: uploads.Body) -> Response:
+def _ndjson(lot_request: LotRequest, files: Files, body: uploads.Body) -> Response:
     """Rows as they are judged. What fails before the first of them fails with a status of its own."""
-    lines = _row_lines(prepared, files)
+    lines = _row_lines(lot_request, files)
     first = next(lines)
     request_id = g.get("request_id")
 
@@ -207,7 +181,8 @@ def _ndjson(prepared: Prepared, files: Files, body: uploads.Body) -> Response:
         try:
             yield first
             yield from lines
-        except Refusal as refusal:
+        except (InvalidInput, Refusal) as error:
+            refusal = error if isinstance(error, Refusal) else _refusal(error)
             yield _problem_line(refusal, request_id)
             body.drain()
         except Exception as error:  # noqa: BLE001 - the answer has begun: its last line is where to say so
@@ -219,20 +194,16 @@ def _ndjson(prepared: Prepared, files: Files, body: uploads.Body) -> Response:
     return Response(rest(), content_type="application/x-ndjson")
 
 
-def _row_lines(prepared: Prepared, files: Files) -> Generator[bytes, None, None]:
-    from ballgauge_service.lot.reading.headings import LotRefused
+def _row_lines(lot_request: LotRequest, files: Files) -> Generator[bytes, None, None]:
     from ballgauge_service.lot.report.rows import ndjson_lines
 
     with ExitStack() as stack:
-        result: dict[str, Any] = {}
-        for delivery in _only(_deliveries(prepared, files, stack, rows=True, streamed=True)):
-            try:
-                with bulk.refusing():
-                    yield from map(ndjson_lines, delivery)
-            except LotRefused as refused:
-                raise _file_refusal(refused) from None
-            result = _resulting(delivery.result)
-        yield serializer.dump_in_order({"lot": result}) + b"\n"
+        answer: dict[str, Any] = {}
+        for lot in _only(_lots(lot_request, files, stack, rows=True, streamed=True)):
+            with bulk.refusing():
+                yield from map(ndjson_lines, lot)
+            answer = lot.answer()
+        yield serializer.dump_in_order({"lot": answer}) + b"\n"
 
 
 def _problem_line(refusal: Refusal, request_id: str | None) -> bytes:
@@ -241,10 +212,10 @@ def _problem_line(refusal: Refusal, request_id: str | None) -> bytes:
 
 
 def _table(kind: str) -> Answer:
-    def answer(prepared: Prepared, files: Files, body: uploads.Body) -> Response:
+    def answer(lot_request: LotRequest, files: Files, body: uploads.Body) -> Response:
         with ExitStack() as stack:
             kept = stack.enter_context(tempfile.TemporaryFile(prefix="lot-"))
-            _write_rows(prepared, files, kind, kept, stack)
+            _write_rows(lot_request, files, kind, kept, stack)
             media = next(name for name, short in _FORMATS.items() if short == kind)
             return _from_file(kept, media, f"balls.{kind}", stack.pop_all())
 
@@ -252,32 +223,32 @@ def _table(kind: str) -> Answer:
 
 
 def _write_rows(
-    prepared: Prepared, files: Files, kind: str, sink: IO[bytes], stack: ExitStack
+    lot_request: LotRequest, files: Files, kind: str, sink: IO[bytes], stack: ExitStack
 ) -> dict[str, Any]:
     """Write every ball of the one file, and give the lot."""
     from ballgauge_service.lot.report.rows import ResultWriter
 
-    result: dict[str, Any] = {}
-    for delivery in _only(_deliveries(prepared, files, stack, rows=True)):
+    answer: dict[str, Any] = {}
+    for lot in _only(_lots(lot_request, files, stack, rows=True)):
         writer = ResultWriter(sink, kind)  # type: ignore[arg-type]
-        _read(delivery, writer.write)
+        _read(lot, writer.write)
         writer.close()
-        result = _resulting(delivery.result)
-    return result
+        answer = lot.answer()
+    return answer
 
 
-def _archive(prepared: Prepared, files: Files, body: uploads.Body) -> Response:
+def _archive(lot_request: LotRequest, files: Files, body: uploads.Body) -> Response:
     from ballgauge_service.lot.report.page import write_report
 
-    kind = request.args.get("rows", words.ROW_FORMATS[0])
-    if kind not in words.ROW_FORMATS:
-        error = {"pointer": "/rows", "detail": f"must be one of {', '.join(words.ROW_FORMATS)}"}
+    kind = request.args.get("rows", ROW_FORMATS[0])
+    if kind not in ROW_FORMATS:
+        error = {"pointer": "/rows", "detail": f"must be one of {', '.join(ROW_FORMATS)}"}
         raise Refusal(422, "the query cannot be met; see errors", [error])
     with ExitStack() as stack:
         kept = stack.enter_context(tempfile.TemporaryFile(prefix="lot-"))
         with zipfile.ZipFile(kept, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
             with archive.open(_member(f"balls.{kind}"), "w", force_zip64=True) as sink:
-                result = _write_rows(prepared, files, kind, sink, stack)
+                result = _write_rows(lot_request, files, kind, sink, stack)
             archive.writestr(_member("lot.json"), serializer.dump_in_order(result))
             archive.writestr(_member("report.html"), write_report(result))
         return _from_file(kept, "application/zip", "lot.zip", stack.pop_all())

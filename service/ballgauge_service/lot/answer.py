@@ -1,0 +1,296 @@
+"""What is answered on a lot, ready for JSON: the only place of the engine that writes it.
+
+What was left out stands first.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, is_dataclass
+from typing import Any
+
+from ballgauge_service.core.caution import Caution
+from ballgauge_service.lot.judging.gathering import Gathered
+from ballgauge_service.lot.judging.totals import KEPT_MAXIMUM
+from ballgauge_service.lot.reading.columns import Notes
+from ballgauge_service.lot.reading.reading import FileFound
+from ballgauge_service.lot.request import LotRequest
+from ballgauge_service.lot.sampling.acceptance import (
+    ORDER,
+    Acceptance,
+    Counts,
+    SampleRuleOutcome,
+    VariablesOutcome,
+    counted,
+)
+from ballgauge_service.lot.sampling.choice import ChosenPlan
+from ballgauge_service.lot.sampling.tables import SwitchingStep
+from ballgauge_service.lot.statistics.basics import DrawnSample
+from ballgauge_service.lot.statistics.characteristics import SMALL_SAMPLE, QuantityStatement, unit_of
+from ballgauge_service.lot.statistics.drift import EwmaChart, ShewhartChart
+from ballgauge_service.lot.statistics.nonconforming import DefectsPerMillion, NonconformingFraction
+from ballgauge_service.lot.statistics.operating_characteristic import OperatingCharacteristic
+from ballgauge_service.rulebooks import OUTCOMES, Edition
+
+_ADVICE = Caution(
+    "advice_only", "This is advice from the values given: only the governing body decides and approves."
+)
+_PLACES = frozenset(("under_limit", "over_limit", "from_threshold", "not_bound"))
+
+
+@dataclass(frozen=True, slots=True)
+class LotFindings:
+    """All that was found of a lot.
+
+    `upper_with_undecided`: the one-sided upper bound of the nonconforming fraction if every ball that was not
+    decided were nonconforming. `rules_judged` on any ball.
+    """
+
+    request: LotRequest
+    name: str | None
+    file: FileFound
+    notes: Notes
+    totals: Gathered
+    counts: Counts
+    plan: ChosenPlan
+    curves: OperatingCharacteristic | None
+    acceptance: Acceptance
+    nonconforming: NonconformingFraction
+    upper_with_undecided: float
+    defects: DefectsPerMillion | None
+    rules_judged: int
+    quantities: Sequence[QuantityStatement]
+    sample_rules: Sequence[SampleRuleOutcome]
+    variables: Sequence[VariablesOutcome]
+    drawn: DrawnSample | None
+
+
+@dataclass(frozen=True, slots=True)
+class DriftFindings:
+    """One quantity over several lots; `note` says why it is not charted."""
+
+    quantity: str
+    note: str | None = None
+    shewhart: ShewhartChart | None = None
+    ewma: EwmaChart | None = None
+
+
+def plain(value: Any) -> Any:
+    """A value object, and what it holds, as dicts and lists; a number that is not finite becomes None."""
+    if is_dataclass(value):
+        return {field.name: plain(getattr(value, field.name)) for field in fields(value)}
+    if isinstance(value, dict):
+        return {str(name): plain(member) for name, member in value.items()}
+    if isinstance(value, (tuple, list)):
+        return [plain(member) for member in value]
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def lot_answer(found: LotFindings) -> dict[str, Any]:
+    """The answer on one lot."""
+    request, totals, counts = found.request, found.totals, found.counts
+    edition, decision = request.edition, request.decision
+    return {
+        "left_out": _left_out(found.notes, totals),
+        "acceptance": plain(found.acceptance),
+        "counts": {"rows": counts.rows, "balls": totals.balls, **counts._asdict()},
+        "nonconforming": {
+            **plain(found.nonconforming),
+            "undecided": counts.undecided,
+            "upper_with_undecided": found.upper_with_undecided,
+        },
+        "defects": _defects(found),
+        "outcomes": dict(zip(OUTCOMES, totals.outcomes.tolist(), strict=True)),
+        "by_rule": _by_rule(totals, edition),
+        "quantities": plain(found.quantities),
+        "sample_rules": [
+            {**plain(each), "result": _without_places(plain(each.result))} for each in found.sample_rules
+        ],
+        "plan": plain(found.plan),
+        "curves": plain(found.curves),
+        "variables": plain(found.variables),
+        "worst_balls": [
+            {
+                "row": ball.row,
+                "serial": ball.serial,
+                "outcome": OUTCOMES[ball.code],
+                "rule": ball.rule,
+                "margin": ball.margin,
+                "unit": ball.unit,
+                "reason": ball.reason,
+            }
+            for ball in totals.worst()
+        ],
+        "drawn": plain(found.drawn),
+        "measurement": {
+            kind: [{"quantity": name, "unit": unit_of(name), **plain(study)} for name, study in studies]
+            for kind, studies in (("gauges", request.gauges), ("instruments", request.instruments))
+        },
+        "file": {"name": found.name, **_file(found.file)},
+        "cautions": [_caution(each) for each in _cautions(found)],
+        "assumptions": _assumptions(found),
+        "rules": {
+            "body": edition.body,
+            "on": edition.on.isoformat(),
+            "stage": edition.stage,
+            "edition": edition.edition,
+            "overlay": edition.overlay,
+        },
+        "decision": {"rule": decision.rule, "risk": decision.risk},
+        "uncertainties": dict(request.uncertainties),
+        "confidence": request.confidence,
+        "coverage": request.coverage,
+        "units": {each.quantity: each.unit for each in found.quantities},
+    }
+
+
+def series_answer(
+    names: Sequence[str],
+    lots: Sequence[LotFindings],
+    drift: Sequence[DriftFindings],
+    switching: Sequence[SwitchingStep] | None,
+) -> dict[str, Any]:
+    """The answer on several lots in time order: the drift, the switching rules, each lot's own answer."""
+    return {
+        "left_out": {"rows": sum(lot.notes.left_out for lot in lots)},
+        "outcome": min((lot.acceptance.outcome for lot in lots), key=ORDER.index),
+        "lots_accepted": sum(lot.acceptance.lot_accepted is True for lot in lots),
+        "names": list(names),
+        "drift": [_drift(each) for each in drift],
+        "switching": plain(switching),
+        "lots": [lot_answer(lot) for lot in lots],
+        "cautions": [_caution(_ADVICE)],
+    }
+
+
+def _caution(caution: Caution) -> dict[str, str]:
+    return {"code": caution.code, "message": caution.words}
+
+
+def _left_out(notes: Notes, totals: Gathered) -> dict[str, Any]:
+    repeated, listed = totals.serials.repeated()
+    return {
+        "rows": notes.left_out,
+        "cells": notes.cells,
+        "blank_rows": notes.blank,
+        "by_column": dict(sorted(notes.by_column.items())),
+        "listed": plain(notes.listed),
+        "repeated_serials": {
+            "count": repeated,
+            "listed": [{"row": row, "first_row": first} for row, first in listed],
+        },
+    }
+
+
+def _defects(found: LotFindings) -> dict[str, Any] | None:
+    if found.defects is None:
+        return None
+    told = plain(found.defects)
+    told["opportunities"] = told.pop("balls")
+    return {**told, "rules_judged": found.rules_judged}
+
+
+def _by_rule(totals: Gathered, edition: Edition) -> list[dict[str, Any]]:
+    """Each rule that reaches any ball, the ones broken most often first."""
+    found = []
+    for item in edition.regime.rules:
+        balls = totals.by_rule.get(item.rule.id)
+        if balls is None or int(balls[1:].sum()) == 0:
+            continue
+        found.append(
+            {
+                "rule": item.rule.id,
+                "title": item.rule.title,
+                "quantity": item.rule.quantity,
+                "unit": item.rule.unit,
+                "advisory": item.rule.advisory,
+                "decides": totals.decided_by.get(item.rule.id, 0),
+                **dict(zip(("not_judged", *OUTCOMES), balls.tolist(), strict=True)),
+            }
+        )
+    return sorted(
+        found, key=lambda each: (-each["nonconforming"], -each["inconclusive"], -each["not_assessed"])
+    )
+
+
+def _without_places(result: dict[str, Any] | None) -> dict[str, Any] | None:
+    """Positions in the sample become counts: the balls themselves are listed elsewhere."""
+    if result is None:
+        return None
+    kept = {name: len(value) if name in _PLACES else value for name, value in result.items()}
+    if "classes" in kept:
+        kept["classes"] = [_without_places(each) for each in kept["classes"]]
+    return kept
+
+
+def _file(file: FileFound) -> dict[str, Any]:
+    """What was found of the file; what its format does not have is left out."""
+    columns = [{"heading": each.text, "field": each.name, "unit": each.unit} for each in file.columns]
+    return {
+        name: columns if name == "columns" else value
+        for name, value in plain(file).items()
+        if value is not None
+    }
+
+
+def _drift(found: DriftFindings) -> dict[str, Any]:
+    charts = [chart for chart in (found.shewhart, found.ewma) if chart is not None]
+    signals = [signal for chart in charts for signal in chart.signals]
+    return {
+        "quantity": found.quantity,
+        "unit": unit_of(found.quantity),
+        "note": found.note,
+        "shewhart": plain(found.shewhart),
+        "ewma": plain(found.ewma),
+        "signals": plain(sorted(signals, key=lambda signal: signal.lot)),
+    }
+
+
+def _cautions(found: LotFindings) -> list[Caution]:
+    left_out, balls, not_assessed = found.notes.left_out, found.totals.balls, found.counts.not_assessed
+    repeated, _ = found.totals.serials.repeated()
+    cautions = []
+    if left_out:
+        text = (
+            f"{counted(left_out, 'row')} left out that could not be read as a ball; the decision "
+            "takes each as one that may be nonconforming."
+        )
+        cautions.append(Caution("rows_left_out", text))
+    if repeated:
+        text = f"Repeated serials: {repeated}; each row is judged as a ball of its own."
+        cautions.append(Caution("repeated_serials", text))
+    if balls < SMALL_SAMPLE:
+        text = f"A small sample, {counted(balls, 'ball')}: bounds are wide and tests weak."
+        cautions.append(Caution("small_sample", text))
+    if not_assessed:
+        text = f"Not assessed by every rule: {counted(not_assessed, 'ball')}; none of them is a pass."
+        cautions.append(Caution("not_assessed", text))
+    return [*cautions, _ADVICE]
+
+
+def _assumptions(found: LotFindings) -> list[str]:
+    request, given, plan = found.request, found.totals.quantities, found.plan
+    taken = [
+        "The rows are every ball of the lot."
+        if request.sampling.rows == "every_ball"
+        else "The rows are a random sample of the lot, drawn before anything was known of its balls."
+    ]
+    if request.sampling.assumed:
+        taken.append("No lot size is given: the rows are taken as the whole lot.")
+    if request.scope == "measured":
+        taken.append("The lot is judged by the rules on what the file measures; the others were set aside.")
+    if plan.kind in ("none", "every_ball") and plan.acceptance_number == 0:
+        taken.append("The lot is accepted only where no ball of it may be nonconforming.")
+    if plan.kind == "every_ball" and plan.aql is not None:
+        taken.append(f"Every ball was measured: at most {plan.aql:g} % nonconforming balls are accepted.")
+    if "circumference" not in given and "diameter" in given:
+        taken.append("The circumference is the diameter times pi.")
+    if not request.edition.on_given:
+        taken.append(
+            f"No date is given: the rules are those in force on {request.edition.on}, the day the "
+            "rulebook was compiled."
+        )
+    if found.totals.balls > KEPT_MAXIMUM:
+        taken.append(f"More than {KEPT_MAXIMUM} balls: run charts, capability and normality are left out.")
+    return taken

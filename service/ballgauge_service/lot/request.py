@@ -1,0 +1,164 @@
+"""A loaded lot request as values, made once: the engine takes nothing else."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from ballgauge_schemas.shared import limits
+from ballgauge_schemas.shared.words import SEPARATORS
+from ballgauge_service.core.refusal import Fault, InvalidInput
+from ballgauge_service.lot.reading.headings import QUANTITIES
+from ballgauge_service.lot.reading.reading import ReadingOptions
+from ballgauge_service.lot.sampling.choice import (
+    ChosenPlan,
+    PlanWanted,
+    Sampling,
+    VariablesTest,
+    VariablesWanted,
+    choose_plan,
+    choose_variables_plans,
+)
+from ballgauge_service.lot.statistics.gauge_study import (
+    GaugeStudy,
+    InstrumentOffsets,
+    gauge_study,
+    instrument_offsets,
+)
+from ballgauge_service.rulebooks import Decision, Edition, UnknownRulebookError, edition
+
+
+@dataclass(frozen=True, slots=True)
+class Draw:
+    """A sample to draw from the file's serials; `sample_size` None: the plan's."""
+
+    seed: int
+    sample_size: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class DriftChart:
+    """How several lots are charted: `baseline` lots set the limits (None: all); `weight` of the newest."""
+
+    baseline: int | None
+    weight: float
+
+
+@dataclass(frozen=True, slots=True)
+class LotRequest:
+    """How a lot is to be judged.
+
+    `plan` is None where it depends on the file. `gauges` and `instruments` are the measurement studies by
+    quantity. `uncertainties` are standard, of readings that state none, in trade units.
+    """
+
+    edition: Edition
+    decision: Decision
+    file: ReadingOptions
+    sampling: Sampling
+    plan: ChosenPlan | None
+    variables: tuple[VariablesTest, ...]
+    gauges: tuple[tuple[str, GaugeStudy], ...]
+    instruments: tuple[tuple[str, InstrumentOffsets], ...]
+    uncertainties: Mapping[str, float]
+    scope: str
+    confidence: float
+    coverage: float
+    draw: Draw | None
+    drift: DriftChart
+    worst_balls: int
+
+
+def read_request(loaded: Mapping[str, Any]) -> LotRequest:
+    """The values of a loaded `LOT_REQUEST`. Raises InvalidInput naming every field that is impossible."""
+    rules, decision, draw, drift = loaded["rules"], loaded["decision"], loaded.get("draw"), loaded["drift"]
+    sampling = _sampling(loaded["sampling"])
+    faults: list[Fault] = []
+
+    def tried(make: Callable[[], Any], nothing: Any = None) -> Any:
+        try:
+            return make()
+        except UnknownRulebookError as unknown:
+            faults.append(Fault("/rules/overlay", str(unknown)))
+        except InvalidInput as refused:
+            faults.extend(refused.faults)
+        return nothing
+
+    book = tried(lambda: edition(rules["body"], rules.get("on"), rules["stage"], rules.get("overlay")))
+    plan = tried(lambda: choose_plan(sampling))
+    variables = tried(lambda: choose_variables_plans(sampling))
+    gauges = tried(lambda: tuple(_gauges(loaded)), ())
+    instruments = tried(lambda: tuple(_instruments(loaded)))
+    if draw is not None and "sample_size" not in draw and sampling.plan is None:
+        faults.append(Fault("/draw/sample_size", "missing; without a plan the sample size must be given"))
+    if faults:
+        raise InvalidInput(faults)
+    uncertainties = {name: quantity.value for name, quantity in loaded["uncertainties"].items()}
+    return LotRequest(
+        book,
+        Decision(decision["rule"], decision["risk"]),
+        _file(loaded["file"]),
+        sampling,
+        plan,
+        variables,
+        gauges,
+        instruments,
+        uncertainties | {name: study.standard_uncertainty for name, study in gauges},
+        loaded["scope"],
+        loaded["confidence"],
+        loaded["coverage"],
+        None if draw is None else Draw(draw["seed"], draw.get("sample_size")),
+        DriftChart(drift.get("baseline"), drift["weight"]),
+        loaded.get("worst_balls", limits.WORST_BALLS),
+    )
+
+
+def _sampling(loaded: Mapping[str, Any]) -> Sampling:
+    plan = loaded.get("plan")
+    return Sampling(
+        loaded.get("rows"),
+        loaded.get("lot_size"),
+        None if plan is None else PlanWanted(**plan),
+        tuple(VariablesWanted(**each) for each in loaded["variables"]),
+    )
+
+
+def _file(loaded: Mapping[str, Any]) -> ReadingOptions:
+    given = {**loaded, "missing": tuple(loaded["missing"])}
+    if given.get("separator") == SEPARATORS[-1]:
+        given["separator"] = "\t"
+    return ReadingOptions(**given)
+
+
+def _gauges(loaded: Mapping[str, Any]) -> Any:
+    for index, asked in enumerate(loaded["gauge_studies"]):
+        name, pointer = asked["quantity"], f"/gauge_studies/{index}/measurements"
+        try:
+            study = gauge_study(
+                asked["measurements"],
+                readings_averaged=asked.get("readings_averaged", limits.READINGS_AVERAGED),
+            )
+        except ValueError as error:
+            raise InvalidInput([Fault(pointer, str(error))]) from None
+        widest = QUANTITIES[name].maximum - QUANTITIES[name].minimum
+        if study.standard_uncertainty > widest:
+            text = (
+                f"the standard uncertainty comes out as {study.standard_uncertainty:.3g}; at most {widest:g}"
+            )
+            raise InvalidInput([Fault(pointer, text)])
+        yield name, study
+
+
+def _instruments(loaded: Mapping[str, Any]) -> Any:
+    for index, asked in enumerate(loaded["instrument_studies"]):
+        try:
+            offsets = instrument_offsets(
+                asked["measurements"],
+                asked["instruments"],
+                reference=asked.get("reference"),
+                confidence=loaded["confidence"],
+            )
+        except ValueError as error:
+            raise InvalidInput([Fault(f"/instrument_studies/{index}/measurements", str(error))]) from None
+        yield asked["quantity"], offsets
