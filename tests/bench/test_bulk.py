@@ -20,7 +20,8 @@ from ballgauge_service.core.bulk.cluster import Cluster
 from ballgauge_service.core.bulk.pieces import opened, unasked
 from ballgauge_service.design.production import Production, Tolerance, study
 from ballgauge_service.design.request import read_design
-from ballgauge_service.lot.evaluate import Delivery, prepare
+from ballgauge_service.lot.evaluate import Lot
+from ballgauge_service.lot.request import read_request
 from ballgauge_service.motion.answer import line_map_answer
 from ballgauge_service.motion.balls import BoxBall, box_ball
 from ballgauge_service.motion.bowlers import BOWLERS
@@ -62,10 +63,11 @@ def lot(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-def judged(lot: Path, bulk: Bulk) -> Any:
-    with Delivery(str(lot), None, prepare(LOT_REQUEST.load({})), bulk=bulk, rows_wanted=False) as delivery:
-        assert not list(delivery)
-        return delivery.result()
+def judged(path: Path, bulk: Bulk) -> Any:
+    request = read_request(LOT_REQUEST.load({}))
+    with Lot(str(path), None, request, bulk=bulk, rows_wanted=False) as lot:
+        assert not list(lot)
+        return lot.answer()
 
 
 def studied(bulk: Bulk) -> Any:

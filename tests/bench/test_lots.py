@@ -26,13 +26,13 @@ from numpy.typing import NDArray
 from pyarrow import csv as arrow_csv
 from pyarrow import parquet
 
-from ballgauge_schemas import CHECK_REQUEST
+from ballgauge_schemas import CHECK_REQUEST, LOT_REQUEST
 from ballgauge_service.check.evaluate import evaluate_checks
-from ballgauge_service.lot.judging.assessing import LotAssessment
+from ballgauge_service.lot.evaluate import Lot
 from ballgauge_service.lot.judging.verdicts import Verdicts, judge_balls
 from ballgauge_service.lot.reading.columns import Balls
-from ballgauge_service.lot.reading.reading import LotFile
-from ballgauge_service.lot.report.rows import COLUMNS, write_results
+from ballgauge_service.lot.report.rows import COLUMNS, ResultWriter
+from ballgauge_service.lot.request import read_request
 from ballgauge_service.rulebooks import Decision, edition
 
 BALLS = 1_000_000
@@ -221,21 +221,24 @@ def test_a_file_is_judged_within_the_time_of_reading_and_writing_it(
         write[kind](found.select(found.column_names[: len(COLUMNS)]), tmp_path / "copy")
 
     def ours() -> None:
-        with LotFile(source) as lot:
-            run = LotAssessment(lot, BOOK)
-            write_results(tmp_path / "result", kind, run)
-            assert run.report()["balls"] == BALLS
+        request = read_request(LOT_REQUEST.load({"rules": {"on": str(ON), "stage": "play"}}))
+        with Lot(str(source), None, request) as lot, (tmp_path / "result").open("wb") as sink:
+            writer = ResultWriter(sink, kind)
+            for verdicts in lot:
+                writer.write(verdicts)
+            writer.close()
+            assert lot.answer()["counts"]["balls"] == BALLS
 
-    names = ("read, judged, results written", f"{versus.named('pyarrow')}: read and write")
+    names = ("read, judged, results written, answered", f"{versus.named('pyarrow')}: read and write")
     versus.race(f"a {kind} file of a million balls", names, ours, theirs, 1.0 / FILE_LIMIT, rounds=3)
 
 
 STREAMED = """
-import datetime, json, sys
-from ballgauge_service.lot.judging.assessing import LotAssessment
-from ballgauge_service.lot.reading.reading import LotFile
-from ballgauge_service.lot.report.rows import write_results
-from ballgauge_service.rulebooks import edition
+import json, sys
+from ballgauge_schemas import LOT_REQUEST
+from ballgauge_service.lot.evaluate import Lot
+from ballgauge_service.lot.report.rows import ResultWriter
+from ballgauge_service.lot.request import read_request
 
 kind, rows, path = sys.argv[1], int(sys.argv[2]), sys.argv[3]
 
@@ -254,14 +257,18 @@ class Lines:
 row = b"OW@@@@%06d,15.06,26.95,0.004,2.49,0.048,75,0.24,0.72,2.8,660\\n"
 block = b"".join(row % k for k in range(10_000))
 source = Lines(block, rows // 10_000) if kind == "csv" else path
-with LotFile(source) as lot:
-    run = LotAssessment(lot, edition("usbc", datetime.date(2026, 5, 1), "play", None))
-    write_results(path + ".result", "parquet", run)
-report = run.report()
+request = read_request(LOT_REQUEST.load({"rules": {"on": "2026-05-01", "stage": "play"}}))
+with Lot(source, None, request) as lot, open(path + ".result", "wb") as sink:
+    writer = ResultWriter(sink, "parquet")
+    for verdicts in lot:
+        writer.write(verdicts)
+    writer.close()
+    answer = lot.answer()
 # Of this program alone: the kernel's other count of peak memory begins with that of whoever started it.
 status = dict(line.split(":", 1) for line in open("/proc/self/status"))
 peak = int(status["VmHWM"].split()[0]) * 1024
-print(json.dumps({"peak": peak, "balls": report["balls"], "repeats": report["repeated_serials"]["count"]}))
+repeats = answer["left_out"]["repeated_serials"]["count"]
+print(json.dumps({"peak": peak, "balls": answer["counts"]["balls"], "repeats": repeats}))
 """
 
 

@@ -25,9 +25,10 @@ from ballgauge_service.core.bulk.threads import Threads
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.design.production import BLOCK, Production, Tolerance, study
 from ballgauge_service.design.request import read_design
-from ballgauge_service.lot.evaluate import Delivery, prepare
+from ballgauge_service.lot.evaluate import Lot
 from ballgauge_service.lot.reading import reading
-from ballgauge_service.lot.reading.headings import LotRefused
+from ballgauge_service.lot.reading.headings import bad_file
+from ballgauge_service.lot.request import read_request
 from ballgauge_service.motion.balls import BoxBall, box_ball
 from ballgauge_service.motion.bowlers import BOWLERS, scattered
 from ballgauge_service.motion.lanes import uniform_lane
@@ -78,11 +79,11 @@ def test_an_error_of_the_source_comes_after_its_pieces(bulk: Bulk) -> None:
     def source() -> Iterator[int]:
         yield 1
         yield 2
-        raise LotRefused("it breaks off", row=3)
+        raise bad_file("it breaks off", row=3)
 
     found = bulk.map(added, 0, source())
     assert [next(found), next(found)] == [1, 2]
-    with pytest.raises(LotRefused, match="row 3"):
+    with pytest.raises(InvalidInput, match="row 3"):
         next(found)
 
 
@@ -155,7 +156,7 @@ def test_only_functions_of_the_package_have_names() -> None:
     "error",
     [
         InvalidInput([Fault("/solids/1", "is wrong"), Fault("/a~1b", "too")]),
-        LotRefused([{"detail": "x", "row": 4}]),
+        bad_file("x", row=4),
     ],
 )
 def test_errors_survive_their_way_from_a_worker(error: Any) -> None:
@@ -221,10 +222,10 @@ def small_pieces(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def _lot(path: Any, bulk: Bulk, **options: Any) -> tuple[dict[str, Any], list[int]]:
-    prepared = prepare(LOT_REQUEST.load({"rules": {"on": "2026-05-01"}}))
-    with Delivery(str(path), "lot.parquet", prepared, bulk=bulk, **options) as delivery:
-        rows = [int(row) for verdicts in delivery for row in verdicts.rows]
-        return delivery.result(), rows
+    request = read_request(LOT_REQUEST.load({"rules": {"on": "2026-05-01"}}))
+    with Lot(str(path), "lot.parquet", request, bulk=bulk, **options) as lot:
+        rows = [int(row) for verdicts in lot for row in verdicts.rows]
+        return lot.answer(), rows
 
 
 @pytest.mark.usefixtures("small_pieces")
@@ -258,12 +259,11 @@ def test_rows_judged_are_told_and_left_away_where_nobody_wants_them(tmp_path: An
 def test_a_file_changed_while_it_is_judged_is_refused(tmp_path: Any) -> None:
     path = tmp_path / "lot.parquet"
     path.write_bytes(packed(pa.table({"weight": np.linspace(14.0, 16.0, 1000)}), 50))
-    prepared = prepare(LOT_REQUEST.load({}))
-    with Delivery(str(path), None, prepared, bulk=Threads(1)) as delivery:
-        judged = iter(delivery)
+    with Lot(str(path), None, read_request(LOT_REQUEST.load({})), bulk=Threads(1)) as lot:
+        judged = iter(lot)
         next(judged)
         path.write_bytes(packed(pa.table({"weight": np.linspace(14.0, 16.0, 1001)}), 50))
-        with pytest.raises(LotRefused, match="changed while it was judged"):
+        with pytest.raises(InvalidInput, match="changed while it was judged"):
             list(judged)
 
 

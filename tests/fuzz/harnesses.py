@@ -120,8 +120,9 @@ def _quantity() -> Feed:
 
 def _lot(kind: str) -> Feed:
     """A lot's file: read whole and in short chunks, with one result."""
+    from ballgauge_service.core.refusal import InvalidInput
+    from ballgauge_service.lot.answer import plain
     from ballgauge_service.lot.reading.columns import Balls, Notes, read_balls
-    from ballgauge_service.lot.reading.headings import LotRefused
     from ballgauge_service.lot.reading.reading import LotFile, ReadingOptions
     from ballgauge_service.lot.reading.text import Text
 
@@ -160,11 +161,11 @@ def _lot(kind: str) -> Feed:
                 again(lot, data)
                 for part in lot:
                     rows += rows_of(read_balls(part, lot.rules, notes))
-                json.dumps(lot.told, allow_nan=False).encode()
-        except LotRefused as refused:
-            json.dumps(refused.details, allow_nan=False).encode()
+                json.dumps(plain(lot.found), allow_nan=False).encode()
+        except InvalidInput as refused:
+            json.dumps(plain(refused.faults), allow_nan=False).encode()
             return None
-        listed = [note.to_dict() for note in notes.listed]
+        listed = plain(notes.listed)
         json.dumps(listed, allow_nan=False).encode()
         return rows, notes.left_out, notes.cells, notes.blank, listed
 

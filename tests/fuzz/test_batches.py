@@ -9,7 +9,6 @@ import io
 import json
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import date
 from typing import Any
 
 import numba
@@ -20,10 +19,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pyarrow import csv, parquet
 
-from ballgauge_schemas import example
-from ballgauge_service.lot.judging.assessing import LotAssessment
-from ballgauge_service.lot.reading.reading import LotFile, ReadingOptions
-from ballgauge_service.rulebooks import Decision, edition
+from ballgauge_schemas import LOT_REQUEST, example
+from ballgauge_service.lot.evaluate import Lot
+from ballgauge_service.lot.request import read_request
 
 RANGES = {
     "weight": (6.0, 16.2), "diameter": (8.49, 8.6), "rg": (2.42, 2.81), "differential": (0.02, 0.062),
@@ -137,15 +135,17 @@ def threads(count: int) -> Iterator[None]:
 
 
 def judged(data: bytes, kind: Any, chunk: int, rule: Any) -> tuple[str, list[bytes]]:
-    """The report, and the verdicts' columns, as bytes."""
-    with LotFile(io.BytesIO(data), ReadingOptions(format=kind, chunk_bytes=chunk)) as opened:
-        run = LotAssessment(opened, edition("usbc", date(2026, 5, 1), "play", None), Decision(rule))
-        found = list(run)
+    """The answer, and the verdicts' columns, as bytes."""
+    options = {"rules": {"on": "2026-05-01", "stage": "play"}, "decision": {"rule": rule}}
+    request = read_request(LOT_REQUEST.load({**options, "file": {"format": kind}}))
+    with Lot(io.BytesIO(data), None, request, chunk_bytes=chunk) as lot:
+        found = list(lot)
+        answer = json.dumps(lot.answer())
     joined = [
         np.concatenate([getattr(part, name) for part in found], axis=-1)
         for name in ("rows", "outcome", "rule", "margin", "reason", "by_rule")
     ]
-    return json.dumps(run.report()), [column.tobytes() for column in joined]
+    return answer, [column.tobytes() for column in joined]
 
 
 @pytest.mark.parametrize("rule", ["simple", "guarded"])

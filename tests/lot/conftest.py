@@ -6,6 +6,7 @@ import csv
 import io
 import json
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import date
 from typing import Any, NamedTuple
 
@@ -15,17 +16,20 @@ import pytest
 from openpyxl import Workbook
 from pyarrow import parquet
 
-from ballgauge_service.lot.judging.assessing import LotAssessment
+from ballgauge_schemas import LOT_REQUEST
+from ballgauge_service.core.refusal import InvalidInput
+from ballgauge_service.lot.answer import plain
+from ballgauge_service.lot.evaluate import Lot
 from ballgauge_service.lot.judging.verdicts import Verdicts
-from ballgauge_service.lot.reading.headings import LotRefused
-from ballgauge_service.lot.reading.reading import LotFile, ReadingOptions
+from ballgauge_service.lot.reading.reading import ReadingOptions
+from ballgauge_service.lot.request import read_request
 from ballgauge_service.rulebooks import OUTCOMES, Decision, edition
 
 ON = date(2026, 5, 1)
 
 
 class Judged(NamedTuple):
-    """A lot judged whole: one entry a ball, and the report."""
+    """A lot judged whole: one entry a ball, and what was counted of all."""
 
     balls: list[dict[str, Any]]
     report: dict[str, Any]
@@ -69,10 +73,46 @@ def judge(
     on: date = ON,
     **options: Any,
 ) -> Judged:
-    with LotFile(io.BytesIO(data), ReadingOptions(**options)) as lot:
-        run = LotAssessment(lot, edition(body, on, stage, None), decision, uncertainties)
-        balls = [ball for verdicts in run for ball in unfolded(verdicts)]
-        return Judged(balls, run.report())
+    request = replace(
+        read_request(LOT_REQUEST.load({})),
+        edition=edition(body, on, stage, None),
+        decision=decision or Decision(),
+        uncertainties=uncertainties or {},
+        file=ReadingOptions(**options),
+    )
+    with Lot(io.BytesIO(data), None, request) as lot:
+        balls = [ball for verdicts in lot for ball in unfolded(verdicts)]
+        return Judged(balls, counted(lot))
+
+
+def counted(lot: Lot) -> dict[str, Any]:
+    """What a lot adds up to, without the statistics of its answer."""
+    notes, totals = lot.notes, lot.totals
+    repeated, listed = totals.serials.repeated()
+    return {
+        "left_out": notes.left_out,
+        "left_out_by_column": notes.by_column,
+        "notes": plain(notes.listed),
+        "blank_rows": notes.blank,
+        "balls": totals.balls,
+        "outcomes": totals.outcomes.tolist(),
+        "rules": {rule: found.tolist() for rule, found in totals.by_rule.items()},
+        "quantities": {
+            name: {
+                "mean": sums.mean,
+                "standard_deviation": sums.standard_deviation,
+                "minimum": sums.lowest,
+                "maximum": sums.highest,
+                "bins": sums.bins.tolist(),
+            }
+            for name, sums in totals.quantities.items()
+        },
+        "repeated_serials": {
+            "count": repeated,
+            "listed": [{"row": row, "first_row": first} for row, first in listed],
+        },
+        "file": plain(lot.file.found),
+    }
 
 
 def table_of(rows: Sequence[dict[str, Any]]) -> tuple[list[str], list[list[Any]]]:
@@ -142,11 +182,16 @@ def workbook_fixture() -> Callable[..., bytes]:
 
 @pytest.fixture(scope="session")
 def refused() -> Callable[..., list[dict[str, Any]]]:
-    """The details with which a file is refused."""
+    """What a file is refused with: `detail` and, where known, `row`, `column`, `suggestion`."""
 
     def details(data: bytes, **options: Any) -> list[dict[str, Any]]:
-        with pytest.raises(LotRefused) as caught:
+        with pytest.raises(InvalidInput) as caught:
             judge(data, **options)
-        return caught.value.details
+        assert {fault.pointer for fault in caught.value.faults} == {"/file"}
+        return [
+            {"detail": fault.words}
+            | {name: place for name in ("row", "column", "suggestion") if (place := getattr(fault, name))}
+            for fault in caught.value.faults
+        ]
 
     return details

@@ -6,6 +6,7 @@ import io
 import itertools
 import random
 import statistics
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -18,10 +19,10 @@ from pyarrow import parquet
 from ballgauge_schemas.lot.answer import LOT_RESULT, LOT_SERIES_RESULT
 from ballgauge_schemas.lot.request import LOT_REQUEST
 from ballgauge_service.core.refusal import InvalidInput
-from ballgauge_service.lot.evaluate import Delivery, Prepared, prepare, series_result
-from ballgauge_service.lot.reading.headings import LotRefused
+from ballgauge_service.lot.evaluate import Lot, evaluate_series
+from ballgauge_service.lot.request import LotRequest, read_request
 from ballgauge_service.lot.sampling.acceptance import Counts, decide_by_count
-from ballgauge_service.lot.sampling.choice import choose_plan, plan_for_balls, plan_without
+from ballgauge_service.lot.sampling.choice import plan_for_balls, plan_without
 from ballgauge_service.lot.sampling.sample_rules import oil_absorption_rule
 from ballgauge_service.lot.sampling.variables import variables_acceptance_probability, variables_plan
 
@@ -31,18 +32,18 @@ ON = {"on": "2026-05-01"}
 SAMPLE = {"lot_size": 1000, "plan": {"aql": 1.0}}
 
 
-def asked(**options: Any) -> Prepared:
-    return prepare(LOT_REQUEST.load({"rules": ON, **options}))
+def asked(**options: Any) -> LotRequest:
+    return read_request(LOT_REQUEST.load({"rules": ON, **options}))
 
 
 def judged(
     text: str | bytes, *, chunk: int | None = None, name: str = "lot.csv", **options: Any
 ) -> dict[str, Any]:
     data = text.encode() if isinstance(text, str) else text
-    with Delivery(io.BytesIO(data), name, asked(**options), chunk_bytes=chunk) as delivery:
-        for _ in delivery:
+    with Lot(io.BytesIO(data), name, asked(**options), chunk_bytes=chunk) as lot:
+        for _ in lot:
             pass
-        return delivery.result()
+        return lot.answer()
 
 
 def without_rows(answer: dict[str, Any]) -> dict[str, Any]:
@@ -135,8 +136,7 @@ def test_mean_and_deviation() -> None:
 def test_what_counts_decide(good: int, bad: int, doubtful: int, unread: int, size: int, accept: int) -> None:
     """Against every case there may be: each undecided ball good or bad, each sample of the plan's size."""
     counts = Counts(good, bad, doubtful, 0, unread)
-    plan = plan_without(size, None)
-    object.__setattr__(plan, "acceptance_number", accept)
+    plan = replace(plan_without(size, None), acceptance_number=accept)
     found = decide_by_count(plan, counts)
     open_ = doubtful + unread + max(size - counts.rows, 0)
     verdicts = {
@@ -244,7 +244,7 @@ def test_a_drawn_sample_is_the_same_for_the_same_seed() -> None:
         assert set(drawn["serials"]) < set(serials)
         assert len(set(drawn["serials"])) == 8
         assert drawn["serials"] == judged(text, draw={"seed": 11, "sample_size": 8})["drawn"]["serials"]
-    with pytest.raises(LotRefused, match="1 balls have none"):
+    with pytest.raises(InvalidInput, match="1 balls have none"):
         judged("serial,weight\nA1,15\n,15\n", draw={"seed": 1, "sample_size": 1})
 
 
@@ -267,7 +267,7 @@ def test_the_run_chart_stands_in_serial_order() -> None:
 
 def test_a_sample_larger_than_its_lot_is_refused() -> None:
     """Against arithmetic."""
-    with pytest.raises(LotRefused, match="more balls than the lot of 3"):
+    with pytest.raises(InvalidInput, match="more balls than the lot of 3"):
         judged("weight\n" + "15\n" * 4, sampling={"lot_size": 3})
 
 
@@ -285,23 +285,23 @@ def test_a_large_lot_says_what_it_leaves_out() -> None:
     LOT_RESULT.load(answer)
 
 
-def lots(*shifts: float) -> list[Delivery]:
+def lots(*shifts: float) -> list[Lot]:
     rng = random.Random(3)
     found = []
     for number, shift in enumerate(shifts):
         text = "weight,hardness\n" + "".join(f"15,{75 + shift + rng.gauss(0, 0.5):.2f}\n" for _ in range(20))
-        prepared = asked(scope="measured", sampling=SAMPLE, drift={"baseline": 4})
-        delivery = Delivery(io.BytesIO(text.encode()), f"lot{number}.csv", prepared)
-        for _ in delivery:
+        request = asked(scope="measured", sampling=SAMPLE, drift={"baseline": 4})
+        lot = Lot(io.BytesIO(text.encode()), f"lot{number}.csv", request)
+        for _ in lot:
             pass
-        found.append(delivery)
+        found.append(lot)
     return found
 
 
 def test_a_lot_that_shifts_sounds_a_signal() -> None:
     """Against Shewhart's three standard errors: 20 balls a lot, spread 0.5, so 0.34 beyond the centre."""
-    steady = series_result(lots(0, 0, 0, 0, 0, 0))
-    shifted = series_result(lots(0, 0, 0, 0, 0, -1.0))
+    steady = evaluate_series(lots(0, 0, 0, 0, 0, 0))
+    shifted = evaluate_series(lots(0, 0, 0, 0, 0, -1.0))
     LOT_SERIES_RESULT.load(shifted)
     (hardness,) = [each for each in shifted["drift"] if each["quantity"] == "hardness"]
     signals = [each for each in hardness["signals"] if each["rule"] == "beyond_three"]
@@ -330,34 +330,42 @@ def test_a_lot_that_shifts_sounds_a_signal() -> None:
             {"sampling": {"variables": [{"quantity": "rg", "aql": 1, "limiting_quality": 1.0001}]}},
             "/sampling/variables/0/limiting_quality",
         ),
+        (
+            {
+                "gauge_studies": [
+                    {"quantity": "weight", "measurements": [[[0, 900], [0, 900]], [[0, 9], [8, 0]]]}
+                ]
+            },
+            "/gauge_studies/0/measurements",
+        ),
+        (
+            {"gauge_studies": [{"quantity": "weight", "measurements": [[[1, 1], [1, 1]], [[1, 1], [1, 1]]]}]},
+            "/gauge_studies/0/measurements",
+        ),
     ],
 )
 def test_what_cannot_be_asked_for_is_named(options: dict[str, Any], pointer: str) -> None:
     """Against RFC 6901: a pointer to the field."""
     with pytest.raises(InvalidInput) as refused:
-        prepare(LOT_REQUEST.load(options))
-    assert [place for _, place, _ in refused.value.errors] == [pointer]
+        read_request(LOT_REQUEST.load(options))
+    assert [fault.pointer for fault in refused.value.faults] == [pointer]
 
 
 def test_plans_of_each_kind() -> None:
     """Against the definitions: zero acceptance accepts on zero, both computed plans keep their risks."""
-    zero = choose_plan({"lot_size": 1000, "plan": plan_asked(kind="zero_acceptance", limiting_quality=4.0)})
+    zero = asked(
+        sampling={"lot_size": 1000, "plan": {"kind": "zero_acceptance", "limiting_quality": 4.0}}
+    ).plan
     assert zero is not None
     assert zero.acceptance_number == 0
     assert zero.acceptance_at_limiting_quality is not None
     assert zero.acceptance_at_limiting_quality <= 0.1
-    two = choose_plan({"plan": plan_asked(kind="two_point", aql=1.0, limiting_quality=6.0), "rows": "sample"})
+    two = asked(
+        sampling={"rows": "sample", "plan": {"kind": "two_point", "aql": 1.0, "limiting_quality": 6.0}}
+    ).plan
     assert two is not None
     assert two.model == "binomial"
     assert two.acceptance_at_aql is not None
     assert two.acceptance_at_limiting_quality is not None
     assert two.acceptance_at_aql >= 0.95
     assert two.acceptance_at_limiting_quality <= 0.1
-
-
-def plan_asked(**given: Any) -> dict[str, Any]:
-    return dict(
-        LOT_REQUEST.load({"sampling": {"rows": "sample", "lot_size": 1000, "plan": given}})["sampling"][
-            "plan"
-        ]
-    )

@@ -11,7 +11,6 @@ from scipy import stats
 
 from ballgauge_service.lot.sampling.attributes import (
     two_point_plan,
-    zero_acceptance_plan_for_aql,
     zero_acceptance_plan_for_consumer,
 )
 
@@ -81,17 +80,6 @@ def test_zero_acceptance_on_a_finite_lot(lot: int, quality: float) -> None:
     assert stats.hypergeom.cdf(0, lot, bad, plan.sample_size) <= 0.10
     assert stats.hypergeom.cdf(0, lot, bad, plan.sample_size - 1) > 0.10
     assert plan.consumer_risk == pytest.approx(stats.hypergeom.cdf(0, lot, bad, plan.sample_size))
-
-
-def test_zero_acceptance_by_aql() -> None:
-    """Closed form floor(ln(0.95)/ln(1 - aql)): 0.1 % gives 51; at 5 % one ball, at 6 % none."""
-    plan = zero_acceptance_plan_for_aql(0.001)
-    assert (plan.sample_size, plan.acceptance_number) == (51, 0)
-    assert plan.producer_risk == pytest.approx(1 - 0.999**51)
-    assert zero_acceptance_plan_for_aql(0.05).sample_size == 1
-    assert zero_acceptance_plan_for_aql(0.001, lot_size=20).full_inspection
-    with pytest.raises(ValueError, match=r"^aql "):
-        zero_acceptance_plan_for_aql(0.06)
 
 
 @settings(max_examples=40, deadline=None)

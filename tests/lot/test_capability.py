@@ -61,7 +61,7 @@ def test_one_limit_has_no_cp() -> None:
     found = capability([1.0, 2.0, 4.0, 3.0], upper=9)
     assert found.cp is None
     assert found.pp is None
-    assert found.to_dict()["cpk"]["value"] > 0
+    assert found.cpk.value > 0
 
 
 @settings(max_examples=40, deadline=None)

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
+from ballgauge_service.lot.answer import plain
 from ballgauge_service.lot.statistics.basics import summarise
 from ballgauge_service.lot.statistics.nonconforming import (
     clopper_pearson,
@@ -135,13 +136,13 @@ def test_defects_per_million() -> None:
 
 
 def test_statements_are_ready_for_json() -> None:
-    """Our own contract: to_dict holds plain data with the field names of the dataclass."""
-    data = json.loads(json.dumps(nonconforming_fraction(1, 80, lot_size=1000).to_dict(), allow_nan=False))
+    """Our own contract: `plain` gives data for JSON with the field names of the value."""
+    data = json.loads(json.dumps(plain(nonconforming_fraction(1, 80, lot_size=1000)), allow_nan=False))
     assert data["count"] == 1
     assert data["lot_lower_balls"] >= 1
     assert len(data["methods"]) == 2
-    plain = nonconforming_fraction(1, 80).to_dict()
-    assert plain["lot_upper_balls"] is None
+    assert plain(nonconforming_fraction(1, 80))["lot_upper_balls"] is None
+    assert plain({"a": (float("nan"), 1)}) == {"a": [None, 1]}
 
 
 def test_bad_arguments_are_named() -> None:

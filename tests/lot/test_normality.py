@@ -51,7 +51,7 @@ def test_what_cannot_be_tested_is_not_assessed(values: list[float]) -> None:
     assert test.normal is None
     assert test.p_value is None
     assert "not assessed" in test.warning
-    assert test.to_dict()["statistic"] is None
+    assert test.statistic is None
 
 
 def test_readings_very_far_from_normal_keep_a_p_value() -> None:

@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
+from ballgauge_service.lot.answer import plain
 from ballgauge_service.lot.statistics.operating_characteristic import (
     acceptance_probability,
     average_outgoing_quality,
@@ -111,7 +112,7 @@ def test_acceptance_falls_as_quality_falls(
 def test_curves_of_a_plan_are_of_one_length_and_end_low(model: str) -> None:
     """Our own contract, and JSON-ready data; acceptance starts at 1 and ends near one in a thousand."""
     curves = operating_characteristic(80, 2, model=model, lot_size=1000, points=51)
-    data = curves.to_dict()
+    data = plain(curves)
     lengths = {len(data[name]) for name in ("fraction", "acceptance", "average_outgoing_quality")}
     assert lengths == {len(data["average_total_inspection"])}
     assert data["acceptance"][0] == 1

@@ -12,25 +12,26 @@ from typing import Any
 import pytest
 
 from ballgauge_schemas.lot.request import LOT_REQUEST
-from ballgauge_service.lot.evaluate import Delivery, prepare, series_result
+from ballgauge_service.lot.evaluate import Lot, evaluate_series
 from ballgauge_service.lot.report.page import write_report
+from ballgauge_service.lot.request import read_request
 
 from .example_lot import lot_text
 
 HOSTILE = "<img src=x onerror=alert(1)>"
 
 
-def delivered(text: str, name: str = "lot.csv", **options: Any) -> Delivery:
-    request = LOT_REQUEST.load({"rules": {"on": "2026-05-01"}, **options})
-    delivery = Delivery(io.BytesIO(text.encode()), name, prepare(request))
-    for _ in delivery:
+def judged(text: str, name: str = "lot.csv", **options: Any) -> Lot:
+    request = read_request(LOT_REQUEST.load({"rules": {"on": "2026-05-01"}, **options}))
+    lot = Lot(io.BytesIO(text.encode()), name, request)
+    for _ in lot:
         pass
-    return delivery
+    return lot
 
 
 @pytest.fixture(scope="module")
 def answer() -> dict[str, Any]:
-    return delivered(lot_text(), sampling={"lot_size": 1000, "plan": {"aql": 1.0}}).result()
+    return judged(lot_text(), sampling={"lot_size": 1000, "plan": {"aql": 1.0}}).answer()
 
 
 @pytest.fixture(scope="module")
@@ -120,7 +121,7 @@ def test_it_never_says_that_a_ball_is_approved(page: str) -> None:
 def test_names_are_shown_and_not_obeyed() -> None:
     """Against hostile serials, headings and file names: no tag of theirs is in the page."""
     text = f'serial,weight,hardness\n"{HOSTILE}",16.5,75\n"</script><script>",15,x{HOSTILE}\nA1,15,75\n'
-    answer = delivered(text, f"{HOSTILE}.csv", scope="measured").result()
+    answer = judged(text, f"{HOSTILE}.csv", scope="measured").answer()
     page = write_report(answer)
     assert HOSTILE not in page
     assert "&lt;img src=x" in page
@@ -136,14 +137,14 @@ def test_the_same_lot_gives_the_same_bytes(answer: dict[str, Any], page: str) ->
 
 def test_a_rejected_and_an_undecided_lot_say_so() -> None:
     """Against the words of the decision."""
-    assert "✘ Lot rejected" in write_report(delivered("weight\n16.5\n15\n").result())
-    assert "○ Lot not decided" in write_report(delivered("weight\n15\n15\n").result())
+    assert "✘ Lot rejected" in write_report(judged("weight\n16.5\n15\n").answer())
+    assert "○ Lot not decided" in write_report(judged("weight\n15\n15\n").answer())
 
 
 def test_several_lots_are_one_page() -> None:
     """Against the names of the lots, the drift charts, and identifiers that stand once."""
-    several = [delivered(lot_text(), name, scope="measured") for name in ("may.csv", "june.csv", "july.csv")]
-    page = write_report(series_result(several))
+    several = [judged(lot_text(), name, scope="measured") for name in ("may.csv", "june.csv", "july.csv")]
+    page = write_report(evaluate_series(several))
     identifiers = [a["id"] for _, a in tags(readable(page)) if "id" in a]
     assert len(identifiers) == len(set(identifiers))
     assert "drift-hardness" in identifiers

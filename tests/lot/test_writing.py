@@ -6,9 +6,7 @@ import csv
 import io
 import json
 import re
-from collections.abc import Iterator
 from datetime import date
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -23,10 +21,8 @@ from ballgauge_service.lot.reading.columns import Balls
 from ballgauge_service.lot.report.rows import (
     COLUMNS,
     GUARD,
-    RESULT_FORMATS,
     ResultWriter,
     csv_cells,
-    write_results,
 )
 from ballgauge_service.rulebooks import OUTCOMES, Decision, edition
 
@@ -47,7 +43,7 @@ def verdicts(serials: list[str | None], start: int = 1) -> Verdicts:
     )
 
 
-def expected(chunks: list[Verdicts], by_rule: bool) -> list[dict[str, Any]]:
+def expected(chunks: list[Verdicts]) -> list[dict[str, Any]]:
     rows = []
     for chunk in chunks:
         assert chunk.serial is not None
@@ -62,16 +58,13 @@ def expected(chunks: list[Verdicts], by_rule: bool) -> list[dict[str, Any]]:
                 "unit": chunk.units[rule],
                 "reason": chunk.reasons[chunk.reason[k]],
             }
-            if by_rule:
-                for name, codes in zip(chunk.rules, chunk.by_rule, strict=True):
-                    row[f"outcome_of_{name}"] = None if codes[k] < 0 else OUTCOMES[codes[k]]
             rows.append(row)
     return rows
 
 
-def written(chunks: list[Verdicts], kind: Any, by_rule: bool) -> bytes:
+def written(chunks: list[Verdicts], kind: Any) -> bytes:
     sink = io.BytesIO()
-    writer = ResultWriter(sink, kind, by_rule=by_rule)
+    writer = ResultWriter(sink, kind)
     for chunk in chunks:
         writer.write(chunk)
     writer.close()
@@ -81,33 +74,29 @@ def written(chunks: list[Verdicts], kind: Any, by_rule: bool) -> bytes:
 CHUNKS = st.lists(st.lists(st.none() | TEXT, min_size=1, max_size=6), min_size=1, max_size=3)
 
 
-@given(CHUNKS, st.booleans())
+@given(CHUNKS)
 @settings(deadline=None)
-def test_json_lines_say_what_was_found(serials: list[list[str | None]], by_rule: bool) -> None:
+def test_json_lines_say_what_was_found(serials: list[list[str | None]]) -> None:
     chunks = [verdicts(part, 1 + 10 * k) for k, part in enumerate(serials)]
-    lines = written(chunks, "ndjson", by_rule).decode("utf-8").split("\n")
+    lines = written(chunks, "ndjson").decode("utf-8").split("\n")
     assert lines.pop() == ""
-    assert [json.loads(line) for line in lines] == expected(chunks, by_rule)
+    assert [json.loads(line) for line in lines] == expected(chunks)
 
 
-@given(CHUNKS, st.booleans())
+@given(CHUNKS)
 @settings(deadline=None)
-def test_parquet_says_what_was_found(serials: list[list[str | None]], by_rule: bool) -> None:
+def test_parquet_says_what_was_found(serials: list[list[str | None]]) -> None:
     chunks = [verdicts(part, 1 + 10 * k) for k, part in enumerate(serials)]
-    assert parquet.read_table(io.BytesIO(written(chunks, "parquet", by_rule))).to_pylist() == expected(
-        chunks, by_rule
-    )
+    assert parquet.read_table(io.BytesIO(written(chunks, "parquet"))).to_pylist() == expected(chunks)
 
 
-@given(CHUNKS, st.booleans())
+@given(CHUNKS)
 @settings(deadline=None)
-def test_csv_says_what_was_found_and_no_cell_is_a_formula(
-    serials: list[list[str | None]], by_rule: bool
-) -> None:
+def test_csv_says_what_was_found_and_no_cell_is_a_formula(serials: list[list[str | None]]) -> None:
     chunks = [verdicts(part, 1 + 10 * k) for k, part in enumerate(serials)]
-    text = written(chunks, "csv", by_rule).decode("utf-8")
+    text = written(chunks, "csv").decode("utf-8")
     found = list(csv.DictReader(io.StringIO(text, newline="")))
-    for row, wanted in zip(found, expected(chunks, by_rule), strict=True):
+    for row, wanted in zip(found, expected(chunks), strict=True):
         assert row.keys() == wanted.keys()
         for name, cell in row.items():
             value = wanted[name]
@@ -128,23 +117,6 @@ def test_csv_says_what_was_found_and_no_cell_is_a_formula(
 )  # fmt: skip
 def test_texts_a_spreadsheet_would_calculate_are_guarded(text: str | None, cell: str) -> None:
     assert csv_cells(pa.array([text], pa.string())).to_pylist() == [cell]
-
-
-@pytest.mark.parametrize("kind", RESULT_FORMATS)
-def test_a_file_appears_whole_or_not_at_all(kind: Any, tmp_path: Path) -> None:
-    target = tmp_path / "result"
-    target.write_bytes(b"before")
-
-    def breaking() -> Iterator[Verdicts]:
-        yield verdicts(["a"])
-        raise RuntimeError("half-way")
-
-    with pytest.raises(RuntimeError):
-        write_results(target, kind, breaking())
-    assert [path.read_bytes() for path in tmp_path.iterdir()] == [b"before"]
-    write_results(target, kind, [verdicts(["a"]), verdicts(["b"], 2)])
-    assert [path.name for path in tmp_path.iterdir()] == ["result"]
-    assert target.read_bytes() == written([verdicts(["a"]), verdicts(["b"], 2)], kind, False)
 
 
 def test_the_first_rows_leave_before_the_last_are_judged() -> None:

@@ -10,7 +10,6 @@ from scipy import integrate, optimize, stats
 
 from ballgauge_service.lot.statistics.tolerance import (
     distribution_free_interval,
-    distribution_free_sample_size,
     normal_tolerance_interval,
     one_sided_factor,
     two_sided_factor,
@@ -93,8 +92,12 @@ def test_factors_fall_towards_the_normal_quantile() -> None:
      (0.90, "lower", 29), (0.95, "lower", 59), (0.99, "upper", 299)],
 )  # fmt: skip
 def test_distribution_free_sample_sizes(coverage: float, side: str, count: int) -> None:
-    """Wilks's sample sizes at confidence 0.95, from memory."""
-    assert distribution_free_sample_size(coverage, 0.95, side=side) == count
+    """Wilks's sample sizes at confidence 0.95, from memory: with one ball fewer it falls short."""
+    enough, fewer = (
+        distribution_free_interval(np.arange(size), coverage=coverage, side=side).sufficient
+        for size in (count, count - 1)
+    )
+    assert (enough, fewer) == (True, False)
 
 
 def test_distribution_free_interval_is_the_tightest() -> None:

@@ -1,5 +1,4 @@
-"""Statistics of lots: sampling plans, bounds, tolerance and capability, gauge studies and drift charts.
+"""A lot of balls: its file read, every ball judged, the lot accepted or not, and described by statistics.
 
-Pure functions over numbers and arrays. A bad argument raises ValueError naming it; a result is a frozen
-dataclass whose `to_dict()` is ready for JSON.
+The request becomes values in `request`, the answer JSON in `answer`; `evaluate` is the way between them.
 """

@@ -218,7 +218,7 @@ def _without_places(result: dict[str, Any] | None) -> dict[str, Any] | None:
     """Positions in the sample become counts: the balls themselves are listed elsewhere."""
     if result is None:
         return None
-    kept = {name: len(value) if name in _PLACES else value for name, value in result.items()}
+    kept: dict[str, Any] = {name: len(value) if name in _PLACES else value for name, value in result.items()}
     if "classes" in kept:
         kept["classes"] = [_without_places(each) for each in kept["classes"]]
     return kept

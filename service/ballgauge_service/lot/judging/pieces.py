@@ -29,7 +29,7 @@ Book = tuple[str, date | None, str, str | None]
 
 @dataclass(frozen=True, slots=True)
 class Judging:
-    """How the pieces of one lot are judged; see `Delivery`. `rows_wanted`: whether verdicts come back."""
+    """How the pieces of one lot are judged; see `Lot`. `rows_wanted`: whether verdicts come back."""
 
     book: Book
     decision: Decision

@@ -1,7 +1,6 @@
 """The report of a lot: one HTML file that needs nothing from outside itself.
 
-The page is built from the answer that the JSON holds (`Delivery.result`, `series_result`), so both say the
-same.
+The page is built from the answer that the JSON holds, so both say the same.
 """
 
 from __future__ import annotations

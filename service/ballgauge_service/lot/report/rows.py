@@ -1,21 +1,15 @@
-"""Verdicts to NDJSON, CSV or Parquet, chunk by chunk; a file appears whole or not at all.
+"""Verdicts to NDJSON, CSV or Parquet, chunk by chunk.
 
-Columns: `row` in the file judged, `serial`, `outcome`, `rule` that decides, its `margin` in `unit`, `reason`;
-and, where asked for, `outcome_of_` each rule.
+Columns: `row` in the file judged, `serial`, `outcome`, `rule` that decides, its `margin` in `unit`, `reason`.
 """
 
 from __future__ import annotations
 
 import io
 import json
-import os
-import tempfile
-from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable
 from functools import lru_cache
-from pathlib import Path
-from types import TracebackType
-from typing import Any, Literal, Protocol, Self
+from typing import Any, Literal, Protocol
 
 import numpy as np
 import pyarrow as pa
@@ -38,8 +32,7 @@ _FORMULA = r"^[=+\-@\t\r]"
 _NUMBER = r"^[+-]?[0-9]+([.,][0-9]+)?$"
 _QUOTED = r'[",\r\n]'
 _ESCAPED = '["\\\\\x00-\x1f\x7f\u2028\u2029]'
-_OUTCOME_OF = "outcome_of_"
-_JUDGED = ("", *OUTCOMES)
+_CSV_HEAD = (",".join(COLUMNS) + "\r\n").encode()
 
 
 class Sink(Protocol):
@@ -64,25 +57,20 @@ def csv_cells(texts: pa.Array) -> pa.Array:
     return plain
 
 
-def csv_head(verdicts: Verdicts, *, by_rule: bool = False) -> bytes:
-    """The headings of a CSV file of verdicts, as its first line."""
-    return (",".join(_names(verdicts, by_rule)) + "\r\n").encode()
-
-
-def csv_lines(verdicts: Verdicts, *, by_rule: bool = False) -> bytes:
+def csv_lines(verdicts: Verdicts) -> bytes:
     """The balls of a chunk as lines of CSV."""
     serial = None if verdicts.serial is None else csv_cells(verdicts.serial)
     head = [pc.cast(pa.array(verdicts.rows), pa.string()), "," if serial is None else _between(",", serial)]
-    return _lines(verdicts, head, _csv_fragments, "", "\r\n", by_rule=by_rule)
+    return _lines(verdicts, head, _csv_fragments, "", "\r\n")
 
 
-def ndjson_lines(verdicts: Verdicts, *, by_rule: bool = False) -> bytes:
+def ndjson_lines(verdicts: Verdicts) -> bytes:
     """The balls of a chunk as lines of JSON, each an object; what is not known is null."""
     rows = pc.binary_join_element_wise('{"row":', pc.cast(pa.array(verdicts.rows), pa.string()), "")
     serial = (
         ',"serial":null' if verdicts.serial is None else _between(',"serial":', _json_texts(verdicts.serial))
     )
-    return _lines(verdicts, [rows, serial], _json_fragments, "null", "}\n", by_rule=by_rule)
+    return _lines(verdicts, [rows, serial], _json_fragments, "null", "}\n")
 
 
 def _between(before: str, texts: pa.Array) -> pa.Array:
@@ -140,8 +128,6 @@ def _lines(
     fragments: Callable[..., _Fragments],
     none: str,
     end: str,
-    *,
-    by_rule: bool,
 ) -> bytes:
     if not len(verdicts):
         return b""
@@ -156,19 +142,8 @@ def _lines(
         units.take(pa.array(rule)),
         reasons.take(pa.array(verdicts.reason)),
     ]
-    if by_rule:
-        parts.extend(_rule_parts(verdicts, json_text=end.startswith("}")))
     lines = pc.binary_join_element_wise(*parts, end, "")
     return _held(lines)
-
-
-def _rule_parts(verdicts: Verdicts, *, json_text: bool) -> Iterator[pa.Array]:
-    for rule, codes in zip(verdicts.rules, verdicts.by_rule, strict=True):
-        if json_text:
-            words = [f',"{_OUTCOME_OF}{rule}":{json.dumps(word or None)}' for word in _JUDGED]
-        else:
-            words = [f",{word}" for word in _JUDGED]
-        yield pa.array(words).take(pa.array(codes + np.int8(1)))
 
 
 def _held(lines: pa.Array) -> bytes:
@@ -178,11 +153,7 @@ def _held(lines: pa.Array) -> bytes:
     return memoryview(lines.buffers()[2])[start:end].tobytes()
 
 
-def _names(verdicts: Verdicts, by_rule: bool) -> tuple[str, ...]:
-    return (*COLUMNS, *(_OUTCOME_OF + rule for rule in verdicts.rules)) if by_rule else COLUMNS
-
-
-def result_batch(verdicts: Verdicts, *, by_rule: bool = False) -> pa.RecordBatch:
+def result_batch(verdicts: Verdicts) -> pa.RecordBatch:
     """The balls of a chunk as Arrow data; words are dictionary-encoded, what is not known is null."""
     size = len(verdicts)
     serial = pa.nulls(size, pa.string()) if verdicts.serial is None else verdicts.serial
@@ -196,9 +167,7 @@ def result_batch(verdicts: Verdicts, *, by_rule: bool = False) -> pa.RecordBatch
         _unit_words(rule, verdicts.units),
         _reason_words(verdicts),
     ]
-    if by_rule:
-        arrays.extend(_words(pa.array(codes, mask=codes < 0), OUTCOMES) for codes in verdicts.by_rule)
-    return pa.record_batch(arrays, names=list(_names(verdicts, by_rule)))
+    return pa.record_batch(arrays, names=list(COLUMNS))
 
 
 def _words(codes: pa.Array, words: tuple[str, ...]) -> pa.Array:
@@ -222,18 +191,16 @@ def _reason_words(verdicts: Verdicts) -> pa.Array:
 
 
 class ResultWriter:
-    """Writes verdicts to a sink as they come, which stays open.
+    """Writes verdicts to a sink as they come, which stays open; `close` ends the file.
 
-    `close` ends the file; `abandon` leaves it as it is, so that it cannot pass for a whole one. As a context
-    manager it does the one or the other. Raises ValueError for an unknown format.
+    Raises ValueError for an unknown format.
     """
 
-    def __init__(self, sink: Sink, file_format: ResultFormat, *, by_rule: bool = False) -> None:
+    def __init__(self, sink: Sink, file_format: ResultFormat) -> None:
         if file_format not in RESULT_FORMATS:
             raise ValueError(f"file_format must be one of {', '.join(RESULT_FORMATS)}; got {file_format!r}")
         self.sink = sink
         self.format = file_format
-        self.by_rule = by_rule
         self._begun = False
         self._target = _Counted(sink)
         self._parquet: parquet.ParquetWriter | None = None
@@ -241,7 +208,7 @@ class ResultWriter:
     def write(self, verdicts: Verdicts) -> None:
         """Write the balls of a chunk."""
         if self.format == "parquet":
-            batch = result_batch(verdicts, by_rule=self.by_rule)
+            batch = result_batch(verdicts)
             if self._parquet is None:
                 words = [column.name for column in batch.schema if pa.types.is_dictionary(column.type)]
                 target = pa.PythonFile(self._target, mode="w")
@@ -251,10 +218,10 @@ class ResultWriter:
             self._parquet.write_batch(batch, row_group_size=max(len(verdicts), 1))
         elif self.format == "csv":
             if not self._begun:
-                self.sink.write(csv_head(verdicts, by_rule=self.by_rule))
-            self.sink.write(csv_lines(verdicts, by_rule=self.by_rule))
+                self.sink.write(_CSV_HEAD)
+            self.sink.write(csv_lines(verdicts))
         else:
-            self.sink.write(ndjson_lines(verdicts, by_rule=self.by_rule))
+            self.sink.write(ndjson_lines(verdicts))
         self._begun = True
 
     def close(self) -> None:
@@ -262,30 +229,13 @@ class ResultWriter:
         if self._parquet is not None:
             self._parquet.close()
 
-    def abandon(self) -> None:
-        """Write nothing more, not even what would end the file."""
-        self._target.sink = None
-        if self._parquet is not None:
-            self._parquet.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        if kind is None:
-            self.close()
-        else:
-            self.abandon()
-
 
 class _Counted(io.RawIOBase):
-    """A sink that knows how much it has taken, as a Parquet file needs; with none it takes nothing."""
+    """A sink that knows how much it has taken, as a Parquet file needs."""
 
     def __init__(self, sink: Sink) -> None:
         super().__init__()
-        self.sink: Sink | None = sink
+        self.sink = sink
         self.taken = 0
 
     def writable(self) -> bool:
@@ -293,46 +243,9 @@ class _Counted(io.RawIOBase):
 
     def write(self, data: Any, /) -> int:
         piece = bytes(data)
-        if self.sink is not None:
-            self.sink.write(piece)
+        self.sink.write(piece)
         self.taken += len(piece)
         return len(piece)
 
     def tell(self) -> int:
         return self.taken
-
-
-def _ahead(chunks: Iterable[Verdicts]) -> Iterator[Verdicts]:
-    """The same chunks, each made in another thread while the one before it is written."""
-    source = iter(chunks)
-    with ThreadPoolExecutor(1) as pool:
-        coming = pool.submit(next, source, None)
-        while (found := coming.result()) is not None:
-            coming = pool.submit(next, source, None)
-            yield found
-
-
-def write_results(
-    path: str | os.PathLike[str],
-    file_format: ResultFormat,
-    chunks: Iterable[Verdicts],
-    *,
-    by_rule: bool = False,
-) -> None:
-    """Write verdicts to a file. It takes its name when it is whole; on any error nothing is left behind.
-
-    Raises OSError where the folder cannot be written, and whatever the chunks raise.
-    """
-    target = Path(path)
-    handle, name = tempfile.mkstemp(prefix=f".{target.name}.", suffix=".part", dir=target.parent)
-    try:
-        with os.fdopen(handle, "wb") as sink, ResultWriter(sink, file_format, by_rule=by_rule) as writer:
-            for verdicts in _ahead(chunks):
-                writer.write(verdicts)
-        umask = os.umask(0)
-        os.umask(umask)
-        os.chmod(name, 0o666 & ~umask)
-        os.replace(name, target)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
