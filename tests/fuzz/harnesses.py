@@ -93,9 +93,7 @@ def _quantity() -> Feed:
     from ballgauge_schemas.shared.quantity import TEXT_PATTERN
 
     pattern = re.compile(TEXT_PATTERN)
-    fields = [
-        QuantityField(kind, minimum=-1e6, maximum=1e6, description="A value.", example=1.0) for kind in KINDS
-    ]
+    fields = [QuantityField(kind, -1e6, 1e6, 1.0, "A value.") for kind in KINDS]
 
     def read(field: QuantityField, given: Any) -> Quantity | None:
         try:

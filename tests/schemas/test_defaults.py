@@ -141,5 +141,5 @@ def test_what_marshmallow_would_run_and_a_schema_does_not_is_refused() -> None:
     with pytest.raises(TypeError, match="data_key"):
 
         class Renamed(Schema):
-            name = Text(description="d", example="e")
+            name = Text("e", "d")
             other = fields.String(data_key="more")

@@ -16,10 +16,10 @@ from marshmallow import ValidationError
 from ballgauge_schemas import KINDS, Quantity, QuantityField, unit_size
 from ballgauge_schemas.shared.quantity import TEXT_PATTERN, _atom, _registry
 
-WEIGHT = QuantityField("weight", minimum=4, maximum=20, description="d", example=15)
-LENGTH = QuantityField("length", minimum=0, maximum=100, description="d", example=1)
-SIGNED = QuantityField("imbalance", minimum=-32, maximum=32, description="d", example=1)
-POSITIVE = QuantityField("length", minimum=0, maximum=2, exclusive_minimum=True, description="d", example=1)
+WEIGHT = QuantityField("weight", 4, 20, 15, "d")
+LENGTH = QuantityField("length", 0, 100, 1, "d")
+SIGNED = QuantityField("imbalance", -32, 32, 1, "d")
+POSITIVE = QuantityField("length", 0, 2, 1, "d", exclusive_minimum=True)
 
 
 def errors(field: QuantityField, value: Any) -> Any:
@@ -149,9 +149,9 @@ def test_texts_of_length(text: str, inches: float) -> None:
 
 def test_texts_of_other_kinds() -> None:
     """Against arithmetic."""
-    time_field = QuantityField("time", minimum=0, maximum=36000, description="d", example=1)
-    hardness = QuantityField("hardness", minimum=0, maximum=100, description="d", example=1)
-    ratio = QuantityField("ratio", minimum=0, maximum=1, description="d", example=1)
+    time_field = QuantityField("time", 0, 36000, 1, "d")
+    hardness = QuantityField("hardness", 0, 100, 1, "d")
+    ratio = QuantityField("ratio", 0, 1, 1, "d")
     assert time_field.read("2 min 15 s") == Quantity(135.0)
     assert time_field.read("1 h 2 min 3 s") == Quantity(3723.0)
     assert (
@@ -296,7 +296,7 @@ def test_fractions_are_exact(whole: int, above: int, below: int) -> None:
 def test_any_text_loads_or_is_refused_and_what_loads_is_documented(text: str) -> None:
     """Against the documented pattern, for every kind."""
     for kind in KINDS:
-        field = QuantityField(kind, minimum=-1e30, maximum=1e30, description="d", example=1)
+        field = QuantityField(kind, -1e30, 1e30, 1, "d")
         try:
             value = field.read(text).value
         except ValidationError:

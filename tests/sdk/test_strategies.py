@@ -231,9 +231,9 @@ def test_a_new_field_is_drawn_without_a_line_here() -> None:
     class Tomorrow(Schema):
         """A schema of a later version."""
 
-        grain = QuantityField("length", minimum=1, maximum=2, required=True, description="", example=1.5)
-        kind = Choice("a", "b", required=True, description="")
-        count = Whole(description="", example=3, minimum=2, maximum=5)
+        grain = QuantityField("length", 1, 2, 1.5, "", required=True)
+        kind = Choice(("a", "b"), "", required=True)
+        count = Whole(2, 5, 3, "")
 
     @quick(30)
     @given(strategies.of_schema(Tomorrow))

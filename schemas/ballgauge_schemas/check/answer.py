@@ -12,38 +12,23 @@ from ballgauge_schemas.shared.base import Choice, Day, Flag, Number, Part, Schem
 
 
 def _length(description: str, example: float, minimum: float = -60.0, maximum: float = 60.0) -> Number:
-    return Number(
-        description=description, example=example, minimum=minimum, maximum=maximum, unit="in", allow_none=True
-    )
+    return Number(minimum, maximum, example, description, unit="in", allow_none=True)
 
 
 def _ounces(description: str, example: float, limit: float = 1e5) -> Number:
-    return Number(
-        description=description, example=example, minimum=-limit, maximum=limit, unit="oz", allow_none=True
-    )
+    return Number(-limit, limit, example, description, unit="oz", allow_none=True)
 
 
 def _plain(description: str, example: float, minimum: float, maximum: float, unit: str = "1") -> Number:
-    return Number(
-        description=description, example=example, minimum=minimum, maximum=maximum, unit=unit, allow_none=True
-    )
+    return Number(minimum, maximum, example, description, unit=unit, allow_none=True)
 
 
 def _any_number(description: str, example: float) -> Number:
-    return Number(
-        description=description,
-        example=example,
-        minimum=-1e300,
-        maximum=1e300,
-        unit="see unit",
-        allow_none=True,
-    )
+    return Number(-1e300, 1e300, example, description, unit="see unit", allow_none=True)
 
 
 def _text(description: str, example: str, *, required: bool = True, allow_none: bool = False) -> Text:
-    return Text(
-        description=description, example=example, maximum=2000, required=required, allow_none=allow_none
-    )
+    return Text(example, description, maximum=2000, required=required, allow_none=allow_none)
 
 
 class LimitSchema(Schema):
@@ -59,19 +44,17 @@ class FindingSchema(Schema):
     rule = _text("Id of the rule in its rulebook.", "radius_of_gyration")
     title = _text("The rule in a few words.", "Radius of gyration, low axis")
     clause = _text("Clause of the rule's document, where known.", "11.13.2", required=False, allow_none=True)
-    basis = Choice(*words.BASES, required=True, description="How sure the limit is.")
+    basis = Choice(words.BASES, "How sure the limit is.", required=True)
     source = _text("Document and date the limit comes from.", "governing body's release of 2010")
     quantity = _text("Name of what is judged; null for a rule of words.", "rg", allow_none=True)
     unit = _text("Unit of limit, value, uncertainty and margin.", "in", allow_none=True)
-    limit = Part(LimitSchema, required=True, allow_none=True, description="The limits that bind this ball.")
+    limit = Part(LimitSchema, "The limits that bind this ball.", required=True, allow_none=True)
     value = _any_number("The value judged.", 2.49)
     uncertainty = _any_number("Its standard uncertainty.", 0.005)
     margin = _any_number("Distance to the nearest limit; negative outside.", 0.03)
     probability = _plain("Probability of conformity.", 0.998, 0.0, 1.0)
-    outcome = Choice(*words.OUTCOMES, required=True, description="The verdict on this rule.")
-    advisory = Flag(
-        description="Whether the finding is advice that leaves the overall outcome alone.", example=False
-    )
+    outcome = Choice(words.OUTCOMES, "The verdict on this rule.", required=True)
+    advisory = Flag("Whether the finding is advice that leaves the overall outcome alone.", example=False)
     message = _text("The finding in a sentence.", "rg is 2.49 in, within 2.46 in to 2.8 in.")
 
 
@@ -81,10 +64,10 @@ class MissingSchema(Schema):
     field = _text("JSON pointer to the field.", "/ball/hardness")
     needed_for = Several(
         _text("Id of a rule or name of a derived group.", "hardness"),
+        0,
+        limits.RULES_MAXIMUM,
+        "What is not assessed or not computed for want of it.",
         required=True,
-        description="What is not assessed or not computed for want of it.",
-        minimum=0,
-        maximum=limits.RULES_MAXIMUM,
     )
 
 
@@ -133,9 +116,7 @@ class ReadingsSchema(Schema):
     top = _ounces("Top weight; positive toward the grip.", 0.9)
     side = _ounces("Side weight; positive toward the positive axis point.", 0.35)
     finger = _ounces("Finger weight; positive toward the fingers.", -0.2)
-    uncertainty = Part(
-        ReadingUncertaintySchema, allow_none=True, description="Standard uncertainties of the readings."
-    )
+    uncertainty = Part(ReadingUncertaintySchema, "Standard uncertainties of the readings.", allow_none=True)
 
 
 class DerivedBallSchema(Schema):
@@ -143,7 +124,7 @@ class DerivedBallSchema(Schema):
 
     radius = _length("Radius.", 4.295, 0.0)
     mean_density = _plain("Mean density.", 1.256, 0.0, 100.0, "g/mL")
-    floats = Flag(description="Whether the ball floats in fresh water.", allow_none=True, example=False)
+    floats = Flag("Whether the ball floats in fresh water.", allow_none=True, example=False)
     asymmetry_ratio = _plain("Intermediate differential divided by differential.", 0.25, 0.0, 1.0)
     rg_intermediate = _length("Radius of gyration about the intermediate axis.", 2.526, 0.0)
     rg_high = _length("Radius of gyration about the high axis.", 2.538, 0.0)
@@ -152,17 +133,17 @@ class DerivedBallSchema(Schema):
     symmetry = _text("symmetric or asymmetric.", "asymmetric", required=False, allow_none=True)
     inner_density = _plain("Density inside the cover that makes up the weight.", 1.29, -100.0, 100.0, "g/mL")
     class_thresholds = Table(
-        description="The thresholds of the classes, by name.", example={"rg_low_below": 2.52}, allow_none=True
+        None, {"rg_low_below": 2.52}, "The thresholds of the classes, by name.", allow_none=True
     )
 
 
 class DerivedLayoutSchema(Schema):
     """Where the layout puts pin, spin axis and center of gravity."""
 
-    pap = Part(PointSchema, allow_none=True, description="Positive axis point.")
-    pin = Part(PointSchema, allow_none=True, description="Pin.")
-    psa = Part(PointSchema, allow_none=True, description="Preferred spin axis.")
-    cg_mark = Part(PointSchema, allow_none=True, description="Center-of-gravity mark.")
+    pap = Part(PointSchema, "Positive axis point.", allow_none=True)
+    pin = Part(PointSchema, "Pin.", allow_none=True)
+    psa = Part(PointSchema, "Preferred spin axis.", allow_none=True)
+    cg_mark = Part(PointSchema, "Center-of-gravity mark.", allow_none=True)
     pin_to_pap = _length("Arc from pin to positive axis point.", 4.5, 0.0)
     pap_to_psa = _length("Arc from positive axis point to preferred spin axis.", 3.9, 0.0)
     pin_to_psa = _length("Arc from pin to preferred spin axis, a quarter turn.", 6.747, 0.0)
@@ -177,8 +158,8 @@ class DerivedLayoutSchema(Schema):
 class DerivedHoleSchema(Schema):
     """What one hole takes away."""
 
-    role = Choice(*words.ROLES, required=True, description="What the hole is for.")
-    at = Part(PointSchema, allow_none=True, description="Where its center is on the surface.")
+    role = Choice(words.ROLES, "What the hole is for.", required=True)
+    at = Part(PointSchema, "Where its center is on the surface.", allow_none=True)
     diameter = _length("Diameter.", 0.96875, 0.0)
     depth = _length("Depth along its axis.", 2.25, 0.0)
     volume = _plain("Volume it takes from the sphere.", 1.65, 0.0, 1e4, "in³")
@@ -187,15 +168,13 @@ class DerivedHoleSchema(Schema):
     net_weight = _ounces("Weight drilled out less weight put back.", 1.1)
     axis_offset = _length("Least distance of the hole's axis from the ball's center.", 0.12, 0.0)
     bottom_to_centre = _length("Distance of the bottom's center from the ball's center.", 2.05, 0.0)
-    past_centre = Flag(
-        description="Whether it reaches past the ball's center.", allow_none=True, example=False
-    )
+    past_centre = Flag("Whether it reaches past the ball's center.", allow_none=True, example=False)
     meets = Several(
-        Whole(description="Index of another hole.", example=1, minimum=0, maximum=limits.HOLES_MAXIMUM - 1),
+        Whole(0, limits.HOLES_MAXIMUM - 1, 1, "Index of another hole."),
+        0,
+        limits.HOLES_MAXIMUM,
+        "Indices of the holes it meets inside the ball.",
         allow_none=True,
-        description="Indices of the holes it meets inside the ball.",
-        minimum=0,
-        maximum=limits.HOLES_MAXIMUM,
     )
 
 
@@ -225,43 +204,35 @@ class DerivedDrilledSchema(Schema):
 
     weight = _plain("Weight.", 14.9, -1e4, 1e4, "lb")
     removed_weight = _ounces("Weight of all holes, overlaps counted once.", 2.6)
-    centre_of_mass = Part(
-        VectorSchema, allow_none=True, description="Center of mass from the geometric center."
-    )
-    moment = Part(MomentSchema, allow_none=True, description="Balance moment.")
+    centre_of_mass = Part(VectorSchema, "Center of mass from the geometric center.", allow_none=True)
+    moment = Part(MomentSchema, "Balance moment.", allow_none=True)
     rg = _length("Low radius of gyration.", 2.494, 0.0)
     rg_intermediate = _length("Intermediate radius of gyration.", 2.527, 0.0)
     rg_high = _length("High radius of gyration.", 2.54, 0.0)
     differential = _length("High less low radius of gyration.", 0.046, 0.0)
     intermediate_differential = _length("High less intermediate radius of gyration.", 0.013, 0.0)
     asymmetry_ratio = _plain("Intermediate differential divided by differential.", 0.28, 0.0, 1.0)
-    change = Part(ChangeSchema, allow_none=True, description="Drilled less undrilled.")
-    low_rg_axis = Part(AxisSchema, allow_none=True, description="The low axis.")
-    high_rg_axis = Part(AxisSchema, allow_none=True, description="The high axis.")
+    change = Part(ChangeSchema, "Drilled less undrilled.", allow_none=True)
+    low_rg_axis = Part(AxisSchema, "The low axis.", allow_none=True)
+    high_rg_axis = Part(AxisSchema, "The high axis.", allow_none=True)
 
 
 class DerivedBalanceSchema(Schema):
     """Static balance: predicted, measured, and half against half."""
 
     arm = _length("Lever arm used for readings.", 3.2, 0.0)
-    arm_given = Flag(description="Whether the request gave the arm.", allow_none=True, example=False)
-    predicted = Part(ReadingsSchema, allow_none=True, description="Readings predicted from the drilling.")
-    measured = Part(ReadingsSchema, allow_none=True, description="Readings given in the request.")
-    half_differences = Part(ReadingsSchema, allow_none=True, description="Weight of one half less the other.")
+    arm_given = Flag("Whether the request gave the arm.", allow_none=True, example=False)
+    predicted = Part(ReadingsSchema, "Readings predicted from the drilling.", allow_none=True)
+    measured = Part(ReadingsSchema, "Readings given in the request.", allow_none=True)
+    half_differences = Part(ReadingsSchema, "Weight of one half less the other.", allow_none=True)
     largest_imbalance = _ounces("Largest imbalance over all directions, |M| / arm, as predicted.", 0.98)
-    largest_imbalance_at = Part(PointSchema, allow_none=True, description="Where the heavy side points.")
+    largest_imbalance_at = Part(PointSchema, "Where the heavy side points.", allow_none=True)
 
 
 class RemedyHoleSchema(Schema):
     """A hole at its new depth."""
 
-    index = Whole(
-        required=True,
-        description="Index of the hole.",
-        example=0,
-        minimum=0,
-        maximum=limits.HOLES_MAXIMUM - 1,
-    )
+    index = Whole(0, limits.HOLES_MAXIMUM - 1, 0, "Index of the hole.", required=True)
     depth = _length("New depth.", 2.75, 0.0)
 
 
@@ -276,54 +247,54 @@ class RemedyPlacementSchema(Schema):
 class RemedySchema(Schema):
     """A change that brings every reading inside its limit, or the word that none does."""
 
-    kind = Choice(*words.REMEDY_KINDS, required=True, description="What is changed.")
+    kind = Choice(words.REMEDY_KINDS, "What is changed.", required=True)
     change = _any_number("By how much.", 0.25)
     unit = _text("Unit of the change.", "in", required=False, allow_none=True)
     holes = Several(
-        Part(RemedyHoleSchema, description="One hole."),
+        Part(RemedyHoleSchema, "One hole."),
+        0,
+        limits.HOLES_MAXIMUM,
+        "Holes with a new depth.",
         allow_none=True,
-        description="Holes with a new depth.",
-        minimum=0,
-        maximum=limits.HOLES_MAXIMUM,
     )
-    readings = Part(ReadingsSchema, allow_none=True, description="Predicted readings afterwards.")
-    layout = Part(RemedyPlacementSchema, allow_none=True, description="Layout after a shift of the grip.")
+    readings = Part(ReadingsSchema, "Predicted readings afterwards.", allow_none=True)
+    layout = Part(RemedyPlacementSchema, "Layout after a shift of the grip.", allow_none=True)
     message = _text("The remedy in a sentence.", "Drill the thumb hole 0.25 in deeper.")
 
 
 def _remedies() -> Several:
     return Several(
-        Part(RemedySchema, description="One remedy."),
+        Part(RemedySchema, "One remedy."),
+        0,
+        50,
+        "What mends the balance; null or empty where nothing needs mending.",
         allow_none=True,
-        description="What mends the balance; null or empty where nothing needs mending.",
-        minimum=0,
-        maximum=50,
     )
 
 
 class DerivedSchema(Schema):
     """Every derived group; null where it cannot be computed."""
 
-    ball = Part(DerivedBallSchema, required=True, allow_none=True, description="From the box numbers.")
-    layout = Part(DerivedLayoutSchema, allow_none=True, description="From the layout.")
+    ball = Part(DerivedBallSchema, "From the box numbers.", required=True, allow_none=True)
+    layout = Part(DerivedLayoutSchema, "From the layout.", allow_none=True)
     holes = Several(
-        Part(DerivedHoleSchema, description="One hole."),
+        Part(DerivedHoleSchema, "One hole."),
+        0,
+        limits.HOLES_MAXIMUM,
+        "Hole by hole, in the request's order.",
         allow_none=True,
-        description="Hole by hole, in the request's order.",
-        minimum=0,
-        maximum=limits.HOLES_MAXIMUM,
     )
-    drilled = Part(DerivedDrilledSchema, allow_none=True, description="The drilled ball.")
-    balance = Part(DerivedBalanceSchema, allow_none=True, description="Static balance.")
+    drilled = Part(DerivedDrilledSchema, "The drilled ball.", allow_none=True)
+    balance = Part(DerivedBalanceSchema, "Static balance.", allow_none=True)
     remedies = _remedies()
 
 
 class UsedRulesSchema(Schema):
     """The rules an answer used."""
 
-    body = Choice(*words.BODIES, required=True, description="The governing body.")
-    on = Day(required=True, description="Day of use judged by.", example="2024-09-01")
-    stage = Choice(*words.STAGES, required=True, description="Use in play, or a model's approval.")
+    body = Choice(words.BODIES, "The governing body.", required=True)
+    on = Day("2024-09-01", "Day of use judged by.", required=True)
+    stage = Choice(words.STAGES, "Use in play, or a model's approval.", required=True)
     edition = _text("Edition of the rulebook.", "2024")
     overlay = _text("Differences laid over it.", "australia", required=False, allow_none=True)
 
@@ -331,13 +302,13 @@ class UsedRulesSchema(Schema):
 class UsedDecisionSchema(Schema):
     """The decision rule an answer used."""
 
-    rule = Choice(*words.DECISION_RULES, required=True, description="Simple or guarded.")
+    rule = Choice(words.DECISION_RULES, "Simple or guarded.", required=True)
     risk = Number(
+        0.0,
+        0.5,
+        0.05,
+        "Highest probability of a wrong verdict under the guarded rule.",
         required=True,
-        description="Highest probability of a wrong verdict under the guarded rule.",
-        example=0.05,
-        minimum=0.0,
-        maximum=0.5,
         exclusive=True,
     )
 
@@ -345,33 +316,29 @@ class UsedDecisionSchema(Schema):
 class _AnswerSchema(Schema):
     """What every answer holds."""
 
-    derived = Part(DerivedSchema, required=True, description="Numbers that follow from the request.")
+    derived = Part(DerivedSchema, "Numbers that follow from the request.", required=True)
     missing = Several(
-        Part(MissingSchema, description="One field."),
+        Part(MissingSchema, "One field."),
+        0,
+        200,
+        "Fields that were not given and would have been of use.",
         required=True,
-        description="Fields that were not given and would have been of use.",
-        minimum=0,
-        maximum=200,
     )
     cautions = Several(
-        Part(CautionSchema, description="One caution."),
-        required=True,
-        description="What deserves a second look.",
-        minimum=0,
-        maximum=1000,
+        Part(CautionSchema, "One caution."), 0, 1000, "What deserves a second look.", required=True
     )
     assumptions = Several(
         _text("One assumption.", "Cover 0.75 in thick at 1.19 g/mL, from memory."),
+        0,
+        100,
+        "What was taken for granted.",
         required=True,
-        description="What was taken for granted.",
-        minimum=0,
-        maximum=100,
     )
     units = Table(
         _text("A unit.", "in"),
+        {"rg": "in", "top": "oz"},
+        "Units of the answer's numbers, by name.",
         required=True,
-        description="Units of the answer's numbers, by name.",
-        example={"rg": "in", "top": "oz"},
     )
 
 
@@ -379,17 +346,17 @@ class CheckResultSchema(_AnswerSchema):
     """The answer to one check. It never says that a ball is approved: only the governing body approves."""
 
     outcome = Choice(
-        *words.OUTCOMES, required=True, description="The worst outcome of all findings that are not advisory."
+        words.OUTCOMES, "The worst outcome of all findings that are not advisory.", required=True
     )
     findings = Several(
-        Part(FindingSchema, description="One finding."),
+        Part(FindingSchema, "One finding."),
+        0,
+        limits.RULES_MAXIMUM,
+        "One finding for each rule.",
         required=True,
-        description="One finding for each rule.",
-        minimum=0,
-        maximum=limits.RULES_MAXIMUM,
     )
-    rules = Part(UsedRulesSchema, required=True, description="The rules used.")
-    decision = Part(UsedDecisionSchema, required=True, description="The decision rule used.")
+    rules = Part(UsedRulesSchema, "The rules used.", required=True)
+    decision = Part(UsedDecisionSchema, "The decision rule used.", required=True)
 
 
 class DrillingResultSchema(_AnswerSchema):
@@ -400,28 +367,28 @@ class DrillingResultSchema(_AnswerSchema):
 
 def _results(entry: type[Schema]) -> Several:
     return Several(
-        Part(entry, description="One answer."),
+        Part(entry, "One answer."),
+        0,
+        limits.BATCH_MAXIMUM,
+        "The answers, in the request's order.",
         required=True,
-        description="The answers, in the request's order.",
-        minimum=0,
-        maximum=limits.BATCH_MAXIMUM,
     )
 
 
 class CountsSchema(Schema):
     """How many answers there are of each outcome."""
 
-    conforming = Whole(description="Conforming.", example=2, minimum=0, maximum=limits.BATCH_MAXIMUM)
-    nonconforming = Whole(description="Nonconforming.", example=1, minimum=0, maximum=limits.BATCH_MAXIMUM)
-    inconclusive = Whole(description="Inconclusive.", example=0, minimum=0, maximum=limits.BATCH_MAXIMUM)
-    not_assessed = Whole(description="Not assessed.", example=0, minimum=0, maximum=limits.BATCH_MAXIMUM)
+    conforming = Whole(0, limits.BATCH_MAXIMUM, 2, "Conforming.")
+    nonconforming = Whole(0, limits.BATCH_MAXIMUM, 1, "Nonconforming.")
+    inconclusive = Whole(0, limits.BATCH_MAXIMUM, 0, "Inconclusive.")
+    not_assessed = Whole(0, limits.BATCH_MAXIMUM, 0, "Not assessed.")
 
 
 class CheckBatchResultSchema(Schema):
     """The answer to many checks."""
 
     results = _results(CheckResultSchema)
-    counts = Part(CountsSchema, required=True, description="Answers by outcome.")
+    counts = Part(CountsSchema, "Answers by outcome.", required=True)
 
 
 class DrillingBatchResultSchema(Schema):
@@ -436,21 +403,19 @@ class RuleSchema(Schema):
     rule = _text("Id of the rule.", "radius_of_gyration")
     title = _text("The rule in a few words.", "Radius of gyration, low axis")
     clause = _text("Clause of its document, where known.", "11.13.2", required=False, allow_none=True)
-    basis = Choice(*words.BASES, required=True, description="How sure the limit is.")
+    basis = Choice(words.BASES, "How sure the limit is.", required=True)
     source = _text("Document and date it comes from.", "governing body's release of 2010")
     quantity = _text("Name of what is judged; null for a rule of words.", "rg", allow_none=True)
     unit = _text("Unit of the limit.", "in", allow_none=True)
-    limit = Part(LimitSchema, required=True, allow_none=True, description="The limits.")
+    limit = Part(LimitSchema, "The limits.", required=True, allow_none=True)
     binds = Choice(
-        "use", "approval", required=True, description="Whether the day of use or the day of approval decides."
+        ("use", "approval"), "Whether the day of use or the day of approval decides.", required=True
     )
     stage = _text("Stage it belongs to.", "play", required=False, allow_none=True)
-    effective_from = Day(
-        allow_none=True, description="First day in force; null: always.", example="2010-07-01"
-    )
-    effective_to = Day(allow_none=True, description="Last day in force; null: still.", example="2020-07-31")
+    effective_from = Day("2010-07-01", "First day in force; null: always.", allow_none=True)
+    effective_to = Day("2020-07-31", "Last day in force; null: still.", allow_none=True)
     applies_to = _text("Which balls it binds.", "balls over 10 lb", required=False, allow_none=True)
-    advisory = Flag(description="Whether it is advice only.", example=False)
+    advisory = Flag("Whether it is advice only.", example=False)
     note = _text(
         "What else there is to know.",
         "Approvals before this day keep their limit.",
@@ -462,23 +427,19 @@ class RuleSchema(Schema):
 class RulebookSchema(Schema):
     """One body's rules."""
 
-    body = Choice(*words.BODIES, required=True, description="The governing body.")
+    body = Choice(words.BODIES, "The governing body.", required=True)
     title = _text("Title of the rulebook.", "Equipment specifications")
     edition = _text("Edition.", "2024")
-    compiled_on = Day(required=True, description="Day the rulebook was compiled.", example="2024-09-01")
-    on = Day(
-        allow_none=True, description="Day the list is for; null: every rule there is.", example="2024-09-01"
-    )
+    compiled_on = Day("2024-09-01", "Day the rulebook was compiled.", required=True)
+    on = Day("2024-09-01", "Day the list is for; null: every rule there is.", allow_none=True)
     overlay = _text("Differences laid over it.", "australia", required=False, allow_none=True)
-    overlays = Several(
-        _text("Name of an overlay.", "australia"), description="Overlays there are.", minimum=0, maximum=50
-    )
+    overlays = Several(_text("Name of an overlay.", "australia"), 0, 50, "Overlays there are.")
     rules = Several(
-        Part(RuleSchema, description="One rule."),
+        Part(RuleSchema, "One rule."),
+        0,
+        limits.RULES_MAXIMUM,
+        "The rules, in the rulebook's order.",
         required=True,
-        description="The rules, in the rulebook's order.",
-        minimum=0,
-        maximum=limits.RULES_MAXIMUM,
     )
 
 
@@ -486,18 +447,14 @@ class RulebooksSchema(Schema):
     """Rulebooks."""
 
     rulebooks = Several(
-        Part(RulebookSchema, description="One rulebook."),
-        required=True,
-        description="The rulebooks asked for.",
-        minimum=0,
-        maximum=20,
+        Part(RulebookSchema, "One rulebook."), 0, 20, "The rulebooks asked for.", required=True
     )
 
 
 class StateSchema(Schema):
     """State of the service."""
 
-    status = Choice("ok", "unready", required=True, description="ok, or unready while it starts.")
+    status = Choice(("ok", "unready"), "ok, or unready while it starts.", required=True)
 
 
 CHECK_RESULT = CheckResultSchema()

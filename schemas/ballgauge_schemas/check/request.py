@@ -26,15 +26,14 @@ class MeasuredBalanceSchema(Schema):
 class RulesSchema(Schema):
     """Which rulebook, on which day, at which stage."""
 
-    body = Choice(*words.BODIES, default="usbc", description="The governing body.")
+    body = Choice(words.BODIES, "The governing body.", default="usbc")
     on = Day(
-        description="Day of use; without it, the day the rulebook was compiled, which the answer names.",
-        example="2024-09-01",
+        "2024-09-01", "Day of use; without it, the day the rulebook was compiled, which the answer names."
     )
-    stage = Choice(*words.STAGES, default="play", description="Use in play, or a model's approval.")
+    stage = Choice(words.STAGES, "Use in play, or a model's approval.", default="play")
     overlay = Text(
-        description="National or local differences laid over the rulebook.",
-        example="australia",
+        "australia",
+        "National or local differences laid over the rulebook.",
         pattern=OVERLAY_PATTERN,
         maximum=40,
     )
@@ -44,15 +43,15 @@ class DecisionSchema(Schema):
     """How uncertainty decides (JCGM 106:2012)."""
 
     rule = Choice(
-        *words.DECISION_RULES,
+        words.DECISION_RULES,
+        "Simple acceptance, or guarded acceptance and rejection with inconclusive between.",
         default="simple",
-        description="Simple acceptance, or guarded acceptance and rejection with inconclusive between.",
     )
     risk = Number(
-        description="Highest probability of a wrong verdict under the guarded rule.",
-        example=0.05,
-        minimum=0.0,
-        maximum=0.5,
+        0.0,
+        0.5,
+        0.05,
+        "Highest probability of a wrong verdict under the guarded rule.",
         exclusive=True,
         default=limits.RISK,
     )
@@ -70,9 +69,7 @@ class RemediesSchema(Schema):
         default=limits.REMEDY_MARGIN,
     )
     already_drilled = Flag(
-        default=False,
-        example=False,
-        description="Whether the holes exist, so that they can only become deeper.",
+        "Whether the holes exist, so that they can only become deeper.", default=False, example=False
     )
     thumb_depth_min = QuantityField(
         "length", 0.02, 8, 2, "Least depth of the thumb hole that still fits.", assumed=limits.THUMB_DEPTH_MIN
@@ -92,12 +89,12 @@ class CheckRequestSchema(Schema):
 
     also_known = ("checks",)
 
-    ball = Part(BallSchema, required=True, description="The ball.")
-    drilling = Part(DrillingSchema, description="Its drilling; without one the ball is checked as made.")
-    measured_balance = Part(MeasuredBalanceSchema, description="Balance readings after drilling.")
-    rules = Part(RulesSchema, description="The rules to check against.", default={})
-    decision = Part(DecisionSchema, description="How uncertainty decides.", default={})
-    remedies = Part(RemediesSchema, description="What a remedy may do.", default={})
+    ball = Part(BallSchema, "The ball.", required=True)
+    drilling = Part(DrillingSchema, "Its drilling; without one the ball is checked as made.")
+    measured_balance = Part(MeasuredBalanceSchema, "Balance readings after drilling.")
+    rules = Part(RulesSchema, "The rules to check against.", default={})
+    decision = Part(DecisionSchema, "How uncertainty decides.", default={})
+    remedies = Part(RemediesSchema, "What a remedy may do.", default={})
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Ask for the size of a ball to be drilled."""
@@ -109,11 +106,7 @@ class CheckBatchSchema(Schema):
     """Many checks, answered in the same order."""
 
     checks = Several(
-        Part(CheckRequestSchema, description="One check."),
-        required=True,
-        description="The checks.",
-        minimum=1,
-        maximum=limits.BATCH_MAXIMUM,
+        Part(CheckRequestSchema, "One check."), 1, limits.BATCH_MAXIMUM, "The checks.", required=True
     )
 
 
@@ -122,10 +115,10 @@ class DrillingRequestSchema(Schema):
 
     also_known = ("drillings",)
 
-    ball = Part(BallSchema, required=True, description="The ball; a drilling needs its size.")
-    drilling = Part(DrillingSchema, required=True, description="Its drilling.")
-    measured_balance = Part(MeasuredBalanceSchema, description="Balance readings after drilling.")
-    remedies = Part(RemediesSchema, description="What a remedy may do.", default={})
+    ball = Part(BallSchema, "The ball; a drilling needs its size.", required=True)
+    drilling = Part(DrillingSchema, "Its drilling.", required=True)
+    measured_balance = Part(MeasuredBalanceSchema, "Balance readings after drilling.")
+    remedies = Part(RemediesSchema, "What a remedy may do.", default={})
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Ask for the size of a ball to be drilled."""
@@ -136,22 +129,18 @@ class DrillingBatchSchema(Schema):
     """Many drillings, answered in the same order."""
 
     drillings = Several(
-        Part(DrillingRequestSchema, description="One drilling."),
-        required=True,
-        description="The drillings.",
-        minimum=1,
-        maximum=limits.BATCH_MAXIMUM,
+        Part(DrillingRequestSchema, "One drilling."), 1, limits.BATCH_MAXIMUM, "The drillings.", required=True
     )
 
 
 class RulebookQuerySchema(Schema):
     """Which rules to list; without parameters, those of every body."""
 
-    body = Choice(*words.BODIES, description="The governing body.")
-    on = Day(description="List the rules in force on this day.", example="2024-09-01")
+    body = Choice(words.BODIES, "The governing body.")
+    on = Day("2024-09-01", "List the rules in force on this day.")
     overlay = Text(
-        description="National or local differences laid over the rulebook.",
-        example="australia",
+        "australia",
+        "National or local differences laid over the rulebook.",
         pattern=OVERLAY_PATTERN,
         maximum=40,
     )

@@ -25,9 +25,7 @@ from ballgauge_schemas.shared.problems import ProblemSchema
 
 
 def _number(description: str, example: float, unit: str, limit: float = 1e9) -> Number:
-    return Number(
-        description=description, example=example, minimum=-limit, maximum=limit, unit=unit, allow_none=True
-    )
+    return Number(-limit, limit, example, description, unit=unit, allow_none=True)
 
 
 def _length(description: str, example: float) -> Number:
@@ -39,19 +37,19 @@ def _ounces(description: str, example: float) -> Number:
 
 
 def _share(description: str, example: float) -> Number:
-    return Number(description=description, example=example, minimum=0.0, maximum=1.0, allow_none=True)
+    return Number(0.0, 1.0, example, description, allow_none=True)
 
 
 def _text(description: str, example: str, **more: Any) -> Text:
-    return Text(description=description, example=example, maximum=2000, **more)
+    return Text(example, description, maximum=2000, **more)
 
 
 def _list(entry: Any, description: str, maximum: int, **more: Any) -> Several:
-    return Several(entry, description=description, minimum=0, maximum=maximum, required=True, **more)
+    return Several(entry, 0, maximum, description, required=True, **more)
 
 
 def _parts(schema: type[Schema], description: str, maximum: int, **more: Any) -> Several:
-    return _list(Part(schema, description="One of them."), description, maximum, **more)
+    return _list(Part(schema, "One of them."), description, maximum, **more)
 
 
 class BodyVectorSchema(Schema):
@@ -98,7 +96,7 @@ class ContributionSchema(Schema):
     """What one solid adds: the change when it is there instead of what lies beneath it, all else the same."""
 
     name = _text("The solid.", "core", required=True)
-    role = Choice(*words.SOLID_ROLES, required=True, description="What it is in the ball.")
+    role = Choice(words.SOLID_ROLES, "What it is in the ball.", required=True)
     mass = _number("Weight of its visible part.", 4.7, "lb")
     weight = _number("Change of the weight; null for the ball itself.", 3.4, "lb")
     rg = _length("Change of the low radius of gyration.", -0.26)
@@ -129,17 +127,17 @@ class PropertiesSchema(Schema):
     mean_density = _number("Mean density.", 1.27, "g/mL")
     max_density = _number("Density of the densest solid.", 3.3, "g/mL")
     max_density_solid = _text("The densest solid.", "disc", required=True)
-    centre_of_mass = Part(BodyVectorSchema, description="Center of mass.")
-    moment = Part(BodyMomentSchema, description="Balance moment.")
+    centre_of_mass = Part(BodyVectorSchema, "Center of mass.")
+    moment = Part(BodyMomentSchema, "Balance moment.")
     inertia = Several(
-        Several(_number("An entry.", 100.97, "lb·in²"), description="One row.", minimum=3, maximum=3),
-        description="Inertia tensor about the center of mass, in the design's frame.",
-        minimum=3,
-        maximum=3,
+        Several(_number("An entry.", 100.97, "lb·in²"), 3, 3, "One row."),
+        3,
+        3,
+        "Inertia tensor about the center of mass, in the design's frame.",
     )
-    low_rg_axis = Part(BodyVectorSchema, allow_none=True, description="Direction of the low axis.")
-    high_rg_axis = Part(BodyVectorSchema, allow_none=True, description="Direction of the high axis.")
-    cg_mark = Part(BodyVectorSchema, allow_none=True, description="Direction of the center-of-gravity mark.")
+    low_rg_axis = Part(BodyVectorSchema, "Direction of the low axis.", allow_none=True)
+    high_rg_axis = Part(BodyVectorSchema, "Direction of the high axis.", allow_none=True)
+    cg_mark = Part(BodyVectorSchema, "Direction of the center-of-gravity mark.", allow_none=True)
     balance_arm = _length("Lever arm of the balance.", 3.2)
     cover_depth_shallowest = _length("Least depth of cover over the core; null without a core.", 0.79)
     cover_depth_deepest = _length("Greatest depth of cover over the core.", 0.79)
@@ -149,7 +147,7 @@ class PropertiesSchema(Schema):
         limits.SOLIDS_MAXIMUM,
     )
     method = _text("How the numbers were found.", "exact", required=True)
-    error_bound = Part(ErrorBoundSchema, required=True, description="Bounds of the method's error.")
+    error_bound = Part(ErrorBoundSchema, "Bounds of the method's error.", required=True)
 
 
 class RemovedSchema(Schema):
@@ -162,10 +160,8 @@ class RemovedSchema(Schema):
 class HoleCostSchema(Schema):
     """What one hole takes and changes, drilled in its place of the order."""
 
-    index = Whole(
-        required=True, description="Its place.", example=0, minimum=0, maximum=limits.HOLES_MAXIMUM - 1
-    )
-    role = Choice(*words.ROLES, required=True, description="What the hole is for.")
+    index = Whole(0, limits.HOLES_MAXIMUM - 1, 0, "Its place.", required=True)
+    role = Choice(words.ROLES, "What the hole is for.", required=True)
     removed_weight = _ounces("Weight of the material drilled out.", 1.02)
     slug_weight = _ounces("Weight of the slug put back.", 0.0)
     volume = _number("Volume it takes.", 1.76, "in³")
@@ -216,19 +212,17 @@ class DrilledDesignSchema(Schema):
     side = _ounces("Predicted side weight; positive toward the positive axis point.", 0.38)
     finger = _ounces("Predicted finger weight; positive toward the fingers.", -0.6)
     balance_arm = _length("Lever arm of these readings.", 3.2)
-    centre_of_mass = Part(VectorSchema, description="Center of mass from the ball's center.")
-    moment = Part(MomentSchema, description="Balance moment.")
-    pin = Part(PointSchema, allow_none=True, description="Pin.")
-    psa = Part(PointSchema, allow_none=True, description="Mass-bias mark (preferred spin axis).")
-    low_rg_axis = Part(DrilledAxisSchema, allow_none=True, description="The low axis.")
-    high_rg_axis = Part(DrilledAxisSchema, allow_none=True, description="The high axis.")
-    change = Part(DesignChangeSchema, required=True, description="Drilled less undrilled.")
+    centre_of_mass = Part(VectorSchema, "Center of mass from the ball's center.")
+    moment = Part(MomentSchema, "Balance moment.")
+    pin = Part(PointSchema, "Pin.", allow_none=True)
+    psa = Part(PointSchema, "Mass-bias mark (preferred spin axis).", allow_none=True)
+    low_rg_axis = Part(DrilledAxisSchema, "The low axis.", allow_none=True)
+    high_rg_axis = Part(DrilledAxisSchema, "The high axis.", allow_none=True)
+    change = Part(DesignChangeSchema, "Drilled less undrilled.", required=True)
     holes = _parts(
         HoleCostSchema, "What each hole costs; all add up to the whole change.", limits.HOLES_MAXIMUM
     )
-    outcome = Choice(
-        *words.OUTCOMES, required=True, description="The worst of these findings that are not advisory."
-    )
+    outcome = Choice(words.OUTCOMES, "The worst of these findings that are not advisory.", required=True)
     findings = _parts(
         FindingSchema, "What the rules of play say of its holes and its balance.", limits.RULES_MAXIMUM
     )
@@ -269,26 +263,22 @@ class ParameterValueSchema(Schema):
     """Where a solution puts a parameter."""
 
     solids = _list(_text("A solid.", "core"), "Its solids.", limits.SOLIDS_MAXIMUM)
-    field = Choice(
-        "density", *words.SIZES, *words.FACTORS, *words.POSITIONS, required=True, description="The number."
-    )
+    field = Choice(("density", *words.SIZES, *words.FACTORS, *words.POSITIONS), "The number.", required=True)
     unit = _text("Its unit.", "g/mL", required=True)
     value = _number("The value.", 2.4, "see unit")
-    at_bound = Flag(required=True, description="Whether a bound holds it.", example=False)
+    at_bound = Flag("Whether a bound holds it.", required=True, example=False)
 
 
 def _numbers_table(description: str, example: dict[str, Any]) -> Table:
-    return Table(
-        _number("A value.", 2.5, "see units"), description=description, example=example, required=True
-    )
+    return Table(_number("A value.", 2.5, "see units"), example, description, required=True)
 
 
 class _SolutionSchema(Schema):
-    met = Flag(required=True, description="Whether every target is met.")
+    met = Flag("Whether every target is met.", required=True)
     values = _parts(ParameterValueSchema, "Where it puts the parameters.", limits.PARAMETERS_MAXIMUM)
     numbers = _numbers_table("Its numbers, by name.", {"weight": 15.0, "rg": 2.5})
     misses = _numbers_table("Misses of the targets, in tolerances, by name.", {"weight": 0.1, "rg": -0.4})
-    design = Part(DesignSchema, required=True, description="The design; meshes are named, not repeated.")
+    design = Part(DesignSchema, "The design; meshes are named, not repeated.", required=True)
 
 
 class SolutionSchema(_SolutionSchema):
@@ -298,12 +288,12 @@ class SolutionSchema(_SolutionSchema):
 class ConflictSchema(Schema):
     """A target that cannot be met together with the others."""
 
-    number = Choice(*words.NUMBERS, required=True, description="The target.")
+    number = Choice(words.NUMBERS, "The target.", required=True)
     unit = _text("Its unit.", "lb", required=True)
     wanted = _number("What was asked for.", 15.0, "see unit")
     nearest = _number("The nearest it comes with the others met as well as they can be.", 16.5, "see unit")
     off = _number("By how much that misses the tolerance.", 1.5, "see unit")
-    others_met = Flag(required=True, description="Whether the others are met there.")
+    others_met = Flag("Whether the others are met there.", required=True)
     with_targets = _list(_text("A target.", "rg"), "Targets that stand against it.", len(words.NUMBERS))
     message = _text(
         "The conflict in words.", "weight comes no nearer to 15 than 16.5 while rg is met", required=True
@@ -313,7 +303,7 @@ class ConflictSchema(Schema):
 class SensitivitySchema(Schema):
     """How a number answers a parameter, at the best solution."""
 
-    number = Choice(*words.NUMBERS, required=True, description="The number.")
+    number = Choice(words.NUMBERS, "The number.", required=True)
     unit = _text("Its unit.", "in", required=True)
     parameter = _text("The parameter.", "density of core", required=True)
     per_unit = _number("Change per unit of the parameter.", 0.012, "see unit", 1e15)
@@ -323,34 +313,22 @@ class SensitivitySchema(Schema):
 class TradeOffResultSchema(Schema):
     """The front of two targets: no point is worse than another in both."""
 
-    first = Choice(*words.NUMBERS, required=True, description="One target.")
-    second = Choice(*words.NUMBERS, required=True, description="The other.")
+    first = Choice(words.NUMBERS, "One target.", required=True)
+    second = Choice(words.NUMBERS, "The other.", required=True)
     points = _parts(SolutionSchema, "From the first target's best to the second's.", limits.FRONT_MAXIMUM)
 
 
 def _used_seed() -> Whole:
-    return Whole(
-        required=True,
-        description="Start of the random numbers used.",
-        example=0,
-        minimum=0,
-        maximum=limits.SEED_MAXIMUM,
-    )
+    return Whole(0, limits.SEED_MAXIMUM, 0, "Start of the random numbers used.", required=True)
 
 
 class SolvedSchema(Schema):
     """Designs that meet the targets, or the best compromise and what stands in the way."""
 
-    met = Flag(required=True, description="Whether every target can be met.")
+    met = Flag("Whether every target can be met.", required=True)
     seed = _used_seed()
-    starts = Whole(
-        required=True,
-        description="Places searched from.",
-        example=12,
-        minimum=1,
-        maximum=limits.STARTS_MAXIMUM,
-    )
-    evaluations = Whole(required=True, description="Designs tried.", example=948, minimum=0, maximum=10**9)
+    starts = Whole(1, limits.STARTS_MAXIMUM, 12, "Places searched from.", required=True)
+    evaluations = Whole(0, 10**9, 948, "Designs tried.", required=True)
     solutions = _parts(SolutionSchema, "Distinct designs, best first.", limits.SOLUTIONS_MAXIMUM)
     conflicts = _parts(
         ConflictSchema, "Why the targets cannot be met, largest miss first.", len(words.NUMBERS)
@@ -362,9 +340,9 @@ class SolvedSchema(Schema):
     )
     trade_off = Part(
         TradeOffResultSchema,
+        "The front; null where none is asked for or there.",
         allow_none=True,
         required=True,
-        description="The front; null where none is asked for or there.",
     )
 
 
@@ -372,7 +350,7 @@ class FamilyMemberSchema(_SolutionSchema):
     """The design in another weight."""
 
     weight = _number("The weight asked for.", 14.0, "lb")
-    met = Flag(required=True, description="Whether the weight is met.")
+    met = Flag("Whether the weight is met.", required=True)
     rg_change = _length("Radius of gyration less the design's.", 0.006)
     differential_change = _length("Differential less the design's.", -0.001)
 
@@ -401,7 +379,7 @@ class ShareSchema(Schema):
 class SpreadSchema(Schema):
     """How one number spreads."""
 
-    number = Choice(*words.NUMBERS, required=True, description="The number.")
+    number = Choice(words.NUMBERS, "The number.", required=True)
     unit = _text("Its unit.", "lb", required=True)
     nominal = _number("Its nominal value.", 15.2, "see unit")
     mean = _number("Mean of the samples.", 15.2, "see unit")
@@ -417,10 +395,10 @@ class FractionSchema(Schema):
 
     number = _text("The number, or `any` for all limits together.", "differential", required=True)
     rules = _list(_text("Id of a rule.", "differential"), "Rules that set the limits.", limits.RULES_MAXIMUM)
-    limit = Part(LimitSchema, required=True, description="The limits.")
+    limit = Part(LimitSchema, "The limits.", required=True)
     fraction = _share("Share of the samples outside.", 0.012)
     confidence = _share("Confidence of the interval.", 0.95)
-    interval = Part(LimitSchema, required=True, description="Its confidence interval (Clopper and Pearson).")
+    interval = Part(LimitSchema, "Its confidence interval (Clopper and Pearson).", required=True)
     linear = _share("The same by linear propagation; null for `any`.", 0.011)
 
 
@@ -435,7 +413,7 @@ class TightenSchema(Schema):
     """The tolerance to tighten first."""
 
     tolerance = _text("The tolerance.", "density of core", required=True)
-    number = Choice(*words.NUMBERS, required=True, description="The number it matters for.")
+    number = Choice(words.NUMBERS, "The number it matters for.", required=True)
     share = _number("Its share of that number's variance.", 0.8, "1")
     fraction_now = _share("Nonconforming fraction against all limits.", 0.012)
     fraction_halved = _share("The same with this tolerance halved.", 0.0)
@@ -444,13 +422,7 @@ class TightenSchema(Schema):
 class ProductionResultSchema(Schema):
     """A tolerance study."""
 
-    samples = Whole(
-        required=True,
-        description="Balls drawn.",
-        example=10_000,
-        minimum=16,
-        maximum=limits.DESIGN_SAMPLES_MAXIMUM,
-    )
+    samples = Whole(16, limits.DESIGN_SAMPLES_MAXIMUM, 10_000, "Balls drawn.", required=True)
     seed = _used_seed()
     method = _text("How it was done.", "Sobol samples through the whole model", required=True)
     spreads = _parts(SpreadSchema, "The spread of each number that every sample has.", len(words.NUMBERS))
@@ -458,43 +430,39 @@ class ProductionResultSchema(Schema):
     not_assessed = _parts(NotStudiedSchema, "Rules of which the study says nothing.", limits.RULES_MAXIMUM)
     tighten_first = Part(
         TightenSchema,
+        "Which tolerance to buy first; null where none matters.",
         allow_none=True,
         required=True,
-        description="Which tolerance to buy first; null where none matters.",
     )
 
 
 class DesignResultSchema(Schema):
     """The answer about a design. It never says that a ball is approved: only the governing body approves."""
 
-    properties = Part(PropertiesSchema, required=True, description="The design as made.")
-    ball = Part(BoxNumbersSchema, required=True, description="The same as a check takes a ball.")
+    properties = Part(PropertiesSchema, "The design as made.", required=True)
+    ball = Part(BoxNumbersSchema, "The same as a check takes a ball.", required=True)
     outcome = Choice(
-        *words.OUTCOMES,
-        required=True,
-        description="The worst outcome of all findings as made that are not advisory.",
+        words.OUTCOMES, "The worst outcome of all findings as made that are not advisory.", required=True
     )
     findings = _parts(
         FindingSchema, "What the rules of approval say of the design as made.", limits.RULES_MAXIMUM
     )
     missing = _parts(MissingSchema, "What only a ball can tell.", 200)
-    rules = Part(UsedRulesSchema, required=True, description="The rules used.")
-    drilled = Part(DrilledDesignSchema, required=True, allow_none=True, description="The design, drilled.")
-    comparison = Part(ComparisonSchema, required=True, allow_none=True, description="The comparison.")
-    solved = Part(SolvedSchema, required=True, allow_none=True, description="The search.")
-    family = Part(FamilyResultSchema, required=True, allow_none=True, description="The family.")
-    production = Part(
-        ProductionResultSchema, required=True, allow_none=True, description="The tolerance study."
-    )
+    rules = Part(UsedRulesSchema, "The rules used.", required=True)
+    drilled = Part(DrilledDesignSchema, "The design, drilled.", required=True, allow_none=True)
+    comparison = Part(ComparisonSchema, "The comparison.", required=True, allow_none=True)
+    solved = Part(SolvedSchema, "The search.", required=True, allow_none=True)
+    family = Part(FamilyResultSchema, "The family.", required=True, allow_none=True)
+    production = Part(ProductionResultSchema, "The tolerance study.", required=True, allow_none=True)
     cautions = _parts(CautionSchema, "What deserves a second look.", 1000)
     assumptions = _list(
         _text("One assumption.", "Every solid has one density."), "What was taken for granted.", 100
     )
     units = Table(
         _text("A unit.", "in"),
+        {"rg": "in", "weight": "lb"},
+        "Units of the answer's numbers, by name.",
         required=True,
-        description="Units of the answer's numbers, by name.",
-        example={"rg": "in", "weight": "lb"},
     )
 
 
@@ -503,8 +471,8 @@ class DesignEventSchema(Schema):
 
     progress = _share("Share that is done.", 0.4)
     doing = _text("What is being done.", "solving")
-    result = Part(DesignResultSchema, description="The answer.")
-    problem = Part(ProblemSchema, description="Why there is none.")
+    result = Part(DesignResultSchema, "The answer.")
+    problem = Part(ProblemSchema, "Why there is none.")
 
 
 DESIGN_RESULT = DesignResultSchema()

@@ -51,25 +51,23 @@ class Nominal(NominalField):
 def _length(
     description: str, example: Any, minimum: float = 0.001, maximum: float = 9.5, **more: Any
 ) -> Nominal:
-    return Nominal(
-        "length", minimum=minimum, maximum=maximum, description=description, example=example, **more
-    )
+    return Nominal("length", minimum, maximum, example, description, **more)
 
 
 def _density(description: str, example: Any, **more: Any) -> Nominal:
-    return Nominal("density", minimum=0.01, maximum=25, description=description, example=example, **more)
+    return Nominal("density", 0.01, 25, example, description, **more)
 
 
 def _factor(description: str) -> Number:
-    return Number(description=description, example=1.02, minimum=0.01, maximum=100.0, assumed=1.0)
+    return Number(0.01, 100.0, 1.02, description, assumed=1.0)
 
 
 def _name(description: str, example: str = "core", **more: Any) -> Text:
-    return Text(description=description, example=example, maximum=60, pattern=_NAMED, **more)
+    return Text(example, description, maximum=60, pattern=_NAMED, **more)
 
 
 def _three(entry: fields.Field[Any], description: str) -> Several:
-    return Several(entry, description=description, minimum=3, maximum=3)
+    return Several(entry, 3, 3, description)
 
 
 def kind_of(field: str) -> str:
@@ -147,17 +145,13 @@ class RotationSchema(Schema):
     """How a solid is turned: by an angle about an axis, or by where its own z (and x) point."""
 
     axis = _three(
-        Number(description="A component.", example=1.0, minimum=-1e3, maximum=1e3),
+        Number(-1e3, 1e3, 1.0, "A component."),
         "Axis of the turn, in the design's frame; its length does not matter.",
     )
     angle = Nominal("angle", -360, 360, 90, "Angle of the turn, right-handed.")
-    z = _three(
-        Number(description="A component.", example=0.0, minimum=-1e3, maximum=1e3),
-        "Direction of the solid's own axis z.",
-    )
+    z = _three(Number(-1e3, 1e3, 0.0, "A component."), "Direction of the solid's own axis z.")
     x = _three(
-        Number(description="A component.", example=0.0, minimum=-1e3, maximum=1e3),
-        "Direction its own axis x is turned to as nearly as can be.",
+        Number(-1e3, 1e3, 0.0, "A component."), "Direction its own axis x is turned to as nearly as can be."
     )
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
@@ -169,26 +163,26 @@ class RotationSchema(Schema):
 
 class _SolidSchema(Schema):
     name = _name("Name of the solid, no other's in the design.", required=True)
-    role = Choice(*words.SOLID_ROLES, default="other", description="What the solid is in the ball.")
+    role = Choice(words.SOLID_ROLES, "What the solid is in the ball.", default="other")
     density = _density("Density of its material.", 1.2, required=True)
     position = _three(
         _length("A coordinate.", 0.0, -9.5, 9.5),
         "Place of the solid's middle: x to the mass-bias mark, y, z to the pin.",
     )
-    rotation = Part(RotationSchema, description="How it is turned; default: not.")
+    rotation = Part(RotationSchema, "How it is turned; default: not.")
 
 
 class SphereSchema(_SolidSchema):
     """A sphere."""
 
-    shape = Choice("sphere", required=True, description="The shape.")
+    shape = Choice(("sphere",), "The shape.", required=True)
     diameter = _length("Diameter; the first solid's is the design's.", 7.0)
 
 
 class EllipsoidSchema(_SolidSchema):
     """An ellipsoid."""
 
-    shape = Choice("ellipsoid", required=True, description="The shape.")
+    shape = Choice(("ellipsoid",), "The shape.", required=True)
     length_x = _length("Full length along its own x.", 3.7, required=True)
     length_y = _length("Full length along its own y.", 4.4, required=True)
     length_z = _length("Full length along its own z.", 5.2, required=True)
@@ -197,7 +191,7 @@ class EllipsoidSchema(_SolidSchema):
 class CylinderSchema(_SolidSchema):
     """A cylinder about its own z; a disc is a flat one."""
 
-    shape = Choice("cylinder", required=True, description="The shape.")
+    shape = Choice(("cylinder",), "The shape.", required=True)
     diameter = _length("Diameter.", 2.4, required=True)
     height = _length("Height.", 0.36, required=True)
 
@@ -205,7 +199,7 @@ class CylinderSchema(_SolidSchema):
 class ConeSchema(_SolidSchema):
     """A cone about its own z, the base at z = -height/2."""
 
-    shape = Choice("cone", required=True, description="The shape.")
+    shape = Choice(("cone",), "The shape.", required=True)
     diameter = _length("Diameter of the base.", 2.0, required=True)
     height = _length("Height.", 1.5, required=True)
 
@@ -213,7 +207,7 @@ class ConeSchema(_SolidSchema):
 class FrustumSchema(_SolidSchema):
     """A cone cut parallel to its base, about its own z, the bottom at z = -height/2."""
 
-    shape = Choice("frustum", required=True, description="The shape.")
+    shape = Choice(("frustum",), "The shape.", required=True)
     bottom_diameter = _length("Diameter at the bottom.", 3.0, required=True)
     top_diameter = _length("Diameter at the top.", 2.0, required=True)
     height = _length("Height.", 1.5, required=True)
@@ -222,17 +216,12 @@ class FrustumSchema(_SolidSchema):
 class ProfileSchema(_SolidSchema):
     """A polyline turned about the solid's own z: stacked frustums."""
 
-    shape = Choice("profile", required=True, description="The shape.")
+    shape = Choice(("profile",), "The shape.", required=True)
     points = Several(
-        Several(
-            _length("Height along z, or radius.", 1.5, -9.5, 9.5),
-            description="Height and radius.",
-            minimum=2,
-            maximum=2,
-        ),
-        description="Points of height and radius, heights rising; two at one height make a step.",
-        minimum=2,
-        maximum=limits.POINTS_MAXIMUM,
+        Several(_length("Height along z, or radius.", 1.5, -9.5, 9.5), 2, 2, "Height and radius."),
+        2,
+        limits.POINTS_MAXIMUM,
+        "Points of height and radius, heights rising; two at one height make a step.",
         required=True,
     )
     radial_scale = _factor("What every radius is multiplied by.")
@@ -242,7 +231,7 @@ class ProfileSchema(_SolidSchema):
 class RoundedBoxSchema(_SolidSchema):
     """A box with rounded edges and corners."""
 
-    shape = Choice("rounded_box", required=True, description="The shape.")
+    shape = Choice(("rounded_box",), "The shape.", required=True)
     length_x = _length("Full length along its own x.", 1.5, required=True)
     length_y = _length("Full length along its own y.", 1.2, required=True)
     length_z = _length("Full length along its own z.", 1.0, required=True)
@@ -252,7 +241,7 @@ class RoundedBoxSchema(_SolidSchema):
 class MeshSolidSchema(_SolidSchema):
     """A closed surface of triangles, drawn elsewhere."""
 
-    shape = Choice("mesh", required=True, description="The shape.")
+    shape = Choice(("mesh",), "The shape.", required=True)
     mesh = _name("Name of one of the design's meshes.", required=True)
     scale = _factor("What every length is multiplied by.")
 
@@ -299,18 +288,17 @@ class MeshSchema(Schema):
     """A closed surface of triangles: in the form's part of that file name, or within the JSON as base64."""
 
     name = _name("Name by which solids use it.", required=True)
-    unit = Choice(*words.MESH_UNITS, required=True, description="What one unit of its numbers is.")
-    format = Choice(*words.MESH_FORMATS, description="Format; default: the extension of the file's name.")
+    unit = Choice(words.MESH_UNITS, "What one unit of its numbers is.", required=True)
+    format = Choice(words.MESH_FORMATS, "Format; default: the extension of the file's name.")
     file = Text(
-        description="File name of the form's part that holds it; for the command, its path from the design's "
-        "folder.",
-        example="core.stl",
+        "core.stl",
+        "File name of the form's part that holds it; for the command, its path from the design's folder.",
         maximum=200,
         pattern=_NAMED,
     )
     data = Text(
-        description="The file itself as base64, where it is small.",
-        example="c29saWQ=",
+        "c29saWQ=",
+        "The file itself as base64, where it is small.",
         maximum=limits.MESH_DATA_MAXIMUM,
         pattern=r"^[A-Za-z0-9+/]*={0,2}$",
     )
@@ -332,22 +320,12 @@ class MeshSchema(Schema):
 class DesignSchema(Schema):
     """A layered ball: an ordered list of solids, the ball first, each displacing what lies beneath it."""
 
-    name = Text(description="Name of the design, for the reader.", example="Ostrel Works Skarn")
+    name = Text("Ostrel Works Skarn", "Name of the design, for the reader.")
     diameter = _length("Diameter of the ball.", 8.58, 7.5, 9.5, required=True)
     meshes = Several(
-        Part(MeshSchema, description="One mesh."),
-        description="Meshes that solids use.",
-        minimum=0,
-        maximum=limits.MESHES_MAXIMUM,
-        default=[],
+        Part(MeshSchema, "One mesh."), 0, limits.MESHES_MAXIMUM, "Meshes that solids use.", default=[]
     )
-    solids = Several(
-        SolidField(),
-        description="The solids, the ball first.",
-        minimum=1,
-        maximum=limits.SOLIDS_MAXIMUM,
-        required=True,
-    )
+    solids = Several(SolidField(), 1, limits.SOLIDS_MAXIMUM, "The solids, the ball first.", required=True)
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Find doubled names, spheres without size and meshes that are not there."""
@@ -384,13 +362,7 @@ def _check_meshes(solids: Sequence[Mapping[str, Any]], known: set[str], errors: 
 
 
 class _TargetSchema(Schema):
-    weight = Number(
-        description="How much a miss counts.",
-        example=2.0,
-        minimum=1e-3,
-        maximum=1e3,
-        assumed=limits.TARGET_WEIGHT,
-    )
+    weight = Number(1e-3, 1e3, 2.0, "How much a miss counts.", assumed=limits.TARGET_WEIGHT)
 
 
 def _value(kind: str, low: float, high: float, example: float) -> Nominal:
@@ -433,19 +405,17 @@ class RatioTargetSchema(_TargetSchema):
 class TargetsSchema(Schema):
     """What the numbers of the design should be."""
 
-    weight = Part(WeightTargetSchema, description="Weight.")
-    rg = Part(LengthTargetSchema, description="Radius of gyration about the low axis.")
-    rg_intermediate = Part(LengthTargetSchema, description="Radius of gyration about the intermediate axis.")
-    rg_high = Part(LengthTargetSchema, description="Radius of gyration about the high axis.")
-    differential = Part(LengthTargetSchema, description="Highest less lowest radius of gyration.")
-    intermediate_differential = Part(
-        LengthTargetSchema, description="Highest less intermediate radius of gyration."
-    )
-    asymmetry_ratio = Part(RatioTargetSchema, description="Intermediate differential over differential.")
-    top_weight = Part(ImbalanceTargetSchema, description="Reading with the center-of-gravity mark on top.")
-    pin_to_cg = Part(LengthTargetSchema, description="Arc from pin to center-of-gravity mark.")
-    pin_to_low_rg_axis = Part(LengthTargetSchema, description="Arc from pin to low axis.")
-    mark_to_high_rg_axis = Part(LengthTargetSchema, description="Arc from mass-bias mark to high axis.")
+    weight = Part(WeightTargetSchema, "Weight.")
+    rg = Part(LengthTargetSchema, "Radius of gyration about the low axis.")
+    rg_intermediate = Part(LengthTargetSchema, "Radius of gyration about the intermediate axis.")
+    rg_high = Part(LengthTargetSchema, "Radius of gyration about the high axis.")
+    differential = Part(LengthTargetSchema, "Highest less lowest radius of gyration.")
+    intermediate_differential = Part(LengthTargetSchema, "Highest less intermediate radius of gyration.")
+    asymmetry_ratio = Part(RatioTargetSchema, "Intermediate differential over differential.")
+    top_weight = Part(ImbalanceTargetSchema, "Reading with the center-of-gravity mark on top.")
+    pin_to_cg = Part(LengthTargetSchema, "Arc from pin to center-of-gravity mark.")
+    pin_to_low_rg_axis = Part(LengthTargetSchema, "Arc from pin to low axis.")
+    mark_to_high_rg_axis = Part(LengthTargetSchema, "Arc from mass-bias mark to high axis.")
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Ask for one target at least."""
@@ -456,20 +426,20 @@ class TargetsSchema(Schema):
 def _solid_names() -> Several:
     return Several(
         _name("Name of a solid."),
-        description="Solids of which the number is one and the same.",
-        minimum=1,
-        maximum=limits.SOLIDS_MAXIMUM,
+        1,
+        limits.SOLIDS_MAXIMUM,
+        "Solids of which the number is one and the same.",
         required=True,
     )
 
 
 def _seed() -> Whole:
     return Whole(
-        description="Start of the random numbers: the same seed, the same answer.",
+        0,
+        limits.SEED_MAXIMUM,
+        7,
+        "Start of the random numbers: the same seed, the same answer.",
         assumed=limits.DEFAULT_SEED,
-        example=7,
-        minimum=0,
-        maximum=limits.SEED_MAXIMUM,
     )
 
 
@@ -478,12 +448,9 @@ class ParameterSchema(Schema):
 
     solids = _solid_names()
     field = Choice(
-        "density",
-        *words.SIZES,
-        *words.FACTORS,
-        *words.POSITIONS,
+        ("density", *words.SIZES, *words.FACTORS, *words.POSITIONS),
+        "Which of the solids' numbers.",
         required=True,
-        description="Which of the solids' numbers.",
     )
     lower = KindOfField(required=True, description="Least value.", example=1.8)
     upper = KindOfField(required=True, description="Greatest value.", example=3.2)
@@ -503,44 +470,28 @@ def _check_bounds(loaded: Mapping[str, Any], errors: Errors) -> None:
 class TradeOffSchema(Schema):
     """The front of two targets that conflict, the others kept."""
 
-    first = Choice(*words.NUMBERS, required=True, description="One target.")
-    second = Choice(*words.NUMBERS, required=True, description="The other.")
-    points = Whole(
-        description="Points of the front.",
-        assumed=limits.FRONT,
-        example=9,
-        minimum=2,
-        maximum=limits.FRONT_MAXIMUM,
-    )
+    first = Choice(words.NUMBERS, "One target.", required=True)
+    second = Choice(words.NUMBERS, "The other.", required=True)
+    points = Whole(2, limits.FRONT_MAXIMUM, 9, "Points of the front.", assumed=limits.FRONT)
 
 
 class SolveSchema(Schema):
     """Find designs that meet targets."""
 
-    targets = Part(TargetsSchema, required=True, description="What should come out.")
+    targets = Part(TargetsSchema, "What should come out.", required=True)
     parameters = Several(
-        Part(ParameterSchema, description="One parameter."),
-        description="What may move.",
-        minimum=1,
-        maximum=limits.PARAMETERS_MAXIMUM,
-        required=True,
+        Part(ParameterSchema, "One parameter."), 1, limits.PARAMETERS_MAXIMUM, "What may move.", required=True
     )
     seed = _seed()
     starts = Whole(
-        description="Places to search from, the design itself the first.",
+        1,
+        limits.STARTS_MAXIMUM,
+        12,
+        "Places to search from, the design itself the first.",
         assumed=limits.STARTS,
-        example=12,
-        minimum=1,
-        maximum=limits.STARTS_MAXIMUM,
     )
-    keep = Whole(
-        description="Most solutions to give.",
-        assumed=limits.SOLUTIONS,
-        example=5,
-        minimum=1,
-        maximum=limits.SOLUTIONS_MAXIMUM,
-    )
-    trade_off = Part(TradeOffSchema, description="A front to follow as well.")
+    keep = Whole(1, limits.SOLUTIONS_MAXIMUM, 5, "Most solutions to give.", assumed=limits.SOLUTIONS)
+    trade_off = Part(TradeOffSchema, "A front to follow as well.")
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Hold the front to the targets."""
@@ -572,16 +523,16 @@ class FamilySchema(Schema):
 
     weights = Several(
         Nominal("weight", 6, 20, 14, "A weight."),
-        description="The weights.",
+        1,
+        limits.FAMILY_MAXIMUM,
+        "The weights.",
         assumed=list(limits.FAMILY_WEIGHTS),
-        minimum=1,
-        maximum=limits.FAMILY_MAXIMUM,
     )
     parameters = Several(
-        Part(DensityParameterSchema, description="One density."),
-        description="The densities that may move.",
-        minimum=1,
-        maximum=limits.PARAMETERS_MAXIMUM,
+        Part(DensityParameterSchema, "One density."),
+        1,
+        limits.PARAMETERS_MAXIMUM,
+        "The densities that may move.",
         required=True,
     )
     seed = _seed()
@@ -592,9 +543,10 @@ class ToleranceSchema(Schema):
 
     solids = _solid_names()
     field = Choice(
-        "density", *words.SIZES, *words.FACTORS, *words.OFFSETS, *words.TILTS, required=True,
-        description="Which of the solids' numbers; offsets and tilts move the solids together.",
-    )  # fmt: skip
+        ("density", *words.SIZES, *words.FACTORS, *words.OFFSETS, *words.TILTS),
+        "Which of the solids' numbers; offsets and tilts move the solids together.",
+        required=True,
+    )
     standard_deviation = KindOfField(description="Of a normal distribution.", example=0.02)
     half_width = KindOfField(description="Of a uniform distribution.", example=0.04)
 
@@ -611,41 +563,37 @@ class ProductionSchema(Schema):
     """How tolerances spread the numbers, and what share of balls breaks which rule."""
 
     tolerances = Several(
-        Part(ToleranceSchema, description="One tolerance."),
-        description="What varies, each by itself.",
-        minimum=1,
-        maximum=limits.TOLERANCES_MAXIMUM,
+        Part(ToleranceSchema, "One tolerance."),
+        1,
+        limits.TOLERANCES_MAXIMUM,
+        "What varies, each by itself.",
         required=True,
     )
     samples = Whole(
-        description="Balls to draw (Sobol points).",
+        64,
+        limits.DESIGN_SAMPLES_MAXIMUM,
+        limits.DESIGN_SAMPLES,
+        "Balls to draw (Sobol points).",
         assumed=limits.DESIGN_SAMPLES,
-        example=limits.DESIGN_SAMPLES,
-        minimum=64,
-        maximum=limits.DESIGN_SAMPLES_MAXIMUM,
     )
     seed = _seed()
     confidence = Number(
-        description="Confidence of the intervals.",
-        assumed=limits.CONFIDENCE,
-        example=limits.CONFIDENCE,
-        minimum=0.5,
-        maximum=0.9999,
+        0.5, 0.9999, limits.CONFIDENCE, "Confidence of the intervals.", assumed=limits.CONFIDENCE
     )
 
 
 class DesignRulesSchema(Schema):
     """Which rulebook: the design is judged as made, for approval; drilled, for play."""
 
-    body = Choice(*words.BODIES, default="usbc", description="The governing body.")
+    body = Choice(words.BODIES, "The governing body.", default="usbc")
     on = Day(
-        description="Day of submission and of use; without it, the day the rulebook was compiled, which the "
+        "2026-05-01",
+        "Day of submission and of use; without it, the day the rulebook was compiled, which the "
         "answer names.",
-        example="2026-05-01",
     )
     overlay = Text(
-        description="National or local differences laid over the rulebook.",
-        example="australia",
+        "australia",
+        "National or local differences laid over the rulebook.",
         pattern=OVERLAY_PATTERN,
         maximum=40,
     )
@@ -654,8 +602,8 @@ class DesignRulesSchema(Schema):
 class CompareSchema(Schema):
     """What to set beside the design: another design, another drilling, or both."""
 
-    design = Part(DesignSchema, description="The second design; default: the first.")
-    drilling = Part(DrillingSchema, description="The second drilling; default: the first.")
+    design = Part(DesignSchema, "The second design; default: the first.")
+    drilling = Part(DrillingSchema, "The second drilling; default: the first.")
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Ask for one of the two."""
@@ -674,8 +622,8 @@ def _require_layout(drilling: Any, errors: Errors, path: tuple[str, ...]) -> Non
 class DesignRequestSchema(Schema):
     """A design, and what is asked of it."""
 
-    design = Part(DesignSchema, required=True, description="The design.")
-    drilling = Part(DrillingSchema, description="A drilling through its layers; it needs a layout.")
+    design = Part(DesignSchema, "The design.", required=True)
+    drilling = Part(DrillingSchema, "A drilling through its layers; it needs a layout.")
     balance_arm = QuantityField(
         "length",
         0.5,
@@ -683,11 +631,11 @@ class DesignRequestSchema(Schema):
         3.2,
         f"Lever arm of the balance; default: the drilling's, or else {limits.BALANCE_ARM} in.",
     )
-    rules = Part(DesignRulesSchema, description="The rules to judge it by.", default={})
-    compare = Part(CompareSchema, description="What to compare it with.")
-    solve = Part(SolveSchema, description="Targets to meet.")
-    family = Part(FamilySchema, description="The same shape in other weights.")
-    production = Part(ProductionSchema, description="A tolerance study.")
+    rules = Part(DesignRulesSchema, "The rules to judge it by.", default={})
+    compare = Part(CompareSchema, "What to compare it with.")
+    solve = Part(SolveSchema, "Targets to meet.")
+    family = Part(FamilySchema, "The same shape in other weights.")
+    production = Part(ProductionSchema, "A tolerance study.")
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Ask for a layout, a drilling to compare with, and one arm."""

@@ -20,9 +20,7 @@ LISTED_MAXIMUM = 100_000
 
 
 def _number(description: str, example: float, unit: str = "1") -> Number:
-    return Number(
-        description=description, example=example, minimum=-1e300, maximum=1e300, unit=unit, allow_none=True
-    )
+    return Number(-1e300, 1e300, example, description, unit=unit, allow_none=True)
 
 
 def _value(description: str, example: float) -> Number:
@@ -30,15 +28,15 @@ def _value(description: str, example: float) -> Number:
 
 
 def _chance(description: str, example: float) -> Number:
-    return Number(description=description, example=example, minimum=0.0, maximum=1.0, allow_none=True)
+    return Number(0.0, 1.0, example, description, allow_none=True)
 
 
 def _count(description: str, example: int, *, allow_none: bool = False) -> Whole:
-    return Whole(description=description, example=example, minimum=0, maximum=_MANY, allow_none=allow_none)
+    return Whole(0, _MANY, example, description, allow_none=allow_none)
 
 
 def _text(description: str, example: str, *, allow_none: bool = False) -> Text:
-    return Text(description=description, example=example, maximum=4000, allow_none=allow_none)
+    return Text(example, description, maximum=4000, allow_none=allow_none)
 
 
 def _shown(description: str, example: str) -> fields.String:
@@ -49,19 +47,15 @@ def _shown(description: str, example: str) -> fields.String:
 
 
 def _texts(description: str, example: str) -> Several:
-    return Several(_text("One of them.", example), description=description, minimum=0, maximum=LISTED_MAXIMUM)
+    return Several(_text("One of them.", example), 0, LISTED_MAXIMUM, description)
 
 
 def _numbers(description: str, example: float, unit: str = "1") -> Several:
-    return Several(
-        _number("One of them.", example, unit), description=description, minimum=0, maximum=LISTED_MAXIMUM
-    )
+    return Several(_number("One of them.", example, unit), 0, LISTED_MAXIMUM, description)
 
 
 def _list(schema: type[Schema], entry: str, description: str, **options: Any) -> Several:
-    return Several(
-        Part(schema, description=entry), description=description, minimum=0, maximum=LISTED_MAXIMUM, **options
-    )
+    return Several(Part(schema, entry), 0, LISTED_MAXIMUM, description, **options)
 
 
 class LeftOutCellSchema(Schema):
@@ -93,17 +87,15 @@ class LeftOutSchema(Schema):
     rows = _count("Rows that could not be read as a ball.", 1)
     cells = _count("Bad cells in them.", 1)
     blank_rows = _count("Empty rows, which are no balls.", 0)
-    by_column = Table(_count("Bad cells.", 1), description="Bad cells by heading.", example={"hardness": 1})
+    by_column = Table(_count("Bad cells.", 1), {"hardness": 1}, "Bad cells by heading.")
     listed = _list(LeftOutCellSchema, "One reason.", "The first reasons, in the order of the file.")
-    repeated_serials = Part(RepeatedSerialsSchema, description="Serials that stand more than once.")
+    repeated_serials = Part(RepeatedSerialsSchema, "Serials that stand more than once.")
 
 
 class PlanDecisionSchema(Schema):
     """What the attributes plan says of the counts."""
 
-    outcome = Choice(
-        *words.OUTCOMES, description="Accepted (conforming), rejected (nonconforming), or neither."
-    )
+    outcome = Choice(words.OUTCOMES, "Accepted (conforming), rejected (nonconforming), or neither.")
     sample_size = _count("Balls the plan takes.", 80)
     balls_given = _count("Rows that hold, or should hold, a ball.", 80)
     acceptance_number = _count("Nonconforming balls that still accept.", 2)
@@ -117,12 +109,10 @@ class PlanDecisionSchema(Schema):
 class AcceptanceSchema(Schema):
     """The decision on the lot, and the risk it carries."""
 
-    lot_accepted = Flag(
-        description="Whether the lot is accepted; null where nothing is decided.", allow_none=True
-    )
-    outcome = Choice(*words.OUTCOMES, description="The same in the words of the outcomes.")
+    lot_accepted = Flag("Whether the lot is accepted; null where nothing is decided.", allow_none=True)
+    outcome = Choice(words.OUTCOMES, "The same in the words of the outcomes.")
     message = _text("The decision in a sentence.", "The lot is accepted by its plan.")
-    scope = Choice(*words.LOT_SCOPES, description="By all rules, or by those on what the file measures.")
+    scope = Choice(words.LOT_SCOPES, "By all rules, or by those on what the file measures.")
     not_judged = _texts("Titles of rules without data.", "Coefficient of friction")
     reasons = _texts("What decided, the worst first.", "Balls: 1 nonconforming of 80 balls; at most 2 may be")
     acceptance_at_aql = _chance("Probability that the plan accepts a lot at the AQL.", 0.961)
@@ -131,7 +121,7 @@ class AcceptanceSchema(Schema):
     )
     aql = _number("Acceptable quality limit.", 1.0, "percent")
     limiting_quality = _number("Limiting quality.", 6.4, "percent")
-    by_count = Part(PlanDecisionSchema, description="What the counts say.")
+    by_count = Part(PlanDecisionSchema, "What the counts say.")
 
 
 class LotCountsSchema(Schema):
@@ -185,7 +175,7 @@ class RuleCountsSchema(Schema):
     title = _text("The rule in a few words.", "Hardness")
     quantity = _text("What it judges.", "hardness", allow_none=True)
     unit = _text("Its unit.", "Shore D", allow_none=True)
-    advisory = Flag(description="Whether it is advice that decides nothing.", example=False)
+    advisory = Flag("Whether it is advice that decides nothing.", example=False)
     decides = _count("Nonconforming balls of which it is the worst rule.", 1)
     not_judged = _count("Balls it does not reach.", 0)
     conforming = _count("Conforming balls.", 78)
@@ -199,7 +189,7 @@ class QuantityLimitsSchema(Schema):
 
     min = _value("Least value that conforms.", 73.0)
     max = _value("Greatest value that conforms.", 90.0)
-    differ = Flag(description="Whether they differ among the balls; the narrowest are given.", example=False)
+    differ = Flag("Whether they differ among the balls; the narrowest are given.", example=False)
     rules = _texts("Ids of the rules they come from.", "hardness")
 
 
@@ -238,7 +228,7 @@ class ToleranceIntervalSchema(Schema):
     coverage = _chance("Part of the lot it holds.", 0.99)
     confidence = _chance("Confidence wanted.", 0.95)
     confidence_reached = _chance("Confidence it has, where that is another.", 0.95)
-    sufficient = Flag(description="Whether the confidence is kept with so few balls.")
+    sufficient = Flag("Whether the confidence is kept with so few balls.")
     lower = _value("Lower end; null where open.", 73.4)
     upper = _value("Upper end; null where open.", 76.9)
     factor = _number("Standard deviations from the mean to an end.", 2.99)
@@ -254,9 +244,7 @@ class NormalitySchema(Schema):
     adjusted_statistic = _number("The same, corrected for the sample's size.", 0.745)
     p_value = _chance("p-value.", 0.052)
     significance = _chance("p-values under it count against normality.", 0.05)
-    normal = Flag(
-        description="Whether nothing speaks against it; null where it was not tested.", allow_none=True
-    )
+    normal = Flag("Whether nothing speaks against it; null where it was not tested.", allow_none=True)
     warning = _text("What follows for results that rest on normal theory; empty where nothing.", "")
 
 
@@ -280,10 +268,10 @@ class CapabilitySchema(Schema):
     standard_deviation_within = _value("Spread from ball to ball.", 0.48)
     standard_deviation_overall = _value("Whole spread.", 0.58)
     within_method = _text("Where the spread from ball to ball comes from.", "moving_range")
-    cp = Part(CapabilityIndexSchema, allow_none=True, description="Cp; null with one limit.")
-    cpk = Part(CapabilityIndexSchema, description="Cpk.")
-    pp = Part(CapabilityIndexSchema, allow_none=True, description="Pp; null with one limit.")
-    ppk = Part(CapabilityIndexSchema, description="Ppk.")
+    cp = Part(CapabilityIndexSchema, "Cp; null with one limit.", allow_none=True)
+    cpk = Part(CapabilityIndexSchema, "Cpk.")
+    pp = Part(CapabilityIndexSchema, "Pp; null with one limit.", allow_none=True)
+    ppk = Part(CapabilityIndexSchema, "Ppk.")
     assumptions = _texts("What it rests on.", "the process is stable; see the drift charts")
 
 
@@ -292,7 +280,7 @@ class HistogramSchema(Schema):
 
     start = _value("Lower edge of the first bin.", 72.25)
     width = _value("Width of a bin.", 0.5)
-    counts = Several(_count("Balls in a bin.", 12), description="The bins.", minimum=0, maximum=5000)
+    counts = Several(_count("Balls in a bin.", 12), 0, 5000, "The bins.")
 
 
 class RunPointSchema(Schema):
@@ -316,7 +304,7 @@ class RunChartSchema(Schema):
 class QuantityStatementSchema(Schema):
     """What the lot is like in one quantity. What needs each ball's value is null in a very large lot."""
 
-    quantity = Choice(*QUANTITIES, description="The quantity.")
+    quantity = Choice(QUANTITIES, "The quantity.")
     unit = _text("Its trade unit.", "Shore D")
     count = _count("Balls with a value.", 79)
     without_value = _count("Balls without one.", 0)
@@ -324,14 +312,14 @@ class QuantityStatementSchema(Schema):
     standard_deviation = _value("Sample standard deviation.", 0.58)
     minimum = _value("Smallest value.", 72.4)
     maximum = _value("Largest value.", 76.4)
-    limits = Part(QuantityLimitsSchema, description="The limits that bind the balls.")
-    counted_outside = Part(CountedOutsideSchema, allow_none=True, description="Balls outside.")
-    fraction_outside = Part(FractionOutsideSchema, allow_none=True, description="Estimated fraction outside.")
+    limits = Part(QuantityLimitsSchema, "The limits that bind the balls.")
+    counted_outside = Part(CountedOutsideSchema, "Balls outside.", allow_none=True)
+    fraction_outside = Part(FractionOutsideSchema, "Estimated fraction outside.", allow_none=True)
     tolerance_intervals = _list(ToleranceIntervalSchema, "One interval.", "Tolerance intervals.")
-    normality = Part(NormalitySchema, allow_none=True, description="Test of normality.")
-    capability = Part(CapabilitySchema, allow_none=True, description="Process capability.")
-    histogram = Part(HistogramSchema, description="Histogram.")
-    run_chart = Part(RunChartSchema, allow_none=True, description="The balls in order.")
+    normality = Part(NormalitySchema, "Test of normality.", allow_none=True)
+    capability = Part(CapabilitySchema, "Process capability.", allow_none=True)
+    histogram = Part(HistogramSchema, "Histogram.")
+    run_chart = Part(RunChartSchema, "The balls in order.", allow_none=True)
     notes = _texts("What to mind in these numbers.", "only 5 different readings among 79")
 
 
@@ -340,13 +328,14 @@ class SampleRuleResultSchema(Schema):
 
     rule = _text("Id of the rule.", "oil_absorption_sample")
     title = _text("The rule in a few words.", "Oil absorption of a model's samples")
-    basis = Choice(*words.BASES, description="How sure the rule is.")
+    basis = Choice(words.BASES, "How sure the rule is.")
     source = _text("Document and date.", "release on the oil absorption specification (2018)")
-    outcome = Choice(*words.OUTCOMES, description="The verdict.")
+    outcome = Choice(words.OUTCOMES, "The verdict.")
     message = _text("The verdict in a sentence.", "no ball of 79 under 135 s; average 686.2 s")
     result = Table(
-        description="The numbers behind it: rates, averages, bounds, and what further balls would settle.",
-        example={"count": 79, "under_limit": 0, "average": 686.2},
+        None,
+        {"count": 79, "under_limit": 0, "average": 686.2},
+        "The numbers behind it: rates, averages, bounds, and what further balls would settle.",
         allow_none=True,
     )
 
@@ -354,21 +343,21 @@ class SampleRuleResultSchema(Schema):
 class PlanSchema(Schema):
     """The attributes plan, and what it does."""
 
-    kind = Choice(*words.PLAN_KINDS, "none", "every_ball", description="Where the plan comes from.")
+    kind = Choice((*words.PLAN_KINDS, "none", "every_ball"), "Where the plan comes from.")
     sample_size = _count("Balls to take.", 80)
     acceptance_number = _count("Nonconforming balls that still accept.", 2)
     rejection_number = _count("Nonconforming balls that reject.", 3)
     lot_size = _count("Balls in the lot.", 1000, allow_none=True)
-    model = Choice(*words.MODELS, allow_none=True, description="Distribution of the count.")
-    level = Choice(*words.LEVELS, allow_none=True, description="Inspection level.")
-    inspection = Choice(*words.INSPECTIONS, allow_none=True, description="Severity.")
+    model = Choice(words.MODELS, "Distribution of the count.", allow_none=True)
+    level = Choice(words.LEVELS, "Inspection level.", allow_none=True)
+    inspection = Choice(words.INSPECTIONS, "Severity.", allow_none=True)
     code_letter = _text("Code letter of the lot.", "J", allow_none=True)
     plan_letter = _text("Code letter whose plan applies.", "J", allow_none=True)
     aql = _number("Acceptable quality limit.", 1.0, "percent")
     limiting_quality = _number("Quality the consumer's risk is stated at.", 6.4, "percent")
     acceptance_at_aql = _chance("Probability of acceptance at the AQL.", 0.961)
     acceptance_at_limiting_quality = _chance("Probability of acceptance at the limiting quality.", 0.097)
-    full_inspection = Flag(description="Whether every ball is inspected.", example=False)
+    full_inspection = Flag("Whether every ball is inspected.", example=False)
     source = _text("Table or method.", "ISO 2859-1:1999, Table 2-A")
     basis = _text("How sure it is.", "from_memory")
     notes = _texts("What to mind.", "the table's sample is as large as the lot")
@@ -379,7 +368,7 @@ class CurvesSchema(Schema):
 
     sample_size = _count("Balls to take.", 80)
     acceptance_number = _count("Nonconforming balls that still accept.", 2)
-    model = Choice(*words.MODELS, description="Distribution of the count.")
+    model = Choice(words.MODELS, "Distribution of the count.")
     lot_size = _count("Balls in the lot.", 1000, allow_none=True)
     fraction = _numbers("Nonconforming fraction of what comes in.", 0.01)
     acceptance = _numbers("Probability of acceptance.", 0.961)
@@ -397,7 +386,7 @@ class VariablesPlanUsedSchema(Schema):
     sample_size = _count("Balls.", 79)
     acceptability_constant = _number("k, in standard deviations.", 1.75)
     maximum_fraction = _chance("M, the largest estimated fraction outside two limits.", 0.039)
-    sigma_known = Flag(description="Whether the spread of the process is known.", example=False)
+    sigma_known = Flag("Whether the spread of the process is known.", example=False)
     producer_quality = _chance("Acceptable quality limit.", 0.01)
     producer_risk = _chance("Probability of rejecting a lot there.", 0.0007)
     consumer_quality = _chance("Limiting quality.", 0.1)
@@ -408,18 +397,15 @@ class VariablesPlanUsedSchema(Schema):
 class VariablesOutcomeSchema(Schema):
     """One quantity judged by its variables plan."""
 
-    quantity = Choice(*QUANTITIES, description="The quantity.")
-    plan = Part(VariablesPlanUsedSchema, description="The plan.")
-    outcome = Choice(*words.OUTCOMES, description="The verdict.")
+    quantity = Choice(QUANTITIES, "The quantity.")
+    plan = Part(VariablesPlanUsedSchema, "The plan.")
+    outcome = Choice(words.OUTCOMES, "The verdict.")
     message = _text("The verdict in a sentence.", "quality statistic 3.7 against k = 1.752")
     decision = Table(
-        description="The statistics behind it.",
-        example={"quality_lower": 3.7, "outcome": "conforming"},
-        allow_none=True,
+        None, {"quality_lower": 3.7, "outcome": "conforming"}, "The statistics behind it.", allow_none=True
     )
     curve = Table(
-        description="Probability of acceptance over the fraction.",
-        example={"fraction": [0.01], "acceptance": [0.99]},
+        None, {"fraction": [0.01], "acceptance": [0.99]}, "Probability of acceptance over the fraction."
     )
 
 
@@ -428,7 +414,7 @@ class WorstBallSchema(Schema):
 
     row = _count("Row in the file.", 38)
     serial = _shown("Its serial.", "OW7K20437")
-    outcome = Choice(*words.OUTCOMES, description="Its outcome.")
+    outcome = Choice(words.OUTCOMES, "Its outcome.")
     rule = _text("The rule that decides.", "hardness", allow_none=True)
     margin = _value("Distance to that rule's limit; negative outside.", -0.6)
     unit = _text("Unit of the margin.", "Shore D", allow_none=True)
@@ -438,15 +424,10 @@ class WorstBallSchema(Schema):
 class DrawnSchema(Schema):
     """A random sample of serials."""
 
-    serials = Several(
-        _shown("A serial to measure.", "OW7K20437"),
-        description="The sample, sorted.",
-        minimum=0,
-        maximum=LISTED_MAXIMUM,
-    )
+    serials = Several(_shown("A serial to measure.", "OW7K20437"), 0, LISTED_MAXIMUM, "The sample, sorted.")
     sample_size = _count("Balls drawn.", 80)
     lot_size = _count("Serials drawn from.", 1000)
-    seed = Whole(description="The seed.", example=20260501, minimum=0, maximum=limits.SEED_MAXIMUM)
+    seed = Whole(0, limits.SEED_MAXIMUM, 20260501, "The seed.")
     generator = _text("The generator of random numbers.", "PCG64")
 
 
@@ -454,16 +435,16 @@ class MeasurementSchema(Schema):
     """The measurement studies that came with the request."""
 
     gauges = Several(
-        Table(description="One study.", example={"quantity": "hardness", "standard_uncertainty": 0.4}),
-        description="Gauge studies: variances by source, and the standard uncertainty that decides.",
-        minimum=0,
-        maximum=len(QUANTITIES),
+        Table(None, {"quantity": "hardness", "standard_uncertainty": 0.4}, "One study."),
+        0,
+        len(QUANTITIES),
+        "Gauge studies: variances by source, and the standard uncertainty that decides.",
     )
     instruments = Several(
-        Table(description="One comparison.", example={"quantity": "hardness", "reference": "durometer A"}),
-        description="Offsets between instruments.",
-        minimum=0,
-        maximum=len(QUANTITIES),
+        Table(None, {"quantity": "hardness", "reference": "durometer A"}, "One comparison."),
+        0,
+        len(QUANTITIES),
+        "Offsets between instruments.",
     )
 
 
@@ -479,61 +460,52 @@ class FileFoundSchema(Schema):
     """What was found of the file."""
 
     name = _shown("Its name.", "ostrel_tarn_48.csv")
-    format = Choice(*words.FORMATS, description="Its format.")
+    format = Choice(words.FORMATS, "Its format.")
     columns = _list(ColumnSchema, "One column.", "Its columns.")
     encoding = _text("Encoding of a text file.", "utf-8")
     separator = fields.String(
         metadata={"description": "Mark between cells of a CSV file.", "examples": [","], "maxLength": 1}
     )
     decimal = _text("Decimal mark of a CSV file.", ".")
-    decimal_found = Flag(description="Whether a decimal comma was found rather than told.", example=False)
+    decimal_found = Flag("Whether a decimal comma was found rather than told.", example=False)
     sheet = _shown("Sheet of a workbook.", "Lot 7")
-    other_sheets = Several(
-        _shown("A sheet.", "Notes"),
-        description="Sheets that were not read.",
-        minimum=0,
-        maximum=LISTED_MAXIMUM,
-    )
+    other_sheets = Several(_shown("A sheet.", "Notes"), 0, LISTED_MAXIMUM, "Sheets that were not read.")
     formulas = _count("Cells with a formula, whose stored values were read.", 0)
 
 
 class LotResultSchema(Schema):
     """A lot, judged. What was left out stands first."""
 
-    left_out = Part(LeftOutSchema, description="What was left out, and why.")
-    acceptance = Part(AcceptanceSchema, description="The decision and its risk.")
-    counts = Part(LotCountsSchema, description="Balls by outcome.")
-    nonconforming = Part(NonconformingSchema, description="The nonconforming fraction.")
-    defects = Part(DefectsSchema, allow_none=True, description="Defects per million.")
-    outcomes = Table(
-        _count("Balls.", 78), description="Balls by outcome under all rules.", example={"conforming": 78}
-    )
+    left_out = Part(LeftOutSchema, "What was left out, and why.")
+    acceptance = Part(AcceptanceSchema, "The decision and its risk.")
+    counts = Part(LotCountsSchema, "Balls by outcome.")
+    nonconforming = Part(NonconformingSchema, "The nonconforming fraction.")
+    defects = Part(DefectsSchema, "Defects per million.", allow_none=True)
+    outcomes = Table(_count("Balls.", 78), {"conforming": 78}, "Balls by outcome under all rules.")
     by_rule = _list(RuleCountsSchema, "One rule.", "Rule by rule, the ones broken most often first.")
     quantities = _list(
         QuantityStatementSchema, "One quantity.", "What the lot is like, quantity by quantity."
     )
     sample_rules = _list(SampleRuleResultSchema, "One rule.", "The governing body's rules on samples.")
-    plan = Part(PlanSchema, description="The attributes plan.")
-    curves = Part(CurvesSchema, allow_none=True, description="What the plan does at each quality.")
+    plan = Part(PlanSchema, "The attributes plan.")
+    curves = Part(CurvesSchema, "What the plan does at each quality.", allow_none=True)
     variables = _list(VariablesOutcomeSchema, "One plan.", "Variables plans.")
     worst_balls = _list(WorstBallSchema, "One ball.", "Nonconforming and inconclusive balls, worst first.")
-    drawn = Part(DrawnSchema, allow_none=True, description="The sample drawn, where asked for.")
-    measurement = Part(MeasurementSchema, description="Measurement studies.")
-    file = Part(FileFoundSchema, description="What was found of the file.")
+    drawn = Part(DrawnSchema, "The sample drawn, where asked for.", allow_none=True)
+    measurement = Part(MeasurementSchema, "Measurement studies.")
+    file = Part(FileFoundSchema, "What was found of the file.")
     cautions = _list(CautionSchema, "One caution.", "What deserves a second look.")
     assumptions = _texts("What was assumed.", "The rows are every ball of the lot.")
-    rules = Part(UsedRulesSchema, description="The rules used.")
-    decision = Part(UsedDecisionSchema, description="How uncertainty decided.")
+    rules = Part(UsedRulesSchema, "The rules used.")
+    decision = Part(UsedDecisionSchema, "How uncertainty decided.")
     uncertainties = Table(
         _value("Standard uncertainty, in the trade unit.", 0.4),
-        description="Standard uncertainties used for readings that state none.",
-        example={"hardness": 0.4},
+        {"hardness": 0.4},
+        "Standard uncertainties used for readings that state none.",
     )
     confidence = _chance("Confidence of bounds and intervals.", 0.95)
     coverage = _chance("Part of the lot a tolerance interval holds.", 0.99)
-    units = Table(
-        _text("Unit.", "Shore D"), description="Units by quantity.", example={"hardness": "Shore D"}
-    )
+    units = Table(_text("Unit.", "Shore D"), {"hardness": "Shore D"}, "Units by quantity.")
 
 
 class SignalSchema(Schema):
@@ -552,19 +524,15 @@ class SignalSchema(Schema):
 class DriftEntrySchema(Schema):
     """One quantity over the lots."""
 
-    quantity = Choice(*QUANTITIES, description="The quantity.")
+    quantity = Choice(QUANTITIES, "The quantity.")
     unit = _text("Its trade unit.", "Shore D")
     note = _text(
         "Why it is not charted, where it is not.", "not charted: it needs two lots or more", allow_none=True
     )
     shewhart = Table(
-        description="Charts of means and spreads with limits.",
-        example={"center": 75.2, "sigma": 0.6},
-        allow_none=True,
+        None, {"center": 75.2, "sigma": 0.6}, "Charts of means and spreads with limits.", allow_none=True
     )
-    ewma = Table(
-        description="Moving average with limits.", example={"center": 75.2, "weight": 0.2}, allow_none=True
-    )
+    ewma = Table(None, {"center": 75.2, "weight": 0.2}, "Moving average with limits.", allow_none=True)
     signals = _list(SignalSchema, "One signal.", "Signals in time order.")
 
 
@@ -577,21 +545,16 @@ class SeriesLeftOutSchema(Schema):
 class LotSeriesResultSchema(Schema):
     """Several lots of one model in time order."""
 
-    left_out = Part(SeriesLeftOutSchema, description="What was left out of all lots together.")
-    outcome = Choice(*words.OUTCOMES, description="The worst outcome of the lots.")
+    left_out = Part(SeriesLeftOutSchema, "What was left out of all lots together.")
+    outcome = Choice(words.OUTCOMES, "The worst outcome of the lots.")
     lots_accepted = _count("Lots accepted.", 6)
-    names = Several(
-        _shown("Name of a lot.", "lot7.csv"),
-        description="The lots, in order.",
-        minimum=0,
-        maximum=LISTED_MAXIMUM,
-    )
+    names = Several(_shown("Name of a lot.", "lot7.csv"), 0, LISTED_MAXIMUM, "The lots, in order.")
     drift = _list(DriftEntrySchema, "One quantity.", "Drift over the lots.")
     switching = Several(
-        Table(description="One lot.", example={"lot": 0, "outcome": "conforming"}),
-        description="What the switching rules of ISO 2859-1 make of the lots; null without its tables.",
-        minimum=0,
-        maximum=1000,
+        Table(None, {"lot": 0, "outcome": "conforming"}, "One lot."),
+        0,
+        1000,
+        "What the switching rules of ISO 2859-1 make of the lots; null without its tables.",
         allow_none=True,
     )
     lots = _list(LotResultSchema, "One lot.", "The lots.")
@@ -603,7 +566,7 @@ class LotRowSchema(Schema):
 
     row = _count("Row in the file.", 38)
     serial = _shown("Its serial.", "OW7K20437")
-    outcome = Choice(*words.OUTCOMES, description="Its outcome by all rules.")
+    outcome = Choice(words.OUTCOMES, "Its outcome by all rules.")
     rule = _text("The rule that decides.", "hardness", allow_none=True)
     margin = _value("Distance to that rule's limit; negative outside.", -0.6)
     unit = _text("Unit of the margin.", "Shore D", allow_none=True)

@@ -85,18 +85,18 @@ class Mapping(fields.Dict):
 class LotFileSchema(Schema):
     """How the file is written. What is not said is found in the file, or refused where it is not clear."""
 
-    format = Choice(*words.FORMATS, description="Format, in place of what the name and the first bytes tell.")
-    encoding = Text(description="Encoding of a text file.", example="cp1252", maximum=40)
-    separator = Choice(*words.SEPARATORS, description="Mark between the cells of a CSV file.")
-    decimal = Choice(".", ",", description="Decimal mark of a CSV file.")
+    format = Choice(words.FORMATS, "Format, in place of what the name and the first bytes tell.")
+    encoding = Text("cp1252", "Encoding of a text file.", maximum=40)
+    separator = Choice(words.SEPARATORS, "Mark between the cells of a CSV file.")
+    decimal = Choice((".", ","), "Decimal mark of a CSV file.")
     missing = Several(
-        Text(description="A text that means no data.", example="n/a", maximum=40),
-        description="Texts that mean no data, besides the empty cell.",
-        minimum=0,
-        maximum=20,
+        Text("n/a", "A text that means no data.", maximum=40),
+        0,
+        20,
+        "Texts that mean no data, besides the empty cell.",
         default=[],
     )
-    sheet = Text(description="Sheet of a workbook; default: the first.", example="Lot 7", maximum=100)
+    sheet = Text("Lot 7", "Sheet of a workbook; default: the first.", maximum=100)
     mapping = Mapping(
         description="Headings of the file to the names of a ball's fields (perhaps with a unit); null leaves "
         "a column out.",
@@ -105,15 +105,11 @@ class LotFileSchema(Schema):
 
 
 def _percent(description: str, example: float) -> Number:
-    return Number(
-        description=description, example=example, minimum=0.0, maximum=100.0, exclusive=True, unit="percent"
-    )
+    return Number(0.0, 100.0, example, description, exclusive=True, unit="percent")
 
 
 def _risk(description: str, default: float) -> Number:
-    return Number(
-        description=description, example=default, minimum=0.0, maximum=0.5, exclusive=True, default=default
-    )
+    return Number(0.0, 0.5, default, description, exclusive=True, default=default)
 
 
 class SamplingPlanSchema(Schema):
@@ -124,14 +120,14 @@ class SamplingPlanSchema(Schema):
     smallest plan that keeps both risks.
     """
 
-    kind = Choice(*words.PLAN_KINDS, default="table", description="Where the plan comes from.")
-    level = Choice(*words.LEVELS, description="Inspection level, for `table`.", assumed=limits.LEVEL)
-    inspection = Choice(*words.INSPECTIONS, description="Severity, for `table`.", assumed=limits.INSPECTION)
+    kind = Choice(words.PLAN_KINDS, "Where the plan comes from.", default="table")
+    level = Choice(words.LEVELS, "Inspection level, for `table`.", assumed=limits.LEVEL)
+    inspection = Choice(words.INSPECTIONS, "Severity, for `table`.", assumed=limits.INSPECTION)
     aql = Number(
-        description="Acceptable quality limit; the tables have 0.01, 0.015, 0.025, 0.04, 0.065, 0.1 to 10.",
-        example=0.65,
-        minimum=0.01,
-        maximum=10.0,
+        0.01,
+        10.0,
+        0.65,
+        "Acceptable quality limit; the tables have 0.01, 0.015, 0.025, 0.04, 0.065, 0.1 to 10.",
         unit="percent",
     )
     limiting_quality = _percent("Quality to be kept out. For `zero_acceptance` and `two_point`.", 4.0)
@@ -140,8 +136,7 @@ class SamplingPlanSchema(Schema):
         "Largest probability of accepting a lot at the limiting quality.", limits.CONSUMER_RISK
     )
     model = Choice(
-        *words.MODELS,
-        description="Distribution of the count; hypergeometric if there is a lot size, else binomial.",
+        words.MODELS, "Distribution of the count; hypergeometric if there is a lot size, else binomial."
     )
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
@@ -168,7 +163,7 @@ class SamplingPlanSchema(Schema):
 class VariablesPlanSchema(Schema):
     """A variables plan for one quantity: the k-method for normal data (ISO 3951-1)."""
 
-    quantity = Choice(*QUANTITIES, required=True, description="The quantity.")
+    quantity = Choice(QUANTITIES, "The quantity.", required=True)
     aql = _percent("Acceptable quality limit.", 0.65)
     limiting_quality = _percent("Quality to be kept out.", 6.5)
     producer_risk = _risk("Largest probability of rejecting a lot at the AQL.", limits.PRODUCER_RISK)
@@ -176,10 +171,10 @@ class VariablesPlanSchema(Schema):
         "Largest probability of accepting a lot at the limiting quality.", limits.CONSUMER_RISK
     )
     sigma = Number(
-        description="Known standard deviation of the process, in the quantity's trade unit.",
-        example=0.03,
-        minimum=0.0,
-        maximum=1e5,
+        0.0,
+        1e5,
+        0.03,
+        "Known standard deviation of the process, in the quantity's trade unit.",
         exclusive=True,
         unit="see quantity",
     )
@@ -198,18 +193,15 @@ class SamplingSchema(Schema):
     """What the rows are of the lot, and the plans it is judged by."""
 
     rows = Choice(
-        *words.ROWS,
-        description="Whether the rows are a sample or every ball; a sample where a lot size is given.",
+        words.ROWS, "Whether the rows are a sample or every ball; a sample where a lot size is given."
     )
-    lot_size = Whole(description="Balls in the lot.", example=1000, minimum=1, maximum=limits.LOT_MAXIMUM)
-    plan = Part(
-        SamplingPlanSchema, description="Attributes plan; without one no nonconforming ball is accepted."
-    )
+    lot_size = Whole(1, limits.LOT_MAXIMUM, 1000, "Balls in the lot.")
+    plan = Part(SamplingPlanSchema, "Attributes plan; without one no nonconforming ball is accepted.")
     variables = Several(
-        Part(VariablesPlanSchema, description="One quantity's plan."),
-        description="Variables plans; the lot is accepted only where each of them accepts too.",
-        minimum=0,
-        maximum=len(QUANTITIES),
+        Part(VariablesPlanSchema, "One quantity's plan."),
+        0,
+        len(QUANTITIES),
+        "Variables plans; the lot is accepted only where each of them accepts too.",
         default=[],
     )
 
@@ -252,36 +244,32 @@ class UncertaintiesSchema(Schema):
     del _name
 
 
-_READING = {"example": 75.5, "minimum": -1e6, "maximum": 1e6, "unit": "see quantity"}
+def _reading() -> Number:
+    return Number(-1e6, 1e6, 75.5, "A reading, in the trade unit.", unit="see quantity")
 
 
 class GaugeStudySchema(Schema):
     """A crossed study of a gauge: every operator reads every part several times."""
 
-    quantity = Choice(*QUANTITIES, required=True, description="The quantity read.")
+    quantity = Choice(QUANTITIES, "The quantity read.", required=True)
     measurements = Several(
         Several(
-            Several(
-                Number(description="A reading, in the trade unit.", **_READING),  # type: ignore[arg-type]
-                description="One operator's readings of the part.",
-                minimum=2,
-                maximum=50,
-            ),
-            description="One part's readings, an array an operator.",
-            minimum=2,
-            maximum=50,
+            Several(_reading(), 2, 50, "One operator's readings of the part."),
+            2,
+            50,
+            "One part's readings, an array an operator.",
         ),
+        2,
+        200,
+        "The readings: an array a part, in it an array an operator, all of one shape.",
         required=True,
-        description="The readings: an array a part, in it an array an operator, all of one shape.",
-        minimum=2,
-        maximum=200,
     )
     readings_averaged = Whole(
-        description="Readings by one operator that make up one result in use.",
+        1,
+        100,
+        1,
+        "Readings by one operator that make up one result in use.",
         assumed=limits.READINGS_AVERAGED,
-        example=1,
-        minimum=1,
-        maximum=100,
     )
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
@@ -300,29 +288,22 @@ class GaugeStudySchema(Schema):
 class InstrumentStudySchema(Schema):
     """Instruments, such as durometers, that read the same balls once each."""
 
-    quantity = Choice(*QUANTITIES, required=True, description="The quantity read.")
+    quantity = Choice(QUANTITIES, "The quantity read.", required=True)
     instruments = Several(
-        Text(description="Name of an instrument.", example="durometer A", maximum=60),
+        Text("durometer A", "Name of an instrument.", maximum=60),
+        2,
+        50,
+        "The instruments, in the order of the readings.",
         required=True,
-        description="The instruments, in the order of the readings.",
-        minimum=2,
-        maximum=50,
     )
     measurements = Several(
-        Several(
-            Number(description="A reading, in the trade unit.", **_READING),  # type: ignore[arg-type]
-            description="One ball's readings, one an instrument.",
-            minimum=2,
-            maximum=50,
-        ),
+        Several(_reading(), 2, 50, "One ball's readings, one an instrument."),
+        2,
+        1000,
+        "The readings: an array a ball.",
         required=True,
-        description="The readings: an array a ball.",
-        minimum=2,
-        maximum=1000,
     )
-    reference = Text(
-        description="The instrument the others are compared with.", example="durometer A", maximum=60
-    )
+    reference = Text("durometer A", "The instrument the others are compared with.", maximum=60)
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Ask for one reading an instrument, and for names that differ."""
@@ -341,96 +322,69 @@ class DrawSchema(Schema):
     """Which balls to measure: a random sample of the file's serials, the same for the same seed."""
 
     seed = Whole(
+        0,
+        limits.SEED_MAXIMUM,
+        20260501,
+        "Start of the random numbers; note it with the sample.",
         required=True,
-        description="Start of the random numbers; note it with the sample.",
-        example=20260501,
-        minimum=0,
-        maximum=limits.SEED_MAXIMUM,
     )
-    sample_size = Whole(
-        description="Balls to draw; default: the plan's sample.",
-        example=80,
-        minimum=1,
-        maximum=limits.SAMPLE_MAXIMUM,
-    )
+    sample_size = Whole(1, limits.SAMPLE_MAXIMUM, 80, "Balls to draw; default: the plan's sample.")
 
 
 class DriftSchema(Schema):
     """How several files, each one lot of a model in time order, are charted."""
 
-    baseline = Whole(
-        description="First lots that set center and spread; default: all.", example=5, minimum=1, maximum=1000
-    )
+    baseline = Whole(1, 1000, 5, "First lots that set center and spread; default: all.")
     weight = Number(
-        description="Weight of the newest lot in the moving average.",
-        example=0.2,
-        minimum=0.01,
-        maximum=1.0,
-        default=limits.DRIFT_WEIGHT,
+        0.01, 1.0, 0.2, "Weight of the newest lot in the moving average.", default=limits.DRIFT_WEIGHT
     )
 
 
 class LotRulesSchema(RulesSchema):
     """Which rulebook, on which day, at which stage: by default balls as made."""
 
-    stage = Choice(
-        *words.STAGES, default="approval", description="A model's approval (balls as made), or use in play."
-    )
+    stage = Choice(words.STAGES, "A model's approval (balls as made), or use in play.", default="approval")
 
 
 class LotRequestSchema(Schema):
     """How a lot is to be judged; the file comes beside it."""
 
-    rules = Part(LotRulesSchema, description="The rules to check against.", default={})
+    rules = Part(LotRulesSchema, "The rules to check against.", default={})
     scope = Choice(
-        *words.LOT_SCOPES,
+        words.LOT_SCOPES,
+        "Whether all rules must judge the lot, or those alone on what the file measures.",
         default="all",
-        description="Whether all rules must judge the lot, or those alone on what the file measures.",
     )
-    decision = Part(DecisionSchema, description="How uncertainty decides.", default={})
-    file = Part(LotFileSchema, description="How the file is written.", default={})
-    sampling = Part(SamplingSchema, description="What the rows are, and the plans.", default={})
-    confidence = Number(
-        description="Confidence of bounds and intervals.",
-        example=0.95,
-        minimum=0.5,
-        maximum=0.9999,
-        default=limits.CONFIDENCE,
-    )
+    decision = Part(DecisionSchema, "How uncertainty decides.", default={})
+    file = Part(LotFileSchema, "How the file is written.", default={})
+    sampling = Part(SamplingSchema, "What the rows are, and the plans.", default={})
+    confidence = Number(0.5, 0.9999, 0.95, "Confidence of bounds and intervals.", default=limits.CONFIDENCE)
     coverage = Number(
-        description="Part of the lot that a tolerance interval holds.",
-        example=0.99,
-        minimum=0.5,
-        maximum=0.9999,
-        default=limits.COVERAGE,
+        0.5, 0.9999, 0.99, "Part of the lot that a tolerance interval holds.", default=limits.COVERAGE
     )
     uncertainties = Part(
         UncertaintiesSchema,
-        description="Standard uncertainties of readings that state none, for the guarded decision.",
+        "Standard uncertainties of readings that state none, for the guarded decision.",
         default={},
     )
     gauge_studies = Several(
-        Part(GaugeStudySchema, description="One quantity's study."),
-        description="Gauge studies; each gives the standard uncertainty of its quantity.",
-        minimum=0,
-        maximum=len(QUANTITIES),
+        Part(GaugeStudySchema, "One quantity's study."),
+        0,
+        len(QUANTITIES),
+        "Gauge studies; each gives the standard uncertainty of its quantity.",
         default=[],
     )
     instrument_studies = Several(
-        Part(InstrumentStudySchema, description="One comparison."),
-        description="Comparisons of instruments, such as durometers.",
-        minimum=0,
-        maximum=len(QUANTITIES),
+        Part(InstrumentStudySchema, "One comparison."),
+        0,
+        len(QUANTITIES),
+        "Comparisons of instruments, such as durometers.",
         default=[],
     )
-    draw = Part(DrawSchema, description="Draw a sample of the file's serials.")
-    drift = Part(DriftSchema, description="How several lots are charted.", default={})
+    draw = Part(DrawSchema, "Draw a sample of the file's serials.")
+    drift = Part(DriftSchema, "How several lots are charted.", default={})
     worst_balls = Whole(
-        description="Worst balls listed one by one.",
-        assumed=limits.WORST_BALLS,
-        example=50,
-        minimum=0,
-        maximum=limits.WORST_BALLS_MAXIMUM,
+        0, limits.WORST_BALLS_MAXIMUM, 50, "Worst balls listed one by one.", assumed=limits.WORST_BALLS
     )
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:

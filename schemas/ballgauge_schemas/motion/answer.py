@@ -10,7 +10,7 @@ from ballgauge_schemas.shared.base import Part, Schema, Several, Table, Text
 
 
 def _group(description: str, example: dict[str, Any], *, allow_none: bool = False) -> Table:
-    return Table(description=description, example=example, required=True, allow_none=allow_none)
+    return Table(None, example, description, required=True, allow_none=allow_none)
 
 
 class MotionResultSchema(Schema):
@@ -44,10 +44,10 @@ class MotionResultSchema(Schema):
         allow_none=True,
     )
     surface_change = Several(
-        Table(description="One bowler and volume.", example={"bowler": "own", "volume": 25.0}),
-        description="How far the other surface moves the ball on the map.",
-        minimum=1,
-        maximum=limits.VOLUMES_MAXIMUM * len(words.PRESETS),
+        Table(None, {"bowler": "own", "volume": 25.0}, "One bowler and volume."),
+        1,
+        limits.VOLUMES_MAXIMUM * len(words.PRESETS),
+        "How far the other surface moves the ball on the map.",
         required=True,
         allow_none=True,
     )
@@ -56,24 +56,18 @@ class MotionResultSchema(Schema):
         {"difference": -0.8, "traits": {"rg": {"share": 0.6}}},
         allow_none=True,
     )
-    cautions = Several(
-        Part(CautionSchema, description="A caution."),
-        description="What to mind.",
-        minimum=0,
-        maximum=1000,
-        required=True,
-    )
+    cautions = Several(Part(CautionSchema, "A caution."), 0, 1000, "What to mind.", required=True)
     assumptions = Several(
-        Text(description="One sentence.", example="There is no rolling resistance.", maximum=1000),
-        description="What was taken for granted.",
-        minimum=0,
-        maximum=1000,
+        Text("There is no rolling resistance.", "One sentence.", maximum=1000),
+        0,
+        1000,
+        "What was taken for granted.",
         required=True,
     )
     units = Table(
-        Text(description="A unit.", example="ft", maximum=60),
-        description="Unit of each name in the answer.",
-        example={"distance": "ft", "board": "board from the bowler's side"},
+        Text("ft", "A unit.", maximum=60),
+        {"distance": "ft", "board": "board from the bowler's side"},
+        "Unit of each name in the answer.",
         required=True,
     )
 

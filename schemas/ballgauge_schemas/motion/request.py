@@ -45,26 +45,26 @@ class Exact(NominalField):
 def _plain(
     low: float, high: float, example: float, unit: str, description: str, **options: Unpack[Options]
 ) -> Number:
-    return Number(description=description, example=example, minimum=low, maximum=high, unit=unit, **options)
+    return Number(low, high, example, description, unit=unit, **options)
 
 
 def _seed() -> Whole:
     return Whole(
-        description="Start of the random numbers: the same seed, the same answer.",
+        0,
+        limits.SEED_MAXIMUM,
+        7,
+        "Start of the random numbers: the same seed, the same answer.",
         assumed=limits.DEFAULT_SEED,
-        example=7,
-        minimum=0,
-        maximum=limits.SEED_MAXIMUM,
     )
 
 
 class MotionSurfaceSchema(Schema):
     """The ball's surface; without it, reactive at 2000 grit."""
 
-    cover = Choice(*words.COVERS, description="Material of the cover.", assumed=limits.COVER)
+    cover = Choice(words.COVERS, "Material of the cover.", assumed=limits.COVER)
     roughness = Exact("roughness", 0.5, 500, 20, "Mean roughness Ra, in place of the grit.")
     grit = _plain(60, 20000, 2000, "grit", "Grit of the last pad.", assumed=limits.GRIT)
-    polished = Flag(description="Whether it was polished after.", assumed=False, example=False)
+    polished = Flag("Whether it was polished after.", assumed=False, example=False)
     friction = Exact("ratio", 0.01, 1, 0.2, "Measured coefficient of friction on a dry lane.")
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
@@ -94,7 +94,7 @@ class AxisPointSchema(Schema):
 class BoxBallSchema(Schema):
     """A ball by its box numbers and layout, as if drilling changed nothing."""
 
-    name = Text(description="Maker and model, for the reader.", example="Ostrel Works Tarn 48")
+    name = Text("Ostrel Works Tarn 48", "Maker and model, for the reader.")
     weight = Exact("weight", 4, 20, 15, "Weight.", required=True)
     diameter = Exact("length", 7.5, 9.5, 8.59, "Diameter.", assumed=limits.USUAL_CIRCUMFERENCE / math.pi)
     rg = Exact("length", 2, 3.2, 2.49, "Radius of gyration about the low axis.", required=True)
@@ -102,8 +102,8 @@ class BoxBallSchema(Schema):
     intermediate_differential = Exact(
         "length", 0, 0.2, 0.012, "Highest less intermediate radius of gyration; 0: symmetrical.", assumed=0.0
     )
-    layout = Part(MotionLayoutSchema, required=True, description="The layout.")
-    surface = Part(MotionSurfaceSchema, description="The surface.")
+    layout = Part(MotionLayoutSchema, "The layout.", required=True)
+    surface = Part(MotionSurfaceSchema, "The surface.")
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """The intermediate differential is a part of the differential."""
@@ -115,9 +115,9 @@ class BoxBallSchema(Schema):
 class DrilledBallSchema(Schema):
     """A ball with its drilling: the inertia and the mass center are those of the drilled ball."""
 
-    ball = Part(BallSchema, required=True, description="The ball before drilling; it needs its size.")
-    drilling = Part(DrillingSchema, required=True, description="The drilling, with pap and layout.")
-    surface = Part(MotionSurfaceSchema, description="The surface.")
+    ball = Part(BallSchema, "The ball before drilling; it needs its size.", required=True)
+    drilling = Part(DrillingSchema, "The drilling, with pap and layout.", required=True)
+    surface = Part(MotionSurfaceSchema, "The surface.")
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Ask for what a motion cannot do without."""
@@ -177,11 +177,11 @@ class FilmSchema(Schema):
     """The film on some boards of a zone."""
 
     boards = Several(
-        Whole(description="Board from the right edge.", example=8, minimum=1, maximum=39),
+        Whole(1, 39, 8, "Board from the right edge."),
+        2,
+        2,
+        "First and last board from the right edge, both included.",
         required=True,
-        description="First and last board from the right edge, both included.",
-        minimum=2,
-        maximum=2,
     )
     film = Exact("film", 0, limits.FILM_MAXIMUM, 250, "Film at the zone's beginning.", required=True)
     film_end = Exact(
@@ -201,34 +201,28 @@ class ZoneSchema(Schema):
 
     to = Exact("lane_distance", 0, 1000, 40, "Where it ends, at most 60 ft.", required=True)
     films = Several(
-        Part(FilmSchema, description="The film on some boards."),
+        Part(FilmSchema, "The film on some boards."),
+        1,
+        39,
+        "Films that cover every board from 1 to 39 once; a dry board has film 0.",
         required=True,
-        description="Films that cover every board from 1 to 39 once; a dry board has film 0.",
-        minimum=1,
-        maximum=39,
     )
 
 
 class PatternSchema(Schema):
     """An oil pattern: zones one after another from the foul line; beyond the last the lane is dry."""
 
-    name = Text(description="Name, for the reader.", example="Ostrel house")
+    name = Text("Ostrel house", "Name, for the reader.")
     volume = Exact(
         "oil_volume", 0, 500, 22.5, "All the oil, where known: it must agree with the films to 2 %."
     )
-    zones = Several(
-        Part(ZoneSchema, description="A zone."),
-        required=True,
-        description="The zones.",
-        minimum=1,
-        maximum=limits.ZONES_MAXIMUM,
-    )
+    zones = Several(Part(ZoneSchema, "A zone."), 1, limits.ZONES_MAXIMUM, "The zones.", required=True)
 
 
 class LaneSchema(Schema):
     """The lane: an oil pattern, or one film all over it."""
 
-    pattern = Part(PatternSchema, description="An oil pattern.")
+    pattern = Part(PatternSchema, "An oil pattern.")
     film = Exact("film", 0, limits.FILM_MAXIMUM, 30, "The same film everywhere; 0 is a dry lane.")
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
@@ -240,7 +234,7 @@ class LaneSchema(Schema):
 class WearSchema(Schema):
     """What deliveries before this one did to the film: all follow the track of the first."""
 
-    deliveries = Whole(description="Deliveries before.", example=30, minimum=0, maximum=1000, required=True)
+    deliveries = Whole(0, 1000, 30, "Deliveries before.", required=True)
     picked_up = Exact(
         "ratio", 0, 1, 0.04, "Share of the film taken from the track's middle.", assumed=limits.PICKED_UP
     )
@@ -265,7 +259,7 @@ class FrictionSchema(Schema):
     """Constants of the friction curve, oiled + (dry - oiled) exp(-film / scale); all are ours."""
 
     oiled = Exact("ratio", 0, 1, 0.04, "Coefficient on a full film.", assumed=limits.OILED)
-    dry = Part(DryFrictionSchema, description="Coefficients on a dry lane.")
+    dry = Part(DryFrictionSchema, "Coefficients on a dry lane.")
     base = Exact("film", 0.1, 10000, 10, "Scale of film for a smooth ball.", assumed=limits.FRICTION_BASE)
     per_roughness = _plain(
         0, 100, 0.8, "1", "What a film as thick as Ra adds to the scale.", assumed=limits.PER_ROUGHNESS
@@ -287,14 +281,14 @@ class MotionSettingsSchema(Schema):
     rolling_resistance = Exact(
         "ratio", 0, 0.2, 0.01, "Torque over weight times radius once it rolls.", assumed=0.0
     )
-    friction = Part(FrictionSchema, description="Constants of the friction curve.")
+    friction = Part(FrictionSchema, "Constants of the friction curve.")
 
 
 def _ends(
     example: float, low: float, high: float, unit: str, description: str, assumed: tuple[float, float]
 ) -> Several:
     entry = _plain(low, high, example, unit, "Low, then high.")
-    return Several(entry, description=description, minimum=2, maximum=2, assumed=list(assumed))
+    return Several(entry, 2, 2, description, assumed=list(assumed))
 
 
 class WindowSchema(Schema):
@@ -314,57 +308,51 @@ class DeliverySpreadSchema(Schema):
     """How board and angle at the pins spread over many deliveries."""
 
     deliveries = Whole(
-        description="Deliveries.",
-        assumed=limits.SPREAD_DELIVERIES,
-        example=500,
-        minimum=2,
-        maximum=limits.SPREAD_DELIVERIES_MAXIMUM,
+        2, limits.SPREAD_DELIVERIES_MAXIMUM, 500, "Deliveries.", assumed=limits.SPREAD_DELIVERIES
     )
     seed = _seed()
     oil_uncertainty = Exact("ratio", 0, 1, 0.1, "Relative standard uncertainty of the film.", assumed=0.0)
-    window = Part(WindowSchema, description="The window that deliveries are counted in.")
+    window = Part(WindowSchema, "The window that deliveries are counted in.")
 
 
 class SurfaceChangeSchema(Schema):
     """Another surface for the request's own ball."""
 
-    surface = Part(MotionSurfaceSchema, required=True, description="The other surface.")
+    surface = Part(MotionSurfaceSchema, "The other surface.", required=True)
 
 
 class LineMapSchema(Schema):
     """Where the request's ball stands beside others, by length to the hook and sharpness of the turn."""
 
     balls = Several(
-        Part(BoxBallSchema, description="A ball."),
-        description="The others; the request's own ball is the first on the map.",
-        minimum=1,
-        maximum=limits.BALLS_MAXIMUM,
+        Part(BoxBallSchema, "A ball."),
+        1,
+        limits.BALLS_MAXIMUM,
+        "The others; the request's own ball is the first on the map.",
         required=True,
     )
     volumes = Several(
         Exact("oil_volume", 0.1, 500, 25, "Oil on the lane."),
-        description="Amounts of oil in the lane's pattern; default: its own.",
-        minimum=1,
-        maximum=limits.VOLUMES_MAXIMUM,
+        1,
+        limits.VOLUMES_MAXIMUM,
+        "Amounts of oil in the lane's pattern; default: its own.",
     )
     bowlers = Several(
-        Choice(*words.PRESETS, description="A bowler by name, with the request's hand."),
-        description="Bowlers by name; default: the request's own.",
-        minimum=1,
-        maximum=len(words.PRESETS),
+        Choice(words.PRESETS, "A bowler by name, with the request's hand."),
+        1,
+        len(words.PRESETS),
+        "Bowlers by name; default: the request's own.",
     )
     deliveries = Whole(
-        assumed=limits.POINT_DELIVERIES,
-        description="Scattered deliveries a point, the same for every ball. Balls x volumes x "
+        2,
+        limits.POINT_DELIVERIES_MAXIMUM,
+        12,
+        "Scattered deliveries a point, the same for every ball. Balls x volumes x "
         f"bowlers x ({limits.AIMING} for aiming + these) are at most {limits.WORK_MAXIMUM}.",
-        example=12,
-        minimum=2,
-        maximum=limits.POINT_DELIVERIES_MAXIMUM,
+        assumed=limits.POINT_DELIVERIES,
     )
     seed = _seed()
-    surface_change = Part(
-        SurfaceChangeSchema, description="How far another surface moves the request's ball."
-    )
+    surface_change = Part(SurfaceChangeSchema, "How far another surface moves the request's ball.")
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Every point once."""
@@ -377,45 +365,40 @@ class LineMapSchema(Schema):
 class ExplainSchema(Schema):
     """Which difference between the request's ball and a second one causes how many boards at the pins."""
 
-    ball = Part(BoxBallSchema, required=True, description="The second ball.")
+    ball = Part(BoxBallSchema, "The second ball.", required=True)
 
 
 class MotionRequestSchema(Schema):
     """A ball, who throws it, and a lane."""
 
-    ball = Part(BoxBallSchema, description="The ball by its box numbers; or else `drilled`.")
-    drilled = Part(DrilledBallSchema, description="The ball with its drilling; or else `ball`.")
-    bowler = Choice(*words.PRESETS, description="A bowler by name; or else `release`, or both.")
+    ball = Part(BoxBallSchema, "The ball by its box numbers; or else `drilled`.")
+    drilled = Part(DrilledBallSchema, "The ball with its drilling; or else `ball`.")
+    bowler = Choice(words.PRESETS, "A bowler by name; or else `release`, or both.")
     release = Part(
-        ReleaseSchema,
-        description="The release; without a bowler it needs speed, rev_rate, axis_rotation and axis_tilt.",
+        ReleaseSchema, "The release; without a bowler it needs speed, rev_rate, axis_rotation and axis_tilt."
     )
-    scatter = Part(ScatterSchema, description="The scatter of the releases.")
-    hand = Choice(
-        "right", "left", description=f"The bowler's hand; default: the drilling's, or else {limits.HAND}."
-    )
+    scatter = Part(ScatterSchema, "The scatter of the releases.")
+    hand = Choice(("right", "left"), f"The bowler's hand; default: the drilling's, or else {limits.HAND}.")
     pap = Part(
         AxisPointSchema,
-        description="The bowler's positive axis point.",
+        "The bowler's positive axis point.",
         assumed={"over": limits.PAP_OVER, "up": limits.PAP_UP},
     )
-    lane = Part(LaneSchema, required=True, description="The lane.")
-    wear = Part(WearSchema, description="Deliveries before this one; without it the oil is fresh.")
-    settings = Part(MotionSettingsSchema, description="How a delivery is computed.")
+    lane = Part(LaneSchema, "The lane.", required=True)
+    wear = Part(WearSchema, "Deliveries before this one; without it the oil is fresh.")
+    settings = Part(MotionSettingsSchema, "How a delivery is computed.")
     samples = Whole(
-        description="Points of the curves, evenly spaced in time: 0 for none, as without it, or 2 or more.",
-        example=limits.SAMPLES,
-        minimum=0,
-        maximum=limits.SAMPLES_MAXIMUM,
+        0,
+        limits.SAMPLES_MAXIMUM,
+        limits.SAMPLES,
+        "Points of the curves, evenly spaced in time: 0 for none, as without it, or 2 or more.",
     )
-    spread = Part(DeliverySpreadSchema, description="Many scattered deliveries.")
-    line_map = Part(LineMapSchema, description="The ball beside others.")
-    explain = Part(ExplainSchema, description="The ball against one other, trait by trait.")
+    spread = Part(DeliverySpreadSchema, "Many scattered deliveries.")
+    line_map = Part(LineMapSchema, "The ball beside others.")
+    explain = Part(ExplainSchema, "The ball against one other, trait by trait.")
     picture = Choice(
-        "motion",
-        "own",
-        *words.PRESETS,
-        description="What `Accept: text/html` shows: the motion, as without it, or the line map of a bowler; "
+        ("motion", "own", *words.PRESETS),
+        "What `Accept: text/html` shows: the motion, as without it, or the line map of a bowler; "
         "`own` is the request's own.",
     )
 

@@ -17,22 +17,18 @@ _RECORD = (
 
 
 def _person(description: str, example: str) -> Text:
-    return Text(description=description, example=example, maximum=80)
+    return Text(example, description, maximum=80)
 
 
 def _number(description: str, example: float) -> Number:
-    return Number(description=description, example=example, minimum=-1e300, maximum=1e300, unit="the rule's")
+    return Number(-1e300, 1e300, example, description, unit="the rule's")
 
 
 class RecordRequestSchema(Schema):
     """A check whose verdict is to be signed."""
 
-    check = Part(CheckRequestSchema, required=True, description="The check; it is made, then signed.")  # type: ignore[assignment]
-    issued_on = Day(
-        required=True,
-        example="2024-09-01",
-        description="Date of the record, as whoever asks for it states it.",
-    )
+    check = Part(CheckRequestSchema, "The check; it is made, then signed.", required=True)  # type: ignore[assignment]
+    issued_on = Day("2024-09-01", "Date of the record, as whoever asks for it states it.", required=True)
     player = _person("Whose ball it is, for the reader.", "J. Doe")
     event = _person("Where the record is used, for the reader.", "City open")
 
@@ -41,14 +37,13 @@ class RecordVerificationSchema(Schema):
     """A record to be verified."""
 
     record = Text(
+        _RECORD,
+        "A compact JWS (RFC 7515), or the text of a label's code.",
         required=True,
         maximum=limits.RECORD_MAXIMUM,
-        example=_RECORD,
-        description="A compact JWS (RFC 7515), or the text of a label's code.",
     )
     on = Day(
-        description="Day whose rules the record is compared with; without it, the record's own day of use.",
-        example="2026-05-01",
+        "2026-05-01", "Day whose rules the record is compared with; without it, the record's own day of use."
     )
 
 
@@ -56,21 +51,16 @@ class RecordPrintSchema(Schema):
     """A record to be printed."""
 
     record = Text(
-        required=True,
-        maximum=limits.RECORD_MAXIMUM,
-        example=_RECORD,
-        description="A genuine record, or its label's text.",
+        _RECORD, "A genuine record, or its label's text.", required=True, maximum=limits.RECORD_MAXIMUM
     )
-    form = Choice(
-        *words.PRINT_FORMS, required=True, description="A page (PDF), a label (PDF), or its code alone (PNG)."
-    )
+    form = Choice(words.PRINT_FORMS, "A page (PDF), a label (PDF), or its code alone (PNG).", required=True)
 
 
 class RecordFindingSchema(Schema):
     """A finding in short; its numbers have six significant digits, and absent ones do not exist."""
 
-    rule = Text(required=True, maximum=2000, description="Id of the rule.", example="weight")
-    outcome = Choice(*words.OUTCOMES, required=True, description="The verdict on this rule.")
+    rule = Text("weight", "Id of the rule.", required=True, maximum=2000)
+    outcome = Choice(words.OUTCOMES, "The verdict on this rule.", required=True)
     value = _number("The value judged.", 15.06)
     uncertainty = _number("Its standard uncertainty.", 0.01)
     min = _number("Least value that conforms.", 2.46)
@@ -80,105 +70,89 @@ class RecordFindingSchema(Schema):
 class RecordRulesSchema(Schema):
     """The rules that judged."""
 
-    body = Choice(*words.BODIES, required=True, description="The governing body.")
-    on = Day(required=True, description="Day of use.", example="2024-09-01")
-    stage = Choice(*words.STAGES, required=True, description="Use in play, or a model's approval.")
-    edition = Text(
-        required=True, maximum=2000, description="The rulebook's edition.", example="rules known in 2026"
-    )
-    overlay = Text(
-        required=True,
-        maximum=40,
-        allow_none=True,
-        description="National or local differences.",
-        example="australia",
-    )
+    body = Choice(words.BODIES, "The governing body.", required=True)
+    on = Day("2024-09-01", "Day of use.", required=True)
+    stage = Choice(words.STAGES, "Use in play, or a model's approval.", required=True)
+    edition = Text("rules known in 2026", "The rulebook's edition.", required=True, maximum=2000)
+    overlay = Text("australia", "National or local differences.", required=True, maximum=40, allow_none=True)
     digest = Text(
+        "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08",
+        "SHA-256 of the rules and their limits, of all dates.",
         required=True,
         maximum=64,
         pattern=r"^[0-9a-f]{64}$",
-        description="SHA-256 of the rules and their limits, of all dates.",
-        example="9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08",
     )
 
 
 class RecordContentSchema(Schema):
     """What is signed: this object as canonical JSON (RFC 8785)."""
 
-    format = Text(required=True, maximum=40, description="Name of this form.", example="ballgauge-record-1")
-    issued_on = Day(required=True, description="Date of the record, as stated.", example="2024-09-01")
+    format = Text("ballgauge-record-1", "Name of this form.", required=True, maximum=40)
+    issued_on = Day("2024-09-01", "Date of the record, as stated.", required=True)
     player = _person("Whose ball it is.", "J. Doe")
     event = _person("Where the record is used.", "City open")
-    check = Part(CheckRequestSchema, required=True, description="The request, in trade units.")  # type: ignore[assignment]
-    outcome = Choice(*words.OUTCOMES, required=True, description="The overall outcome.")
+    check = Part(CheckRequestSchema, "The request, in trade units.", required=True)  # type: ignore[assignment]
+    outcome = Choice(words.OUTCOMES, "The overall outcome.", required=True)
     findings = Several(
-        Part(RecordFindingSchema, description="One finding."),
+        Part(RecordFindingSchema, "One finding."),
+        0,
+        limits.RULES_MAXIMUM,
+        "The findings, in the rulebook's order.",
         required=True,
-        description="The findings, in the rulebook's order.",
-        minimum=0,
-        maximum=limits.RULES_MAXIMUM,
     )
-    rules = Part(RecordRulesSchema, required=True, description="The rules that judged.")
-    demo = Flag(
-        required=True, description="Whether a published key signed, so that it proves nothing.", example=False
-    )
+    rules = Part(RecordRulesSchema, "The rules that judged.", required=True)
+    demo = Flag("Whether a published key signed, so that it proves nothing.", required=True, example=False)
 
 
 class SignedRecordSchema(Schema):
     """A signed record."""
 
     record = Text(
+        _RECORD,
+        "The record: a compact JWS (RFC 7515), signed with Ed25519.",
         required=True,
         maximum=limits.RECORD_MAXIMUM,
         pattern=_RECORD_PATTERN,
-        example=_RECORD,
-        description="The record: a compact JWS (RFC 7515), signed with Ed25519.",
     )
     label = Text(
+        "BALLGAUGE1:6BF",
+        "Text of a QR code that carries the record; null where no code holds it.",
         required=True,
         allow_none=True,
         maximum=4296,
-        description="Text of a QR code that carries the record; null where no code holds it.",
-        example="BALLGAUGE1:6BF",
     )
-    kid = Text(required=True, maximum=100, description="Id of the key that signed.", example="2026-a")
-    demo = Flag(
-        required=True, description="Whether a published key signed, so that it proves nothing.", example=False
-    )
-    outcome = Choice(*words.OUTCOMES, required=True, description="The overall outcome.")
-    content = Part(RecordContentSchema, required=True, description="What was signed.")
+    kid = Text("2026-a", "Id of the key that signed.", required=True, maximum=100)
+    demo = Flag("Whether a published key signed, so that it proves nothing.", required=True, example=False)
+    outcome = Choice(words.OUTCOMES, "The overall outcome.", required=True)
+    content = Part(RecordContentSchema, "What was signed.", required=True)
 
 
 class RecordChangeSchema(Schema):
     """A rule that judges the record's ball otherwise than it did."""
 
-    rule = Text(required=True, maximum=2000, description="Id of the rule.", example="differential")
-    title = Text(required=True, maximum=2000, description="The rule in a few words.", example="Differential")
-    then = Part(
-        RecordFindingSchema, required=True, allow_none=True, description="In the record; null: no such rule."
-    )
-    now = Part(RecordFindingSchema, required=True, allow_none=True, description="Now; null: no such rule.")
+    rule = Text("differential", "Id of the rule.", required=True, maximum=2000)
+    title = Text("Differential", "The rule in a few words.", required=True, maximum=2000)
+    then = Part(RecordFindingSchema, "In the record; null: no such rule.", required=True, allow_none=True)
+    now = Part(RecordFindingSchema, "Now; null: no such rule.", required=True, allow_none=True)
 
 
 class RecordRecheckSchema(Schema):
     """The record's request judged again, by the rules this service knows."""
 
-    on = Day(required=True, description="Day of use that the rules are taken for.", example="2026-05-01")
-    rules_changed = Flag(
-        required=True, description="Whether any rule or limit differs from the record's.", example=False
-    )
+    on = Day("2026-05-01", "Day of use that the rules are taken for.", required=True)
+    rules_changed = Flag("Whether any rule or limit differs from the record's.", required=True, example=False)
     outcome = Choice(
-        *words.OUTCOMES,
+        words.OUTCOMES,
+        "The outcome now; null where the request can no longer be judged.",
         required=True,
         allow_none=True,
-        description="The outcome now; null where the request can no longer be judged.",
     )
     changes = Several(
-        Part(RecordChangeSchema, description="One rule."),
+        Part(RecordChangeSchema, "One rule."),
+        0,
+        2 * limits.RULES_MAXIMUM,
+        "The rules that judge otherwise.",
         required=True,
-        description="The rules that judge otherwise.",
-        minimum=0,
-        maximum=2 * limits.RULES_MAXIMUM,
     )
 
 
@@ -186,46 +160,36 @@ class VerifiedRecordSchema(Schema):
     """What has become of a record. Nothing of its content is shown unless it is genuine."""
 
     state = Choice(
-        *words.STATES,
-        required=True,
-        description="Genuine: signed by a key of this service, unaltered; altered: not what that key signed; "
+        words.STATES,
+        "Genuine: signed by a key of this service, unaltered; altered: not what that key signed; "
         "unknown_key: this service has no key of that id.",
+        required=True,
     )
-    kid = Text(
-        required=True, allow_none=True, maximum=100, description="Id of the key it names.", example="2026-a"
-    )
+    kid = Text("2026-a", "Id of the key it names.", required=True, allow_none=True, maximum=100)
     demo = Flag(
+        "Whether a published key signed, so that it proves nothing.",
         required=True,
         allow_none=True,
-        description="Whether a published key signed, so that it proves nothing.",
         example=False,
     )
-    content = Part(RecordContentSchema, required=True, allow_none=True, description="What was signed.")
-    recheck = Part(RecordRecheckSchema, required=True, allow_none=True, description="What the rules say now.")
+    content = Part(RecordContentSchema, "What was signed.", required=True, allow_none=True)
+    recheck = Part(RecordRecheckSchema, "What the rules say now.", required=True, allow_none=True)
 
 
 class RecordTextSchema(Schema):
     """A record as it was read from a file; nothing is known of it yet."""
 
-    record = Text(
-        required=True,
-        maximum=limits.RECORD_MAXIMUM,
-        description="The record, or its label's text.",
-        example=_RECORD,
-    )
+    record = Text(_RECORD, "The record, or its label's text.", required=True, maximum=limits.RECORD_MAXIMUM)
 
 
 class PublicKeySchema(Schema):
     """A public key as a JWK (RFC 7517, RFC 8037)."""
 
-    kty = Choice("OKP", required=True, description="Family of the key.")
-    crv = Choice("Ed25519", required=True, description="The curve.")
-    kid = Text(required=True, maximum=32, description="Id of the key.", example="2026-a")
+    kty = Choice(("OKP",), "Family of the key.", required=True)
+    crv = Choice(("Ed25519",), "The curve.", required=True)
+    kid = Text("2026-a", "Id of the key.", required=True, maximum=32)
     x = Text(
-        required=True,
-        maximum=64,
-        description="The key, as base64url.",
-        example="11qYAYKxCrfVS_7TyWQHOg7hcvPapiMlrwIaaPcHURo",
+        "11qYAYKxCrfVS_7TyWQHOg7hcvPapiMlrwIaaPcHURo", "The key, as base64url.", required=True, maximum=64
     )
 
 
@@ -233,11 +197,7 @@ class PublicKeysSchema(Schema):
     """The public keys of this service: a JWK set."""
 
     keys = Several(
-        Part(PublicKeySchema, description="One key."),
-        required=True,
-        description="The keys, the signing one first.",
-        minimum=0,
-        maximum=1000,
+        Part(PublicKeySchema, "One key."), 0, 1000, "The keys, the signing one first.", required=True
     )
 
 

@@ -13,8 +13,8 @@ from ballgauge_schemas.shared.quantity import Quantity, QuantityField
 class BallSchema(Schema):
     """A ball before drilling. Only `weight` is required; rules without data are not assessed."""
 
-    name = Text(description="Maker and model, for the reader.", example="Ostrel Works Tarn 48")
-    serial = Text(description="Serial number, for the reader.", example="OW7K20431", maximum=60)
+    name = Text("Ostrel Works Tarn 48", "Maker and model, for the reader.")
+    serial = Text("OW7K20431", "Serial number, for the reader.", maximum=60)
     weight = QuantityField("weight", 4, 20, 15.06, "Weight of the undrilled ball.", required=True)
     diameter = QuantityField("length", 7.5, 9.5, 8.59, "Mean diameter.")
     circumference = QuantityField("length", 23.5, 29.9, 26.986, "Circumference, a great circle.")
@@ -55,15 +55,12 @@ class BallSchema(Schema):
         "density", 0.5, 3, 1.19, "Density of the cover.", assumed=limits.COVER_DENSITY
     )
     approved_on = Day(
-        description="Day the governing body approved the model; rules that bind by approval use it.",
-        example="2021-05-14",
+        "2021-05-14", "Day the governing body approved the model; rules that bind by approval use it."
     )
     house_ball = Flag(
-        description="Whether the ball is a house ball, not drilled to fit one bowler.",
-        default=False,
-        example=False,
+        "Whether the ball is a house ball, not drilled to fit one bowler.", default=False, example=False
     )
-    cover = Choice(*words.COVERS, description="Family of the cover.")
+    cover = Choice(words.COVERS, "Family of the cover.")
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Compare the two differentials, and the diameter with the circumference."""

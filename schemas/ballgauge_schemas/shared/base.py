@@ -7,7 +7,8 @@ not run, and a class that has any is refused. Each field has a `read`, which tak
 ValidationError.
 
 Every field takes `required` and `allow_none`, and either `default`, which loading fills in, or `assumed`,
-which the engine takes where the field is absent; the document shows both as `default`.
+which the engine takes where the field is absent; the document shows both as `default`. A field is written as
+what it takes, an example, and its description.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from __future__ import annotations
 import datetime
 import functools
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, ClassVar, TypedDict, Unpack
 
 import marshmallow
@@ -206,9 +207,9 @@ class Text(fields.String):
 
     def __init__(
         self,
-        *,
-        description: str,
         example: str,
+        description: str,
+        *,
         maximum: int = 120,
         pattern: str | None = None,
         **options: Unpack[Options],
@@ -237,11 +238,11 @@ class Text(fields.String):
 class Choice(fields.String):
     """One of a few words."""
 
-    def __init__(self, *words: str, description: str, **options: Unpack[Options]) -> None:
+    def __init__(self, words: Sequence[str], description: str, **options: Unpack[Options]) -> None:
         example = options.get("default", options.get("assumed", words[0]))
         enum = [*words, None] if options.get("allow_none") else list(words)
         super().__init__(**told({"description": description, "examples": [example], "enum": enum}, **options))
-        self.words = words
+        self.words = tuple(words)
 
     def read(self, value: Any) -> str:
         """Read the word in `value`; raises ValidationError."""
@@ -254,7 +255,7 @@ class Choice(fields.String):
 class Flag(fields.Boolean):
     """true or false, and nothing that merely resembles them."""
 
-    def __init__(self, *, description: str, example: bool = True, **options: Unpack[Options]) -> None:
+    def __init__(self, description: str, *, example: bool = True, **options: Unpack[Options]) -> None:
         super().__init__(**told({"description": description, "examples": [example]}, **options))
 
     def read(self, value: Any) -> bool:
@@ -269,11 +270,11 @@ class Number(fields.Float):
 
     def __init__(
         self,
-        *,
-        description: str,
-        example: float,
         minimum: float,
         maximum: float,
+        example: float,
+        description: str,
+        *,
         unit: str = "1",
         exclusive: bool = False,
         **options: Unpack[Options],
@@ -304,7 +305,7 @@ class Whole(fields.Integer):
     """A whole number within limits."""
 
     def __init__(
-        self, *, description: str, example: int, minimum: int, maximum: int, **options: Unpack[Options]
+        self, minimum: int, maximum: int, example: int, description: str, **options: Unpack[Options]
     ) -> None:
         shape = {
             "description": description, "examples": [example], "x-unit": "1",
@@ -328,7 +329,7 @@ class Day(fields.Date):
     PATTERN = r"^(19[0-9]{2}|20[0-9]{2}|2100)-[0-9]{2}-[0-9]{2}$"
     _SHAPE = re.compile(PATTERN)
 
-    def __init__(self, *, description: str, example: str, **options: Unpack[Options]) -> None:
+    def __init__(self, example: str, description: str, **options: Unpack[Options]) -> None:
         shape = {
             "description": description, "examples": [example], "pattern": self.PATTERN,
             "x-minimum": "1900-01-01", "x-maximum": "2100-12-31",
@@ -354,7 +355,7 @@ def _instance(schema: type[Schema]) -> Schema:
 class Part(fields.Nested):
     """An object within an object; a `default` is read like a given one, whenever none is given."""
 
-    def __init__(self, schema: type[Schema], *, description: str, **options: Unpack[Options]) -> None:
+    def __init__(self, schema: type[Schema], description: str, **options: Unpack[Options]) -> None:
         super().__init__(schema, **told({"description": description}, **options))
         if "default" in options:
             self.load_default = lambda: self.read(options["default"])
@@ -376,10 +377,9 @@ class Several(fields.List[Any]):
     def __init__(
         self,
         entry: fields.Field[Any],
-        *,
-        description: str,
-        minimum: int = 0,
+        minimum: int,
         maximum: int,
+        description: str,
         **options: Unpack[Options],
     ) -> None:
         shape = {"description": description, "minItems": minimum, "maxItems": maximum}
@@ -419,10 +419,9 @@ class Table(fields.Dict):
 
     def __init__(
         self,
-        entry: fields.Field[Any] | None = None,
-        *,
-        description: str,
+        entry: fields.Field[Any] | None,
         example: dict[str, Any],
+        description: str,
         **options: Unpack[Options],
     ) -> None:
         shape = {"description": description, "examples": [example]}

@@ -64,13 +64,13 @@ class GripSchema(Schema):
     span_middle = QuantityField("length", 1, 7, "4 1/4 in", "Span from the thumb to the middle finger.")
     span_ring = QuantityField("length", 1, 7, "4 3/8 in", "Span from the thumb to the ring finger.")
     span_kind = Choice(
-        *words.SPAN_KINDS,
+        words.SPAN_KINDS,
+        "Whether spans run between the holes' front edges or between their centers.",
         default="cut_to_cut",
-        description="Whether spans run between the holes' front edges or between their centers.",
     )
     bridge = QuantityField("length", 0, 3, "1/4 in", "Surface gap between the two finger holes.")
-    thumb = Flag(default=True, description="Whether the bowler grips with the thumb.")
-    center_marked = Flag(description="Whether the grip center is marked with a plus.")
+    thumb = Flag("Whether the bowler grips with the thumb.", default=True)
+    center_marked = Flag("Whether the grip center is marked with a plus.")
 
 
 class PlaceSchema(Schema):
@@ -97,7 +97,7 @@ class PlaceSchema(Schema):
 class HoleSchema(Schema):
     """One hole: a cylinder with a flat bottom. With `slug_density` it is a plug: drilled and filled again."""
 
-    role = Choice(*words.ROLES, required=True, description="What the hole is for.")
+    role = Choice(words.ROLES, "What the hole is for.", required=True)
     diameter = QuantityField("length", 0.05, 2.5, "31/32 in", "Diameter of the hole.", required=True)
     depth = QuantityField(
         "length",
@@ -119,24 +119,20 @@ class HoleSchema(Schema):
         "left.",
         default=0,
     )
-    at = Part(PlaceSchema, description="Where the hole is, where the spans do not say.")
-    used = Flag(description="Whether the hole is used on every delivery.")
+    at = Part(PlaceSchema, "Where the hole is, where the spans do not say.")
+    used = Flag("Whether the hole is used on every delivery.")
     slug_density = QuantityField("density", 0.1, 25, 1.2, "Density of the slug that fills the hole.")
 
 
 class DrillingSchema(Schema):
     """A drilling for one hand."""
 
-    hand = Choice(*words.HANDS, required=True, description="The bowler's hand.")
-    pap = Part(PapSchema, description="The bowler's positive axis point.")
-    layout = Part(LayoutSchema, description="Where pin and spin axis lie; needs the positive axis point.")
-    grip = Part(GripSchema, description="The grip; may be left out where every hole has `at`.")
+    hand = Choice(words.HANDS, "The bowler's hand.", required=True)
+    pap = Part(PapSchema, "The bowler's positive axis point.")
+    layout = Part(LayoutSchema, "Where pin and spin axis lie; needs the positive axis point.")
+    grip = Part(GripSchema, "The grip; may be left out where every hole has `at`.")
     holes = Several(
-        Part(HoleSchema, description="One hole."),
-        description="Every hole, in any order.",
-        minimum=0,
-        maximum=limits.HOLES_MAXIMUM,
-        default=[],
+        Part(HoleSchema, "One hole."), 0, limits.HOLES_MAXIMUM, "Every hole, in any order.", default=[]
     )
     balance_arm = QuantityField(
         "length",

@@ -20,43 +20,31 @@ class FieldErrorSchema(Schema):
     """One bad field."""
 
     pointer = Text(
+        "/drilling/holes/0/diameter",
+        "JSON pointer to the field; empty for the whole body.",
         required=True,
         maximum=2_200_000,
-        description="JSON pointer to the field; empty for the whole body.",
-        example="/drilling/holes/0/diameter",
     )
     detail = Text(
-        required=True,
-        maximum=2000,
-        description="What is wrong with it.",
-        example="must be from 0.05 in to 2.5 in; got 31 in",
+        "must be from 0.05 in to 2.5 in; got 31 in", "What is wrong with it.", required=True, maximum=2000
     )
-    suggestion = Text(description="The nearest known name of an unknown field.", example="diameter")
-    row = Whole(description="Row of a lot's file, the first being 1.", example=62, minimum=0, maximum=10**15)
-    column = Text(description="Heading of a column of a lot's file.", example="hardness", maximum=2000)
+    suggestion = Text("diameter", "The nearest known name of an unknown field.")
+    row = Whole(0, 10**15, 62, "Row of a lot's file, the first being 1.")
+    column = Text("hardness", "Heading of a column of a lot's file.", maximum=2000)
 
 
 class ProblemSchema(Schema):
     """Problem details."""
 
     type = Text(
-        required=True,
-        description="Kind of the problem; `about:blank` where the status says it all.",
-        example=VALIDATION_TYPE,
+        VALIDATION_TYPE, "Kind of the problem; `about:blank` where the status says it all.", required=True
     )
-    title = Text(
-        required=True, description="The problem in short.", example="The request does not meet the contract"
-    )
-    status = Whole(required=True, description="HTTP status code.", example=422, minimum=400, maximum=599)
-    detail = Text(maximum=4000, description="The problem in full.", example="1 field is wrong; see errors.")
-    request_id = Text(
-        description="The id the service's log knows this request by.", example="5f0c2a9be1d24c7f"
-    )
+    title = Text("The request does not meet the contract", "The problem in short.", required=True)
+    status = Whole(400, 599, 422, "HTTP status code.", required=True)
+    detail = Text("1 field is wrong; see errors.", "The problem in full.", maximum=4000)
+    request_id = Text("5f0c2a9be1d24c7f", "The id the service's log knows this request by.")
     errors = Several(
-        Part(FieldErrorSchema, description="One bad field."),
-        description="Every bad field.",
-        minimum=0,
-        maximum=limits.ERRORS_MAXIMUM + 1,
+        Part(FieldErrorSchema, "One bad field."), 0, limits.ERRORS_MAXIMUM + 1, "Every bad field."
     )
 
 

@@ -121,7 +121,7 @@ def _rules() -> Strategy:
 
 
 def _bounded(schema: type[Any], solids: list[str], field: str | None, low: float, high: float) -> Strategy:
-    reader = Nominal("density", minimum=0.01, maximum=25, description="", example=1)
+    reader = Nominal("density", 0.01, 25, 1, "")
     given: dict[str, Strategy] = {"solids": st.just(solids)}
     given |= {name: written(reader, value) for name, value in (("lower", low), ("upper", high))}
     if field is not None:
