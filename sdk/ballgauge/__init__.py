@@ -11,10 +11,11 @@
 
 from importlib.metadata import version
 
+from ballgauge._check import CheckResult, DrillingResult, Finding, Limit
 from ballgauge._client import Client
 from ballgauge._deprecation import BallgaugeDeprecation
-from ballgauge._designs import DesignResult
-from ballgauge._errors import (
+from ballgauge._design import DesignResult
+from ballgauge._failures import (
     AccessRefused,
     BallgaugeError,
     FieldError,
@@ -24,9 +25,9 @@ from ballgauge._errors import (
     ServiceUnreachable,
     TooManyRequests,
 )
-from ballgauge._lots import LotResult, LotRow, LotRows, LotSeriesResult
-from ballgauge._motions import MotionResult
-from ballgauge._results import CheckResult, DrillingResult, Finding, Limit, Record
+from ballgauge._lot import LotResult, LotRow, LotRows, LotSeriesResult
+from ballgauge._motion import MotionResult
+from ballgauge._values import Record
 
 __version__ = version("ballgauge")
 

@@ -2,29 +2,21 @@
 
 from __future__ import annotations
 
-import json
 import os
 import re
-import time
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import date
 from types import TracebackType
-from typing import Any, TypeVar
-from urllib.parse import urlencode
+from typing import Any
 
-import requests
-
-from ballgauge import _deprecation, _designs, _encoding, _engine, _lots, _motions, _retries
-from ballgauge._designs import DesignProgress, DesignResult
-from ballgauge._errors import InvalidRequest, Problem, ServiceError, ServiceUnreachable, failure
-from ballgauge._lots import LotResult, LotRows, LotSeriesResult, Progress
-from ballgauge._motions import MotionResult
-from ballgauge._results import CheckResult, DrillingResult, Record
-from ballgauge._transport import WSGIAdapter
-
-Result = TypeVar("Result")
-
-_EMBEDDED = "http://embedded.invalid"
+from ballgauge import _check, _design, _engine, _lot, _motion, _record
+from ballgauge._check import CheckResult, DrillingResult
+from ballgauge._design import DesignResult
+from ballgauge._failures import foreign
+from ballgauge._http import Http, Network, document_of
+from ballgauge._lot import LotResult, LotRows, LotSeriesResult
+from ballgauge._motion import MotionResult
+from ballgauge._values import Record
 
 
 class Client:
@@ -59,16 +51,7 @@ class Client:
             _require_token(key)
         if retries < 0:
             raise ValueError(f"retries are 0 or more; got {retries}")
-        self._url = url.rstrip("/")
-        self._timeout = timeout
-        self._retries = retries
-        self._session = requests.Session()
-        self._session.hooks["response"].append(_deprecation.Notice())
-        self._neighbour: WSGIAdapter | None = None
-        """The service that can be given a file's path in place of its bytes, where there is one."""
-        if key is not None:
-            # Not a header of the session: the process's .netrc would take its place.
-            self._session.auth = _Bearer(key)
+        self._http = Http(Network(url, timeout, key, retries))
 
     @classmethod
     def embedded(cls, *, scheduler: str | None = None) -> Client:
@@ -85,19 +68,9 @@ class Client:
         ServiceUnreachable
             The engine is not installed.
         """
-        with _engine.required():
-            from ballgauge_service.web.http.settings import Settings
-            from ballgauge_service.web.server.application import create_app
-
-            # What is set for a server has no say over an engine inside this process.
-            application = create_app(json_logs=False, warm_up=False, settings=Settings(scheduler=scheduler))
-        client = cls(_EMBEDDED)
-        # The process's proxy settings have no say over what never leaves it.
-        client._session.trust_env = False
-        adapter = WSGIAdapter(application)
-        client._session.mount(_EMBEDDED, adapter)
-        if scheduler is not None:
-            client._neighbour = adapter
+        transport = _engine.Embedded(_engine.application(scheduler), reads_paths=scheduler is not None)
+        client = cls(transport.url)
+        client._http = Http(transport)
         return client
 
     def check(self, request: Mapping[str, Any]) -> CheckResult:
@@ -113,8 +86,7 @@ class Client:
         /ball/weight 'in' is not a unit of weight; use for instance lb, oz, kg or g
         /ball/rg must be from 2 in to 3.2 in; got 25 in
         """
-        _require_one(request, "checks", "check_many")
-        return _result(CheckResult.from_document, self._post("/v1/checks", _encoding.encode(request)))
+        return _check.one(self._http, CheckResult, "checks", request)
 
     def check_many(self, items: Iterable[Mapping[str, Any]]) -> Iterator[CheckResult]:
         """Check any number of balls, in order.
@@ -131,18 +103,15 @@ class Client:
         >>> heavy
         0
         """
-        for document in self._post_many("checks", items):
-            yield _result(CheckResult.from_document, document)
+        return _check.many(self._http, CheckResult, "checks", items)
 
     def drill(self, request: Mapping[str, Any]) -> DrillingResult:
         """Compute what drilling does to one ball: ``{"ball": {...}, "drilling": {...}}``."""
-        _require_one(request, "drillings", "drill_many")
-        return _result(DrillingResult.from_document, self._post("/v1/drillings", _encoding.encode(request)))
+        return _check.one(self._http, DrillingResult, "drillings", request)
 
     def drill_many(self, items: Iterable[Mapping[str, Any]]) -> Iterator[DrillingResult]:
         """Compute any number of drillings, in order; see `check_many`."""
-        for document in self._post_many("drillings", items):
-            yield _result(DrillingResult.from_document, document)
+        return _check.many(self._http, DrillingResult, "drillings", items)
 
     def assess_lot(
         self,
@@ -151,7 +120,7 @@ class Client:
         *,
         report: str | os.PathLike[str] | None = None,
         rows: str | os.PathLike[str] | None = None,
-        progress: Progress | None = None,
+        progress: _lot.Progress | None = None,
     ) -> LotResult:
         """Judge a lot from the measurements of its balls.
 
@@ -182,34 +151,34 @@ class Client:
         >>> lot.outcome, [(ball.serial, ball.margin) for ball in lot.worst_balls]
         ('nonconforming', [('OW2', -0.5)])
         """
-        return _lots.assess(self, lot, options, report, rows, progress)
+        return LotResult(_lot.documents(self._http, [lot], options, report, rows, progress))
 
     def assess_lots(
         self,
         lots: Iterable[Any],
         options: Mapping[str, Any] | None = None,
         *,
-        progress: Progress | None = None,
+        progress: _lot.Progress | None = None,
     ) -> LotSeriesResult:
         """Judge several lots of one model in time order, and chart their drift; see `assess_lot`."""
-        return _lots.assess_series(self, list(lots), options, progress)
+        return _lot.assess_series(self._http, list(lots), options, progress)
 
     def lot_rows(
-        self, lot: Any, options: Mapping[str, Any] | None = None, *, progress: Progress | None = None
+        self, lot: Any, options: Mapping[str, Any] | None = None, *, progress: _lot.Progress | None = None
     ) -> LotRows:
         """Judge a lot and give its balls one by one, the first before the last is sent.
 
         The rows stand only with the lot: where the file turns out unreadable, or the answer breaks off, the
         iterator raises, and what it gave before counts for nothing.
         """
-        return _lots.rows(self, lot, options, progress)
+        return _lot.rows(self._http, lot, options, progress)
 
     def design(
         self,
         request: Mapping[str, Any],
         *,
         folder: str | os.PathLike[str] | None = None,
-        progress: DesignProgress | None = None,
+        progress: _design.Progress | None = None,
     ) -> DesignResult:
         """Compute a layered design: mass properties, findings, and what else is asked.
 
@@ -226,7 +195,7 @@ class Client:
         The request is sent once; it is not tried again. Raises ValueError for mesh files outside the folder,
         OSError where one cannot be read.
         """
-        return _designs.ask(self, request, folder, progress)
+        return DesignResult(_design.document(self._http, request, folder, progress))
 
     def motion(self, request: Mapping[str, Any]) -> MotionResult:
         """Compute what a ball does on the lane, and what else is asked about it.
@@ -235,11 +204,11 @@ class Client:
         "lane": {"film": 30}}``, perhaps with "release", "spread", "line_map" and "explain". It is sent once;
         it is not tried again.
         """
-        return _motions.ask(self, request)
+        return _motion.ask(self._http, request)
 
     def motion_picture(self, request: Mapping[str, Any]) -> str:
         """Draw a motion, or the line map of the bowler in ``"picture"``, as one HTML page; see `motion`."""
-        return _motions.picture(self, request)
+        return _motion.picture(self._http, request)
 
     def sign(self, request: Mapping[str, Any]) -> Record:
         """Check a ball and sign the verdict: ``{"check": {...}, "issued_on": "2026-05-01", "player": "A"}``.
@@ -247,26 +216,25 @@ class Client:
         The answer's ``record`` is the signed record, ``label`` the text of a QR code that carries it. Raises
         InvalidRequest also where the service has no key to sign with.
         """
-        return Record(self._post("/v1/records", _encoding.encode(request)))
+        return _record.sign(self._http, request)
 
     def verify(self, record: str, *, on: date | str | None = None) -> Record:
         """Say what became of a record, or of a label's text: ``state`` is genuine, altered or unknown_key.
 
         ``recheck`` says whether the rules have changed since: those of the day `on`, or of the record's own.
         """
-        asked = {"record": record, **({} if on is None else {"on": str(on)})}
-        return Record(self._post("/v1/records/verify", _encoding.encode(asked)))
+        return Record(document_of(_record.verified(self._http, record, on)))
 
     def rulebooks(self, body: str | None = None, *, on: date | str | None = None) -> tuple[Record, ...]:
         """Give the rulebooks, or that of one `body`; with `on`, only the rules in force on that date."""
-        found = Record(_parse(self._rulebooks(body, on))).get("rulebooks")
+        found = Record(document_of(_check.rulebooks(self._http, body, on))).get("rulebooks")
         if not isinstance(found, tuple):
-            raise ServiceError(_foreign("OK", 200, None))
+            raise foreign()
         return found
 
     def close(self) -> None:
         """Close the connections."""
-        self._session.close()
+        self._http.transport.close()
 
     def __enter__(self) -> Client:
         return self
@@ -276,63 +244,6 @@ class Client:
     ) -> None:
         self.close()
 
-    def _rulebooks(self, body: str | None, on: date | str | None) -> bytes:
-        asked = {name: str(value) for name, value in (("body", body), ("on", on)) if value is not None}
-        return self._send("GET", "/v1/rulebooks" + ("?" + urlencode(asked) if asked else ""))
-
-    def _post(self, path: str, body: bytes) -> dict[str, Any]:
-        return _parse(self._send("POST", path, body))
-
-    def _post_many(self, member: str, items: Iterable[Mapping[str, Any]]) -> Iterator[dict[str, Any]]:
-        for first, count, body in _encoding.batches(member, items):
-            try:
-                results = self._post(f"/v1/{member}", body).get("results")
-            except InvalidRequest as error:
-                raise InvalidRequest(error.problem.moved(member, first)) from None
-            if not isinstance(results, list) or len(results) != count:
-                raise ServiceError(_foreign("OK", 200, None))
-            yield from results
-
-    def _send(
-        self, method: str, path: str, body: bytes | None = None, content_type: str = "application/json"
-    ) -> bytes:
-        """Send one request, with further tries, and give the body of a successful answer."""
-        attempt = 0
-        while True:
-            last = attempt == self._retries
-            try:
-                response = self._session.request(
-                    method,
-                    self._url + path,
-                    data=body,
-                    headers={"Content-Type": content_type} if body is not None else None,
-                    timeout=self._timeout,
-                    allow_redirects=False,
-                )
-            except requests.ConnectionError as error:
-                if last or not _retries.is_safe(error):
-                    raise ServiceUnreachable(f"{self._url} gives no answer: {error}") from error
-                wait = _retries.backoff(attempt)
-            except requests.RequestException as error:
-                raise ServiceUnreachable(f"{self._url} gives no whole answer: {error}") from error
-            else:
-                wait = _retries.wait_after(response, attempt)
-                if last or not _retries.is_worth_it(response) or wait > _retries.LONGEST_WAIT:
-                    return _body(response)
-            time.sleep(wait)
-            attempt += 1
-
-
-class _Bearer(requests.auth.AuthBase):
-    """Sends an access key with a request (RFC 6750, 2.1)."""
-
-    def __init__(self, key: str) -> None:
-        self._key = key
-
-    def __call__(self, request: requests.PreparedRequest) -> requests.PreparedRequest:
-        request.headers["Authorization"] = f"Bearer {self._key}"
-        return request
-
 
 def _require_token(key: str) -> None:
     # Deferred with all of the contract, for which a client without a key has no use yet.
@@ -340,41 +251,3 @@ def _require_token(key: str) -> None:
 
     if not re.fullmatch(TOKEN, key):
         raise ValueError("the access key holds other characters than a bearer token may (RFC 6750)")
-
-
-def _require_one(request: Mapping[str, Any], member: str, method: str) -> None:
-    if member in request:
-        raise ValueError(f"one request, not {member}: give their items to {method}()")
-
-
-def _body(response: requests.Response) -> bytes:
-    """Give the body of a good answer, or raise what the answer says went wrong."""
-    status, request_id = response.status_code, response.headers.get("X-Request-Id")
-    if status == 200:
-        return response.content
-    try:
-        problem = Problem.from_document(json.loads(response.content), status, request_id)
-    except (ValueError, TypeError, KeyError, AttributeError):
-        problem = _foreign(response.reason or "", status, request_id)
-    raise failure(problem, status)
-
-
-def _parse(body: bytes) -> dict[str, Any]:
-    try:
-        document = json.loads(body)
-    except ValueError:
-        document = None
-    if not isinstance(document, dict):
-        raise ServiceError(_foreign("OK", 200, None))
-    return document
-
-
-def _result(read: Callable[[Mapping[str, Any]], Result], document: Mapping[str, Any]) -> Result:
-    try:
-        return read(document)
-    except (KeyError, TypeError, AttributeError):
-        raise ServiceError(_foreign("OK", 200, None)) from None
-
-
-def _foreign(title: str, status: int, request_id: str | None) -> Problem:
-    return Problem(status, title, "the answer is not one of this service's", request_id, ())

@@ -6,7 +6,6 @@ import re
 import sys
 import warnings
 from datetime import UTC, datetime
-from typing import Any
 
 import requests
 
@@ -18,12 +17,12 @@ class BallgaugeDeprecation(DeprecationWarning):
 
 
 class Notice:
-    """A hook of a session's answers: warns once for each address, and again where the dates change."""
+    """Warns once for each address of a service, and again where the dates change."""
 
     def __init__(self) -> None:
         self._told: set[tuple[str, str, str]] = set()
 
-    def __call__(self, response: requests.Response, *_args: Any, **_more: Any) -> None:
+    def __call__(self, response: requests.Response) -> None:
         """Warn where the answer carries a Deprecation header that is one."""
         since = deprecated_since(response.headers.get("Deprecation", ""))
         if since is None:

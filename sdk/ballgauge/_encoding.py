@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import date
 from decimal import Decimal
@@ -19,10 +20,10 @@ def encode(document: Any) -> bytes:
 
     NaN and infinity go out as they are: the service answers with the name of the field.
     """
-    return json.dumps(document, default=_plain, separators=(",", ":")).encode()
+    return json.dumps(document, default=plain, separators=(",", ":")).encode()
 
 
-def _plain(value: Any) -> Any:
+def plain(value: Any) -> Any:
     if isinstance(value, date):
         return value.isoformat()
     if isinstance(value, Integral):
@@ -56,3 +57,27 @@ def batches(member: str, items: Iterable[Any]) -> Iterator[tuple[int, int, bytes
 
 def _frame(member: str, encoded: list[bytes]) -> bytes:
     return b'{"%s":[%s]}' % (member.encode(), b",".join(encoded))
+
+
+class Form:
+    """A form (RFC 7578) of a request as JSON, and of files that are read as they are sent."""
+
+    def __init__(self, request: Any) -> None:
+        self._request = encode(request)
+        self._boundary = os.urandom(16).hex()
+        self.content_type = f"multipart/form-data; boundary={self._boundary}"
+
+    def pieces(self, files: Iterable[tuple[str, Iterable[bytes]]]) -> Iterator[bytes]:
+        """The bytes of the form; each file is its name and its bytes."""
+        yield self._head('name="options"', "application/json") + self._request + b"\r\n"
+        for name, content in files:
+            # What a header cannot hold is percent-encoded, as browsers do (HTML, multipart form data).
+            safe = name.translate({ord(mark): f"%{ord(mark):02X}" for mark in '"\r\n\\'})
+            yield self._head(f'name="file"; filename="{safe}"', "application/octet-stream")
+            yield from content
+            yield b"\r\n"
+        yield f"--{self._boundary}--\r\n".encode()
+
+    def _head(self, disposition: str, media_type: str) -> bytes:
+        head = f"--{self._boundary}\r\nContent-Disposition: form-data; {disposition}\r\n"
+        return f"{head}Content-Type: {media_type}\r\n\r\n".encode("utf-8", "replace")

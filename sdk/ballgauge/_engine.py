@@ -1,11 +1,24 @@
-"""The one door to the engine, which may not be installed."""
+"""The one door to the engine, which may not be installed: nothing else here imports the service."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import io
+import sys
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any, NamedTuple
+from urllib.parse import unquote_to_bytes
 
-from ballgauge._errors import ServiceUnreachable
+from requests import PreparedRequest, Response
+from requests.structures import CaseInsensitiveDict
+
+from ballgauge._failures import ServiceUnreachable
+from ballgauge._http import Request
+
+if TYPE_CHECKING:
+    from types import ModuleType
+
+WSGIApplication = Callable[[dict[str, Any], Callable[..., Any]], Iterable[bytes]]
 
 
 @contextmanager
@@ -20,3 +33,151 @@ def required() -> Iterator[None]:
             f"the engine needs {error.name}, which is not installed; "
             "pip install 'ballgauge[service]' brings it, or give the address of a running service"
         ) from error
+
+
+def application(scheduler: str | None = None) -> WSGIApplication:
+    """The service as a WSGI application; what is set for a server has no say over it."""
+    with required():
+        from ballgauge_service.web.http.settings import Settings
+        from ballgauge_service.web.server.application import create_app
+
+        return create_app(json_logs=False, warm_up=False, settings=Settings(scheduler=scheduler))
+
+
+def new_signing_key(kid: str) -> dict[str, Any]:
+    """Make a key that signs records, as a JWK set. Raises ValueError for a name that is none."""
+    with required():
+        from ballgauge_service.record.keys import new_key
+
+        return new_key(kid)
+
+
+def access_keys() -> ModuleType:
+    """What reads and writes a file of access keys."""
+    with required():
+        from ballgauge_service.web.access import access_keys as found
+
+        return found
+
+
+class Serving(NamedTuple):
+    """What it takes to serve: the settings, who may be served by them, and the server."""
+
+    Settings: Any
+    BadSettings: type[Exception]
+    require_guarded: Callable[..., None]
+    serve: Callable[[str, int, int], None]
+
+
+def serving() -> Serving:
+    """What serves."""
+    with required():
+        from ballgauge_service.web.access.access import require_guarded
+        from ballgauge_service.web.http.settings import BadSettings, Settings
+        from ballgauge_service.web.server.server import serve
+
+        return Serving(Settings, BadSettings, require_guarded, serve)
+
+
+class Embedded:
+    """Carries requests to an application in this process by WSGI (PEP 3333); no port is opened."""
+
+    url = "http://embedded.invalid"
+
+    def __init__(self, application: WSGIApplication, *, reads_paths: bool = False) -> None:
+        self._application = application
+        self.reads_paths = reads_paths
+
+    def send(self, request: Request, headers: Mapping[str, str]) -> Response:
+        """Call the application; its answer is collected, or with `stream` read as it is made."""
+        started: list[Any] = []
+
+        def start(status: str, fields: list[tuple[str, str]], exc_info: Any = None) -> None:
+            started[:] = status, fields
+
+        pieces = self._application(_environment(request, headers), start)
+        body: Any = _Pieces(pieces)
+        if not request.stream:
+            with body:
+                body = io.BytesIO(b"".join(pieces))
+        status, fields = started
+        response = Response()
+        response.status_code, response.reason = int(status[:3]), status[4:]
+        response.headers = _folded(fields)
+        response.raw = body
+        response.request = PreparedRequest()
+        response.request.method, response.request.url = request.method, self.url + request.path
+        return response
+
+    def close(self) -> None:
+        """There is nothing to close."""
+
+
+def _environment(request: Request, headers: Mapping[str, str]) -> dict[str, Any]:
+    path, _, query = request.path.partition("?")
+    body = request.body or b""
+    environment: dict[str, Any] = {
+        "REQUEST_METHOD": request.method,
+        "SCRIPT_NAME": "",
+        "PATH_INFO": unquote_to_bytes(path).decode("latin-1"),
+        "QUERY_STRING": query,
+        "SERVER_NAME": "embedded.invalid",
+        "SERVER_PORT": "80",
+        "SERVER_PROTOCOL": "HTTP/1.1",
+        "wsgi.version": (1, 0),
+        "wsgi.url_scheme": "http",
+        "wsgi.input": io.BytesIO(body) if isinstance(body, bytes) else io.BufferedReader(_Pieces(body)),
+        "wsgi.input_terminated": True,
+        "wsgi.errors": sys.stderr,
+        "wsgi.multithread": True,
+        "wsgi.multiprocess": False,
+        "wsgi.run_once": False,
+        **request.beside,
+    }
+    if isinstance(body, bytes):
+        environment["CONTENT_LENGTH"] = str(len(body))
+    for name, value in headers.items():
+        key = name.upper().replace("-", "_")
+        environment[key if key == "CONTENT_TYPE" else f"HTTP_{key}"] = value
+    return environment
+
+
+def _folded(fields: list[tuple[str, str]]) -> CaseInsensitiveDict[str]:
+    """Headers by name; one that comes several times is a list (RFC 9110, 5.2)."""
+    found: CaseInsensitiveDict[str] = CaseInsensitiveDict()
+    for name, value in fields:
+        found[name] = f"{found[name]}, {value}" if name in found else value
+    return found
+
+
+class _Pieces(io.RawIOBase):
+    """An iterable of bytes, read like a file; at its end, or when it is closed, the iterable is closed."""
+
+    def __init__(self, pieces: Iterable[bytes]) -> None:
+        super().__init__()
+        self._close = getattr(pieces, "close", None)
+        self._pieces = iter(pieces)
+        self._left = memoryview(b"")
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: Any) -> int:
+        while not self._left:
+            piece = next(self._pieces, None)
+            if piece is None:
+                self._end()
+                return 0
+            self._left = memoryview(piece)
+        count = min(len(buffer), len(self._left))
+        buffer[:count], self._left = self._left[:count], self._left[count:]
+        return count
+
+    def close(self) -> None:
+        self._end()
+        super().close()
+
+    def _end(self) -> None:
+        end, self._close = self._close, None
+        if end is not None:
+            end()

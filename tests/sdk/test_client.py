@@ -61,8 +61,8 @@ def test_both_ways_give_the_same_bytes(
     over_socket = requests.post(
         f"{server}/v1/checks", data=body, headers={"Content-Type": "application/json"}
     )
-    assert embedded._send("POST", "/v1/checks", body) == over_socket.content
-    assert embedded._send("POST", "/v1/checks", body) == embedded._send("POST", "/v1/checks", body)
+    assert embedded._http.post("/v1/checks", body) == over_socket.content
+    assert embedded._http.post("/v1/checks", body) == embedded._http.post("/v1/checks", body)
 
 
 def test_a_drilling(client: ballgauge.Client, drilled: dict[str, Any]) -> None:

@@ -10,7 +10,8 @@ import pytest
 
 import ballgauge
 from ballgauge._deprecation import deprecated_since
-from ballgauge._transport import WSGIAdapter
+from ballgauge._engine import Embedded
+from ballgauge._http import Http
 from ballgauge_schemas.shared.deprecations import Deprecation
 from ballgauge_service.web.http import deprecation
 from ballgauge_service.web.server.application import create_app
@@ -23,7 +24,7 @@ def client(*table: Deprecation) -> ballgauge.Client:
     app = create_app(json_logs=False, warm_up=False)
     deprecation.register(app, table)
     made = ballgauge.Client(URL)
-    made._session.mount(URL, WSGIAdapter(app))
+    made._http = Http(Embedded(app))
     return made
 
 

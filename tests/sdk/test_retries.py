@@ -14,9 +14,10 @@ from email.utils import format_datetime
 from typing import Any
 
 import pytest
+from urllib3.exceptions import MaxRetryError, ProtocolError
 
 import ballgauge
-from ballgauge import _retries
+from ballgauge._http import _Retry
 
 Answer = Callable[[http.server.BaseHTTPRequestHandler], None]
 
@@ -104,7 +105,13 @@ def test_tries_are_bounded_and_waits_double(script: Script, waits: list[float]) 
 
 
 def test_the_longest_wait() -> None:
-    assert max(_retries.backoff(attempt) for attempt in range(50)) <= 5
+    """Against the documentation, as long as tries are left and with none left."""
+    tries = _Retry.of(50)
+    for _ in range(50):
+        tries = tries.increment("POST", "/", error=ProtocolError())
+        assert 0.05 <= tries.get_backoff_time() <= 5
+    with pytest.raises(MaxRetryError):
+        tries.increment("POST", "/", error=ProtocolError())
 
 
 def test_no_retries_when_none_are_wanted(script: Script, waits: list[float]) -> None:

@@ -119,11 +119,10 @@ def _today() -> date:
 @contextmanager
 def _faults() -> Iterator[Any]:
     """Give what reads and writes the file; its faults end the command."""
-    with _engine.required():
-        from ballgauge_service.web.access import access_keys
+    keys = _engine.access_keys()
     try:
-        yield access_keys
-    except access_keys.BadAccessKeys as bad:
+        yield keys
+    except keys.BadAccessKeys as bad:
         raise click.ClickException(str(bad)) from None
 
 
@@ -153,16 +152,14 @@ def settings(host: str, workers: int, given: Mapping[str, Any]) -> Any:
 
     Ends the command where they cannot be used, or where other machines could ask without a key.
     """
-    from ballgauge_service.web.access import access as service_access
-    from ballgauge_service.web.http.settings import BadSettings, Settings
-
+    serving = _engine.serving()
     path = given["access_keys"]
     named = {**given, "access_keys": path and os.path.abspath(path), "processes": workers}
     del named["open_to_anyone"]
     try:
-        read = Settings.from_environment()
+        read = serving.Settings.from_environment()
         found = replace(read, **{name: value for name, value in named.items() if value not in (None, ())})
-        service_access.require_guarded(host, found, open_to_anyone=given["open_to_anyone"])
-    except BadSettings as bad:
+        serving.require_guarded(host, found, open_to_anyone=given["open_to_anyone"])
+    except serving.BadSettings as bad:
         raise click.ClickException(str(bad)) from None
     return found

@@ -21,10 +21,11 @@ from ballgauge import (
     Problem,
     TooManyRequests,
     __version__,
-    _designs,
+    _check,
+    _design,
     _engine,
-    _lots,
-    _motions,
+    _lot,
+    _motion,
 )
 from ballgauge._command import access, designs, lots, motions, paper, report, requests_in
 from ballgauge._command import verify as records
@@ -197,7 +198,7 @@ def rules(body: str | None, on: str | None, url: str | None, timeout: float, as_
       ballgauge rules ibf --json
     """
     with _client(url, timeout) as client:
-        _show(client._rulebooks(body, on), as_json, report.rulebooks)
+        _show(_check.rulebooks(client._http, body, on), as_json, report.rulebooks)
     return CONFORMING
 
 
@@ -273,7 +274,7 @@ def lot(
     asked = _lot_request(given)
     with _client(url, timeout, scheduler) as client, lots.shown_progress(progress) as tell:
         try:
-            document = _lots.documents(client, list(files), asked, report_file, rows, tell)
+            document = _lot.documents(client._http, list(files), asked, report_file, rows, tell)
         except (ValueError, OSError) as error:
             raise click.ClickException(str(error)) from None
     _show(json.dumps(document, ensure_ascii=False).encode(), as_json, lots.tell)
@@ -356,7 +357,7 @@ def design(
         designs.shown_progress(progress) as tell,
     ):
         try:
-            document = _designs.document_of(client, asked, folder, tell)
+            document = _design.document(client._http, asked, folder, tell)
         except (ValueError, OSError) as error:
             raise click.ClickException(str(error)) from None
     answer = json.dumps(document, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
@@ -399,9 +400,9 @@ def motion(
     """
     body = file.read()
     with _client(url, timeout, scheduler) as client, _patience(url is None and sys.stderr.isatty()):
-        answer = _motions.send(client, body, "application/json")
+        answer = _motion.send(client._http, body, "application/json")
         if picture is not None:
-            motions.write(picture, _motions.send(client, body, "text/html"))
+            motions.write(picture, _motion.send(client._http, body, "text/html"))
     _show(answer, as_json, motions.tell)
     return CONFORMING
 
@@ -433,7 +434,7 @@ def verify(
         raise click.BadParameter("the service at --url has its own keys", param_hint="--keys")
     records.use_keys(keys)
     with _client(url, timeout) as client:
-        answer = records.ask(client, file, on)
+        answer = records.ask(client._http, file, on)
     return records.exit_code(_show(answer, as_json, records.report))
 
 
@@ -450,10 +451,8 @@ def key(kid: str) -> int:
       (umask 077; ballgauge key 2026-a > keys.json)
       BALLGAUGE_KEYS_FILE=keys.json ballgauge serve
     """
-    with _engine.required():
-        from ballgauge_service.record.keys import new_key
     try:
-        made = json.dumps(new_key(kid), indent=2)
+        made = json.dumps(_engine.new_signing_key(kid), indent=2)
     except ValueError as error:
         raise click.BadParameter(str(error), param_hint="KID") from None
     with _writing():
@@ -523,15 +522,12 @@ def serve(host: str, port: int, workers: int, **given: Any) -> int:
       ballgauge serve --host 0.0.0.0 --access-keys access.toml --requests-per-minute 600
       curl -s http://127.0.0.1:9000/readyz
     """
-    with _engine.required():
-        from ballgauge_service.web.http.settings import BadSettings
-        from ballgauge_service.web.server import server
     try:
         access.settings(host, workers, given).set_environment(os.environ)
-        server.serve(host, port, workers)
+        _engine.serving().serve(host, port, workers)
     except OSError as error:
         raise click.ClickException(f"cannot listen on {host}, port {port}: {error.strerror}") from None
-    except BadSettings as bad:
+    except _engine.serving().BadSettings as bad:
         raise click.ClickException(str(bad)) from None
     return CONFORMING
 
@@ -545,7 +541,7 @@ def _ask(
     tell: Callable[[paper.Paper, Mapping[str, Any]], None],
 ) -> Mapping[str, Any]:
     with _client(url, timeout) as client, _patience(url is None and sys.stderr.isatty()):
-        answer = client._send("POST", f"/v1/{member}", body)
+        answer = client._http.post(f"/v1/{member}", body)
     return _show(answer, as_json, tell)
 
 

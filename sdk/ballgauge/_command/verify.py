@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Mapping
 from pathlib import Path
@@ -10,8 +9,10 @@ from typing import Any
 
 import click
 
+from ballgauge import _record
 from ballgauge._command import paper
 from ballgauge._command.report import limits
+from ballgauge._http import Http
 
 _MEDIA_TYPES = {b"%PDF-": "application/pdf", b"\x89PNG": "image/png", b"\xff\xd8\xff": "image/jpeg"}
 _LARGEST = 2**20
@@ -36,15 +37,14 @@ def media_type(data: bytes) -> str | None:
     return next((kind for start, kind in _MEDIA_TYPES.items() if data.startswith(start)), None)
 
 
-def read(path: str, client: Any) -> str:
+def read(path: str, http: Http) -> str:
     """Give the record's text in a file; a picture or PDF is read by the service."""
     data = Path(path).read_bytes()
     if len(data) > _LARGEST:
         raise click.ClickException(f"{path} is larger than 1 MiB")
     kind = media_type(data)
     if kind is not None:
-        answer = json.loads(client._send("POST", "/v1/records/read", data, kind))
-        return str(answer["record"])
+        return _record.text_in(http, data, kind)
     try:
         return data.decode("utf-8").strip()
     except UnicodeDecodeError:
@@ -100,11 +100,9 @@ def _short(finding: Mapping[str, Any] | None) -> str:
     return ", ".join(filter(None, (finding["outcome"], limits(limit, None))))
 
 
-def ask(client: Any, path: str, on: str | None) -> bytes:
+def ask(http: Http, path: str, on: str | None) -> bytes:
     """Ask what has become of the record in a file; gives the service's answer as it is."""
-    asked = {"record": read(path, client), **({} if on is None else {"on": on})}
-    answer: bytes = client._send("POST", "/v1/records/verify", json.dumps(asked).encode())
-    return answer
+    return _record.verified(http, read(path, http), on)
 
 
 def exit_code(answer: Mapping[str, Any]) -> int:

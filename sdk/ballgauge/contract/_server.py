@@ -13,15 +13,15 @@ from urllib.parse import urlencode
 
 import requests
 
-from ballgauge import _engine, _retries
+from ballgauge import _engine
 from ballgauge._deprecation import deprecated_since
-from ballgauge._transport import WSGIAdapter
+from ballgauge._http import JSON, LONGEST_WAIT, Network, Request, Transport, asked_wait
 from ballgauge_schemas import PROBLEM
 from ballgauge_schemas.shared.problems import MEDIA_TYPE
 
-JSON = "application/json"
-_EMBEDDED = "http://embedded.invalid"
 _TRIES = 5
+_LONGEST = 120.0
+"""Seconds that an answer may take (ours)."""
 _REQUEST_ID = re.compile(r"[!-~]{1,128}")
 
 
@@ -33,13 +33,11 @@ class Server:
     """
 
     def __init__(self, url: str | None = None, key: str | None = None) -> None:
-        self.session = requests.Session()
-        self.url = _EMBEDDED if url is None else url.rstrip("/")
+        self._transport: Transport = (
+            _engine.Embedded(_engine.application()) if url is None else Network(url, _LONGEST, key)
+        )
+        self.url = self._transport.url
         self.embedded = url is None
-        self._headers = {} if key is None else {"Authorization": f"Bearer {key}"}
-        if url is None:
-            self.session.trust_env = False
-            self.session.mount(_EMBEDDED, WSGIAdapter(_engine_here()))
 
     def __enter__(self) -> Server:
         return self
@@ -47,7 +45,7 @@ class Server:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self.session.close()
+        self._transport.close()
 
     def send(
         self,
@@ -59,19 +57,12 @@ class Server:
         patient: bool = True,
     ) -> requests.Response:
         """Send one request and hold its answer to what every answer promises."""
-        for attempt in range(_TRIES):
-            response = self.session.request(
-                method,
-                self.url + path,
-                data=body,
-                headers={**self._headers, **(headers or {})},
-                timeout=120,
-                allow_redirects=False,
-            )
+        for _ in range(_TRIES):
+            response = self._transport.send(Request(method, path, body), headers or {})
             keep_promises(response)
             if not patient or response.status_code not in (429, 503):
                 break
-            time.sleep(min(_retries.wait_after(response, attempt), _retries.LONGEST_WAIT))
+            time.sleep(min(asked_wait(response.headers.get("Retry-After")) or 0.0, LONGEST_WAIT))
         return response
 
     def get(self, path: str, query: Mapping[str, str] | None = None, **more: Any) -> requests.Response:
@@ -90,14 +81,6 @@ class Server:
         return self.send("POST", f"/v1/lots?{query}", text.encode(), headers)
 
 
-def _engine_here() -> Any:
-    with _engine.required():
-        from ballgauge_service.web.http.settings import Settings
-        from ballgauge_service.web.server.application import create_app
-
-        return create_app(json_logs=False, warm_up=False, settings=Settings())
-
-
 def keep_promises(response: requests.Response) -> None:
     """Hold an answer to what every answer promises, whatever was asked."""
     status = response.status_code
@@ -105,7 +88,7 @@ def keep_promises(response: requests.Response) -> None:
     identity = response.headers.get("X-Request-Id", "")
     assert _REQUEST_ID.fullmatch(identity), f"{_asked(response)}: no request id to look for in the log"
     if status in (429, 503):
-        wait = _retries._asked_wait(response.headers.get("Retry-After"))
+        wait = asked_wait(response.headers.get("Retry-After"))
         assert wait is not None, f"{_asked(response)}: {status} without a Retry-After that says when"
     _keep_dates(response)
     if status >= 400 and response.request.method != "HEAD":

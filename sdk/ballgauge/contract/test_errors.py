@@ -7,7 +7,8 @@ from typing import Any
 
 import pytest
 
-from ballgauge.contract._server import JSON, Server, pointers_of, problem_of
+from ballgauge._http import JSON
+from ballgauge.contract._server import Server, pointers_of, problem_of
 from ballgauge_schemas.shared.documents import example
 from ballgauge_schemas.shared.problems import VALIDATION_TYPE
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import errno
 import logging
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from http import HTTPStatus
 from typing import Any
 
@@ -13,16 +13,17 @@ from werkzeug.exceptions import HTTPException
 
 from ballgauge_schemas import Problem, ValidationError, validation_problem
 from ballgauge_schemas.shared.limits import ERRORS_MAXIMUM
-from ballgauge_schemas.shared.problems import MEDIA_TYPE, VALIDATION_TYPE
+from ballgauge_schemas.shared.problems import BLANK_TYPE, MEDIA_TYPE, VALIDATION_TYPE
 from ballgauge_service.core.budget import DeadlinePassed, NobodyWaits
-from ballgauge_service.core.refusal import InvalidInput
+from ballgauge_service.core.bulk import BulkUnavailable
+from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.web.http import serializer
 
-FieldErrors = Sequence[dict[str, Any]]
+FieldErrors = Sequence[Mapping[str, Any]]
 
 _DETAILS = {
-    404: "nothing is at this address; /openapi.json lists what there is",
-    405: "this address does not take this method; the header Allow lists those it takes",
+    404: "not found; /openapi.json lists every address",
+    405: "method not allowed here; the header Allow lists those that are",
     413: "the body is larger than 1 MiB; send several smaller requests",
 }
 
@@ -43,63 +44,75 @@ class Refusal(Exception):
         One object a bad field: `pointer` (RFC 6901) and `detail`.
     headers : dict, optional
         Further response headers.
+    title : str, optional
+        The problem in short; by default the status in words.
     """
 
     def __init__(
-        self, status: int, detail: str, errors: FieldErrors = (), headers: dict[str, str] | None = None
+        self,
+        status: int,
+        detail: str,
+        errors: FieldErrors = (),
+        headers: Mapping[str, str] | None = None,
+        title: str = "",
     ) -> None:
         super().__init__(detail)
         self.status = status
         self.detail = detail
         self.errors = errors
         self.headers = headers or {}
+        self.title = title
 
 
 def register(app: Flask) -> None:
-    """Answer every refusal, HTTP error and unforeseen error of the application with problem details."""
-    app.register_error_handler(Refusal, _refusal)
-    app.register_error_handler(ValidationError, _not_valid)
-    app.register_error_handler(InvalidInput, _impossible)
-    app.register_error_handler(HTTPException, _http_error)
-    app.register_error_handler(Exception, _unforeseen)
+    """Answer whatever an address raises with problem details."""
+    app.register_error_handler(Exception, _answer)
 
 
-def _refusal(refusal: Refusal) -> Response:
-    return _respond(_problem(refusal.status, refusal.detail, refusal.errors), refusal.headers)
+def _answer(error: Exception) -> Response:
+    refusal = refusal_of(error, g.get("request_id"), g.get("items", ""))
+    response = serializer.respond(problem(refusal, g.get("request_id")), refusal.status, MEDIA_TYPE)
+    response.headers.update(refusal.headers)
+    return response
 
 
-def _not_valid(error: ValidationError) -> Response:
-    return _respond(validation_problem(error.messages, g.get("request_id")))
+def refusal_of(error: BaseException, request_id: str | None, items: str = "") -> Refusal:
+    """The refusal that an error is answered with; one that nobody foresaw is logged.
 
-
-def _impossible(error: InvalidInput) -> Response:
-    errors = [{"pointer": fault.pointer, "detail": fault.words} for fault in error.faults]
-    return _respond(_problem(422, "what is asked for is impossible; see errors", errors))
-
-
-def _http_error(error: HTTPException) -> Response:
-    status = error.code or 500
-    allowed = getattr(error, "valid_methods", None)
-    headers = {"Allow": ", ".join(sorted(allowed))} if allowed else {}
-    return _respond(_problem(status, _DETAILS.get(status) or error.description or ""), headers)
-
-
-def _unforeseen(error: Exception) -> Response:
-    return _refusal(unforeseen(error, g.get("request_id")))
-
-
-def unforeseen(error: BaseException, request_id: str | None) -> Refusal:
-    """Log an error nobody foresaw, and give the refusal that says so; a lack of time or room has its own."""
+    items : pointer of the array that a batch's faults are counted in
+    """
+    if isinstance(error, Refusal):
+        return error
+    if isinstance(error, ValidationError):
+        told = validation_problem(error.messages)
+        return Refusal(told.status, told.detail or "", told.errors or (), title=told.title)
+    if isinstance(error, InvalidInput):
+        of_file = any(fault.pointer == "/file" for fault in error.faults)
+        subject = "the file cannot be judged" if of_file else "what is asked for is impossible"
+        return Refusal(422, f"{subject}; see errors", [_field_error(fault, items) for fault in error.faults])
+    if isinstance(error, HTTPException):
+        status, allowed = error.code or 500, getattr(error, "valid_methods", None)
+        headers = {"Allow": ", ".join(sorted(allowed))} if allowed else {}
+        return Refusal(status, _DETAILS.get(status) or error.description or "", headers=headers)
     if isinstance(error, DeadlinePassed):
         if not isinstance(error, NobodyWaits):
             _count("deadline")
         return Refusal(503, str(error), headers={"Retry-After": "60"})
+    if isinstance(error, BulkUnavailable):
+        return Refusal(503, str(error), headers={"Retry-After": "10"})
     if isinstance(error, OSError) and error.errno in _NO_ROOM:
         _count("no_room")
         _log.error("no room for temporary files", exc_info=error, extra={"request_id": request_id})
         return Refusal(507, "no room is left for temporary files; try again later, or send less")
     _log.error("unforeseen error", exc_info=error, extra={"request_id": request_id})
     return Refusal(500, "the service failed; its log has the cause under this request id")
+
+
+def _field_error(fault: Fault, items: str) -> dict[str, Any]:
+    pointer = f"{items}/{fault.index}{fault.pointer}" if items else fault.pointer
+    places = {"row": fault.row, "column": fault.column, "suggestion": fault.suggestion}
+    known = {name: place for name, place in places.items() if place is not None}
+    return {"pointer": pointer, "detail": fault.words, **known}
 
 
 def _count(reason: str) -> None:
@@ -109,26 +122,16 @@ def _count(reason: str) -> None:
     metrics.turned_away(reason)
 
 
-def _problem(status: int, detail: str, errors: FieldErrors = ()) -> Problem:
-    return problem(status, detail, errors, g.get("request_id"))
-
-
-def problem(status: int, detail: str, errors: FieldErrors, request_id: str | None) -> Problem:
-    """The problem details of a refusal."""
-    listed = list(errors[:ERRORS_MAXIMUM])
-    if len(errors) > len(listed):
-        listed.append({"pointer": "", "detail": f"{len(errors) - len(listed)} more errors"})
+def problem(refusal: Refusal, request_id: str | None) -> dict[str, Any]:
+    """The problem details of a refusal, as JSON has them."""
+    listed, status = list(map(dict, refusal.errors[:ERRORS_MAXIMUM])), refusal.status
+    if len(refusal.errors) > len(listed):
+        listed.append({"pointer": "", "detail": f"{len(refusal.errors) - len(listed)} more errors"})
     return Problem(
         status=status,
-        title=HTTPStatus(status).phrase,
-        type=VALIDATION_TYPE if status == HTTPStatus.UNPROCESSABLE_ENTITY else "about:blank",
-        detail=detail,
+        title=refusal.title or HTTPStatus(status).phrase,
+        type=VALIDATION_TYPE if status == HTTPStatus.UNPROCESSABLE_ENTITY else BLANK_TYPE,
+        detail=refusal.detail,
         request_id=request_id,
         errors=tuple(listed) or None,
-    )
-
-
-def _respond(problem: Problem, headers: dict[str, str] | None = None) -> Response:
-    response = serializer.respond(problem.to_dict(), problem.status, MEDIA_TYPE)
-    response.headers.update(headers or {})
-    return response
+    ).to_dict()

@@ -12,7 +12,6 @@ from flask import Blueprint, Response, g, request
 
 from ballgauge_schemas.design.request import DESIGN_REQUEST
 from ballgauge_schemas.shared.limits import MESH_BYTES_MAXIMUM, MESHES_MAXIMUM
-from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.web.http import bodies, bulk, refusals, serializer, uploads
 from ballgauge_service.web.http.refusals import Refusal
 
@@ -77,16 +76,10 @@ def _files(form: uploads.Form) -> dict[str, bytes]:
 
 
 def _evaluated(loaded: dict[str, Any], files: dict[str, bytes], **link: Any) -> dict[str, Any]:
-    """Call the engine; what it refuses is named by pointers."""
     # Deferred, so that a check of one ball never loads what only designs need.
     from ballgauge_service.design.evaluate import evaluate_design
 
-    try:
-        with bulk.refusing():
-            return evaluate_design(loaded, files, **link)
-    except InvalidInput as refused:
-        errors = [{"pointer": pointer, "detail": detail} for _, pointer, detail in refused.errors]
-    raise Refusal(422, "what is asked for is impossible; see errors", errors)
+    return evaluate_design(loaded, files, **link)
 
 
 def _lines(
@@ -102,10 +95,11 @@ def _lines(
     def work() -> None:
         try:
             found = {"result": _evaluated(loaded, files, progress=tell, cancelled=gone.is_set, bulk=workers)}
-        except Refusal as refusal:
-            found = _problem(refusal, request_id)
         except Exception as error:  # noqa: BLE001 - the answer has begun: its last line is where to say so
-            found = {} if gone.is_set() else _problem(refusals.unforeseen(error, request_id), request_id)
+            problem = (
+                {} if gone.is_set() else refusals.problem(refusals.refusal_of(error, request_id), request_id)
+            )
+            found = {"problem": problem}
         told.put(found)
 
     worker = threading.Thread(target=copy_context().run, args=(work,), name="design", daemon=True)
@@ -117,7 +111,3 @@ def _lines(
     finally:
         gone.set()
         worker.join()
-
-
-def _problem(refusal: Refusal, request_id: str | None) -> dict[str, Any]:
-    return {"problem": refusals.problem(refusal.status, refusal.detail, refusal.errors, request_id).to_dict()}

@@ -49,7 +49,7 @@ def alive() -> Response:
 def ready() -> Response:
     """Say whether the numeric kernels are compiled, and the server does not end."""
     if is_ending():
-        raise Refusal(503, "the server ends; ask another", headers={"Retry-After": "1"})
+        raise Refusal(503, "shutting down; retry", headers={"Retry-After": "1"})
     if not current_app.extensions[READY].is_set():
         raise Refusal(503, "the numeric kernels are being compiled", headers={"Retry-After": "1"})
     return serializer.respond({"status": "ok"})

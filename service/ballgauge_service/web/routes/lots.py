@@ -19,7 +19,6 @@ from ballgauge_schemas import LOT_REQUEST
 from ballgauge_schemas.lot.request import LOT_BODIES
 from ballgauge_schemas.shared.limits import LOTS_MAXIMUM
 from ballgauge_schemas.shared.words import ROW_FORMATS
-from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.web.http import bodies, bulk, refusals, serializer, uploads
 from ballgauge_service.web.http.refusals import Refusal
 from ballgauge_service.web.http.settings import SETTINGS
@@ -62,9 +61,6 @@ def assess() -> Response:
         from ballgauge_service.lot.request import read_request
 
         return _ANSWERS[answer](read_request(LOT_REQUEST.load(options)), files, body)
-    except InvalidInput as refused:
-        body.drain()
-        raise _refusal(refused) from None
     except Exception:
         body.drain()
         raise
@@ -102,17 +98,6 @@ def _asked(body: uploads.Body) -> tuple[Any, Iterator[uploads.Upload]]:
     return options, iter([uploads.Upload(name, body)])
 
 
-def _refusal(refused: InvalidInput) -> Refusal:
-    errors = []
-    for fault in refused.faults:
-        places = {"row": fault.row, "column": fault.column, "suggestion": fault.suggestion}
-        known = {name: place for name, place in places.items() if place is not None}
-        errors.append({"pointer": fault.pointer, "detail": fault.words, **known})
-    of_file = any(fault.pointer == "/file" for fault in refused.faults)
-    subject = "the file cannot be judged" if of_file else "what is asked for is impossible"
-    return Refusal(422, f"{subject}; see errors", errors)
-
-
 def _lots(
     lot_request: LotRequest, files: Files, stack: ExitStack, *, rows: bool, streamed: bool = False
 ) -> Iterator[Lot]:
@@ -148,9 +133,8 @@ def _whole(lot_request: LotRequest, files: Files) -> dict[str, Any]:
 
 
 def _read(lot: Lot, take: Callable[[Verdicts], object] = lambda verdicts: None) -> None:
-    with bulk.refusing():
-        for verdicts in lot:
-            take(verdicts)
+    for verdicts in lot:
+        take(verdicts)
 
 
 def _only(lots: Iterator[Lot]) -> Iterator[Lot]:
@@ -181,12 +165,9 @@ def _ndjson(lot_request: LotRequest, files: Files, body: uploads.Body) -> Respon
         try:
             yield first
             yield from lines
-        except (InvalidInput, Refusal) as error:
-            refusal = error if isinstance(error, Refusal) else _refusal(error)
-            yield _problem_line(refusal, request_id)
-            body.drain()
         except Exception as error:  # noqa: BLE001 - the answer has begun: its last line is where to say so
-            yield _problem_line(refusals.unforeseen(error, request_id), request_id)
+            refusal = refusals.refusal_of(error, request_id)
+            yield serializer.dump({"problem": refusals.problem(refusal, request_id)}) + b"\n"
             body.drain()
         finally:
             lines.close()
@@ -200,15 +181,9 @@ def _row_lines(lot_request: LotRequest, files: Files) -> Generator[bytes, None, 
     with ExitStack() as stack:
         answer: dict[str, Any] = {}
         for lot in _only(_lots(lot_request, files, stack, rows=True, streamed=True)):
-            with bulk.refusing():
-                yield from map(ndjson_lines, lot)
+            yield from map(ndjson_lines, lot)
             answer = lot.answer()
         yield serializer.dump_in_order({"lot": answer}) + b"\n"
-
-
-def _problem_line(refusal: Refusal, request_id: str | None) -> bytes:
-    problem = refusals.problem(refusal.status, refusal.detail, refusal.errors, request_id)
-    return serializer.dump({"problem": problem.to_dict()}) + b"\n"
 
 
 def _table(kind: str) -> Answer:

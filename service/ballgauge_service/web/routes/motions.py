@@ -21,10 +21,9 @@ def motion() -> Response:
     # Deferred, so that a check of one ball never loads what only motions need.
     from ballgauge_service.motion.evaluate import draw_motion, evaluate_motion
 
-    with bulk.refusing():
-        if picture:
-            return Response(draw_motion(loaded, bulk.chosen()), content_type="text/html; charset=utf-8")
-        return serializer.respond(evaluate_motion(loaded, bulk.chosen()))
+    if picture:
+        return Response(draw_motion(loaded, bulk.chosen()), content_type="text/html; charset=utf-8")
+    return serializer.respond(evaluate_motion(loaded, bulk.chosen()))
 
 
 def _accepted() -> str:

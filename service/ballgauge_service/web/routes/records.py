@@ -17,7 +17,7 @@ from ballgauge_service.web.http.serializer import respond
 if TYPE_CHECKING:
     from ballgauge_service.record.keys import Keyring
 
-blueprint = Blueprint("signed_records", __name__)
+blueprint = Blueprint("records", __name__)
 
 LARGEST_FILE = 2**20
 """Bytes of a picture or PDF (ours)."""
@@ -113,7 +113,7 @@ def _verified(text: str, on: Any) -> dict[str, Any]:
     try:
         return evaluate.verify(text, on, _keyring())
     except ValueError as error:
-        raise Refusal(422, "this is no record", [_error("/record", str(error))]) from None
+        raise Refusal(422, "not a record", [_error("/record", str(error))]) from None
 
 
 def _error(pointer: str, detail: str) -> dict[str, str]:

@@ -236,7 +236,7 @@ class Gate:
         if beginning.error is not None:
             if exchange.gone:
                 raise CallerGone("the caller left")
-            raise refusals.unforeseen(beginning.error, None)
+            raise refusals.refusal_of(beginning.error, None)
         if beginning.body is not None:
             await _begin(send, beginning)
             await send({"type": "http.response.body", "body": beginning.body})
@@ -294,7 +294,7 @@ class Gate:
         except (CallerGone, DeadlinePassed):
             pass
         except Exception as error:  # noqa: BLE001 - whatever it is, the answer cannot be ended well
-            refusals.unforeseen(error, None)
+            refusals.refusal_of(error, None)
             raise Aborted("the answer broke off") from None
         else:
             if not exchange.gone:
@@ -304,8 +304,7 @@ class Gate:
 
     async def _refuse(self, scope: Scope, send: Send, refusal: Refusal, arrived: float) -> None:
         request_id = _request_id(scope)
-        problem = refusals.problem(refusal.status, refusal.detail, refusal.errors, request_id)
-        body = serializer.dump(problem.to_dict())
+        body = serializer.dump(refusals.problem(refusal, request_id))
         headers = {
             "Content-Type": MEDIA_TYPE,
             "Content-Length": str(len(body)),

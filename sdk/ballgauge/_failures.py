@@ -1,11 +1,15 @@
-"""What can go wrong, with the service's own words about it."""
+"""What can go wrong, with the service's own words about it, and how an answer is turned into it."""
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any, TypeAlias
+from typing import TYPE_CHECKING, Any, TypeAlias
+
+if TYPE_CHECKING:
+    from requests import Response
 
 
 @dataclass(frozen=True)
@@ -98,10 +102,42 @@ class ServiceUnreachable(BallgaugeError):
 Failure: TypeAlias = InvalidRequest | ServiceError
 
 
-def failure(problem: Problem, status: int) -> Failure:
-    """The exception for a problem that came with this status."""
+def failure(response: Response) -> Failure:
+    """The exception for an answer that is no result."""
+    try:
+        return told(json.loads(response.content), response)
+    except ValueError:
+        return _kind(response.status_code)(_foreign(response))
+
+
+def told(document: Any, response: Response) -> Failure:
+    """The exception for problem details, which came with, or in the midst of, an answer."""
+    status = response.status_code
+    try:
+        status = int(document.get("status", status))
+        problem = Problem.from_document(document, status, response.headers.get("X-Request-Id"))
+    except (KeyError, TypeError, ValueError, AttributeError):
+        problem = _foreign(response)
+    return _kind(status)(problem)
+
+
+def foreign(response: Response | None = None) -> ServiceError:
+    """The exception for an answer that the service cannot have given."""
+    return ServiceError(_foreign(response))
+
+
+def _foreign(response: Response | None) -> Problem:
+    status, title, request_id = 200, "OK", None
+    if response is not None:
+        status, title = response.status_code, response.reason or ""
+        request_id = response.headers.get("X-Request-Id")
+    detail = "the answer is not one of this service's, or not whole"
+    return Problem(status, title, detail, request_id, ())
+
+
+def _kind(status: int) -> type[Failure]:
     if status in (401, 403):
-        return AccessRefused(problem)
+        return AccessRefused
     if status == 429:
-        return TooManyRequests(problem)
-    return InvalidRequest(problem) if 400 <= status < 500 else ServiceError(problem)
+        return TooManyRequests
+    return InvalidRequest if 400 <= status < 500 else ServiceError

@@ -1,0 +1,153 @@
+"""Results with names and types; `raw` always holds the service's own document."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from typing import Any, ClassVar, Self, dataclass_transform
+
+from ballgauge._failures import foreign
+
+Read = Callable[[Any], Any]
+
+
+class Record(Mapping[str, Any]):
+    """A read-only JSON object whose members are attributes too: ``result.derived.balance.arm``.
+
+    Objects inside are records, arrays are tuples.
+    """
+
+    __slots__ = ("_members",)
+    _members: Mapping[str, Any]
+
+    def __init__(self, members: Mapping[str, Any]) -> None:
+        object.__setattr__(self, "_members", members)
+
+    def __getitem__(self, name: str) -> Any:
+        return frozen(self._members[name])
+
+    def __getattr__(self, name: str) -> Any:
+        try:
+            return self[name]
+        except KeyError:
+            raise AttributeError(f"no member {name!r}; there are {', '.join(self._members)}") from None
+
+    def __setattr__(self, name: str, value: Any) -> None:
+        raise AttributeError("a record cannot be changed")
+
+    def __delattr__(self, name: str) -> None:
+        raise AttributeError("a record cannot be changed")
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._members)
+
+    def __len__(self) -> int:
+        return len(self._members)
+
+    def __repr__(self) -> str:
+        return f"Record({dict(self._members)!r})"
+
+    def __dir__(self) -> list[str]:
+        return [*super().__dir__(), *self._members]
+
+    def __reduce__(self) -> tuple[type[Record], tuple[Mapping[str, Any]]]:
+        return Record, (self._members,)
+
+
+def frozen(value: Any) -> Any:
+    """A JSON value that cannot be changed: objects as records, arrays as tuples."""
+    if isinstance(value, dict):
+        return Record(value)
+    if isinstance(value, list):
+        return tuple(map(frozen, value))
+    return value
+
+
+def member(read: Read = frozen, **default: Any) -> Any:
+    """A member of a document, made a value by `read`; it must be there unless a `default` stands for it."""
+    return _Member(lambda document, name: read(_given(document, name, default)), needed=not default)
+
+
+def whole(read: Read) -> Any:
+    """A value that `read` finds in the whole document."""
+    return _Member(lambda document, name: read(document), needed=False)
+
+
+def each(kind: type[Result]) -> Read:
+    """Reads an array of documents."""
+    return lambda documents: tuple(map(kind, documents))
+
+
+def _given(document: Mapping[str, Any], name: str, default: Mapping[str, Any]) -> Any:
+    value = document.get(name)
+    return default.get("default") if value is None else value
+
+
+class _Member:
+    """Makes a value when it is first asked for; the result keeps it."""
+
+    def __init__(self, read: Callable[[Mapping[str, Any], str], Any], *, needed: bool) -> None:
+        self._read = read
+        self.needed = needed
+
+    def __set_name__(self, owner: type[Result], name: str) -> None:
+        self._name = name
+
+    def __get__(self, result: Result | None, owner: type[Result]) -> Any:
+        if result is None:
+            return self
+        try:
+            value = result.__dict__[self._name] = self._read(result.raw, self._name)
+        except (KeyError, TypeError, AttributeError):
+            raise foreign() from None
+        return value
+
+
+@dataclass_transform(frozen_default=True, kw_only_default=True, field_specifiers=(member, whole))
+class Result:
+    """A document of the service with names and types, which cannot be changed.
+
+    The annotations of a kind of result are its members. Raises ServiceError for a document that lacks one,
+    or has another kind of value in its place.
+    """
+
+    raw: Mapping[str, Any]
+    _members: ClassVar[tuple[str, ...]]
+    _needed: ClassVar[frozenset[str]]
+
+    def __init_subclass__(cls, *, init: bool) -> None:
+        # `init` is False, for type checkers: a result is made of its document alone.
+        cls._members = tuple(cls.__annotations__)
+        for name in cls._members:
+            if name not in vars(cls):
+                setattr(cls, name, plain := member())
+                plain.__set_name__(cls, name)
+        cls._needed = frozenset(name for name in cls._members if vars(cls)[name].needed)
+
+    def __init__(self, raw: Mapping[str, Any]) -> None:
+        if not isinstance(raw, dict) or not self._needed <= raw.keys():
+            raise foreign()
+        self.__dict__["raw"] = raw
+
+    @classmethod
+    def from_document(cls, document: Mapping[str, Any]) -> Self:
+        """Read one document of the service."""
+        return cls(document)
+
+    def __setattr__(self, name: str, value: Any) -> None:
+        raise AttributeError("a result cannot be changed")
+
+    def __delattr__(self, name: str) -> None:
+        raise AttributeError("a result cannot be changed")
+
+    def __eq__(self, other: object) -> bool:
+        return type(self) is type(other) and self._values() == other._values()
+
+    def __hash__(self) -> int:
+        return hash(self._values())
+
+    def __repr__(self) -> str:
+        told = ", ".join(f"{name}={getattr(self, name)!r}" for name in self._members)
+        return f"{type(self).__name__}({told})"
+
+    def _values(self) -> tuple[Any, ...]:
+        return tuple(getattr(self, name) for name in self._members)
