@@ -124,9 +124,11 @@ def _count(reason: str) -> None:
 
 def problem(refusal: Refusal, request_id: str | None) -> dict[str, Any]:
     """The problem details of a refusal, as JSON has them."""
-    listed, status = list(map(dict, refusal.errors[:ERRORS_MAXIMUM])), refusal.status
-    if len(refusal.errors) > len(listed):
-        listed.append({"pointer": "", "detail": f"{len(refusal.errors) - len(listed)} more errors"})
+    listed, status = list(map(dict, refusal.errors)), refusal.status
+    # One more than the most: the schemas end a list that they cut with an entry that counts the rest.
+    if len(listed) > ERRORS_MAXIMUM + 1:
+        rest = {"pointer": "", "detail": f"{len(listed) - ERRORS_MAXIMUM} more errors"}
+        listed[ERRORS_MAXIMUM:] = [rest]
     return Problem(
         status=status,
         title=refusal.title or HTTPStatus(status).phrase,
