@@ -29,7 +29,6 @@ Column: TypeAlias = Any
 """An Arrow array, or a list of Python values."""
 
 SERIAL = "serial"
-_TEXTS = ("name", SERIAL)
 _NUMBER = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
 _COMMA_NUMBER = r"^[+-]?(\d+,?\d*|,\d+)([eE][+-]?\d+)?$"
 _CONTROL = "[\x00-\x1f\x7f\u0080-\u009f]"

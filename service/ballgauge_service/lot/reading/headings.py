@@ -58,6 +58,12 @@ def bad_file(words: str, *, row: int | None = None, column: str | None = None) -
     return InvalidInput([file_fault(words, row=row, column=column)])
 
 
+def printable(error: BaseException) -> str:
+    """What a library says of a file, in one short line."""
+    text = "".join(letter if letter.isprintable() else " " for letter in str(error))[:200]
+    return text or type(error).__name__
+
+
 @dataclass(frozen=True, slots=True)
 class Heading:
     """One column of a file.

@@ -5,10 +5,10 @@ from __future__ import annotations
 import os
 import tempfile
 from collections.abc import Iterator, Mapping
+from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
-from types import TracebackType
-from typing import IO, Any, Literal, Self
+from typing import Literal, Self
 
 import numpy as np
 import pyarrow as pa
@@ -22,6 +22,7 @@ from ballgauge_service.lot.reading.csv import Dialect, delimited_chunks, find_di
 from ballgauge_service.lot.reading.headings import (
     Heading,
     bad_file,
+    printable,
     resolve_headings,
 )
 from ballgauge_service.lot.reading.ndjson import JsonReader
@@ -110,7 +111,7 @@ class RowGroups:
                 opened = parquet.ParquetFile(file, memory_map=False, buffer_size=1 << 20, pre_buffer=False)
                 yield from _row_group_chunks(opened, self, use_threads=False)
         except (pa.ArrowException, OSError) as error:
-            raise bad_file(f"the Parquet file cannot be read: {_short(error)}", row=self.first) from None
+            raise bad_file(f"the Parquet file cannot be read: {printable(error)}", row=self.first) from None
 
 
 def _row_group_chunks(
@@ -129,7 +130,7 @@ def _row_group_chunks(
             yield RawChunk(np.arange(row, row + batch.num_rows), columns, (), 0)
             row += batch.num_rows
     except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
-        raise bad_file(f"the Parquet file cannot be read: {_short(error)}", row=row) from None
+        raise bad_file(f"the Parquet file cannot be read: {printable(error)}", row=row) from None
 
 
 class _Peeked:
@@ -169,7 +170,7 @@ class LotFile:
         name: str | None = None,
     ) -> None:
         self.options = options or ReadingOptions()
-        self._closing: list[Any] = []
+        self._closing = ExitStack()
         self._path = ""
         self._rules = CellRules(missing=self.options.missing)
         try:
@@ -184,13 +185,13 @@ class LotFile:
         if isinstance(source, (str, os.PathLike)):
             path = os.fspath(source)
             try:
-                stream: IO[bytes] | Source = open(path, "rb")  # noqa: SIM115 - closed with the lot
+                stream = open(path, "rb")  # noqa: SIM115 - closed with the lot
             except OSError as error:
                 raise bad_file(f"the file cannot be opened: {error.strerror}") from None
-            self._closing.append(stream)
+            self._closing.callback(stream.close)
+            peeked = _Peeked(stream)
         else:
-            stream = source
-        peeked = _Peeked(stream)
+            peeked = _Peeked(source)
         self.format: Format = self.options.format or _format(peeked.start, name or path)
         if self.format not in FORMATS:
             raise bad_file(f"format must be one of {', '.join(FORMATS)}; got {str(self.format)[:20]!r}")
@@ -213,15 +214,15 @@ class LotFile:
     def _open_whole(self, path: str) -> None:
         if self.format == "xlsx":
             self._book = Workbook(path, self.options.mapping, self.options.sheet)
-            self._closing.append(self._book)
+            self._closing.callback(self._book.close)
         else:
             self._path, self._found = path, os.stat(path)
             self._parquet, self._headings = _open_parquet(path, self.options.mapping)
-            self._closing.append(self._parquet)
+            self._closing.callback(self._parquet.close)
 
     def _spooled(self, stream: Source) -> str:
         with tempfile.NamedTemporaryFile(prefix="lot-", delete=False) as spool:
-            self._closing.append(_Removed(Path(spool.name)))
+            self._closing.callback(Path(spool.name).unlink, missing_ok=True)
             length = 0
             while piece := stream.read(1 << 20):
                 length += len(piece)
@@ -327,26 +328,13 @@ class LotFile:
 
     def close(self) -> None:
         """Let the file go, and what was spooled of it."""
-        while self._closing:
-            self._closing.pop().close()
+        self._closing.close()
 
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
-
-
-class _Removed:
-    """A file that is gone once closed."""
-
-    def __init__(self, path: Path) -> None:
-        self.path = path
-
-    def close(self) -> None:
-        self.path.unlink(missing_ok=True)
 
 
 def _format(start: bytes, name: str | None) -> Format:
@@ -371,7 +359,7 @@ def _open_parquet(path: str, mapping: Mapping[str, str | None]) -> tuple[parquet
         file = parquet.ParquetFile(path, memory_map=False, buffer_size=1 << 20, pre_buffer=False)
         known, names = file.metadata, file.schema_arrow.names
     except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
-        raise bad_file(f"the Parquet file cannot be read: {_short(error)}") from None
+        raise bad_file(f"the Parquet file cannot be read: {printable(error)}") from None
     headings = resolve_headings(names, mapping)
     if known.num_rows > LOT_MAXIMUM:
         raise bad_file(f"the file has {known.num_rows} rows; at most {LOT_MAXIMUM} are read")
@@ -382,10 +370,6 @@ def _open_parquet(path: str, mapping: Mapping[str, str | None]) -> tuple[parquet
     if largest > GROUP_MAXIMUM:
         raise bad_file(f"a row group of the file unpacks to more than {GROUP_MAXIMUM >> 20} MiB")
     return file, headings
-
-
-def _short(error: BaseException) -> str:
-    return "".join(letter if letter.isprintable() else " " for letter in str(error))[:200]
 
 
 def _decoded(column: pa.Array) -> pa.Array:

@@ -28,6 +28,7 @@ from ballgauge_service.lot.reading.headings import (
     Heading,
     bad_file,
     no_headings,
+    printable,
     resolve_headings,
 )
 
@@ -128,14 +129,7 @@ def look_through(stream: BinaryIO) -> dict[str, Looked]:
     except (zipfile.BadZipFile, zlib.error, EOFError, OSError, NotImplementedError, ValueError) as error:
         if isinstance(error, InvalidInput):
             raise
-        raise bad_file(f"the workbook cannot be unpacked: {_plain(error)}") from None
-
-
-def _plain(error: BaseException) -> str:
-    return (
-        "".join(letter if letter.isprintable() else " " for letter in str(error))[:200]
-        or type(error).__name__
-    )
+        raise bad_file(f"the workbook cannot be unpacked: {printable(error)}") from None
 
 
 def _too_large() -> None:
@@ -233,7 +227,7 @@ class Workbook:
         except (calamine.CalamineError, OSError, ValueError) as error:
             if isinstance(error, InvalidInput):
                 raise
-            raise bad_file(f"the workbook cannot be read: {_plain(error)}") from None
+            raise bad_file(f"the workbook cannot be read: {printable(error)}") from None
         self.formulas = sum(found.formulas for found in looked.values())
         self.other_sheets = tuple(name for name in names if name != self.sheet.name)
         if self.empty:

@@ -11,7 +11,14 @@ import numpy as np
 
 from ballgauge_schemas.shared.limits import LOT_MAXIMUM
 from ballgauge_schemas.shared.words import MODELS
-from ballgauge_service.lot.statistics.basics import FloatArray, number, one_of, probability, whole_number
+from ballgauge_service.lot.statistics.basics import (
+    BadArgument,
+    FloatArray,
+    number,
+    one_of,
+    probability,
+    whole_number,
+)
 from ballgauge_service.lot.statistics.operating_characteristic import (
     acceptance_probability,
     hypergeometric_acceptance,
@@ -77,7 +84,7 @@ def two_point_plan(
     alpha, beta = probability("producer_risk", producer_risk), probability("consumer_risk", consumer_risk)
     good, bad = _two_qualities(producer_quality, consumer_quality, model)
     if alpha + beta >= 1:
-        raise ValueError("producer_risk and consumer_risk must add up to less than 1")
+        raise BadArgument("producer_risk", "and consumer_risk must add up to less than 1")
     lot = _lot(model, lot_size)
     accept_at = _acceptance_functions(good, bad, model, lot)
     largest = lot or LARGEST_SAMPLE
@@ -90,9 +97,10 @@ def two_point_plan(
             plan = _first_plan(accept_at, first, min(first + 32, last + 1), alpha, beta, largest)
             if plan is not None:
                 return _two_point_result(*plan, good, bad, model, lot)
-    raise ValueError(
-        "consumer_quality must be further from producer_quality: no plan with an acceptance number up to "
-        f"{last} and a sample up to {largest} keeps both risks"
+    raise BadArgument(
+        "consumer_quality",
+        "must be further from producer_quality: no plan with an acceptance number up to "
+        f"{last} and a sample up to {largest} keeps both risks",
     )
 
 
@@ -124,7 +132,9 @@ def zero_acceptance_plan_for_consumer(
     largest = lot or LARGEST_SAMPLE
     size = int(_first_sample(kept, zero, largest)[0])
     if size > largest:
-        raise ValueError(f"consumer_quality is too small: {largest} balls do not keep the consumer's risk")
+        raise BadArgument(
+            "consumer_quality", f"is too small: {largest} balls do not keep the consumer's risk"
+        )
     reached = float(accept_at(np.array([float(size)]), zero)[1][0])
     return AttributesPlan(
         size, 0, model, lot, None, None, bad, reached, size == lot, _assumptions(model, bad, lot)
@@ -166,8 +176,8 @@ def _whole_balls(good: float, bad: float, lot: int) -> tuple[int, int]:
     # A product such as 1000 * 0.029 must not fall short of 29 by rounding.
     good_balls, bad_balls = math.floor(good * lot + 1e-9 * lot), math.ceil(bad * lot - 1e-9 * lot)
     if good_balls >= bad_balls:
-        raise ValueError(
-            f"consumer_quality must differ from producer_quality by a whole ball in a lot of {lot}"
+        raise BadArgument(
+            "consumer_quality", f"must differ from producer_quality by a whole ball in a lot of {lot}"
         )
     return good_balls, bad_balls
 
@@ -210,7 +220,7 @@ def _two_qualities(producer_quality: float, consumer_quality: float, model: str)
     good = number("producer_quality", producer_quality, at_least=0.0)
     bad = number("consumer_quality", consumer_quality, above=good)
     if model != "poisson" and bad >= 1:
-        raise ValueError(f"consumer_quality must be less than 1; got {bad:g}")
+        raise BadArgument("consumer_quality", f"must be less than 1; got {bad:g}")
     return good, bad
 
 

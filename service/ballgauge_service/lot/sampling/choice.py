@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from scipy import optimize
 
 from ballgauge_schemas.shared import limits
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.lot.sampling.attributes import two_point_plan, zero_acceptance_plan_for_consumer
-from ballgauge_service.lot.sampling.tables import SingleSamplingPlan, single_sampling_plan
+from ballgauge_service.lot.sampling.tables import single_sampling_plan
 from ballgauge_service.lot.sampling.variables import (
     LARGEST_SAMPLE,
     VariablesPlan,
@@ -18,6 +18,7 @@ from ballgauge_service.lot.sampling.variables import (
     variables_acceptance_probability,
     variables_plan,
 )
+from ballgauge_service.lot.statistics.basics import BadArgument
 from ballgauge_service.lot.statistics.operating_characteristic import (
     OperatingCharacteristic,
     acceptance_probability,
@@ -117,21 +118,24 @@ class ChosenPlan:
     kind: str
     sample_size: int
     acceptance_number: int
-    rejection_number: int
-    lot_size: int | None
-    model: str | None
-    level: str | None
-    inspection: str | None
-    code_letter: str | None
-    plan_letter: str | None
-    aql: float | None
-    limiting_quality: float | None
-    acceptance_at_aql: float | None
-    acceptance_at_limiting_quality: float | None
-    full_inspection: bool
-    source: str
-    basis: str
-    notes: tuple[str, ...]
+    rejection_number: int = field(init=False)
+    lot_size: int | None = None
+    model: str | None = None
+    level: str | None = None
+    inspection: str | None = None
+    code_letter: str | None = None
+    plan_letter: str | None = None
+    aql: float | None = None
+    limiting_quality: float | None = None
+    acceptance_at_aql: float | None = None
+    acceptance_at_limiting_quality: float | None = None
+    full_inspection: bool = False
+    source: str = ""
+    basis: str = ""
+    notes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "rejection_number", self.acceptance_number + 1)
 
 
 def choose_plan(sampling: Sampling) -> ChosenPlan | None:
@@ -146,8 +150,9 @@ def choose_plan(sampling: Sampling) -> ChosenPlan | None:
         if wanted.kind == "table":
             return _table_plan(wanted, sampling.lot_size or 0)
         return _computed_plan(wanted, sampling.lot_size)
-    except ValueError as error:
-        raise InvalidInput([Fault(_pointer(str(error)), _in_our_words(str(error)))]) from None
+    except BadArgument as error:
+        pointer = _POINTERS.get(error.name, "/sampling/plan")
+        raise InvalidInput([Fault(pointer, _in_our_words(str(error)))]) from None
 
 
 def plan_without(
@@ -156,11 +161,10 @@ def plan_without(
     """What a sample without a plan is judged by: it is the sample, and no nonconforming ball is accepted."""
     model = _model(None, lot_size)
     size = sample_size if lot_size is None else min(sample_size, lot_size)
-    return _with_risks(
-        _Parts("none", size, 0, lot_size, model, None, None, "no plan was given", "stated assumption", ()),
-        consumer_risk,
-        None,
+    plan = ChosenPlan(
+        "none", size, 0, source="no plan was given", basis="stated assumption", lot_size=lot_size, model=model
     )
+    return _with_risks(plan, consumer_risk)
 
 
 def plan_for_every_ball(balls: int, aql: float | None) -> ChosenPlan:
@@ -168,8 +172,8 @@ def plan_for_every_ball(balls: int, aql: float | None) -> ChosenPlan:
     allowed = 0 if aql is None else math.floor(balls * min(aql / 100, 1.0) * (1 + 1e-12))
     note = "every ball was measured: no sampling risk"
     return ChosenPlan(
-        "every_ball", balls, allowed, allowed + 1, balls, None, None, None, None, None, aql, None, None, None,
-        True, "every ball of the lot", "stated assumption", (note,),
+        "every_ball", balls, allowed, lot_size=balls, aql=aql, full_inspection=True, notes=(note,),
+        source="every ball of the lot", basis="stated assumption",
     )  # fmt: skip
 
 
@@ -242,20 +246,6 @@ def variables_curve(plan: VariablesPlan) -> AcceptanceCurve:
     return AcceptanceCurve(tuple(fraction), tuple(accepted.tolist()))
 
 
-@dataclass(frozen=True, slots=True)
-class _Parts:
-    kind: str
-    sample_size: int
-    acceptance_number: int
-    lot_size: int | None
-    model: str
-    aql: float | None
-    limiting_quality: float | None
-    source: str
-    basis: str
-    notes: tuple[str, ...]
-
-
 def _table_plan(wanted: PlanWanted, lot_size: int) -> ChosenPlan:
     plan = single_sampling_plan(lot_size, wanted.aql or 0.0, level=wanted.level, inspection=wanted.inspection)
     notes: list[str] = []
@@ -264,11 +254,12 @@ def _table_plan(wanted: PlanWanted, lot_size: int) -> ChosenPlan:
         notes.append("this cell of the table is written from memory and less sure than the others")
     if plan.full_inspection:
         notes.append("the table's sample is as large as the lot: every ball of it is inspected")
-    parts = _Parts(
-        "table", plan.sample_size, plan.acceptance_number, lot_size, _model(None, lot_size), plan.aql,
-        None, plan.source, plan.basis, tuple(notes),
+    chosen = ChosenPlan(
+        "table", plan.sample_size, plan.acceptance_number, lot_size=lot_size, model=_model(None, lot_size),
+        level=plan.level, inspection=plan.inspection, code_letter=plan.code_letter,
+        plan_letter=plan.plan_letter, aql=plan.aql, source=plan.source, basis=plan.basis, notes=tuple(notes),
     )  # fmt: skip
-    return _with_risks(parts, wanted.consumer_risk, plan)
+    return _with_risks(chosen, wanted.consumer_risk)
 
 
 def _computed_plan(wanted: PlanWanted, lot_size: int | None) -> ChosenPlan:
@@ -291,55 +282,39 @@ def _computed_plan(wanted: PlanWanted, lot_size: int | None) -> ChosenPlan:
         )
         source = "smallest sample that keeps the consumer's risk, accepting on zero"
     if lot_size is not None and plan.sample_size > lot_size:
-        raise ValueError(f"lot_size is smaller than the plan's sample of {plan.sample_size} balls")
-    parts = _Parts(
-        wanted.kind, plan.sample_size, plan.acceptance_number, lot_size, model, wanted.aql,
-        wanted.limiting_quality, source, "computed", plan.assumptions,
+        raise BadArgument("lot_size", f"is smaller than the plan's sample of {plan.sample_size} balls")
+    chosen = ChosenPlan(
+        wanted.kind, plan.sample_size, plan.acceptance_number, lot_size=lot_size, model=model, aql=wanted.aql,
+        limiting_quality=wanted.limiting_quality, source=source, basis="computed", notes=plan.assumptions,
     )  # fmt: skip
-    return _with_risks(parts, wanted.consumer_risk, None)
+    return _with_risks(chosen, wanted.consumer_risk)
 
 
-def _with_risks(parts: _Parts, consumer_risk: float, table: SingleSamplingPlan | None) -> ChosenPlan:
-    size, accept = parts.sample_size, parts.acceptance_number
-    lot = parts.lot_size if parts.model == "hypergeometric" else None
-    limiting = parts.limiting_quality
+def _with_risks(plan: ChosenPlan, consumer_risk: float) -> ChosenPlan:
+    """The plan with its limiting quality, where none is given, and what it accepts there and at the AQL."""
+    size, accept, model = plan.sample_size, plan.acceptance_number, plan.model or ""
+    lot = plan.lot_size if model == "hypergeometric" else None
+    limiting = plan.limiting_quality
     if limiting is None and accept < size:
-        limiting = 100 * quality_at_acceptance(size, accept, consumer_risk, model=parts.model, lot_size=lot)
+        limiting = 100 * quality_at_acceptance(size, accept, consumer_risk, model=model, lot_size=lot)
 
     def accepted(percent: float | None) -> float | None:
         if percent is None:
             return None
-        quality = percent / 100 if parts.model == "poisson" else min(percent / 100, 1.0)
-        return float(acceptance_probability(size, accept, quality, model=parts.model, lot_size=lot))
+        quality = percent / 100 if model == "poisson" else min(percent / 100, 1.0)
+        return float(acceptance_probability(size, accept, quality, model=model, lot_size=lot))
 
-    return ChosenPlan(
-        parts.kind,
-        size,
-        accept,
-        accept + 1,
-        parts.lot_size,
-        parts.model,
-        None if table is None else table.level,
-        None if table is None else table.inspection,
-        None if table is None else table.code_letter,
-        None if table is None else table.plan_letter,
-        parts.aql,
-        limiting,
-        accepted(parts.aql),
-        accepted(limiting),
-        parts.lot_size is not None and size >= parts.lot_size,
-        parts.source,
-        parts.basis,
-        parts.notes,
+    return replace(
+        plan,
+        limiting_quality=limiting,
+        acceptance_at_aql=accepted(plan.aql),
+        acceptance_at_limiting_quality=accepted(limiting),
+        full_inspection=plan.lot_size is not None and size >= plan.lot_size,
     )
 
 
 def _model(asked: str | None, lot_size: int | None) -> str:
     return asked or ("binomial" if lot_size is None else "hypergeometric")
-
-
-def _pointer(text: str) -> str:
-    return _POINTERS.get(text.split(" ", 1)[0], "/sampling/plan")
 
 
 def _in_our_words(text: str) -> str:

@@ -14,7 +14,14 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import stats
 
-from ballgauge_service.lot.statistics.basics import number, probability, readings, summarise, whole_number
+from ballgauge_service.lot.statistics.basics import (
+    BadArgument,
+    number,
+    probability,
+    readings,
+    summarise,
+    whole_number,
+)
 from ballgauge_service.lot.statistics.nonconforming import clopper_pearson
 from ballgauge_service.lot.statistics.tolerance import one_sided_factor
 
@@ -171,9 +178,9 @@ def roughness_rule(
     array = readings("roughness", roughness, minimum_count=0)
     pounds = readings("weight", weight, minimum_count=0)
     if array.shape != pounds.shape:
-        raise ValueError(f"weight must be one a roughness reading: {array.size}; got {pounds.size}")
+        raise BadArgument("weight", f"must be one a roughness reading: {array.size}; got {pounds.size}")
     if np.any((pounds < 0) | (pounds > HEAVIEST)):
-        raise ValueError(f"weight must be from 0 to {HEAVIEST:g} lb")
+        raise BadArgument("weight", f"must be from 0 to {HEAVIEST:g} lb")
     single = number("single_maximum", single_maximum, above=0.0)
     most = number("average_maximum", average_maximum, above=0.0)
     start = number("threshold", threshold, above=0.0)

@@ -15,7 +15,12 @@ from importlib import resources
 from typing import Any
 
 from ballgauge_schemas.shared.words import INSPECTIONS, LEVELS
-from ballgauge_service.lot.statistics.basics import number, one_of, whole_number
+from ballgauge_service.lot.statistics.basics import (
+    BadArgument,
+    number,
+    one_of,
+    whole_number,
+)
 
 # Above this AQL the standard counts nonconformities per 100 items, not nonconforming items.
 LARGEST_PERCENT_NONCONFORMING = 10.0
@@ -149,7 +154,7 @@ def plan_for_letter(letter: str, aql: float, inspection: str = "normal") -> Tabl
     cell = _cell(table, letters[row], column)
     while not cell.rstrip("?").isdigit():
         if cell == "-":
-            raise ValueError(f"letter {letter} has no plan at AQL {aql:g} in the {inspection} table")
+            raise BadArgument("letter", f"{letter} has no plan at AQL {aql:g} in the {inspection} table")
         doubtful |= cell.endswith("?")
         row += 1 if cell.startswith("v") else -1
         cell = _cell(table, letters[row], column)
@@ -174,7 +179,7 @@ def acceptance_number_one_step_tighter(plan: SingleSamplingPlan) -> int:
     table = _table("single_" + plan.inspection)
     cell = _cell(table, plan.plan_letter, column - 1).rstrip("?") if column else "-"
     if plan.acceptance_number < 2 or not cell.isdigit():
-        raise ValueError("plan must have an acceptance number of 2 or more and a plan one AQL tighter")
+        raise BadArgument("plan", "must have an acceptance number of 2 or more and a plan one AQL tighter")
     return int(cell)
 
 
@@ -183,7 +188,9 @@ def _aql_column(aql: float) -> int:
     known = acceptable_quality_limits()
     column = next((i for i, value in enumerate(known) if math.isclose(value, limit, rel_tol=1e-9)), None)
     if column is None:
-        raise ValueError(f"aql must be one of {', '.join(f'{value:g}' for value in known)}; got {limit:g}")
+        raise BadArgument(
+            "aql", f"must be one of {', '.join(f'{value:g}' for value in known)}; got {limit:g}"
+        )
     return column
 
 
@@ -248,9 +255,11 @@ def next_state(
     """
     found = whole_number("count", count, 0)
     if state.discontinued:
-        raise ValueError("state must not be discontinued: acceptance has stopped until the maker has acted")
+        raise BadArgument(
+            "state", "must not be discontinued: acceptance has stopped until the maker has acted"
+        )
     if plan.inspection != state.inspection:
-        raise ValueError(f"plan must be a {state.inspection} plan; got {plan.inspection}")
+        raise BadArgument("plan", f"must be a {state.inspection} plan; got {plan.inspection}")
     accepted = found <= plan.acceptance_number
     recent = (*state.recent, accepted)[-WINDOW:]
     if state.inspection == "tightened":
@@ -282,7 +291,7 @@ def run_switching(
     Raises ValueError naming `lot_sizes`, `counts`, `aql` or `level`.
     """
     if len(lot_sizes) != len(counts):
-        raise ValueError(f"counts must be one a lot: {len(lot_sizes)} lots; got {len(counts)}")
+        raise BadArgument("counts", f"must be one a lot: {len(lot_sizes)} lots; got {len(counts)}")
     state = start or SwitchingState()
     steps: list[SwitchingStep] = []
     for lot, (lot_size, count) in enumerate(zip(lot_sizes, counts, strict=True)):

@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike
 from scipy import stats
 
 from ballgauge_service.lot.statistics.basics import (
+    BadArgument,
     FloatArray,
     SampleSummary,
     limits,
@@ -84,11 +85,11 @@ def variables_plan(
     bad = number("consumer_quality", consumer_quality, above=good, below=1.0)
     alpha, beta = probability("producer_risk", producer_risk), probability("consumer_risk", consumer_risk)
     if alpha + beta >= 1:
-        raise ValueError("producer_risk and consumer_risk must add up to less than 1")
+        raise BadArgument("producer_risk", "and consumer_risk must add up to less than 1")
     # The estimate of the fraction outside two limits needs three balls where sigma is unknown.
     low, high = (0, LARGEST_SAMPLE) if sigma_known else (2, LARGEST_SAMPLE)
     if not _meets(high, good, bad, alpha, beta, sigma_known):
-        raise ValueError(f"consumer_quality is too close to producer_quality for {LARGEST_SAMPLE} balls")
+        raise BadArgument("consumer_quality", f"is too close to producer_quality for {LARGEST_SAMPLE} balls")
     while high - low > 1:
         middle = (low + high) // 2
         meets = _meets(middle, good, bad, alpha, beta, sigma_known)
@@ -122,7 +123,7 @@ def variables_acceptance_probability(
     constant = number("acceptability_constant", acceptability_constant)
     quality = numbers("fraction", fraction)
     if not np.all((quality > 0) & (quality < 1)):
-        raise ValueError("fraction must be between 0 and 1")
+        raise BadArgument("fraction", "must be between 0 and 1")
     deviate, root = stats.norm.isf(quality), math.sqrt(size)
     if sigma_known:
         return np.asarray(stats.norm.cdf(root * (deviate - constant)), dtype=np.float64)
@@ -165,9 +166,9 @@ def judge_by_variables(
     """
     low, high = limits(lower, upper)
     if sample.count != plan.sample_size:
-        raise ValueError(f"sample must have the plan's {plan.sample_size} balls; got {sample.count}")
+        raise BadArgument("sample", f"must have the plan's {plan.sample_size} balls; got {sample.count}")
     if plan.sigma_known != (sigma is not None):
-        raise ValueError("sigma must be given for a plan with sigma known, and for no other")
+        raise BadArgument("sigma", "must be given for a plan with sigma known, and for no other")
     spread = number(
         "sigma" if plan.sigma_known else "standard_deviation",
         sigma if plan.sigma_known else sample.standard_deviation,

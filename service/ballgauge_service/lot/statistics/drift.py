@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike
 from scipy import special
 
 from ballgauge_service.lot.statistics.basics import (
+    BadArgument,
     FloatArray,
     number,
     readings,
@@ -114,7 +115,7 @@ def shewhart_chart(
     else:
         scale = number("sigma", sigma, above=0.0)
     if scale <= 0:
-        raise ValueError("standard_deviations must not all be 0 in the baseline")
+        raise BadArgument("standard_deviations", "must not all be 0 in the baseline")
     error, spread_error = scale / np.sqrt(count), LIMIT_WIDTH * scale * np.sqrt(leftover)
     spread_centre = (1 - shortfall) * scale
     spread_lower = np.maximum(spread_centre - spread_error, 0.0)
@@ -171,11 +172,11 @@ def ewma_chart(
     count = whole_numbers("sizes", sizes, 1)
     labels = _labels(names, average.size)
     if count.shape != average.shape:
-        raise ValueError(f"sizes must be one a lot: {average.size}; got {count.size}")
+        raise BadArgument("sizes", f"must be one a lot: {average.size}; got {count.size}")
     middle, scale = number("centre", centre), number("sigma", sigma, above=0.0)
     newest, reach = number("weight", weight, above=0.0), number("width", width, above=0.0)
     if newest > 1:
-        raise ValueError(f"weight must be at most 1; got {newest:g}")
+        raise BadArgument("weight", f"must be at most 1; got {newest:g}")
     smoothed, error = np.empty(average.size), np.empty(average.size)
     level, variance = middle, 0.0
     for lot, (mean, size) in enumerate(zip(average.tolist(), count.tolist(), strict=True)):
@@ -215,11 +216,11 @@ def _lots(
     spread = readings("standard_deviations", standard_deviations)
     count = whole_numbers("sizes", sizes, 2)
     if spread.shape != average.shape:
-        raise ValueError(f"standard_deviations must be one a lot: {average.size}; got {spread.size}")
+        raise BadArgument("standard_deviations", f"must be one a lot: {average.size}; got {spread.size}")
     if count.shape != average.shape:
-        raise ValueError(f"sizes must be one a lot: {average.size}; got {count.size}")
+        raise BadArgument("sizes", f"must be one a lot: {average.size}; got {count.size}")
     if np.any(spread < 0):
-        raise ValueError("standard_deviations must not be negative")
+        raise BadArgument("standard_deviations", "must not be negative")
     return average, spread, count, _labels(names, average.size)
 
 
@@ -227,7 +228,7 @@ def _labels(names: Sequence[str] | None, count: int) -> tuple[str, ...]:
     if names is None:
         return tuple(str(lot + 1) for lot in range(count))
     if len(names) != count:
-        raise ValueError(f"names must be one a lot: {count}; got {len(names)}")
+        raise BadArgument("names", f"must be one a lot: {count}; got {len(names)}")
     return tuple(str(name) for name in names)
 
 

@@ -10,7 +10,14 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import stats
 
-from ballgauge_service.lot.statistics.basics import FloatArray, number, probability, readings, whole_number
+from ballgauge_service.lot.statistics.basics import (
+    BadArgument,
+    FloatArray,
+    number,
+    probability,
+    readings,
+    whole_number,
+)
 
 # Measurement Systems Analysis reference manual, 4th edition 2010, from memory: the study variation spans six
 # standard deviations, 1.41 turns the ratio of spreads into distinct categories, and interactions with a
@@ -115,8 +122,8 @@ def gauge_study(
     array = readings("measurements", measurements, dimensions=3)
     parts, operators, replicates = array.shape
     if min(array.shape) < 2:
-        raise ValueError(
-            f"measurements must have at least 2 parts, operators and replicates; got {array.shape}"
+        raise BadArgument(
+            "measurements", f"must have at least 2 parts, operators and replicates; got {array.shape}"
         )
     limit = number("pool_above", pool_above, at_least=0.0)
     averaged = whole_number("readings_averaged", readings_averaged, 1)
@@ -175,12 +182,14 @@ def instrument_offsets(
     array = readings("measurements", measurements, dimensions=2)
     balls, columns = array.shape
     if min(array.shape) < 2:
-        raise ValueError(f"measurements must have at least 2 balls and 2 instruments; got {array.shape}")
+        raise BadArgument("measurements", f"must have at least 2 balls and 2 instruments; got {array.shape}")
     names = tuple(instruments)
     if len(names) != columns or len(set(names)) != columns:
-        raise ValueError(f"instruments must be {columns} different names; got {', '.join(map(str, names))}")
+        raise BadArgument(
+            "instruments", f"must be {columns} different names; got {', '.join(map(str, names))}"
+        )
     if reference is not None and reference not in names:
-        raise ValueError(f"reference must be one of {', '.join(names)}; got {reference!r}")
+        raise BadArgument("reference", f"must be one of {', '.join(names)}; got {reference!r}")
     sure = probability("confidence", confidence)
     means = array.mean(axis=0)
     residual = array - means - array.mean(axis=1, keepdims=True) + array.mean()
@@ -271,7 +280,7 @@ def _components(variance: dict[str, float], tolerance: float | None) -> tuple[Ga
     }
     total = table["total"]
     if total <= 0:
-        raise ValueError("measurements must differ: there is no variation at all to split")
+        raise BadArgument("measurements", "must differ: there is no variation at all to split")
     return tuple(
         GaugeComponent(
             source,

@@ -11,6 +11,7 @@ from scipy import optimize, stats
 
 from ballgauge_schemas.shared.limits import LOT_MAXIMUM
 from ballgauge_service.lot.statistics.basics import (
+    BadArgument,
     FloatArray,
     checked_summary,
     limits,
@@ -105,7 +106,7 @@ def clopper_pearson(
         whole_numbers("count", count, 0), whole_numbers("sample_size", sample_size, 1)
     )
     if np.any(found > size):
-        raise ValueError("count must be at most sample_size")
+        raise BadArgument("count", "must be at most sample_size")
     risk = _risk(confidence, side)
     lower, upper = np.zeros(found.shape), np.ones(found.shape)
     some, not_all = found > 0, found < size

@@ -17,6 +17,7 @@ from ballgauge_schemas.shared.limits import LOT_MAXIMUM
 from ballgauge_schemas.shared.words import MODELS
 from ballgauge_service.lot.statistics.basics import (
     LARGEST_COUNT,
+    BadArgument,
     FloatArray,
     numbers,
     one_of,
@@ -80,7 +81,7 @@ def acceptance_probability(
         return np.asarray(stats.poisson.cdf(accept, size * quality), dtype=np.float64)
     lot = whole_number("lot_size", lot_size, 1, LOT_MAXIMUM)
     if np.any(size > lot):
-        raise ValueError(f"sample_size must be at most lot_size ({lot})")
+        raise BadArgument("sample_size", f"must be at most lot_size ({lot})")
     return hypergeometric_acceptance(size, accept, np.rint(quality * lot), lot)
 
 
@@ -123,7 +124,7 @@ def quality_at_acceptance(
     if model == "poisson":
         return float(stats.chi2.isf(chance, 2 * accept + 2) / (2 * size))
     if accept >= size:
-        raise ValueError(f"acceptance_number must be less than sample_size ({size}); got {accept}")
+        raise BadArgument("acceptance_number", f"must be less than sample_size ({size}); got {accept}")
     if model == "binomial":
         return float(stats.beta.isf(chance, accept + 1, size - accept))
     lot = whole_number("lot_size", lot_size, size, LOT_MAXIMUM)
@@ -211,7 +212,7 @@ def operating_characteristic(
     count = whole_number("points", points, 2, 10_000)
     lot = None if lot_size is None else whole_number("lot_size", lot_size, size, LOT_MAXIMUM)
     if model == "hypergeometric" and lot is None:
-        raise ValueError("lot_size must be given for the hypergeometric model")
+        raise BadArgument("lot_size", "must be given for the hypergeometric model")
     last = _last_fraction(size, accept, model, lot)
     fraction = np.linspace(0.0, last, count)
     if model == "hypergeometric" and lot is not None:
@@ -287,7 +288,7 @@ def _last_fraction(size: int, accept: int, model: str, lot: int | None) -> float
 def _counts(name: str, values: ArrayLike, minimum: int) -> FloatArray:
     counts = numbers(name, values)
     if not np.all((counts >= minimum) & (counts <= LARGEST_COUNT) & (counts == np.floor(counts))):
-        raise ValueError(f"{name} must be whole numbers of at least {minimum}")
+        raise BadArgument(name, f"must be whole numbers of at least {minimum}")
     return counts
 
 
@@ -295,5 +296,5 @@ def _quality(fraction: ArrayLike, model: str) -> FloatArray:
     quality = numbers("fraction", fraction)
     most = np.inf if model == "poisson" else 1.0
     if not (np.isfinite(quality).all() and np.all(quality >= 0) and np.all(quality <= most)):
-        raise ValueError("fraction must be from 0 to 1" if most == 1 else "fraction must be 0 or more")
+        raise BadArgument("fraction", "must be from 0 to 1" if most == 1 else "fraction must be 0 or more")
     return quality

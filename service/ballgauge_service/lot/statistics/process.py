@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy import stats
 
-from ballgauge_service.lot.statistics.basics import FloatArray, limits, probability, readings, summarise
+from ballgauge_service.lot.statistics.basics import (
+    BadArgument,
+    limits,
+    probability,
+    readings,
+    summarise,
+)
 
 # Mean of the range of two normal readings in sigmas, 2/sqrt(pi) (closed form).
 MEAN_RANGE_OF_TWO = 2 / math.sqrt(math.pi)
@@ -36,8 +41,8 @@ class CapabilityIndex:
 class Capability:
     """Capability of one quantity. `cp` and `pp` need both limits and are None otherwise.
 
-    Spreads are in the readings' unit. `within_method` says where the within spread came from:
-    `subgroups` or `moving_range`.
+    Spreads are in the readings' unit. The spread within is the average
+    moving range over 2/sqrt(pi), which `within_method` says.
     """
 
     count: int
@@ -60,17 +65,14 @@ def capability(
     *,
     lower: float | None = None,
     upper: float | None = None,
-    subgroups: Sequence[object] | None = None,
     confidence: float = 0.95,
 ) -> Capability:
     """Return the capability indices of readings against their limits.
 
     Parameters
     ----------
-    values : (n,) float, n >= 3; in order of production where no subgroups are given
+    values : (n,) float, n >= 3; in order of production
     lower, upper : limits in the readings' unit, one or both
-    subgroups : (n,) labels, e.g. shift or mould; readings with one label form a subgroup and the spread
-        within is pooled. Without labels it is the average moving range over 2/sqrt(pi)
     confidence : of the two-sided intervals
 
     Cp = (upper - lower)/(6 s within), Cpk = nearest limit's distance from the mean over 3 s within; Pp and
@@ -82,9 +84,10 @@ def capability(
     array = readings("values", values, minimum_count=3)
     sure = probability("confidence", confidence)
     summary = summarise(array)
-    within, freedom, method = _within(array, subgroups)
+    within = math.fsum(np.abs(np.diff(array)).tolist()) / (array.size - 1) / MEAN_RANGE_OF_TWO
+    freedom = MOVING_RANGE_FREEDOM * (array.size - 1)
     if within <= 0 or summary.standard_deviation <= 0:
-        raise ValueError("values must differ, within subgroups too: a spread of 0 has no capability")
+        raise BadArgument("values", "must differ: a spread of 0 has no capability")
     short = _indices(summary.mean, within, freedom, array.size, low, high, sure)
     long = _indices(summary.mean, summary.standard_deviation, array.size - 1, array.size, low, high, sure)
     return Capability(
@@ -95,30 +98,13 @@ def capability(
         sure,
         within,
         summary.standard_deviation,
-        method,
+        "moving_range",
         short[0],
         short[1],
         long[0],
         long[1],
         ("the quantity is normally distributed", "the process is stable; see the drift charts"),
     )
-
-
-def _within(array: FloatArray, subgroups: Sequence[object] | None) -> tuple[float, float, str]:
-    if subgroups is None:
-        spread = math.fsum(np.abs(np.diff(array)).tolist()) / (array.size - 1) / MEAN_RANGE_OF_TWO
-        return spread, MOVING_RANGE_FREEDOM * (array.size - 1), "moving_range"
-    if len(subgroups) != array.size:
-        raise ValueError(f"subgroups must be one a reading: {array.size}; got {len(subgroups)}")
-    members: dict[object, list[float]] = {}
-    for label, value in zip(subgroups, array.tolist(), strict=True):
-        members.setdefault(label, []).append(value)
-    freedom = array.size - len(members)
-    if freedom < 1:
-        raise ValueError("subgroups must hold more than one reading in at least one subgroup")
-    groups = [summarise(group) for group in members.values() if len(group) > 1]
-    squares = math.fsum((group.count - 1) * group.standard_deviation**2 for group in groups)
-    return math.sqrt(squares / freedom), freedom, "subgroups"
 
 
 def _indices(

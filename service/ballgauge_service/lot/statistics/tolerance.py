@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike
 from scipy import optimize, stats
 
 from ballgauge_service.lot.statistics.basics import (
+    BadArgument,
     checked_summary,
     one_of,
     probability,
@@ -75,7 +76,7 @@ def one_sided_factor(
     a = 1 - sure_deviate**2 / (2 * freedom)
     b = deviate**2 - sure_deviate**2 / size
     if a <= 0 or deviate**2 < a * b:
-        raise ValueError(f"count is too small for the approximate method: {size}")
+        raise BadArgument("count", f"is too small for the approximate method: {size}")
     return (deviate + math.sqrt(deviate**2 - a * b)) / a
 
 
