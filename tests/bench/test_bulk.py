@@ -84,7 +84,7 @@ def mapped(bulk: Bulk) -> Any:
         for k in range(4)
     )
     line = Line(balls, (BOWLERS["matched_one_handed"],), (18.0,), deliveries=32)
-    return line_map_answer(line, line_map(line, uniform_lane(20.0), bulk=bulk))
+    return line_map_answer(line_map(line, uniform_lane(20.0), bulk=bulk))
 
 
 def measured(work: Callable[[Bulk], Any], everybody: dict[str, Bulk]) -> dict[str, list[float]]:

@@ -16,7 +16,7 @@ from ballgauge_service.motion.balls import BoxBall, box_ball
 from ballgauge_service.motion.bowlers import BOWLERS, Scatter
 from ballgauge_service.motion.delivery import deliver
 from ballgauge_service.motion.explanations import TRAITS, explain, switched
-from ballgauge_service.motion.line_maps import Line, line_map, surface_change
+from ballgauge_service.motion.line_maps import Line, line_map
 from ballgauge_service.motion.pictures import line_map_picture, motion_picture
 from ballgauge_service.motion.spreads import Sampling, Window, spread
 from ballgauge_service.motion.surfaces import Surface
@@ -39,7 +39,7 @@ def spread_of(ball: BoxBall, scatter: Scatter = STILL, **sampling: Any) -> dict[
 
 
 def mapped_as_answered(line: Line) -> dict[str, Any]:
-    return answer.line_map_answer(line, line_map(line, LANE))
+    return answer.line_map_answer(line_map(line, LANE))
 
 
 def test_no_scatter_has_no_spread_and_agrees_with_the_single_delivery() -> None:
@@ -113,10 +113,11 @@ def test_a_ball_overlaps_its_own_twin_and_leaves_no_gap_to_it() -> None:
 
 
 def test_a_rougher_surface_shortens_the_length() -> None:
-    line = Line((LINE[2],), (BOWLER,), (20.0,), deliveries=8)
-    (change,) = surface_change(line, Surface(grit=500), LANE)
-    assert change.before.length.shape == change.after.length.shape == (8,)
-    assert np.nanmean(change.after.length - change.before.length) < -1.0
+    line = Line((LINE[2],), (BOWLER,), (20.0,), deliveries=8, surface=Surface(grit=500))
+    (one,) = line_map(line, LANE).maps
+    ((before,), after) = one.points[0], one.changed[0]
+    assert before.length.shape == after.length.shape == (8,)
+    assert np.nanmean(after.length - before.length) < -1.0
 
 
 SHOT = replace(BOWLER, release=RELEASE)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import asdict
 from functools import partial
 from typing import Any
@@ -22,11 +21,9 @@ from ballgauge_service.motion.line_maps import (
     GAP,
     OVERLAP,
     BowlerMap,
-    Line,
     LineMap,
     Pair,
     Point,
-    SurfaceChange,
 )
 from ballgauge_service.motion.request import MotionRequest
 from ballgauge_service.motion.spreads import Spread, statistics
@@ -117,12 +114,11 @@ def motion_answer(
     lane: Lane,
     thrown: Delivery,
     spread: Spread | None,
-    line_map: LineMap | None,
-    changes: Sequence[SurfaceChange] | None,
+    mapped: LineMap | None,
     explanation: Explanation | None,
 ) -> Group:
     """The whole answer; what was not asked for is null."""
-    ball, line = asked.ball, asked.line
+    ball = asked.ball
     warned = [*asked.cautions, *cautions(asked.bowler.release), *_ending_cautions(thrown)]
     return {
         "ball": {"name": ball.name, "weight": ball.weight, "radius": ball.radius, "hand": ball.hand},
@@ -130,8 +126,8 @@ def motion_answer(
         "lane": {"name": lane.name, "volume": lane.volume, "length": lane.length},
         "motion": delivery(thrown),
         "spread": None if spread is None else spread_answer(spread),
-        "line_map": None if line_map is None or line is None else line_map_answer(line, line_map),
-        "surface_change": None if changes is None else [_change(change) for change in changes],
+        "line_map": None if mapped is None else line_map_answer(mapped),
+        "surface_change": None if mapped is None else _changes(mapped),
         "explain": None if explanation is None else {**asdict(explanation), "method": METHOD},
         "cautions": [caution.to_dict() for caution in warned],
         "assumptions": [*asked.assumptions, *assumptions(ball, lane, asked.settings)],
@@ -338,13 +334,13 @@ def _statistics(values: Array) -> Group | None:
     return None if known is None else asdict(known)
 
 
-def line_map_answer(line: Line, mapped: LineMap) -> Group:
+def line_map_answer(mapped: LineMap) -> Group:
     """The maps of all bowlers."""
     return {
         "bowlers": [_bowler_map(one, mapped) for one in mapped.maps],
         "volumes": [*mapped.volumes],
-        "deliveries": line.deliveries,
-        "seed": line.seed,
+        "deliveries": mapped.line.deliveries,
+        "seed": mapped.line.seed,
         "definitions": MAP_DEFINITIONS,
     }
 
@@ -382,13 +378,19 @@ def _point(point: Point) -> Group:
     }
 
 
-def _change(change: SurfaceChange) -> Group:
-    """Both points; the changes are those of each delivery by itself."""
-    return {
-        "bowler": change.bowler,
-        "volume": change.volume,
-        "before": _point(change.before),
-        "after": _point(change.after),
-        "length_change": _statistics(change.after.length - change.before.length),
-        "sharpness_change": _statistics(change.after.sharpness - change.before.sharpness),
-    }
+def _changes(mapped: LineMap) -> list[Group] | None:
+    """Both points of each bowler and volume; the changes are those of each delivery by itself."""
+    if mapped.line.surface is None:
+        return None
+    return [
+        {
+            "bowler": one.bowler,
+            "volume": volume,
+            "before": _point(points[0]),
+            "after": _point(after),
+            "length_change": _statistics(after.length - points[0].length),
+            "sharpness_change": _statistics(after.sharpness - points[0].sharpness),
+        }
+        for one in mapped.maps
+        for volume, points, after in zip(mapped.volumes, one.points, one.changed, strict=True)
+    ]

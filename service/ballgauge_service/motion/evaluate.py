@@ -14,7 +14,7 @@ from ballgauge_service.motion.bowlers import Bowler
 from ballgauge_service.motion.delivery import deliver, wear_lane
 from ballgauge_service.motion.explanations import Explanation, explain
 from ballgauge_service.motion.lanes import Lane
-from ballgauge_service.motion.line_maps import LineMap, SurfaceChange, line_map, surface_change
+from ballgauge_service.motion.line_maps import LineMap, line_map
 from ballgauge_service.motion.pictures import line_map_picture, motion_picture
 from ballgauge_service.motion.request import MotionRequest, read_motion
 from ballgauge_service.motion.spreads import Spread, spread
@@ -46,7 +46,6 @@ def evaluate_motion(request: Mapping[str, Any], bulk: Bulk | None = None) -> dic
         thrown,
         _spread(asked, lane, bulk),
         _line_map(asked, lane, bulk),
-        _surface_change(asked, lane, bulk),
         _explanation(asked, lane),
     )
 
@@ -88,7 +87,7 @@ def _line_map(asked: MotionRequest, lane: Lane, bulk: Bulk | None) -> LineMap | 
     line = asked.line
     if line is None:
         return None
-    balls = len(line.balls) + 2 * (asked.surface is not None)
+    balls = len(line.balls) + (line.surface is not None)
     deliveries = balls * max(len(line.volumes), 1) * (limits.AIMING + line.deliveries)
     _afford(asked, lane, deliveries, line.bowlers, "/line_map/deliveries")
     return line_map(line, lane, asked.settings, bulk)
@@ -98,9 +97,3 @@ def _explanation(asked: MotionRequest, lane: Lane) -> Explanation | None:
     if asked.box is None or asked.explained is None:
         return None
     return explain(asked.box, asked.explained, lane, asked.bowler, asked.settings)
-
-
-def _surface_change(asked: MotionRequest, lane: Lane, bulk: Bulk | None) -> list[SurfaceChange] | None:
-    if asked.line is None or asked.surface is None:
-        return None
-    return surface_change(asked.line, asked.surface, lane, asked.settings, bulk)

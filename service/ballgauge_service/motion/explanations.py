@@ -15,7 +15,7 @@ from math import factorial
 import numpy as np
 
 from ballgauge_service.core.refusal import Fault, InvalidInput, below
-from ballgauge_service.motion.balls import HANDS, BoxBall, box_ball
+from ballgauge_service.motion.balls import BoxBall, box_ball
 from ballgauge_service.motion.bowlers import Bowler, release_row
 from ballgauge_service.motion.lanes import Lane
 from ballgauge_service.motion.starts import USUAL, MotionSettings, Throw, run, to_board
@@ -93,7 +93,7 @@ def explain(
     throws = [Throw(box_ball(ball), usual, lane) for ball in [*mixed, second]]
     rows = np.concatenate(run(throws, settings))
     _refuse_lost((rows[:, notes.ENDING] != kernel.PINS).tolist())
-    ended = to_board(rows[:, notes.END_X], HANDS[bowler.hand]).tolist()
+    ended = to_board(rows[:, notes.END_X], throws[0].ball.side).tolist()
     board = dict(zip(sets, ended, strict=False))
     whole, none = frozenset(TRAITS), frozenset[str]()
     return Explanation(

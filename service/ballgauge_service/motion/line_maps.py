@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from ballgauge_schemas.shared import limits
 from ballgauge_service.core.bulk import Bulk
 from ballgauge_service.motion.aiming import POCKET, aim, over_arrows
-from ballgauge_service.motion.balls import HANDS, BoxBall, MotionBall, box_ball
+from ballgauge_service.motion.balls import BoxBall, MotionBall, box_ball
 from ballgauge_service.motion.bowlers import Bowler, release_row, scattered
 from ballgauge_service.motion.lanes import Lane
 from ballgauge_service.motion.spreads import statistics
@@ -41,7 +41,7 @@ class Line:
     """Balls to map, for several amounts of oil [mL] on one pattern and several bowlers.
 
     deliveries: scattered releases a point from one seed, the same for every ball; volumes: the lane's own
-    where there are none.
+    where there are none; surface: another one for the first ball, to see how far it moves.
     """
 
     balls: tuple[Ball, ...]
@@ -49,6 +49,7 @@ class Line:
     volumes: tuple[float, ...] = ()
     deliveries: int = limits.POINT_DELIVERIES
     seed: int = limits.DEFAULT_SEED
+    surface: Surface | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,9 +87,9 @@ class Gap:
 class BowlerMap:
     """The map of one bowler.
 
-    Of every volume: points of the balls, and pairs that overlap, gaps between neighbours. The pair that
-    leaves every other ball nearest to one of them, and the pair farthest apart on the mean; None with fewer
-    than two balls.
+    Of every volume: points of the balls, pairs that overlap, gaps between neighbours. The pair that leaves
+    every other ball nearest to one of them, and the pair farthest apart on the mean; None with fewer than two
+    balls. changed: the first ball with the other surface, by the same releases, of every volume; or nothing.
     """
 
     bowler: str
@@ -97,25 +98,17 @@ class BowlerMap:
     gaps: list[list[Gap]]
     best_pair: Pair | None
     widest_pair: Pair | None
+    changed: list[Point]
 
 
 @dataclass(frozen=True, slots=True)
 class LineMap:
-    """The maps of a line's bowlers, for these volumes [mL] of these balls."""
+    """The maps of a line's bowlers, for these volumes [mL] and names of balls."""
 
+    line: Line
     volumes: Sequence[float]
     names: list[str]
     maps: list[BowlerMap]
-
-
-@dataclass(frozen=True, slots=True)
-class SurfaceChange:
-    """One ball with its own surface and with another one, by the same releases."""
-
-    bowler: str
-    volume: float
-    before: Point
-    after: Point
 
 
 def placed(ball: Ball, bowler: Bowler) -> MotionBall:
@@ -138,15 +131,19 @@ def line_map(line: Line, lane: Lane, settings: MotionSettings = USUAL, bulk: Bul
     """
     volumes = line.volumes or (lane.volume,)
     lanes = [lane.scaled(volume) for volume in volumes]
+    balls = list(line.balls)
+    if line.surface is not None:
+        balls.append(replace(balls[0], surface=line.surface))
     names = [ball.name or f"ball {index + 1}" for index, ball in enumerate(line.balls)]
     maps = []
     for bowler in line.bowlers:
-        points = measure(line.balls, lanes, bowler, line, settings, bulk)
+        points = measure(balls, lanes, bowler, line, settings, bulk)
+        changed = [row.pop() for row in points if line.surface]
         apart = np.array([[[separation(p, q) for q in row] for p in row] for row in points])
         overlaps = [_overlaps(one, names) for one in apart]
         gaps = [list(_gaps(row, names)) for row in points]
-        maps.append(BowlerMap(bowler.name, points, overlaps, gaps, *_pairs(apart, names)))
-    return LineMap(volumes, names, maps)
+        maps.append(BowlerMap(bowler.name, points, overlaps, gaps, *_pairs(apart, names), changed))
+    return LineMap(line, volumes, names, maps)
 
 
 def measure(
@@ -168,7 +165,7 @@ def measure(
         for k, throw in enumerate(throws)
     ]
     points = [
-        _point(rows, HANDS[bowler.hand], float(angle), bool(reached))
+        _point(rows, held[0].side, float(angle), bool(reached))
         for rows, angle, reached in zip(run(many, settings, bulk), angles, hit, strict=True)
     ]
     return [points[i : i + len(balls)] for i in range(0, len(points), len(balls))]
@@ -228,23 +225,3 @@ def _pairs(apart: Array, names: Sequence[str]) -> tuple[Pair | None, Pair | None
         Pair([names[k] for k in pairs[best]], cover[best]),
         Pair([names[k] for k in pairs[widest]], wide[widest]),
     )
-
-
-def surface_change(
-    line: Line, surface: Surface, lane: Lane, settings: MotionSettings = USUAL, bulk: Bulk | None = None
-) -> list[SurfaceChange]:
-    """How far another surface moves the line's first ball on the map, by the same releases.
-
-    Raises InvalidInput and BulkUnavailable as `line_map` does.
-    """
-    ball = line.balls[0]
-    volumes = line.volumes or (lane.volume,)
-    lanes = [lane.scaled(volume) for volume in volumes]
-    changes = []
-    for bowler in line.bowlers:
-        points = measure([ball, replace(ball, surface=surface)], lanes, bowler, line, settings, bulk)
-        changes += [
-            SurfaceChange(bowler.name, volume, before, after)
-            for volume, (before, after) in zip(volumes, points, strict=True)
-        ]
-    return changes

@@ -28,9 +28,8 @@ _BOX_NUMBERS = {part.name for part in fields(BoxBall)} - {"name", "radius", "sur
 class MotionRequest:
     """A ball, who throws it, the fresh lane, and what to study; None is not asked for.
 
-    box: the ball by its box numbers where it has only those; explained: the ball to compare it with; surface:
-    another one for it, on the map; picture: `motion`, or the bowler whose map is drawn; assumptions and
-    cautions: about the request.
+    box: the ball by its box numbers where it has only those; explained: the ball to compare it with; picture:
+    `motion`, or the bowler whose map is drawn; assumptions and cautions: about the request.
     """
 
     ball: MotionBall
@@ -42,7 +41,6 @@ class MotionRequest:
     samples: int
     sampling: Sampling | None
     line: Line | None
-    surface: Surface | None
     explained: BoxBall | None
     picture: str
     assumptions: tuple[str, ...]
@@ -58,11 +56,9 @@ def read_motion(request: Loaded) -> MotionRequest:
     bowler = reader.bowler(request)
     box = reader.box(request["ball"], bowler, "/ball") if "ball" in request else None
     ball = reader.drilled(request["drilled"]) if box is None else box_ball(box)
-    line, surface, explained = None, None, None
-    if (asked := request.get("line_map")) is not None:
-        line = reader.line(asked, box or ball, bowler)
-        if "surface_change" in asked:
-            surface = reader.surface(asked["surface_change"], "the other surface")
+    line, explained = None, None
+    if "line_map" in request:
+        line = reader.line(request["line_map"], box or ball, bowler)
     if "explain" in request:
         explained = reader.box(request["explain"]["ball"], bowler, "/explain/ball")
     wear = Wear(**plain(request["wear"])) if "wear" in request else None
@@ -76,7 +72,6 @@ def read_motion(request: Loaded) -> MotionRequest:
         request.get("samples", 0),
         _sampling(plain(request["spread"])) if "spread" in request else None,
         line,
-        surface,
         explained,
         request.get("picture", "motion"),
         tuple(reader.assumptions),
@@ -159,10 +154,11 @@ class _Reader:
     def line(self, asked: Loaded, first: BoxBall | MotionBall, bowler: Bowler) -> Line:
         others = [self.box(ball, bowler, f"/line_map/balls/{k}") for k, ball in enumerate(asked["balls"])]
         named = [replace(BOWLERS[name], hand=bowler.hand) for name in asked.get("bowlers", [])]
-        draw = {name: asked[name] for name in ("deliveries", "seed") if name in asked}
-        return Line(
-            (first, *others), tuple(named or [bowler]), tuple(plain(asked.get("volumes", []))), **draw
-        )
+        given = {name: asked[name] for name in ("deliveries", "seed") if name in asked}
+        if "surface_change" in asked:
+            given["surface"] = self.surface(asked["surface_change"], "the other surface")
+        volumes = tuple(plain(asked.get("volumes", [])))
+        return Line((first, *others), tuple(named or [bowler]), volumes, **given)
 
 
 def read_lane(asked: Loaded) -> Lane:

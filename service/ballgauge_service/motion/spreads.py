@@ -89,19 +89,13 @@ def spread(
     """
     n, seed = sampling.deliveries, sampling.seed
     releases = scattered(bowler.release, bowler.scatter, n, seed)
-    factors = film_factors(sampling.oil_uncertainty, n, seed)
+    draws = np.random.Generator(np.random.PCG64([seed, 1])).standard_normal(n)
+    factors = np.exp(sampling.oil_uncertainty * draws)
     rows = run([Throw(ball, releases, lane, factors)], settings, bulk)[0]
     arrived = rows[rows[:, notes.ENDING] == kernel.PINS]
     angle = np.degrees(np.arctan2(-ball.side * arrived[:, notes.END_VX], arrived[:, notes.END_VY]))
     endings = {name: int((rows[:, notes.ENDING] == code).sum()) for code, name in ENDINGS.items()}
     return Spread(to_board(arrived[:, notes.END_X], ball.side), angle, endings, sampling)
-
-
-def film_factors(uncertainty: float, n: int, seed: int) -> Array:
-    """N log-normal factors of the film with median 1, (n,)."""
-    draws = np.random.Generator(np.random.PCG64([seed, 1])).standard_normal(n)
-    factors: Array = np.exp(uncertainty * draws)
-    return factors
 
 
 def statistics(values: Array) -> Statistics | None:
