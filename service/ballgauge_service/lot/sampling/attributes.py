@@ -75,10 +75,23 @@ def two_point_plan(
         lot_size nonconforming balls (rounded down) as good and at least consumer_quality * lot_size
         (rounded up) as bad
 
+    Returns
+    -------
+    AttributesPlan
+
+    Raises
+    ------
+    BadArgument
+        Naming the argument, also where the qualities are too close together.
+
+    Notes
+    -----
     For each acceptance number the smallest sample that keeps the consumer's risk is found by bisection; the
     first acceptance number whose sample keeps the producer's risk too is taken.
-    Source: Guenther, Journal of Quality Technology 1, 1969 (the search), from memory.
-    Raises ValueError naming the argument, also where the qualities are too close together.
+
+    References
+    ----------
+    Guenther, Journal of Quality Technology 1, 1969 (the search), from memory.
     """
     one_of("model", model, MODELS)
     alpha, beta = probability("producer_risk", producer_risk), probability("consumer_risk", consumer_risk)
@@ -119,8 +132,18 @@ def zero_acceptance_plan_for_consumer(
     consumer_risk : largest probability of accepting a lot that bad
     model, lot_size : see `acceptance_probability`
 
+    Returns
+    -------
+    AttributesPlan
+
+    Raises
+    ------
+    BadArgument
+
+    Notes
+    -----
     Closed form for the binomial, n = ln(risk)/ln(1 - quality) rounded up; search on the exact probability
-    otherwise. No published c = 0 table is used. Raises ValueError naming the argument.
+    otherwise. No published c = 0 table is used.
     """
     one_of("model", model, MODELS)
     risk = probability("consumer_risk", consumer_risk)

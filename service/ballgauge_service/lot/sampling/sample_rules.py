@@ -104,13 +104,23 @@ def oil_absorption_rule(
     average_minimum : an average under it calls for more balls, s
     confidence : of the one-sided bounds and of every criterion in `settles`
 
+    Returns
+    -------
+    OilAbsorptionResult
+
+    Raises
+    ------
+    BadArgument
+
+    Notes
+    -----
     Outcome: `nonconforming` where any ball is under the single limit; `inconclusive` where the average is
     under the second limit and the rate is not yet proven; `conforming` otherwise. Three criteria say what
     would settle it (ours): `rate_by_count`, no further ball under the limit until the Clopper-Pearson upper
     bound is at most the rate; `rate_by_measurement`, the mean less k standard deviations stays above the
     single limit, k the exact one-sided tolerance factor for 1 - rate (normal data, mean and spread as now);
     `average`, the lower confidence bound of the mean (Student's t) clears the second limit, mean and spread
-    as now. The rule: see the rulebook's sample rules. Raises ValueError naming the argument.
+    as now. The rule: see the rulebook's sample rules.
     """
     single = number("single_minimum", single_minimum, above=0.0)
     second = number("average_minimum", average_minimum, above=0.0)
@@ -170,10 +180,20 @@ def roughness_rule(
     minimum_weight : lighter balls are not bound, lb
     confidence : of the upper bound of the class average
 
+    Returns
+    -------
+    RoughnessResult
+
+    Raises
+    ------
+    BadArgument
+
+    Notes
+    -----
     A class is `nonconforming` where a ball is over the single limit or the average over its own;
     `inconclusive` where a ball is at the threshold and the class has not yet one ball and `further_balls`
     more (ours); `conforming` otherwise. No bound ball at all: `not_assessed`. The rule: see the rulebook's
-    sample rules. Raises ValueError naming the argument.
+    sample rules.
     """
     array = readings("roughness", roughness, minimum_count=0)
     pounds = readings("weight", weight, minimum_count=0)
@@ -213,8 +233,21 @@ def roughness_rule(
 def further_balls_for_rate(count: int, found: int, maximum_rate: float, confidence: float) -> int | None:
     """Return how many further balls, all conforming, bring the Clopper-Pearson upper bound to the rate.
 
-    `count` balls so far with `found` nonconforming; None past a million. Source: Clopper and Pearson, 1934.
-    Raises ValueError naming the argument.
+    Returns
+    -------
+    int | None
+
+    Raises
+    ------
+    BadArgument
+
+    Notes
+    -----
+    `count` balls so far with `found` nonconforming; None past a million.
+
+    References
+    ----------
+    Clopper and Pearson, 1934.
     """
     size = whole_number("count", count, 1)
     bad = whole_number("found", found, 0, size)

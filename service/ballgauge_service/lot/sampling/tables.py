@@ -92,8 +92,18 @@ def code_letter(lot_size: int, level: str = "II") -> str:
     lot_size : balls in the lot, at least 2
     level : inspection level: `S-1` to `S-4`, `I`, `II` (the usual one) or `III`
 
-    Source: ISO 2859-1:1999, Table 1, from memory.
-    Raises ValueError naming `lot_size` or `level`.
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    BadArgument
+        Naming `lot_size` or `level`.
+
+    References
+    ----------
+    ISO 2859-1:1999, Table 1, from memory.
     """
     size = whole_number("lot_size", lot_size, 2)
     column = LEVELS.index(one_of("level", level, LEVELS))
@@ -115,11 +125,23 @@ def single_sampling_plan(
     level : inspection level, see `code_letter`
     inspection : `normal`, `tightened` or `reduced`
 
-    The arrow rule: where the cell of the letter is an arrow, the first plan below (or above) it applies with
-    its own sample size. A sample as large as the lot or larger means that every ball is inspected.
+    Returns
+    -------
+    SingleSamplingPlan
 
-    Source: ISO 2859-1:1999, Tables 1, 2-A, 2-B and 2-C, from memory.
-    Raises ValueError naming `lot_size`, `aql`, `level` or `inspection`.
+    Raises
+    ------
+    BadArgument
+        Naming `lot_size`, `aql`, `level` or `inspection`.
+
+    Notes
+    -----
+    The arrow rule: where the cell of the letter is an arrow, the first plan below (or above) it applies
+    with its own sample size. A sample as large as the lot or larger means that every ball is inspected.
+
+    References
+    ----------
+    ISO 2859-1:1999, Tables 1, 2-A, 2-B and 2-C, from memory.
     """
     letter = code_letter(lot_size, level)
     plan = plan_for_letter(letter, aql, inspection)
@@ -244,14 +266,23 @@ def next_state(
     count : nonconforming balls (or nonconformities) found in the sample
     reduced_permitted : production is steady and the parties want reduced inspection
 
-    Rules (ISO 2859-1:1999, 9.3, from memory). Normal to tightened: two of the last five or fewer lots not
-    accepted. Tightened to normal: five lots accepted one after another. Normal to reduced: a switching score
-    of 30; a lot adds 3 if it would have been accepted at an AQL one step tighter (acceptance number 2 or
-    more), or 2 if it was accepted (acceptance number 0 or 1), and anything else sets the score to 0. Reduced
-    to normal: a lot not accepted, or reduced inspection no longer permitted. Five lots not accepted in one
-    spell of tightened inspection: acceptance is discontinued.
+    Returns
+    -------
+    tuple[SwitchingState, str]
 
-    Raises ValueError naming `state`, `plan` or `count`.
+    Raises
+    ------
+    BadArgument
+        Naming `state`, `plan` or `count`.
+
+    Notes
+    -----
+    Rules (ISO 2859-1:1999, 9.3, from memory). Normal to tightened: two of the last five or fewer lots not
+    accepted. Tightened to normal: five lots accepted one after another. Normal to reduced: a switching
+    score of 30; a lot adds 3 if it would have been accepted at an AQL one step tighter (acceptance number 2
+    or more), or 2 if it was accepted (acceptance number 0 or 1), and anything else sets the score to 0.
+    Reduced to normal: a lot not accepted, or reduced inspection no longer permitted. Five lots not accepted
+    in one spell of tightened inspection: acceptance is discontinued.
     """
     found = whole_number("count", count, 0)
     if state.discontinued:
@@ -287,8 +318,18 @@ def run_switching(
     counts : (k,) nonconforming balls found in each lot's sample, drawn to the plan in force for that lot
     aql, level : see `single_sampling_plan`
 
+    Returns
+    -------
+    tuple[SwitchingStep, ...]
+
+    Raises
+    ------
+    BadArgument
+        Naming `lot_sizes`, `counts`, `aql` or `level`.
+
+    Notes
+    -----
     Returns one step a lot; the series ends early at the lot after which acceptance is discontinued.
-    Raises ValueError naming `lot_sizes`, `counts`, `aql` or `level`.
     """
     if len(lot_sizes) != len(counts):
         raise BadArgument("counts", f"must be one a lot: {len(lot_sizes)} lots; got {len(counts)}")

@@ -75,11 +75,25 @@ def variables_plan(
     producer_risk, consumer_risk : largest probabilities of rejecting the first and accepting the second
     sigma_known : the process standard deviation is known; otherwise the sample's is used
 
-    Sigma unknown: sqrt(n) k lies between the consumer's quantile and the producer's of the noncentral t with
-    n - 1 degrees of freedom and noncentrality sqrt(n) z(1-p); the middle of the two is taken. Sigma known:
-    the same with the normal distribution. Sources: Lieberman and Resnikoff, Journal of the American
-    Statistical Association 50, 1955; ISO 3951-1 (the k-method), from memory.
-    Raises ValueError naming the argument, also where the qualities are too close together.
+    Returns
+    -------
+    VariablesPlan
+
+    Raises
+    ------
+    BadArgument
+        Naming the argument, also where the qualities are too close together.
+
+    Notes
+    -----
+    Sigma unknown: sqrt(n) k lies between the consumer's quantile and the producer's of the noncentral t
+    with n - 1 degrees of freedom and noncentrality sqrt(n) z(1-p); the middle of the two is taken. Sigma
+    known: the same with the normal distribution.
+
+    References
+    ----------
+    Lieberman and Resnikoff, Journal of the American Statistical Association 50, 1955; ISO 3951-1 (the
+    k-method), from memory.
     """
     good = probability("producer_quality", producer_quality)
     bad = number("consumer_quality", consumer_quality, above=good, below=1.0)
@@ -115,9 +129,22 @@ def variables_acceptance_probability(
 ) -> FloatArray:
     """Return the probability that a k-method plan with one limit accepts at nonconforming fraction(s).
 
-    `fraction`: any shape, strictly between 0 and 1. P(T >= k sqrt(n)) for the noncentral t with n - 1 degrees
-    of freedom and noncentrality sqrt(n) z(1-p), or the normal equivalent for a known sigma. Source: Lieberman
-    and Resnikoff, 1955. Raises ValueError naming the argument.
+    Returns
+    -------
+    FloatArray
+
+    Raises
+    ------
+    BadArgument
+
+    Notes
+    -----
+    `fraction`: any shape, strictly between 0 and 1. P(T >= k sqrt(n)) for the noncentral t with n - 1
+    degrees of freedom and noncentrality sqrt(n) z(1-p), or the normal equivalent for a known sigma.
+
+    References
+    ----------
+    Lieberman and Resnikoff, 1955.
     """
     size = whole_number("sample_size", sample_size, 1 if sigma_known else 2)
     constant = number("acceptability_constant", acceptability_constant)
@@ -160,9 +187,22 @@ def judge_by_variables(
     lower, upper : limits, one or both
     sigma : process standard deviation, for plans with sigma known only
 
+    Returns
+    -------
+    VariablesDecision
+
+    Raises
+    ------
+    BadArgument
+
+    Notes
+    -----
     One limit: accept when the quality statistic is at least k. Two: accept when the estimated fraction
-    outside both together is at most M. Source: as `variables_plan`.
-    Raises ValueError naming the argument.
+    outside both together is at most M.
+
+    References
+    ----------
+    As `variables_plan`.
     """
     low, high = limits(lower, upper)
     if sample.count != plan.sample_size:

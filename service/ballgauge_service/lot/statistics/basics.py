@@ -197,10 +197,19 @@ def draw_sample(serials: Iterable[str], sample_size: int, seed: int) -> DrawnSam
     sample_size : balls to draw, at most the lot
     seed : whole number from 0 to 2^53 - 1; the same seed and serials give the same sample
 
+    Returns
+    -------
+    DrawnSample
+
+    Raises
+    ------
+    BadArgument
+
+    Notes
+    -----
     The serials are sorted, each gets one raw 64-bit word of the PCG64 stream, and those with the smallest
     words are drawn. The raw stream of PCG64 is fixed across numpy versions (NEP 19, 2018), methods of the
     Generator are not; and a larger sample from the same seed contains the smaller one.
-    Raises ValueError naming the argument.
     """
     lot = sorted(serials)
     if not all(isinstance(serial, str) for serial in lot):

@@ -100,10 +100,20 @@ def shewhart_chart(
     centre, sigma : known values instead, in the readings' unit
     names : (k,) names of the lots
 
+    Returns
+    -------
+    ShewhartChart
+
+    Raises
+    ------
+    BadArgument
+
+    Notes
+    -----
     Sigma is the average of s/c4 weighted by c4^2/(1 - c4^2) (Burr, Journal of Quality Technology 1, 1969),
     which for equal lots is s-bar/c4. Limits: centre -+ 3 sigma/sqrt(n), and c4 sigma -+ 3 sigma sqrt(1 -
     c4^2), not below 0 (Shewhart 1931; NIST/SEMATECH e-Handbook 6.3.2.1). Means are judged by all of
-    `RUN_RULES`, standard deviations by their limits. Raises ValueError naming the argument.
+    `RUN_RULES`, standard deviations by their limits.
     """
     average, spread, count, labels = _lots(means, standard_deviations, sizes, names)
     first = whole_number("baseline", average.size if baseline is None else baseline, 1, average.size)
@@ -164,9 +174,22 @@ def ewma_chart(
     weight : of the newest lot, above 0 and at most 1
     width : of the limits in standard errors
 
+    Returns
+    -------
+    EwmaChart
+
+    Raises
+    ------
+    BadArgument
+
+    Notes
+    -----
     z = weight * mean + (1 - weight) * z before, starting at the centre. Its variance is carried along
-    exactly, which for equal lots is sigma^2/n * weight/(2 - weight) * (1 - (1 - weight)^(2i)). Sources:
-    Roberts, Technometrics 1, 1959; NIST/SEMATECH e-Handbook 6.3.2.4. Raises ValueError naming the argument.
+    exactly, which for equal lots is sigma^2/n * weight/(2 - weight) * (1 - (1 - weight)^(2i)).
+
+    References
+    ----------
+    Roberts, Technometrics 1, 1959; NIST/SEMATECH e-Handbook 6.3.2.4.
     """
     average = readings("means", means)
     count = whole_numbers("sizes", sizes, 1)

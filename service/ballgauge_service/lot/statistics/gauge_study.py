@@ -115,9 +115,22 @@ def gauge_study(
     pool_above : the interaction is pooled into repeatability where its p-value is above this
     readings_averaged : readings by one operator that make up one result in use
 
-    Components by equating mean squares to their expectations; a negative one is set to 0 and a note says so.
-    u = sqrt(repeatability/readings_averaged + reproducibility). Sources: Montgomery, Design and Analysis of
-    Experiments, 2012, chapter 13 (components); the constants above. Raises ValueError naming the argument.
+    Returns
+    -------
+    GaugeStudy
+
+    Raises
+    ------
+    BadArgument
+
+    Notes
+    -----
+    Components by equating mean squares to their expectations; a negative one is set to 0 and a note says
+    so. u = sqrt(repeatability/readings_averaged + reproducibility).
+
+    References
+    ----------
+    Montgomery, Design and Analysis of Experiments, 2012, chapter 13 (components); the constants above.
     """
     array = readings("measurements", measurements, dimensions=3)
     parts, operators, replicates = array.shape
@@ -174,10 +187,23 @@ def instrument_offsets(
     reference : the instrument the others are compared with; without one, the mean of all instruments
     confidence : of each interval; the intervals are not simultaneous
 
+    Returns
+    -------
+    InstrumentOffsets
+
+    Raises
+    ------
+    BadArgument
+
+    Notes
+    -----
     Two-way layout without replication: residual variance with (balls - 1)(instruments - 1) degrees of
-    freedom; an offset from the reference has variance 2 MS/balls, one from the mean of all
-    MS (instruments - 1)/(instruments balls); Student's t. Source: Montgomery, Design and Analysis of
-    Experiments, 2012, chapter 4. Raises ValueError naming the argument.
+    freedom; an offset from the reference has variance 2 MS/balls, one from the mean of all MS (instruments
+    - 1)/(instruments balls); Student's t.
+
+    References
+    ----------
+    Montgomery, Design and Analysis of Experiments, 2012, chapter 4.
     """
     array = readings("measurements", measurements, dimensions=2)
     balls, columns = array.shape

@@ -100,7 +100,17 @@ def clopper_pearson(
     side : `two_sided` shares the risk equally; `upper` and `lower` put it all on one side (the other bound
         is then 1 or 0)
 
-    Beta quantiles: Clopper and Pearson, Biometrika 26, 1934. Raises ValueError naming the argument.
+    Returns
+    -------
+    tuple[FloatArray, FloatArray]
+
+    Raises
+    ------
+    BadArgument
+
+    Notes
+    -----
+    Beta quantiles: Clopper and Pearson, Biometrika 26, 1934.
     """
     found, size = np.broadcast_arrays(
         whole_numbers("count", count, 0), whole_numbers("sample_size", sample_size, 1)
@@ -127,9 +137,22 @@ def hypergeometric_bounds(
     count, sample_size, lot_size : whole numbers, count <= sample_size <= lot_size
     confidence, side : see `clopper_pearson`
 
-    The upper bound is the largest number of nonconforming balls with P(X <= count) above the risk, the lower
-    the smallest with P(X >= count) above it; bisection over whole balls. Source: Buonaccorsi, The American
-    Statistician 41, 1987, from memory. Raises ValueError naming the argument.
+    Returns
+    -------
+    tuple[int, int]
+
+    Raises
+    ------
+    BadArgument
+
+    Notes
+    -----
+    The upper bound is the largest number of nonconforming balls with P(X <= count) above the risk, the
+    lower the smallest with P(X >= count) above it; bisection over whole balls.
+
+    References
+    ----------
+    Buonaccorsi, The American Statistician 41, 1987, from memory.
     """
     lot = whole_number("lot_size", lot_size, 1, LOT_MAXIMUM)
     size = whole_number("sample_size", sample_size, 1, lot)
@@ -201,9 +224,22 @@ def estimated_fraction_outside(
     count : balls in the sample, at least 3 (2 where sigma is known)
     lower, upper : limits; a missing one gives 0
 
+    Returns
+    -------
+    tuple[float, float]
+
+    Raises
+    ------
+    BadArgument
+
+    Notes
+    -----
     Sigma unknown: the beta distribution with both parameters n/2 - 1 at 1/2 - Q sqrt(n)/(2 (n - 1)); sigma
-    known: the normal distribution at -Q sqrt(n/(n - 1)). Source: Lieberman and Resnikoff, Journal of the
-    American Statistical Association 50, 1955. Raises ValueError naming the argument.
+    known: the normal distribution at -Q sqrt(n/(n - 1)).
+
+    References
+    ----------
+    Lieberman and Resnikoff, Journal of the American Statistical Association 50, 1955.
     """
     low, high = limits(lower, upper)
     size = whole_number("count", count, 1 if sigma_known else 3)
@@ -240,9 +276,19 @@ def fraction_outside(
     lower, upper : limits, one or both
     confidence : of the bound
 
+    Returns
+    -------
+    FractionOutside
+
+    Raises
+    ------
+    BadArgument
+
+    Notes
+    -----
     The estimate is that of `estimated_fraction_outside`. The bound for one limit is exact, from the
     noncentral t (Owen, SIAM Review 10, 1968, from memory); for two limits each side's bound takes half the
-    risk and the two are added, which is safe and a little wide. Raises ValueError naming the argument.
+    risk and the two are added, which is safe and a little wide.
     """
     low, high = limits(lower, upper)
     size, centre, spread = checked_summary(count, mean, standard_deviation)
@@ -284,7 +330,17 @@ def defects_per_million(
     balls : whole number looked at
     opportunities : characteristics judged on each ball; each is one chance of one defect
 
-    Bounds as `clopper_pearson` over balls * opportunities. Raises ValueError naming the argument.
+    Returns
+    -------
+    DefectsPerMillion
+
+    Raises
+    ------
+    BadArgument
+
+    Notes
+    -----
+    Bounds as `clopper_pearson` over balls * opportunities.
     """
     looked = whole_number("balls", balls, 1)
     chances = looked * whole_number("opportunities", opportunities, 1)

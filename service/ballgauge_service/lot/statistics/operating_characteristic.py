@@ -69,8 +69,21 @@ def acceptance_probability(
     lot_size : balls in the lot; needed by `hypergeometric`, which takes the nearest whole number of
         nonconforming balls to fraction * lot_size
 
-    Returns an array of the broadcast shape. Source: the distributions of that name, scipy.stats.
-    Raises ValueError naming the argument.
+    Returns
+    -------
+    FloatArray
+
+    Raises
+    ------
+    BadArgument
+
+    Notes
+    -----
+    Returns an array of the broadcast shape.
+
+    References
+    ----------
+    The distributions of that name, scipy.stats.
     """
     one_of("model", model, MODELS)
     size, accept = _counts("sample_size", sample_size, 1), _counts("acceptance_number", acceptance_number, 0)
@@ -146,11 +159,21 @@ def average_outgoing_quality(
 ) -> FloatArray:
     """Return the average nonconforming fraction sent on when rejected lots are screened.
 
+    Returns
+    -------
+    FloatArray
+
+    Notes
+    -----
     Nonconforming balls found are replaced by conforming ones. Without a lot size the lot is taken as large
     against the sample. For `hypergeometric` the nonconforming balls left in accepted lots are counted
     exactly: p (N - n)/N times the acceptance probability of one nonconforming ball fewer in a lot one ball
-    smaller. Source: Dodge and Romig, Sampling Inspection Tables, 1959 (the exact form: ours, an identity of
-    the distribution).
+    smaller.
+
+    References
+    ----------
+    Dodge and Romig, Sampling Inspection Tables, 1959 (the exact form: ours, an identity of the
+    distribution).
     """
     one_of("model", model, MODELS)
     quality = _quality(fraction, model)
@@ -180,7 +203,13 @@ def average_total_inspection(
 ) -> FloatArray:
     """Return the average number of balls inspected a lot, rejected lots screened: n + (1 - Pa)(N - n).
 
-    Source: Dodge and Romig, Sampling Inspection Tables, 1959.
+    Returns
+    -------
+    FloatArray
+
+    References
+    ----------
+    Dodge and Romig, Sampling Inspection Tables, 1959.
     """
     size = whole_number("sample_size", sample_size, 1)
     lot = whole_number("lot_size", lot_size, size, LOT_MAXIMUM)
@@ -204,7 +233,13 @@ def operating_characteristic(
     model, lot_size : see `acceptance_probability`
     points : points of the curves, 2 to 10,000 (fewer for `hypergeometric` where a lot has fewer whole balls)
 
-    Raises ValueError naming the argument.
+    Returns
+    -------
+    OperatingCharacteristic
+
+    Raises
+    ------
+    BadArgument
     """
     one_of("model", model, MODELS)
     size = whole_number("sample_size", sample_size, 1)

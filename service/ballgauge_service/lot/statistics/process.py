@@ -75,10 +75,20 @@ def capability(
     lower, upper : limits in the readings' unit, one or both
     confidence : of the two-sided intervals
 
+    Returns
+    -------
+    Capability
+
+    Raises
+    ------
+    BadArgument
+
+    Notes
+    -----
     Cp = (upper - lower)/(6 s within), Cpk = nearest limit's distance from the mean over 3 s within; Pp and
-    Ppk likewise with the overall s. Intervals: chi-square for Cp and Pp (Kane, Journal of Quality Technology
-    18, 1986); for Cpk and Ppk Bissell's approximation (Applied Statistics 39, 1990),
-    Cpk -+ z sqrt(1/(9 n) + Cpk^2/(2 f)). Raises ValueError naming the argument.
+    Ppk likewise with the overall s. Intervals: chi-square for Cp and Pp (Kane, Journal of Quality
+    Technology 18, 1986); for Cpk and Ppk Bissell's approximation (Applied Statistics 39, 1990), Cpk -+ z
+    sqrt(1/(9 n) + Cpk^2/(2 f)).
     """
     low, high = limits(lower, upper)
     array = readings("values", values, minimum_count=3)
@@ -147,8 +157,18 @@ def normality_test(values: ArrayLike, *, significance: float = 0.05) -> Normalit
     values : (n,) float, any unit, any order
     significance : p-values under it count against normality
 
+    Returns
+    -------
+    NormalityTest
+
+    Raises
+    ------
+    BadArgument
+
+    Notes
+    -----
     A-squared is corrected by 1 + 0.75/n + 2.25/n^2 and the p-value taken from D'Agostino and Stephens,
-    Goodness-of-Fit Techniques, 1986, Table 4.9. Raises ValueError naming the argument.
+    Goodness-of-Fit Techniques, 1986, Table 4.9.
     """
     array = readings("values", values, minimum_count=1)
     level = probability("significance", significance)

@@ -67,7 +67,14 @@ def one_sided_factor(
         Statistical Tolerance Regions, 2009, section 2.2), or `approximate`, the closed form of the
         NIST/SEMATECH e-Handbook of Statistical Methods, 7.2.6.3 (after Natrella, 1963)
 
-    Raises ValueError naming the argument; also where the approximation has no real root.
+    Returns
+    -------
+    float
+
+    Raises
+    ------
+    BadArgument
+        Naming the argument; also where the approximation has no real root.
     """
     size, freedom, part, sure = _factor_arguments(count, coverage, confidence, degrees_of_freedom)
     if one_of("method", method, ONE_SIDED_METHODS) == "exact":
@@ -97,7 +104,13 @@ def two_sided_factor(
         Normal Tolerance Limits, 1980; ISO 16269-6:2014); `howe` is Howe's approximation (Journal of the
         American Statistical Association 64, 1969) that the e-Handbook 7.2.6.3 uses
 
-    Raises ValueError naming the argument.
+    Returns
+    -------
+    float
+
+    Raises
+    ------
+    BadArgument
     """
     size, freedom, part, sure = _factor_arguments(count, coverage, confidence, degrees_of_freedom)
     howe = float(
@@ -148,7 +161,13 @@ def normal_tolerance_interval(
     side : `two_sided`, `lower` (a limit most of the lot exceeds) or `upper`
     method : see `one_sided_factor` and `two_sided_factor`
 
-    Raises ValueError naming the argument.
+    Returns
+    -------
+    ToleranceInterval
+
+    Raises
+    ------
+    BadArgument
     """
     size, centre, spread = checked_summary(count, mean, standard_deviation)
     if one_of("side", side, SIDES) == "two_sided":
@@ -182,10 +201,23 @@ def distribution_free_interval(
     values : (n,) float, any order
     coverage, confidence, side : see `normal_tolerance_interval`
 
+    Returns
+    -------
+    ToleranceInterval
+
+    Raises
+    ------
+    BadArgument
+
+    Notes
+    -----
     With m readings left outside, the confidence is P(Binomial(n, coverage) <= n - m); the largest such m is
     taken, shared between the ends. Where even the extremes fall short, they are returned with `sufficient`
-    False and the confidence they reach. Source: Wilks, Annals of Mathematical Statistics 12, 1941.
-    Raises ValueError naming the argument.
+    False and the confidence they reach.
+
+    References
+    ----------
+    Wilks, Annals of Mathematical Statistics 12, 1941.
     """
     least = 2 if one_of("side", side, SIDES) == "two_sided" else 1
     ordered = np.sort(readings("values", values, minimum_count=least))
