@@ -3,13 +3,18 @@
 from marshmallow import ValidationError
 
 from ballgauge_schemas.check.answer import (
+    CHECK_BATCH_BRIEF,
+    CHECK_BATCH_FINDINGS,
     CHECK_BATCH_RESULT,
+    CHECK_BRIEF,
+    CHECK_FINDINGS,
     CHECK_RESULT,
     DRILLING_BATCH_RESULT,
     DRILLING_RESULT,
     RULEBOOKS_RESULT,
 )
 from ballgauge_schemas.check.request import (
+    CHECK,
     CHECK_BATCH,
     CHECK_REQUEST,
     DRILLING_BATCH,
@@ -24,8 +29,13 @@ from ballgauge_schemas.shared.problems import PROBLEM, Problem, flatten, validat
 from ballgauge_schemas.shared.quantity import KINDS, Quantity, QuantityField, unit_size
 
 __all__ = [
+    "CHECK",
     "CHECK_BATCH",
+    "CHECK_BATCH_BRIEF",
+    "CHECK_BATCH_FINDINGS",
     "CHECK_BATCH_RESULT",
+    "CHECK_BRIEF",
+    "CHECK_FINDINGS",
     "CHECK_REQUEST",
     "CHECK_RESULT",
     "DRILLING_BATCH",

@@ -12,7 +12,11 @@ from apispec.ext.marshmallow import MarshmallowPlugin
 from marshmallow import missing
 
 from ballgauge_schemas.check.answer import (
+    CheckBatchBriefSchema,
+    CheckBatchFindingsSchema,
     CheckBatchResultSchema,
+    CheckBriefSchema,
+    CheckFindingsSchema,
     CheckResultSchema,
     DrillingBatchResultSchema,
     DrillingResultSchema,
@@ -230,7 +234,7 @@ def _examples(drillings: bool) -> dict[str, Any]:
 
 
 def _post(
-    operation: str, summary: str, requests: tuple[type, type], answers: tuple[type, type]
+    operation: str, summary: str, requests: tuple[type, type], answers: tuple[type, ...]
 ) -> dict[str, Any]:
     return {
         "post": {
@@ -483,7 +487,14 @@ def _paths() -> dict[str, dict[str, Any]]:
             "check",
             "Whether a ball meets the rules, as made or as drilled",
             (CheckRequestSchema, CheckBatchSchema),
-            (CheckResultSchema, CheckBatchResultSchema),
+            (
+                CheckResultSchema,
+                CheckBatchResultSchema,
+                CheckFindingsSchema,
+                CheckBatchFindingsSchema,
+                CheckBriefSchema,
+                CheckBatchBriefSchema,
+            ),
         ),
         "/v1/drillings": _post(
             "drill",

@@ -131,6 +131,7 @@ def test_a_full_check_loads_into_quantities_and_defaults() -> None:
             "rules": {"body": "usbc", "stage": "play"},
             "decision": {"rule": "simple", "risk": 0.05},
             "remedies": {"margin": Quantity(0.1), "already_drilled": False},
+            "detail": "full",
         }
     ]
 

@@ -58,6 +58,16 @@ class FindingSchema(Schema):
     message = _text("The finding in a sentence.", "rg is 2.49 in, within 2.46 in to 2.8 in.")
 
 
+class UnmetSchema(Schema):
+    """A rule that counts and is not met: broken, undecided or not assessed. Numbers are in its unit."""
+
+    rule = _text("Id of the rule in its rulebook.", "radius_of_gyration")
+    outcome = Choice(words.OUTCOMES, "The verdict on this rule.", required=True)
+    limit = Part(LimitSchema, "The limits that bind this ball; null: none.", required=True, allow_none=True)
+    value = _any_number("The value judged.", 2.44)
+    margin = _any_number("Distance to the nearest limit; negative outside.", -0.02)
+
+
 class MissingSchema(Schema):
     """A field that was not given, and what needs it."""
 
@@ -313,10 +323,7 @@ class UsedDecisionSchema(Schema):
     )
 
 
-class _AnswerSchema(Schema):
-    """What every answer holds."""
-
-    derived = Part(DerivedSchema, "Numbers that follow from the request.", required=True)
+class _MissingSchema(Schema):
     missing = Several(
         Part(MissingSchema, "One field."),
         0,
@@ -324,6 +331,12 @@ class _AnswerSchema(Schema):
         "Fields that were not given and would have been of use.",
         required=True,
     )
+
+
+class _AnswerSchema(_MissingSchema):
+    """What every whole answer holds."""
+
+    derived = Part(DerivedSchema, "Numbers that follow from the request.", required=True)
     cautions = Several(
         Part(CautionSchema, "One caution."), 0, 1000, "What deserves a second look.", required=True
     )
@@ -342,8 +355,23 @@ class _AnswerSchema(Schema):
     )
 
 
-class CheckResultSchema(_AnswerSchema):
-    """The answer to one check. It never says that a ball is approved: only the governing body approves."""
+class CheckBriefSchema(_MissingSchema):
+    """The answer to one check in brief: enough to decide, and to know whether to ask for more."""
+
+    outcome = Choice(
+        words.OUTCOMES, "The worst outcome of all findings that are not advisory.", required=True
+    )
+    unmet = Several(
+        Part(UnmetSchema, "One rule."),
+        0,
+        limits.RULES_MAXIMUM,
+        "The rules that count and are not met; the others conform, or ask nothing of this ball.",
+        required=True,
+    )
+
+
+class CheckFindingsSchema(_MissingSchema):
+    """The answer to one check by its findings alone."""
 
     outcome = Choice(
         words.OUTCOMES, "The worst outcome of all findings that are not advisory.", required=True
@@ -357,6 +385,10 @@ class CheckResultSchema(_AnswerSchema):
     )
     rules = Part(UsedRulesSchema, "The rules used.", required=True)
     decision = Part(UsedDecisionSchema, "The decision rule used.", required=True)
+
+
+class CheckResultSchema(CheckFindingsSchema, _AnswerSchema):
+    """The answer to one check. It never says that a ball is approved: only the governing body approves."""
 
 
 class DrillingResultSchema(_AnswerSchema):
@@ -389,6 +421,18 @@ class CheckBatchResultSchema(Schema):
 
     results = _results(CheckResultSchema)
     counts = Part(CountsSchema, "Answers by outcome.", required=True)
+
+
+class CheckBatchFindingsSchema(CheckBatchResultSchema):
+    """The answer to many checks by their findings alone."""
+
+    results = _results(CheckFindingsSchema)
+
+
+class CheckBatchBriefSchema(CheckBatchResultSchema):
+    """The answer to many checks in brief."""
+
+    results = _results(CheckBriefSchema)
 
 
 class DrillingBatchResultSchema(Schema):
@@ -459,6 +503,10 @@ class StateSchema(Schema):
 
 CHECK_RESULT = CheckResultSchema()
 CHECK_BATCH_RESULT = CheckBatchResultSchema()
+CHECK_FINDINGS = CheckFindingsSchema()
+CHECK_BATCH_FINDINGS = CheckBatchFindingsSchema()
+CHECK_BRIEF = CheckBriefSchema()
+CHECK_BATCH_BRIEF = CheckBatchBriefSchema()
 DRILLING_RESULT = DrillingResultSchema()
 DRILLING_BATCH_RESULT = DrillingBatchResultSchema()
 RULEBOOKS_RESULT = RulebooksSchema()

@@ -84,10 +84,18 @@ class RemediesSchema(Schema):
     )
 
 
-class CheckRequestSchema(Schema):
-    """One ball to be checked, as made or as drilled."""
+def _detail() -> Choice:
+    return Choice(
+        words.DETAILS,
+        "How much is answered. full: everything. findings: outcome, findings, rules, decision, and what the "
+        "rules miss; no derived numbers, cautions, assumptions, units or remedies. brief: outcome, the rules "
+        "that are not met, and what they miss.",
+        default="full",
+    )
 
-    also_known = ("checks",)
+
+class CheckEntrySchema(Schema):
+    """One ball to be checked, as made or as drilled."""
 
     ball = Part(BallSchema, "The ball.", required=True)
     drilling = Part(DrillingSchema, "Its drilling; without one the ball is checked as made.")
@@ -102,12 +110,21 @@ class CheckRequestSchema(Schema):
             require_diameter(loaded.get("ball"), errors, ("ball",))
 
 
+class CheckRequestSchema(CheckEntrySchema):
+    """One ball to be checked, as made or as drilled, and how much is answered."""
+
+    also_known = ("checks",)
+
+    detail = _detail()
+
+
 class CheckBatchSchema(Schema):
-    """Many checks, answered in the same order."""
+    """Many checks, answered in the same order and the same detail."""
 
     checks = Several(
-        Part(CheckRequestSchema, "One check."), 1, limits.BATCH_MAXIMUM, "The checks.", required=True
+        Part(CheckEntrySchema, "One check."), 1, limits.BATCH_MAXIMUM, "The checks.", required=True
     )
+    detail = _detail()
 
 
 class DrillingRequestSchema(Schema):
@@ -146,6 +163,7 @@ class RulebookQuerySchema(Schema):
     )
 
 
+CHECK = CheckEntrySchema()
 CHECK_REQUEST = CheckRequestSchema()
 CHECK_BATCH = CheckBatchSchema()
 DRILLING_REQUEST = DrillingRequestSchema()
@@ -153,20 +171,19 @@ DRILLING_BATCH = DrillingBatchSchema()
 RULEBOOK_QUERY = RulebookQuerySchema()
 
 
-def _load_body(data: Any, single: Schema, batch: Schema, name: str) -> tuple[list[dict[str, Any]], bool]:
-    if isinstance(data, dict) and name in data:
-        return list(batch.load(data)[name]), True
-    return [single.load(data)], False
-
-
 def load_check_body(data: Any) -> tuple[list[dict[str, Any]], bool]:
-    """Give the checks in a decoded body, and whether it was a batch.
+    """Give the checks in a decoded body, each with its detail, and whether it was a batch.
 
     Raises ValidationError with every error; `problems.flatten` turns it into JSON pointers.
     """
-    return _load_body(data, CHECK_REQUEST, CHECK_BATCH, "checks")
+    if isinstance(data, dict) and "checks" in data:
+        loaded = CHECK_BATCH.load(data)
+        return [{**check, "detail": loaded["detail"]} for check in loaded["checks"]], True
+    return [CHECK_REQUEST.load(data)], False
 
 
 def load_drilling_body(data: Any) -> tuple[list[dict[str, Any]], bool]:
     """Give the drillings in a decoded body, and whether it was a batch. Raises as `load_check_body` does."""
-    return _load_body(data, DRILLING_REQUEST, DRILLING_BATCH, "drillings")
+    if isinstance(data, dict) and "drillings" in data:
+        return list(DRILLING_BATCH.load(data)["drillings"]), True
+    return [DRILLING_REQUEST.load(data)], False

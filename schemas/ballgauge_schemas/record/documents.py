@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from ballgauge_schemas.check.request import CheckRequestSchema
+from ballgauge_schemas.check.request import CheckEntrySchema
 from ballgauge_schemas.shared import limits, words
 from ballgauge_schemas.shared.base import Choice, Day, Flag, Number, Part, Schema, Several, Text
 
@@ -27,7 +27,7 @@ def _number(description: str, example: float) -> Number:
 class RecordRequestSchema(Schema):
     """A check whose verdict is to be signed."""
 
-    check = Part(CheckRequestSchema, "The check; it is made, then signed.", required=True)  # type: ignore[assignment]
+    check = Part(CheckEntrySchema, "The check; it is made, then signed.", required=True)  # type: ignore[assignment]
     issued_on = Day("2024-09-01", "Date of the record, as whoever asks for it states it.", required=True)
     player = _person("Whose ball it is, for the reader.", "J. Doe")
     event = _person("Where the record is used, for the reader.", "City open")
@@ -91,7 +91,7 @@ class RecordContentSchema(Schema):
     issued_on = Day("2024-09-01", "Date of the record, as stated.", required=True)
     player = _person("Whose ball it is.", "J. Doe")
     event = _person("Where the record is used.", "City open")
-    check = Part(CheckRequestSchema, "The request, in trade units.", required=True)  # type: ignore[assignment]
+    check = Part(CheckEntrySchema, "The request, in trade units.", required=True)  # type: ignore[assignment]
     outcome = Choice(words.OUTCOMES, "The overall outcome.", required=True)
     findings = Several(
         Part(RecordFindingSchema, "One finding."),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 BODIES = ("usbc", "ibf")
 STAGES = ("play", "approval")
+DETAILS = ("full", "findings", "brief")
 DECISION_RULES = ("simple", "guarded")
 OUTCOMES = ("conforming", "not_assessed", "inconclusive", "nonconforming")
 """From the best to the worst: the outcome of a ball is its worst finding's."""

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from ballgauge.strategies._fields import Strategy, builds, members_of, numbers, of_schema, walked, written
 from ballgauge_schemas.check.request import (
     CheckBatchSchema,
-    CheckRequestSchema,
+    CheckEntrySchema,
     DrillingBatchSchema,
     DrillingRequestSchema,
     RulebookQuerySchema,
@@ -183,12 +183,12 @@ def _rules(schema: type[RulesSchema]) -> Strategy:
 
 def checks() -> Strategy:
     """Bodies of ``POST /v1/checks`` for one ball, as made or as drilled."""
-    made = walked(CheckRequestSchema, leave=["drilling"])
-    drilled = walked(CheckRequestSchema, take=["drilling"], given={"ball": balls(sized=True)})
+    made = walked(CheckEntrySchema, leave=["drilling"])
+    drilled = walked(CheckEntrySchema, take=["drilling"], given={"ball": balls(sized=True)})
     return made | drilled
 
 
-builds(CheckRequestSchema)(checks)
+builds(CheckEntrySchema)(checks)
 
 
 def check_batches(*, most: int = 5) -> Strategy:

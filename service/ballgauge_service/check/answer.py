@@ -6,8 +6,9 @@ A number that is not known is None; a group none of whose numbers are known is N
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import chain
 from typing import Any, NamedTuple
 
 from ballgauge_schemas.shared.limits import BALANCE_ARM, COVER_DENSITY, COVER_THICKNESS
@@ -19,7 +20,7 @@ from ballgauge_service.physics import box_numbers
 from ballgauge_service.physics.balance import PLAUSIBLE_ARMS
 from ballgauge_service.physics.marks import marks, place_of
 from ballgauge_service.physics.sphere import Vector, angle_between
-from ballgauge_service.rulebooks import COLUMNS, OUTCOMES, Assessment, Edition, findings, missing
+from ballgauge_service.rulebooks import COLUMNS, OUTCOMES, Assessment, Edition, findings, missing, unmet
 
 Group = dict[str, Any]
 
@@ -141,27 +142,43 @@ def check_answer(
     mended: list[Remedy] | None,
 ) -> Group:
     """The whole answer to one check; place: of its ball in the assessment."""
-    outcome = OUTCOMES[assessment.overall.item(place)]
-    found = findings(assessment, place)
+    short = findings_answer(check, assessment, place)
     judged_by = assessment.edition
     return {
-        "outcome": outcome,
-        "findings": found,
+        **short,
         "derived": derived_groups(check, derived, mended),
-        "missing": missing_fields(check, assessment, place),
+        "missing": _merged(_missing(assessment, place), _lacking(check)),
         "cautions": [
             caution.to_dict()
             for caution in (
                 *drilling_cautions(derived),
                 *_date_cautions(check, judged_by),
-                *(Caution("not_judged", each["message"]) for each in found if each["quantity"] is None),
-                _ADVICE[outcome],
+                *_unjudged(short["findings"]),
+                _ADVICE[short["outcome"]],
             )
         ],
         "assumptions": [*assumptions(check), *_rule_assumptions(check, judged_by)],
-        "rules": used_rules(judged_by),
-        "decision": {"rule": check.decision.rule, "risk": check.decision.risk},
         "units": UNITS,
+    }
+
+
+def findings_answer(check: Check, assessment: Assessment, place: int) -> Group:
+    """The answer to one check by its findings alone."""
+    return {
+        "outcome": OUTCOMES[assessment.overall.item(place)],
+        "findings": findings(assessment, place),
+        "missing": _merged(_missing(assessment, place)),
+        "rules": used_rules(assessment.edition),
+        "decision": {"rule": check.decision.rule, "risk": check.decision.risk},
+    }
+
+
+def brief_answer(assessment: Assessment, place: int) -> Group:
+    """The answer to one check in brief."""
+    return {
+        "outcome": OUTCOMES[assessment.overall.item(place)],
+        "unmet": unmet(assessment, place),
+        "missing": _merged(_missing(assessment, place)),
     }
 
 
@@ -170,9 +187,7 @@ def drilling_answer(check: Check, derived: Derivation, mended: list[Remedy], nam
     groups = derived_groups(check, derived, mended)
     return {
         "derived": groups,
-        "missing": [
-            {"field": field, "needed_for": needs} for field, needs in _lacking(derived.ball, derived.drilling)
-        ],
+        "missing": _merged(_lacking(check)),
         "cautions": [caution.to_dict() for caution in drilling_cautions(derived)],
         "assumptions": [*assumptions(check), named],
         "units": UNITS,
@@ -191,21 +206,26 @@ def used_rules(judged_by: Edition) -> Group:
     }
 
 
-def missing_fields(check: Check, assessment: Assessment, place: int) -> list[Group]:
-    """Fields that were not given, one entry each, with the rules and the derived groups that need them."""
+def _merged(*needs: Iterable[tuple[str, Sequence[str]]]) -> list[Group]:
+    """Fields that were not given, one entry each, with all that needs them."""
     needed: dict[str, list[str]] = {}
-    for each in missing(assessment, place):
-        names = needed.setdefault(_POINTERS[each["field"]], [])
-        names.extend(name for name in each["needed_for"] if name not in names)
-    if check.drilling is not None:
-        for field, groups in _lacking(check.ball, check.drilling):
-            names = needed.setdefault(field, [])
-            names.extend(name for name in groups if name not in names)
+    for field, wanting in chain(*needs):
+        names = needed.setdefault(field, [])
+        names.extend(name for name in wanting if name not in names)
     return [{"field": field, "needed_for": names} for field, names in needed.items()]
 
 
-def _lacking(ball: Ball, drilling: Drilling) -> Iterator[tuple[str, list[str]]]:
+def _missing(assessment: Assessment, place: int) -> Iterator[tuple[str, Sequence[str]]]:
+    """Fields of the request that the rules miss, and those rules."""
+    for each in missing(assessment, place):
+        yield _POINTERS[each["field"]], each["needed_for"]
+
+
+def _lacking(check: Check) -> Iterator[tuple[str, Sequence[str]]]:
     """Fields of a drilled ball that were not given, and the derived groups that need them."""
+    ball, drilling = check.ball, check.drilling
+    if drilling is None:
+        return
     for field, given, groups in (
         ("/drilling/pap", drilling.pap, ["layout", "balance", "drilled"]),
         ("/drilling/layout", drilling.layout, ["layout", "balance", "drilled"]),
@@ -554,6 +574,11 @@ def _date_cautions(check: Check, judged_by: Edition) -> Iterator[Caution]:
     if approved is not None and approved > judged_by.on:
         words = f"The day of approval, {approved}, lies after the day of use, {judged_by.on}."
         yield Caution("used_before_approval", words, "/ball/approved_on")
+
+
+def _unjudged(found: Sequence[Group]) -> Iterator[Caution]:
+    """A caution for every rule that no number can judge."""
+    return (Caution("not_judged", each["message"]) for each in found if each["quantity"] is None)
 
 
 _ADVICE = {

@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from statistics import NormalDist
 from typing import Any
 
-from ballgauge_service.check.answer import Group, check_answer, derivations, drilling_answer
+from ballgauge_service.check.answer import (
+    Group,
+    brief_answer,
+    check_answer,
+    derivations,
+    drilling_answer,
+    findings_answer,
+)
 from ballgauge_service.check.drill import Work
 from ballgauge_service.check.facts import BalanceLimits, balance_limits, ball_facts, judge
 from ballgauge_service.check.predict import DrilledBall, drill_checks
@@ -32,14 +38,22 @@ def evaluate_checks(items: Sequence[Loaded]) -> list[Group]:
     for index, check in enumerate(checks):
         groups.setdefault((check.rules, check.decision), []).append(index)
     editions, balls = _prepared(checks, groups, work)
-    derived = derivations(checks, balls)
+    whole = any(check.detail == "full" for check in checks)
+    derived = derivations(checks, balls) if whole else [None] * len(checks)
     answers: list[Group] = [{}] * len(checks)
     for asked, indices in groups.items():
-        assessment, limits = _judged(editions[asked], asked[1], checks, balls, indices)
+        assessment = _judged(editions[asked], asked[1], checks, balls, indices)
+        limits = balance_limits(assessment, asked[1]) if whole else None
         for place, index in enumerate(indices):
             budget.check()
-            mended = _mended(checks[index], balls[index], index, limits, place, work)
-            answers[index] = check_answer(checks[index], derived[index], assessment, place, mended)
+            check = checks[index]
+            if check.detail == "brief":
+                answers[index] = brief_answer(assessment, place)
+            elif check.detail == "findings":
+                answers[index] = findings_answer(check, assessment, place)
+            else:
+                mended = _mended(check, balls[index], index, limits, place, work)
+                answers[index] = check_answer(check, derived[index], assessment, place, mended)
     return answers
 
 
@@ -58,7 +72,7 @@ def evaluate_drillings(items: Sequence[Loaded]) -> list[Group]:
         f"Remedies are sought for the balance limits of {book.source.title} in force on {book.on}; a check "
         "judges by the rules of any date."
     )
-    _, limits = _judged(book, Decision(), checks, balls, range(len(checks)))
+    limits = balance_limits(_judged(book, Decision(), checks, balls, range(len(checks))), Decision())
     answers = []
     for index, derived in enumerate(derivations(checks, balls)):
         budget.check()
@@ -98,16 +112,14 @@ def _judged(
     checks: Sequence[Check],
     balls: Sequence[DrilledBall | None],
     indices: Sequence[int],
-) -> tuple[Assessment, BalanceLimits | None]:
-    """The verdicts on some of the checks, and the balance limits where one of them fails."""
+) -> Assessment:
+    """The verdicts on some of the checks."""
     facts = []
     for index in indices:
         ball = balls[index]
         facts.append(ball_facts(checks[index], None if ball is None else ball.prediction))
     days = [checks[index].ball.approved_on for index in indices]
-    assessment = judge(judged_by, facts, days, decision)
-    guard = NormalDist().inv_cdf(1.0 - decision.risk) if decision.rule == "guarded" else 0.0
-    return assessment, balance_limits(assessment, guard)
+    return judge(judged_by, facts, days, decision)
 
 
 def _mended(

@@ -7,6 +7,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from operator import attrgetter
+from statistics import NormalDist
 from typing import NamedTuple
 
 import numpy as np
@@ -229,8 +230,9 @@ class BalanceLimits(NamedTuple):
     failing: NDArray[np.bool_]
 
 
-def balance_limits(assessment: Assessment, z: float) -> BalanceLimits | None:
-    """The balance limits of assessed balls, None where no ball fails one; z: guard band per uncertainty."""
+def balance_limits(assessment: Assessment, decision: Decision) -> BalanceLimits | None:
+    """The balance limits of assessed balls, None where no ball fails one."""
+    z = NormalDist().inv_cdf(1.0 - decision.risk) if decision.rule == "guarded" else 0.0
     size, judged_by = assessment.size, assessment.edition
     rules = [each.rule for each in judged_by.regime.rules if each.rule.quantity in BALANCE]
     failing = np.zeros(size, np.bool_)

@@ -212,10 +212,11 @@ class Check:
     rules: Rules = Rules()
     decision: Decision = Decision()  # noqa: RUF009
     remedies: RemedyBounds = RemedyBounds()
+    detail: str = "full"
 
     @classmethod
     def of(cls, loaded: Mapping[str, Any]) -> Check:
-        """The check of one that `CheckRequestSchema` or `DrillingRequestSchema` loaded."""
+        """The check of one that `CheckEntrySchema` or `DrillingRequestSchema` loaded."""
         drilling, measured = loaded.get("drilling"), loaded.get("measured_balance")
         return cls(
             ball=Ball.of(loaded["ball"]),
@@ -224,6 +225,7 @@ class Check:
             rules=Rules(**loaded.get("rules", {})),
             decision=Decision(**loaded.get("decision", {})),
             remedies=RemedyBounds(**loaded.get("remedies", {})),
+            detail=loaded.get("detail", "full"),
         )
 
 

@@ -10,7 +10,7 @@ from typing import Any
 
 from marshmallow import fields, missing
 
-from ballgauge_schemas import CHECK_REQUEST, KINDS, QuantityField
+from ballgauge_schemas import CHECK, KINDS, QuantityField
 from ballgauge_schemas.shared.base import Choice, Day, Flag, Number, Part, Schema, Several, Text
 from ballgauge_service import rulebooks
 from ballgauge_service.core.units import GRAM_PER_OZ, ML_PER_CUBIC_INCH, OZ_PER_LB
@@ -76,7 +76,7 @@ def _short(value: float) -> str:
 @cache
 def check_fields() -> Mapping[str, Field]:
     """The fields of a check by name; those of one hole are under `drilling.holes.*`."""
-    return MappingProxyType({field.name: field for field in _walk(CHECK_REQUEST, "")})
+    return MappingProxyType({field.name: field for field in _walk(CHECK, "")})
 
 
 def chosen(names: Sequence[str]) -> list[Field]:

@@ -14,7 +14,7 @@ from typing import Any
 
 import rfc8785
 
-from ballgauge_schemas import CHECK_REQUEST, ValidationError
+from ballgauge_schemas import CHECK, ValidationError
 from ballgauge_service import rulebooks
 from ballgauge_service.check.evaluate import evaluate_checks
 from ballgauge_service.core.refusal import InvalidInput
@@ -106,7 +106,7 @@ def _recheck(content: Item, on: datetime.date | None) -> Item:
     day = on.isoformat() if on else rules["on"]
     request = content["check"] | {"rules": content["check"]["rules"] | {"on": day}}
     try:
-        (verdict,) = evaluate_checks([CHECK_REQUEST.load(request)])
+        (verdict,) = evaluate_checks([CHECK.load(request)])
         digest = rules_digest(verdict["rules"])
     except (ValidationError, InvalidInput, rulebooks.UnknownRulebookError):
         return {"on": day, "rules_changed": True, "outcome": None, "changes": []}

@@ -17,7 +17,7 @@ from ballgauge_service.rulebooks.loader import (
     rulebook,
 )
 from ballgauge_service.rulebooks.model import COLUMNS, Bounds, MoreBalls, SampleRule
-from ballgauge_service.rulebooks.wording import findings, missing
+from ballgauge_service.rulebooks.wording import findings, missing, unmet
 
 __all__ = [
     "COLUMNS",
@@ -46,4 +46,5 @@ __all__ = [
     "read_rulebook",
     "rulebook",
     "sample_rules",
+    "unmet",
 ]

@@ -46,6 +46,37 @@ def findings(assessment: Assessment, ball: int) -> list[dict[str, Any]]:
     ]
 
 
+def unmet(assessment: Assessment, ball: int) -> list[dict[str, Any]]:
+    """The rules that count and that one ball does not meet: broken, undecided or not assessed.
+
+    Each has `rule`, `outcome`, `limit`, `value` and `margin`, as its finding has them; `limit` is None where
+    the rule sets none.
+
+    Raises IndexError where there is no such ball.
+    """
+    reader = _Reader(assessment, ball)
+    rules = assessment.edition.regime.rules
+    found = []
+    for position, row in enumerate(assessment.plan.row):
+        code, rule = assessment.outcome.item(row, ball), rules[position].rule
+        if code <= CONFORMING or rule.advisory:
+            continue
+        state = reader.state(position)
+        if not state.uncounted:
+            quote = reader.quotes[position][_deciding(state, code)]
+            low, high, value = quote.low, quote.high, reader.value(rule.quantity)
+            found.append(
+                {
+                    "rule": rule.id,
+                    "outcome": OUTCOMES[code],
+                    "limit": None if low is None and high is None else {"min": low, "max": high},
+                    "value": value,
+                    "margin": None if value is None else _margin(value, low, high),
+                }
+            )
+    return found
+
+
 def missing(assessment: Assessment, ball: int) -> list[dict[str, Any]]:
     """What one ball lacks for a verdict: [{`field`: column name, `needed_for`: [rule ids]}].
 
