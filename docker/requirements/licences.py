@@ -57,10 +57,17 @@ _TEXTS = {
 def image_requirements() -> list[str]:
     """What pyproject.toml asks for the image; an editable installation may tell of an older one."""
     project = tomllib.loads(PROJECT.read_text())["project"]
-    found: list[str] = list(project["dependencies"])
-    for extra in EXTRAS:
-        found += project["optional-dependencies"][extra]
-    return [text for text in found if Requirement(text).name != project["name"]]
+    found: dict[str, None] = {}
+    waiting = [*project["dependencies"], f"{project['name']}[{','.join(EXTRAS)}]"]
+    while waiting:
+        text = waiting.pop()
+        requirement = Requirement(text)
+        if requirement.name == project["name"]:
+            for extra in requirement.extras:
+                waiting += project["optional-dependencies"][extra]
+        else:
+            found[text] = None
+    return list(found)
 
 
 def closure(wanted: Iterable[str]) -> dict[str, Distribution]:

@@ -27,12 +27,12 @@ def required() -> Iterator[None]:
     try:
         yield
     except ModuleNotFoundError as error:
-        if (error.name or "").startswith("ballgauge"):
+        from ballgauge_service.core import extras
+
+        told = extras.missing(error)
+        if told is None:
             raise
-        raise ServiceUnreachable(
-            f"the engine needs {error.name}, which is not installed; "
-            "pip install 'ballgauge[service]' brings it, or give the address of a running service"
-        ) from error
+        raise ServiceUnreachable(f"{told}, or give the address of a running service") from error
 
 
 def application(scheduler: str | None = None) -> WSGIApplication:

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from marshmallow import ValidationError
 
 from ballgauge_schemas import KINDS, Quantity, QuantityField, unit_size
-from ballgauge_schemas.shared.quantity import TEXT_PATTERN, _atom, _registry
+from ballgauge_schemas.shared.quantity import TEXT_PATTERN, _atom, _quotient, _registry
 
 WEIGHT = QuantityField("weight", 4, 20, 15, "d")
 LENGTH = QuantityField("length", 0, 100, 1, "d")
@@ -112,6 +112,17 @@ def test_unit_sizes_are_the_exact_definitions(kind: str, unit: str, size: float)
 def test_a_unit_that_does_not_measure_the_kind_has_no_size(kind: str, unit: str) -> None:
     """Against the meaning of the units: other dimensions, other kinds of number, absurd sizes, no units."""
     assert unit_size(kind, unit) is None
+
+
+@pytest.mark.parametrize(
+    ("kind", "unit"), [(name, unit) for name, kind in KINDS.items() if kind.reference for unit in kind.own]
+)
+def test_the_units_of_every_day_are_those_of_pint(kind: str, unit: str) -> None:
+    """Against pint, to the last bit: an answer does not depend on whether it was asked."""
+    asked, trade = _quotient(unit), _quotient(KINDS[kind].reference)
+    assert asked is not None
+    assert trade is not None
+    assert unit_size(kind, unit) == asked[0] / trade[0]
 
 
 def test_every_unit_name_of_pint_can_be_asked_for() -> None:

@@ -69,13 +69,14 @@ def test_the_pythons_named_are_those_admitted() -> None:
 def requirements(*extras: str) -> list[str]:
     """Names of what is installed for some extras, ours among them followed, and what those need in turn."""
     found: dict[str, None] = {}
-    pending = [*PROJECT["dependencies"]]
-    for extra in extras:
-        pending += PROJECT["optional-dependencies"][extra]
+    pending = [*PROJECT["dependencies"], f"ballgauge[{','.join(extras)}]"]
     while pending:
         needed = Requirement(pending.pop())
         name = re.sub(r"[-_.]+", "-", needed.name).lower()
         skipped = needed.marker is not None and not needed.marker.evaluate({"extra": ""})
+        if name == "ballgauge":
+            for extra in needed.extras:
+                pending += PROJECT["optional-dependencies"][extra]
         if name in found or skipped or name == "ballgauge":
             continue
         found[name] = None

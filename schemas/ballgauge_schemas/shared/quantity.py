@@ -85,7 +85,8 @@ class Kind(NamedTuple):
 
     `unit` is the trade unit as shown. `reference` names it for pint, as one unit or one quotient; it is
     empty where pint has no such unit. `own` maps unit spellings to their size in the trade unit and is
-    looked at first. `offered` are the units named in error texts.
+    looked at first: those of every day are pint's numbers, so that it need not be loaded for them. `offered`
+    are the units named in error texts.
     """
 
     measures: str
@@ -97,9 +98,21 @@ class Kind(NamedTuple):
 
 KINDS: Mapping[str, Kind] = MappingProxyType(
     {
-        "weight": Kind("weight", "lb", "lb", ("lb", "oz", "kg", "g")),
-        "length": Kind("length", "in", "in", ("in", "mm", "cm")),
-        "imbalance": Kind("imbalance", "oz", "oz", ("oz", "g")),
+        "weight": Kind(
+            "weight",
+            "lb",
+            "lb",
+            ("lb", "oz", "kg", "g"),
+            {"oz": 0.0625, "kg": 2.2046226218487757, "g": 0.0022046226218487754},
+        ),
+        "length": Kind(
+            "length",
+            "in",
+            "in",
+            ("in", "mm", "cm"),
+            {'"': 1.0, "mm": 0.03937007874015748, "cm": 0.3937007874015748},
+        ),
+        "imbalance": Kind("imbalance", "oz", "oz", ("oz", "g"), {"g": 0.03527396194958041}),
         "hardness": Kind(
             "Shore D hardness",
             "Shore D",
@@ -107,9 +120,11 @@ KINDS: Mapping[str, Kind] = MappingProxyType(
             ("Shore D",),
             {"D": 1.0, "HD": 1.0, "Shore D": 1.0, "shore d": 1.0},
         ),
-        "roughness": Kind("roughness", "µin", "µin", ("µin", "µm")),
-        "time": Kind("time", "s", "s", ("s", "min")),
-        "density": Kind("density", "g/mL", "g/mL", ("g/mL", "g/cm3", "kg/m3")),
+        "roughness": Kind("roughness", "µin", "µin", ("µin", "µm"), {"µm": 39.37007874015749}),
+        "time": Kind("time", "s", "s", ("s", "min"), {"min": 60.0}),
+        "density": Kind(
+            "density", "g/mL", "g/mL", ("g/mL", "g/cm3", "kg/m3"), {"g/cm3": 1.0, "kg/m3": 0.001}
+        ),
         "angle": Kind("angle", "deg", "degree", ("deg", "rad")),
         "ratio": Kind("a ratio", "1", "", ("%", "1"), {"1": 1.0, "%": 0.01}),
         "speed": Kind("speed", "mph", "mph", ("mph", "m/s", "ft/s")),

@@ -7,6 +7,7 @@ rejection (8.3). Section numbers from memory.
 
 from __future__ import annotations
 
+import importlib.util
 import math
 from dataclasses import dataclass
 from typing import Literal
@@ -78,7 +79,7 @@ def conformity_probability(
 
 def _normal(deviate: FloatArray) -> FloatArray:
     """The standard normal distribution function, elementwise."""
-    if deviate.size < _FEW:
+    if deviate.size < _FEW or importlib.util.find_spec("scipy") is None:
         scaled = (deviate * -math.sqrt(0.5)).ravel().tolist()
         return np.array([0.5 * math.erfc(x) for x in scaled]).reshape(deviate.shape)
     from scipy.special import ndtr

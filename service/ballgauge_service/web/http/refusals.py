@@ -14,6 +14,7 @@ from werkzeug.exceptions import HTTPException
 from ballgauge_schemas import Problem, ValidationError, validation_problem
 from ballgauge_schemas.shared.limits import ERRORS_MAXIMUM
 from ballgauge_schemas.shared.problems import BLANK_TYPE, MEDIA_TYPE, VALIDATION_TYPE
+from ballgauge_service.core import extras
 from ballgauge_service.core.budget import DeadlinePassed, NobodyWaits
 from ballgauge_service.core.bulk import BulkUnavailable
 from ballgauge_service.core.refusal import Fault, InvalidInput
@@ -100,6 +101,9 @@ def refusal_of(error: BaseException, request_id: str | None, items: str = "") ->
         return Refusal(503, str(error), headers={"Retry-After": "60"})
     if isinstance(error, BulkUnavailable):
         return Refusal(503, str(error), headers={"Retry-After": "10"})
+    lacking = extras.missing(error) if isinstance(error, ModuleNotFoundError) else None
+    if lacking is not None:
+        return Refusal(501, lacking)
     if isinstance(error, OSError) and error.errno in _NO_ROOM:
         _count("no_room")
         _log.error("no room for temporary files", exc_info=error, extra={"request_id": request_id})
