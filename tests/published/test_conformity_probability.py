@@ -8,7 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import norm
 
-from ballgauge_service.rulebooks import conformity_probability
+from ballgauge_service import rulebooks
+
+conformity_probability = np.vectorize(rulebooks.conformity_probability, otypes=[float])
 
 
 def test_the_zener_diode_of_jcgm_106_from_memory() -> None:

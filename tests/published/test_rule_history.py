@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from ballgauge_service.rulebooks import OUTCOMES, Column, assess, describe, edition, findings
+from ballgauge_service.rulebooks import OUTCOMES, Fact, assess, describe, edition, findings
 
 NOW = date(2026, 5, 1)
 CONFORMING, NONCONFORMING, NOT_ASSESSED = "conforming", "nonconforming", "not_assessed"
@@ -31,9 +31,8 @@ def find(
     overlay: str | None = None,
 ) -> dict[str, Any] | None:
     """One rule's finding on one ball, None where the rule is not judged."""
-    columns = {name: Column(np.array([float(value)])) for name, value in values.items()}
-    dates = None if approved is None else np.array([approved], dtype="datetime64[D]")
-    assessment = assess(edition(body, on, stage, overlay), columns, dates)
+    facts = {name: Fact(float(value)) for name, value in values.items()}
+    assessment = assess(edition(body, on, stage, overlay), [facts], [approved])
     return next((item for item in findings(assessment, 0) if item["rule"] == rule), None)
 
 
@@ -358,8 +357,8 @@ SOUND = {
     ],
 )
 def test_the_overall_outcome_of_a_drilled_ball(change: dict[str, float], on: date, expected: str) -> None:
-    columns = {name: Column(np.array([float(value)])) for name, value in {**SOUND, **change}.items()}
-    assessment = assess(edition("usbc", on), columns, np.array(["2016-01-01"], dtype="datetime64[D]"))
+    facts = {name: Fact(float(value)) for name, value in {**SOUND, **change}.items()}
+    assessment = assess(edition("usbc", on), [facts], [date(2016, 1, 1)])
     assert OUTCOMES[assessment.overall[0]] == expected
 
 

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 from typing import Any
 
-import numpy as np
 import pytest
 
 from ballgauge_service.rulebooks import (
     Assessment,
-    Column,
     Decision,
+    Fact,
     assess,
     compile_edition,
     edition,
@@ -55,13 +55,9 @@ def one_ball(
     values: Mapping[str, float],
     uncertainty: Mapping[str, float],
     alternates: Mapping[str, Sequence[float]],
-) -> dict[str, Column]:
+) -> dict[str, Fact]:
     return {
-        name: Column(
-            np.array([float(value)]),
-            np.array([float(uncertainty[name])]) if name in uncertainty else None,
-            np.array(alternates[name], dtype=float)[:, None] if name in alternates else None,
-        )
+        name: Fact(float(value), float(uncertainty.get(name, math.nan)), tuple(alternates.get(name, ())))
         for name, value in values.items()
     }
 
@@ -96,9 +92,9 @@ def judge(
         if text is None
         else compile_edition(read_rulebook(text), on, stage, overlay)
     )
-    dates = None if approved is None else np.array([approved], dtype="datetime64[D]")
-    columns = one_ball(values, uncertainty or {}, alternates or {})
-    return Judged(assess(rules, columns, dates, decision or Decision()))
+    facts = one_ball(values, uncertainty or {}, alternates or {})
+    day = None if approved is None else date.fromisoformat(approved)
+    return Judged(assess(rules, [facts], [day], decision or Decision()))
 
 
 @pytest.fixture(name="judge", scope="session")

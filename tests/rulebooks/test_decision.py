@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
 from typing import Any
 
-import numpy as np
 import pytest
+from tests.rulebooks.conftest import HEAD, LIMIT, RULE
 
-from ballgauge_service.rulebooks import OUTCOMES, Decision, grade, overall
+from ballgauge_service.rulebooks import OUTCOMES, Decision, grade
+
+SIDE = RULE.replace("weight", "balance_side").replace('"lb"', '"oz"') + LIMIT.replace("16.0", "1.0")
+RULES = HEAD + RULE + LIMIT + SIDE
 
 
 @pytest.mark.parametrize(
@@ -19,7 +24,7 @@ def test_other_rules_and_risks_are_refused(rule: Any, risk: float) -> None:
 
 
 def test_grades_of_a_probability() -> None:
-    codes = grade(np.array([1.0, 0.95, 0.94, 0.06, 0.05, 0.0, np.nan]), 0.05)
+    codes = [grade(probability, 0.05) for probability in (1.0, 0.95, 0.94, 0.06, 0.05, 0.0, math.nan)]
     assert [OUTCOMES[code] for code in codes] == [
         "conforming",
         "conforming",
@@ -31,10 +36,14 @@ def test_grades_of_a_probability() -> None:
     ]
 
 
-def test_the_worst_outcome_wins_and_what_is_not_judged_never_decides() -> None:
-    worst_first = ["nonconforming", "inconclusive", "not_assessed", "conforming"]
-    for place, outcome in enumerate(worst_first):
-        codes = np.array([[OUTCOMES.index(name)] for name in worst_first[place:]], dtype=np.int8)
-        assert OUTCOMES[overall(codes)[0]] == outcome
-    unjudged = np.array([[-1, -1], [0, -1]], dtype=np.int8)
-    assert [OUTCOMES[code] for code in overall(unjudged)] == ["conforming", "not_assessed"]
+def test_the_worst_counted_outcome_wins(judge: Callable[..., Any]) -> None:
+    varying = {"balance_side": [0.9, 1.5]}
+    for worst, values in (
+        ("nonconforming", {"weight": 17.0, "balance_side": 0.9, "alternates": varying}),
+        ("inconclusive", {"weight": 15.0, "balance_side": 0.9, "alternates": varying}),
+        ("not_assessed", {"weight": 15.0}),
+        ("conforming", {"weight": 15.0, "balance_side": 0.9}),
+        ("not_assessed", {"rg": 2.5}),
+    ):
+        judged = judge(text=RULES, **values)
+        assert OUTCOMES[judged.assessment.overall[0]] == worst

@@ -165,7 +165,7 @@ def check_answer(
 def findings_answer(check: Check, assessment: Assessment, place: int) -> Group:
     """The answer to one check by its findings alone."""
     return {
-        "outcome": OUTCOMES[assessment.overall.item(place)],
+        "outcome": OUTCOMES[assessment.overall[place]],
         "findings": findings(assessment, place),
         "missing": _merged(_missing(assessment, place)),
         "rules": used_rules(assessment.edition),
@@ -176,7 +176,7 @@ def findings_answer(check: Check, assessment: Assessment, place: int) -> Group:
 def brief_answer(assessment: Assessment, place: int) -> Group:
     """The answer to one check in brief."""
     return {
-        "outcome": OUTCOMES[assessment.overall.item(place)],
+        "outcome": OUTCOMES[assessment.overall[place]],
         "unmet": unmet(assessment, place),
         "missing": _merged(_missing(assessment, place)),
     }

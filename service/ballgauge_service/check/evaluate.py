@@ -14,13 +14,13 @@ from ballgauge_service.check.answer import (
     findings_answer,
 )
 from ballgauge_service.check.drill import Work
-from ballgauge_service.check.facts import BalanceLimits, balance_limits, ball_facts, judge
+from ballgauge_service.check.facts import BalanceLimits, balance_limits, ball_facts
 from ballgauge_service.check.predict import DrilledBall, drill_checks
 from ballgauge_service.check.remedies import Limits, Remedy, remedies
 from ballgauge_service.check.request import Check, Rules, impossible_ball
 from ballgauge_service.core import budget
 from ballgauge_service.core.refusal import Fault, InvalidInput
-from ballgauge_service.rulebooks import Assessment, Decision, Edition, UnknownRulebookError, edition
+from ballgauge_service.rulebooks import Assessment, Decision, Edition, UnknownRulebookError, assess, edition
 
 _Asked = tuple[Rules, Decision]
 """What decides which checks are judged together."""
@@ -119,7 +119,7 @@ def _judged(
         ball = balls[index]
         facts.append(ball_facts(checks[index], None if ball is None else ball.prediction))
     days = [checks[index].ball.approved_on for index in indices]
-    return judge(judged_by, facts, days, decision)
+    return assess(judged_by, facts, days, decision)
 
 
 def _mended(

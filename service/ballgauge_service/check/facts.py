@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import datetime
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 from operator import attrgetter
 from statistics import NormalDist
 from typing import NamedTuple
@@ -18,10 +16,9 @@ from ballgauge_service.check.predict import Prediction
 from ballgauge_service.check.request import Ball, Check, Drilling, Hole, as_printed
 from ballgauge_service.physics.balance import PLAUSIBLE_ARMS
 from ballgauge_service.physics.box_numbers import ASYMMETRIC_FROM
-from ballgauge_service.rulebooks import COLUMNS, OUTCOMES, Assessment, Column, Decision, Edition, assess
+from ballgauge_service.rulebooks import OUTCOMES, Assessment, Decision, Fact
 
 Array = NDArray[np.float64]
-Alternates = tuple[float, float, float]
 
 BALANCE = ("balance_top", "balance_side", "balance_finger", "largest_imbalance")
 _FAILING_FROM = OUTCOMES.index("inconclusive")
@@ -34,55 +31,20 @@ _MEASURED = (
 )  # fmt: skip
 _measured = attrgetter(*_MEASURED)
 _NAN = math.nan
-_NO_ALTERNATES = (_NAN, _NAN, _NAN)
 
 
-@dataclass(slots=True)
-class Facts:
-    """What is known of one ball, by column of the rules; what is not known is left out.
+class Facts(dict[str, Fact]):
+    """What is known of one ball, by column of the rules; what is not known is left out."""
 
-    alternates: of a reading, its values at the ends of an arm that is not known, and the nearest to 0 between
-    them.
-    """
-
-    values: dict[str, float] = field(default_factory=dict)
-    uncertainties: dict[str, float] = field(default_factory=dict)
-    alternates: dict[str, Alternates] = field(default_factory=dict)
-
-    def add(self, name: str, value: float, uncertainty: float | None = None) -> None:
+    def add(
+        self, name: str, value: float, uncertainty: float | None = None, alternates: tuple[float, ...] = ()
+    ) -> None:
         """Add a value with its standard uncertainty; None or NaN: none."""
-        self.values[name] = value
-        if uncertainty is not None and not math.isnan(uncertainty):
-            self.uncertainties[name] = uncertainty
+        self[name] = Fact(value, _NAN if uncertainty is None else uncertainty, alternates)
 
     def add_quantity(self, name: str, quantity: Quantity) -> None:
         """Add a quantity as given."""
         self.add(name, quantity.value, quantity.uncertainty)
-
-
-def judge(
-    judged_by: Edition,
-    facts: Sequence[Facts],
-    approved_on: Sequence[datetime.date | None],
-    decision: Decision,
-) -> Assessment:
-    """Assess balls given as facts; approved_on, one a ball, None where unknown."""
-    given = {name for each in facts for name in each.values}
-    stated = {name for each in facts for name in each.uncertainties}
-    varying = {name for each in facts for name in each.alternates}
-    columns = {
-        name: Column(
-            np.array([each.values.get(name, _NAN) for each in facts]),
-            np.array([each.uncertainties.get(name, _NAN) for each in facts]) if name in stated else None,
-            np.array([each.alternates.get(name, _NO_ALTERNATES) for each in facts]).T
-            if name in varying
-            else None,
-        )
-        for name in COLUMNS
-        if name in given
-    }
-    days = np.array(["NaT" if day is None else day for day in approved_on], "M8[D]")
-    return assess(judged_by, columns, days, decision)
 
 
 def ball_facts(check: Check, predicted: Prediction | None) -> Facts:
@@ -163,9 +125,9 @@ def _add_balance(facts: Facts, check: Check, predicted: Prediction | None) -> No
     open_arm = check.drilling is not None and check.drilling.balance_arm is None
     for k, name in enumerate(BALANCE[:3]):
         if not math.isnan(shown[k]):
-            facts.add(name, shown[k], spread[k])
-            if open_arm and divided[k] != 0.0:
-                facts.alternates[name] = _over_arms(fixed[k : k + 1], divided[k : k + 1])
+            varies = open_arm and divided[k] != 0.0
+            others = _over_arms(fixed[k : k + 1], divided[k : k + 1]) if varies else ()
+            facts.add(name, shown[k], spread[k], others)
     _add_imbalance(facts, check, fixed, divided, shown, spread)
 
 
@@ -185,9 +147,9 @@ def _add_imbalance(
         return
     length = math.hypot(*shown)
     if not math.isnan(length):
-        facts.add(name, length, _length_spread(shown, length, spread[:3]) if measured else spread[3])
-        if drilling is not None and drilling.balance_arm is None and any(divided):
-            facts.alternates[name] = _over_arms(fixed, divided)
+        u = _length_spread(shown, length, spread[:3]) if measured else spread[3]
+        varies = drilling is not None and drilling.balance_arm is None and any(divided)
+        facts.add(name, length, u, _over_arms(fixed, divided) if varies else ())
 
 
 _NO_PREDICTION = Prediction([_NAN] * 3, [_NAN] * 3, [_NAN] * 3, [_NAN] * 4)
@@ -232,25 +194,26 @@ class BalanceLimits(NamedTuple):
 
 def balance_limits(assessment: Assessment, decision: Decision) -> BalanceLimits | None:
     """The balance limits of assessed balls, None where no ball fails one."""
-    z = NormalDist().inv_cdf(1.0 - decision.risk) if decision.rule == "guarded" else 0.0
-    size, judged_by = assessment.size, assessment.edition
-    rules = [each.rule for each in judged_by.regime.rules if each.rule.quantity in BALANCE]
-    failing = np.zeros(size, np.bool_)
-    for rule in rules:
-        code = assessment.outcome[assessment.plan.row[judged_by.regime.index[rule.id]]]
-        failing |= code >= _FAILING_FROM
+    rules = [
+        (place, BALANCE.index(str(rule.quantity)))
+        for place, rule in enumerate(assessment.edition.rules)
+        if rule.quantity in BALANCE
+    ]
+    outcomes = [assessment.outcomes(ball) for ball in range(len(assessment.facts))]
+    failing = np.array([any(codes[place] >= _FAILING_FROM for place, _ in rules) for codes in outcomes])
     if not failing.any():
         return None
-    low, high = np.full((size, 4), -np.inf), np.full((size, 4), np.inf)
-    for rule in rules:
-        k = BALANCE.index(str(rule.quantity))
-        result = assessment.rule(rule.id)
-        low[:, k] = np.fmax(low[:, k], result.minimum)
-        high[:, k] = np.fmin(high[:, k], result.maximum)
-    for k, name in enumerate(BALANCE):
-        column = assessment.columns.get(name)
-        if z and column is not None and column.uncertainty is not None:
-            band = z * np.nan_to_num(column.uncertainty)
-            low[:, k] += band
-            high[:, k] -= band
+    z = NormalDist().inv_cdf(1.0 - decision.risk) if decision.rule == "guarded" else 0.0
+    low, high = np.full((len(failing), 4), -np.inf), np.full((len(failing), 4), np.inf)
+    for ball in np.flatnonzero(failing).tolist():
+        facts, limits = assessment.facts[ball], assessment.limits(ball)
+        for place, k in rules:
+            limit = limits[place]
+            if limit is not None:
+                low[ball, k] = max(low[ball, k], limit.interval[0])
+                high[ball, k] = min(high[ball, k], limit.interval[1])
+        for k, name in enumerate(BALANCE):
+            if z and name in facts and not math.isnan(facts[name].uncertainty):
+                low[ball, k] += z * facts[name].uncertainty
+                high[ball, k] -= z * facts[name].uncertainty
     return BalanceLimits(low, high, failing)

@@ -8,7 +8,7 @@ from typing import Any, Literal
 
 from ballgauge_schemas import Quantity
 from ballgauge_schemas.shared.words import NUMBERS
-from ballgauge_service.check.facts import BALANCE, ball_facts, judge
+from ballgauge_service.check.facts import BALANCE, ball_facts
 from ballgauge_service.check.predict import Prediction
 from ballgauge_service.check.request import Ball, Check
 from ballgauge_service.core.refusal import Fault, InvalidInput
@@ -21,6 +21,7 @@ from ballgauge_service.rulebooks import (
     Decision,
     Edition,
     UnknownRulebookError,
+    assess,
     edition,
     findings,
     missing,
@@ -107,23 +108,22 @@ def _ball(made: MassProperties) -> Ball:
 
 
 def _assess(judged_by: Edition, check: Check, predicted: Prediction | None) -> Assessment:
-    return judge(judged_by, [ball_facts(check, predicted)], [None], Decision())
+    return assess(judged_by, [ball_facts(check, predicted)], [None], Decision())
 
 
 def _add_limits(assessment: Assessment, judged: Judged) -> None:
     """Collect the limits in force: of two on one number, both."""
-    for each in assessment.edition.regime.rules:
-        rule = each.rule
-        result = assessment.rule(rule.id)
-        low, high = float(result.minimum[0]), float(result.maximum[0])
-        if rule.advisory or math.isnan(result.value[0]) or (math.isnan(low) and math.isnan(high)):
+    for rule, limit in zip(assessment.edition.rules, assessment.limits(0), strict=True):
+        if rule.advisory or rule.quantity not in assessment.facts[0] or limit is None:
             continue
-        number = str(rule.quantity)
+        if limit.min is None and limit.max is None:
+            continue
+        number = rule.quantity
         if number not in NUMBERS:
             judged.not_studied.append(rule.id)
             continue
         before = judged.limits.get(number, (None, None))
-        lows = [x for x in (before[0], None if math.isnan(low) else low) if x is not None]
-        highs = [x for x in (before[1], None if math.isnan(high) else high) if x is not None]
+        lows = [x for x in (before[0], limit.min) if x is not None]
+        highs = [x for x in (before[1], limit.max) if x is not None]
         judged.limits[number] = (max(lows, default=None), min(highs, default=None))
         judged.limit_rules.setdefault(number, []).append(rule.id)

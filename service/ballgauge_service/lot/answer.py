@@ -194,18 +194,18 @@ def _defects(found: LotFindings) -> dict[str, Any] | None:
 def _by_rule(totals: Gathered, edition: Edition) -> list[dict[str, Any]]:
     """Each rule that reaches any ball, the ones broken most often first."""
     found = []
-    for item in edition.regime.rules:
-        balls = totals.by_rule.get(item.rule.id)
+    for rule in edition.rules:
+        balls = totals.by_rule.get(rule.id)
         if balls is None or int(balls[1:].sum()) == 0:
             continue
         found.append(
             {
-                "rule": item.rule.id,
-                "title": item.rule.title,
-                "quantity": item.rule.quantity,
-                "unit": item.rule.unit,
-                "advisory": item.rule.advisory,
-                "decides": totals.decided_by.get(item.rule.id, 0),
+                "rule": rule.id,
+                "title": rule.title,
+                "quantity": rule.quantity,
+                "unit": rule.unit,
+                "advisory": rule.advisory,
+                "decides": totals.decided_by.get(rule.id, 0),
                 **dict(zip(("not_judged", *OUTCOMES), balls.tolist(), strict=True)),
             }
         )

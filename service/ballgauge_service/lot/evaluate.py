@@ -169,6 +169,7 @@ class Lot:
     def findings(self) -> LotFindings:
         """What was found, once the lot was iterated. Raises InvalidInput as `answer` does."""
         request, counts, edition = self.request, self.counts, self.request.edition
+        titles = {rule.id: rule.title for rule in edition.rules}
         plan = _plan_in_force(request, counts)
         ordered = self.totals.ordered()
         quantities = describe_quantities(self.totals, ordered, request.confidence, request.coverage)
@@ -189,10 +190,7 @@ class Lot:
             samples,
             sample_rules_count=edition.stage == "approval",
             scope=request.scope,
-            not_judged=tuple(
-                edition.regime.rules[edition.regime.index[rule]].rule.title
-                for rule in self.totals.measured_rules()[1]
-            ),
+            not_judged=tuple(titles[rule] for rule in self.totals.measured_rules()[1]),
         )
         balls = counts.rows - counts.left_out
         _, upper = clopper_pearson(
@@ -227,7 +225,7 @@ class Lot:
     def _defects(self) -> tuple[DefectsPerMillion | None, int]:
         """Defects per million, each rule judged on a ball one chance; and the rules judged on any ball."""
         good, bad = (1 + OUTCOMES.index(outcome) for outcome in ("conforming", "nonconforming"))
-        rules = [item.rule.id for item in self.request.edition.regime.rules if not item.rule.advisory]
+        rules = [rule.id for rule in self.request.edition.rules if not rule.advisory]
         rows = [self.totals.by_rule[rule] for rule in rules if rule in self.totals.by_rule]
         judged = [int(row[good] + row[bad]) for row in rows]
         if not sum(judged):

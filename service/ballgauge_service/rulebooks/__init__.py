@@ -1,13 +1,15 @@
-"""Rulebooks: the published equipment rules as data, and the assessor that reads them.
+"""Rulebooks: the published equipment rules as data, and the judge that reads them.
 
-Columns of values go in, outcomes and findings come out. Every limit stands in a TOML file beside this module,
-with its source, its dates and its basis; the code knows none.
+Balls go in, as facts or as columns of values; outcomes and findings come out. Every limit stands in a TOML
+file beside this module, with its source, its dates and its basis; the code knows none.
 """
 
-from ballgauge_service.rulebooks.assessor import Assessment, Column, RuleResult, assess
+from ballgauge_schemas.shared.words import OUTCOMES
+from ballgauge_service.rulebooks.assessor import Assessment, Column, Fact, assess, judge_columns
 from ballgauge_service.rulebooks.catalogue import describe, sample_rules
-from ballgauge_service.rulebooks.decision import OUTCOMES, Decision, conformity_probability, grade, overall
-from ballgauge_service.rulebooks.editions import Edition, compile_edition, edition
+from ballgauge_service.rulebooks.decision import Decision, conformity_probability, grade
+from ballgauge_service.rulebooks.editions import Edition, State, compile_edition, edition
+from ballgauge_service.rulebooks.judge import Verdicts
 from ballgauge_service.rulebooks.loader import (
     RulebookError,
     UnknownRulebookError,
@@ -17,7 +19,7 @@ from ballgauge_service.rulebooks.loader import (
     rulebook,
 )
 from ballgauge_service.rulebooks.model import COLUMNS, Bounds, MoreBalls, SampleRule
-from ballgauge_service.rulebooks.wording import findings, missing, unmet
+from ballgauge_service.rulebooks.wording import findings, missing, reasons, unmet
 
 __all__ = [
     "COLUMNS",
@@ -27,11 +29,13 @@ __all__ = [
     "Column",
     "Decision",
     "Edition",
+    "Fact",
     "MoreBalls",
-    "RuleResult",
     "RulebookError",
     "SampleRule",
+    "State",
     "UnknownRulebookError",
+    "Verdicts",
     "assess",
     "bodies",
     "compile_edition",
@@ -40,10 +44,11 @@ __all__ = [
     "edition",
     "findings",
     "grade",
+    "judge_columns",
     "missing",
-    "overall",
     "overlays",
     "read_rulebook",
+    "reasons",
     "rulebook",
     "sample_rules",
     "unmet",

@@ -7,25 +7,17 @@ rejection (8.3). Section numbers from memory.
 
 from __future__ import annotations
 
-import importlib.util
 import math
 from dataclasses import dataclass
 from typing import Literal
 
-import numpy as np
-from numpy.typing import NDArray
+from ballgauge_schemas.shared.words import DECISION_RULES, OUTCOMES
 
-from ballgauge_schemas.shared.words import OUTCOMES as OUTCOMES
+CONFORMING, NOT_ASSESSED, INCONCLUSIVE, NONCONFORMING = range(len(OUTCOMES))
+"""The codes of the outcomes, their positions in OUTCOMES: a greater code is worse."""
 
-FloatArray = NDArray[np.float64]
-CodeArray = NDArray[np.int8]
-
-CONFORMING, NOT_ASSESSED, INCONCLUSIVE, NONCONFORMING = 0, 1, 2, 3
 NOT_JUDGED = -1
-"""Codes of the outcomes, positions in OUTCOMES: a greater code is worse."""
-
-# Below this many values the loop over math.erfc costs less than importing and calling scipy (ours).
-_FEW = 64
+"""The code of a rule that gives no finding on a ball."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,73 +35,44 @@ class Decision:
     risk: float = 0.05
 
     def __post_init__(self) -> None:
-        if self.rule not in ("simple", "guarded"):
+        if self.rule not in DECISION_RULES:
             raise ValueError(f"decision rule must be simple or guarded; got {self.rule!r}")
         if not 0.0 < self.risk < 0.5:
             raise ValueError(f"risk must be above 0 and below 0.5; got {self.risk!r}")
 
 
-def conformity_probability(
-    value: FloatArray, uncertainty: FloatArray, minimum: FloatArray, maximum: FloatArray
-) -> FloatArray:
+def conformity_probability(value: float, uncertainty: float, minimum: float, maximum: float) -> float:
     """The probability that the true value lies within the limits, given a normal distribution about `value`.
 
     Parameters
     ----------
     value, uncertainty : value and its standard uncertainty, in one unit; an uncertainty of 0 or NaN is exact
     minimum, maximum : the limits, in the same unit; infinite: open
-        All four broadcast against one another.
 
     Returns
     -------
     probability [0..1]; NaN where the value or a limit is NaN. p = F((max - value)/u) - F((min - value)/u),
     with F the standard normal distribution function (JCGM 106:2012, 7.2).
     """
-    exact = ~(uncertainty > 0.0)
-    scale = np.where(exact, 1.0, uncertainty)
-    with np.errstate(over="ignore"):
-        low, high = np.broadcast_arrays((minimum - value) / scale, (maximum - value) / scale)
+    if value != value or minimum != minimum or maximum != maximum:
+        return math.nan
+    if not uncertainty > 0.0:
+        return 1.0 if minimum <= value <= maximum else 0.0
+    low, high = (minimum - value) / uncertainty, (maximum - value) / uncertainty
     # Above the mean the lower tails round to 1: mirror, so that the small upper tails are subtracted instead.
-    above = low > 0.0
-    probability = _normal(np.where(above, -low, high)) - _normal(np.where(above, -high, low))
-    sure = np.where((value >= minimum) & (value <= maximum), 1.0, 0.0)
-    known = ~(np.isnan(low) | np.isnan(high))
-    return np.where(known, np.where(exact, sure, np.maximum(probability, 0.0)), np.nan)
+    if low > 0.0:
+        low, high = -high, -low
+    half = -math.sqrt(0.5)
+    return max(0.5 * math.erfc(high * half) - 0.5 * math.erfc(low * half), 0.0)
 
 
-def _normal(deviate: FloatArray) -> FloatArray:
-    """The standard normal distribution function, elementwise."""
-    if deviate.size < _FEW or importlib.util.find_spec("scipy") is None:
-        scaled = (deviate * -math.sqrt(0.5)).ravel().tolist()
-        return np.array([0.5 * math.erfc(x) for x in scaled]).reshape(deviate.shape)
-    from scipy.special import ndtr
-
-    result: FloatArray = ndtr(deviate)
-    return result
-
-
-def grade(probability: FloatArray, risk: float) -> CodeArray:
-    """The guarded verdict of a probability of conformity (JCGM 106:2012, 8.3): outcome codes, same shape.
+def grade(probability: float, risk: float) -> int:
+    """The guarded verdict of a probability of conformity (JCGM 106:2012, 8.3): an outcome code.
 
     NaN gives not_assessed.
     """
-    codes = np.full(probability.shape, INCONCLUSIVE, dtype=np.int8)
-    codes[probability >= 1.0 - risk] = CONFORMING
-    codes[probability <= risk] = NONCONFORMING
-    codes[np.isnan(probability)] = NOT_ASSESSED
-    return codes
-
-
-def overall(codes: CodeArray) -> CodeArray:
-    """The worst outcome along the first axis: nonconforming, inconclusive, not_assessed, conforming.
-
-    Parameters
-    ----------
-    codes : (rules, ...) outcome codes; -1 (not judged, or not counted) never decides
-
-    Returns
-    -------
-    (...) codes; not_assessed where nothing is judged.
-    """
-    worst: CodeArray = codes.max(axis=0, initial=NOT_JUDGED)
-    return np.where(worst == NOT_JUDGED, np.int8(NOT_ASSESSED), worst)
+    if probability != probability:
+        return NOT_ASSESSED
+    if probability >= 1.0 - risk:
+        return CONFORMING
+    return NONCONFORMING if probability <= risk else INCONCLUSIVE

@@ -1,58 +1,118 @@
-"""An edition: one rulebook as it stands on a date and at a stage, compiled to arrays."""
+"""An edition: one rulebook as it stands on a date and at a stage, compiled to the tables of the judge."""
 
 from __future__ import annotations
 
 import math
 from bisect import bisect_right
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from functools import lru_cache
+from itertools import accumulate, chain
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ballgauge_schemas.shared.words import STAGES
 from ballgauge_service.rulebooks.cells import GAP, build_table
-from ballgauge_service.rulebooks.decision import CONFORMING, NOT_ASSESSED, NOT_JUDGED, CodeArray, FloatArray
+from ballgauge_service.rulebooks.decision import NONCONFORMING, NOT_ASSESSED
 from ballgauge_service.rulebooks.loader import rulebook
-from ballgauge_service.rulebooks.model import EPOCH, Limit, Rule, Rulebook, Stage
+from ballgauge_service.rulebooks.model import COLUMNS, EPOCH, Limit, Rule, Rulebook, Stage
 
 APPROVED_ON = "approved_on"
-UNDETERMINED = -1
+
+POSITIONS = {name: position for position, name in enumerate((*COLUMNS, APPROVED_ON, None))}
+"""The columns by number: those of the rules, the day of approval, and that of a rule which has none."""
+
+RULES_MAXIMUM = 63
+"""Most rules of an edition: the judge marks the open ones of a ball in the bits of one integer."""
+
+Interval = tuple[float, float]
+_NONE: Interval = (math.nan, math.nan)
+_ALL: Interval = (-math.inf, math.inf)
 
 
 @dataclass(frozen=True, slots=True)
 class State:
-    """The limits that may hold for a ball as far as its conditions are known.
+    """The limits of one rule that may hold for a ball as far as its conditions are known.
 
     Attributes
     ----------
-    limits : positions in the rule's limits; GAP where none may be known
+    rule : position of the rule in the edition
+    limits : the limits that may hold, None where none may be known
+    unknown : the columns without which it is open which of several holds
     inner, hull : the interval inside which every one of them is kept, and outside which every one is broken
-    tight, wide : positions of the narrowest and the widest of them; GAP where there is none
+    tight, wide : the narrowest and the widest of them
     exempt : the rule asks nothing
     uncounted : the rule does not reach here, or cannot be judged from numbers
     """
 
-    limits: tuple[int, ...]
-    inner: tuple[float, float]
-    hull: tuple[float, float]
-    tight: int
-    wide: int
+    rule: int
+    limits: tuple[Limit | None, ...]
+    unknown: tuple[str, ...]
+    inner: Interval
+    hull: Interval
+    tight: Limit | None
+    wide: Limit | None
     exempt: bool
     uncounted: bool
 
+    def quoted(self, code: int) -> Limit | None:
+        """The limit that decides on an outcome: the narrowest that may hold; where it is broken the widest.
 
-@dataclass(frozen=True, slots=True)
-class Compiled:
-    """A rule with its table of states: (cells + 1 of each axis) indices into the regime's states."""
+        None where they disagree.
+        """
+        if code == NOT_ASSESSED and len(self.limits) > 1:
+            return None
+        return self.wide if code == NONCONFORMING else self.tight
 
-    rule: Rule
-    axes: tuple[str, ...]
-    edges: tuple[tuple[float, ...], ...]
-    states: NDArray[np.int16]
-    only_measured: bool
+
+class Tables(NamedTuple):
+    """The rules as the judge reads them: arrays, or lists for the interpreter.
+
+    Conditions, the columns that decide which limit holds: `condition` their numbers; `edges` cut the values
+    of condition k, from `edge_start[k]` to `edge_start[k + 1]`, into cells; one more cell is that of an
+    unknown value. Rules: `column` of the value, `only_measured`, `advisory`, `partial`: some of its states
+    are uncounted; the state of a ball is that at `offset` plus stride times cell over the axes from
+    `axis_start[r]` to `axis_start[r + 1]` in `table`. States: the ends of `State`'s intervals, the ends of
+    its narrowest and widest limit, one over what a margin to these is in proportion to, `exempt`,
+    `uncounted`.
+    """
+
+    condition: Any
+    edge_start: Any
+    edges: Any
+    column: Any
+    only_measured: Any
+    advisory: Any
+    partial: Any
+    axis_start: Any
+    axis: Any
+    stride: Any
+    offset: Any
+    table: Any
+    inner_low: Any
+    inner_high: Any
+    hull_low: Any
+    hull_high: Any
+    tight_low: Any
+    tight_high: Any
+    wide_low: Any
+    wide_high: Any
+    tight_scale: Any
+    wide_scale: Any
+    exempt: Any
+    uncounted: Any
+
+
+_KINDS: dict[str, type] = {
+    **dict.fromkeys(
+        ("condition", "edge_start", "column", "axis_start", "axis", "stride", "offset"), np.int64
+    ),
+    **dict.fromkeys(("only_measured", "advisory", "partial", "exempt", "uncounted"), bool),
+    "table": np.int16,
+}
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -62,16 +122,15 @@ class Regime:
     Attributes
     ----------
     rules : the rules of that stage, and `index`, their positions by id
-    states : all states of all rules; `bounds` (4, states) holds inner low, inner high, hull low, hull high
-    exempt, uncounted : (states,) flags
+    states : all states of all rules
+    tables, lists : the same as the judge reads them, compiled and interpreted
     """
 
-    rules: tuple[Compiled, ...]
+    rules: tuple[Rule, ...]
     index: dict[str, int]
     states: tuple[State, ...]
-    bounds: FloatArray
-    exempt: NDArray[np.bool_]
-    uncounted: NDArray[np.bool_]
+    tables: Tables
+    lists: Tables
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -106,9 +165,9 @@ class Edition:
         return self.source.edition
 
     @property
-    def on_day(self) -> float:
-        """`on` in days since 1970-01-01."""
-        return float((self.on - EPOCH).days)
+    def rules(self) -> tuple[Rule, ...]:
+        """The rules in force, in the order of the rulebook."""
+        return self.regime.rules
 
 
 @lru_cache(maxsize=256)
@@ -127,7 +186,7 @@ def compile_edition(
 
     Raises ValueError for an unknown stage.
     """
-    if stage not in ("approval", "play"):
+    if stage not in STAGES:
         raise ValueError(f"stage must be approval or play; got {stage!r}")
     day = on or source.compiled_on
     stretch = bisect_right(_changes(source), (day - EPOCH).days)
@@ -144,220 +203,129 @@ def _changes(source: Rulebook) -> tuple[float, ...]:
 @lru_cache(maxsize=128)
 def _regime(source: Rulebook, stretch: int, stage: Stage) -> Regime:
     day = (-math.inf, *_changes(source))[stretch]
+    rules = tuple(rule for rule in source.rules if stage in rule.stages)
+    if len(rules) > RULES_MAXIMUM:
+        raise ValueError(f"{source.title}: more than {RULES_MAXIMUM} rules at the stage {stage}")
     states: list[State] = []
-    rules = tuple(_compile(rule, day, stage, states) for rule in source.rules if stage in rule.stages)
-    return Regime(
-        rules=rules,
-        index={item.rule.id: position for position, item in enumerate(rules)},
-        states=tuple(states),
-        bounds=np.array([(*state.inner, *state.hull) for state in states]).reshape(-1, 4).T.copy(),
-        exempt=np.array([state.exempt for state in states], dtype=np.bool_),
-        uncounted=np.array([state.uncounted for state in states], dtype=np.bool_),
-    )
+    grids = [_grid(rule, place, day, states) for place, rule in enumerate(rules)]
+    lists = _tables(rules, grids, states, stage)
+    tables = Tables(**{name: np.array(row, _KINDS.get(name, float)) for name, row in lists._asdict().items()})
+    return Regime(rules, {rule.id: place for place, rule in enumerate(rules)}, tuple(states), tables, lists)
 
 
-def _compile(rule: Rule, day: float, stage: Stage, states: list[State]) -> Compiled:
-    table = build_table(rule.limits)
-    sets, axes, edges = table.sets, (APPROVED_ON, *table.axes[1:]), table.edges
-    if rule.binds == "use":
-        sets, axes, edges = sets[bisect_right(edges[0], day)], axes[1:], edges[1:]
-    for k in reversed(range(len(axes))):
-        first = np.take(sets, [0], axis=k)
-        if (sets == first).all():
-            sets, axes, edges = np.take(sets, 0, axis=k), axes[:k] + axes[k + 1 :], edges[:k] + edges[k + 1 :]
-    numbers: dict[frozenset[int], int] = {}
-    flat = [sets] if isinstance(sets, frozenset) else sets.ravel().tolist()
-    for holding in flat:
-        if holding not in numbers:
-            numbers[holding] = len(states)
-            states.append(_state(holding, rule.limits))
-    shape = tuple(
-        len(cuts) + (1 if axis == APPROVED_ON else 2) for axis, cuts in zip(axes, edges, strict=True)
-    )
-    positions = np.array([numbers[holding] for holding in flat], dtype=np.int16).reshape(shape)
-    return Compiled(rule, axes, edges, positions, stage in rule.when_measured)
+class _Grid(NamedTuple):
+    """The states of a rule: (cells of each axis) numbers; the last cell stands for an unknown value."""
 
-
-def _state(holding: Iterable[int], limits: tuple[Limit, ...]) -> State:
-    positions = tuple(sorted(holding))
-    rows = [limits[position] for position in positions if position != GAP]
-    effects = {row.effect for row in rows} | ({"gap"} if GAP in positions else set())
-    judging = [p for p in positions if p != GAP and limits[p].effect in ("limit", "exempt")]
-    intervals = [limits[p].interval for p in judging]
-    if not judging:
-        inner = hull = (math.nan, math.nan)
-    elif effects <= {"limit", "exempt"}:
-        inner = (max(low for low, _ in intervals), min(high for _, high in intervals))
-        hull = (min(low for low, _ in intervals), max(high for _, high in intervals))
-    else:
-        inner, hull = (math.inf, -math.inf), (-math.inf, math.inf)
-    by_width = sorted(judging, key=lambda p: _width(limits[p].interval))
-    return State(
-        limits=positions,
-        inner=inner,
-        hull=hull,
-        tight=by_width[0] if by_width else positions[0],
-        wide=by_width[-1] if by_width else positions[0],
-        exempt=effects == {"exempt"},
-        uncounted=effects <= {"unbound", "words"},
-    )
-
-
-def _width(interval: tuple[float, float]) -> tuple[float, float, float]:
-    low, high = interval
-    return high - low, high, -low
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class Group:
-    """Rules judged together: their columns, and the rows whose missing value means no finding."""
-
-    columns: tuple[str, ...]
-    only_measured: NDArray[np.bool_] | None
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class Plan:
-    """How a regime judges balls of which a given set of columns is known.
-
-    Rows: first the `plain` rules, of one state each; then the `split` rules, whose state depends on the
-    ball; last the idle ones, whose outcome is the same for every ball. `order` holds the rule of each row,
-    `row` the row of each rule. The state of a split rule is `table[place]`: `edges` (of the conditions
-    `edge_conditions`, each condition's from `starts` on) cut a condition's values into cells, `unknown_cells`
-    is the cell of a missing value, and the place is the rule's offset and the sum of stride times cell over
-    the conditions it picks.
-    `uncounted` holds the rows that never count in the overall outcome.
-    """
-
-    order: tuple[int, ...]
-    row: tuple[int, ...]
-    plain: Group
-    plain_states: NDArray[np.int16]
-    split: Group
-    idle_codes: CodeArray
-    idle_states: tuple[int, ...]
-    conditions: tuple[str, ...]
-    edge_conditions: NDArray[np.intp]
-    edges: FloatArray
-    starts: NDArray[np.intp]
-    unknown_cells: NDArray[np.int8]
-    picks: NDArray[np.intp]
-    strides: NDArray[np.int16]
-    offsets: NDArray[np.int16]
-    table: NDArray[np.int16]
-    plain_bounds: FloatArray
-    plain_exempt: NDArray[np.bool_]
-    split_exempt: bool
-    uncounted: NDArray[np.intp]
-    split_uncounted: bool
-
-
-@lru_cache(maxsize=256)
-def plan(regime: Regime, present: frozenset[str]) -> Plan:
-    """The plan for a regime and the columns that are there (kept; equal sets give the same plan)."""
-    reduced = [_reduce(item, present) for item in regime.rules]
-    plain: list[int] = []
-    split: list[int] = []
-    idle: list[int] = []
-    for position, item in enumerate(regime.rules):
-        states = reduced[position].states
-        absent = item.rule.quantity not in present
-        special = bool((regime.exempt[states] | regime.uncounted[states]).any())
-        if absent and (item.only_measured or states.size == 1 or not special):
-            idle.append(position)
-        else:
-            (plain if states.size == 1 else split).append(position)
-    order = (*plain, *split, *idle)
-    plain_states = np.array([reduced[p].states.item() for p in plain], dtype=np.int16)
-    return Plan(
-        order=order,
-        row=tuple(order.index(position) for position in range(len(order))),
-        plain=_group(regime, plain),
-        plain_states=plain_states,
-        split=_group(regime, split),
-        idle_codes=np.array([_idle_code(regime, p, reduced[p].states) for p in idle], dtype=np.int8)[:, None],
-        idle_states=tuple(
-            reduced[p].states.item() if reduced[p].states.size == 1 else UNDETERMINED for p in idle
-        ),
-        plain_bounds=regime.bounds[:, plain_states][:, :, None],
-        plain_exempt=regime.exempt[plain_states],
-        uncounted=np.array(
-            [row for row, p in enumerate(order) if _never_counts(regime, p, reduced[p].states)], dtype=np.intp
-        ),
-        split_uncounted=any(regime.uncounted[reduced[p].states].any() for p in split),
-        split_exempt=any(regime.exempt[reduced[p].states].any() for p in split),
-        **_encode([reduced[p] for p in split]),
-    )
-
-
-class _Reduced(NamedTuple):
     axes: tuple[str, ...]
     edges: tuple[tuple[float, ...], ...]
     states: NDArray[np.int16]
 
 
-def _reduce(item: Compiled, present: frozenset[str]) -> _Reduced:
-    """The rule's table with every column that is not there set to unknown."""
-    axes, edges, states = item.axes, item.edges, item.states
+def _grid(rule: Rule, place: int, day: float, states: list[State]) -> _Grid:
+    table = build_table(rule.limits)
+    sets, axes, edges = table.sets, (APPROVED_ON, *table.axes[1:]), table.edges
+    if rule.binds == "use":
+        sets, axes, edges = sets[bisect_right(edges[0], day)], axes[1:], edges[1:]
     for k in reversed(range(len(axes))):
-        if axes[k] != APPROVED_ON and axes[k] not in present:
-            states = np.take(states, -1, axis=k)
-            axes, edges = axes[:k] + axes[k + 1 :], edges[:k] + edges[k + 1 :]
-    return _Reduced(axes, edges, np.asarray(states, dtype=np.int16))
+        if (sets == np.take(sets, [0], axis=k)).all():
+            sets, axes, edges = np.take(sets, 0, axis=k), axes[:k] + axes[k + 1 :], edges[:k] + edges[k + 1 :]
+    sets = np.asarray(sets, dtype=object)
+    numbers: dict[tuple[frozenset[int], tuple[str, ...]], int] = {}
+    grid = np.empty(sets.shape, dtype=np.int16)
+    for cell, holding in np.ndenumerate(sets):
+        blank = [k == size - 1 for k, size in zip(cell, sets.shape, strict=True)]
+        lacking = tuple(axis for axis, none in zip(axes, blank, strict=True) if none and axis != APPROVED_ON)
+        key = (holding, lacking if len(holding) > 1 else ())
+        if key not in numbers:
+            numbers[key] = len(states)
+            states.append(_state(place, holding, key[1], rule.limits))
+        grid[cell] = numbers[key]
+    return _Grid(axes, edges, grid)
 
 
-def _idle_code(regime: Regime, position: int, states: NDArray[np.int16]) -> int:
-    if regime.rules[position].only_measured:
-        return NOT_JUDGED
-    return CONFORMING if states.size == 1 and regime.exempt[states.item()] else NOT_ASSESSED
+def _state(rule: int, holding: frozenset[int], unknown: tuple[str, ...], limits: Sequence[Limit]) -> State:
+    held = tuple(None if position == GAP else limits[position] for position in sorted(holding))
+    effects = {"gap" if limit is None else limit.effect for limit in held}
+    judging = [limit for limit in held if limit is not None and limit.effect in ("limit", "exempt")]
+    inner, hull = _NONE, _NONE
+    if judging and effects <= {"limit", "exempt"}:
+        lows, highs = zip(*(limit.interval for limit in judging), strict=True)
+        inner, hull = (max(lows), min(highs)), (min(lows), max(highs))
+    elif judging:
+        inner, hull = (math.inf, -math.inf), _ALL
+    by_width = sorted(judging, key=_width) or held
+    return State(
+        rule,
+        held,
+        unknown,
+        inner,
+        hull,
+        tight=by_width[0],
+        wide=by_width[-1],
+        exempt=effects == {"exempt"},
+        uncounted=effects <= {"unbound", "words"},
+    )
 
 
-def _never_counts(regime: Regime, position: int, states: NDArray[np.int16]) -> bool:
-    return regime.rules[position].rule.advisory or bool(regime.uncounted[states].all())
+def _width(limit: Limit) -> tuple[float, float, float]:
+    low, high = limit.interval
+    return high - low, high, -low
 
 
-def _group(regime: Regime, positions: list[int]) -> Group:
-    rules = [regime.rules[position] for position in positions]
-    measured = np.array([item.only_measured for item in rules], dtype=np.bool_)[:, None]
-    return Group(tuple(str(item.rule.quantity) for item in rules), measured if measured.any() else None)
+def _tables(rules: Sequence[Rule], grids: Sequence[_Grid], states: Sequence[State], stage: Stage) -> Tables:
+    cuts: dict[str, set[float]] = {}
+    for axis, edges in chain.from_iterable(zip(grid.axes, grid.edges, strict=True) for grid in grids):
+        cuts.setdefault(axis, set()).update(edges)
+    conditions = sorted(cuts)
+    edges_of = {axis: sorted(cuts[axis]) for axis in conditions}
+    spread = [_spread(grid, edges_of) for grid in grids]
+    ends = [(_ends(state.tight), _ends(state.wide)) for state in states]
+    return Tables(
+        condition=[POSITIONS[axis] for axis in conditions],
+        edge_start=_starts(len(edges_of[axis]) for axis in conditions),
+        edges=[edge for axis in conditions for edge in edges_of[axis]],
+        column=[POSITIONS[rule.quantity] for rule in rules],
+        only_measured=[stage in rule.when_measured for rule in rules],
+        advisory=[rule.advisory for rule in rules],
+        partial=[any(states[number].uncounted for number in np.unique(grid.states)) for grid in grids],
+        axis_start=_starts(len(grid.axes) for grid in grids),
+        axis=[conditions.index(axis) for grid in grids for axis in grid.axes],
+        stride=[math.prod(table.shape[k + 1 :]) for table in spread for k in range(table.ndim)],
+        offset=_starts(table.size for table in spread)[:-1],
+        table=[number for table in spread for number in table.ravel().tolist()],
+        inner_low=[state.inner[0] for state in states],
+        inner_high=[state.inner[1] for state in states],
+        hull_low=[state.hull[0] for state in states],
+        hull_high=[state.hull[1] for state in states],
+        tight_low=[tight[0] for tight, _ in ends],
+        tight_high=[tight[1] for tight, _ in ends],
+        wide_low=[wide[0] for _, wide in ends],
+        wide_high=[wide[1] for _, wide in ends],
+        tight_scale=[_scale(tight) for tight, _ in ends],
+        wide_scale=[_scale(wide) for _, wide in ends],
+        exempt=[state.exempt for state in states],
+        uncounted=[state.uncounted for state in states],
+    )
 
 
-def _encode(split: list[_Reduced]) -> dict[str, Any]:
-    """The state tables of the split rules, end to end, and what finds a ball's place in them."""
-    pairs = [pair for axes, edges, _ in split for pair in zip(axes, edges, strict=True)]
-    cuts = {
-        axis: sorted({cut for other, edges in pairs if other == axis for cut in edges}) for axis, _ in pairs
-    }
-    conditions = tuple(sorted(cuts))
-    counts = [len(cuts[axis]) for axis in conditions]
-    tables = [_spread(item, cuts) for item in split]
-    depth = max((len(item.axes) for item in split), default=0)
-    picks = np.zeros((depth, len(split)), dtype=np.intp)
-    strides = np.zeros((depth, len(split), 1), dtype=np.int16)
-    for row, item in enumerate(split):
-        for k, axis in enumerate(item.axes):
-            picks[k, row] = conditions.index(axis)
-            strides[k, row] = math.prod(tables[row].shape[k + 1 :])
-    sizes = [table.size for table in tables]
-    return {
-        "conditions": conditions,
-        "edge_conditions": np.repeat(np.arange(len(conditions)), counts),
-        "edges": np.array([cut for axis in conditions for cut in cuts[axis]])[:, None],
-        "starts": np.cumsum([0, *counts])[:-1],
-        "unknown_cells": np.array(counts, dtype=np.int8)[:, None] + np.int8(1),
-        "picks": picks,
-        "strides": strides,
-        "offsets": np.cumsum([0, *sizes], dtype=np.int16)[:-1, None],
-        "table": np.concatenate([table.ravel() for table in tables])
-        if tables
-        else np.empty(0, dtype=np.int16),
-    }
+def _starts(counts: Any) -> list[int]:
+    return list(accumulate(counts, initial=0))
 
 
-def _spread(item: _Reduced, cuts: dict[str, list[float]]) -> NDArray[np.int16]:
-    """The rule's table over the cells that all rules together cut of each condition, the unknown one last."""
-    states = item.states
-    for k, (axis, own) in enumerate(zip(item.axes, item.edges, strict=True)):
-        place = [bisect_right(own, cut) for cut in (-math.inf, *cuts[axis])]
-        states = np.take(states, [*place, -1], axis=k)
+def _spread(grid: _Grid, edges_of: dict[str, list[float]]) -> NDArray[np.int16]:
+    """The rule's states over the cells that all rules together cut of each condition, the unknown last."""
+    states = grid.states
+    for k, (axis, own) in enumerate(zip(grid.axes, grid.edges, strict=True)):
+        places = [bisect_right(own, cut) for cut in (-math.inf, *edges_of[axis])]
+        states = np.take(states, [*places, -1], axis=k)
     return states
+
+
+def _ends(limit: Limit | None) -> Interval:
+    return limit.interval if limit is not None and limit.effect in ("limit", "exempt") else _NONE
+
+
+def _scale(ends: Interval) -> float:
+    """One over what a margin is in proportion to: the width of the limits, or the only limit."""
+    finite = [end for end in ends if math.isfinite(end)]
+    return 1.0 / (abs(finite[-1] - (finite[0] if len(finite) > 1 else 0.0)) or 1.0) if finite else 1.0

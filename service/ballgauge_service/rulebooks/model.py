@@ -8,12 +8,9 @@ from datetime import date
 from types import MappingProxyType
 from typing import Literal
 
-from ballgauge_schemas.shared.words import BASES as BASES
-
 Stage = Literal["approval", "play"]
 Binds = Literal["approval", "use"]
 Effect = Literal["limit", "exempt", "unbound", "words"]
-
 
 EPOCH = date(1970, 1, 1)
 
@@ -201,7 +198,7 @@ class Procedure:
 
 
 @dataclass(frozen=True, slots=True)
-class Fact:
+class BackgroundFact:
     """A fact worth knowing beside the rules; nothing is judged by it."""
 
     id: str
@@ -226,4 +223,4 @@ class Rulebook:
     sample_rules: tuple[SampleRule, ...] = ()
     procedures: tuple[Procedure, ...] = ()
     notes: tuple[str, ...] = ()
-    facts: tuple[Fact, ...] = ()
+    facts: tuple[BackgroundFact, ...] = ()

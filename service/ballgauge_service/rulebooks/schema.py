@@ -9,13 +9,12 @@ from typing import Any
 
 from marshmallow import Schema, ValidationError, fields, validate, validates_schema
 
-from ballgauge_schemas.shared.words import STAGES
+from ballgauge_schemas.shared.words import BASES, STAGES
 from ballgauge_service.rulebooks.cells import OverlapError, build_table
 from ballgauge_service.rulebooks.model import (
-    BASES,
     COLUMNS,
+    BackgroundFact,
     Bounds,
-    Fact,
     Limit,
     MoreBalls,
     Procedure,
@@ -305,7 +304,7 @@ def parse_rulebook(data: Mapping[str, Any]) -> Rulebook:
         sample_rules=tuple(_sample_rule(item, by_id, sources) for item in loaded["sample_rule"]),
         procedures=tuple(Procedure(**_sourced(item, sources)) for item in loaded["procedure"]),
         notes=tuple(loaded["notes"]),
-        facts=tuple(Fact(**_sourced(item, sources)) for item in loaded["fact"]),
+        facts=tuple(BackgroundFact(**_sourced(item, sources)) for item in loaded["fact"]),
     )
 
 

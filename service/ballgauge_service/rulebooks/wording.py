@@ -1,30 +1,34 @@
-"""From outcome codes to findings: one JSON-ready entry a rule, each with a full sentence."""
+"""From outcome codes to words: the findings on one ball, and the reasons of a lot, of the same parts.
+
+What an edition says of a state of a rule and an outcome is put into words once; a finding adds the ball's own
+value, margin and date.
+"""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import lru_cache
 from typing import Any
 
-import numpy as np
-
-from ballgauge_service.rulebooks.assessor import Assessment
-from ballgauge_service.rulebooks.cells import GAP
+from ballgauge_schemas.shared.words import BASES, OUTCOMES
+from ballgauge_service.rulebooks.assessor import Assessment, Fact
 from ballgauge_service.rulebooks.decision import (
     CONFORMING,
     INCONCLUSIVE,
-    NONCONFORMING,
     NOT_ASSESSED,
     NOT_JUDGED,
-    OUTCOMES,
+    Decision,
     conformity_probability,
 )
-from ballgauge_service.rulebooks.editions import APPROVED_ON, UNDETERMINED, Compiled, Edition, State
-from ballgauge_service.rulebooks.model import BASES, Limit, Rule
+from ballgauge_service.rulebooks.editions import Edition, State
+from ballgauge_service.rulebooks.judge import ABOVE, BELOW, LACKING, SIDES
+from ballgauge_service.rulebooks.model import Limit, Rule
 
 # Wide enough for every published limit; the value itself is in the finding (ours).
 _DIGITS = 6
+
+_UNKNOWN = Fact(math.nan)
 
 
 def findings(assessment: Assessment, ball: int) -> list[dict[str, Any]]:
@@ -37,12 +41,19 @@ def findings(assessment: Assessment, ball: int) -> list[dict[str, Any]]:
 
     Raises IndexError where there is no such ball.
     """
-    reader = _Reader(assessment, ball)
-    codes = assessment.outcome[:, ball].tolist()
+    edition, decision, facts = assessment.edition, assessment.decision, assessment.facts[ball]
+    told = _sayings(edition)
+    day = assessment.approved_on[ball]
+    approval = (
+        f" the date of approval was not given, so the rule in force on {edition.on} applies."
+        if day is None
+        else f" this ball was approved on {day}."
+    )
+    states = assessment.verdicts.state
     return [
-        reader.finding(position, codes[row])
-        for position, row in enumerate(assessment.plan.row)
-        if codes[row] != NOT_JUDGED
+        _finding(told[states[place][ball], code], code, facts, decision, approval)
+        for place, code in enumerate(assessment.outcomes(ball))
+        if code != NOT_JUDGED
     ]
 
 
@@ -54,27 +65,23 @@ def unmet(assessment: Assessment, ball: int) -> list[dict[str, Any]]:
 
     Raises IndexError where there is no such ball.
     """
-    reader = _Reader(assessment, ball)
-    rules = assessment.edition.regime.rules
-    found = []
-    for position, row in enumerate(assessment.plan.row):
-        code, rule = assessment.outcome.item(row, ball), rules[position].rule
-        if code <= CONFORMING or rule.advisory:
-            continue
-        state = reader.state(position)
-        if not state.uncounted:
-            quote = reader.quotes[position][_deciding(state, code)]
-            low, high, value = quote.low, quote.high, reader.value(rule.quantity)
-            found.append(
+    told, facts = _sayings(assessment.edition), assessment.facts[ball]
+    listed = []
+    for place, code in enumerate(assessment.outcomes(ball)):
+        saying = told[assessment.verdicts.state[place][ball], code] if code > CONFORMING else None
+        if saying is not None and not saying.fixed["advisory"]:
+            value, low, high = facts.get(saying.quantity, _UNKNOWN).value, saying.low, saying.high
+            bounded, known = low is not None or high is not None, value == value
+            listed.append(
                 {
-                    "rule": rule.id,
+                    "rule": saying.rule.id,
                     "outcome": OUTCOMES[code],
-                    "limit": None if low is None and high is None else {"min": low, "max": high},
-                    "value": value,
-                    "margin": None if value is None else _margin(value, low, high),
+                    "limit": {"min": low, "max": high} if bounded else None,
+                    "value": value if known else None,
+                    "margin": _margin(value, low, high) if bounded and known else None,
                 }
             )
-    return found
+    return listed
 
 
 def missing(assessment: Assessment, ball: int) -> list[dict[str, Any]]:
@@ -85,28 +92,57 @@ def missing(assessment: Assessment, ball: int) -> list[dict[str, Any]]:
 
     Raises IndexError where there is no such ball.
     """
-    reader = _Reader(assessment, ball)
-    codes = assessment.outcome[:, ball].tolist()
     needed: dict[str, list[str]] = {}
-    for position, row in enumerate(assessment.plan.row):
-        item = assessment.edition.regime.rules[position]
-        if codes[row] == NOT_ASSESSED and not item.rule.advisory:
-            for column in reader.lacking(item, reader.state(position)):
-                needed.setdefault(column, []).append(item.rule.id)
-    return [{"field": column, "needed_for": rules} for column, rules in needed.items()]
+    rules, facts, open_ = assessment.edition.rules, assessment.facts[ball], assessment.verdicts.unknown[ball]
+    for place, state in enumerate(assessment.states(ball)):
+        if open_ >> place & 1 and state.limits != (None,):
+            rule = rules[place]
+            value = facts.get(rule.quantity or "", _UNKNOWN).value
+            columns = state.unknown if value == value or rule.quantity is None else (rule.quantity,)
+            for column in columns:
+                needed.setdefault(column, []).append(rule.id)
+    return [{"field": column, "needed_for": names} for column, names in needed.items()]
 
 
-def column_words(column: str) -> str:
-    """A column's name in words."""
-    return column.replace("_", " ")
+@lru_cache(maxsize=64)
+def reasons(edition: Edition) -> tuple[str, ...]:
+    """Why a rule decides, in words, by `Verdicts.reason`."""
+    return (
+        *(
+            _reason(edition.rules[state.rule], state, code, side)
+            for state in edition.regime.states
+            for code in range(len(OUTCOMES))
+            for side in range(SIDES)
+        ),
+        "no rule could be judged",
+    )
+
+
+def _reason(rule: Rule, state: State, code: int, side: int) -> str:
+    limit = state.quoted(code)
+    if code == NOT_ASSESSED:
+        return _not_assessed(rule, state, lacking=side == LACKING)
+    if limit is None or limit.effect != "limit":
+        return _nothing_asked(rule)
+    allowed = _allowed(rule, limit)
+    if code == INCONCLUSIVE:
+        return f"{rule.title} is too near the limit of {allowed} to decide with its uncertainty"
+    if code == CONFORMING:
+        return f"{rule.title} is nearest its limit of {allowed}"
+    if side == BELOW:
+        return f"{rule.title} is under the limit of {amount(limit.min or 0.0, rule.unit)}"
+    if side == ABOVE:
+        return f"{rule.title} is over the limit of {amount(limit.max or 0.0, rule.unit)}"
+    return f"{rule.title} is {_near(allowed)}"
 
 
 @lru_cache(maxsize=4096)
 def amount(value: float, unit: str | None, low: float | None = None, high: float | None = None) -> str:
     """A number with its unit, short, but never rounded onto or across a limit it does not lie on."""
     text = f"{value:.{_DIGITS}g}"
+    shown = float(text)
     for limit in (low, high):
-        if limit is not None and _side(float(text), limit) != _side(value, limit):
+        if limit is not None and _side(shown, limit) != _side(value, limit):
             text = repr(value)
     return text if unit is None or unit == "1" else f"{text} {unit}"
 
@@ -128,45 +164,135 @@ def limit_words(low: float | None, high: float | None, unit: str | None) -> str:
     return f"{amount(low, None)} to {amount(high, unit)}"
 
 
-@dataclass(frozen=True, slots=True)
-class _Quote:
-    """A limit with the sentences about it: before and after what is said of the ball's approval."""
+def _allowed(rule: Rule, limit: Limit | None) -> str:
+    return "none" if limit is None else limit_words(limit.min, limit.max, rule.unit)
 
-    limit: Limit | None
+
+def _near(allowed: str) -> str:
+    return f"too near the limit of {allowed} for its uncertainty"
+
+
+def _nothing_asked(rule: Rule) -> str:
+    return f"{rule.title}: nothing is asked here"
+
+
+def _not_assessed(rule: Rule, state: State, *, lacking: bool) -> str:
+    """Why a rule is not assessed; `lacking`: the ball has no value for it."""
+    first = state.limits[0]
+    if len(state.limits) == 1 and first is not None and first.effect == "unbound":
+        why = "the rule does not bind here"
+    elif len(state.limits) == 1 and first is not None and first.effect == "words":
+        why = "it cannot be judged from numbers"
+    elif state.limits == (None,):
+        why = "no limit is known for this date and this ball"
+    elif lacking:
+        why = f"no value of {_column_words(str(rule.quantity))} was given"
+    else:
+        unknown = " and ".join(map(_column_words, state.unknown))
+        possible = "; ".join(dict.fromkeys(_possibility(rule, limit) for limit in state.limits))
+        why = f"the limit depends on {unknown}, which was not given, and may be: {possible}"
+    return f"{rule.title} is not assessed: {why}"
+
+
+def _column_words(column: str) -> str:
+    return column.replace("_", " ")
+
+
+def _possibility(rule: Rule, limit: Limit | None) -> str:
+    return "not known" if limit is None else _allowed(rule, limit)
+
+
+@dataclass(frozen=True, slots=True)
+class _Saying:
+    """What an edition says of a state and an outcome, whatever the ball's own numbers are.
+
+    `fixed` is the finding without its numbers; `quantity` "" of a rule that has none. `lacking`, `plain`: the
+    sentence of a ball without a value, and of one with, where it names no number; `dated`: whether the day of
+    approval is told between `before` and `after`.
+    """
+
+    fixed: dict[str, Any]
+    rule: Rule
+    quantity: str
     low: float | None
     high: float | None
-    source: str | None
+    interval: tuple[float, float] | None
     allowed: str
+    lacking: str
+    plain: str | None
+    own: str | None
     before: str
+    dated: bool
     after: str
 
 
-@lru_cache(maxsize=64)
-def _quotes(edition: Edition) -> tuple[tuple[_Quote, ...], ...]:
-    """For each rule a quote of each limit, and last the quote of no limit."""
-    return tuple(
-        tuple(_quote(edition, item.rule, limit) for limit in (*item.rule.limits, None))
-        for item in edition.regime.rules
+class _Sayings(dict[tuple[int, int], _Saying]):
+    """The sayings of an edition by state and outcome, each put into words when it is first needed."""
+
+    def __init__(self, edition: Edition) -> None:
+        super().__init__()
+        self._edition = edition
+
+    def __missing__(self, key: tuple[int, int]) -> _Saying:
+        number, code = key
+        state = self._edition.regime.states[number]
+        saying = self[key] = _saying(self._edition, self._edition.rules[state.rule], state, code)
+        return saying
+
+
+_sayings = lru_cache(maxsize=64)(_Sayings)
+
+
+def _saying(edition: Edition, rule: Rule, state: State, code: int) -> _Saying:
+    limit = state.quoted(code)
+    bounded = limit is not None and limit.effect == "limit"
+    basis, source = _origin(rule, state) if limit is None else (limit.basis, str(limit.source))
+    note = "" if limit is None or not limit.note else f" {limit.note}"
+    if code == NOT_ASSESSED:
+        lacking = f"{_not_assessed(rule, state, lacking=True)}."
+        plain = f"{_not_assessed(rule, state, lacking=False)}."
+    else:
+        lacking = plain = f"{_nothing_asked(rule)}."
+    return _Saying(
+        fixed={
+            "rule": rule.id,
+            "title": rule.title,
+            "clause": rule.clause,
+            "basis": basis,
+            "source": source,
+            "quantity": rule.quantity,
+            "unit": rule.unit,
+            "limit": None,
+            "value": None,
+            "uncertainty": None,
+            "margin": None,
+            "probability": None,
+            "outcome": OUTCOMES[code],
+            "advisory": rule.advisory or state.uncounted,
+            "message": "",
+        },
+        rule=rule,
+        quantity=rule.quantity or "",
+        low=None if limit is None else limit.min,
+        high=None if limit is None else limit.max,
+        interval=None if limit is None else limit.interval,
+        allowed=_allowed(rule, limit),
+        lacking=lacking,
+        plain=None if bounded and code != NOT_ASSESSED else plain,
+        own=dict(rule.message).get(OUTCOMES[code]),
+        before=note + _dates(edition, rule, limit),
+        dated=rule.binds != "use",
+        after="" if limit is None else _basis(rule, limit),
     )
 
 
-def _quote(edition: Edition, rule: Rule, limit: Limit | None) -> _Quote:
-    if limit is None:
-        return _Quote(None, None, None, None, "none", _dates(edition, rule, ""), "")
-    note = f" {limit.note}" if limit.note else ""
+def _basis(rule: Rule, limit: Limit) -> str:
     clause = f", clause {rule.clause}" if rule.clause else ""
-    return _Quote(
-        limit=limit,
-        low=limit.min,
-        high=limit.max,
-        source=str(limit.source),
-        allowed=limit_words(limit.min, limit.max, rule.unit),
-        before=note + _dates(edition, rule, _span(limit)),
-        after=f" Basis: {limit.basis.replace('_', ' ')}, {limit.source}{clause}.",
-    )
+    return f" Basis: {limit.basis.replace('_', ' ')}, {limit.source}{clause}."
 
 
-def _dates(edition: Edition, rule: Rule, span: str) -> str:
+def _dates(edition: Edition, rule: Rule, limit: Limit | None) -> str:
+    span = "" if limit is None else _span(limit)
     if rule.binds == "use":
         own = "" if edition.on_given else ", the date of this rulebook"
         return f" Judged by the rule in force on {edition.on}{own}{f' (in force {span})' if span else ''}."
@@ -182,189 +308,76 @@ def _span(limit: Limit) -> str:
     return " ".join(end for end in ends if end)
 
 
-class _Reader:
-    """Reads one ball's findings out of an assessment."""
-
-    def __init__(self, assessment: Assessment, ball: int) -> None:
-        self.assessment = assessment
-        self.edition = assessment.edition
-        self.ball = ball
-        self.quotes = _quotes(assessment.edition)
-        self.guarded = assessment.decision.rule == "guarded"
-
-    @cached_property
-    def approval(self) -> str:
-        """What is said of the day of approval."""
-        given = self.assessment.approved_on
-        if given is None or np.isnat(given[self.ball]):
-            return f" the date of approval was not given, so the rule in force on {self.edition.on} applies."
-        return f" this ball was approved on {given[self.ball].astype('datetime64[D]')}."
-
-    def value(self, column: str | None) -> float | None:
-        """The ball's value in a column, None where it is not known."""
-        known = self.assessment.columns.get(column or "")
-        value: float = math.nan if known is None else known.values.item(self.ball)
-        return None if value != value else value
-
-    def uncertainty(self, column: str | None) -> float | None:
-        """The standard uncertainty of the ball's value, None where none was given."""
-        known = self.assessment.columns.get(column or "")
-        if known is None or known.uncertainty is None:
-            return None
-        spread: float = known.uncertainty.item(self.ball)
-        return None if spread != spread else spread
-
-    def state(self, position: int) -> State:
-        """The state of the ball under a rule."""
-        plan = self.assessment.plan
-        row = plan.row[position]
-        plain = len(plan.plain_states)
-        idle = plain + len(plan.split.columns)
-        if row < plain:
-            found = plan.plain_states.item(row)
-        elif row < idle:
-            found = self.assessment.split_states.item(row - plain, self.ball)
-        else:
-            found = plan.idle_states[row - idle]
-        if found == UNDETERMINED:
-            found = self.assessment.states_of(position).item(self.ball)
-        return self.edition.regime.states[found]
-
-    def lacking(self, item: Compiled, state: State) -> list[str]:
-        """The columns without which the rule cannot judge the ball."""
-        if state.uncounted or state.limits == (GAP,):
-            return []
-        quantity = item.rule.quantity
-        if quantity is not None and self.value(quantity) is None:
-            return [quantity]
-        return [axis for axis in item.axes if axis != APPROVED_ON and self.value(axis) is None]
-
-    def finding(self, position: int, code: int) -> dict[str, Any]:
-        """The finding of one rule."""
-        rule = self.edition.regime.rules[position].rule
-        state = self.state(position)
-        quote = self.quotes[position][_deciding(state, code)]
-        limit, low, high = quote.limit, quote.low, quote.high
-        basis, source = (limit.basis, quote.source) if limit is not None else _undecided(rule, state)
-        value, spread = self.value(rule.quantity), self.uncertainty(rule.quantity)
-        margin = None if value is None else _margin(value, low, high)
-        probability = None if margin is None or spread is None else _probability(value, spread, limit)
-        if code == NOT_ASSESSED:
-            text = self._not_assessed(position, state, limit)
-        elif margin is None or value is None:
-            text = f"{rule.title}: nothing is asked here."
-        elif code == INCONCLUSIVE:
-            shown = amount(value, rule.unit, low, high)
-            doubt = self._doubt(rule, probability)
-            text = f"{rule.title} is {shown} against a limit of {quote.allowed}: {doubt}"
-        else:
-            text = _verdict(rule, code, value, quote, margin)
-            if self.guarded:
-                text += self._guard(probability)
-        dates = quote.before if rule.binds == "use" else quote.before + self.approval
-        return {
-            "rule": rule.id,
-            "title": rule.title,
-            "clause": rule.clause,
-            "basis": basis,
-            "source": source,
-            "quantity": rule.quantity,
-            "unit": rule.unit,
-            "limit": {"min": low, "max": high},
-            "value": value,
-            "uncertainty": spread,
-            "margin": margin,
-            "probability": probability,
-            "outcome": OUTCOMES[code],
-            "advisory": rule.advisory or state.uncounted,
-            "message": text + dates + quote.after,
-        }
-
-    def _guard(self, probability: float | None) -> str:
-        if probability is None:
-            return " No uncertainty was given, so the value was compared as exact."
-        risk = self.assessment.decision.risk
-        return f" The probability that it conforms is {probability:.3g}; the risk is {risk:g}."
-
-    def _doubt(self, rule: Rule, probability: float | None) -> str:
-        risk = self.assessment.decision.risk
-        if self.guarded and probability is not None and risk < probability < 1.0 - risk:
-            span = f"{risk:g} and {1.0 - risk:g}"
-            return (
-                f"it conforms with a probability of {probability:.3g}, between {span}, so it does not decide."
-            )
-        known = self.assessment.columns[rule.quantity or ""].alternates
-        others = [] if known is None else [x for x in known[:, self.ball].tolist() if x == x]
-        least, most = (amount(x, rule.unit) for x in (min(others), max(others)))
-        return f"it could also be {least} to {most}, where the verdict differs, so it does not decide."
-
-    def _not_assessed(self, position: int, state: State, limit: Limit | None) -> str:
-        item = self.edition.regime.rules[position]
-        title = item.rule.title
-        if limit is not None and limit.effect == "unbound":
-            return f"{title} is not assessed: the rule does not bind here."
-        if limit is not None and limit.effect == "words":
-            return f"{title} is not assessed: it cannot be judged from numbers."
-        if state.limits == (GAP,):
-            return f"{title} is not assessed: no limit is known for this date and this ball."
-        if self.value(item.rule.quantity) is None:
-            return f"{title} is not assessed: no value of {column_words(str(item.rule.quantity))} was given."
-        return f"{title} is not assessed: {self._disagreement(item, state)}"
-
-    def _disagreement(self, item: Compiled, state: State) -> str:
-        unknown = " and ".join(column_words(column) for column in self.lacking(item, state))
-        possible = [None if p == GAP else item.rule.limits[p] for p in state.limits]
-        words = dict.fromkeys(_possibility(limit, item.rule.unit) for limit in possible)
-        return f"the limit depends on {unknown}, which was not given, and may be: {'; '.join(words)}."
-
-
-def _possibility(limit: Limit | None, unit: str | None) -> str:
-    if limit is None:
-        return "not known"
-    return limit_words(limit.min, limit.max, unit) if limit.effect == "limit" else "none"
-
-
-def _deciding(state: State, code: int) -> int:
-    """The position of the limit a finding quotes; -1 for none.
-
-    The narrowest that may hold; of a nonconforming ball the widest; none where they disagree.
-    """
-    if code == NOT_ASSESSED and len(state.limits) > 1:
-        return -1
-    return state.wide if code == NONCONFORMING else state.tight
-
-
-def _undecided(rule: Rule, state: State) -> tuple[str, str]:
+def _origin(rule: Rule, state: State) -> tuple[str, str]:
     """Basis and source where no single limit decides: the least sure of those that may hold, and all sources.
 
     Where no limit is known, those of the rule on other dates and for other balls.
     """
-    rows = [rule.limits[p] for p in state.limits if p != GAP] or rule.limits
-    return max((row.basis for row in rows), key=BASES.index), "; ".join(
-        dict.fromkeys(str(r.source) for r in rows)
-    )
+    rows = [limit for limit in state.limits if limit is not None] or rule.limits
+    sources = dict.fromkeys(str(row.source) for row in rows)
+    return max((row.basis for row in rows), key=BASES.index), "; ".join(sources)
 
 
-def _margin(value: float, low: float | None, high: float | None) -> float | None:
+def _finding(saying: _Saying, code: int, facts: Any, decision: Decision, approval: str) -> dict[str, Any]:
+    value, spread, alternates = facts.get(saying.quantity, _UNKNOWN)
+    finding = saying.fixed.copy()
+    finding["limit"] = {"min": saying.low, "max": saying.high}
+    if spread == spread:
+        finding["uncertainty"] = spread
+    text = saying.lacking
+    if value == value:
+        finding["value"] = value
+        if saying.plain is not None:
+            text = saying.plain
+        else:
+            margin = finding["margin"] = _margin(value, saying.low, saying.high)
+            probability = None
+            if spread == spread:
+                low, high = saying.interval or (math.nan, math.nan)
+                probability = finding["probability"] = conformity_probability(value, spread, low, high)
+            if code == INCONCLUSIVE:
+                text = _inconclusive(saying, value, alternates, probability, decision)
+            else:
+                text = _verdict(saying, code, value, margin)
+                if decision.rule == "guarded":
+                    text += _guard(probability, decision.risk)
+    finding["message"] = f"{text}{saying.before}{approval if saying.dated else ''}{saying.after}"
+    return finding
+
+
+def _margin(value: float, low: float | None, high: float | None) -> float:
     if low is None:
-        return None if high is None else high - value
+        return math.nan if high is None else high - value
     return value - low if high is None else min(value - low, high - value)
 
 
-def _probability(value: float | None, spread: float, limit: Limit | None) -> float | None:
-    if limit is None or value is None:
-        return None
-    columns = (np.array([number]) for number in (value, spread, *limit.interval))
-    return float(conformity_probability(*columns)[0])
-
-
-def _verdict(rule: Rule, code: int, value: float, quote: _Quote, margin: float) -> str:
-    shown = amount(value, rule.unit, quote.low, quote.high)
-    for outcome, own in rule.message:
-        if outcome == OUTCOMES[code]:
-            return own.replace("{value}", shown).replace("{limit}", quote.allowed)
+def _verdict(saying: _Saying, code: int, value: float, margin: float) -> str:
+    title, unit, allowed = saying.rule.title, saying.rule.unit, saying.allowed
+    shown = amount(value, unit, saying.low, saying.high)
+    if saying.own is not None:
+        return saying.own.replace("{value}", shown).replace("{limit}", allowed)
     if code == CONFORMING:
-        return f"{rule.title} is {shown}, within the limit of {quote.allowed}."
+        return f"{title} is {shown}, within the limit of {allowed}."
     if margin >= 0.0:
-        return f"{rule.title} is {shown}, too near the limit of {quote.allowed} for its uncertainty."
-    return f"{rule.title} is {shown}, outside the limit of {quote.allowed} by {amount(-margin, rule.unit)}."
+        return f"{title} is {shown}, {_near(allowed)}."
+    return f"{title} is {shown}, outside the limit of {allowed} by {amount(-margin, unit)}."
+
+
+def _guard(probability: float | None, risk: float) -> str:
+    if probability is None:
+        return " No uncertainty was given, so the value was compared as exact."
+    return f" The probability that it conforms is {probability:.3g}; the risk is {risk:g}."
+
+
+def _inconclusive(
+    saying: _Saying, value: float, alternates: Any, probability: float | None, decision: Decision
+) -> str:
+    rule, risk = saying.rule, decision.risk
+    shown = amount(value, rule.unit, saying.low, saying.high)
+    if decision.rule == "guarded" and probability is not None and risk < probability < 1.0 - risk:
+        doubt = f"it conforms with a probability of {probability:.3g}, between {risk:g} and {1.0 - risk:g}"
+    else:
+        known = [other for other in alternates if other == other]
+        least, most = amount(min(known), rule.unit), amount(max(known), rule.unit)
+        doubt = f"it could also be {least} to {most}, where the verdict differs"
+    return f"{rule.title} is {shown} against a limit of {saying.allowed}: {doubt}, so it does not decide."

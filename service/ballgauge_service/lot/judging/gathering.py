@@ -14,10 +14,8 @@ from numpy.typing import NDArray
 
 from ballgauge_service.lot.judging.totals import KEPT_MAXIMUM, LotTotals
 from ballgauge_service.lot.judging.verdicts import Verdicts
-from ballgauge_service.lot.reading.columns import Balls, rule_columns
-from ballgauge_service.lot.reading.headings import QUANTITIES
-from ballgauge_service.rulebooks import OUTCOMES, Edition, assess
-from ballgauge_service.rulebooks.editions import State
+from ballgauge_service.lot.reading.columns import Balls
+from ballgauge_service.rulebooks import OUTCOMES, Edition, State
 
 NOT_ASSESSED = OUTCOMES.index("not_assessed")
 INCONCLUSIVE = OUTCOMES.index("inconclusive")
@@ -65,7 +63,7 @@ class Gathered(LotTotals):
     edition: Edition | None = None
     worst_wanted: int = 50
     serials_wanted: bool = False
-    _bound: dict[str, NDArray[np.int64]] = field(default_factory=dict)
+    _held: NDArray[np.int64] | int = 0
     _worst: list[WorstBall] = field(default_factory=list)
     _serials: list[pa.Array] = field(default_factory=list)
     _unjudged: dict[int, int] = field(default_factory=dict)
@@ -75,17 +73,18 @@ class Gathered(LotTotals):
         super().add(balls, verdicts)
         if not len(balls):
             return
-        self._count_states(balls, verdicts)
+        self._held = self._held + verdicts.held
+        unknown = verdicts.unknown[verdicts.outcome == NOT_ASSESSED]
+        lacking, counts = np.unique(unknown, return_counts=True)
+        self._count_unjudged(dict(zip(lacking.tolist(), counts.tolist(), strict=True)))
         self._note_worst(verdicts)
         self._keep_serials([pa.nulls(len(balls), pa.string()) if balls.serial is None else balls.serial])
 
     def merge(self, other: Self) -> None:
         """Take in what a later part of the lot added up to."""
         super().merge(other)
-        for rule, held in other._bound.items():
-            self._bound[rule] = self._bound.get(rule, np.zeros_like(held)) + held
-        for lacking, count in other._unjudged.items():
-            self._unjudged[lacking] = self._unjudged.get(lacking, 0) + count
+        self._held = self._held + other._held
+        self._count_unjudged(other._unjudged)
         self._keep_worst(other._worst)
         self._keep_serials(other._serials)
 
@@ -95,40 +94,17 @@ class Gathered(LotTotals):
         else:
             self._serials = []
 
-    def _count_states(self, balls: Balls, verdicts: Verdicts) -> None:
-        """Count the balls under each rule by state of its limits, and those not assessed by what lacks."""
-        assert self.edition is not None
-        regime = self.edition.regime
-        judged = assess(self.edition, rule_columns(balls, {}), balls.approved_on)
-        open_ = np.flatnonzero(verdicts.outcome == NOT_ASSESSED)
-        lacking = np.zeros(open_.size, dtype=np.int64)
-        for position, item in enumerate(regime.rules):
-            if item.rule.advisory:
-                continue
-            states = judged.states_of(position)
-            if open_.size:
-                unknown = verdicts.by_rule[position, open_] == NOT_ASSESSED
-                lacking |= (unknown & ~regime.uncounted[states[open_]]).astype(np.int64) << position
-            values = balls.values.get(item.rule.quantity or "")
-            if values is not None:
-                bound = states[~np.isnan(values)]
-                held = self._bound.setdefault(item.rule.id, np.zeros(len(regime.states), np.int64))
-                held += np.bincount(bound[bound >= 0], minlength=len(regime.states))
-        for mask, count in zip(
-            *(found.tolist() for found in np.unique(lacking, return_counts=True)), strict=True
-        ):
-            self._unjudged[mask] = self._unjudged.get(mask, 0) + count
+    def _count_unjudged(self, more: Mapping[int, int]) -> None:
+        """Count balls that are not assessed, by the rules that are not."""
+        for lacking, count in more.items():
+            self._unjudged[lacking] = self._unjudged.get(lacking, 0) + count
 
     def measured_rules(self) -> tuple[list[str], list[str]]:
         """The rules that count on quantities that any ball has, and those on others; ids in order."""
         assert self.edition is not None
         given = {name for name, sums in self.quantities.items() if sums.count}
         given |= _SIZES if given & _SIZES else set()
-        counted = [
-            item.rule
-            for item in self.edition.regime.rules
-            if not item.rule.advisory and self._reaches(item.rule.id)
-        ]
+        counted = [rule for rule in self.edition.rules if not rule.advisory and self._reaches(rule.id)]
         return (
             [rule.id for rule in counted if rule.quantity in given],
             [rule.id for rule in counted if rule.quantity not in given],
@@ -147,24 +123,20 @@ class Gathered(LotTotals):
     def limits(self) -> dict[str, BindingLimits]:
         """The limits of every quantity that has any, by name."""
         assert self.edition is not None
-        regime = self.edition.regime
         found: dict[str, list[tuple[str, State]]] = {}
-        for item in regime.rules:
-            if (item.rule.quantity or "") not in QUANTITIES or item.rule.id not in self._bound:
-                continue
-            for place in np.flatnonzero(self._bound[item.rule.id]).tolist():
-                state = regime.states[place]
-                if not (state.exempt or state.uncounted or math.isnan(state.inner[0])):
-                    found.setdefault(str(item.rule.quantity), []).append((item.rule.id, state))
+        for place in np.flatnonzero(self._held).tolist():
+            state = self.edition.regime.states[place]
+            rule = self.edition.rules[state.rule]
+            limitless = rule.advisory or state.exempt or state.uncounted or math.isnan(state.inner[0])
+            if rule.quantity in self.quantities and not limitless:
+                found.setdefault(rule.quantity, []).append((rule.id, state))
         return {name: _binding(states) for name, states in found.items()}
 
     def _note_worst(self, verdicts: Verdicts) -> None:
         odd = np.flatnonzero(verdicts.outcome >= INCONCLUSIVE)
         if not odd.size or not self.worst_wanted:
             return
-        scale = self._scales(verdicts.rules)
-        nearness = verdicts.margin[odd] / np.where(verdicts.rule[odd] < 0, 1.0, scale[verdicts.rule[odd]])
-        nearness = np.where(np.isnan(nearness), math.inf, nearness)
+        nearness = verdicts.nearness[odd]
         order = np.lexsort((verdicts.rows[odd], nearness, -verdicts.outcome[odd]))
         order = order[: self.worst_wanted + _TIES]
         self._keep_worst(
@@ -176,19 +148,6 @@ class Gathered(LotTotals):
         self._worst.extend(more)
         self._worst.sort(key=lambda ball: (-ball.code, ball.nearness, ball.serial or "", ball.row))
         del self._worst[self.worst_wanted + _TIES :]
-
-    def _scales(self, rules: tuple[str, ...]) -> NDArray[np.float64]:
-        """What a margin of each rule is in proportion to: the width of its limits, or the limit alone."""
-        assert self.edition is not None
-        found = np.ones(len(rules))
-        for place, item in enumerate(self.edition.regime.rules):
-            for limit in item.rule.limits:
-                low, high = limit.interval
-                if math.isfinite(low) or math.isfinite(high):
-                    ends = [end for end in (low, high) if math.isfinite(end)]
-                    found[place] = (ends[1] - ends[0] if len(ends) == 2 else abs(ends[0])) or 1.0
-                    break
-        return found
 
     def worst(self) -> list[WorstBall]:
         """The balls that are nonconforming or inconclusive, worst first."""

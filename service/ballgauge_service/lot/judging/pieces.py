@@ -66,7 +66,8 @@ def judge_piece(judging: Judging, piece: Piece, check: Check) -> Judged:
         verdicts = judge_balls(balls, rules, judging.decision, judging.uncertainties)
         totals.add(balls, verdicts)
         if judging.rows_wanted and len(verdicts):
-            kept.append(replace(verdicts, rules=(), units=(), reasons=()))
+            nothing = np.empty(0, np.int64)
+            kept.append(replace(verdicts, unknown=nothing, held=nothing, rules=(), units=(), reasons=()))
     totals.edition = None
     return Judged(notes, totals, kept)
 
