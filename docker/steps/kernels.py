@@ -7,8 +7,7 @@ from collections.abc import Iterator
 from importlib.resources import files
 
 from ballgauge_schemas import example_names
-from ballgauge_schemas.design.request import design_example_names
-from ballgauge_schemas.motion.request import motion_example_names
+from ballgauge_schemas.shared.documents import design_example_names, motion_example_names
 from ballgauge_service.core.compiled import run_compiled
 from ballgauge_service.web.http.settings import Settings
 from ballgauge_service.web.server.application import create_app

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable, Sequence
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
 from apispec import APISpec
 from apispec.ext.marshmallow import MarshmallowPlugin
-from marshmallow import missing
 
 from ballgauge_schemas.check.answer import (
     CheckBatchBriefSchema,
@@ -31,16 +31,11 @@ from ballgauge_schemas.check.request import (
     RulebookQuerySchema,
 )
 from ballgauge_schemas.design.answer import DesignEventSchema, DesignResultSchema
-from ballgauge_schemas.design.request import (
-    DesignRequestSchema,
-    SolidField,
-    design_example,
-    design_example_names,
-)
+from ballgauge_schemas.design.request import DesignRequestSchema, SolidField
 from ballgauge_schemas.lot.answer import LotResultSchema, LotRowSchema, LotSeriesResultSchema
 from ballgauge_schemas.lot.request import LOT_ANSWERS, LOT_BODIES, LotRequestSchema
 from ballgauge_schemas.motion.answer import MotionResultSchema
-from ballgauge_schemas.motion.request import MotionRequestSchema, motion_example, motion_example_names
+from ballgauge_schemas.motion.request import MotionRequestSchema
 from ballgauge_schemas.record.documents import (
     RECORD_FILES,
     PublicKeysSchema,
@@ -54,7 +49,14 @@ from ballgauge_schemas.record.documents import (
 from ballgauge_schemas.shared import limits, words
 from ballgauge_schemas.shared.access import ANY_SCOPE, NEEDED
 from ballgauge_schemas.shared.deprecations import mark
-from ballgauge_schemas.shared.documents import example, example_names
+from ballgauge_schemas.shared.documents import (
+    design_example,
+    design_example_names,
+    example,
+    example_names,
+    motion_example,
+    motion_example_names,
+)
 from ballgauge_schemas.shared.links import LINKS
 from ballgauge_schemas.shared.problems import MEDIA_TYPE, ProblemSchema
 from ballgauge_schemas.shared.quantity import TEXT_MAXIMUM, TEXT_PATTERN, UNIT_MAXIMUM, QuantityField
@@ -103,38 +105,35 @@ takes minutes.
 
 PROBLEMS = {
     400: ("Malformed", "The body is not JSON."),
-    401: ("NoAccess", "The service asks for an access key, and none that is valid was sent (RFC 6750)."),
-    403: ("OutOfScope", "The access key is not for this: it lacks the scope."),
+    401: ("NoAccess", "No valid access key was sent, and this service asks for one (RFC 6750)."),
+    403: ("OutOfScope", "The access key lacks the scope."),
     405: ("MethodNotAllowed", "The path does not take this method."),
-    406: ("NotAcceptable", "No answer of the types asked for."),
-    408: ("TooSlow", "The body comes too slowly."),
-    409: ("NoKeys", "The service has no key to sign with, or keys that it cannot use."),
+    406: ("NotAcceptable", "None of the media types in Accept is available."),
+    408: ("TooSlow", "The body arrived too slowly."),
+    409: ("NoKeys", "The service has no signing key, or keys that it cannot use."),
     413: ("TooLarge", "The body is larger than 1 MiB; a lot's file, larger than the service takes."),
-    415: ("UnsupportedMediaType", "The body is of no type that the path takes."),
+    415: ("UnsupportedMediaType", "The path does not take a body of this media type."),
     422: ("Unprocessable", "The request does not meet the contract; every bad field is named."),
-    429: ("TooManyRequests", "The limit of this key, or of this address, is used up."),
-    503: ("Unready", "The service is not ready, or has more to do than it can; ask again."),
-    507: ("NoRoom", "No room is left for temporary files; try again later, or send less."),
+    429: ("TooManyRequests", "The rate limit of this key or address is used up."),
+    503: ("Unready", "The service is not ready, or overloaded; retry."),
+    507: ("NoRoom", "No space left for temporary files; retry later, or send less."),
 }
-
-_HEADERS = {
-    401: ("WWW-Authenticate",),
-    403: ("WWW-Authenticate",),
-    429: ("Retry-After",),
-    503: ("Retry-After",),
+_CHALLENGE = {
+    "WWW-Authenticate": {
+        "description": "The challenge: `Bearer`, with `error` and `scope` as in RFC 6750.",
+        "schema": {"type": "string", "examples": ['Bearer realm="ballgauge", error="invalid_token"']},
+    }
 }
+_WAIT = {
+    "Retry-After": {
+        "description": "Seconds to wait before a retry.",
+        "schema": {"type": "integer", "minimum": 0, "examples": [2]},
+    }
+}
+_HEADERS = {401: _CHALLENGE, 403: _CHALLENGE, 429: _WAIT, 503: _WAIT}
 """Headers that come with a problem, by status."""
 
-_HEADER_SCHEMAS = {
-    "WWW-Authenticate": {
-        "description": "The challenge: `Bearer`, with `error` and `scope` as RFC 6750 has them.",
-        "schema": {"type": "string", "examples": ['Bearer realm="ballgauge", error="invalid_token"']},
-    },
-    "Retry-After": {
-        "description": "Seconds after which to ask again.",
-        "schema": {"type": "integer", "minimum": 0, "examples": [2]},
-    },
-}
+_BINARY = {"type": "string", "format": "binary", "description": "The file's bytes."}
 
 _QUANTITY_TEXT = {
     "type": "string",
@@ -154,7 +153,7 @@ _QUANTITY_OBJECT = {
         "unit": {
             "type": "string",
             "maxLength": TEXT_MAXIMUM,
-            "description": f"The unit, at most {UNIT_MAXIMUM} characters; the trade unit where absent.",
+            "description": f"The unit, at most {UNIT_MAXIMUM} characters; default: the trade unit.",
             "examples": ["mm"],
         },
         "uncertainty": {
@@ -168,29 +167,17 @@ _QUANTITY_OBJECT = {
 }
 
 
-def _quantity2properties(_converter: Any, field: Any, **_: Any) -> dict[str, Any]:
-    """Describe the three ways to write a quantity; apispec calls this with every field."""
+def _own_properties(converter: Any, field: Any, **_: Any) -> dict[str, Any]:
+    """Describe a quantity by the ways to write it, a solid by all shapes; apispec asks of every field."""
+    if isinstance(field, SolidField):
+        return {"oneOf": [converter.resolve_nested_schema(schema) for schema in field.schemas]}
     if not isinstance(field, QuantityField):
         return {}
     lowest = "exclusiveMinimum" if field.exclusive_minimum else "minimum"
     number = {"type": "number", lowest: field.minimum, "maximum": field.maximum}
-    properties: dict[str, Any] = {
-        "oneOf": [
-            number,
-            {"$ref": "#/components/schemas/QuantityText"},
-            {"$ref": "#/components/schemas/QuantityObject"},
-        ]
+    return {
+        "oneOf": [number, *({"$ref": f"#/components/schemas/Quantity{way}"} for way in ("Text", "Object"))]
     }
-    if field.load_default is not missing:
-        properties["default"] = field.load_default.value
-    return properties
-
-
-def _solid2properties(converter: Any, field: Any, **_: Any) -> dict[str, Any]:
-    """Describe a solid by the schemas of all shapes; apispec calls this with every field."""
-    if not isinstance(field, SolidField):
-        return {}
-    return {"oneOf": [converter.resolve_nested_schema(schema) for schema in field.schemas]}
 
 
 class _Names:
@@ -210,280 +197,219 @@ class _Plugin(MarshmallowPlugin):
     def init_spec(self, spec: APISpec) -> None:
         super().init_spec(spec)
         assert self.converter is not None
-        self.converter.add_attribute_function(_quantity2properties)  # type: ignore[no-untyped-call]
-        self.converter.add_attribute_function(_solid2properties)  # type: ignore[no-untyped-call]
+        self.converter.add_attribute_function(_own_properties)  # type: ignore[no-untyped-call]
 
 
-def _problem(code: int) -> dict[str, Any]:
-    return {"$ref": f"#/components/responses/{PROBLEMS[code][0]}"}
+def _problems(*codes: int) -> dict[str, Any]:
+    return {str(code): {"$ref": f"#/components/responses/{PROBLEMS[code][0]}"} for code in codes}
 
 
-def _json(schema: Any, description: str) -> dict[str, Any]:
+def _answer(content: Any, description: str) -> dict[str, Any]:
+    """An answer: one schema as JSON, or several media types with what each holds."""
+    media = (
+        content if isinstance(content, dict) and "type" not in content and "oneOf" not in content else None
+    )
     return {
         "description": description,
         "headers": {"X-Request-Id": {"$ref": "#/components/headers/RequestId"}},
-        "content": {"application/json": {"schema": schema}},
+        "content": media or {"application/json": {"schema": content}},
     }
 
 
-def _examples(drillings: bool) -> dict[str, Any]:
-    return {
-        name: {"summary": name.replace("_", " ").capitalize(), "value": example(name)}
-        for name in example_names(drillings=drillings)
-    }
+def _operation(
+    method: str, name: str, summary: str, tag: str, answer: dict[str, Any], codes: Sequence[int], **more: Any
+) -> dict[str, Any]:
+    responses = {"200": answer, **_problems(*codes)}
+    return {method: {"operationId": name, "summary": summary, "tags": [tag], **more, "responses": responses}}
+
+
+def _get(*given: Any, **more: Any) -> dict[str, Any]:
+    return _operation("get", *given, **more)
 
 
 def _post(
-    operation: str, summary: str, requests: tuple[type, type], answers: tuple[type, ...]
+    name: str, summary: str, tag: str, answer: dict[str, Any], content: dict[str, Any], **more: Any
 ) -> dict[str, Any]:
+    """A request with a body; `codes` and the body's `about` may be others than those of JSON."""
+    codes = more.pop("codes", (400, 405, 413, 415, 422))
+    body = {"required": True, "description": more.pop("about", "At most 1 MiB."), "content": content}
+    return _operation("post", name, summary, tag, answer, codes, requestBody=body, **more)
+
+
+def _examples(names: Sequence[str], request: Callable[[str], Any]) -> dict[str, Any]:
+    return {name: {"summary": name.replace("_", " ").capitalize(), "value": request(name)} for name in names}
+
+
+def _form(description: str, options: type, file: str, most: int, *required: str) -> dict[str, Any]:
+    """A form of options as JSON, and files."""
+    files = {"type": "array", "items": _BINARY | {"description": file}, "minItems": 1, "maxItems": most}
     return {
-        "post": {
-            "operationId": operation,
-            "summary": summary,
-            "tags": ["balls"],
-            "requestBody": {
-                "required": True,
-                "description": "One, or up to a thousand; at most 1 MiB.",
-                "content": {
-                    "application/json": {
-                        "schema": {"oneOf": list(requests)},
-                        "examples": _examples(operation == "drill"),
-                    }
-                },
-            },
-            "responses": {
-                "200": _json({"oneOf": list(answers)}, "The answer, or the answers in the same order."),
-                **{str(code): _problem(code) for code in (400, 405, 413, 415, 422)},
-            },
-        }
+        "schema": {
+            "type": "object",
+            "description": description,
+            "required": list(required),
+            "properties": {"options": options, "file": files},
+        },
+        "encoding": {"options": {"contentType": "application/json"}},
     }
 
 
-def _get(
-    operation: str, summary: str, tag: str, answer: dict[str, Any], codes: tuple[int, ...]
-) -> dict[str, Any]:
-    responses = {"200": answer, **{str(code): _problem(code) for code in codes}}
-    return {"get": {"operationId": operation, "summary": summary, "tags": [tag], "responses": responses}}
+def _lines(description: str, schema: str) -> dict[str, Any]:
+    return {
+        "schema": {"type": "string", "description": description},
+        "x-line-schema": {"$ref": f"#/components/schemas/{schema}"},
+    }
+
+
+def _balls(name: str, summary: str, requests: tuple[type, type], answers: tuple[type, ...]) -> dict[str, Any]:
+    examples = _examples(example_names(drillings=name == "drill"), example)
+    return _post(
+        name,
+        summary,
+        "balls",
+        _answer({"oneOf": list(answers)}, "The answer, or the answers in the same order."),
+        {"application/json": {"schema": {"oneOf": list(requests)}, "examples": examples}},
+        about="One, or up to a thousand; at most 1 MiB.",
+    )
 
 
 def _lots() -> dict[str, Any]:
     """The path of lots: a file in, as it is or in a form, and answers of several types out."""
-    binary = {"type": "string", "format": "binary", "description": "The file's bytes."}
-    form = {
-        "type": "object",
-        "description": "The options first, then the file; several files are lots in time order.",
-        "required": ["file"],
-        "properties": {
-            "options": LotRequestSchema,
-            "file": {"type": "array", "items": binary, "minItems": 1, "maxItems": 100},
-        },
-    }
+    about = "The options first, then the file; several files are lots in time order."
     answers = {
         "application/json": {"schema": {"oneOf": [LotResultSchema, LotSeriesResultSchema]}},
-        "application/x-ndjson": {
-            "schema": {"type": "string", "description": "Lines of JSON, each but the last as `LotRow`."},
-            "x-line-schema": {"$ref": "#/components/schemas/LotRow"},
-        },
-        **{media: {"schema": binary} for media in LOT_ANSWERS},
+        "application/x-ndjson": _lines("Lines of JSON, each but the last as `LotRow`.", "LotRow"),
+        **{media: {"schema": _BINARY} for media in LOT_ANSWERS},
         "text/html": {"schema": {"type": "string", "description": "The report, one file."}},
     }
-    return {
-        "post": {
-            "operationId": "assessLot",
-            "summary": "Whether a lot is accepted, from the measurements of its balls",
-            "description": LOTS_DESCRIPTION,
-            "tags": ["lots"],
-            "parameters": [
-                {
-                    "name": "options",
-                    "in": "query",
-                    "description": "How the lot is judged, as JSON; for a body that is the file itself.",
-                    "content": {"application/json": {"schema": LotRequestSchema}},
-                },
-                {
-                    "name": "name",
-                    "in": "query",
-                    "description": "Name of the file, where the body is the file itself.",
-                    "schema": {"type": "string", "maxLength": 200},
-                },
-                {
-                    "name": "rows",
-                    "in": "query",
-                    "description": "Form of the balls' rows in an archive.",
-                    "schema": {"type": "string", "enum": list(words.ROW_FORMATS), "default": "csv"},
-                },
-            ],
-            "requestBody": {
-                "required": True,
-                "description": "The file, or a form with options and file.",
-                "content": {
-                    "multipart/form-data": {
-                        "schema": form,
-                        "encoding": {"options": {"contentType": "application/json"}},
-                    },
-                    **{media: {"schema": binary} for media in LOT_BODIES},
-                },
-            },
-            "responses": {
-                "200": {
-                    "description": "The lot, judged.",
-                    "headers": {"X-Request-Id": {"$ref": "#/components/headers/RequestId"}},
-                    "content": answers,
-                },
-                **{str(code): _problem(code) for code in (400, 405, 406, 413, 415, 422)},
-            },
-        }
-    }
+    parameters = [
+        {
+            "name": "options",
+            "in": "query",
+            "description": "How the lot is judged, as JSON, when the body is the file itself.",
+            "content": {"application/json": {"schema": LotRequestSchema}},
+        },
+        {
+            "name": "name",
+            "in": "query",
+            "description": "Name of the file, when the body is the file itself.",
+            "schema": {"type": "string", "maxLength": limits.NAME_MAXIMUM},
+        },
+        {
+            "name": "rows",
+            "in": "query",
+            "description": "Format of the balls' rows in an archive.",
+            "schema": {"type": "string", "enum": list(words.ROW_FORMATS), "default": "csv"},
+        },
+    ]
+    return _post(
+        "assessLot",
+        "Whether a lot is accepted, from the measurements of its balls",
+        "lots",
+        _answer(answers, "The lot, judged."),
+        {
+            "multipart/form-data": _form(
+                about, LotRequestSchema, "The file's bytes.", limits.LOTS_MAXIMUM, "file"
+            ),
+            **{media: {"schema": _BINARY} for media in LOT_BODIES},
+        },
+        about="The file, or a form with options and file.",
+        codes=(400, 405, 406, 413, 415, 422),
+        description=LOTS_DESCRIPTION,
+        parameters=parameters,
+    )
 
 
 def _designs() -> dict[str, Any]:
     """The path of designs: JSON or a form with meshes in, and an answer with or without its progress."""
-    binary = {"type": "string", "format": "binary", "description": "A mesh."}
-    form = {
-        "type": "object",
-        "description": "The request as JSON first, then the meshes, each under the file name the design has.",
-        "required": ["options", "file"],
-        "properties": {
-            "options": DesignRequestSchema,
-            "file": {"type": "array", "items": binary, "minItems": 1, "maxItems": 16},
+    about = "The request as JSON first, then the meshes, each under the file name the design has."
+    examples = _examples(design_example_names(), design_example)
+    return _post(
+        "design",
+        "Mass properties of a layered design, drilled, compared, solved for and in production",
+        "designs",
+        _answer(
+            {
+                "application/json": {"schema": DesignResultSchema},
+                "application/x-ndjson": _lines("JSON lines, each a `DesignEvent`.", "DesignEvent"),
+            },
+            "The answer.",
+        ),
+        {
+            "application/json": {"schema": DesignRequestSchema, "examples": examples},
+            "multipart/form-data": _form(about, DesignRequestSchema, "A mesh.", 16, "options", "file"),
         },
-    }
-    summaries = {name: name.replace("_", " ").capitalize() for name in design_example_names()}
-    examples = {name: {"summary": words, "value": design_example(name)} for name, words in summaries.items()}
-    return {
-        "post": {
-            "operationId": "design",
-            "summary": "Mass properties of a layered design, drilled, compared, solved for and in production",
-            "description": DESIGNS_DESCRIPTION,
-            "tags": ["designs"],
-            "requestBody": {
-                "required": True,
-                "description": "JSON of at most 1 MiB, or a form of at most "
-                f"{limits.MESH_BYTES_MAXIMUM >> 20} MiB.",
-                "content": {
-                    "application/json": {"schema": DesignRequestSchema, "examples": examples},
-                    "multipart/form-data": {
-                        "schema": form,
-                        "encoding": {"options": {"contentType": "application/json"}},
-                    },
-                },
-            },
-            "responses": {
-                "200": {
-                    "description": "The answer.",
-                    "headers": {"X-Request-Id": {"$ref": "#/components/headers/RequestId"}},
-                    "content": {
-                        "application/json": {"schema": DesignResultSchema},
-                        "application/x-ndjson": {
-                            "schema": {"type": "string", "description": "JSON lines, each a `DesignEvent`."},
-                            "x-line-schema": {"$ref": "#/components/schemas/DesignEvent"},
-                        },
-                    },
-                },
-                **{str(code): _problem(code) for code in (400, 405, 406, 413, 415, 422)},
-            },
-        }
-    }
+        about=f"JSON of at most 1 MiB, or a form of at most {limits.MESH_BYTES_MAXIMUM >> 20} MiB.",
+        codes=(400, 405, 406, 413, 415, 422),
+        description=DESIGNS_DESCRIPTION,
+    )
 
 
 def _motions() -> dict[str, Any]:
     """The path of motions: JSON in, numbers or a picture out."""
-    summaries = {name: name.replace("_", " ").capitalize() for name in motion_example_names()}
-    examples = {name: {"summary": words, "value": motion_example(name)} for name, words in summaries.items()}
-    return {
-        "post": {
-            "operationId": "motion",
-            "summary": "What a ball does on the lane, alone, scattered, beside others and explained",
-            "description": MOTIONS_DESCRIPTION,
-            "tags": ["motions"],
-            "requestBody": {
-                "required": True,
-                "description": "At most 1 MiB.",
-                "content": {"application/json": {"schema": MotionRequestSchema, "examples": examples}},
-            },
-            "responses": {
-                "200": {
-                    "description": "The answer.",
-                    "headers": {"X-Request-Id": {"$ref": "#/components/headers/RequestId"}},
-                    "content": {
-                        "application/json": {"schema": MotionResultSchema},
-                        "text/html": {"schema": {"type": "string", "description": "The picture, one file."}},
-                    },
-                },
-                **{str(code): _problem(code) for code in (400, 405, 406, 413, 415, 422)},
-            },
-        }
-    }
+    examples = _examples(motion_example_names(), motion_example)
+    picture = {"schema": {"type": "string", "description": "The picture, one file."}}
+    return _post(
+        "motion",
+        "What a ball does on the lane, alone, scattered, beside others and explained",
+        "motions",
+        _answer({"application/json": {"schema": MotionResultSchema}, "text/html": picture}, "The answer."),
+        {"application/json": {"schema": MotionRequestSchema, "examples": examples}},
+        codes=(400, 405, 406, 413, 415, 422),
+        description=MOTIONS_DESCRIPTION,
+    )
 
 
-def _record_post(operation: str, summary: str, asked: Any, answer: dict[str, Any]) -> dict[str, Any]:
+def _record(name: str, summary: str, asked: Any, answer: dict[str, Any]) -> dict[str, Any]:
     content = asked if isinstance(asked, dict) else {"application/json": {"schema": asked}}
-    return {
-        "post": {
-            "operationId": operation,
-            "summary": summary,
-            "tags": ["records"],
-            "requestBody": {"required": True, "description": "At most 1 MiB.", "content": content},
-            "responses": {
-                "200": answer,
-                **{str(code): _problem(code) for code in (400, 405, 409, 413, 415, 422)},
-            },
-        }
-    }
+    return _post(name, summary, "records", answer, content, codes=(400, 405, 409, 413, 415, 422))
 
 
 def _records() -> dict[str, dict[str, Any]]:
     """The paths of signed records."""
-    binary = {"type": "string", "format": "binary", "description": "The file's bytes."}
-    printed = {
-        "description": "The print.",
-        "headers": {"X-Request-Id": {"$ref": "#/components/headers/RequestId"}},
-        "content": {media: {"schema": binary} for media in ("application/pdf", "image/png")},
-    }
+    printed = {media: {"schema": _BINARY} for media in ("application/pdf", "image/png")}
     return {
-        "/v1/records": _record_post(
+        "/v1/records": _record(
             "sign",
             "Check a ball and sign the verdict",
             RecordRequestSchema,
-            _json(SignedRecordSchema, "The record."),
+            _answer(SignedRecordSchema, "The record."),
         ),
-        "/v1/records/verify": _record_post(
+        "/v1/records/verify": _record(
             "verify",
             "Whether a record is genuine, and whether the rules have changed since",
             RecordVerificationSchema,
-            _json(VerifiedRecordSchema, "What has become of it."),
+            _answer(VerifiedRecordSchema, "What has become of it."),
         ),
-        "/v1/records/read": _record_post(
+        "/v1/records/read": _record(
             "readRecord",
             "Read a record out of a picture of its code, or out of the PDF it was printed to",
-            {media: {"schema": binary} for media in RECORD_FILES},
-            _json(RecordTextSchema, "The record, not yet verified."),
+            {media: {"schema": _BINARY} for media in RECORD_FILES},
+            _answer(RecordTextSchema, "The record, not yet verified."),
         ),
-        "/v1/records/prints": _record_post(
-            "printRecord", "Print a genuine record, as a page, a label or a code", RecordPrintSchema, printed
+        "/v1/records/prints": _record(
+            "printRecord",
+            "Print a genuine record, as a page, a label or a code",
+            RecordPrintSchema,
+            _answer(printed, "The print."),
         ),
         "/v1/records/keys": _get(
             "recordKeys",
             "The public keys that verify this service's records",
             "records",
-            _json(PublicKeysSchema, "A JWK set (RFC 7517)."),
+            _answer(PublicKeysSchema, "A JWK set (RFC 7517)."),
             (405, 409),
         ),
     }
 
 
 def _paths() -> dict[str, dict[str, Any]]:
-    rulebooks = _get(
-        "rulebooks",
-        "The rules, as data",
-        "rules",
-        _json(RulebooksSchema, "The rulebooks asked for."),
-        (405, 422),
-    )
-    rulebooks["get"]["parameters"] = [{"in": "query", "schema": RulebookQuerySchema}]
-    any_object = {"type": "object", "description": "An OpenAPI 3.1 document."}
+    rulebooks = _answer(RulebooksSchema, "The rulebooks asked for.")
+    query = [{"in": "query", "schema": RulebookQuerySchema}]
+    document = _answer({"type": "object", "description": "An OpenAPI 3.1 document."}, "The document.")
+    lives, ready = _answer(StateSchema, "It lives."), _answer(StateSchema, "It can.")
     return {
-        "/v1/checks": _post(
+        "/v1/checks": _balls(
             "check",
             "Whether a ball meets the rules, as made or as drilled",
             (CheckRequestSchema, CheckBatchSchema),
@@ -496,7 +422,7 @@ def _paths() -> dict[str, dict[str, Any]]:
                 CheckBatchBriefSchema,
             ),
         ),
-        "/v1/drillings": _post(
+        "/v1/drillings": _balls(
             "drill",
             "What a drilling does to a ball",
             (DrillingRequestSchema, DrillingBatchSchema),
@@ -506,16 +432,12 @@ def _paths() -> dict[str, dict[str, Any]]:
         "/v1/designs": _designs(),
         "/v1/motions": _motions(),
         **_records(),
-        "/v1/rulebooks": rulebooks,
-        "/openapi.json": _get(
-            "openapi", "This document", "service", _json(any_object, "The document."), (405,)
+        "/v1/rulebooks": _get(
+            "rulebooks", "The rules, as data", "rules", rulebooks, (405, 422), parameters=query
         ),
-        "/healthz": _get(
-            "healthz", "Whether the service lives", "service", _json(StateSchema, "It lives."), (405,)
-        ),
-        "/readyz": _get(
-            "readyz", "Whether the service can answer", "service", _json(StateSchema, "It can."), (405, 503)
-        ),
+        "/openapi.json": _get("openapi", "This document", "service", document, (405,)),
+        "/healthz": _get("healthz", "Whether the service lives", "service", lives, (405,)),
+        "/readyz": _get("readyz", "Whether the service can answer", "service", ready, (405, 503)),
     }
 
 
@@ -526,41 +448,34 @@ def _guarded(paths: dict[str, dict[str, Any]]) -> dict[str, dict[str, Any]]:
         codes = [*((401, 403) if scope else ()), *((429, 503) if path.startswith("/v1/") else ())]
         for method, operation in operations.items():
             if method == "post":
-                codes = [*codes, 408, 507]
+                codes += [408, 507]
             if scope:
                 operation["security"] = [{"accessKey": [] if scope == ANY_SCOPE else [scope]}, {}]
-            answers = operation["responses"] | {str(code): _problem(code) for code in codes}
-            operation["responses"] = dict(sorted(answers.items()))
+            operation["responses"] = dict(sorted((operation["responses"] | _problems(*codes)).items()))
+            if operation["operationId"] in LINKS:
+                operation["responses"]["200"]["links"] = dict(LINKS[operation["operationId"]])
     return paths
-
-
-def _linked(operations: dict[str, Any]) -> dict[str, Any]:
-    """Operations of a path with the links of their answers."""
-    for operation in operations.values():
-        if operation["operationId"] in LINKS:
-            operation["responses"]["200"]["links"] = dict(LINKS[operation["operationId"]])
-    return operations
 
 
 def build() -> dict[str, Any]:
     """Build the OpenAPI 3.1 document from the schemas."""
     names = _Names()
-    plugin = _Plugin(schema_name_resolver=names)
+    tags = {
+        "balls": "Balls, as made and as drilled.",
+        "lots": "Deliveries of many balls.",
+        "designs": "Balls that are still drawings.",
+        "motions": "Balls on the lane.",
+        "records": "Signed records of verdicts.",
+        "rules": "The rulebooks.",
+        "service": "The service itself.",
+    }
     spec = APISpec(
         title="Ballgauge",
         version=version("ballgauge"),
         openapi_version=OPENAPI_VERSION,
-        plugins=[plugin],
+        plugins=[_Plugin(schema_name_resolver=names)],
         info={"description": DESCRIPTION, "license": {"name": "MIT", "identifier": "MIT"}},
-        tags=[
-            {"name": "balls", "description": "Balls, as made and as drilled."},
-            {"name": "lots", "description": "Deliveries of many balls."},
-            {"name": "designs", "description": "Balls that are still drawings."},
-            {"name": "motions", "description": "Balls on the lane."},
-            {"name": "records", "description": "Signed records of verdicts."},
-            {"name": "rules", "description": "The rulebooks."},
-            {"name": "service", "description": "The service itself."},
-        ],
+        tags=[{"name": name, "description": description} for name, description in tags.items()],
     )
     spec.components.schema("QuantityText", _QUANTITY_TEXT)
     spec.components.schema("QuantityObject", _QUANTITY_OBJECT)
@@ -583,11 +498,11 @@ def build() -> dict[str, Any]:
         },
     )
     for code, (name, description) in PROBLEMS.items():
-        headers = {header: _HEADER_SCHEMAS[header] for header in _HEADERS.get(code, ())}
-        answer = {"description": description, "content": {MEDIA_TYPE: {"schema": ProblemSchema}}}
-        spec.components.response(name, answer | ({"headers": headers} if headers else {}))
+        headers = {"headers": _HEADERS[code]} if code in _HEADERS else {}
+        content = {MEDIA_TYPE: {"schema": ProblemSchema}}
+        spec.components.response(name, {"description": description, "content": content, **headers})
     for path, operations in _guarded(_paths()).items():
-        spec.path(path=path, operations=_linked(operations))
+        spec.path(path=path, operations=operations)
     document: dict[str, Any] = json.loads(json.dumps(spec.to_dict()))
     for name, schema in names.classes.items():
         document["components"]["schemas"][name]["description"] = " ".join((schema.__doc__ or "").split())

@@ -14,7 +14,8 @@ from distributed import LocalCluster
 from pyarrow import parquet
 
 from ballgauge_schemas import LOT_REQUEST
-from ballgauge_schemas.design.request import DESIGN_REQUEST, design_example
+from ballgauge_schemas.design.request import DESIGN_REQUEST
+from ballgauge_schemas.shared.documents import design_example
 from ballgauge_service.core.bulk import Bulk, threads_here
 from ballgauge_service.core.bulk.cluster import Cluster
 from ballgauge_service.core.bulk.pieces import opened, unasked

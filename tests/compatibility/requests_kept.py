@@ -7,9 +7,14 @@ from dataclasses import asdict, dataclass
 from importlib.resources import files
 from typing import Any
 
-from ballgauge_schemas.design.request import design_example, design_example_names
-from ballgauge_schemas.motion.request import motion_example, motion_example_names
-from ballgauge_schemas.shared.documents import example, example_names
+from ballgauge_schemas.shared.documents import (
+    design_example,
+    design_example_names,
+    example,
+    example_names,
+    motion_example,
+    motion_example_names,
+)
 
 TOLERANCE = 1e-6
 """Relative deviation of a number that is still the same answer (ours): closed forms, bounded quadrature."""

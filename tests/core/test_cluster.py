@@ -22,7 +22,8 @@ from hypothesis import strategies as st
 
 import ballgauge
 from ballgauge._command.program import run as command
-from ballgauge_schemas.design.request import DESIGN_REQUEST, design_example
+from ballgauge_schemas.design.request import DESIGN_REQUEST
+from ballgauge_schemas.shared.documents import design_example
 from ballgauge_service.core import bulk
 from ballgauge_service.core.budget import Cancelled, Run
 from ballgauge_service.core.bulk import BulkUnavailable, bulk_at, cluster, pieces, sameness, threads_here

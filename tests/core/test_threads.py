@@ -15,7 +15,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ballgauge_schemas import LOT_REQUEST
-from ballgauge_schemas.design.request import DESIGN_REQUEST, design_example
+from ballgauge_schemas.design.request import DESIGN_REQUEST
+from ballgauge_schemas.shared.documents import design_example
 from ballgauge_service.core import budget
 from ballgauge_service.core.budget import Cancelled, Run
 from ballgauge_service.core.bulk import Bulk, BulkUnavailable, bulk_at, threads_here

@@ -12,8 +12,7 @@ import pyarrow as pa
 from hypothesis import strategies as st
 from pyarrow import parquet
 
-from ballgauge_schemas.design.request import design_example
-from ballgauge_schemas.motion.request import motion_example
+from ballgauge_schemas.shared.documents import design_example, motion_example
 from ballgauge_service.core.bulk import Bulk
 from ballgauge_service.core.bulk.pieces import opened, unasked
 

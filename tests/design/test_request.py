@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 import trimesh
 
-from ballgauge_schemas.design.request import DESIGN_REQUEST, design_example, design_example_names
+from ballgauge_schemas.design.request import DESIGN_REQUEST
+from ballgauge_schemas.shared.documents import design_example, design_example_names
 from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.design.request import read_design, read_request
 from ballgauge_service.design.solids.rotations import about, pointing

@@ -15,7 +15,7 @@ from hypothesis import HealthCheck, Phase, settings
 from hypothesis.stateful import run_state_machine_as_test
 
 from ballgauge_schemas import example, openapi_document
-from ballgauge_schemas.design.request import design_example
+from ballgauge_schemas.shared.documents import design_example
 
 from . import contract
 

@@ -10,9 +10,10 @@ import pytest
 from marshmallow import ValidationError, fields, post_load, validate, validates_schema
 
 from ballgauge_schemas import CHECK_REQUEST, DRILLING_REQUEST, LOT_REQUEST, example, example_names
-from ballgauge_schemas.design.request import DESIGN_REQUEST, SolidField, design_example
-from ballgauge_schemas.motion.request import MOTION_REQUEST, motion_example
+from ballgauge_schemas.design.request import DESIGN_REQUEST, SolidField
+from ballgauge_schemas.motion.request import MOTION_REQUEST
 from ballgauge_schemas.shared.base import Part, Schema, Several, Text
+from ballgauge_schemas.shared.documents import design_example, motion_example
 
 REQUESTS = {
     "check": CHECK_REQUEST,

@@ -12,15 +12,9 @@ import pytest
 from ballgauge_schemas import ValidationError, flatten, openapi_document
 from ballgauge_schemas.design import answer as design_results
 from ballgauge_schemas.design import request as designs
-from ballgauge_schemas.design.request import (
-    DESIGN_REQUEST,
-    SHAPES,
-    design_example,
-    design_example_names,
-    kind_of,
-    unit_of,
-)
+from ballgauge_schemas.design.request import DESIGN_REQUEST, SHAPES, kind_of, unit_of
 from ballgauge_schemas.shared.base import Schema
+from ballgauge_schemas.shared.documents import design_example, design_example_names, design_example_text
 from ballgauge_schemas.shared.words import FACTORS, OFFSETS, POSITIONS, SIZES, TILTS
 
 DOCUMENT = openapi_document()
@@ -50,7 +44,7 @@ def test_every_example_loads_and_is_documented(name: str) -> None:
 def test_unknown_examples_are_named() -> None:
     """Against the list of names."""
     with pytest.raises(KeyError, match="there are drawn_core, skarn, skarn_disc_above"):
-        designs.design_example_text("none")
+        design_example_text("none")
 
 
 @pytest.mark.parametrize(

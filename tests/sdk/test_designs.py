@@ -16,7 +16,7 @@ import requests
 import trimesh
 
 import ballgauge
-from ballgauge_schemas.design.request import design_example, design_example_text
+from ballgauge_schemas.shared.documents import design_example, design_example_text
 
 PROGRAM = str(Path(sys.executable).with_name("ballgauge"))
 

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from ballgauge import Client, InvalidRequest
-from ballgauge_schemas.motion.request import motion_example, motion_example_names, motion_example_text
+from ballgauge_schemas.shared.documents import motion_example, motion_example_names, motion_example_text
 
 PROGRAM = str(Path(sys.executable).with_name("ballgauge"))
 

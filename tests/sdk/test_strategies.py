@@ -27,13 +27,18 @@ from ballgauge_schemas.design.request import (
     MeshSchema,
     SolidField,
     TradeOffSchema,
-    design_example,
-    design_example_names,
 )
-from ballgauge_schemas.motion.request import MOTION_REQUEST, motion_example, motion_example_names
+from ballgauge_schemas.motion.request import MOTION_REQUEST
 from ballgauge_schemas.shared.ball import BallSchema
 from ballgauge_schemas.shared.base import Choice, Part, Schema, Several, Whole
-from ballgauge_schemas.shared.documents import example, example_names
+from ballgauge_schemas.shared.documents import (
+    design_example,
+    design_example_names,
+    example,
+    example_names,
+    motion_example,
+    motion_example_names,
+)
 from ballgauge_schemas.shared.quantity import NominalField, QuantityField
 
 EXAMPLES = {"design": 6, "motion": 8, "lot": 15}

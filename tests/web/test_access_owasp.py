@@ -18,8 +18,7 @@ import openpyxl
 import pytest
 
 from ballgauge_schemas import example, example_names
-from ballgauge_schemas.design.request import design_example, design_example_names
-from ballgauge_schemas.motion.request import motion_example
+from ballgauge_schemas.shared.documents import design_example, design_example_names, motion_example
 from ballgauge_service.web.http import bodies
 from ballgauge_service.web.http.settings import Settings
 from ballgauge_service.web.server.application import create_app

@@ -16,7 +16,7 @@ import pytest
 import trimesh
 
 from ballgauge_schemas.design.answer import DESIGN_RESULT
-from ballgauge_schemas.design.request import design_example, design_example_names
+from ballgauge_schemas.shared.documents import design_example, design_example_names
 from ballgauge_service.core import budget
 from ballgauge_service.core.refusal import InvalidInput
 

@@ -10,7 +10,7 @@ import pytest
 from flask.testing import FlaskClient
 
 from ballgauge_schemas.motion.answer import MOTION_RESULT
-from ballgauge_schemas.motion.request import motion_example
+from ballgauge_schemas.shared.documents import motion_example
 
 DRY_BALL = motion_example("motion_explain")["explain"]["ball"]
 

@@ -42,8 +42,7 @@ def test_a_failure_is_logged_and_harms_nobody(caplog: pytest.LogCaptureFixture) 
 
 def test_the_examples_are_there() -> None:
     """Against the examples of the contract."""
-    from ballgauge_schemas.design.request import design_example_names
-    from ballgauge_schemas.motion.request import motion_example_names
+    from ballgauge_schemas.shared.documents import design_example_names, motion_example_names
 
     assert set(warming.DESIGNS) <= set(design_example_names())
     assert set(warming.MOTIONS) <= set(motion_example_names())

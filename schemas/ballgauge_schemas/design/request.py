@@ -9,9 +9,7 @@ The limits of these fields are ours.
 from __future__ import annotations
 
 import functools
-import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from importlib.resources import files
 from typing import Any
 
 from marshmallow import ValidationError, fields
@@ -655,22 +653,3 @@ DESIGN_REQUEST = DesignRequestSchema()
 def unit_of(field: str) -> str:
     """Trade unit of a solid's field, as parameters and tolerances name it. Raises KeyError."""
     return KINDS[kind_of(field)].unit
-
-
-def design_example_names() -> tuple[str, ...]:
-    """Give the names of the example designs, sorted."""
-    found = (files("ballgauge_schemas") / "example_designs").iterdir()
-    return tuple(sorted(file.name.removesuffix(".json") for file in found if file.name.endswith(".json")))
-
-
-def design_example_text(name: str) -> str:
-    """Give the example of this name as it is laid out. Raises KeyError where there is none."""
-    if name not in design_example_names():
-        raise KeyError(f"no design is named {name!r}; there are {', '.join(design_example_names())}")
-    return files("ballgauge_schemas").joinpath("example_designs", f"{name}.json").read_text(encoding="utf-8")
-
-
-def design_example(name: str) -> dict[str, Any]:
-    """Give the example of this name, as decoded JSON. Raises KeyError where there is none."""
-    request: dict[str, Any] = json.loads(design_example_text(name))
-    return request

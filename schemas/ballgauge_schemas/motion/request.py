@@ -7,9 +7,7 @@ takes an uncertainty. The limits of these fields are ours.
 
 from __future__ import annotations
 
-import json
 import math
-from importlib.resources import files
 from typing import Any, Unpack
 
 from marshmallow.exceptions import SCHEMA
@@ -453,22 +451,3 @@ def _check_work(loaded: dict[str, Any], errors: Errors) -> None:
 
 
 MOTION_REQUEST = MotionRequestSchema()
-
-
-def motion_example_names() -> tuple[str, ...]:
-    """Give the names of the example motions, sorted."""
-    found = (files("ballgauge_schemas") / "example_motions").iterdir()
-    return tuple(sorted(file.name.removesuffix(".json") for file in found if file.name.endswith(".json")))
-
-
-def motion_example_text(name: str) -> str:
-    """Give the example of this name as it is laid out. Raises KeyError where there is none."""
-    if name not in motion_example_names():
-        raise KeyError(f"no motion is named {name!r}; there are {', '.join(motion_example_names())}")
-    return files("ballgauge_schemas").joinpath("example_motions", f"{name}.json").read_text(encoding="utf-8")
-
-
-def motion_example(name: str) -> dict[str, Any]:
-    """Give the example of this name, as decoded JSON. Raises KeyError where there is none."""
-    request: dict[str, Any] = json.loads(motion_example_text(name))
-    return request

@@ -13,29 +13,43 @@ def openapi_document() -> dict[str, Any]:
     return document
 
 
+class Examples:
+    """Example requests of one kind, a file each in a folder of the package."""
+
+    def __init__(self, folder: str) -> None:
+        self.folder = folder
+
+    def names(self) -> tuple[str, ...]:
+        """Give their names, sorted."""
+        found = [file.name for file in (files("ballgauge_schemas") / self.folder).iterdir()]
+        return tuple(sorted(name.removesuffix(".json") for name in found if name.endswith(".json")))
+
+    def text(self, name: str) -> str:
+        """Give the example of this name as it is laid out. Raises KeyError where there is none."""
+        if name not in self.names():
+            raise KeyError(f"no example named {name!r}; there are {', '.join(self.names())}")
+        return _text(f"{self.folder}/{name}.json")
+
+    def request(self, name: str) -> dict[str, Any]:
+        """Give the example of this name, as decoded JSON. Raises KeyError where there is none."""
+        request: dict[str, Any] = json.loads(self.text(name))
+        return request
+
+
+_BALLS, _DESIGNS, _MOTIONS = Examples("examples"), Examples("example_designs"), Examples("example_motions")
+
+example, example_text = _BALLS.request, _BALLS.text
+design_example, design_example_names, design_example_text = _DESIGNS.request, _DESIGNS.names, _DESIGNS.text
+motion_example, motion_example_names, motion_example_text = _MOTIONS.request, _MOTIONS.names, _MOTIONS.text
+
+
 def example_names(*, drillings: bool | None = None) -> tuple[str, ...]:
-    """Give the names of the example requests, sorted.
+    """Give the names of the examples for balls, sorted.
 
     With `drillings`, only those for `/v1/drillings`, whose names begin with "drilling", or only those for
     `/v1/checks`.
     """
-    found = sorted(
-        file.name.removesuffix(".json") for file in (files("ballgauge_schemas") / "examples").iterdir()
-    )
-    return tuple(name for name in found if drillings in (None, name.startswith("drilling")))
-
-
-def example_text(name: str) -> str:
-    """Give the example request of this name as it is laid out. Raises KeyError where there is none."""
-    if name not in example_names():
-        raise KeyError(f"no example is named {name!r}; there are {', '.join(example_names())}")
-    return _text(f"examples/{name}.json")
-
-
-def example(name: str) -> dict[str, Any]:
-    """Give the example request of this name, as decoded JSON. Raises KeyError where there is none."""
-    request: dict[str, Any] = json.loads(example_text(name))
-    return request
+    return tuple(name for name in _BALLS.names() if drillings in (None, name.startswith("drilling")))
 
 
 def _text(path: str) -> str:

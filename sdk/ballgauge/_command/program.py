@@ -479,8 +479,7 @@ def example(name: str | None) -> int:
       ballgauge example motion > motion.json
     """
     from ballgauge_schemas import example_names
-    from ballgauge_schemas.design.request import design_example_names
-    from ballgauge_schemas.motion.request import motion_example_names
+    from ballgauge_schemas.shared.documents import design_example_names, motion_example_names
 
     names = (*example_names(), EXAMPLE_LOT, *design_example_names(), *motion_example_names())
     if name is not None and name not in names:

@@ -12,12 +12,17 @@ from ballgauge.contract._sense import hold_check
 from ballgauge.contract._server import Server, answer_of
 from ballgauge_schemas.check.answer import CHECK_BATCH_RESULT, CHECK_RESULT, DRILLING_RESULT, RULEBOOKS_RESULT
 from ballgauge_schemas.design.answer import DesignResultSchema
-from ballgauge_schemas.design.request import design_example, design_example_names
 from ballgauge_schemas.lot.answer import LOT_RESULT
 from ballgauge_schemas.motion.answer import MotionResultSchema
-from ballgauge_schemas.motion.request import motion_example, motion_example_names
 from ballgauge_schemas.shared.base import Schema
-from ballgauge_schemas.shared.documents import example, example_names
+from ballgauge_schemas.shared.documents import (
+    design_example,
+    design_example_names,
+    example,
+    example_names,
+    motion_example,
+    motion_example_names,
+)
 from ballgauge_schemas.shared.words import OUTCOMES
 
 LOT = files("ballgauge_schemas").joinpath("example_lots", "ostrel_tarn_48.csv").read_text(encoding="utf-8")

@@ -9,8 +9,7 @@ from typing import Any
 from flask import Blueprint, Response, make_response, render_template, request, send_from_directory
 
 from ballgauge_schemas import example
-from ballgauge_schemas.design.request import design_example
-from ballgauge_schemas.motion.request import motion_example
+from ballgauge_schemas.shared.documents import design_example, motion_example
 from ballgauge_service.pages import forms, labels, languages, sections
 
 blueprint = Blueprint("pages", __name__, template_folder="templates")

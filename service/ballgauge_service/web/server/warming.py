@@ -10,8 +10,9 @@ import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from ballgauge_schemas.design.request import DESIGN_REQUEST, design_example
-from ballgauge_schemas.motion.request import MOTION_REQUEST, motion_example
+from ballgauge_schemas.design.request import DESIGN_REQUEST
+from ballgauge_schemas.motion.request import MOTION_REQUEST
+from ballgauge_schemas.shared.documents import design_example, motion_example
 from ballgauge_service.web.http import running
 
 DESIGNS = ("skarn", "drawn_core")
