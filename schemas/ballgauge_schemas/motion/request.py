@@ -29,6 +29,7 @@ from ballgauge_schemas.shared.base import (
     has_error,
 )
 from ballgauge_schemas.shared.drilling import DrillingSchema
+from ballgauge_schemas.shared.limits import RELEASE
 from ballgauge_schemas.shared.quantity import NominalField
 
 NO_UNCERTAINTY = "a motion's numbers are nominal; how they vary is asked under scatter and spread"
@@ -130,33 +131,45 @@ class DrilledBallSchema(Schema):
                     add_error(errors, (part, name), "missing; a motion needs it")
 
 
+def _warned(name: str) -> str:
+    low, high = limits.USUAL_RELEASE[name]
+    return f"warned of outside {low:g} to {high:g}"
+
+
 class ReleaseSchema(Schema):
     """The ball as it leaves the hand. What is given replaces a named bowler's own."""
 
-    speed = Exact("speed", 4, 40, 18, "Speed; warned of outside 12 to 26 mph.")
-    rev_rate = Exact("rotation_rate", 0, 1200, 330, "Rate of spin; warned of outside 40 to 650 rpm.")
+    speed = Exact("speed", *RELEASE["speed"], 18, f"Speed; {_warned('speed')} mph.")
+    rev_rate = Exact("rotation_rate", *RELEASE["rev_rate"], 330, f"Rate of spin; {_warned('rev_rate')} rpm.")
     axis_rotation = Exact(
         "angle",
-        -90,
-        180,
+        *RELEASE["axis_rotation"],
         45,
-        "0 rolls end over end, 90 spins square to the travel; warned of outside 0 to 100.",
+        f"0 rolls end over end, 90 spins square to the travel; {_warned('axis_rotation')}.",
     )
     axis_tilt = Exact(
-        "angle", -90, 90, 12, "How far the positive axis point stands up; warned of outside -5 to 60 deg."
+        "angle",
+        *RELEASE["axis_tilt"],
+        12,
+        f"How far the positive axis point stands up; {_warned('axis_tilt')} deg.",
     )
     launch_angle = Exact(
-        "angle", -15, 15, 1, "Positive toward the bowler's own side.", assumed=limits.LAUNCH_ANGLE
+        "angle",
+        *RELEASE["launch_angle"],
+        1,
+        "Positive toward the bowler's own side.",
+        assumed=limits.LAUNCH_ANGLE,
     )
     launch_board = _plain(
-        0.5,
-        39.5,
+        *RELEASE["launch_board"],
         15,
         "boards",
         "Where it crosses the foul line, from the bowler's side.",
         assumed=limits.LAUNCH_BOARD,
     )
-    loft = Exact("lane_distance", 0, 20, 0, "How far down the lane the ball lands.", assumed=limits.LOFT)
+    loft = Exact(
+        "lane_distance", *RELEASE["loft"], 0, "How far down the lane the ball lands.", assumed=limits.LOFT
+    )
 
 
 class ScatterSchema(Schema):

@@ -130,6 +130,26 @@ USUAL_CIRCUMFERENCE = 27.0
 
 COVER, GRIT = "reactive", 2000.0
 LAUNCH_ANGLE, LAUNCH_BOARD, LOFT = 1.0, 15.0, 0.0
+RELEASE: Mapping[str, tuple[float, float]] = {
+    "speed": (4, 40),
+    "rev_rate": (0, 1200),
+    "axis_rotation": (-90, 180),
+    "axis_tilt": (-90, 90),
+    "launch_angle": (-15, 15),
+    "launch_board": (0.5, 39.5),
+    "loft": (0, 20),
+}
+USUAL_RELEASE: Mapping[str, tuple[float, float]] = {
+    "speed": (12, 26),
+    "rev_rate": (40, 650),
+    "axis_rotation": (0, 100),
+    "axis_tilt": (-5, 60),
+    "launch_angle": (-6, 6),
+    "launch_board": (3, 37),
+    "loft": (0, 6),
+}
+"""Numbers of a release [mph, rpm, deg, deg, deg, boards, ft]: refused outside, warned of outside."""
+
 PICKED_UP, TRACK_WIDTH, LAID_DOWN, FADE = 0.04, 1.5, 0.3, 5.0
 WINDOW_BOARD, WINDOW_ANGLE = (17.0, 18.0), (4.0, 8.0)
 

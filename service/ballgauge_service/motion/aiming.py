@@ -12,9 +12,9 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from ballgauge_schemas.shared import limits
 from ballgauge_service.core.bulk import Bulk, Check, threads_here
 from ballgauge_service.motion.balls import MotionBall
-from ballgauge_service.motion.bowlers import LIMITS
 from ballgauge_service.motion.lanes import Lane
 from ballgauge_service.motion.starts import ANGLE, BOARD, MotionSettings, Throw, run, to_board
 from ballgauge_service.physics.motion import delivery as kernel
@@ -23,8 +23,6 @@ from ballgauge_service.physics.motion.film import BOARD_WIDTH
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
-
-EDGES = (LIMITS["launch_board"][0], LIMITS["launch_board"][3])
 
 POCKET = 17.5
 """Board of the pocket at the head pin's row, from the bowler's side (common practice, no source)."""
@@ -45,7 +43,9 @@ def over_arrows(releases: Array, angles: Array) -> Array:
     moved = releases.copy()
     steps = np.tan(np.radians(angles)) - np.tan(np.radians(releases[:, ANGLE]))
     moved[:, ANGLE] = angles
-    moved[:, BOARD] = np.clip(releases[:, BOARD] + 12.0 * ARROWS / BOARD_WIDTH * steps, *EDGES)
+    moved[:, BOARD] = np.clip(
+        releases[:, BOARD] + 12.0 * ARROWS / BOARD_WIDTH * steps, *limits.RELEASE["launch_board"]
+    )
     return moved
 
 

@@ -14,18 +14,8 @@ from ballgauge_service.core.caution import Caution
 
 Array = NDArray[np.float64]
 
-LIMITS: Mapping[str, tuple[float, float, float, float, str]] = MappingProxyType(
-    {
-        "speed": (4.0, 12.0, 26.0, 40.0, "mph"),
-        "rev_rate": (0.0, 40.0, 650.0, 1200.0, "rpm"),
-        "axis_rotation": (-90.0, 0.0, 100.0, 180.0, "deg"),
-        "axis_tilt": (-90.0, -5.0, 60.0, 90.0, "deg"),
-        "launch_angle": (-15.0, -6.0, 6.0, 15.0, "deg"),
-        "launch_board": (0.5, 3.0, 37.0, 39.5, ""),
-        "loft": (0.0, 0.0, 6.0, 20.0, "ft"),
-    }
-)
-"""Of each number of a release: refused below, warned below, warned above, refused above, unit (ours)."""
+UNITS = ("mph", "rpm", "deg", "deg", "deg", "", "ft")
+"""Unit of each number of a release, in the order of `limits.RELEASE`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +91,7 @@ BOWLERS: Mapping[str, Bowler] = MappingProxyType(
 def cautions(release: Release) -> list[Caution]:
     """Numbers of a release that few people throw."""
     unusual = []
-    for name, (_, low, high, _, unit) in LIMITS.items():
+    for (name, (low, high)), unit in zip(limits.USUAL_RELEASE.items(), UNITS, strict=True):
         value = getattr(release, name)
         if not low <= value <= high:
             said = f"A {name.replace('_', ' ')} of {value:g} {unit}".rstrip()
@@ -111,8 +101,8 @@ def cautions(release: Release) -> list[Caution]:
 
 
 def release_row(release: Release) -> Array:
-    """The release as an array in the order of LIMITS, (7,)."""
-    return np.array([getattr(release, name) for name in LIMITS])
+    """The release as an array in the order of `limits.RELEASE`, (7,)."""
+    return np.array([getattr(release, name) for name in limits.RELEASE])
 
 
 def scattered(release: Release, scatter: Scatter, n: int, seed: int) -> Array:
@@ -120,8 +110,8 @@ def scattered(release: Release, scatter: Scatter, n: int, seed: int) -> Array:
 
     The draws come from numpy's PCG64 generator started with `seed`: the same seed, the same releases.
     """
-    spread = np.array([getattr(scatter, name) for name in LIMITS])
-    draws = np.random.Generator(np.random.PCG64(seed)).standard_normal((n, len(LIMITS)))
-    limits = np.array([(low, high) for low, _, _, high, _ in LIMITS.values()])
-    drawn: Array = np.clip(release_row(release) + draws * spread, limits[:, 0], limits[:, 1])
+    spread = np.array([getattr(scatter, name) for name in limits.RELEASE])
+    draws = np.random.Generator(np.random.PCG64(seed)).standard_normal((n, len(spread)))
+    low, high = np.array([*limits.RELEASE.values()]).T
+    drawn: Array = np.clip(release_row(release) + draws * spread, low, high)
     return drawn

@@ -12,7 +12,6 @@ from scipy.spatial.transform import Rotation
 from ballgauge_schemas.shared import limits
 from ballgauge_service.core.bulk import Bulk, Check, threads_here
 from ballgauge_service.motion.balls import MotionBall
-from ballgauge_service.motion.bowlers import LIMITS
 from ballgauge_service.motion.lanes import Lane
 from ballgauge_service.motion.surfaces import FrictionModel, surface_friction
 from ballgauge_service.physics.motion import equations as eq
@@ -26,7 +25,7 @@ MPH = 17.6
 """Inches a second in a mile an hour; exact."""
 
 MIDDLE = 0.5 * (BOARDS + 1)
-SPEED, REVS, ROTATION, TILT, ANGLE, BOARD, LOFT = range(len(LIMITS))
+SPEED, REVS, ROTATION, TILT, ANGLE, BOARD, LOFT = range(len(limits.RELEASE))
 
 PIECE = 32
 """Deliveries of a piece of bulk work (ours): some ten milliseconds."""
@@ -84,7 +83,7 @@ def _triad(first: Array, towards: Array) -> Array:
 
 
 def first_states(ball: MotionBall, releases: Array) -> Array:
-    """States at release, (n, STATE), of one ball thrown n ways; releases (n, 7) in the order of LIMITS.
+    """States at release, (n, STATE), of one ball thrown n ways; releases (n, 7), see `bowlers.release_row`.
 
     The spin's direction is the positive axis point's for a right-hander and its opposite for a left-hander;
     the point itself stands on the bowler's far side, turned back by the axis rotation and up by the tilt.
@@ -114,7 +113,7 @@ def first_states(ball: MotionBall, releases: Array) -> Array:
 
 @dataclass(frozen=True, slots=True)
 class Throw:
-    """One ball thrown n ways on one lane; releases (n, 7) in the order of LIMITS."""
+    """One ball thrown n ways on one lane; releases (n, 7) in the order of `limits.RELEASE`."""
 
     ball: MotionBall
     releases: Array
