@@ -1,15 +1,13 @@
-"""Languages of the pages: gettext catalogues (`translations/<language>.po`), read once, through Babel.
+"""Languages of the pages: gettext catalogs (`translations/<language>.po`), read once, through Babel.
 
 Babel is imported when a page is asked for: a command that checks a ball has no use for it.
 """
 
 from __future__ import annotations
 
-import io
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
-from typing import Any
 
 from werkzeug.datastructures import LanguageAccept
 
@@ -17,7 +15,8 @@ SOURCE = "en"
 """The language the texts are written in."""
 
 FOLDER = Path(__file__).parent / "translations"
-SCRIPT_DOMAIN = ".js"
+SCRIPT = "script"
+"""Comment of a catalog on the texts that the browser needs."""
 
 
 @cache
@@ -40,32 +39,27 @@ def negotiate(asked: str | None, accepted: LanguageAccept) -> str:
 @cache
 def gettext(language: str) -> Callable[[str], str]:
     """The function that turns a source text into the language's; a text it lacks stays as it is."""
-    if language == SOURCE:
-        return str
-    from babel.messages.mofile import write_mo
-    from babel.support import Translations
-
-    written = io.BytesIO()
-    write_mo(written, _catalogue(language))
-    written.seek(0)
-    return Translations(written).gettext
+    words = {text: translated for text, translated, _ in _translated(language)}
+    return lambda text: words.get(text, text)
 
 
 @cache
 def script_words(language: str) -> dict[str, str]:
     """The translated texts that the page's scripts use; empty for the source language."""
-    if language == SOURCE:
-        return {}
-    return {
-        str(message.id): str(message.string)
-        for message in _catalogue(language)
-        if message.id and message.string and not message.fuzzy and "script" in message.auto_comments
-    }
+    return {text: translated for text, translated, in_script in _translated(language) if in_script}
 
 
 @cache
-def _catalogue(language: str) -> Any:
+def _translated(language: str) -> list[tuple[str, str, bool]]:
+    """Texts with their translations, and whether scripts use them; none for the source language."""
+    if language == SOURCE:
+        return []
     from babel.messages.pofile import read_po
 
     with (FOLDER / f"{language}.po").open("rb") as file:
-        return read_po(file, locale=language, charset="utf-8")
+        catalog = read_po(file, locale=language, charset="utf-8")
+    return [
+        (str(message.id), str(message.string), SCRIPT in message.auto_comments)
+        for message in catalog
+        if message.id and message.string and not message.fuzzy
+    ]

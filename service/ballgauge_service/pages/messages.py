@@ -18,15 +18,13 @@ from ballgauge_service import rulebooks
 from ballgauge_service.pages import forms, labels, languages
 
 HERE = Path(__file__).parent
-SCRIPT = "script"
-"""Comment on the texts that the browser needs."""
 
 
 def collect() -> Catalog:
     """Every text, without translations."""
     catalogue = Catalog(project="Ballgauge", charset="utf-8", fuzzy=False)
     for place, text, in_script in _texts():
-        catalogue.add(text, locations=[(place, 0)], auto_comments=[SCRIPT] if in_script else [])
+        catalogue.add(text, locations=[(place, 0)], auto_comments=[languages.SCRIPT] if in_script else [])
     return catalogue
 
 
