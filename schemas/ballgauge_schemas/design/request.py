@@ -30,6 +30,7 @@ from ballgauge_schemas.shared.base import (
     Whole,
     add_error,
     has_error,
+    seed,
 )
 from ballgauge_schemas.shared.drilling import DrillingSchema
 from ballgauge_schemas.shared.quantity import KINDS, NominalField, Quantity, QuantityField
@@ -431,16 +432,6 @@ def _solid_names() -> Several:
     )
 
 
-def _seed() -> Whole:
-    return Whole(
-        0,
-        limits.SEED_MAXIMUM,
-        7,
-        "Start of the random numbers: the same seed, the same answer.",
-        assumed=limits.DEFAULT_SEED,
-    )
-
-
 class ParameterSchema(Schema):
     """A number of the design that may move between two bounds."""
 
@@ -480,7 +471,7 @@ class SolveSchema(Schema):
     parameters = Several(
         Part(ParameterSchema, "One parameter."), 1, limits.PARAMETERS_MAXIMUM, "What may move.", required=True
     )
-    seed = _seed()
+    seed = seed()
     starts = Whole(
         1,
         limits.STARTS_MAXIMUM,
@@ -533,7 +524,7 @@ class FamilySchema(Schema):
         "The densities that may move.",
         required=True,
     )
-    seed = _seed()
+    seed = seed()
 
 
 class ToleranceSchema(Schema):
@@ -574,7 +565,7 @@ class ProductionSchema(Schema):
         "Balls to draw (Sobol points).",
         assumed=limits.DESIGN_SAMPLES,
     )
-    seed = _seed()
+    seed = seed()
     confidence = Number(
         0.5, 0.9999, limits.CONFIDENCE, "Confidence of the intervals.", assumed=limits.CONFIDENCE
     )

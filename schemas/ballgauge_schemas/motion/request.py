@@ -27,6 +27,7 @@ from ballgauge_schemas.shared.base import (
     Whole,
     add_error,
     has_error,
+    seed,
 )
 from ballgauge_schemas.shared.drilling import DrillingSchema
 from ballgauge_schemas.shared.limits import RELEASE
@@ -45,16 +46,6 @@ def _plain(
     low: float, high: float, example: float, unit: str, description: str, **options: Unpack[Options]
 ) -> Number:
     return Number(low, high, example, description, unit=unit, **options)
-
-
-def _seed() -> Whole:
-    return Whole(
-        0,
-        limits.SEED_MAXIMUM,
-        7,
-        "Start of the random numbers: the same seed, the same answer.",
-        assumed=limits.DEFAULT_SEED,
-    )
 
 
 class MotionSurfaceSchema(Schema):
@@ -321,7 +312,7 @@ class DeliverySpreadSchema(Schema):
     deliveries = Whole(
         2, limits.SPREAD_DELIVERIES_MAXIMUM, 500, "Deliveries.", assumed=limits.SPREAD_DELIVERIES
     )
-    seed = _seed()
+    seed = seed()
     oil_uncertainty = Exact("ratio", 0, 1, 0.1, "Relative standard uncertainty of the film.", assumed=0.0)
     window = Part(WindowSchema, "The window that deliveries are counted in.")
 
@@ -362,7 +353,7 @@ class LineMapSchema(Schema):
         f"bowlers x ({limits.AIMING} for aiming + these) are at most {limits.WORK_MAXIMUM}.",
         assumed=limits.POINT_DELIVERIES,
     )
-    seed = _seed()
+    seed = seed()
     surface_change = Part(SurfaceChangeSchema, "How far another surface moves the request's ball.")
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:

@@ -323,6 +323,12 @@ class Whole(fields.Integer):
         raise ValidationError(f"must be from {self.minimum} to {self.maximum}; got {shown_number(value)}")
 
 
+def seed() -> Whole:
+    """The start of a study's random numbers."""
+    words = "Start of the random numbers: the same seed, the same answer."
+    return Whole(0, limits.SEED_MAXIMUM, 7, words, assumed=limits.DEFAULT_SEED)
+
+
 class Day(fields.Date):
     """A calendar date written YYYY-MM-DD, from 1900 to 2100."""
 

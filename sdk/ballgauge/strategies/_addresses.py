@@ -119,54 +119,46 @@ class Address:
     answered: Schema
 
 
+def _post(
+    path: str,
+    valid: Callable[[], Strategy],
+    invalid: Callable[[], Wrong],
+    asked: Schema,
+    answered: Schema,
+) -> Address:
+    return Address("POST", path, valid, invalid, asked, answered)
+
+
 ADDRESSES = {
-    "check": Address("POST", "/v1/checks", _balls.checks, invalid_checks, CHECK_REQUEST, CHECK_RESULT),
-    "check_batch": Address(
-        "POST", "/v1/checks", _balls.check_batches, invalid_check_batches, CHECK_BATCH, CHECK_BATCH_RESULT
+    "check": _post("/v1/checks", _balls.checks, invalid_checks, CHECK_REQUEST, CHECK_RESULT),
+    "check_batch": _post(
+        "/v1/checks", _balls.check_batches, invalid_check_batches, CHECK_BATCH, CHECK_BATCH_RESULT
     ),
-    "drilling": Address(
-        "POST",
+    "drilling": _post(
         "/v1/drillings",
         _balls.drilling_requests,
         invalid_drilling_requests,
         DRILLING_REQUEST,
         DRILLING_RESULT,
     ),
-    "drilling_batch": Address(
-        "POST",
+    "drilling_batch": _post(
         "/v1/drillings",
         _balls.drilling_batches,
         invalid_drilling_batches,
         DRILLING_BATCH,
         DRILLING_BATCH_RESULT,
     ),
-    "lot": Address("POST", "/v1/lots", _lots.lot_options, invalid_lot_options, LOT_REQUEST, LOT_RESULT),
-    "design": Address(
-        "POST",
-        "/v1/designs",
-        _designs.design_requests,
-        invalid_design_requests,
-        DESIGN_REQUEST,
-        DesignResultSchema(),
+    "lot": _post("/v1/lots", _lots.lot_options, invalid_lot_options, LOT_REQUEST, LOT_RESULT),
+    "design": _post(
+        "/v1/designs", _designs.design_requests, invalid_design_requests, DESIGN_REQUEST, DesignResultSchema()
     ),
-    "motion": Address(
-        "POST",
-        "/v1/motions",
-        _motions.motion_requests,
-        invalid_motion_requests,
-        MOTION_REQUEST,
-        MotionResultSchema(),
+    "motion": _post(
+        "/v1/motions", _motions.motion_requests, invalid_motion_requests, MOTION_REQUEST, MotionResultSchema()
     ),
-    "record": Address(
-        "POST",
-        "/v1/records",
-        _balls.record_requests,
-        invalid_record_requests,
-        RECORD_REQUEST,
-        SignedRecordSchema(),
+    "record": _post(
+        "/v1/records", _balls.record_requests, invalid_record_requests, RECORD_REQUEST, SignedRecordSchema()
     ),
-    "verification": Address(
-        "POST",
+    "verification": _post(
         "/v1/records/verify",
         _balls.record_verifications,
         invalid_record_verifications,

@@ -26,6 +26,7 @@ from ballgauge_schemas.check.request import (
 from ballgauge_schemas.lot.request import LotRulesSchema
 from ballgauge_schemas.record.documents import RecordRequestSchema, RecordVerificationSchema
 from ballgauge_schemas.shared.ball import BallSchema
+from ballgauge_schemas.shared.base import Schema
 from ballgauge_schemas.shared.drilling import DrillingSchema, GripSchema, HoleSchema, PlaceSchema
 
 _BALL = {
@@ -50,9 +51,9 @@ _TOGETHER = ("diameter", "circumference", "differential", "intermediate_differen
 _INERTIA = ("rg", "differential", "intermediate_differential")
 
 
-def _differentials(draw: Any, take: tuple[str, ...]) -> dict[str, Any]:
-    """The two differentials, the second a part of the first."""
-    known = members_of(BallSchema)
+def differentials(draw: Any, schema: type[Schema], take: tuple[str, ...]) -> dict[str, Any]:
+    """The two differentials of a schema that has them, the second a part of the first."""
+    known = members_of(schema)
     whole = draw(numbers(*_DIFFERENTIAL, example=0.048))
     part = round(whole * draw(st.sampled_from([0.25, 0.0, 0.6, 0.9])), 6)
     drawn = {}
@@ -81,7 +82,7 @@ def _box(take: tuple[str, ...]) -> Strategy:
 def _drawn_ball(draw: Any, sized: bool, take: tuple[str, ...]) -> dict[str, Any]:
     mine = tuple(name for name in take if name not in _TOGETHER)
     members: dict[str, Any] = draw(_box(mine))
-    return members | _size(draw, required=sized) | _differentials(draw, take)
+    return members | _size(draw, required=sized) | differentials(draw, BallSchema, take)
 
 
 def balls(*, sized: bool = False, inertia: bool = False) -> Strategy:
@@ -163,22 +164,15 @@ def drillings(*, laid_out: bool = False) -> Strategy:
 builds(DrillingSchema)(drillings)
 
 
-@builds(RulesSchema)
-def rules() -> Strategy:
+def rules(schema: type[Schema]) -> Strategy:
     """Which rules; the one overlay that lies over a body is drawn with that body alone."""
-    return _rules(RulesSchema)
-
-
-@builds(LotRulesSchema)
-def lot_rules() -> Strategy:
-    """Which rules a lot is judged by."""
-    return _rules(LotRulesSchema)
-
-
-def _rules(schema: type[RulesSchema]) -> Strategy:
     return walked(schema, leave=["overlay"]) | walked(
         schema, take=["body", "overlay"], given={"body": st.just("ibf")}
     )
+
+
+for _schema in (RulesSchema, LotRulesSchema):
+    builds(_schema)(functools.partial(rules, _schema))
 
 
 def checks() -> Strategy:
@@ -212,9 +206,7 @@ def drilling_batches(*, most: int = 5) -> Strategy:
 
 def rulebook_queries() -> Strategy:
     """Query parameters of ``GET /v1/rulebooks``."""
-    return walked(RulebookQuerySchema, leave=["overlay"]) | walked(
-        RulebookQuerySchema, take=["body", "overlay"], given={"body": st.just("ibf")}
-    )
+    return rules(RulebookQuerySchema)
 
 
 def record_requests() -> Strategy:

@@ -7,8 +7,8 @@ from typing import Any
 
 from hypothesis import strategies as st
 
-from ballgauge.strategies._balls import _DIAMETER, _DIFFERENTIAL, balls, drillings
-from ballgauge.strategies._fields import Strategy, builds, members_of, numbers, of_schema, walked, written
+from ballgauge.strategies._balls import _DIAMETER, balls, differentials, drillings
+from ballgauge.strategies._fields import Strategy, builds, numbers, of_schema, walked
 from ballgauge_schemas.motion.request import (
     BoxBallSchema,
     DeliverySpreadSchema,
@@ -44,15 +44,10 @@ def _surface() -> Strategy:
 
 @st.composite
 def _box_ball(draw: Any) -> dict[str, Any]:
-    known = members_of(BoxBallSchema)
-    whole = draw(numbers(*_DIFFERENTIAL, example=0.048))
-    part = round(whole * draw(st.sampled_from([0.25, 0.0, 0.6, 0.9])), 6)
-    given: dict[str, Strategy] = {
-        "differential": written(known["differential"], whole),  # type: ignore[arg-type]
-        "intermediate_differential": written(known["intermediate_differential"], part),  # type: ignore[arg-type]
-    }
+    names = ("differential", "intermediate_differential")
     narrow = {"weight": (12.0, 16.0), "diameter": _DIAMETER, "rg": (2.45, 2.7)}
-    return dict(draw(walked(BoxBallSchema, narrow=narrow, given=given)))
+    members: dict[str, Any] = draw(walked(BoxBallSchema, narrow=narrow, leave=names))
+    return members | differentials(draw, BoxBallSchema, names)
 
 
 builds(BoxBallSchema)(_box_ball)
