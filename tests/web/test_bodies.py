@@ -10,6 +10,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from ballgauge_service.web.http import bodies
 from ballgauge_service.web.http.bodies import DEEPEST_NESTING, LARGEST_BODY
 
 JSON = "application/json"
@@ -220,3 +221,38 @@ def test_a_sound_request_with_any_one_part_replaced_is_answered(
 @given(body=st.binary(max_size=200))
 def test_any_bytes_give_a_refusal(client: Any, body: bytes) -> None:
     assert_answered(post(client, body))
+
+
+NUMBERS = st.integers(-(10**18), 10**18) | st.floats(allow_nan=False, allow_infinity=False)
+TEXTS = st.text(st.sampled_from('ab": {}[],'), max_size=6) | st.text(max_size=4)
+VALUES = st.recursive(
+    st.none() | st.booleans() | NUMBERS | TEXTS,
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(TEXTS, inner, max_size=3),
+)
+
+
+@settings(deadline=None, max_examples=300)
+@given(VALUES, st.booleans(), st.sampled_from((None, 1)))
+def test_the_fast_way_reads_what_the_strict_way_reads(value: Any, ascii_only: bool, indent: Any) -> None:
+    """Against the walk that looks at every name and text; the fast way may only leave a body to it."""
+    text = json.dumps(value, ensure_ascii=ascii_only, indent=indent).encode("utf-8", "surrogatepass")
+    try:
+        fast = bodies._parse_plain(text)
+    except ValueError:
+        return
+    strict = bodies._parse(bodies._decode(text))
+    bodies._inspect(strict)
+    assert repr(fast) == repr(strict)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        b'{"a":1,"a":2}', b'{"b":[{"a" :1,"c":{},"a"\n:2}]}', b'{"a":"\\ud800"}', b'{"\x7f":1}', b'{"a":NaN}',
+        b"[" * 33 + b"]" * 33, b"12345678901234567890", b"1e999", b'{"a":1', b"\xff", b'{"a":"\": "}',
+    ],
+)  # fmt: skip
+def test_the_fast_way_leaves_what_is_rare_to_the_strict_way(text: bytes) -> None:
+    """Against RFC 8259: what it says may be read differently, or not at all, is looked at one by one."""
+    with pytest.raises(ValueError, match="."):
+        bodies._parse_plain(text)

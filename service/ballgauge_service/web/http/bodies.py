@@ -7,6 +7,7 @@ import re
 from collections import Counter
 from typing import Any, TypeAlias
 
+import orjson
 from flask import Request
 from werkzeug.exceptions import RequestEntityTooLarge
 
@@ -23,6 +24,8 @@ DEEPEST_NESTING = 32
 _LONGEST_INTEGER = 19
 _JSON_TYPE = re.compile(r"application/([a-z0-9!#$&^_.+-]+\+)?json")
 _HALF_A_PAIR = re.compile("[\ud800-\udfff]")
+_RARE = re.compile(rb"[\\\x7f-\xff]|[0-9]{19}")
+_NAMED = re.compile(rb'"[ \t\r\n]*:')
 _UNNAMEABLE = re.compile("[\x00-\x1f\x7f-\x9f\ud800-\udfff]")
 
 BAD_NAME = "a name here holds a control character or half of a surrogate pair"
@@ -32,7 +35,7 @@ _Path: TypeAlias = "tuple[_Path, str | int] | None"
 
 
 class _Repeated(dict[str, Any]):
-    """An object in which a name stands twice; those that can be pointed at are in `repeated`."""
+    """An object with duplicate names; those that can be pointed at are in `repeated`."""
 
     repeated: list[str]
 
@@ -46,8 +49,8 @@ def read_json(request: Request) -> Any:
     Raises
     ------
     Refusal
-        400 for an empty body, a body that is not UTF-8, not JSON or nested too deep, and for names that stand
-        twice in one object; 415 for another content type, character set or content coding.
+        400 for an empty body, a body that is not UTF-8, not JSON or nested too deep, and for duplicate names;
+        415 for another content type, character set or content coding.
     RequestEntityTooLarge
         More than `LARGEST_BODY` bytes.
     """
@@ -62,10 +65,34 @@ def read_json(request: Request) -> Any:
 
 def parse_json(text: bytes) -> Any:
     """Parse JSON that came in a part of a body or in a query; raises Refusal as `read_json` does."""
-    document = _parse(_decode(text))
-    _inspect(document)
+    try:
+        document = _parse_plain(text)
+    except ValueError:
+        document = _parse(_decode(text))
+        _inspect(document)
     deprecation.note(document)
     return document
+
+
+def _parse_plain(text: bytes) -> Any:
+    """Parse what is plainly good JSON, fast. Raises ValueError where it may not be, or may be read otherwise.
+
+    A name that stands twice is found by counting: there are more colons behind quotation marks than names.
+    """
+    if _RARE.search(text):
+        raise ValueError("characters or numbers to be looked at one by one")
+    document = orjson.loads(text)
+    if _count_names(document, 1) != len(_NAMED.findall(text)):
+        raise ValueError("a duplicate name, or a text that holds what looks like one")
+    return document
+
+
+def _count_names(value: Any, depth: int) -> int:
+    if depth > DEEPEST_NESTING:
+        raise ValueError("nested too deep")
+    inner = value.values() if isinstance(value, dict) else value if isinstance(value, list) else ()
+    names = len(value) if isinstance(value, dict) else 0
+    return names + sum([_count_names(each, depth + 1) for each in inner if isinstance(each, (dict, list))])
 
 
 def _require_json(request: Request) -> None:
@@ -111,7 +138,7 @@ def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
 
 
 def _inspect(document: Any) -> None:
-    """Refuse what JSON's grammar lets through: deep nesting, names that stand twice, bad characters.
+    """Refuse what JSON's grammar lets through: deep nesting, duplicate names, bad characters.
 
     The walk keeps its own stack, so that no body can exhaust the interpreter's.
     """
@@ -132,7 +159,7 @@ def _inspect(document: Any) -> None:
             if len(named) < len(value):
                 errors.append(_error(path, BAD_NAME))
             twice = value.repeated if isinstance(value, _Repeated) else ()
-            errors += [_error((path, name), "this name stands twice in its object") for name in twice]
+            errors += [_error((path, name), "duplicate name") for name in twice]
             stack += [(member, (path, name), depth + 1) for name, member in named.items()]
         else:
             stack += [(member, (path, index), depth + 1) for index, member in enumerate(value)]

@@ -9,13 +9,15 @@ from __future__ import annotations
 
 import os
 import time
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+import prometheus_client
 from flask import Blueprint, Flask, Response, g, request
-from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, generate_latest
+from prometheus_client import CollectorRegistry, Gauge, Histogram, generate_latest
 from prometheus_client.multiprocess import MultiProcessCollector, mark_process_dead
 
 FOLDER = "PROMETHEUS_MULTIPROC_DIR"
@@ -35,10 +37,10 @@ _SECONDS = Histogram(
     buckets=_BUCKETS,
     registry=_REGISTRY,
 )
-_OUTCOMES = Counter(
+_OUTCOMES = prometheus_client.Counter(
     "ballgauge_outcomes", "Checks by rulebook and outcome.", ("rulebook", "outcome"), registry=_REGISTRY
 )
-_REJECTS = Counter(
+_REJECTS = prometheus_client.Counter(
     "ballgauge_rejects", "Requests turned away or given up, by reason.", ("reason",), registry=_REGISTRY
 )
 _COMPUTING = Gauge(
@@ -70,8 +72,9 @@ def turned_away(reason: str) -> None:
 
 def count_outcomes(results: Iterable[Mapping[str, Any]]) -> None:
     """Count the outcomes of checks."""
-    for result in results:
-        _OUTCOMES.labels(result["rules"]["body"], result["outcome"]).inc()
+    counted = Counter((result["rules"]["body"], result["outcome"]) for result in results)
+    for labels, count in counted.items():
+        _OUTCOMES.labels(*labels).inc(count)
 
 
 def show_turns(computing: int, waiting: int) -> None:
