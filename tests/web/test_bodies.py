@@ -254,5 +254,5 @@ def test_the_fast_way_reads_what_the_strict_way_reads(value: Any, ascii_only: bo
 )  # fmt: skip
 def test_the_fast_way_leaves_what_is_rare_to_the_strict_way(text: bytes) -> None:
     """Against RFC 8259: what it says may be read differently, or not at all, is looked at one by one."""
-    with pytest.raises(ValueError, match="."):
+    with pytest.raises(ValueError, match=r"\S"):
         bodies._parse_plain(text)

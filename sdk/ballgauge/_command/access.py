@@ -68,7 +68,7 @@ def add(name: str, path: str, scopes: tuple[str, ...], until: datetime) -> int:
     A running service takes the change up within seconds.
     """
     if until.date() < _today():
-        raise click.BadParameter("that day is over", param_hint="--until")
+        raise click.BadParameter("must not be in the past", param_hint="--until")
     with _faults() as keys:
         made = keys.add(path, name, list(scopes), until.date())
     click.echo(made)
@@ -100,7 +100,7 @@ def revoke(name: str, path: str) -> int:
     """Take the key ID out of FILE. A running service takes the change up within seconds."""
     with _faults() as keys:
         left = keys.revoke(path, name)
-    click.echo(f"{path} has {name} no more; {len(left)} left.", err=True)
+    click.echo(f"Revoked {name}; {path} has {len(left)} left.", err=True)
     return 0
 
 

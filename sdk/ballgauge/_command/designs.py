@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import click
 
-from ballgauge._command.paper import Paper
+from ballgauge._command import requests_in
+from ballgauge._command.paper import Paper, words
 from ballgauge._command.report import WORST_FIRST, limits, number
 
 Document = Mapping[str, Any]
@@ -39,21 +38,12 @@ _SLIGHT = 1e-6
 def read(path: str) -> dict[str, Any]:
     """Read a request; a design alone becomes a request for its properties. Raises click.ClickException."""
     try:
-        found = json.loads(Path(path).read_bytes(), object_pairs_hook=_members)
+        found = requests_in.json_object(Path(path).read_bytes())
     except OSError as error:
         raise click.ClickException(f"{path} cannot be read: {error.strerror}") from None
-    except (ValueError, RecursionError) as error:
-        raise click.ClickException(f"{path} is not JSON: {error}") from None
-    if not isinstance(found, dict):
-        raise click.ClickException(f"{path} holds no JSON object")
+    except ValueError as error:
+        raise click.ClickException(f"{path} {error}") from None
     return {"design": found} if "solids" in found and "design" not in found else found
-
-
-def _members(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    members = dict(pairs)
-    if len(members) < len(pairs):
-        raise ValueError("a name stands twice in one object")
-    return members
 
 
 def request(path: str, other: str | None, jobs: Sequence[str], seed: int | None) -> dict[str, Any]:
@@ -90,26 +80,6 @@ def _meshes(asked: Document) -> bool:
     return isinstance(design, dict) and bool(design.get("meshes"))
 
 
-@contextmanager
-def shown_progress(wanted: bool) -> Iterator[Callable[[float, str], None] | None]:
-    """A bar on standard error while the engine works."""
-    if not wanted:
-        yield None
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
-
-    columns = (BarColumn(), TaskProgressColumn(), TextColumn("{task.description}"))
-    with Progress(*columns, console=Console(stderr=True)) as bar:
-        task = bar.add_task("starting", total=1.0)
-
-        def tell(share: float, doing: str) -> None:
-            bar.update(task, completed=share, description=doing.replace("[", "("))
-
-        yield tell
-        bar.update(task, completed=1.0, description="done")
-
-
 def is_sound(document: Document) -> bool:
     """Whether no finding is broken or undecided, and every target is met."""
     found = [*document["findings"], *(document["drilled"] or {}).get("findings", ())]
@@ -132,36 +102,19 @@ def tell(paper: Paper, document: Document) -> None:
     _solved(paper, document["solved"])
     _family(paper, document["family"])
     _production(paper, document["production"])
-    _notes(paper, "Cautions", [each["message"] for each in document["cautions"]])
-    _notes(paper, "Assumptions", document["assumptions"])
-
-
-def _notes(paper: Paper, heading: str, texts: Sequence[str]) -> None:
-    if texts:
-        paper.heading(heading)
-        paper.notes(texts)
-
-
-def _words(name: str) -> str:
-    return name.replace("_", " ")
+    paper.notes([each["message"] for each in document["cautions"]], "Cautions")
+    paper.notes(document["assumptions"], "Assumptions")
 
 
 def _findings(paper: Paper, heading: str, findings: Sequence[Document]) -> None:
     """The rules that were judged in a table, worst first; the others in a line."""
     judged = [each for each in findings if each["value"] is not None and each["outcome"] != "not_assessed"]
-    if judged:
-        paper.heading(heading)
-        rows = [
-            (
-                each["outcome"],
-                each["title"],
-                number(each["value"], each["unit"]),
-                limits(each["limit"], each["unit"]),
-                number(each["margin"], signed=True),
-            )
-            for each in sorted(judged, key=lambda each: WORST_FIRST.index(each["outcome"]))
-        ]
-        paper.table(("outcome", "rule", "value", "limit", "margin"), rows)
+    rows = [
+        (each["outcome"], each["title"], number(each["value"], each["unit"]),
+         limits(each["limit"], each["unit"]), number(each["margin"], signed=True))
+        for each in sorted(judged, key=lambda each: WORST_FIRST.index(each["outcome"]))
+    ]  # fmt: skip
+    paper.table(("outcome", "rule", "value", "limit", "margin"), rows, heading)
     paper.notes([each["message"] for each in judged if each["outcome"] != "conforming"])
     left = [each["title"] for each in findings if each["outcome"] == "not_assessed"]
     if left:
@@ -171,28 +124,16 @@ def _findings(paper: Paper, heading: str, findings: Sequence[Document]) -> None:
 def _properties(paper: Paper, document: Document) -> None:
     made, units = document["properties"], document["units"]
     paper.heading(f"Mass properties ({made['method']})")
-    rows = [
-        (_words(name), number(made[name], units.get(name))) for name in _NUMBERS if made[name] is not None
-    ]
+    rows = [(words(name), number(made[name], units.get(name))) for name in _NUMBERS if made[name] is not None]
     paper.table(("quantity", "value"), rows)
     paper.notes([f"The densest solid is {made['max_density_solid']!r}."])
-    if made["contributions"]:
-        paper.heading(
-            "What each solid adds, in place of what lies beneath it (mass in lb, top weight in oz, else in)"
-        )
-        head = ("solid", "role", *map(_words, _ADDED))
-        paper.table(
-            head,
-            [
-                (
-                    each["name"],
-                    _words(each["role"]),
-                    number(each["mass"]),
-                    *(number(each[name], signed=True) or "-" for name in _ADDED[1:]),
-                )
-                for each in made["contributions"]
-            ],
-        )
+    added = [
+        (each["name"], words(each["role"]), number(each["mass"]),
+         *(number(each[name], signed=True) or "-" for name in _ADDED[1:]))
+        for each in made["contributions"]
+    ]  # fmt: skip
+    heading = "What each solid adds, in place of what lies beneath it (mass in lb, top weight in oz, else in)"
+    paper.table(("solid", "role", *map(words, _ADDED)), added, heading)
 
 
 def _drilled(paper: Paper, drilled: Document | None) -> None:
@@ -201,19 +142,16 @@ def _drilled(paper: Paper, drilled: Document | None) -> None:
     weight, removed = number(drilled["weight"], "lb"), number(drilled["removed_weight"], "oz")
     paper.heading(f"Drilled: {weight}, {removed} drilled out")
     rows = [
-        (_words(name), number(drilled[name]), number(drilled["change"][name], signed=True))
+        (words(name), number(drilled[name]), number(drilled["change"][name], signed=True))
         for name in _DRILLED
         if drilled[name] is not None
     ]
     paper.table(("quantity", "drilled", "change"), rows)
     readings = ", ".join(f"{way} {number(drilled[way], signed=True)} oz" for way in ("top", "side", "finger"))
     paper.notes([f"Balance predicted for an arm of {number(drilled['balance_arm'], 'in')}: {readings}"])
-    if drilled["holes"]:
-        paper.heading("What each hole costs (weights in oz, else in)")
-        paper.table(
-            ("hole", "removed", "differential", "intermediate differential", "top weight", "taken from"),
-            [_hole(hole) for hole in drilled["holes"]],
-        )
+    head = ("hole", "removed", "differential", "intermediate differential", "top weight", "taken from")
+    holes = [_hole(hole) for hole in drilled["holes"]]
+    paper.table(head, holes, "What each hole costs (weights in oz, else in)")
     _findings(paper, "Findings as drilled, in play", drilled["findings"])
 
 
@@ -229,15 +167,10 @@ def _hole(hole: Document) -> tuple[str, ...]:
 
 
 def _comparison(paper: Paper, comparison: Document | None) -> None:
-    for name, words in (("designs", "The two designs"), ("drillings", "The two drilled balls")):
-        rows = (comparison or {}).get(name)
-        if rows:
-            paper.heading(words)
-            head = ("number", "first", "second", "difference", "caused by")
-            paper.table(
-                head,
-                [_compared(row) for row in rows if row["first"] is not None or row["second"] is not None],
-            )
+    for name, heading in (("designs", "The two designs"), ("drillings", "The two drilled balls")):
+        rows = (comparison or {}).get(name) or ()
+        known = [_compared(row) for row in rows if row["first"] is not None or row["second"] is not None]
+        paper.table(("number", "first", "second", "difference", "caused by"), known, heading)
 
 
 def _compared(row: Document) -> tuple[str, ...]:
@@ -248,7 +181,7 @@ def _compared(row: Document) -> tuple[str, ...]:
     if more > 0:
         causes.append(f"{more} more")
     return (
-        f"{_words(row['number'])} [{row['unit']}]",
+        f"{words(row['number'])} [{row['unit']}]",
         number(row["first"]),
         number(row["second"]),
         number(row["difference"], signed=True),
@@ -259,13 +192,13 @@ def _compared(row: Document) -> tuple[str, ...]:
 def _value(each: Document) -> str:
     bound = " (at its bound)" if each["at_bound"] else ""
     unit = "" if each["unit"] == "1" else f" {each['unit']}"
-    return f"{_words(each['field'])} of {', '.join(each['solids'])} {number(each['value'])}{unit}{bound}"
+    return f"{words(each['field'])} of {', '.join(each['solids'])} {number(each['value'])}{unit}{bound}"
 
 
 def _solutions(paper: Paper, solutions: Sequence[Document]) -> None:
     for place, solution in enumerate(solutions, 1):
         numbers = ", ".join(
-            f"{_words(name)} {number(solution['numbers'][name])}" for name in solution["misses"]
+            f"{words(name)} {number(solution['numbers'][name])}" for name in solution["misses"]
         )
         values = ", ".join(map(_value, solution["values"]))
         paper.notes([f"{place}. {values}: {numbers}{'' if solution['met'] else ' (not all targets met)'}"])
@@ -274,21 +207,20 @@ def _solutions(paper: Paper, solutions: Sequence[Document]) -> None:
 def _solved(paper: Paper, solved: Document | None) -> None:
     if solved is None:
         return
-    words = "every target is met" if solved["met"] else "no design meets every target; the nearest"
-    paper.heading(f"Solving, seed {solved['seed']}: {words}")
+    state = "every target is met" if solved["met"] else "no design meets every target; the nearest"
+    paper.heading(f"Solving, seed {solved['seed']}: {state}")
     _solutions(paper, solved["solutions"])
-    _notes(paper, "What stands in the way", [each["message"] for each in solved["conflicts"]])
-    if solved["sensitivities"]:
-        paper.heading("Sensitivities at the best solution")
-        rows = [
-            (_words(each["number"]), _words(each["parameter"]), f"{each['per_unit']:+.4g} {each['unit']}",
-             f"{each['range_in_tolerances']:+.3g}")
-            for each in solved["sensitivities"]
-        ]  # fmt: skip
-        paper.table(("number", "parameter", "per unit", "over its range, in tolerances"), rows)
+    paper.notes([each["message"] for each in solved["conflicts"]], "What stands in the way")
+    rows = [
+        (words(each["number"]), words(each["parameter"]), f"{each['per_unit']:+.4g} {each['unit']}",
+         f"{each['range_in_tolerances']:+.3g}")
+        for each in solved["sensitivities"]
+    ]  # fmt: skip
+    head = ("number", "parameter", "per unit", "over its range, in tolerances")
+    paper.table(head, rows, "Sensitivities at the best solution")
     front = solved["trade_off"]
     if front is not None:
-        paper.heading(f"Trade-off between {_words(front['first'])} and {_words(front['second'])}")
+        paper.heading(f"Trade-off between {words(front['first'])} and {words(front['second'])}")
         _solutions(paper, front["points"])
 
 
@@ -320,7 +252,7 @@ def _production(paper: Paper, production: Document | None) -> None:
     paper.heading("Expected nonconforming")
     rows = [
         (
-            "any limit" if each["number"] == "any" else _words(each["number"]),
+            "any limit" if each["number"] == "any" else words(each["number"]),
             limits(each["limit"], None),
             f"{each['fraction']:.3%}",
             f"{each['interval']['min']:.3%} to {each['interval']['max']:.3%}",
@@ -334,7 +266,7 @@ def _production(paper: Paper, production: Document | None) -> None:
     first = production["tighten_first"]
     if first is not None:
         paper.notes([_advice(first)])
-    left = [f"{_words(each['rule'])} ({each['reason']})" for each in production["not_assessed"]]
+    left = [f"{words(each['rule'])} ({each['reason']})" for each in production["not_assessed"]]
     if left:
         paper.notes([f"Not studied: {'; '.join(left)}"])
 
@@ -343,18 +275,18 @@ def _spread(each: Document) -> tuple[str, ...]:
     middle = [q["value"] for q in each["quantiles"] if q["probability"] in (0.025, 0.975)]
     most = max(each["shares"], key=lambda share: share["share"])
     return (
-        f"{_words(each['number'])} [{each['unit']}]",
+        f"{words(each['number'])} [{each['unit']}]",
         number(each["nominal"]),
         f"{each['standard_deviation']:.3g}",
         f"{each['linear_standard_deviation']:.3g}",
         " to ".join(map(number, middle)),
-        f"{_words(most['tolerance'])} {most['share']:.0%}" if most["share"] > 0.0 else "",
+        f"{words(most['tolerance'])} {most['share']:.0%}" if most["share"] > 0.0 else "",
     )
 
 
 def _advice(first: Document) -> str:
-    text = f"Tighten first: {_words(first['tolerance'])}"
-    text += f", {first['share']:.0%} of the variance of {_words(first['number'])}"
+    text = f"Tighten first: {words(first['tolerance'])}"
+    text += f", {first['share']:.0%} of the variance of {words(first['number'])}"
     if first["fraction_now"] is None:
         return text
     now, halved = f"{first['fraction_now']:.3%}", f"{first['fraction_halved']:.3%}"

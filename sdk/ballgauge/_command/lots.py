@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
-from typing import Any
+from collections.abc import Mapping
+from typing import Any, BinaryIO
 
 import click
 
-from ballgauge._command.paper import Paper
+from ballgauge._command import requests_in
+from ballgauge._command.paper import Paper, words
 from ballgauge._command.report import WORST_FIRST, limits, number
 
 Document = Mapping[str, Any]
@@ -18,65 +17,35 @@ _WORST_SHOWN = 20
 _NOTES_SHOWN = 10
 
 
-def request(
-    options: bytes | None, mapping: bytes | None, given: Mapping[str, Any], plan: Mapping[str, Any]
-) -> dict[str, Any]:
+def request(options: BinaryIO | None, mapping: BinaryIO | None, given: Mapping[str, Any]) -> dict[str, Any]:
     """Put a request together: an options file, over it a mapping, over both what the command line gives.
 
-    given : dotted names to values; what is None is not given. plan : the members of the plan, likewise
-    Raises click.BadParameter for files that are not JSON objects.
+    given : names, with two underlines between a member and one of its own, to values; what is None is not
+    given. Raises click.BadParameter for files that are not JSON objects.
     """
     asked = {} if options is None else _object(options, "--options")
+    named = dict(given)
     if mapping is not None:
-        _inside(asked, "file")["mapping"] = _object(mapping, "--mapping")
-    for path, value in given.items():
+        named["file__mapping"] = _object(mapping, "--mapping")
+    for path, value in named.items():
         if value is not None:
-            *above, name = path.split(".")
+            *above, name = path.split("__")
             node = asked
             for step in above:
-                node = _inside(node, step)
+                node = node.setdefault(step, {})
+                if not isinstance(node, dict):
+                    raise click.BadParameter(
+                        f"{step} in the options must be an object", param_hint="--options"
+                    )
             node[name] = value
-    chosen = {name: value for name, value in plan.items() if value is not None}
-    if chosen:
-        sampling = _inside(asked, "sampling")
-        sampling["plan"] = {**_inside(sampling, "plan"), **chosen}
     return asked
 
 
-def _inside(node: dict[str, Any], name: str) -> dict[str, Any]:
-    found = node.setdefault(name, {})
-    if not isinstance(found, dict):
-        raise click.BadParameter(f"{name} in the options must be an object", param_hint="--options")
-    return found
-
-
-def _object(text: bytes, option: str) -> dict[str, Any]:
+def _object(file: BinaryIO, option: str) -> dict[str, Any]:
     try:
-        found = json.loads(text)
-    except (ValueError, RecursionError) as error:
-        raise click.BadParameter(f"not JSON: {error}", param_hint=option) from None
-    if not isinstance(found, dict):
-        raise click.BadParameter("must be a JSON object", param_hint=option)
-    return found
-
-
-@contextmanager
-def shown_progress(wanted: bool) -> Iterator[Callable[[int, int | None], None] | None]:
-    """A bar on standard error, while the file is sent and judged."""
-    if not wanted:
-        yield None
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeRemainingColumn
-
-    columns = (TextColumn("{task.description}"), BarColumn(), DownloadColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=False) as bar:
-        task = bar.add_task("judging", total=None)
-
-        def tell(done: int, total: int | None) -> None:
-            bar.update(task, completed=done, total=total)
-
-        yield tell
+        return requests_in.json_object(file.read())
+    except ValueError as error:
+        raise click.BadParameter(f"the file {error}", param_hint=option) from None
 
 
 def tell(paper: Paper, document: Document) -> None:
@@ -91,37 +60,23 @@ def _series(paper: Paper, document: Document) -> None:
     text = f"{document['lots_accepted']} of {len(document['lots'])} lots accepted"
     paper.verdict(document["outcome"], text)
     rows = [
-        (
-            lot["acceptance"]["outcome"],
-            name,
-            str(lot["left_out"]["rows"]),
-            str(lot["counts"]["balls"]),
-            str(lot["counts"]["nonconforming"]),
-        )
+        (lot["acceptance"]["outcome"], name, str(lot["left_out"]["rows"]),
+         *(str(lot["counts"][kind]) for kind in ("balls", "nonconforming")))
         for name, lot in zip(document["names"], document["lots"], strict=True)
-    ]
-    paper.heading("Lots in time order")
-    paper.table(("outcome", "lot", "rows left out", "balls", "nonconforming"), rows)
+    ]  # fmt: skip
+    paper.table(("outcome", "lot", "rows left out", "balls", "nonconforming"), rows, "Lots in time order")
     signals = [
-        (
-            entry["quantity"].replace("_", " "),
-            signal["name"],
-            signal["chart"],
-            signal["side"],
-            signal["message"],
-        )
+        (words(entry["quantity"]), *(signal[name] for name in ("name", "chart", "side", "message")))
         for entry in document["drift"]
         for signal in entry["signals"]
     ]
-    paper.heading("Drift")
-    if signals:
-        paper.table(("quantity", "lot", "chart", "side", "signal"), signals)
-    else:
-        paper.notes(["No signal on any chart."])
+    paper.table(("quantity", "lot", "chart", "side", "signal"), signals, "Drift")
+    if not signals:
+        paper.notes(["No signal on any chart."], "Drift")
     told = [
         f"{step['lot'] + 1}: {step['message']}" for step in document["switching"] or () if step["message"]
     ]
-    _notes(paper, "Switching of inspection (ISO 2859-1)", told)
+    paper.notes(told, "Switching of inspection (ISO 2859-1)")
     paper.notes([document["cautions"][-1]["message"]])
 
 
@@ -144,11 +99,8 @@ def _lot(paper: Paper, lot: Document) -> None:
         if acceptance["not_judged"]
         else []
     )
-    _notes(
-        paper,
-        "Assumptions and cautions",
-        [*lot["assumptions"], *lacking, *(each["message"] for each in lot["cautions"])],
-    )
+    cautions = [each["message"] for each in lot["cautions"]]
+    paper.notes([*lot["assumptions"], *lacking, *cautions], "Assumptions and cautions")
 
 
 def _risk(plan: Document) -> str:
@@ -173,37 +125,28 @@ def _failures(paper: Paper, lot: Document) -> None:
     bound = f"at most {found['upper_with_undecided']:.3%} with {found['confidence']:.0%} confidence"
     paper.notes([f"nonconforming: {found['fraction']:.3%} of the balls judged, {bound}"])
     worst = lot["worst_balls"]
-    if worst:
-        shown = "" if len(worst) <= _WORST_SHOWN else f", the worst {_WORST_SHOWN}"
-        paper.heading(f"What failed, and by how much{shown}")
-        rows = [
-            (
-                ball["outcome"],
-                ball["serial"] or "",
-                str(ball["row"]),
-                f"{number(ball['margin'], signed=True)} {ball['unit'] or ''}".strip(),
-                ball["reason"],
-            )
-            for ball in worst[:_WORST_SHOWN]
-        ]
-        paper.table(("outcome", "serial", "row", "margin", "reason"), rows)
+    shown = "" if len(worst) <= _WORST_SHOWN else f", the worst {_WORST_SHOWN}"
+    rows = [
+        (ball["outcome"], ball["serial"] or "", str(ball["row"]),
+         f"{number(ball['margin'], signed=True)} {ball['unit'] or ''}".strip(), ball["reason"])
+        for ball in worst[:_WORST_SHOWN]
+    ]  # fmt: skip
+    heading = f"What failed, and by how much{shown}"
+    paper.table(("outcome", "serial", "row", "margin", "reason"), rows, heading)
 
 
 def _quantities(paper: Paper, quantities: list[Document]) -> None:
-    if not quantities:
-        return
-    paper.heading("Quantities against their limits")
     head = ("quantity", "balls", "mean", "std dev", "smallest", "largest", "limit", "outside", "Ppk")
-    paper.table(head, [_quantity(each) for each in quantities])
-    notes = [f"{each['quantity'].replace('_', ' ')}: {note}" for each in quantities for note in each["notes"]]
-    _notes(paper, "About these numbers", notes)
+    paper.table(head, list(map(_quantity, quantities)), "Quantities against their limits")
+    notes = [f"{words(each['quantity'])}: {note}" for each in quantities for note in each["notes"]]
+    paper.notes(notes, "About these numbers")
 
 
 def _quantity(each: Document) -> tuple[str, ...]:
     unit = "" if each["unit"] == "1" else f" [{each['unit']}]"
     outside, capability = each["counted_outside"], each["capability"]
     return (
-        f"{each['quantity'].replace('_', ' ')}{unit}",
+        f"{words(each['quantity'])}{unit}",
         str(each["count"]),
         f"{each['mean']:.6g}",
         "" if each["standard_deviation"] is None else f"{each['standard_deviation']:.3g}",
@@ -216,12 +159,8 @@ def _quantity(each: Document) -> tuple[str, ...]:
 
 
 def _sample_rules(paper: Paper, rules: list[Document]) -> None:
-    if rules:
-        paper.heading("The governing body's rules on samples")
-        paper.table(
-            ("outcome", "rule", "found"),
-            [(rule["outcome"], rule["title"], rule["message"]) for rule in rules],
-        )
+    rows = [(rule["outcome"], rule["title"], rule["message"]) for rule in rules]
+    paper.table(("outcome", "rule", "found"), rows, "The governing body's rules on samples")
 
 
 def _left_out(paper: Paper, left: Document) -> None:
@@ -239,10 +178,4 @@ def _left_out(paper: Paper, left: Document) -> None:
         texts = [
             f"row {each['row']} repeats row {each['first_row']}" for each in repeated["listed"][:_NOTES_SHOWN]
         ]
-        _notes(paper, f"Repeated serials: {repeated['count']}", texts)
-
-
-def _notes(paper: Paper, heading: str, texts: list[str]) -> None:
-    if texts:
-        paper.heading(heading)
-        paper.notes(texts)
+        paper.notes(texts, f"Repeated serials: {repeated['count']}")

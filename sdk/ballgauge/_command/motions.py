@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from ballgauge._command.paper import Paper
+from ballgauge._command.paper import Paper, words
 
 Document = Mapping[str, Any]
 
@@ -33,7 +33,7 @@ def tell(paper: Paper, document: Document) -> None:
     """Report a delivery, and whatever else was asked about it."""
     ball, lane, release = document["ball"], document["lane"], document["bowler"]["release"]
     paper.heading(f"{ball['name'] or 'The ball'} on {lane['name'] or 'the lane'}")
-    bowler = document["bowler"]["name"].replace("_", " ")
+    bowler = words(document["bowler"]["name"])
     thrown = (
         f"{bowler}, {ball['hand']}-handed: {release['speed']:g} mph, {release['rev_rate']:g} rpm, rotation "
         f"{release['axis_rotation']:g} deg, tilt {release['axis_tilt']:g} deg, from board "
@@ -51,14 +51,12 @@ def tell(paper: Paper, document: Document) -> None:
         _surface_change(paper, document["surface_change"])
     if document["explain"] is not None:
         _explain(paper, document["explain"])
-    paper.heading("Assumptions")
-    paper.notes(document["assumptions"])
+    paper.notes(document["assumptions"], "Assumptions")
 
 
 def _cautions(paper: Paper, cautions: list[Document]) -> None:
-    if cautions:
-        paper.heading("Warnings")
-        paper.notes([f"{each['message']} ({each['pointer'] or each['code']})" for each in cautions])
+    told = [f"{each['message']} ({each['pointer'] or each['code']})" for each in cautions]
+    paper.notes(told, "Warnings")
 
 
 def _number(value: float | None, places: int = 1) -> str:
@@ -95,19 +93,11 @@ def _spread(paper: Paper, spread: Document) -> None:
         found = spread[name]
         if found is not None:
             marks = found["quantiles"]
-            rows.append(
-                (
-                    f"{name.replace('_', ' ')} [{unit}]",
-                    _number(found["mean"], 2),
-                    _number(found["standard_deviation"], 2),
-                    f"{_number(marks['0.05'])} to {_number(marks['0.95'])}",
-                )
-            )
-    if rows:
-        paper.table(("quantity", "mean", "std dev", "9 of 10 within"), rows)
-    ended = ", ".join(
-        f"{count} {name.replace('_', ' ')}" for name, count in spread["endings"].items() if count
-    )
+            middle = f"{_number(marks['0.05'])} to {_number(marks['0.95'])}"
+            numbers = (_number(found[each], 2) for each in ("mean", "standard_deviation"))
+            rows.append((f"{words(name)} [{unit}]", *numbers, middle))
+    paper.table(("quantity", "mean", "std dev", "9 of 10 within"), rows)
+    ended = ", ".join(f"{count} {words(name)}" for name, count in spread["endings"].items() if count)
     window = spread["window"]
     ends = (*window["board"], *window["angle"])
     inside = (
@@ -125,18 +115,12 @@ def _mean(found: Document | None, places: int) -> str:
 
 def _line_map(paper: Paper, mapped: Document) -> None:
     for picture in mapped["bowlers"]:
-        paper.heading(f"Line map of {picture['bowler'].replace('_', ' ')}")
+        paper.heading(f"Line map of {words(picture['bowler'])}")
         rows = [
-            (
-                point["ball"],
-                f"{point['volume']:.1f}",
-                _mean(point["length"], 1),
-                _mean(point["sharpness"], 3),
-                f"{point['launch_angle']:.2f}" if point["aimed"] else "pocket not reached",
-                str(point["lost"]),
-            )
+            (point["ball"], f"{point['volume']:.1f}", _mean(point["length"], 1), _mean(point["sharpness"], 3),
+             f"{point['launch_angle']:.2f}" if point["aimed"] else "pocket not reached", str(point["lost"]))
             for point in picture["points"]
-        ]
+        ]  # fmt: skip
         head = ("ball", "oil [mL]", "length [ft]", "sharpness [deg/ft]", "launch [deg]", "lost")
         paper.table(head, rows)
         paper.notes(list(_relations(picture)))
@@ -152,23 +136,19 @@ def _relations(picture: Document) -> list[str]:
         f"{each['room_at']['length']:.1f} ft and {each['room_at']['sharpness']:.3f} deg/ft"
         for each in picture["gaps"]
     ]
-    for name, words in (("best_pair", "covers most"), ("widest_pair", "is farthest apart")):
+    for name, kind in (("best_pair", "covers most"), ("widest_pair", "is farthest apart")):
         if picture[name] is not None:
-            told.append(f"the pair that {words}: {' and '.join(picture[name]['balls'])}")
+            told.append(f"the pair that {kind}: {' and '.join(picture[name]['balls'])}")
     return told
 
 
 def _surface_change(paper: Paper, changes: list[Document]) -> None:
     paper.heading("Another surface moves the ball by")
     rows = [
-        (
-            each["bowler"].replace("_", " "),
-            f"{each['volume']:.1f}",
-            _mean(each["length_change"], 2),
-            _mean(each["sharpness_change"], 3),
-        )
+        (words(each["bowler"]), f"{each['volume']:.1f}", _mean(each["length_change"], 2),
+         _mean(each["sharpness_change"], 3))
         for each in changes
-    ]
+    ]  # fmt: skip
     paper.table(("bowler", "oil [mL]", "length [ft]", "sharpness [deg/ft]"), rows)
 
 
@@ -181,9 +161,5 @@ def _explain(paper: Paper, found: Document) -> None:
     rows.append(("weight, size", f"{found['other_differences']:+.2f}", *("",) * 4))
     rows.append(("all", f"{found['difference']:+.2f}", *("",) * 4))
     paper.table(("trait [boards]", *names), rows)
-    paper.notes(
-        [
-            f"first ball on board {found['board_first']:.2f}, second on {found['board_second']:.2f}",
-            found["method"],
-        ]
-    )
+    boards = f"first ball on board {found['board_first']:.2f}, second on {found['board_second']:.2f}"
+    paper.notes([boards, found["method"]])

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
-from typing import TYPE_CHECKING, Protocol
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from rich.text import Text
@@ -21,24 +22,47 @@ _SIGNS = {"nonconforming": "✘", "inconclusive": "≈", "not_assessed": "○", 
 _PLAIN_SIGNS = {"nonconforming": "x", "inconclusive": "~", "not_assessed": "o", "conforming": "+"}
 
 
-class Paper(Protocol):
-    """Where a report is written."""
+class Paper:
+    """Where a report is written: text in columns, without colors, one line a row however long."""
 
     def verdict(self, outcome: str, text: str) -> None:
         """Write an outcome with its sign, and what it is about."""
+        self._line(f"{outcome}  {text}")
 
     def heading(self, text: str) -> None:
         """Begin a part of the report."""
+        self._line("")
+        self._line(text)
 
-    def table(self, head: Row, rows: Sequence[Row]) -> None:
-        """Write rows under a head; a first cell that is an outcome gets its sign."""
+    def table(self, head: Row, rows: Sequence[Row], heading: str = "") -> None:
+        """Write rows under a head; a first cell that is an outcome gets its sign. Nothing without rows."""
+        if rows:
+            if heading:
+                self.heading(heading)
+            self._rows(head, rows)
 
-    def notes(self, texts: Sequence[str]) -> None:
-        """Write one paragraph a text."""
+    def notes(self, texts: Sequence[str], heading: str = "") -> None:
+        """Write one paragraph a text; nothing, and no heading, where there is none."""
+        if texts and heading:
+            self.heading(heading)
+        for text in texts:
+            self._note(text)
+
+    def _rows(self, head: Row, rows: Sequence[Row]) -> None:
+        cells = [[clean(cell) for cell in row] for row in (head, *rows)]
+        widths = [max(map(len, column)) for column in zip(*cells, strict=True)]
+        for row in cells:
+            self._line("  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)))
+
+    def _note(self, text: str) -> None:
+        self._line(f"  {text}")
+
+    def _line(self, text: str) -> None:
+        print(clean(text).rstrip())  # noqa: T201
 
 
-class Terminal:
-    """Writes with colours and as wide as the window."""
+class Terminal(Paper):
+    """Writes with colors and as wide as the window."""
 
     def __init__(self) -> None:
         from rich.console import Console
@@ -59,8 +83,7 @@ class Terminal:
         self._console.print()
         self._console.print(Text(clean(text), style="bold underline"))
 
-    def table(self, head: Row, rows: Sequence[Row]) -> None:
-        """Write rows under a head; a first cell that is an outcome gets its sign."""
+    def _rows(self, head: Row, rows: Sequence[Row]) -> None:
         from rich.box import SIMPLE_HEAD
         from rich.table import Table
         from rich.text import Text
@@ -74,13 +97,11 @@ class Terminal:
             table.add_row(self._sign(first), *(Text(clean(cell)) for cell in others))
         self._console.print(table)
 
-    def notes(self, texts: Sequence[str]) -> None:
-        """Write one paragraph a text."""
+    def _note(self, text: str) -> None:
         from rich.padding import Padding
         from rich.text import Text
 
-        for text in texts:
-            self._console.print(Padding(Text(clean(text)), (0, 0, 0, 2)))
+        self._console.print(Padding(Text(clean(text)), (0, 0, 0, 2)))
 
     def _sign(self, cell: str) -> Text:
         from rich.text import Text
@@ -89,39 +110,35 @@ class Terminal:
         return Text(sign + clean(cell), style=_STYLES.get(cell, ""), no_wrap=bool(sign))
 
 
-class Plain:
-    """Writes text in columns, without colours, one line a row however long."""
+@contextmanager
+def progress(wanted: bool, doing: str) -> Iterator[Callable[..., None] | None]:
+    """A bar on standard error, moved by (done, total, doing); None where it is not wanted."""
+    if not wanted:
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
-    def verdict(self, outcome: str, text: str) -> None:
-        """Write an outcome with its sign, and what it is about."""
-        self._line(f"{outcome}  {text}")
+    columns = (BarColumn(), TaskProgressColumn(), TimeRemainingColumn(), TextColumn("{task.description}"))
+    with Progress(*columns, console=Console(stderr=True)) as bar:
+        task = bar.add_task(doing, total=None)
 
-    def heading(self, text: str) -> None:
-        """Begin a part of the report."""
-        self._line("")
-        self._line(text)
+        def tell(done: float, total: float | None, now: str = doing) -> None:
+            bar.update(task, completed=done, total=total, description=now.replace("[", "("))
 
-    def table(self, head: Row, rows: Sequence[Row]) -> None:
-        """Write rows under a head."""
-        cells = [[clean(cell) for cell in row] for row in (head, *rows)]
-        widths = [max(map(len, column)) for column in zip(*cells, strict=True)]
-        for row in cells:
-            self._line("  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)))
+        yield tell
 
-    def notes(self, texts: Sequence[str]) -> None:
-        """Write one line a text."""
-        for text in texts:
-            self._line(f"  {text}")
 
-    def _line(self, text: str) -> None:
-        print(clean(text).rstrip())  # noqa: T201
+def words(name: str) -> str:
+    """A name of the contract as words."""
+    return name.replace("_", " ")
 
 
 def choose() -> Paper:
     """Give the paper for standard output."""
     if sys.stdout.isatty():
         return Terminal()
-    return Plain()
+    return Paper()
 
 
 def clean(text: str) -> str:

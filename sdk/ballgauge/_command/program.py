@@ -202,36 +202,55 @@ def rules(body: str | None, on: str | None, url: str | None, timeout: float, as_
     return CONFORMING
 
 
+_LOT = (
+    click.option("--lot-size", "sampling__lot_size", type=int, metavar="N",
+                 help="Balls in the lot; the rows are then a sample of it."),
+    click.option("--plan", "sampling__plan__kind",
+                 type=click.Choice(["table", "zero_acceptance", "two_point"]),
+                 help="Where the plan comes from: the tables of ISO 2859-1 (as with --aql alone), a plan "
+                 "that accepts on zero, or one made from two points."),
+    click.option("--aql", "sampling__plan__aql", type=float, metavar="PERCENT",
+                 help="Acceptable quality limit, such as 0.65."),
+    click.option("--limiting-quality", "sampling__plan__limiting_quality", type=float, metavar="PERCENT",
+                 help="Quality the plan keeps out."),
+    click.option("--level", "sampling__plan__level", metavar="LEVEL",
+                 help="Inspection level: I, II (default), III, S-1 to S-4."),
+    click.option("--inspection", "sampling__plan__inspection", metavar="WORD",
+                 help="normal (default), tightened or reduced."),
+    click.option("--measured", "scope", flag_value="measured", default=None,
+                 help="Judge the lot by the rules on what the file measures alone."),
+    click.option("--body", "rules__body", metavar="BODY", help="Rulebook: usbc or ibf."),
+    click.option("--on", "rules__on", metavar="DATE", help="Date of use: 2026-05-01."),
+    click.option("--stage", "rules__stage", metavar="STAGE",
+                 help="approval (balls as made; default) or play."),
+    click.option("--guarded", "decision__risk", type=float, metavar="RISK",
+                 help="Decide by uncertainties, with this risk of error."),
+    click.option("--confidence", type=float, metavar="PART", help="Confidence of bounds, such as 0.95."),
+    click.option("--seed", "draw__seed", type=int, metavar="N",
+                 help="Draw the plan's sample from the file's serials."),
+    click.option("--draw", "draw__sample_size", type=int, metavar="N",
+                 help="Balls to draw, in place of the plan's sample."),
+    click.option("--mapping", type=click.File("rb"), metavar="JSON",
+                 help="File of headings to field names."),
+    click.option("--options", type=click.File("rb"), metavar="JSON",
+                 help="File with all options of a request."),
+    click.option("--format", "file__format", metavar="WORD", help="csv, ndjson, xlsx or parquet."),
+    click.option("--encoding", "file__encoding", metavar="NAME", help="Encoding of a text file: cp1252."),
+    click.option("--separator", "file__separator", metavar="MARK", help="Mark between CSV cells: ; or tab."),
+    click.option("--decimal", "file__decimal", metavar="MARK", help="Decimal mark: , or a point."),
+)  # fmt: skip
+"""Options of a lot's request; two underlines stand between a member and one of its own."""
+
+
+def _lot_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    for option in reversed(_LOT):
+        command = option(command)
+    return command
+
+
 @program.command(epilog=_EXIT_CODES)
 @click.argument("files", nargs=-1, required=True, type=click.Path(exists=True, dir_okay=False))
-@click.option("--lot-size", type=int, metavar="N", help="Balls in the lot; the rows are then a sample of it.")
-@click.option(
-    "--plan",
-    "kind",
-    type=click.Choice(["table", "zero_acceptance", "two_point"]),
-    help="Where the plan comes from: the tables of ISO 2859-1 (as with --aql alone), a plan that accepts "
-    "on zero, or one made from two points.",
-)
-@click.option("--aql", type=float, metavar="PERCENT", help="Acceptable quality limit, such as 0.65.")
-@click.option("--limiting-quality", type=float, metavar="PERCENT", help="Quality the plan keeps out.")
-@click.option("--level", metavar="LEVEL", help="Inspection level: I, II (as without), III, S-1 to S-4.")
-@click.option("--inspection", metavar="WORD", help="normal (as without), tightened or reduced.")
-@click.option("--measured", is_flag=True, help="Judge the lot by the rules on what the file measures alone.")
-@click.option("--body", metavar="BODY", help="Rulebook: usbc or ibf.")
-@click.option("--on", metavar="DATE", help="Date of use: 2026-05-01.")
-@click.option("--stage", metavar="STAGE", help="approval (balls as made, as without) or play.")
-@click.option(
-    "--guarded", type=float, metavar="RISK", help="Decide by uncertainties, with this risk of error."
-)
-@click.option("--confidence", type=float, metavar="PART", help="Confidence of bounds, such as 0.95.")
-@click.option("--seed", type=int, metavar="N", help="Draw the plan's sample from the file's serials.")
-@click.option("--draw", type=int, metavar="N", help="Balls to draw, in place of the plan's sample.")
-@click.option("--mapping", type=click.File("rb"), metavar="JSON", help="File of headings to field names.")
-@click.option("--options", type=click.File("rb"), metavar="JSON", help="File with all options of a request.")
-@click.option("--format", "file_format", metavar="WORD", help="csv, ndjson, xlsx or parquet.")
-@click.option("--encoding", metavar="NAME", help="Encoding of a text file: cp1252.")
-@click.option("--separator", metavar="MARK", help="Mark between CSV cells: ; or tab.")
-@click.option("--decimal", metavar="MARK", help="Decimal mark: , or a point.")
+@_lot_options
 @click.option(
     "--report", "report_file", type=click.Path(dir_okay=False), metavar="HTML", help="Write the report here."
 )
@@ -253,6 +272,8 @@ def lot(
     rows: str | None,
     progress: bool,
     scheduler: str | None,
+    options: BinaryIO | None,
+    mapping: BinaryIO | None,
     **given: Any,
 ) -> int:
     """Judge a lot from the measurements of its balls: accepted or not, the risk, and what failed.
@@ -271,8 +292,10 @@ def lot(
       ballgauge lot delivery.csv --seed 7 --draw 80 --json
       ballgauge lot may.csv june.csv july.csv --measured --report drift.html
     """
-    asked = _lot_request(given)
-    with _client(url, timeout, scheduler) as client, lots.shown_progress(progress) as tell:
+    if given["decision__risk"] is not None:
+        given["decision__rule"] = "guarded"
+    asked = lots.request(options, mapping, given)
+    with _client(url, timeout, scheduler) as client, paper.progress(progress, "judging") as tell:
         try:
             document = _lot.documents(client._http, list(files), asked, report_file, rows, tell)
         except (ValueError, OSError) as error:
@@ -280,30 +303,6 @@ def lot(
     _show(json.dumps(document, ensure_ascii=False).encode(), as_json, lots.tell)
     outcome = document["outcome"] if "lots" in document else document["acceptance"]["outcome"]
     return CONFORMING if outcome == "conforming" else NOT_CONFORMING
-
-
-def _lot_request(given: Mapping[str, Any]) -> dict[str, Any]:
-    guarded, texts = (
-        given["guarded"],
-        {name: given[name] and given[name].read() for name in ("options", "mapping")},
-    )
-    plan = {name: given[name] for name in ("kind", "aql", "limiting_quality", "level", "inspection")}
-    named = {
-        "sampling.lot_size": given["lot_size"],
-        "scope": "measured" if given["measured"] else None,
-        "rules.body": given["body"],
-        "rules.on": given["on"],
-        "rules.stage": given["stage"],
-        "decision": None if guarded is None else {"rule": "guarded", "risk": guarded},
-        "confidence": given["confidence"],
-        "draw.seed": given["seed"],
-        "draw.sample_size": given["draw"],
-        "file.format": given["file_format"],
-        "file.encoding": given["encoding"],
-        "file.separator": given["separator"],
-        "file.decimal": given["decimal"],
-    }
-    return lots.request(texts["options"], texts["mapping"], named, plan)
 
 
 @program.command(epilog=designs.EXIT_CODES)
@@ -354,8 +353,9 @@ def design(
     with (
         _client(url, timeout, scheduler) as client,
         _patience(told),
-        designs.shown_progress(progress) as tell,
+        paper.progress(progress, "starting") as bar,
     ):
+        tell = bar and (lambda share, doing: bar(share, 1.0, doing))
         try:
             document = _design.document(client._http, asked, folder, tell)
         except (ValueError, OSError) as error:

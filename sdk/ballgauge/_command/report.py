@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from ballgauge._command.paper import Paper
+from ballgauge._command.paper import Paper, words
 
 Document = Mapping[str, Any]
 
@@ -13,13 +13,9 @@ WORST_FIRST = ("nonconforming", "inconclusive", "not_assessed", "conforming")
 
 _DIRECTIONS = ("top", "side", "finger")
 _INERTIA = (
-    "rg",
-    "rg_intermediate",
-    "rg_high",
-    "differential",
-    "intermediate_differential",
-    "asymmetry_ratio",
-)
+    "rg", "rg_intermediate", "rg_high", "differential", "intermediate_differential", "asymmetry_ratio",
+)  # fmt: skip
+_HOLE = {"diameter": "in", "depth": "in", "volume": "in³", "removed_weight": "oz", "bottom_to_centre": "in"}
 
 
 def check(paper: Paper, document: Document) -> None:
@@ -66,13 +62,13 @@ def _rule(rule: Document) -> tuple[str, ...]:
         days or "always",
         rule["binds"],
         rule.get("stage") or "any",
-        rule["basis"].replace("_", " "),
+        words(rule["basis"]),
     )
 
 
 def _rules_line(rules: Document) -> str:
-    words = [str(rules.get("body", "")).upper(), rules.get("overlay"), rules.get("stage"), rules.get("on")]
-    return "by the rules of " + ", ".join(str(word) for word in words if word)
+    named = [str(rules.get("body", "")).upper(), rules.get("overlay"), rules.get("stage"), rules.get("on")]
+    return "by the rules of " + ", ".join(str(each) for each in named if each)
 
 
 def _batch(paper: Paper, document: Document) -> None:
@@ -93,7 +89,7 @@ def _findings(paper: Paper, findings: Sequence[Document]) -> None:
     paper.heading("Findings")
     paper.table(head[:-1] if certain else head, [_finding(finding, certain=certain) for finding in ordered])
     told = [finding["message"] for finding in ordered if finding["outcome"] != "conforming"]
-    _notes(paper, "What the findings say", told)
+    paper.notes(told, "What the findings say")
 
 
 def _rank(finding: Document) -> tuple[bool, int]:
@@ -111,7 +107,7 @@ def _finding(finding: Document, *, certain: bool) -> tuple[str, ...]:
         with_uncertainty(finding.get("value"), finding.get("uncertainty"), unit),
         limits(finding.get("limit"), unit),
         number(finding.get("margin"), signed=True),
-        (finding.get("basis") or "").replace("_", " "),
+        words(finding.get("basis") or ""),
     )
     return cells if certain else (*cells, "" if probability is None else f"{probability:.1%}")
 
@@ -125,16 +121,10 @@ def _computed(paper: Paper, document: Document) -> None:
     _holes(paper, derived.get("holes") or [])
     _layout(paper, derived.get("layout"))
     _ball(paper, derived.get("ball"), units)
-    _notes(paper, "Remedies", [remedy["message"] for remedy in remedies or []])
-    _notes(paper, "Cautions", [caution["message"] for caution in document.get("cautions") or []])
-    _notes(paper, "Assumptions", document.get("assumptions") or [])
-    _notes(paper, "Missing", [_missing(entry) for entry in document.get("missing") or []])
-
-
-def _notes(paper: Paper, heading: str, texts: Sequence[str]) -> None:
-    if texts:
-        paper.heading(heading)
-        paper.notes(texts)
+    paper.notes([remedy["message"] for remedy in remedies or []], "Remedies")
+    paper.notes([caution["message"] for caution in document.get("cautions") or []], "Cautions")
+    paper.notes(document.get("assumptions") or [], "Assumptions")
+    paper.notes([_missing(entry) for entry in document.get("missing") or []], "Missing")
 
 
 def _missing(entry: Document) -> str:
@@ -164,7 +154,7 @@ def _inertia(paper: Paper, derived: Document) -> None:
         return
     change = drilled.get("change") or {}
     rows = [
-        (name.replace("_", " "), number(drilled.get(name)), number(change.get(name), signed=True))
+        (words(name), number(drilled.get(name)), number(change.get(name), signed=True))
         for name in _INERTIA
         if drilled.get(name) is not None
     ]
@@ -177,23 +167,13 @@ def _inertia(paper: Paper, derived: Document) -> None:
 
 
 def _holes(paper: Paper, holes: Sequence[Document]) -> None:
-    if holes:
-        paper.heading("Holes")
-        paper.table(
-            ("role", "diameter", "depth", "volume", "removed", "put back", "bottom to centre"),
-            [
-                (
-                    hole["role"],
-                    number(hole.get("diameter"), "in"),
-                    number(hole.get("depth"), "in"),
-                    number(hole.get("volume"), "in³"),
-                    number(hole.get("removed_weight"), "oz"),
-                    number(hole.get("slug_weight") or None, "oz"),
-                    number(hole.get("bottom_to_centre"), "in"),
-                )
-                for hole in holes
-            ],
-        )
+    rows = [
+        (hole["role"], *(number(hole.get(name), unit) for name, unit in _HOLE.items()),
+         number(hole.get("slug_weight") or None, "oz"))
+        for hole in holes
+    ]  # fmt: skip
+    head = ("role", "diameter", "depth", "volume", "removed", "bottom to center", "put back")
+    paper.table(head, rows, "Holes")
 
 
 def _layout(paper: Paper, layout: Document | None) -> None:
@@ -202,7 +182,7 @@ def _layout(paper: Paper, layout: Document | None) -> None:
         paper.heading("Layout, in")
         rows = [
             (
-                name.replace("_", " ").replace("pap", "PAP").replace("psa", "PSA").replace("val", "VAL"),
+                words(name).replace("pap", "PAP").replace("psa", "PSA").replace("val", "VAL"),
                 number(layout.get(name)),
             )
             for name in names
@@ -217,7 +197,7 @@ def _ball(paper: Paper, ball: Document | None, units: Document) -> None:
     if ball is None:
         return
     rows = [
-        (name.replace("_", " "), _plain_value(value, units.get(name)))
+        (words(name), _plain_value(value, units.get(name)))
         for name, value in ball.items()
         if value is not None and not isinstance(value, (dict, list))
     ]
@@ -228,7 +208,7 @@ def _ball(paper: Paper, ball: Document | None, units: Document) -> None:
 def _plain_value(value: Any, unit: str | None) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
-    return number(value, unit) if isinstance(value, (int, float)) else str(value).replace("_", " ")
+    return number(value, unit) if isinstance(value, (int, float)) else words(str(value))
 
 
 def number(value: float | None, unit: str | None = None, *, signed: bool = False) -> str:

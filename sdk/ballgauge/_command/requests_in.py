@@ -34,8 +34,19 @@ def _items(document: Any, member: str) -> list[Any]:
     return [document]
 
 
+def json_object(text: bytes) -> dict[str, Any]:
+    """Read a JSON object. Raises ValueError whose text says what else it is."""
+    try:
+        found = json.loads(text, object_pairs_hook=_members)
+    except (ValueError, RecursionError) as error:
+        raise ValueError(f"is not JSON: {error}") from None
+    if not isinstance(found, dict):
+        raise ValueError("holds no JSON object")
+    return found
+
+
 def _members(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     members = dict(pairs)
     if len(members) < len(pairs):
-        raise ValueError("a name stands twice")
+        raise ValueError("duplicate name")
     return members

@@ -149,7 +149,7 @@ def _no_json(word: str) -> Any:
 
 def _distinct(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     members = dict(pairs)
-    assert len(members) == len(pairs), "a name stands twice in one object"
+    assert len(members) == len(pairs), "duplicate name"
     return members
 
 
