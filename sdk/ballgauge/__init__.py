@@ -11,7 +11,7 @@
 
 from importlib.metadata import version
 
-from ballgauge._check import CheckResult, DrillingResult, Finding, Limit
+from ballgauge._check import BriefResult, CheckResult, DrillingResult, Finding, Limit, Unmet
 from ballgauge._client import Client
 from ballgauge._deprecation import BallgaugeDeprecation
 from ballgauge._design import DesignResult
@@ -35,6 +35,7 @@ __all__ = [
     "AccessRefused",
     "BallgaugeDeprecation",
     "BallgaugeError",
+    "BriefResult",
     "CheckResult",
     "Client",
     "DesignResult",
@@ -53,4 +54,5 @@ __all__ = [
     "ServiceError",
     "ServiceUnreachable",
     "TooManyRequests",
+    "Unmet",
 ]

@@ -55,7 +55,7 @@ class Finding(Result, init=False):
 
 
 class CheckResult(Result, init=False):
-    """The findings on one ball.
+    """The findings on one ball; those alone, and empty records, where no more detail was asked for.
 
     `outcome` is the worst of the findings that count. `derived` has the mass properties, `missing` the fields
     whose absence left rules not assessed, `units` the unit of every number.
@@ -70,6 +70,24 @@ class CheckResult(Result, init=False):
     rules: Record = member(default={})
     decision: Record = member(default={})
     units: Record = member(default={})
+
+
+class Unmet(Result, init=False):
+    """A rule that counts and is not met: broken, undecided or not assessed. Numbers are in its unit."""
+
+    rule: str
+    outcome: str
+    limit: Limit | None = member(_limit, default=None)
+    value: float | None
+    margin: float | None
+
+
+class BriefResult(Result, init=False):
+    """The findings on one ball in brief: the worst outcome, the rules not met, and what they miss."""
+
+    outcome: str
+    unmet: tuple[Unmet, ...] = member(each(Unmet))
+    missing: tuple[Record, ...]
 
 
 class DrillingResult(Result, init=False):
@@ -91,9 +109,11 @@ def one(http: Http, kind: type[Found], member: str, request: Mapping[str, Any]) 
     return kind(document_of(http.post(f"/v1/{member}", _encoding.encode(request))))
 
 
-def many(http: Http, kind: type[Found], member: str, items: Iterable[Mapping[str, Any]]) -> Iterator[Found]:
+def many(
+    http: Http, kind: type[Found], member: str, items: Iterable[Mapping[str, Any]], **beside: Any
+) -> Iterator[Found]:
     """Ask for many results, a batch at a time."""
-    for first, count, body in _encoding.batches(member, items):
+    for first, count, body in _encoding.batches(member, items, beside):
         try:
             results = document_of(http.post(f"/v1/{member}", body)).get("results")
         except InvalidRequest as error:
@@ -101,6 +121,11 @@ def many(http: Http, kind: type[Found], member: str, items: Iterable[Mapping[str
         if not isinstance(results, list) or len(results) != count:
             raise foreign()
         yield from map(kind, results)
+
+
+def kind_of(detail: str) -> type[CheckResult] | type[BriefResult]:
+    """The result of a check that is answered in such detail."""
+    return BriefResult if detail == "brief" else CheckResult
 
 
 def rulebooks(http: Http, body: str | None, on: date | str | None) -> bytes:

@@ -7,10 +7,10 @@ import re
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import date
 from types import TracebackType
-from typing import Any
+from typing import Any, Literal, overload
 
 from ballgauge import _check, _design, _engine, _lot, _motion, _record
-from ballgauge._check import CheckResult, DrillingResult
+from ballgauge._check import BriefResult, CheckResult, DrillingResult
 from ballgauge._design import DesignResult
 from ballgauge._failures import foreign
 from ballgauge._http import Http, Network, document_of
@@ -73,8 +73,20 @@ class Client:
         client._http = Http(transport)
         return client
 
-    def check(self, request: Mapping[str, Any]) -> CheckResult:
+    @overload
+    def check(
+        self, request: Mapping[str, Any], *, detail: Literal["full", "findings"] = "full"
+    ) -> CheckResult: ...
+
+    @overload
+    def check(self, request: Mapping[str, Any], *, detail: Literal["brief"]) -> BriefResult: ...
+
+    def check(
+        self, request: Mapping[str, Any], *, detail: Literal["full", "findings", "brief"] | None = None
+    ) -> CheckResult | BriefResult:
         """Check one ball: ``{"ball": {...}, "drilling": {...}, "rules": {...}, ...}``.
+
+        detail : how much is answered, everything by default; the findings alone, or in brief
 
         >>> from ballgauge import InvalidRequest
         >>> with Client.embedded() as client:
@@ -86,9 +98,22 @@ class Client:
         /ball/weight 'in' is not a unit of weight; use for instance lb, oz, kg or g
         /ball/rg must be from 2 in to 3.2 in; got 25 in
         """
-        return _check.one(self._http, CheckResult, "checks", request)
+        asked = request if detail is None else {**request, "detail": detail}
+        return _check.one(self._http, _check.kind_of(asked.get("detail", "full")), "checks", asked)
 
-    def check_many(self, items: Iterable[Mapping[str, Any]]) -> Iterator[CheckResult]:
+    @overload
+    def check_many(
+        self, items: Iterable[Mapping[str, Any]], *, detail: Literal["full", "findings"] = "full"
+    ) -> Iterator[CheckResult]: ...
+
+    @overload
+    def check_many(
+        self, items: Iterable[Mapping[str, Any]], *, detail: Literal["brief"]
+    ) -> Iterator[BriefResult]: ...
+
+    def check_many(
+        self, items: Iterable[Mapping[str, Any]], *, detail: Literal["full", "findings", "brief"] = "full"
+    ) -> Iterator[CheckResult | BriefResult]:
         """Check any number of balls, in order.
 
         Items are as for `check`, and are sent in batches as results are taken. An `InvalidRequest` names the
@@ -103,7 +128,8 @@ class Client:
         >>> heavy
         0
         """
-        return _check.many(self._http, CheckResult, "checks", items)
+        beside = {} if detail == "full" else {"detail": detail}
+        return _check.many(self._http, _check.kind_of(detail), "checks", items, **beside)
 
     def drill(self, request: Mapping[str, Any]) -> DrillingResult:
         """Compute what drilling does to one ball: ``{"ball": {...}, "drilling": {...}}``."""

@@ -37,8 +37,10 @@ def plain(value: Any) -> Any:
     )
 
 
-def batches(member: str, items: Iterable[Any]) -> Iterator[tuple[int, int, bytes]]:
-    """Split items into request bodies ``{member: [...]}`` within the limits above.
+def batches(
+    member: str, items: Iterable[Any], beside: Mapping[str, Any] | None = None
+) -> Iterator[tuple[int, int, bytes]]:
+    """Split items into request bodies ``{member: [...], **beside}`` within the limits above.
 
     Yields the index of the batch's first item, how many there are, and the body. Items are taken as needed.
     """
@@ -47,16 +49,17 @@ def batches(member: str, items: Iterable[Any]) -> Iterator[tuple[int, int, bytes
     size = 0
     for encoded in map(encode, items):
         if pending and (len(pending) == MOST_ITEMS or size + len(encoded) > MOST_BYTES):
-            yield first, len(pending), _frame(member, pending)
+            yield first, len(pending), _frame(member, pending, beside or {})
             first, pending, size = first + len(pending), [], 0
         pending.append(encoded)
         size += len(encoded) + 1
     if pending:
-        yield first, len(pending), _frame(member, pending)
+        yield first, len(pending), _frame(member, pending, beside or {})
 
 
-def _frame(member: str, encoded: list[bytes]) -> bytes:
-    return b'{"%s":[%s]}' % (member.encode(), b",".join(encoded))
+def _frame(member: str, encoded: list[bytes], beside: Mapping[str, Any]) -> bytes:
+    more = b"".join(b",%s:%s" % (encode(name), encode(value)) for name, value in beside.items())
+    return b'{"%s":[%s]%s}' % (member.encode(), b",".join(encoded), more)
 
 
 class Form:

@@ -65,6 +65,23 @@ def test_both_ways_give_the_same_bytes(
     assert embedded._http.post("/v1/checks", body) == embedded._http.post("/v1/checks", body)
 
 
+def test_a_caller_chooses_how_much_is_answered(client: ballgauge.Client, drilled: dict[str, Any]) -> None:
+    """Against the whole answer: the same findings, and in brief those that count and are not met."""
+    drilled["ball"]["weight"] = 17
+    full, found = client.check(drilled), client.check(drilled, detail="findings")
+    assert [finding.raw for finding in found.findings] == [finding.raw for finding in full.findings]
+    assert full.derived
+    assert not found.derived
+    brief = client.check(drilled, detail="brief")
+    assert isinstance(brief, ballgauge.BriefResult)
+    assert (brief.outcome, brief.missing) == ("nonconforming", found.missing)
+    weight = next(rule for rule in brief.unmet if rule.rule == "weight")
+    assert weight.limit == ballgauge.Limit(None, 16.0)
+    assert (weight.value, weight.margin) == (17.0, -1.0)
+    assert list(client.check_many([drilled] * 2, detail="brief")) == [brief] * 2
+    assert client.check({**drilled, "detail": "brief"}) == brief
+
+
 def test_a_drilling(client: ballgauge.Client, drilled: dict[str, Any]) -> None:
     del drilled["rules"]
     result = client.drill(drilled)

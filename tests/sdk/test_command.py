@@ -56,6 +56,18 @@ def test_json_is_the_services_own(asked: Any, server: str, drilled: dict[str, An
     assert printed == requests.post(f"{server}/v1/checks", json=drilled).text + "\n"
 
 
+def test_a_brief_report_names_what_is_not_met(asked: Any, drilled: dict[str, Any]) -> None:
+    """Against the exit code and the rule broken, one ball and two."""
+    drilled["ball"]["weight"] = 17
+    one = asked("check", "-", "--detail", "brief", given=json.dumps(drilled))
+    assert one.returncode == 1, one.stderr
+    assert "weight" in one.stdout
+    two = json.dumps({"checks": [drilled] * 2})
+    results = json.loads(asked("check", "-", "--detail", "brief", "--json", given=two).stdout)["results"]
+    assert ["unmet" in result for result in results] == [True, True]
+    assert "nonconforming" in asked("check", "-", "--detail", "brief", given=two).stdout
+
+
 def test_exit_codes_follow_the_outcome(asked: Any, server: str, drilled: dict[str, Any]) -> None:
     codes = {}
     for weight in (15.2, 17.0):

@@ -144,8 +144,15 @@ def program() -> None:
 @click.option("--body", metavar="BODY", help="Rulebook in place of the request's: usbc or ibf.")
 @click.option("--on", metavar="DATE", help="Date of use in place of the request's: 2026-05-01.")
 @click.option("--stage", metavar="STAGE", help="approval (as made) or play, in place of the request's.")
+@click.option(
+    "--detail",
+    type=click.Choice(["full", "findings", "brief"]),
+    help="How much is answered: full (default), the findings, or in brief the rules not met.",
+)
 @_connected
-def check(file: BinaryIO, url: str | None, timeout: float, as_json: bool, **rules: str | None) -> int:
+def check(
+    file: BinaryIO, detail: str | None, url: str | None, timeout: float, as_json: bool, **rules: str | None
+) -> int:
     """Check a ball: the findings, worst first, and what mends it.
 
     FILE holds one request, or {"checks": [...]} with up to 1,000; - reads standard input. A quantity is a
@@ -156,10 +163,11 @@ def check(file: BinaryIO, url: str | None, timeout: float, as_json: bool, **rule
       ballgauge check ball.json
       ballgauge check ball.json --body ibf --on 2019-03-01
       echo '{"ball": {"weight": "6.85 kg", "rg": 2.5}}' | ballgauge check -
-      ballgauge check balls.json --json > results.json
+      ballgauge check balls.json --detail brief --json > results.json
     """
     given = {name: value for name, value in rules.items() if value is not None}
-    document = _ask(url, timeout, "checks", requests_in.read(file, "checks", given), as_json, report.check)
+    body = requests_in.read(file, "checks", given, detail)
+    document = _ask(url, timeout, "checks", body, as_json, report.check)
     results = document.get("results", [document])
     return CONFORMING if all(result["outcome"] == "conforming" for result in results) else NOT_CONFORMING
 

@@ -23,9 +23,19 @@ def check(paper: Paper, document: Document) -> None:
     if "results" in document:
         _batch(paper, document)
         return
-    paper.verdict(document["outcome"], _rules_line(document.get("rules") or {}))
-    _findings(paper, document["findings"])
+    paper.verdict(document["outcome"], _rules_line(document["rules"]) if "rules" in document else "in brief")
+    _findings(paper, _found(document))
     _computed(paper, document)
+
+
+def _found(result: Document) -> Sequence[Document]:
+    """The findings of a check, or the rules not met where it was answered in brief."""
+    found: Sequence[Document] = result["unmet"] if "unmet" in result else result["findings"]
+    return found
+
+
+def _title(finding: Document) -> str:
+    return str(finding.get("title") or words(finding["rule"]))
 
 
 def drilling(paper: Paper, document: Document) -> None:
@@ -74,8 +84,8 @@ def _rules_line(rules: Document) -> str:
 def _batch(paper: Paper, document: Document) -> None:
     rows = []
     for number, result in enumerate(document["results"], 1):
-        bad = [finding for finding in result["findings"] if finding["outcome"] in WORST_FIRST[:2]]
-        rows.append((result["outcome"], str(number), "; ".join(finding["title"] for finding in bad)))
+        bad = [finding for finding in _found(result) if finding["outcome"] in WORST_FIRST[:2]]
+        rows.append((result["outcome"], str(number), "; ".join(map(_title, bad))))
     paper.table(("outcome", "ball", "not conforming"), rows)
     paper.heading("Counts")
     counts = document["counts"]
@@ -86,9 +96,9 @@ def _findings(paper: Paper, findings: Sequence[Document]) -> None:
     ordered = sorted(findings, key=_rank)
     certain = all(finding.get("probability") is None for finding in ordered)
     head = ("outcome", "rule", "value", "limit", "margin", "basis", "prob.")
-    paper.heading("Findings")
-    paper.table(head[:-1] if certain else head, [_finding(finding, certain=certain) for finding in ordered])
-    told = [finding["message"] for finding in ordered if finding["outcome"] != "conforming"]
+    rows = [_finding(finding, certain=certain) for finding in ordered]
+    paper.table(head[:-1] if certain else head, rows, "Findings")
+    told = [each["message"] for each in ordered if each["outcome"] != "conforming" and "message" in each]
     paper.notes(told, "What the findings say")
 
 
@@ -103,7 +113,7 @@ def _finding(finding: Document, *, certain: bool) -> tuple[str, ...]:
     advisory = " (advice only)" if finding.get("advisory") else ""
     cells = (
         finding["outcome"],
-        f"{finding['title']}{advisory}",
+        f"{_title(finding)}{advisory}",
         with_uncertainty(finding.get("value"), finding.get("uncertainty"), unit),
         limits(finding.get("limit"), unit),
         number(finding.get("margin"), signed=True),

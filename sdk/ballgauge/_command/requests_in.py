@@ -9,21 +9,25 @@ from typing import Any, BinaryIO
 from ballgauge import _encoding
 
 
-def read(file: BinaryIO, member: str, rules: Mapping[str, str]) -> bytes:
+def read(file: BinaryIO, member: str, rules: Mapping[str, str], detail: str | None = None) -> bytes:
     """Read a request, one or a batch under `member`, with `rules` put over those of every item.
+
+    detail : in place of the request's
 
     What cannot be read goes to the service as it is: one place says what is wrong with a request.
     """
     body = file.read()
-    if not rules:
+    if not rules and detail is None:
         return body
     try:
         document = json.loads(body, object_pairs_hook=_members)
     except (ValueError, RecursionError):
         return body
     for item in _items(document, member):
-        if isinstance(item, dict) and isinstance(item.get("rules", {}), dict):
+        if rules and isinstance(item, dict) and isinstance(item.get("rules", {}), dict):
             item["rules"] = item.get("rules", {}) | rules
+    if detail is not None and isinstance(document, dict):
+        document["detail"] = detail
     return _encoding.encode(document)
 
 

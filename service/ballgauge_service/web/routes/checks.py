@@ -28,7 +28,8 @@ def check() -> Response:
     items, batch = load_check_body(bodies.read_json(request))
     g.items = "/checks" if batch else ""
     results = evaluate_checks(items)
-    metrics.count_outcomes(results)
+    judged = zip(items, results, strict=True)
+    metrics.count_outcomes((item["rules"]["body"], result["outcome"]) for item, result in judged)
     return respond({"results": results, "counts": _counts(results)} if batch else results[0])
 
 
