@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from ballgauge_service.core.compiled import compiled
-from ballgauge_service.design.solids.lines import Bins, add_stretches, sort_meshes
+from ballgauge_service.design.solids.lines import HIGH, Bins, add_stretches, sort_meshes
 from ballgauge_service.design.solids.packing import FIRST_FACE, KIND, LAST_FACE, MESH, SIZE, Packed
 from ballgauge_service.design.solids.relations import reach_from_centre
 from ballgauge_service.design.solids.shapes import Floats, own_axis, position
@@ -87,14 +87,7 @@ def _mesh_depth(packed: Packed, k: int, cones: Floats, d: Vector) -> float:
 
 @compiled
 def _core_reach(
-    packed: Packed,
-    bins: Bins,
-    cones: Floats,
-    core: np.ndarray,
-    d: Vector,
-    low: Floats,
-    high: Floats,
-    owner: np.ndarray,
+    packed: Packed, bins: Bins, cones: Floats, core: np.ndarray, d: Vector, found: Floats
 ) -> float:
     """Distance from the centre to the core's outermost point in a direction [in]; 0 where there is none."""
     most = 0.0
@@ -104,18 +97,16 @@ def _core_reach(
         if int(packed.table[k, KIND]) == MESH:
             most = max(most, _mesh_depth(packed, k, cones, d))
             continue
-        count = add_stretches(packed, bins, k, (0.0, 0.0, 0.0), d, 0.0, 0.0, low, high, owner, 0)
+        count = add_stretches(packed, bins, k, (0.0, 0.0, 0.0), d, 0.0, 0.0, found, 0)
         for n in range(count):
-            most = max(most, high[n])
+            most = max(most, found[n, HIGH])
     return most
 
 
 @compiled
 def _least_reach(packed: Packed, bins: Bins, core: np.ndarray, directions: int, room: int) -> float:
     """Least of the core's reach over all directions: a Fibonacci lattice, then a shrinking pattern search."""
-    low = np.empty(room)
-    high = np.empty(room)
-    owner = np.empty(room, np.int64)
+    found = np.empty((room, 3))
     cones = np.empty((packed.faces.shape[0], 4))
     for k in range(core.shape[0]):
         if core[k] and int(packed.table[k, KIND]) == MESH:
@@ -127,7 +118,7 @@ def _least_reach(packed: Packed, bins: Bins, core: np.ndarray, directions: int, 
         flat = math.sqrt(max(1.0 - z * z, 0.0))
         turn = n * math.pi * (3.0 - math.sqrt(5.0))
         d = (flat * math.cos(turn), flat * math.sin(turn), z)
-        reach = _core_reach(packed, bins, cones, core, d, low, high, owner)
+        reach = _core_reach(packed, bins, cones, core, d, found)
         if reach < best:
             best = reach
             place = d
@@ -143,7 +134,7 @@ def _least_reach(packed: Packed, bins: Bins, core: np.ndarray, directions: int, 
             )
             length = math.sqrt(dot(t, t))
             d = (t[0] / length, t[1] / length, t[2] / length)
-            reach = _core_reach(packed, bins, cones, core, d, low, high, owner)
+            reach = _core_reach(packed, bins, cones, core, d, found)
             if reach < best:
                 best = reach
                 place = d

@@ -129,17 +129,9 @@ def exact_numbers(packed: Packed, arm: float, out: Floats) -> bool:
 
 @compiled
 def numbers_of_many(
-    packed: Packed,
-    samples: Floats,
-    rows: np.ndarray,
-    columns: np.ndarray,
-    sources: np.ndarray,
-    tilts: Floats,
-    held: Flags,
-    arm: float,
-    out: Floats,
-    beyond: Floats,
-) -> None:
+    packed: Packed, samples: Floats, rows: np.ndarray, columns: np.ndarray, sources: np.ndarray,
+    tilts: Floats, held: Flags, arm: float, out: Floats, beyond: Floats,
+) -> None:  # fmt: skip
     """Write the numbers of many variants into `out` (n, LENGTH).
 
     samples (n, d): what is added to the table at (rows, columns) (c,), taken from column `sources` (c,) of

@@ -30,14 +30,8 @@ the objects of a model are placed in all."""
 _PIECE = 1 << 20
 _METHODS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
 _UNREADABLE = (
-    zipfile.BadZipFile,
-    zlib.error,
-    NotImplementedError,
-    RuntimeError,
-    OSError,
-    EOFError,
-    ValueError,
-)
+    zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError, OSError, EOFError, ValueError,
+)  # fmt: skip
 _WORLD = ""
 _ROOT = "3d/3dmodel.model"
 

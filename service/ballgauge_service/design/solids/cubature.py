@@ -29,20 +29,9 @@ RECTANGLE, DISC = 0, 1
 
 @compiled
 def _integrate_cell(
-    packed: Packed,
-    bins: Bins,
-    rows: Flags,
-    frame: Floats,
-    domain: Floats,
-    cell: Floats,
-    nodes: Floats,
-    weights: Floats,
-    low: Floats,
-    high: Floats,
-    owner: np.ndarray,
-    cuts: Floats,
-    out: Floats,
-) -> None:
+    packed: Packed, bins: Bins, rows: Flags, frame: Floats, domain: Floats, cell: Floats, nodes: Floats,
+    weights: Floats, found: Floats, cuts: Floats, out: Floats,
+) -> None:  # fmt: skip
     """Write the moments over one cell of the unit square, mapped to the domain, into `out` (m, 10).
 
     domain (7,): shape, low u, low v, size u, size v (or a disc's centre, radius, spare), bottom and top.
@@ -69,23 +58,8 @@ def _integrate_cell(
                 u * frame[0, 1] + v * frame[1, 1],
                 u * frame[0, 2] + v * frame[1, 2],
             )
-            add_line(
-                packed,
-                bins,
-                rows,
-                start,
-                w,
-                u,
-                v,
-                domain[5],
-                domain[6],
-                scale * half_a * half_b * weights[i] * weights[j],
-                low,
-                high,
-                owner,
-                cuts,
-                out,
-            )
+            weight = scale * half_a * half_b * weights[i] * weights[j]
+            add_line(packed, bins, rows, start, w, u, v, domain[5], domain[6], weight, found, cuts, out)
 
 
 @compiled
@@ -107,18 +81,9 @@ def _size(error: Floats, length: float) -> float:
 
 @compiled
 def integrate(
-    packed: Packed,
-    bins: Bins,
-    rows: Flags,
-    frame: Floats,
-    domain: Floats,
-    contrast: Floats,
-    length: float,
-    tolerance: float,
-    most: int,
-    out: Floats,
-    error: Floats,
-) -> int:
+    packed: Packed, bins: Bins, rows: Flags, frame: Floats, domain: Floats, contrast: Floats, length: float,
+    tolerance: float, most: int, out: Floats, error: Floats,
+) -> int:  # fmt: skip
     """Write the marked rows' visible moments within the domain into `out` (m, 10); return the cells used.
 
     frame (3, 3): rows u, v, w, lines along w; contrast (m,): density of each row less what lies beneath,
@@ -129,10 +94,8 @@ def integrate(
     room = 4
     for k in range(solids):
         room += max(piece_count(packed.table, k), 1) + (128 if packed.table[k, LAST_FACE] > 0.0 else 0)
-    low = np.empty(room)
-    high = np.empty(room)
-    owner = np.empty(room, np.int64)
-    cuts = np.empty(2 * room + 2)
+    found = np.empty((room, 3))
+    cuts = np.empty(2 * room)
     coarse = np.empty((solids, 10))
     values = np.empty((most + 4, solids, 10))
     cells = np.empty((most + 4, 4))
@@ -152,35 +115,12 @@ def integrate(
     while True:
         for n in range(fresh, slots.shape[0]):
             c = slots[n]
+            cell = cells[c]
             _integrate_cell(
-                packed,
-                bins,
-                rows,
-                frame,
-                domain,
-                cells[c],
-                FINE_NODES,
-                FINE_WEIGHTS,
-                low,
-                high,
-                owner,
-                cuts,
-                values[c],
+                packed, bins, rows, frame, domain, cell, FINE_NODES, FINE_WEIGHTS, found, cuts, values[c]
             )
             _integrate_cell(
-                packed,
-                bins,
-                rows,
-                frame,
-                domain,
-                cells[c],
-                COARSE_NODES,
-                COARSE_WEIGHTS,
-                low,
-                high,
-                owner,
-                cuts,
-                coarse,
+                packed, bins, rows, frame, domain, cell, COARSE_NODES, COARSE_WEIGHTS, found, cuts, coarse
             )
             _weighted(values[c] - coarse, contrast, gap)
             errors[c] = np.abs(gap)

@@ -34,6 +34,9 @@ from ballgauge_service.physics.sphere import Vector, dot
 Numbers = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
+LOW, HIGH, OWNER = range(3)
+"""Columns of the stretches (n, 3) of a line: heights of the ends, and the solid."""
+
 MOST_HITS = 256
 """Crossings of one line with one mesh that are kept (ours); more are an error of `mesh_stretches`."""
 
@@ -170,30 +173,27 @@ def _mesh_hits(packed: Packed, bins: Bins, k: int, u: float, v: float, hits: Flo
 
 
 @compiled
-def _add_mesh(
-    packed: Packed,
-    bins: Bins,
-    k: int,
-    u: float,
-    v: float,
-    low: Floats,
-    high: Floats,
-    owner: Numbers,
-    count: int,
-) -> int:
+def _add(found: Floats, count: int, k: int, low: float, high: float) -> int:
+    """Append a stretch of solid k where there is room; return the new count."""
+    if count < found.shape[0]:
+        found[count, LOW] = low
+        found[count, HIGH] = high
+        found[count, OWNER] = k
+        count += 1
+    return count
+
+
+@compiled
+def _add_mesh(packed: Packed, bins: Bins, k: int, u: float, v: float, found: Floats, count: int) -> int:
     """Append the stretches inside a mesh; a line through an edge is moved aside until its hits pair up."""
     hits = np.empty(MOST_HITS)
-    found = 1
+    number = 1
     for attempt in range(8):
-        found = _mesh_hits(packed, bins, k, u + attempt * 1.7e-9, v + attempt * 1.1e-9, hits)
-        if found % 2 == 0:
+        number = _mesh_hits(packed, bins, k, u + attempt * 1.7e-9, v + attempt * 1.1e-9, hits)
+        if number % 2 == 0:
             break
-    for n in range(found // 2):
-        if count < low.shape[0]:
-            low[count] = hits[2 * n]
-            high[count] = hits[2 * n + 1]
-            owner[count] = k
-            count += 1
+    for n in range(number // 2):
+        count = _add(found, count, k, hits[2 * n], hits[2 * n + 1])
     return count
 
 
@@ -297,9 +297,7 @@ def _in_box(table: Floats, k: int, p: Vector, d: Vector) -> tuple[float, float]:
 
 
 @compiled
-def _add_turned(
-    packed: Packed, k: int, p: Vector, d: Vector, low: Floats, high: Floats, owner: Numbers, count: int
-) -> int:
+def _add_turned(packed: Packed, k: int, p: Vector, d: Vector, found: Floats, count: int) -> int:
     start = count
     for n in range(piece_count(packed.table, k)):
         z0, z1, a, b, c = piece(packed, k, n)
@@ -308,15 +306,12 @@ def _add_turned(
         lo, hi = _in_piece(p, d, z0, z1, a, b, c)
         if lo >= hi:
             continue
-        if count > start and abs(lo - high[count - 1]) < 1e-12:
-            high[count - 1] = hi
-        elif count > start and abs(hi - low[count - 1]) < 1e-12:
-            low[count - 1] = lo
-        elif count < low.shape[0]:
-            low[count] = lo
-            high[count] = hi
-            owner[count] = k
-            count += 1
+        if count > start and abs(lo - found[count - 1, HIGH]) < 1e-12:
+            found[count - 1, HIGH] = hi
+        elif count > start and abs(hi - found[count - 1, LOW]) < 1e-12:
+            found[count - 1, LOW] = lo
+        else:
+            count = _add(found, count, k, lo, hi)
     return count
 
 
@@ -329,9 +324,7 @@ def add_stretches(
     w: Vector,
     u: float,
     v: float,
-    low: Floats,
-    high: Floats,
-    owner: Numbers,
+    found: Floats,
     count: int,
 ) -> int:
     """Append the stretches of the line start + t w inside solid k; return the new count.
@@ -341,14 +334,14 @@ def add_stretches(
     table = packed.table
     kind = int(table[k, KIND])
     if kind == MESH:
-        return _add_mesh(packed, bins, k, u, v, low, high, owner, count)
+        return _add_mesh(packed, bins, k, u, v, found, count)
     at = position(table, k)
     away = (start[0] - at[0], start[1] - at[1], start[2] - at[2])
     x, y, z = own_axis(table, k, 0), own_axis(table, k, 1), own_axis(table, k, 2)
     p = (dot(x, away), dot(y, away), dot(z, away))
     d = (dot(x, w), dot(y, w), dot(z, w))
     if kind not in (SPHERE, ELLIPSOID, CYLINDER, BOX, HOLE):
-        return _add_turned(packed, k, p, d, low, high, owner, count)
+        return _add_turned(packed, k, p, d, found, count)
     ends = (0.0, 0.0)
     if kind == BOX:
         ends = _in_box(table, k, p, d)
@@ -362,12 +355,7 @@ def add_stretches(
     else:
         z0, z1, a, b, c = piece(packed, k, 0)
         ends = _in_piece(p, d, z0, z1, a, b, c)
-    if ends[0] < ends[1] and count < low.shape[0]:
-        low[count] = ends[0]
-        high[count] = ends[1]
-        owner[count] = k
-        count += 1
-    return count
+    return _add(found, count, k, ends[0], ends[1]) if ends[0] < ends[1] else count
 
 
 @compiled
@@ -388,66 +376,53 @@ def _add_stretch(start: Vector, w: Vector, low: float, high: float, weight: floa
 
 
 @compiled
-def _end_holes(packed: Packed, low: Floats, high: Floats, owner: Numbers, count: int) -> int:
+def _end_holes(packed: Packed, found: Floats, count: int) -> int:
     """End the stretches of holes with the ball, row 0; return the count, 0 where the line misses the ball."""
     for n in range(count):
-        if int(packed.table[owner[n], KIND]) == HOLE:
-            if owner[0] != 0:
+        if int(packed.table[int(found[n, OWNER]), KIND]) == HOLE:
+            if found[0, OWNER] != 0:
                 return 0
-            low[n] = max(low[n], low[0])
-            high[n] = min(high[n], high[0])
+            found[n, LOW] = max(found[n, LOW], found[0, LOW])
+            found[n, HIGH] = min(found[n, HIGH], found[0, HIGH])
     return count
 
 
 @compiled
-def _sorted_ends(low: Floats, high: Floats, count: int, bottom: float, top: float, cuts: Floats) -> None:
+def _sort_ends(found: Floats, count: int, bottom: float, top: float, cuts: Floats) -> None:
     for n in range(count):
-        cuts[2 * n] = min(max(low[n], bottom), top)
-        cuts[2 * n + 1] = min(max(high[n], bottom), top)
+        cuts[2 * n] = min(max(found[n, LOW], bottom), top)
+        cuts[2 * n + 1] = min(max(found[n, HIGH], bottom), top)
     sort_values(cuts, 2 * count)
 
 
 @compiled
-def _topmost(low: Floats, high: Floats, owner: Numbers, count: int, at: float) -> int:
+def _topmost(found: Floats, count: int, at: float) -> int:
     """The last solid that holds the line at a height, -1 where none does."""
     seen = -1
     for m in range(count):
-        if low[m] < at < high[m] and owner[m] > seen:
-            seen = owner[m]
+        if found[m, LOW] < at < found[m, HIGH] and found[m, OWNER] > seen:
+            seen = int(found[m, OWNER])
     return seen
 
 
 @compiled
 def add_line(
-    packed: Packed,
-    bins: Bins,
-    rows: Flags,
-    start: Vector,
-    w: Vector,
-    u: float,
-    v: float,
-    bottom: float,
-    top: float,
-    weight: float,
-    low: Floats,
-    high: Floats,
-    owner: Numbers,
-    cuts: Floats,
-    out: Floats,
-) -> None:
+    packed: Packed, bins: Bins, rows: Flags, start: Vector, w: Vector, u: float, v: float, bottom: float,
+    top: float, weight: float, found: Floats, cuts: Floats, out: Floats,
+) -> None:  # fmt: skip
     """Add weight x the line moments of the visible stretches of the marked rows to `out` (m, 10).
 
-    Only the stretch bottom <= t <= top counts, and a hole ends with the ball, row 0. low, high, owner (n,)
-    and cuts (2 n + 2,) are scratch.
+    Only the stretch bottom <= t <= top counts, and a hole ends with the ball, row 0. found (n, 3) and
+    cuts (2 n,) are scratch.
     """
     count = 0
     for k in range(rows.shape[0]):
         if rows[k]:
-            count = add_stretches(packed, bins, k, start, w, u, v, low, high, owner, count)
-    count = _end_holes(packed, low, high, owner, count)
-    _sorted_ends(low, high, count, bottom, top, cuts)
+            count = add_stretches(packed, bins, k, start, w, u, v, found, count)
+    count = _end_holes(packed, found, count)
+    _sort_ends(found, count, bottom, top, cuts)
     for n in range(2 * count - 1):
         if cuts[n + 1] > cuts[n]:
-            seen = _topmost(low, high, owner, count, 0.5 * (cuts[n] + cuts[n + 1]))
+            seen = _topmost(found, count, 0.5 * (cuts[n] + cuts[n + 1]))
             if seen >= 0:
                 _add_stretch(start, w, cuts[n], cuts[n + 1], weight, out[seen])

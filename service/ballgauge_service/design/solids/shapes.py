@@ -216,15 +216,8 @@ def add_moments(packed: Packed, k: int, sign: float, scratch: Floats, out: Float
     """Add sign x the moments of the whole solid k in the body frame to `out` (10,); `scratch` is (10,)."""
     table = packed.table
     _own_moments(packed, k, scratch)
-    placed(
-        scratch,
-        position(table, k),
-        own_axis(table, k, 0),
-        own_axis(table, k, 1),
-        own_axis(table, k, 2),
-        sign,
-        out,
-    )
+    x, y, z = own_axis(table, k, 0), own_axis(table, k, 1), own_axis(table, k, 2)
+    placed(scratch, position(table, k), x, y, z, sign, out)
 
 
 @compiled

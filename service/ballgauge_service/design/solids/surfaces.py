@@ -124,16 +124,9 @@ def _first_common(
 
 @compiled
 def _search(
-    vertices: Floats,
-    faces: Numbers,
-    boxes: Floats,
-    low: Floats,
-    size: float,
-    counts: Numbers,
-    starts: Numbers,
-    items: Numbers,
-    found: Numbers,
-) -> int:
+    vertices: Floats, faces: Numbers, boxes: Floats, low: Floats, size: float, counts: Numbers,
+    starts: Numbers, items: Numbers, found: Numbers,
+) -> int:  # fmt: skip
     """Write the first pairs of faces that cut each other; return how many."""
     hits = 0
     for cell in range(starts.shape[0] - 2):
