@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,29 +45,11 @@ class InvalidInput(ValueError):
         return [(fault.index, fault.pointer, fault.words) for fault in self.faults]
 
 
-class InvalidDesign(InvalidInput):
-    """A design, or what is asked of it, that cannot be computed.
-
-    Parameters
-    ----------
-    problems : iterable of (str, str)
-        JSON pointer (RFC 6901) of each bad field, relative to the design, and what is wrong with it.
-    """
-
-    def __init__(self, problems: Iterable[tuple[str, str]]) -> None:
-        super().__init__((0, pointer, detail) for pointer, detail in problems)
-
-
 @contextmanager
-def below(*prefixes: tuple[str, str]) -> Iterator[None]:
-    """Put the request's pointers in place of the engine's: the first prefix that fits gives way to its own.
-
-    prefixes: (what the engine's pointer begins with, what goes before it)
-    """
+def below(place: str) -> Iterator[None]:
+    """Put a pointer before those of what is refused within."""
     try:
         yield
     except InvalidInput as refused:
-        raise InvalidInput(
-            (0, next((place for start, place in prefixes if pointer.startswith(start)), "") + pointer, detail)
-            for _, pointer, detail in refused.errors
-        ) from None
+        faults = [replace(fault, pointer=place + fault.pointer) for fault in refused.faults]
+        raise InvalidInput(faults) from None

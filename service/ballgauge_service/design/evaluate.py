@@ -96,7 +96,7 @@ class _Evaluation:
 
     def _properties(self, design: Design, doing: str, place: str) -> MassProperties:
         self.run.begin(doing, f"properties {kernels_of(design)}")
-        with below(("", place)):
+        with below(place):
             cells, each = cells_for(design)
             made = properties(design, self.request.arm, contributions=each, cells=cells, run=self.run)
         if not each:
@@ -105,7 +105,7 @@ class _Evaluation:
 
     def _drill(self, design: Design, drill: Drill, doing: str, *, second: bool = False) -> DrilledDesign:
         self.run.begin(doing, f"drilling {kernels_of(design)}")
-        with below(("", drill.place)):
+        with below(drill.place):
             cells = hole_cells_for(design, len(drill.holes))
             drilled = drill_design(design, drill.layout, drill.holes, drill.arm, cells=cells, run=self.run)
         told = any(each.code == "drilling_safety" for each in self.cautions)
@@ -131,7 +131,7 @@ class _Evaluation:
         if job is None:
             return None
         self.run.begin("solving", f"solving {self.kernels}", evaluation_price(self.design))
-        with below(("", "/solve")):
+        with below("/solve"):
             return solve(self.design, job, balance_arm=self.request.arm, run=self.run)
 
     def _front(self) -> tuple[Solution, ...] | None:
@@ -139,7 +139,7 @@ class _Evaluation:
         if job is None or job.front is None:
             return None
         self.run.begin("trade-off", f"solving {self.kernels}", evaluation_price(self.design))
-        with below(("", "/solve")):
+        with below("/solve"):
             front = trade_off(self.design, job, job.front, balance_arm=self.request.arm, run=self.run)
         if front is None:
             self.cautions.append(cautions.no_front(job.front))
@@ -150,7 +150,7 @@ class _Evaluation:
         if job is None:
             return None
         self.run.begin("family", f"solving {self.kernels}", evaluation_price(self.design))
-        with below(("", "/family")):
+        with below("/family"):
             return family(self.design, job, balance_arm=self.request.arm, run=self.run)
 
     def _production(self, judged: Judged) -> ProductionStudy | None:
@@ -165,5 +165,5 @@ class _Evaluation:
             raise InvalidInput([Fault("/production/samples", words)])
         self.run.spend(passes * job.samples)
         arm, limits = self.request.arm, judged.limits
-        with below(("", "/production")):
+        with below("/production"):
             return study(self.design, job, limits, balance_arm=arm, run=self.run, bulk=self.bulk)

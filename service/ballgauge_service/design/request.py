@@ -123,7 +123,7 @@ def read_request(loaded: Loaded, files: Files) -> DesignRequest:
     designs: list[Design] = []
     for place, spec in specs.items():
         try:
-            with below(("", place)):
+            with below(place):
                 designs.append(read_design(spec, files))
         except InvalidInput as refused:
             faults += refused.faults

@@ -87,7 +87,7 @@ def explain(
     L. S. Shapley, A value for n-person games, Contributions to the Theory of Games II (1953), 307-317.
     """
     sets = [frozenset(chosen) for k in range(len(TRAITS) + 1) for chosen in combinations(TRAITS, k)]
-    with below(("", "/ball")):
+    with below("/ball"):
         mixed = [switched(first, second, sorted(chosen)) for chosen in sets]
     usual = release_row(bowler.release)[None]
     throws = [Throw(box_ball(ball), usual, lane) for ball in [*mixed, second]]

@@ -119,7 +119,7 @@ class _Reader:
         if "intermediate_differential" not in given:
             self.assumptions.append(f"No intermediate differential of {name} is given: it is symmetrical.")
         numbers = {key: value for key, value in given.items() if key in _BOX_NUMBERS}
-        with below(("", place)):
+        with below(place):
             return BoxBall(
                 name=given.get("name", ""),
                 radius=0.5 * across,
@@ -147,7 +147,7 @@ class _Reader:
             for path, _ in uncertain(part, ("drilled", name)):
                 words = "This uncertainty is not carried into the motion."
                 self.cautions.append(Caution("uncertainty_left_out", words, pointer_of(path)))
-        with below(("", "/drilled")):
+        with below("/drilled"):
             made = drill_balls([ball], [drilling], [0], Work())
             return drilled_ball(made.out[0], ball.radius, drilling.hand, surface, ball.name or "")
 
@@ -170,7 +170,7 @@ def read_lane(asked: Loaded) -> Lane:
         Zone(zone["from"], zone["to"], tuple(_film(part) for part in zone["films"]))
         for zone in pattern["zones"]
     )
-    with below(("", "/lane/pattern")):
+    with below("/lane/pattern"):
         return lane_from_pattern(Pattern(pattern.get("name", ""), pattern.get("volume"), zones))
 
 

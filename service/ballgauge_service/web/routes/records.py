@@ -54,7 +54,7 @@ def sign() -> Response:
 
     asked = RECORD_REQUEST.load(bodies.read_json(request))
     try:
-        with below(("", "/check")):
+        with below("/check"):
             return respond(evaluate.sign(asked, _keyring()))
     except NoSigningKey:
         raise Refusal(409, _NO_KEY) from None
