@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
 from ballgauge_schemas.shared import limits
 from ballgauge_schemas.shared.words import SEPARATORS
@@ -27,6 +27,8 @@ from ballgauge_service.lot.statistics.gauge_study import (
     instrument_offsets,
 )
 from ballgauge_service.rulebooks import Decision, Edition, UnknownRulebookError, edition
+
+Made = TypeVar("Made")
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,23 +78,23 @@ def read_request(loaded: Mapping[str, Any]) -> LotRequest:
     sampling = _sampling(loaded["sampling"])
     faults: list[Fault] = []
 
-    def tried(make: Callable[[], Any], nothing: Any = None) -> Any:
+    def tried(make: Callable[[], Made]) -> Made | None:
         try:
             return make()
         except UnknownRulebookError as unknown:
             faults.append(Fault("/rules/overlay", str(unknown)))
         except InvalidInput as refused:
             faults.extend(refused.faults)
-        return nothing
+        return None
 
     book = tried(lambda: edition(rules["body"], rules.get("on"), rules["stage"], rules.get("overlay")))
     plan = tried(lambda: choose_plan(sampling))
     variables = tried(lambda: choose_variables_plans(sampling))
-    gauges = tried(lambda: tuple(_gauges(loaded)), ())
+    gauges = tried(lambda: tuple(_gauges(loaded)))
     instruments = tried(lambda: tuple(_instruments(loaded)))
     if draw is not None and "sample_size" not in draw and sampling.plan is None:
         faults.append(Fault("/draw/sample_size", "missing; without a plan the sample size must be given"))
-    if faults:
+    if faults or book is None or variables is None or gauges is None or instruments is None:
         raise InvalidInput(faults)
     uncertainties = {name: quantity.value for name, quantity in loaded["uncertainties"].items()}
     return LotRequest(
@@ -131,7 +133,7 @@ def _file(loaded: Mapping[str, Any]) -> ReadingOptions:
     return ReadingOptions(**given)
 
 
-def _gauges(loaded: Mapping[str, Any]) -> Any:
+def _gauges(loaded: Mapping[str, Any]) -> Iterator[tuple[str, GaugeStudy]]:
     for index, asked in enumerate(loaded["gauge_studies"]):
         name, pointer = asked["quantity"], f"/gauge_studies/{index}/measurements"
         try:
@@ -150,7 +152,7 @@ def _gauges(loaded: Mapping[str, Any]) -> Any:
         yield name, study
 
 
-def _instruments(loaded: Mapping[str, Any]) -> Any:
+def _instruments(loaded: Mapping[str, Any]) -> Iterator[tuple[str, InstrumentOffsets]]:
     for index, asked in enumerate(loaded["instrument_studies"]):
         try:
             offsets = instrument_offsets(

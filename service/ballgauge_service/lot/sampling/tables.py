@@ -254,9 +254,7 @@ class SwitchingStep:
     message: str
 
 
-def next_state(
-    state: SwitchingState, plan: SingleSamplingPlan, count: int, *, reduced_permitted: bool = True
-) -> tuple[SwitchingState, str]:
+def next_state(state: SwitchingState, plan: SingleSamplingPlan, count: int) -> tuple[SwitchingState, str]:
     """Return the state after a lot on original inspection, and a sentence on any switch.
 
     Parameters
@@ -264,7 +262,6 @@ def next_state(
     state : the state before the lot; its inspection must be the plan's
     plan : the plan the lot was judged by
     count : nonconforming balls (or nonconformities) found in the sample
-    reduced_permitted : production is steady and the parties want reduced inspection
 
     Returns
     -------
@@ -281,8 +278,8 @@ def next_state(
     accepted. Tightened to normal: five lots accepted one after another. Normal to reduced: a switching
     score of 30; a lot adds 3 if it would have been accepted at an AQL one step tighter (acceptance number 2
     or more), or 2 if it was accepted (acceptance number 0 or 1), and anything else sets the score to 0.
-    Reduced to normal: a lot not accepted, or reduced inspection no longer permitted. Five lots not accepted
-    in one spell of tightened inspection: acceptance is discontinued.
+    Reduced to normal: a lot not accepted. Five lots not accepted in one spell of tightened inspection:
+    acceptance is discontinued. Reduced inspection is taken as permitted (an option of 9.3.3.1).
     """
     found = whole_number("count", count, 0)
     if state.discontinued:
@@ -296,9 +293,9 @@ def next_state(
     if state.inspection == "tightened":
         return _after_tightened(state, recent)
     if state.inspection == "reduced":
-        return _after_reduced(state, recent, reduced_permitted)
+        return _after_reduced(state, recent)
     score = state.score + _points(plan, found) if _points(plan, found) else 0
-    return _after_normal(replace(state, score=score, recent=recent), reduced_permitted)
+    return _after_normal(replace(state, score=score, recent=recent))
 
 
 def run_switching(
@@ -307,7 +304,6 @@ def run_switching(
     aql: float,
     *,
     level: str = "II",
-    reduced_permitted: bool = True,
     start: SwitchingState | None = None,
 ) -> tuple[SwitchingStep, ...]:
     """Judge a series of lots in time order, switching inspection by the rules of `next_state`.
@@ -339,7 +335,7 @@ def run_switching(
         if state.discontinued:
             break
         plan = single_sampling_plan(lot_size, aql, level=level, inspection=state.inspection)
-        state, message = next_state(state, plan, count, reduced_permitted=reduced_permitted)
+        state, message = next_state(state, plan, count)
         steps.append(SwitchingStep(lot, plan, int(count), plan.outcome(count), state, message))
     return tuple(steps)
 
@@ -350,10 +346,10 @@ def _points(plan: SingleSamplingPlan, found: int) -> int:
     return SCORE_TIGHTER_ACCEPTED if found <= acceptance_number_one_step_tighter(plan) else 0
 
 
-def _after_normal(state: SwitchingState, reduced_permitted: bool) -> tuple[SwitchingState, str]:
+def _after_normal(state: SwitchingState) -> tuple[SwitchingState, str]:
     if state.recent.count(False) >= REJECTIONS_TO_TIGHTEN:
         return SwitchingState("tightened"), "two of the last five lots were not accepted: tightened from now"
-    if state.score >= SCORE_FOR_REDUCED and reduced_permitted:
+    if state.score >= SCORE_FOR_REDUCED:
         return SwitchingState("reduced"), f"the switching score is {state.score}: reduced from now"
     return state, ""
 
@@ -368,11 +364,7 @@ def _after_tightened(state: SwitchingState, recent: tuple[bool, ...]) -> tuple[S
     return replace(state, recent=recent, tightened_rejections=rejections), ""
 
 
-def _after_reduced(
-    state: SwitchingState, recent: tuple[bool, ...], reduced_permitted: bool
-) -> tuple[SwitchingState, str]:
+def _after_reduced(state: SwitchingState, recent: tuple[bool, ...]) -> tuple[SwitchingState, str]:
     if not recent[-1]:
         return SwitchingState("normal"), "a lot was not accepted under reduced inspection: normal from now"
-    if not reduced_permitted:
-        return SwitchingState("normal"), "reduced inspection is no longer permitted: normal from now"
     return replace(state, recent=recent), ""
