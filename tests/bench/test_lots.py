@@ -227,9 +227,9 @@ def test_a_file_is_judged_within_the_time_of_reading_and_writing_it(
             for verdicts in lot:
                 writer.write(verdicts)
             writer.close()
-            assert lot.answer()["counts"]["balls"] == BALLS
+            assert lot.totals.balls == BALLS
 
-    names = ("read, judged, results written, answered", f"{versus.named('pyarrow')}: read and write")
+    names = ("read, judged, results written", f"{versus.named('pyarrow')}: read and write")
     versus.race(f"a {kind} file of a million balls", names, ours, theirs, 1.0 / FILE_LIMIT, rounds=3)
 
 
