@@ -7,13 +7,12 @@ import binascii
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from datetime import date
 from typing import Any
 
 from ballgauge_schemas import Quantity
 from ballgauge_schemas.shared.limits import BALANCE_ARM, FAMILY_WEIGHTS
 from ballgauge_service.check.drill import arrays
-from ballgauge_service.check.request import Ball, Drilling, pointer_of, uncertain
+from ballgauge_service.check.request import Ball, Drilling, Rules, pointer_of, uncertain
 from ballgauge_service.core.refusal import Fault, InvalidInput, below
 from ballgauge_service.design.mass import pack_inside
 from ballgauge_service.design.model import Slot
@@ -57,15 +56,6 @@ class Drill:
     uncertain: tuple[str, ...]
     drilling: Drilling
     place: str
-
-
-@dataclass(frozen=True, slots=True)
-class Rules:
-    """Which rulebook judges; `on` is None for the day that it was compiled."""
-
-    body: str
-    on: date | None
-    overlay: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +135,6 @@ def read_request(loaded: Loaded, files: Files) -> DesignRequest:
     ]
     arm = arms[0] if arms else BALANCE_ARM
     drill = _drill(loaded["drilling"], arm, "/drilling") if "drilling" in loaded else None
-    rules = loaded["rules"]
     return DesignRequest(
         design=designs[0],
         meshes=tuple(
@@ -154,7 +143,7 @@ def read_request(loaded: Loaded, files: Files) -> DesignRequest:
         ),
         arm=arm,
         arm_given=bool(arms),
-        rules=Rules(rules["body"], rules.get("on"), rules.get("overlay")),
+        rules=Rules(**loaded["rules"]),
         drill=drill,
         compare=_compare(compare, designs[1:], drill, arm) if compare else None,
         solve=solve,

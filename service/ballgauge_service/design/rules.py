@@ -10,11 +10,11 @@ from ballgauge_schemas import Quantity
 from ballgauge_schemas.shared.words import NUMBERS
 from ballgauge_service.check.facts import BALANCE, ball_facts
 from ballgauge_service.check.predict import Prediction
-from ballgauge_service.check.request import Ball, Check
+from ballgauge_service.check.request import Ball, Check, Rules
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.design.drilling import DrilledDesign
 from ballgauge_service.design.mass import MassProperties
-from ballgauge_service.design.request import Drill, Rules
+from ballgauge_service.design.request import Drill
 from ballgauge_service.rulebooks import (
     OUTCOMES,
     Assessment,
