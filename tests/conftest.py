@@ -19,8 +19,8 @@ import requests
 ROOT = Path(__file__).parent.parent
 
 SLOW = (
-    "compatibility", "core/test_cluster", "docker", "fuzz", "load", "pages", "sdk/test_contract_kit",
-    "sdk/test_strategies", "supply",
+    "compatibility", "core/test_cluster", "core/test_compiled", "docker", "fuzz", "load", "pages",
+    "sdk/test_contract_kit", "sdk/test_strategies", "supply",
 )  # fmt: skip
 """Folders and files of the tests that the fast lane leaves out."""
 

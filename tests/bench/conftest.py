@@ -13,6 +13,8 @@ import pytest
 from rich.console import Console
 from rich.table import Table
 
+from ballgauge_service.core.compiled import run_compiled
+
 Work = Callable[[], object]
 
 ROW = "ratio"
@@ -75,6 +77,12 @@ class Versus:
             ]
             ratios.append(taken[1] / taken[0])
         self.hold(what, *names, ratios, floor)
+
+
+@pytest.fixture(autouse=True, scope="session")
+def warm() -> None:
+    """Measure the engine as a server runs it: compiled from the first call on."""
+    run_compiled()
 
 
 @pytest.fixture
