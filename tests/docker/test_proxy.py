@@ -25,8 +25,7 @@ import pytest
 import requests
 
 import ballgauge
-from ballgauge_schemas.shared.limits import MESH_BYTES_MAXIMUM
-from ballgauge_service.web.http.bodies import LARGEST_BODY
+from ballgauge_schemas.shared.limits import BODY_MAXIMUM, MESH_BYTES_MAXIMUM
 from ballgauge_service.web.http.settings import Settings
 from ballgauge_service.web.routes.lots import STREAMED
 
@@ -223,7 +222,7 @@ def limit(text: str, location: str | None) -> int:
 
 def test_sizes_are_the_service_s_own() -> None:
     text = (PROXY / "nginx.conf").read_text()
-    assert limit(text, None) == LARGEST_BODY
+    assert limit(text, None) == BODY_MAXIMUM
     assert limit(text, "= /v1/lots") == Settings.largest_lot
     assert limit(text, "= /rows") < STREAMED
     assert limit(text, "= /v1/designs") == MESH_BYTES_MAXIMUM
@@ -247,7 +246,7 @@ def announced(proxy: Proxy, path: str, size: int) -> requests.Response:
 
 @pytest.mark.parametrize(
     ("path", "largest"),
-    [("/v1/checks", LARGEST_BODY), ("/v1/designs", MESH_BYTES_MAXIMUM), ("/v1/lots", Settings.largest_lot)],
+    [("/v1/checks", BODY_MAXIMUM), ("/v1/designs", MESH_BYTES_MAXIMUM), ("/v1/lots", Settings.largest_lot)],
 )
 def test_a_body_too_large_gets_413_before_it_is_sent(proxy: Proxy, path: str, largest: int) -> None:
     """As problem details (RFC 9457), like the service's own."""
@@ -262,7 +261,7 @@ def test_a_body_of_the_largest_size_goes_through(proxy: Proxy, conforming: Any) 
     """The service reads all of it and answers; one byte more is the proxy's 413."""
     body = json.dumps(conforming).encode()
     with proxy.session() as session:
-        for size, status in ((LARGEST_BODY, 200), (LARGEST_BODY + 1, 413)):
+        for size, status in ((BODY_MAXIMUM, 200), (BODY_MAXIMUM + 1, 413)):
             answer = session.post(
                 f"{proxy.https}/v1/checks",
                 data=body.ljust(size),
@@ -279,7 +278,7 @@ def test_rows_of_a_lot_of_a_mebibyte_come_whole(proxy: Proxy) -> None:
     """Against the count of rows sent, near the largest file that is answered by rows through the proxy."""
     count = 49_500
     body = rows(count)
-    assert 0.95 * LARGEST_BODY < len(body) < LARGEST_BODY < STREAMED
+    assert 0.95 * BODY_MAXIMUM < len(body) < BODY_MAXIMUM < STREAMED
     with proxy.session() as session:
         answer = session.post(f"{proxy.https}/v1/lots?name=lot.csv", data=body, headers=ROWS)
     assert answer.status_code == 200
@@ -291,7 +290,7 @@ def test_rows_of_a_lot_of_a_mebibyte_come_whole(proxy: Proxy) -> None:
 def test_larger_files_are_not_answered_by_rows(proxy: Proxy) -> None:
     """413, announced or not; nginx could stop for ever where an answer begins while a body is still sent."""
     body = rows(60_000)
-    assert len(body) > LARGEST_BODY
+    assert len(body) > BODY_MAXIMUM
     with proxy.session() as session:
         for data in (body, iter([body])):
             answer = session.post(f"{proxy.https}/v1/lots", data=data, headers=ROWS)

@@ -19,7 +19,7 @@ import pytest
 
 from ballgauge_schemas import example, example_names
 from ballgauge_schemas.shared.documents import design_example, design_example_names, motion_example
-from ballgauge_service.web.http import bodies
+from ballgauge_schemas.shared.limits import BODY_MAXIMUM
 from ballgauge_service.web.http.settings import Settings
 from ballgauge_service.web.server.application import create_app
 
@@ -136,7 +136,7 @@ def test_packed_bodies_are_refused_unread(client: Any, address: str, coding: str
 
 @pytest.mark.parametrize("address", JSON_ADDRESSES)
 def test_bodies_are_limited_at_every_address(client: Any, address: str) -> None:
-    body = b'{"a":"' + b"x" * bodies.LARGEST_BODY + b'"}'
+    body = b'{"a":"' + b"x" * BODY_MAXIMUM + b'"}'
     assert client.post(address, data=body, content_type="application/json").status_code == 413
 
 

@@ -10,8 +10,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from ballgauge_schemas.shared.limits import BODY_MAXIMUM
 from ballgauge_service.web.http import bodies
-from ballgauge_service.web.http.bodies import DEEPEST_NESTING, LARGEST_BODY
+from ballgauge_service.web.http.bodies import DEEPEST_NESTING
 
 JSON = "application/json"
 ADDRESSES = ("/v1/checks", "/v1/drillings")
@@ -118,14 +119,14 @@ def test_numbers_beyond_json_are_refused_with_422_and_their_field(client: Any, t
 
 @pytest.mark.parametrize("address", ADDRESSES)
 def test_a_body_over_the_limit_is_refused_with_413(client: Any, address: str) -> None:
-    body = json.dumps({"ball": {"weight": 15, "name": "x" * LARGEST_BODY}})
+    body = json.dumps({"ball": {"weight": 15, "name": "x" * BODY_MAXIMUM}})
     assert "1 MiB" in problem(client.post(address, data=body, content_type=JSON), 413)["detail"]
 
 
 def test_a_body_at_the_limit_is_read(client: Any) -> None:
     body = '{"ball": {"weight": 15}}'
-    assert post(client, body + " " * (LARGEST_BODY - len(body))).status_code == 200
-    problem(post(client, body + " " * (LARGEST_BODY - len(body) + 1)), 413)
+    assert post(client, body + " " * (BODY_MAXIMUM - len(body))).status_code == 200
+    problem(post(client, body + " " * (BODY_MAXIMUM - len(body) + 1)), 413)
 
 
 @pytest.mark.parametrize("body", ["[]", "null", "true", "1", '"ball"', "[[[]]]"])

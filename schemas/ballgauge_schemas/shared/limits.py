@@ -10,7 +10,7 @@ from collections.abc import Mapping
 # Requests and answers as a whole (ours)
 
 BODY_MAXIMUM = 2**20
-"""Largest body of JSON [bytes]."""
+"""Largest body of JSON, and of a lot's options [bytes]: a thousand checks of drilled balls fit."""
 
 BATCH_MAXIMUM = 1000
 """Most checks or drillings in one request."""

@@ -21,14 +21,14 @@ from limits.errors import ConfigurationError, StorageError
 from limits.storage import Storage, storage_from_string
 from limits.strategies import SlidingWindowCounterRateLimiter
 
-from ballgauge_service.web.http.bodies import LARGEST_BODY
+from ballgauge_schemas.shared.limits import BODY_MAXIMUM
 from ballgauge_service.web.http.refusals import Refusal
 from ballgauge_service.web.http.settings import MEMORY, BadSettings, Settings
 
 STEP = 2**14
 """Bytes of a body that cost 1 (ours)."""
 
-COST_MAXIMUM = LARGEST_BODY // STEP
+COST_MAXIMUM = BODY_MAXIMUM // STEP
 
 GUESSES_PER_MINUTE = 30
 """Keys that are not valid, a minute from one address, after which it is told to wait (ours)."""

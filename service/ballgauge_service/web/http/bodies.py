@@ -11,12 +11,10 @@ import orjson
 from flask import Request
 from werkzeug.exceptions import RequestEntityTooLarge
 
+from ballgauge_schemas.shared.limits import BODY_MAXIMUM
 from ballgauge_schemas.shared.problems import escape
 from ballgauge_service.web.http import deprecation
 from ballgauge_service.web.http.refusals import Refusal
-
-LARGEST_BODY = 2**20
-"""Bytes; ours. A thousand checks of drilled balls fit."""
 
 DEEPEST_NESTING = 32
 """Levels of objects and arrays; ours. The deepest request the contract knows has eight."""
@@ -52,10 +50,10 @@ def read_json(request: Request) -> Any:
         400 for an empty body, a body that is not UTF-8, not JSON or nested too deep, and for duplicate names;
         415 for another content type, character set or content coding.
     RequestEntityTooLarge
-        More than `LARGEST_BODY` bytes.
+        More than `BODY_MAXIMUM` bytes.
     """
     body = request.get_data(cache=False)
-    if len(body) > LARGEST_BODY:
+    if len(body) > BODY_MAXIMUM:
         raise RequestEntityTooLarge
     if not body:
         raise Refusal(400, "the body is empty; send one JSON object")

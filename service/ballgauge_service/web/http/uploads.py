@@ -10,10 +10,8 @@ from flask import Request
 from werkzeug.exceptions import HTTPException, RequestEntityTooLarge
 from werkzeug.sansio.multipart import Data, Epilogue, Field, File, MultipartDecoder, NeedData
 
+from ballgauge_schemas.shared.limits import BODY_MAXIMUM
 from ballgauge_service.web.http.refusals import Refusal
-
-LARGEST_OPTIONS = 2**20
-"""Bytes of the options of a lot (ours)."""
 
 PIECE = 1 << 16
 """Bytes taken from the network at a time (ours)."""
@@ -90,8 +88,8 @@ class Form:
         found = bytearray()
         while piece := self._data():
             found += piece
-            if len(found) > LARGEST_OPTIONS:
-                raise Refusal(413, f"the options are larger than {LARGEST_OPTIONS >> 20} MiB")
+            if len(found) > BODY_MAXIMUM:
+                raise Refusal(413, f"the options are larger than {BODY_MAXIMUM >> 20} MiB")
         self._next = self._head()
         return bytes(found)
 

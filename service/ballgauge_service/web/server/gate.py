@@ -17,11 +17,11 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager
 from typing import Any
 
+from ballgauge_schemas.shared.limits import BODY_MAXIMUM
 from ballgauge_schemas.shared.problems import MEDIA_TYPE
 from ballgauge_service.core.budget import Deadline, DeadlinePassed
 from ballgauge_service.web.access.access import DECIDED, Entrance
 from ballgauge_service.web.http import metrics, refusals, request_log, serializer
-from ballgauge_service.web.http.bodies import LARGEST_BODY
 from ballgauge_service.web.http.refusals import Refusal
 from ballgauge_service.web.http.settings import Settings
 from ballgauge_service.web.server.bridge import (
@@ -216,7 +216,7 @@ class Gate:
             while more and taken <= DRAINED:
                 piece, more = await patience.take(receive)
                 taken += len(piece)
-                kept = piece[: LARGEST_BODY + 1 - len(body)]
+                kept = piece[: BODY_MAXIMUM + 1 - len(body)]
                 body += kept
                 self._held += len(kept)
                 if self._held > HELD:
