@@ -17,8 +17,9 @@ from tests.motion.test_independent import WOBBLING
 
 import ballgauge_service
 from ballgauge_schemas import example, example_names, load_check_body, load_drilling_body
-from ballgauge_schemas.design.request import DESIGN_REQUEST, design_example
-from ballgauge_schemas.motion.request import MOTION_REQUEST, motion_example
+from ballgauge_schemas.design.request import DESIGN_REQUEST
+from ballgauge_schemas.motion.request import MOTION_REQUEST
+from ballgauge_schemas.shared.documents import design_example, motion_example
 from ballgauge_service.check.evaluate import evaluate_checks, evaluate_drillings
 from ballgauge_service.core import compiled
 from ballgauge_service.core.compiled import COMPILED, INTERPRETED, KERNELS, Kernel, Way
