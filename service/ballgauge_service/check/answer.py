@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from itertools import chain
 from typing import Any, NamedTuple
 
+import numpy as np
+
 from ballgauge_schemas.shared.limits import BALANCE_ARM, COVER_DENSITY, COVER_THICKNESS
 from ballgauge_service.check.predict import DrilledBall
 from ballgauge_service.check.remedies import LAYOUT_NAMES, Remedy
@@ -19,7 +21,7 @@ from ballgauge_service.core.caution import Caution
 from ballgauge_service.physics import box_numbers
 from ballgauge_service.physics.balance import PLAUSIBLE_ARMS
 from ballgauge_service.physics.marks import marks, place_of
-from ballgauge_service.physics.sphere import Vector, angle_between
+from ballgauge_service.physics.sphere import Vector
 from ballgauge_service.rulebooks import COLUMNS, OUTCOMES, Assessment, Edition, findings, missing, unmet
 
 Group = dict[str, Any]
@@ -114,18 +116,24 @@ def derivations(checks: Sequence[Check], balls: Sequence[DrilledBall | None]) ->
     drilled = next((ball.among for ball in balls if ball is not None), None)
     if drilled is None:
         return [None] * len(checks)
-    found, places = marks(drilled.out, drilled.hole_out, drilled.counts, drilled.balls["radius"])
-    outs, mark_rows = drilled.out.tolist(), found.tolist()
-    hole_rows, place_rows = drilled.hole_out.tolist(), places.tolist()
+    numbers = [Numbers(*(out[k : k + 3] for k in range(0, 30, 3)), *out[30:]) for out in drilled.out.tolist()]
+    found, places = marks(
+        drilled.out,
+        drilled.hole_out,
+        drilled.counts,
+        drilled.balls["radius"],
+        np.array([_heavy_side(each.moment) for each in numbers]),
+        np.array([_val_normal(each.pap) for each in numbers]),
+    )
+    mark_rows, hole_rows, place_rows = found.tolist(), drilled.hole_out.tolist(), places.tolist()
     derived: list[Derivation | None] = [None] * len(checks)
     for index, (check, ball) in enumerate(zip(checks, balls, strict=True)):
         if ball is not None and check.drilling is not None:
-            out = outs[ball.row]
             holes = zip(check.drilling.holes, hole_rows[ball.row], place_rows[ball.row], strict=False)
             derived[index] = Derivation(
                 check.ball,
                 check.drilling,
-                Numbers(*(out[k : k + 3] for k in range(0, 30, 3)), *out[30:]),
+                numbers[ball.row],
                 [HoleNumbers(place, hole[:3], *hole[3:]) for _, hole, place in holes],
                 mark_rows[ball.row],
                 ball.prediction.shown,
@@ -338,10 +346,9 @@ def ball_group(ball: Ball, inner_density: float) -> Group:
 
 def layout_group(derived: Derivation) -> Group | None:
     """Where the layout puts its marks, and the arcs between them."""
-    size, at, numbers = derived.ball.radius, derived.marks, derived.numbers
+    size, at = derived.ball.radius, derived.marks
     if all(map(math.isnan, (*at[:8], *at[12:16]))):
         return None
-    gripward = _val_normal(numbers.pap)
     return {
         "pap": _point(at[0], at[1]),
         "pin": _point(at[2], at[3]),
@@ -350,11 +357,19 @@ def layout_group(derived: Derivation) -> Group | None:
         "pin_to_pap": number(at[12]),
         "pap_to_psa": number(at[13]),
         "pin_to_psa": number(at[14]),
-        "pin_to_val": number(size * abs(0.5 * math.pi - angle_between(numbers.pin, gripward))),
+        "pin_to_val": number(at[22]),
         "pin_to_grip_centre": number(at[15]),
         "flare_potential": number(box_numbers.flare_potential(at[12], size)),
         "flare_formula": box_numbers.FLARE_FORMULA,
     }
+
+
+def _heavy_side(moment: Vector) -> Vector:
+    """Unit vector of a balance moment; NaN of a balanced ball."""
+    length = math.hypot(*moment)
+    if not length > 1e-12:
+        return (math.nan, math.nan, math.nan)
+    return (moment[0] / length, moment[1] / length, moment[2] / length)
 
 
 def _val_normal(pap: Vector) -> Vector:
@@ -443,9 +458,6 @@ def balance_group(derived: Derivation, measured: MeasuredBalance | None) -> Grou
     half, moment, drilling = derived.numbers.half, derived.numbers.moment, derived.drilling
     length = math.hypot(*moment)
     imbalance = length / drilling.arm if drilling.holes else abs(value(derived.ball.top_weight))
-    heavy = (
-        (moment[0] / length, moment[1] / length, moment[2] / length) if length > 1e-12 else (math.nan,) * 3
-    )
     return {
         "arm": drilling.arm,
         "arm_given": drilling.balance_arm is not None,
@@ -453,7 +465,7 @@ def balance_group(derived: Derivation, measured: MeasuredBalance | None) -> Grou
         "measured": None if measured is None else measured_group(measured),
         "half_differences": _readings([half[2], drilling.side * half[0], half[1]], ()),
         "largest_imbalance": number(imbalance),
-        "largest_imbalance_at": point(heavy, derived.ball.radius),
+        "largest_imbalance_at": _point(derived.marks[20], derived.marks[21]),
     }
 
 

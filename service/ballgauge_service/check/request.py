@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import datetime
 import math
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, fields
+from operator import attrgetter
 from typing import Any
 
 from ballgauge_schemas import Quantity
@@ -240,15 +241,29 @@ def as_printed(length: float) -> float:
 
 def uncertain(part: object, path: Path = ()) -> Iterator[tuple[Path, Quantity]]:
     """Path and quantity of all in a part of a request, at `path`, that states an uncertainty above 0."""
-    if isinstance(part, Quantity):
-        if part.uncertainty:
-            yield path, part
-    elif isinstance(part, tuple):
-        for index, entry in enumerate(part):
-            yield from uncertain(entry, (*path, index))
-    else:
-        for name in getattr(part, "__dataclass_fields__", ()):
-            yield from uncertain(getattr(part, name), (*path, name))
+    if isinstance(part, tuple):
+        for index, member in enumerate(part):
+            yield from uncertain(member, (*path, index))
+        return
+    names, members = _MEMBERS[type(part)]
+    for name, member in zip(names, members(part), strict=True):
+        if isinstance(member, Quantity):
+            if member.uncertainty:
+                yield (*path, name), member
+        elif member is not None:
+            yield from uncertain(member, (*path, name))
+
+
+def _members(kind: type) -> tuple[list[str], Callable[[object], Iterable[object]]]:
+    """Names of the quantities, and of the parts that hold some, and how to get them all at once."""
+    names = [each.name for each in fields(kind) if each.name in _PARTS_OF or "Quantity" in str(each.type)]
+    return names, attrgetter(*names)
+
+
+_PARTS_OF = ("pap", "layout", "grip", "holes", "at")
+_MEMBERS: dict[type, tuple[list[str], Callable[[object], Iterable[object]]]] = {
+    kind: _members(kind) for kind in (Ball, Pap, Layout, Grip, Place, Hole, Drilling)
+}
 
 
 def pointer_of(path: Path) -> str:

@@ -17,10 +17,13 @@ from ballgauge_service.physics.sphere import Vector, angle_between, arcs_from_gr
 Array = NDArray[np.float64]
 Counts = NDArray[np.int64]
 
-MARKS = 20
+MARKS = 23
 """Numbers of one ball, see `marks`."""
 
 _ROUNDING = 1e-12
+
+_INTERPRETING = 3e-4
+"""What the marks of one ball cost interpreted [s] (ours, measured and rounded)."""
 
 
 @compiled
@@ -38,7 +41,16 @@ def _nearest_pole(axis: Vector, mark: Vector) -> Vector:
 
 
 @compiled
-def _fill(out: Records, hole_out: Records, counts: Counts, radius: Array, found: Array, holes: Array) -> None:
+def _fill(
+    out: Records,
+    hole_out: Records,
+    counts: Counts,
+    radius: Array,
+    heavy: Array,
+    across: Array,
+    found: Array,
+    holes: Array,
+) -> None:
     for n in range(out.shape[0]):
         ball, size = out[n], radius[n]
         pap = (ball.pap_x, ball.pap_y, ball.pap_z)
@@ -56,20 +68,28 @@ def _fill(out: Records, hole_out: Records, counts: Counts, radius: Array, found:
         found[n, 15] = size * angle_between(pin, (0.0, 0.0, 1.0))
         found[n, 16], found[n, 17] = size * angle_between(pin, low), bearing(pin, low)
         found[n, 18], found[n, 19] = size * angle_between(psa, high), bearing(psa, high)
+        found[n, 20], found[n, 21] = place_of((heavy[n, 0], heavy[n, 1], heavy[n, 2]), size)
+        off = angle_between(pin, (across[n, 0], across[n, 1], across[n, 2]))
+        found[n, 22] = size * abs(0.5 * math.pi - off)
         for j in range(counts[n]):
             hole = hole_out[n, j]
             holes[n, j, 0], holes[n, j, 1] = place_of((hole.centre_x, hole.centre_y, hole.centre_z), size)
 
 
-def marks(out: Records, hole_out: Records, counts: Counts, radius: Array) -> tuple[Array, Array]:
+def marks(
+    out: Records, hole_out: Records, counts: Counts, radius: Array, heavy: Array, across: Array
+) -> tuple[Array, Array]:
     """Marks of drilled balls, (n, MARKS), and places of their holes, (n, h, 2) [in; bearings in rad].
 
-    out (n,) DRILLED, hole_out (n, h) DRILLED_HOLE, counts (n,), radius (n,) [in]. A row holds right and up of
+    out (n,) DRILLED, hole_out (n, h) DRILLED_HOLE, counts (n,), radius (n,) [in]; unit vectors (n, 3): heavy,
+    of the heavy side, and across, normal to the vertical axis line. A row holds right and up of
     PAP, pin, PSA, CG mark, and of the low and the high axis at the pole next to its mark (pin, PSA); the arcs
     from pin to PAP, PAP to PSA, pin to PSA and pin to grip centre; and how far and in what bearing [rad] the
-    low axis went from the pin, and the high one from the PSA. What is not known is NaN.
+    low axis went from the pin, and the high one from the PSA; right and up of the heavy side; and the arc
+    from the pin to the vertical axis line. What is not known is NaN.
     """
     found = np.empty((len(out), MARKS))
     holes = np.empty((*hole_out.shape, 2))
-    _fill(out, hole_out, counts, radius, found, holes)
+    fill = _fill.expecting(_INTERPRETING * len(out))
+    fill(out, hole_out, counts, radius, heavy, across, found, holes)
     return found, holes
