@@ -13,6 +13,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import psutil
 import pytest
 import requests
 
@@ -255,9 +256,17 @@ def test_a_reader_who_stops_early_is_no_error(server: str, drilled: dict[str, An
     assert process.returncode == 141
 
 
+def until_it_waits(process: int) -> None:
+    """A process that sleeps at every one of several looks has started, and waits for its input."""
+    looks = 0
+    while looks < 5:
+        time.sleep(0.2)
+        looks = looks + 1 if psutil.Process(process).status() == psutil.STATUS_SLEEPING else 0
+
+
 def test_an_interrupt_ends_the_command_quietly() -> None:
     with subprocess.Popen([PROGRAM, "check", "-"], stdin=subprocess.PIPE, stderr=subprocess.PIPE) as process:
-        time.sleep(1)
+        until_it_waits(process.pid)
         process.send_signal(signal.SIGINT)
         assert process.stderr is not None
         complaint = process.stderr.read()
