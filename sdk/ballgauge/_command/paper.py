@@ -127,6 +127,7 @@ def progress(wanted: bool, doing: str) -> Iterator[Callable[..., None] | None]:
             bar.update(task, completed=done, total=total, description=now.replace("[", "("))
 
         yield tell
+        bar.update(task, completed=bar.tasks[0].total)
 
 
 def words(name: str) -> str:
