@@ -12,7 +12,7 @@ import pytest
 from ballgauge_schemas import load_check_body
 from ballgauge_service.check import drill as work
 from ballgauge_service.check.request import Check as Asked
-from ballgauge_service.core.refusal import InvalidInput
+from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.physics.drilling import drill as drill_kernel
 
 Body = dict[str, Any]
@@ -22,10 +22,10 @@ CheckAll = Callable[[list[Body]], list[Body]]
 Make = Callable[..., Body]
 
 
-def refusal(answer: Callable[[Any], Any], asked: Any) -> list[tuple[int, str, str]]:
+def refusal(answer: Callable[[Any], Any], asked: Any) -> list[Fault]:
     with pytest.raises(InvalidInput) as refused:
         answer(asked)
-    return refused.value.errors
+    return refused.value.faults
 
 
 @pytest.mark.parametrize("how", ["check", "drill"])
@@ -47,9 +47,9 @@ def test_each_impossible_thing_is_named(
     check: Check, drill: Check, request_for: Make, how: str, changes: Body, pointer: str, words: str
 ) -> None:
     answer = check if how == "check" else drill
-    found = [error for error in refusal(answer, request_for(**changes)) if error[1] == pointer]
+    found = [error for error in refusal(answer, request_for(**changes)) if error.pointer == pointer]
     assert len(found) == 1
-    assert words in found[0][2]
+    assert words in found[0].words
 
 
 @pytest.mark.parametrize(
@@ -65,8 +65,8 @@ def test_a_hole_that_leaves_the_ball_is_named(
     body = request_for()
     body["drilling"]["holes"].append({"role": "vent", "at": {"right": 3, "up": 0}, **hole})
     (error,) = refusal(check, body)
-    assert error[:2] == (0, "/drilling/holes/3")
-    assert words in error[2]
+    assert (error.index, error.pointer) == (0, "/drilling/holes/3")
+    assert words in error.words
 
 
 def test_a_strongly_pitched_hole_inside_the_ball_is_answered(check: Check, request_for: Make) -> None:
@@ -86,7 +86,7 @@ def test_every_field_of_every_item_is_named_at_once(check_all: CheckAll, request
     overlaid = request_for(rules={"overlay": "atlantis"})
     uncertain = request_for(ball={"cover_density": {"value": 1, "uncertainty": 2}})
     errors = refusal(check_all, [request_for(), bad, as_made, request_for(), overlaid, uncertain])
-    assert {(index, pointer) for index, pointer, _ in errors} == {
+    assert {(fault.index, fault.pointer) for fault in errors} == {
         (1, "/ball/rg"),
         (1, "/ball/cover_thickness"),
         (1, "/drilling/grip"),
@@ -96,7 +96,7 @@ def test_every_field_of_every_item_is_named_at_once(check_all: CheckAll, request
         (5, "/ball/cover_density"),
     }
     assert len(errors) == 7
-    assert [index for index, _, _ in errors] == sorted(index for index, _, _ in errors)
+    assert [fault.index for fault in errors] == sorted(fault.index for fault in errors)
 
 
 def test_low_rg_is_possible_up_to_the_hollow_shell(check: Check, request_for: Make) -> None:
@@ -107,7 +107,7 @@ def test_low_rg_is_possible_up_to_the_hollow_shell(check: Check, request_for: Ma
         if possible:
             assert check(body)["derived"]["ball"]["rg_high"] is not None
         else:
-            assert refusal(check, body)[0][1] == "/ball/rg"
+            assert refusal(check, body)[0].pointer == "/ball/rg"
 
 
 def crowded(make: Make, count: int, apart: float) -> Body:
@@ -134,9 +134,9 @@ def test_too_much_work_is_refused_in_time(
     start = time.process_time()
     (error,) = refusal(check_all, [crowded(request_for, 24, 0.05)] * 100)
     spent = time.process_time() - start
-    assert error[1] == "/drilling/holes"
-    assert "too much to compute" in error[2]
-    assert 0 < error[0] < 100
+    assert error.pointer == "/drilling/holes"
+    assert "too much to compute" in error.words
+    assert 0 < error.index < 100
     assert spent < 4.0 * work.WORK_LIMIT / 1e6
 
 

@@ -207,4 +207,4 @@ def test_overlay_is_laid_over_its_own_body(check: Check, request_for: Make) -> N
 def test_unknown_overlay_is_refused(check: Check, request_for: Make) -> None:
     with pytest.raises(InvalidInput) as refused:
         check(request_for(rules={"overlay": "atlantis"}))
-    assert [(index, pointer) for index, pointer, _ in refused.value.errors] == [(0, "/rules/overlay")]
+    assert [(fault.index, fault.pointer) for fault in refused.value.faults] == [(0, "/rules/overlay")]

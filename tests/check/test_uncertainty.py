@@ -127,7 +127,7 @@ def test_uncertainty_as_large_as_the_value_is_refused(check: Check, request_for:
     body["drilling"]["holes"][1]["depth"] = uncertain(1.5, 1.5)
     with pytest.raises(InvalidInput) as refused:
         check(body)
-    pointers = {pointer for _, pointer, _ in refused.value.errors}
+    pointers = {fault.pointer for fault in refused.value.faults}
     assert pointers == {"/ball/cover_thickness", "/drilling/holes/1/depth"}
 
 
@@ -136,7 +136,7 @@ def test_uncertainty_that_breaks_the_span_triangle_is_refused(check: Check, requ
     body["drilling"]["grip"]["span_middle"] = uncertain(4.25, 3.0)
     with pytest.raises(InvalidInput) as refused:
         check(body)
-    assert [pointer for _, pointer, _ in refused.value.errors] == ["/drilling/grip/span_middle"]
+    assert [fault.pointer for fault in refused.value.faults] == ["/drilling/grip/span_middle"]
 
 
 def test_an_uncertain_zero_top_weight_without_a_mark_counts_in_full(check: Check, request_for: Make) -> None:

@@ -33,16 +33,9 @@ class InvalidInput(ValueError):
         Every bad field of every item, not the first alone, in any order of the items.
     """
 
-    def __init__(self, faults: Iterable[Fault | tuple[int, str, str]]) -> None:
-        # Triples (index, pointer, words) until all that raise it make faults.
-        named = [f if isinstance(f, Fault) else Fault(f[1], f[2], f[0]) for f in faults]
-        self.faults = sorted(named, key=lambda fault: fault.index)
+    def __init__(self, faults: Iterable[Fault]) -> None:
+        self.faults = sorted(faults, key=lambda fault: fault.index)
         super().__init__("; ".join(f"[{f.index}]{f.pointer}: {f.words}" for f in self.faults))
-
-    @property
-    def errors(self) -> list[tuple[int, str, str]]:
-        """The faults as (index, pointer, words)."""
-        return [(fault.index, fault.pointer, fault.words) for fault in self.faults]
 
 
 @contextmanager
