@@ -332,6 +332,11 @@ class SampleRuleResultSchema(Schema):
     source = _text("Document and date.", "release on the oil absorption specification (2018)")
     outcome = Choice(words.OUTCOMES, "The verdict.")
     message = _text("The verdict in a sentence.", "no ball of 79 under 135 s; average 686.2 s")
+    balls_not_bound = _count(
+        "Balls approved before the rule took effect; null where there are too many balls for a sample.",
+        0,
+        allow_none=True,
+    )
     result = Table(
         None,
         {"count": 79, "under_limit": 0, "average": 686.2},

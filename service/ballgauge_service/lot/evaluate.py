@@ -181,7 +181,7 @@ class Lot:
             if rule.effective_from is None or rule.effective_from <= edition.on
         ]
         samples = apply_sample_rules(
-            in_force, None if ordered is None else ordered.values, request.confidence
+            in_force, ordered, edition.on, request.confidence
         )
         acceptance = accept_lot(
             plan,

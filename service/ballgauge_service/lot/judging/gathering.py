@@ -162,7 +162,7 @@ class Gathered(LotTotals):
         kept = self.kept()
         if kept is None:
             return None
-        rows, values = kept
+        rows, values, days = kept
         serials = self.serials_seen()
         full = bool(serials) and None not in serials
         keys = [_natural(str(serial)) for serial in serials] if full else []
@@ -175,16 +175,21 @@ class Gathered(LotTotals):
             rows[order],
             [serials[k] if serials else None for k in order.tolist()],
             {name: numbers[order] for name, numbers in values.items()},
+            days[order],
         )
 
 
 class Ordered(NamedTuple):
-    """Balls in `order`, `serial` or `file`: rows (n,), serials, values by quantity (n,), NaN: no data."""
+    """Balls in `order`, `serial` or `file`: rows (n,), serials, values by quantity (n,), NaN: no data.
+
+    `approved_on` (n,) datetime64[D], NaT: unknown.
+    """
 
     order: str
     rows: NDArray[np.int64]
     serials: list[str | None]
     values: Mapping[str, NDArray[np.float64]]
+    approved_on: NDArray[np.datetime64]
 
 
 def _natural(serial: str) -> tuple[tuple[int, int, str], ...]:

@@ -249,10 +249,12 @@ class LotTotals:
         self.serials.merge(other.serials)
         self._keep(other._kept)
 
-    def kept(self) -> tuple[NDArray[np.int64], Mapping[str, NDArray[np.float64]]] | None:
-        """Rows (n,) of all balls, ascending, and their values by quantity, (n,) NaN: no data.
+    def kept(
+        self,
+    ) -> tuple[NDArray[np.int64], Mapping[str, NDArray[np.float64]], NDArray[np.datetime64]] | None:
+        """Rows (n,) of all balls, ascending; their values by quantity, (n,) NaN: no data; days of approval.
 
-        None of a lot of more than `KEPT_MAXIMUM` balls.
+        The days are (n,) datetime64[D], NaT: unknown. None of a lot of more than `KEPT_MAXIMUM` balls.
         """
         if self._kept is None:
             return None
@@ -266,7 +268,12 @@ class LotTotals:
             for name in self.quantities
             if parts
         }
-        return rows, values
+        unknown = [np.full(len(part), np.datetime64("NaT", "D")) for part in parts]
+        days = [
+            none if part.approved_on is None else part.approved_on
+            for part, none in zip(parts, unknown, strict=True)
+        ]
+        return rows, values, np.concatenate(days) if days else np.empty(0, dtype="datetime64[D]")
 
 
 def _counts(codes: NDArray[np.int8]) -> NDArray[np.int64]:

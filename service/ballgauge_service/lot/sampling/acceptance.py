@@ -9,10 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import NamedTuple
 
 import numpy as np
 
+from ballgauge_service.lot.judging.gathering import Ordered
 from ballgauge_service.lot.sampling.choice import (
     AcceptanceCurve,
     ChosenPlan,
@@ -171,7 +173,10 @@ def decide_by_variables(test: VariablesTest, statement: QuantityStatement | None
 
 @dataclass(frozen=True, slots=True)
 class SampleRuleOutcome:
-    """A rule of the governing body on a sample: its verdict and the numbers behind it."""
+    """A rule of the governing body on a sample: its verdict and the numbers behind it.
+
+    `balls_not_bound`: balls approved before the rule took effect; None where the balls are too many to tell.
+    """
 
     rule: str
     title: str
@@ -179,32 +184,49 @@ class SampleRuleOutcome:
     source: str
     outcome: str
     message: str
+    balls_not_bound: int | None
     result: OilAbsorptionResult | RoughnessResult | None
 
 
 def apply_sample_rules(
-    rules: Sequence[SampleRule], values: Mapping[str, FloatArray] | None, confidence: float
+    rules: Sequence[SampleRule], balls: Ordered | None, on: date, confidence: float
 ) -> list[SampleRuleOutcome]:
-    """The governing body's rules on samples, on the balls of a lot small enough for their values to be kept.
+    """The governing body's rules on samples, each on the balls whose approval it binds.
 
-    values: quantity to (n,) numbers, NaN: no data; None where they are not kept.
+    balls: None where there are too many for their values to be kept. on: the day that stands for an unknown
+    day of approval, as it does for the rules on each ball.
     """
-    return [_sample_rule(rule, values or {}, confidence) for rule in rules]
+    return [_sample_rule(rule, balls, on, confidence) for rule in rules]
 
 
-def _sample_rule(rule: SampleRule, values: Mapping[str, FloatArray], confidence: float) -> SampleRuleOutcome:
+def _sample_rule(rule: SampleRule, balls: Ordered | None, on: date, confidence: float) -> SampleRuleOutcome:
+    def told(
+        outcome: str,
+        message: str,
+        not_bound: int | None = None,
+        result: OilAbsorptionResult | RoughnessResult | None = None,
+    ) -> SampleRuleOutcome:
+        source = str(rule.source)
+        return SampleRuleOutcome(
+            rule.id, rule.title, rule.basis, source, outcome, message, not_bound, result
+        )
+
+    if balls is None:
+        return told("not_assessed", "there are too many balls for a sample")
+    days = np.where(np.isnat(balls.approved_on), np.datetime64(on, "D"), balls.approved_on)
+    since = rule.effective_from
+    bound = np.ones(len(days), dtype=np.bool_) if since is None else days >= np.datetime64(since, "D")
+    earlier = int(np.count_nonzero(~bound))
+    apart = f"{counted(earlier, 'ball')} approved before {since} not bound by it"
+    if earlier and earlier == len(days):
+        return told("not_assessed", apart, earlier)
+    values = {name: numbers[bound] for name, numbers in balls.values.items()}
     numbers = values.get(rule.quantity)
-    result: OilAbsorptionResult | RoughnessResult | None = None
-    if numbers is not None and len(numbers):
-        judge = _roughness if rule.max_rate is None else _oil_absorption
-        result = judge(rule, numbers, values, confidence)
-    outcome, message = (
-        "not_assessed",
-        f"no ball has a value of {rule.quantity}, or there are too many balls for a sample",
-    )
-    if result is not None:
-        outcome, message = result.outcome, result.message
-    return SampleRuleOutcome(rule.id, rule.title, rule.basis, str(rule.source), outcome, message, result)
+    judge = _roughness if rule.max_rate is None else _oil_absorption
+    result = None if numbers is None else judge(rule, numbers, values, confidence)
+    if result is None:
+        return told("not_assessed", f"no ball has a value of {rule.quantity}", earlier)
+    return told(result.outcome, f"{result.message}; {apart}" if earlier else result.message, earlier, result)
 
 
 def _oil_absorption(
@@ -279,27 +301,27 @@ def accept_lot(
 
     sample_rules_count: whether the governing body's rules on samples decide with the rest.
     """
-    told = [("Balls", by_count.outcome, by_count.message)]
-    told += [
-        (f"Variables plan for {each.quantity.replace('_', ' ')}", each.outcome, each.message)
-        for each in variables
-    ]
+    told = [_Part("Balls", "its plan", by_count.outcome, by_count.message)]
+    for test in variables:
+        name = test.quantity.replace("_", " ")
+        what = f"its variables plan for {name}"
+        told.append(_Part(f"Variables plan for {name}", what, test.outcome, test.message))
     if sample_rules_count:
         told += [
-            (each.title, each.outcome, each.message)
+            _Part(each.title, f"the rule on samples {each.title!r}", each.outcome, each.message)
             for each in sample_rules
             if each.outcome != "not_assessed"
         ]
-    outcome = min((word for _, word, _ in told), key=ORDER.index)
+    told.sort(key=lambda part: ORDER.index(part.outcome))
+    outcome = told[0].outcome
+    causes = [part.cause for part in told if part.outcome == "nonconforming"]
     return Acceptance(
         {"conforming": True, "nonconforming": False}.get(outcome),
         outcome,
-        _message(outcome, scope, not_judged),
+        _message(outcome, causes, scope, not_judged),
         scope,
         not_judged,
-        tuple(
-            f"{what}: {message}" for what, _, message in sorted(told, key=lambda part: ORDER.index(part[1]))
-        ),
+        tuple(f"{part.title}: {part.message}" for part in told),
         plan.acceptance_at_aql,
         plan.acceptance_at_limiting_quality,
         plan.aql,
@@ -308,16 +330,25 @@ def accept_lot(
     )
 
 
-def _message(outcome: str, scope: str, not_judged: tuple[str, ...]) -> str:
+class _Part(NamedTuple):
+    """One part of the decision: its title, how it is named as a cause, its outcome and why."""
+
+    title: str
+    cause: str
+    outcome: str
+    message: str
+
+
+def _message(outcome: str, causes: Sequence[str], scope: str, not_judged: tuple[str, ...]) -> str:
+    text = _MESSAGES[outcome].format(causes=", by ".join(causes))
     if scope == "measured" and not_judged:
-        rules = counted(len(not_judged), "rule")
-        return f"{_MESSAGES[outcome]} By the rules on what was measured; not judged: {rules}."
-    return _MESSAGES[outcome]
+        text += f" By the rules on what was measured; not judged: {counted(len(not_judged), 'rule')}."
+    return text
 
 
 _MESSAGES = {
     "conforming": "The lot is accepted by its plan.",
-    "nonconforming": "The lot is rejected by its plan.",
+    "nonconforming": "The lot is rejected by {causes}.",
     "inconclusive": "The lot is neither accepted nor rejected: what was measured does not decide it.",
     "not_assessed": "The lot is neither accepted nor rejected: not every ball was judged. This is no pass.",
 }
