@@ -25,11 +25,11 @@ from dockerfile_parse import DockerfileParser
 ROOT = Path(__file__).parent.parent.parent
 DOCKER = ROOT / "docker"
 
-_spec = importlib.util.spec_from_file_location("licences", DOCKER / "requirements" / "licences.py")
+_spec = importlib.util.spec_from_file_location("licenses", DOCKER / "requirements" / "licenses.py")
 assert _spec is not None
 assert _spec.loader is not None
-licences = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(licences)
+licenses = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(licenses)
 
 SYSTEM = ("/usr", "/bin", "/sbin", "/lib", "/lib32", "/lib64", "/libx32", "/etc")
 
@@ -155,7 +155,7 @@ class Engine:
         if words[1].endswith("/tools.sh"):
             link(self._now.path(words[2]), requirements(DOCKER / "requirements" / "build.in"))
         if words[1].endswith("/environment.sh"):
-            link(self._now.path(words[2]), licences.image_requirements())
+            link(self._now.path(words[2]), licenses.image_requirements())
 
     def _user(self, value: str) -> None:
         self._now.user = value
@@ -183,7 +183,7 @@ def requirements(file: Path) -> list[str]:
 def link(environment: Path, wanted: Iterable[str]) -> None:
     """Put the packages that the requirements need into a virtual environment, by links to this one's."""
     packages = next(environment.glob("lib/python3*/site-packages"))
-    for held in licences.closure(wanted).values():
+    for held in licenses.closure(wanted).values():
         tops = {file.parts[0] for file in held.files or () if file.parts[0] not in ("..", "__pycache__")}
         for top in tops:
             place = packages / top

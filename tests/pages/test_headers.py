@@ -112,15 +112,15 @@ def test_metric_units_are_pints() -> None:
     assert forms.METRIC["in³"][1] == pytest.approx((forms.METRIC["in"][1] / 10) ** 3)
 
 
-def test_the_catalogues_are_complete() -> None:
+def test_the_catalogs_are_complete() -> None:
     """Every text of templates, scripts, labels, schemas and rules is translated; `messages` says how to."""
     for path in languages.FOLDER.glob("*.po"):
-        catalogue = messages.update(path)
-        assert [message.id for message in catalogue if message.id and not message.string] == []
-        assert messages.written(catalogue) == path.read_bytes(), (
+        catalog = messages.update(path)
+        assert [message.id for message in catalog if message.id and not message.string] == []
+        assert messages.written(catalog) == path.read_bytes(), (
             "run python -m ballgauge_service.pages.messages"
         )
-        for message in catalogue:
+        for message in catalog:
             for mark in re.findall(r"\{\w+\}|%\(\w+\)s", str(message.id)):
                 assert mark in str(message.string), message.id
 

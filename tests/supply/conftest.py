@@ -1,4 +1,4 @@
-"""What the tests of the supply chain share: the program that lists licences."""
+"""What the tests of the supply chain share: the program that lists licenses."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ REQUIREMENTS = Path(__file__).parent.parent.parent / "docker" / "requirements"
 
 
 @pytest.fixture(scope="session")
-def licences() -> ModuleType:
-    """docker/requirements/licences.py."""
-    spec = importlib.util.spec_from_file_location("licences", REQUIREMENTS / "licences.py")
+def licenses() -> ModuleType:
+    """docker/requirements/licenses.py."""
+    spec = importlib.util.spec_from_file_location("licenses", REQUIREMENTS / "licenses.py")
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)

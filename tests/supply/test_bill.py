@@ -16,12 +16,12 @@ BILL_SH = Path(__file__).parent.parent.parent / "docker" / "steps" / "bill.sh"
 
 
 @pytest.fixture(scope="module")
-def environment(tmp_path_factory: pytest.TempPathFactory, licences: ModuleType) -> Path:
+def environment(tmp_path_factory: pytest.TempPathFactory, licenses: ModuleType) -> Path:
     """A virtual environment with Flask and what it needs, linked from this one."""
     folder = tmp_path_factory.mktemp("bill") / "environment"
     subprocess.run([sys.executable, "-m", "venv", "--without-pip", str(folder)], check=True)
     packages = next(folder.glob("lib/python3*/site-packages"))
-    for held in licences.closure(["flask"]).values():
+    for held in licenses.closure(["flask"]).values():
         for top in {file.parts[0] for file in held.files or () if file.parts[0] not in ("..", "__pycache__")}:
             (packages / top).symlink_to(Path(str(held.locate_file(top))).resolve())
     return folder
@@ -44,11 +44,11 @@ def test_it_passes_the_published_schema(bill: Path) -> None:
     assert errors is None
 
 
-def test_it_names_everything_that_is_installed(bill: Path, licences: ModuleType) -> None:
-    """Against importlib.metadata, with versions and licences; each has its package address (purl)."""
+def test_it_names_everything_that_is_installed(bill: Path, licenses: ModuleType) -> None:
+    """Against importlib.metadata, with versions and licenses; each has its package address (purl)."""
     components = json.loads(bill.read_text())["components"]
     told = {(part["name"].lower(), part["version"]) for part in components}
-    held = licences.closure(["flask"])
+    held = licenses.closure(["flask"])
     assert len(held) >= 6
     assert told == {(one.metadata["Name"].lower(), one.version) for one in held.values()}
     assert [part for part in components if "purl" not in part or not part.get("licenses")] == []

@@ -1,4 +1,4 @@
-"""What the service stands on: exact versions with hashes, licences, the audit."""
+"""What the service stands on: exact versions with hashes, licenses, the audit."""
 
 from __future__ import annotations
 
@@ -35,19 +35,19 @@ def test_every_version_has_its_hashes(name: str) -> None:
         ]
 
 
-def test_the_lock_is_of_the_present_requirements(licences: ModuleType) -> None:
+def test_the_lock_is_of_the_present_requirements(licenses: ModuleType) -> None:
     """Against pyproject.toml: after a change there, docker/requirements/lock.sh writes it anew."""
     held = locked("service")
-    for text in licences.image_requirements():
+    for text in licenses.image_requirements():
         wanted = Requirement(text)
         version = held.get(canonicalize_name(wanted.name))
         assert version is not None, f"{wanted.name} is not locked"
         assert wanted.specifier.contains(version, prereleases=True), f"{wanted} against {version}"
 
 
-def test_the_lock_is_written_for_the_image_s_extras(licences: ModuleType) -> None:
+def test_the_lock_is_written_for_the_image_s_extras(licenses: ModuleType) -> None:
     text = (REQUIREMENTS / "lock.sh").read_text()
-    assert tuple(re.findall(r"--extra (\w+)", text)) == licences.EXTRAS
+    assert tuple(re.findall(r"--extra (\w+)", text)) == licenses.EXTRAS
 
 
 @pytest.mark.parametrize("name", ["build", "source"])
@@ -65,21 +65,22 @@ def test_the_lock_names_no_place_to_download_from() -> None:
 
 
 def listed() -> dict[str, str]:
-    rows = re.findall(r"^\| ([\w.-]+) \| ([^|]+) \|", (DOCKER / "licences.md").read_text(), re.MULTILINE)
+    rows = re.findall(r"^\| ([\w.-]+) \| ([^|]+) \|", (DOCKER / "licenses.md").read_text(), re.MULTILINE)
     return {name: told.strip() for name, told in rows if name != "package"}
 
 
-def test_every_licence_is_allowed(licences: ModuleType) -> None:
+def test_every_license_is_allowed(licenses: ModuleType) -> None:
     """Against the list of those that are: one that is new is looked at before it is added."""
-    for name, held in licences.closure(licences.image_requirements()).items():
-        told = licences.licence(held)
-        assert licences.identifiers(told) <= licences.ALLOWED.keys(), f"{name}: {told}"
+    for name, held in licenses.closure(licenses.image_requirements()).items():
+        told = licenses.license_of(held)
+        assert licenses.identifiers(told) <= licenses.ALLOWED.keys(), f"{name}: {told}"
 
 
-def test_the_list_of_licences_is_of_what_is_installed(licences: ModuleType) -> None:
-    """Against importlib.metadata: docker/requirements/licences.py writes the list anew."""
+def test_the_list_of_licenses_is_of_what_is_installed(licenses: ModuleType) -> None:
+    """Against importlib.metadata: docker/requirements/licenses.py writes the list anew."""
     found = {
-        name: licences.licence(held) for name, held in licences.closure(licences.image_requirements()).items()
+        name: licenses.license_of(held)
+        for name, held in licenses.closure(licenses.image_requirements()).items()
     }
     told = listed()
     assert {name: told.get(name) for name in found} == found
@@ -99,9 +100,9 @@ def test_the_list_of_licences_is_of_what_is_installed(licences: ModuleType) -> N
         ("GPL-3.0-only", {"GPL-3.0-only"}),
     ],
 )
-def test_expressions_are_taken_apart(licences: ModuleType, expression: str, found: set[str]) -> None:
+def test_expressions_are_taken_apart(licenses: ModuleType, expression: str, found: set[str]) -> None:
     """SPDX 2.3, annex D. An OR counts as an AND: stricter, and simpler."""
-    assert licences.identifiers(expression) == found
+    assert licenses.identifiers(expression) == found
 
 
 def audited(tmp_path: Path, ignored: str) -> subprocess.CompletedProcess[str]:

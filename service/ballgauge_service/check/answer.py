@@ -266,7 +266,7 @@ def assumptions(check: Check) -> Iterator[str]:
     if drilling.balance_arm is None:
         yield _ARM_ASSUMPTION
     if ball.top_weight is None:
-        yield "No top weight is given: radii of gyration take the undrilled centre of mass as the centre."
+        yield "No top weight is given: radii of gyration take the undrilled center of mass as the center."
     elif drilling.holes:
         yield "The undrilled ball's half differs from the other half by what the balance shows of it."
     if not all(hole.is_open for hole in drilling.holes):
@@ -521,7 +521,7 @@ def drilling_cautions(derived: Derivation | None) -> Iterator[Caution]:
             if got.meets >> other & 1 and holes[other].is_open:
                 yield _meeting(derived.drilling, index, other)
         if got.bottom_height < 0.0:
-            words = f"{_named(derived.drilling, index)} reaches past the centre of the ball."
+            words = f"{_named(derived.drilling, index)} reaches past the center of the ball."
             yield Caution("past_centre", words, here)
     yield from _hand_cautions(derived)
     if holes:

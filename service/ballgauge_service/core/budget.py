@@ -129,7 +129,7 @@ class Run:
         """Raise `Cancelled` when the caller asked to stop, DeadlinePassed when the request's time is up."""
         check()
         if self._cancelled is not None and self._cancelled():
-            raise Cancelled("the run was cancelled")
+            raise Cancelled("the run was canceled")
 
     def report(self, share: float, doing: str) -> None:
         """Tell the caller how far the run is; also a point where it can be cancelled."""

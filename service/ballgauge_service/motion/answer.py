@@ -94,7 +94,7 @@ MAP_DEFINITIONS = {
     "sharpness": "mean rate of turning [deg/ft] from a quarter to nine tenths of the whole turn",
     "separation": "distance between two points, each direction over the root of the sum of both variances",
     "overlaps": f"pairs of balls under a separation of {OVERLAP:g}",
-    "gaps": f"neighbours in length more than {GAP:g} such units of length apart, and the middle between them",
+    "gaps": f"neighbors in length more than {GAP:g} such units of length apart, and the middle between them",
     "best_pair": "the two balls that leave every other ball nearest to one of them, over all volumes",
     "widest_pair": "the two balls farthest apart on the mean over all volumes",
 }
@@ -104,7 +104,7 @@ ALWAYS = (
     "The ball carries no oil along: every revolution meets the lane with the same surface.",
     "The lane is flat and level, and the ball touches it in one point and does not bounce.",
     "No torque acts about the upright through the contact point.",
-    "The entry is taken where the ball's centre passes 60 ft; pins are not modelled.",
+    "The entry is taken where the ball's center passes 60 ft; pins are not modeled.",
 )
 """Assumptions of every delivery."""
 
@@ -279,7 +279,7 @@ def assumptions(ball: MotionBall, lane: Lane, settings: MotionSettings) -> list[
     )
     taken = [friction, *ALWAYS]
     if ball.centre_of_mass == (0.0, 0.0, 0.0):
-        taken.append("The mass centre is taken at the geometric centre.")
+        taken.append("The mass center is taken at the geometric center.")
     if settings.rolling_resistance == 0.0:
         taken.append("There is no rolling resistance.")
     return [*taken, *lane.notes]

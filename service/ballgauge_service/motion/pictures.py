@@ -54,7 +54,7 @@ def motion_picture(thrown: Delivery, lane: Lane) -> str:
         horizontal_spacing=0.2,
         subplot_titles=[
             "Lane from above",
-            "Ball, looking at the grip centre: rings of contact (dotted: behind)",
+            "Ball, looking at the grip center: rings of contact (dotted: behind)",
         ],
     )
     side = thrown.ball.side

@@ -1,4 +1,4 @@
-"""Brings the catalogues of the pages up to date: `python -m ballgauge_service.pages.messages`.
+"""Brings the catalogs of the pages up to date: `python -m ballgauge_service.pages.messages`.
 
 Texts come from the templates, the scripts, the labels, the schemas' descriptions and the rules' titles.
 English is the source; a text that is not translated is shown in English.
@@ -22,25 +22,25 @@ HERE = Path(__file__).parent
 
 def collect() -> Catalog:
     """Every text, without translations."""
-    catalogue = Catalog(project="Ballgauge", charset="utf-8", fuzzy=False)
+    catalog = Catalog(project="Ballgauge", charset="utf-8", fuzzy=False)
     for place, text, in_script in _texts():
-        catalogue.add(text, locations=[(place, 0)], auto_comments=[languages.SCRIPT] if in_script else [])
-    return catalogue
+        catalog.add(text, locations=[(place, 0)], auto_comments=[languages.SCRIPT] if in_script else [])
+    return catalog
 
 
 def update(path: Path) -> Catalog:
-    """A catalogue brought up to date with `collect`; texts that are gone are dropped."""
+    """A catalog brought up to date with `collect`; texts that are gone are dropped."""
     with path.open("rb") as file:
-        catalogue = read_po(file, locale=path.stem, charset="utf-8")
-    catalogue.update(collect(), no_fuzzy_matching=True)
-    catalogue.obsolete.clear()
-    return catalogue
+        catalog = read_po(file, locale=path.stem, charset="utf-8")
+    catalog.update(collect(), no_fuzzy_matching=True)
+    catalog.obsolete.clear()
+    return catalog
 
 
-def written(catalogue: Catalog) -> bytes:
-    """A catalogue as it is committed."""
+def written(catalog: Catalog) -> bytes:
+    """A catalog as it is committed."""
     file = io.BytesIO()
-    write_po(file, catalogue, width=100, sort_output=True, include_lineno=False, omit_header=True)
+    write_po(file, catalog, width=100, sort_output=True, include_lineno=False, omit_header=True)
     return file.getvalue()
 
 
@@ -60,7 +60,7 @@ def _texts() -> Iterator[tuple[str, str, bool]]:
 
 
 def main() -> None:
-    """Update every catalogue."""
+    """Update every catalog."""
     for path in sorted(languages.FOLDER.glob("*.po")):
         path.write_bytes(written(update(path)))
 

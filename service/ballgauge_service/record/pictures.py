@@ -41,12 +41,12 @@ def _from_picture(data: bytes) -> str:
         with Image.open(io.BytesIO(data), formats=("PNG", "JPEG")) as picture:
             if picture.width * picture.height > PIXELS_MAXIMUM:
                 raise NothingFound(f"the picture has more than {PIXELS_MAXIMUM:,} pixels")
-            grey = picture.convert("L")
+            gray = picture.convert("L")
     except (UnidentifiedImageError, OSError, ValueError, SyntaxError, Image.DecompressionBombError) as error:
         if isinstance(error, NothingFound):
             raise
         raise NothingFound("the file is not a PNG or JPEG picture, or it is broken") from None
-    for code in zxingcpp.read_barcodes(grey, formats=zxingcpp.BarcodeFormats(zxingcpp.BarcodeFormat.QRCode)):
+    for code in zxingcpp.read_barcodes(gray, formats=zxingcpp.BarcodeFormats(zxingcpp.BarcodeFormat.QRCode)):
         if code.text.startswith(labels.PREFIX):
             return str(code.text)
     raise NothingFound("no record's code can be seen in the picture; come closer, or give it more light")

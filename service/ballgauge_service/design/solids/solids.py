@@ -171,7 +171,7 @@ class Design:
         ]
         ball = self.solids[0]
         if not isinstance(ball.shape, Sphere) or any(ball.position):
-            words = "must be the ball itself, a sphere about the centre: it has no voids"
+            words = "must be the ball itself, a sphere about the center: it has no voids"
             faults.append(Fault("/solids/0", words))
         if faults:
             raise InvalidInput(faults)

@@ -26,10 +26,10 @@ LARGEST_DIRECT_C4 = 1000
 # Rules of the Western Electric Statistical Quality Control Handbook, 1956, told in our words:
 # rule: (lots in the window, of which at least, beyond this many standard errors on one side, sentence).
 RUN_RULES: dict[str, tuple[int, int, float, str]] = {
-    "beyond_three": (1, 1, 3.0, "a lot mean lies more than three standard errors from the centre"),
+    "beyond_three": (1, 1, 3.0, "a lot mean lies more than three standard errors from the center"),
     "two_of_three_beyond_two": (3, 2, 2.0, "two of three lots lie more than two standard errors to one side"),
     "four_of_five_beyond_one": (5, 4, 1.0, "four of five lots lie more than one standard error to one side"),
-    "eight_on_one_side": (8, 8, 0.0, "eight lots one after another lie on one side of the centre"),
+    "eight_on_one_side": (8, 8, 0.0, "eight lots one after another lie on one side of the center"),
 }
 
 

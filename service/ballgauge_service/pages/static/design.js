@@ -37,7 +37,7 @@ function show(answer, request) {
   ];
 }
 
-function section(design, centre) {
+function section(design, center) {
   const diameter = inches(design.diameter);
   const scale = 2 * SIZE / diameter;
   const flat = ([x, z]) => [x * scale, -z * scale];
@@ -52,11 +52,11 @@ function section(design, centre) {
     const [x, y] = flat([(solid.position ?? [0]).map((each) => inches(each))[0], lowest[1]]);
     return svg("text", { x: x + 6, y: y - 6, text: String(index + 1) });
   });
-  const [x, y] = centre ? flat([centre.x, centre.z]) : [0, 0];
+  const [x, y] = center ? flat([center.x, center.z]) : [0, 0];
   const picture = svg("svg", { class: "chart section-picture", viewBox: `-${ROOM} -${ROOM} ${2 * ROOM} ${2 * ROOM}`, role: "img", "aria-label": gettext("Section of {name}", { name: design.name ?? "" }) },
     drawn, svg("path", { class: "axis-mark", d: `M0 -${SIZE + 14}V${SIZE + 6}M-${SIZE + 6} 0H${SIZE + 14}` }), labels,
     svg("text", { x: 6, y: -SIZE - 16, text: gettext("pin") }), svg("text", { x: SIZE - 24, y: -8, text: gettext("mark") }),
-    centre ? svg("path", { class: "mass-centre", d: `M${x - 6} ${y}H${x + 6}M${x} ${y - 6}V${y + 6}` }) : null);
+    center ? svg("path", { class: "mass-center", d: `M${x - 6} ${y}H${x + 6}M${x} ${y - 6}V${y + 6}` }) : null);
   const missed = design.solids.filter((_, index) => !drawn[index]).map((solid) => solid.name);
   return figure(picture, [design.name, missed.length ? gettext("not drawn: {names}", { names: missed.join(", ") }) : ""].filter(Boolean).join(" · "));
 }

@@ -48,7 +48,7 @@ function turned() {
 
 function graticule() {
   const about = (axis) => sphere.ring([0, 0, 0], axis, 1, 90);
-  return [{ points: about([0, 1, 0]), kind: "midline" }, { points: about([1, 0, 0]), kind: "centre-line" }];
+  return [{ points: about([0, 1, 0]), kind: "midline" }, { points: about([1, 0, 0]), kind: "center-line" }];
 }
 
 function val(radius, pap) {
@@ -59,7 +59,7 @@ function val(radius, pap) {
 function scene({ answer, request, radius }) {
   const { layout, holes, drilled } = answer.derived;
   const lines = graticule();
-  const marks = [{ id: "grip", point: [0, 0, 1], short: "", label: gettext("Grip centre"), shape: "hole" }];
+  const marks = [{ id: "grip", point: [0, 0, 1], short: "", label: gettext("Grip center"), shape: "hole" }];
   const at = Object.fromEntries(["pap", "pin", "psa", "cg_mark"].filter((name) => layout?.[name]).map((name) => [name, sphere.point(layout[name], radius)]));
   if (at.pap) lines.push({ points: val(radius, layout.pap), kind: "val" });
   if (at.pin && at.pap) lines.push({ points: sphere.arc(at.pin, at.pap), kind: "arc" });

@@ -108,9 +108,9 @@ function sphere(flare, radius, bowler, side, words) {
   const axes = flare.rings.map((each) => point(each.axis, radius));
   const drawn = flare.rings.map((each, index) => {
     const turned = each.angle_from_contact * Math.PI / 180;
-    const centre = axes[index].map((part) => part * Math.cos(turned));
+    const center = axes[index].map((part) => part * Math.cos(turned));
     const last = index === flare.rings.length - 1;
-    return svg("path", { class: last ? "flare-ring flare-last" : "flare-ring", d: runs(ring(centre, axes[index], Math.sin(turned), 90), seen).map((each) => path(each.map(flat))).join("") });
+    return svg("path", { class: last ? "flare-ring flare-last" : "flare-ring", d: runs(ring(center, axes[index], Math.sin(turned), 90), seen).map((each) => path(each.map(flat))).join("") });
   });
   const marks = axes.filter(seen).map((each) => svg("circle", { class: "axis-point", cx: flat(each)[0], cy: flat(each)[1], r: 1.4 }));
   const pap = point({ right: (bowler.hand === "left" ? -1 : 1) * bowler.pap.over, up: bowler.pap.up }, radius);

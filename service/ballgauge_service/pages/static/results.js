@@ -114,7 +114,7 @@ function drilled(found) {
 
 function layout(found) {
   if (!found) return null;
-  const names = [["pin_to_pap", gettext("pin to PAP")], ["pap_to_psa", gettext("PAP to PSA")], ["pin_to_psa", gettext("pin to PSA")], ["pin_to_val", gettext("pin to VAL")], ["pin_to_grip_centre", gettext("pin to grip centre")]];
+  const names = [["pin_to_pap", gettext("pin to PAP")], ["pap_to_psa", gettext("PAP to PSA")], ["pin_to_psa", gettext("pin to PSA")], ["pin_to_val", gettext("pin to VAL")], ["pin_to_grip_centre", gettext("pin to grip center")]];
   const rows = names.filter(([name]) => found[name] !== null).map(([name, word]) => [word, quantity(found[name], "in")]);
   if (found.flare_potential !== null) rows.push([gettext("flare potential, 0 to 1"), quantity(found.flare_potential, "1")]);
   return rows.length ? card(gettext("Layout on the ball"), table(gettext("Arcs"), [gettext("arc"), gettext("length")], rows)) : null;
@@ -123,7 +123,7 @@ function layout(found) {
 function holes(found) {
   if (!found?.length) return null;
   const rows = found.map((hole, index) => [`${index + 1} ${gettext(hole.role)}`, quantity(hole.volume, "in³"), quantity(hole.net_weight, "oz"), quantity(hole.bottom_to_centre, "in")]);
-  return card(gettext("Holes, one by one"), table(gettext("What each hole takes"), [gettext("hole"), gettext("volume"), gettext("weight"), gettext("bottom to centre")], rows));
+  return card(gettext("Holes, one by one"), table(gettext("What each hole takes"), [gettext("hole"), gettext("volume"), gettext("weight"), gettext("bottom to center")], rows));
 }
 
 function made(found, units) {

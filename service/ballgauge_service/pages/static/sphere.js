@@ -1,5 +1,5 @@
 // Places and directions on the ball, for drawing and dragging only: every number shown is the service's.
-// Grip frame: z to the grip centre, y towards the fingers, x to the bowler's right; surface arcs are angle times radius.
+// Grip frame: z to the grip center, y towards the fingers, x to the bowler's right; surface arcs are angle times radius.
 
 export const dot = (a, b) => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
 export const cross = (a, b) => [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]];
@@ -37,24 +37,24 @@ export function arc(a, b, steps = 24) {
   });
 }
 
-/** Points of a circle of `size` about `centre`, square to the unit vector `axis`. */
-export function ring(centre, axis, size, steps = 36) {
+/** Points of a circle of `size` about `center`, square to the unit vector `axis`. */
+export function ring(center, axis, size, steps = 36) {
   const side = unit(cross(axis, Math.abs(axis[0]) < 0.6 ? [1, 0, 0] : [0, 1, 0]));
   const other = cross(axis, side);
   return Array.from({ length: steps + 1 }, (_, index) => {
     const turned = (2 * Math.PI * index) / steps;
-    return mix(1, centre, 1, mix(size * Math.cos(turned), side, size * Math.sin(turned), other));
+    return mix(1, center, 1, mix(size * Math.cos(turned), side, size * Math.sin(turned), other));
   });
 }
 
 /** Mouth and bottom of a hole in units of the ball's radius: {mouth, bottom, axis, size}. */
-export function hole(centre, radius, diameter, depth, forward, lateral) {
-  let ahead = unit(mix(1, [0, 0, 1], -centre[2], centre));
+export function hole(center, radius, diameter, depth, forward, lateral) {
+  let ahead = unit(mix(1, [0, 0, 1], -center[2], center));
   if (length(ahead) === 0) ahead = [0, 1, 0];
-  const aside = unit(mix(1, [1, 0, 0], -centre[0], centre));
+  const aside = unit(mix(1, [1, 0, 0], -center[0], center));
   const aim = mix(forward / radius, ahead, lateral / radius, aside);
-  const axis = unit(mix(1, centre, -1, aim));
-  return { mouth: centre, bottom: mix(1, centre, -depth / radius, axis), axis, size: diameter / (2 * radius) };
+  const axis = unit(mix(1, center, -1, aim));
+  return { mouth: center, bottom: mix(1, center, -depth / radius, axis), axis, size: diameter / (2 * radius) };
 }
 
 const degrees = (radians) => (180 * radians) / Math.PI;

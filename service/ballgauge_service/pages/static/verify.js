@@ -103,10 +103,10 @@ async function openFile(file) {
 /** A picture no larger than a code needs. */
 async function smaller(file) {
   const picture = await createImageBitmap(file);
-  return grey(picture, picture.width, picture.height);
+  return gray(picture, picture.width, picture.height);
 }
 
-function grey(source, width, height) {
+function gray(source, width, height) {
   const scale = Math.min(1, LARGEST_SIDE / Math.max(width, height));
   const canvas = document.createElement("canvas");
   canvas.width = Math.round(width * scale);
@@ -120,7 +120,7 @@ function grey(source, width, height) {
 async function look() {
   if (!sight.srcObject) return;
   try {
-    const frame = await grey(sight, sight.videoWidth || 640, sight.videoHeight || 480);
+    const frame = await gray(sight, sight.videoWidth || 640, sight.videoHeight || 480);
     field("text").value = (await calls.postFile("/v1/records/read", frame, "image/png")).record;
     stop();
     verify();

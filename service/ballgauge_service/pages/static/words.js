@@ -39,7 +39,7 @@ const SIGNS = {
 
 export const WORST_FIRST = ["nonconforming", "inconclusive", "not_assessed", "conforming"];
 
-/** Give the sign of an outcome, which says without colour what the colour says. */
+/** Give the sign of an outcome, which says without color what the color says. */
 export const sign = (outcome) => SIGNS[outcome] ?? "";
 
 export function outcomeWord(outcome) {

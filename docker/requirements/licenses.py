@@ -1,4 +1,4 @@
-"""List the licences of what the image holds: `python docker/requirements/licences.py > docker/licences.md`.
+"""List the licenses of what the image holds: `python docker/requirements/licenses.py > docker/licenses.md`.
 
 What is installed in the environment that runs this is read; nothing is downloaded.
 """
@@ -91,8 +91,8 @@ def closure(wanted: Iterable[str]) -> dict[str, Distribution]:
     return dict(sorted(found.items()))
 
 
-def licence(held: Distribution) -> str:
-    """The licence of a distribution as an SPDX expression, or what it says where that is none."""
+def license_of(held: Distribution) -> str:
+    """The license of a distribution as an SPDX expression, or what it says where that is none."""
     expression = held.metadata.get("License-Expression")
     if expression:
         return expression
@@ -109,7 +109,7 @@ def licence(held: Distribution) -> str:
 
 
 def identifiers(expression: str) -> set[str]:
-    """The licences in an SPDX expression, each with its exception."""
+    """The licenses in an SPDX expression, each with its exception."""
     return {part.strip(" ()") for part in re.split(r"\s+(?:AND|OR)\s+", expression)}
 
 
@@ -117,7 +117,7 @@ def rows() -> list[str]:
     """A line of the table for each package."""
     found = []
     for name, held in closure(image_requirements()).items():
-        told = licence(held)
+        told = license_of(held)
         notes = "; ".join(
             filter(None, (ALLOWED.get(one, "NOT ALLOWED") for one in sorted(identifiers(told))))
         )
@@ -126,11 +126,11 @@ def rows() -> list[str]:
 
 
 def main() -> int:
-    """Print the list; leave with 1 where a licence is not allowed."""
-    print("# Licences of what the image holds\n")
-    print("Made by `docker/requirements/licences.py` from the packages' own metadata; versions are in the")
-    print("image's bill of materials. Packages bring parts of others under the licences that they name.\n")
-    print("| package | licence (SPDX) | note |")
+    """Print the list; leave with 1 where a license is not allowed."""
+    print("# Licenses of what the image holds\n")
+    print("Made by `docker/requirements/licenses.py` from the packages' own metadata; versions are in the")
+    print("image's bill of materials. Packages bring parts of others under the licenses that they name.\n")
+    print("| package | license (SPDX) | note |")
     print("|---|---|---|")
     told = rows()
     print("\n".join(told))
