@@ -47,8 +47,8 @@ def test_a_sound_request_is_answered_or_explained(service: Server, name: str) ->
         response = _ask(service, address, request, rows)
         if response.status_code == 200:
             answer = answer_of(response)
-            address.answered.load(answer)
-            if name == "check":
+            address.answer_schema(request).load(answer)
+            if name == "check" and "derived" in answer:
                 hold_check(answer)
         else:
             assert all(_leads(request, pointer) for pointer in pointers_of(response))

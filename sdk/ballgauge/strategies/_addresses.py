@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
 
 from hypothesis import strategies as st
 
@@ -19,7 +20,11 @@ from ballgauge.strategies._invalid import (
     check_clashes,
 )
 from ballgauge_schemas.check.answer import (
+    CHECK_BATCH_BRIEF,
+    CHECK_BATCH_FINDINGS,
     CHECK_BATCH_RESULT,
+    CHECK_BRIEF,
+    CHECK_FINDINGS,
     CHECK_RESULT,
     DRILLING_BATCH_RESULT,
     DRILLING_RESULT,
@@ -108,7 +113,8 @@ class Address:
     """One thing that a service is asked.
 
     `valid` and `invalid` draw requests (bodies; for lots options, see `lot_rows`; for rulebooks queries),
-    `asked` and `answered` are the schemas of request and answer.
+    `asked` and `answered` are the schemas of request and answer; `shorter` those of answers with less detail,
+    by the request's `detail`.
     """
 
     method: str
@@ -117,6 +123,12 @@ class Address:
     invalid: Callable[[], Wrong]
     asked: Schema
     answered: Schema
+    shorter: Mapping[str, Schema] = field(default_factory=dict)
+
+    def answer_schema(self, request: Any) -> Schema:
+        """The schema of the answer to one request."""
+        detail = request.get("detail", "full") if self.shorter else "full"
+        return self.shorter.get(detail, self.answered)
 
 
 def _post(
@@ -125,14 +137,29 @@ def _post(
     invalid: Callable[[], Wrong],
     asked: Schema,
     answered: Schema,
+    **shorter: Schema,
 ) -> Address:
-    return Address("POST", path, valid, invalid, asked, answered)
+    return Address("POST", path, valid, invalid, asked, answered, shorter)
 
 
 ADDRESSES = {
-    "check": _post("/v1/checks", _balls.checks, invalid_checks, CHECK_REQUEST, CHECK_RESULT),
+    "check": _post(
+        "/v1/checks",
+        _balls.checks,
+        invalid_checks,
+        CHECK_REQUEST,
+        CHECK_RESULT,
+        findings=CHECK_FINDINGS,
+        brief=CHECK_BRIEF,
+    ),
     "check_batch": _post(
-        "/v1/checks", _balls.check_batches, invalid_check_batches, CHECK_BATCH, CHECK_BATCH_RESULT
+        "/v1/checks",
+        _balls.check_batches,
+        invalid_check_batches,
+        CHECK_BATCH,
+        CHECK_BATCH_RESULT,
+        findings=CHECK_BATCH_FINDINGS,
+        brief=CHECK_BATCH_BRIEF,
     ),
     "drilling": _post(
         "/v1/drillings",

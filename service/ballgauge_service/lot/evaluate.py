@@ -180,9 +180,7 @@ class Lot:
             for rule in sample_rules(edition.body, edition.overlay).values()
             if rule.effective_from is None or rule.effective_from <= edition.on
         ]
-        samples = apply_sample_rules(
-            in_force, ordered, edition.on, request.confidence
-        )
+        samples = apply_sample_rules(in_force, ordered, edition.on, request.confidence)
         acceptance = accept_lot(
             plan,
             decide_by_count(plan, counts),

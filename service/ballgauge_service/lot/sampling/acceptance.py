@@ -207,9 +207,7 @@ def _sample_rule(rule: SampleRule, balls: Ordered | None, on: date, confidence: 
         result: OilAbsorptionResult | RoughnessResult | None = None,
     ) -> SampleRuleOutcome:
         source = str(rule.source)
-        return SampleRuleOutcome(
-            rule.id, rule.title, rule.basis, source, outcome, message, not_bound, result
-        )
+        return SampleRuleOutcome(rule.id, rule.title, rule.basis, source, outcome, message, not_bound, result)
 
     if balls is None:
         return told("not_assessed", "there are too many balls for a sample")
