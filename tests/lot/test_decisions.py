@@ -8,6 +8,7 @@ import pytest
 
 from ballgauge_schemas.lot.answer import LOT_RESULT
 
+from .conftest import workbook
 from .test_assessment import SAMPLE, judged
 
 HEAD = "serial,weight,hardness,oil_absorption_time,roughness,approved_on"
@@ -53,3 +54,132 @@ def test_a_rule_on_samples_binds_the_balls_approved_since_it(day: str, odd: str,
     assert newer["acceptance"]["by_count"]["outcome"] == "conforming"
     assert found["title"] in newer["acceptance"]["message"]
     assert "plan" not in newer["acceptance"]["message"]
+
+
+def bad(count: int, first: int = 0) -> list[str]:
+    """Balls too soft."""
+    return [f"B{first + n:05d},15,60,600,30,2024-03-01" for n in range(count)]
+
+
+STATISTICS = ("{},15,75,600,30,", "{},15,60,600,30,", "{},16.4,90,600,30,")
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("Mean", "Min", "Max"),
+        ("AVERAGE:", "Std Dev", "Total"),
+        ("Mittelwert", "Minimum", "Maximum"),
+        ("Promedio", "Mínimo", "Máximo"),
+        ("Moyenne", "étendue", "Écart type"),
+    ],
+)
+def test_rows_below_the_table_are_no_balls(words: tuple[str, ...]) -> None:
+    """Against the same file without them: the same counts, statistics and decision, and the rows told."""
+    plain = lot_of(77, *bad(3))
+    rows = [form.format(word) for form, word in zip(STATISTICS, words, strict=True)]
+    found, without = (decided(text, sampling=SAMPLE) for text in (plain + "\n".join(rows), plain))
+    assert verdict(found) == verdict(without) == (False, 80, 3)
+    assert found["left_out"]["no_balls"]["listed"] == [
+        {"row": 82 + k, "word": word} for k, word in enumerate(words)
+    ]
+    assert {**found["counts"], "left_out": 0} == without["counts"]
+    assert [each["mean"] for each in found["quantities"]] == [e["mean"] for e in without["quantities"]]
+    assert "no_balls" in [each["code"] for each in found["cautions"]]
+
+
+def test_formulas_below_a_sheets_table_are_no_balls() -> None:
+    """Against the sheet: the mean is a formula, which has no stored value, and leaves the lot accepted."""
+    rows = [["serial", "weight"], *[[f"A{n}", 15.0] for n in range(80)], ["Mean", "=AVERAGE(B2:B81)"]]
+    found = decided(workbook(rows), sampling=SAMPLE, name="lot.xlsx")
+    assert (*verdict(found), found["left_out"]["rows"]) == (True, 80, 0, 0)
+    assert found["left_out"]["no_balls"]["listed"] == [{"row": 82, "word": "Mean"}]
+
+
+@pytest.mark.parametrize("row", ["Total,80", "Total", "Total,,,,,", "  total ,1207,,,,"])
+def test_a_total_is_not_a_ball_that_could_not_be_read(row: str) -> None:
+    """Against the file without it: a trailing line leaves an accepted lot accepted."""
+    found = decided(lot_of(80) + row + "\n", sampling=SAMPLE)
+    assert (*verdict(found), found["left_out"]["rows"]) == (True, 80, 0, 0)
+    assert found["left_out"]["no_balls"]["count"] == 1
+
+
+def test_a_first_column_that_stands_for_nothing_may_say_it_too() -> None:
+    """Against the mapping: the column is left out, and its words still set rows apart."""
+    text = "item,weight\n" + "1,15\n" * 80 + "Mean,15\nMax,16.4\n"
+    found = decided(text, sampling=SAMPLE, file={"mapping": {"item": None}})
+    assert (*verdict(found), found["left_out"]["no_balls"]["count"]) == (True, 80, 0, 2)
+
+
+def test_rows_that_the_caller_names_are_no_balls() -> None:
+    """Against the request: row 82 is ignored, whatever stands there."""
+    for row in ("A1,oops", "X1,16.9,60,1,1,2024-03-01"):
+        found = decided(lot_of(80) + row, sampling=SAMPLE, file={"rows_ignored": [82]})
+        assert verdict(found) == (True, 80, 0)
+        assert found["left_out"]["no_balls"]["listed"] == [{"row": 82, "word": None}]
+
+
+@pytest.mark.parametrize(
+    ("good", "failing", "accepted"),
+    [(100, 100, False), (90, 10, False), (0, 200, False), (120, 0, True), (149, 1, True)],
+)
+def test_more_balls_than_the_sample_decide_too(good: int, failing: int, accepted: bool) -> None:
+    """Against the plan, 80 balls and at most 2: a drawn sample decides otherwise less than once in 5e4."""
+    text = lot_of(good, *bad(failing))
+    found = decided(text, sampling=SAMPLE)
+    by_count = found["acceptance"]["by_count"]
+    assert verdict(found)[0] is accepted
+    assert (by_count["drawn"]["seed"], by_count["drawn"]["drawn_from"]) == (0, good + failing)
+    assert len(set(by_count["drawn"]["rows"])) == 80
+    lines = text.splitlines()
+    drawn = [lines[row - 1] for row in by_count["drawn"]["rows"]]
+    assert sum(line.startswith("B") for line in drawn) == by_count["nonconforming"]
+    # The same balls in another order of the file.
+    head, *rows = lines
+    turned = [head, *reversed(rows)]
+    again = decided("\n".join(turned), sampling=SAMPLE)["acceptance"]["by_count"]
+    assert {turned[row - 1] for row in again["drawn"]["rows"]} == set(drawn)
+
+
+def test_a_sample_is_drawn_evenly() -> None:
+    """Against the hypergeometric mean over 100 seeds: 30 of 300 balls bad, 20 unread, 80 drawn."""
+    text = lot_of(250, *bad(30), *["C1,15,?,600,30,2024-03-01"] * 20)
+    found = [
+        decided(text, sampling={**SAMPLE, "seed": seed})["acceptance"]["by_count"] for seed in range(100)
+    ]
+    drawn = sum(each["nonconforming"] for each in found) / 100
+    assert drawn == pytest.approx(8, abs=4 * 2.3 / 10)
+    unread = sum(each["undecided"] for each in found) / 100
+    assert unread == pytest.approx(80 * 20 / 300, abs=4 * 1.9 / 10)
+
+
+def test_every_ball_measured_names_the_balls_to_remove() -> None:
+    """Against arithmetic: 8 bad of 1000 at AQL 1 %: accepted without them, 992 remain."""
+    sampling = {"rows": "every_ball", "plan": {"aql": 1.0}}
+    acceptance = decided(lot_of(992, *bad(8)), sampling=sampling)["acceptance"]
+    assert (acceptance["lot_accepted"], acceptance["to_remove"], acceptance["remaining"]) == (True, 8, 992)
+    assert "8 nonconforming balls" in acceptance["message"]
+
+
+def test_one_ball_is_one_ball() -> None:
+    """Against counting serials: copies of a row fill no sample."""
+    row = "A1,15,75,600,30,2024-03-01"
+    found = decided("\n".join([HEAD, *[row] * 80]), sampling=SAMPLE)
+    assert (found["acceptance"]["lot_accepted"], found["counts"]["balls"]) == (None, 1)
+    assert (found["counts"]["rows"], found["counts"]["repeated"]) == (80, 79)
+    assert found["left_out"]["repeated_serials"]["contradictory"] == 0
+    good = lot_of(40)
+    twice = decided(good + good.split("\n", 1)[1], sampling=SAMPLE)
+    assert (twice["acceptance"]["lot_accepted"], twice["counts"]["balls"]) == (None, 40)
+
+
+def test_readings_that_contradict_each_other_are_told_and_the_worst_counts() -> None:
+    """Against the file: A00003 again, too soft; A00004 again, as before; in any order and by any chunk."""
+    again = ["A00003,15,60,600,31,2024-03-01", "A00004,15,75,600,30,2024-03-01"]
+    text = lot_of(80, *again)
+    for chunk in (None, 200):
+        found = decided(text, chunk=chunk, sampling=SAMPLE)
+        assert verdict(found) == (True, 80, 1)
+        repeats = found["left_out"]["repeated_serials"]
+        assert repeats["contradictory"] == 1
+        assert [each["differs"] for each in repeats["listed"]] == [["hardness", "roughness"], []]

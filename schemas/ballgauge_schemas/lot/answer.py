@@ -72,13 +72,37 @@ class RepeatedSerialSchema(Schema):
 
     row = _count("The later row.", 18)
     first_row = _count("The row that had the serial first.", 4)
+    differs = Several(
+        Choice(QUANTITIES, "A quantity."),
+        0,
+        len(QUANTITIES),
+        "The quantities that the two rows read differently; null in a very large lot.",
+        allow_none=True,
+    )
 
 
 class RepeatedSerialsSchema(Schema):
-    """Serials that stand more than once; their balls are judged all the same."""
+    """Serials that stand more than once: the rows of one serial count as one ball, by the worst of them."""
 
     count = _count("Rows that repeat a serial.", 0)
+    contradictory = _count(
+        "Rows listed that contradict the first; null in a very large lot.", 0, allow_none=True
+    )
     listed = _list(RepeatedSerialSchema, "One row.", "The first of them.")
+
+
+class SetApartSchema(Schema):
+    """A row that is no ball."""
+
+    row = _count("Row of the file.", 84)
+    word = _shown("The word it is known by; null where the request named it.", "Mean")
+
+
+class NoBallsSchema(Schema):
+    """Rows that are no balls: set apart, in no number and no decision."""
+
+    count = _count("Such rows.", 0)
+    listed = _list(SetApartSchema, "One row.", "The first of them.")
 
 
 class LeftOutSchema(Schema):
@@ -90,6 +114,15 @@ class LeftOutSchema(Schema):
     by_column = Table(_count("Bad cells.", 1), {"hardness": 1}, "Bad cells by heading.")
     listed = _list(LeftOutCellSchema, "One reason.", "The first reasons, in the order of the file.")
     repeated_serials = Part(RepeatedSerialsSchema, "Serials that stand more than once.")
+    no_balls = Part(NoBallsSchema, "Rows that are no balls.")
+
+
+class DrawnFromRowsSchema(Schema):
+    """The plan's sample, drawn from more balls than it asks for."""
+
+    seed = Whole(0, limits.SEED_MAXIMUM, 0, "The seed: `sampling.seed`.")
+    drawn_from = _count("Balls, and rows left out, that it was drawn from.", 200)
+    rows = Several(_count("A row.", 17), 0, LISTED_MAXIMUM, "Rows of the file drawn, sorted.")
 
 
 class PlanDecisionSchema(Schema):
@@ -97,12 +130,17 @@ class PlanDecisionSchema(Schema):
 
     outcome = Choice(words.OUTCOMES, "Accepted (conforming), rejected (nonconforming), or neither.")
     sample_size = _count("Balls the plan takes.", 80)
-    balls_given = _count("Rows that hold, or should hold, a ball.", 80)
+    balls_given = _count("Balls given, and rows that should hold one.", 80)
     acceptance_number = _count("Nonconforming balls that still accept.", 2)
     nonconforming = _count("Nonconforming balls found.", 1)
     undecided = _count("Balls that may be nonconforming: not decided, left out, or not given.", 1)
     fewest = _count("Fewest nonconforming balls there may be in the sample.", 1)
     most = _count("Most nonconforming balls there may be in the sample.", 2)
+    drawn = Part(
+        DrawnFromRowsSchema,
+        "How the sample was drawn; null where no more balls were given than the plan asks for.",
+        allow_none=True,
+    )
     message = _text("The decision in a sentence.", "1 nonconforming of 80 balls; at most 2 may be")
 
 
@@ -115,6 +153,8 @@ class AcceptanceSchema(Schema):
     scope = Choice(words.LOT_SCOPES, "By all rules, or by those on what the file measures.")
     not_judged = _texts("Titles of rules without data.", "Coefficient of friction")
     reasons = _texts("What decided, the worst first.", "Balls: 1 nonconforming of 80 balls; at most 2 may be")
+    to_remove = _count("Nonconforming balls found: an accepted lot is accepted without them.", 1)
+    remaining = _count("Balls of the lot without them; null without its size.", 999, allow_none=True)
     acceptance_at_aql = _chance("Probability that the plan accepts a lot at the AQL.", 0.961)
     acceptance_at_limiting_quality = _chance(
         "Probability that it accepts one at the limiting quality.", 0.097
@@ -128,7 +168,8 @@ class LotCountsSchema(Schema):
     """Balls by outcome, within the scope asked for."""
 
     rows = _count("Rows that hold, or should hold, a ball.", 80)
-    balls = _count("Balls judged.", 79)
+    balls = _count("Balls judged, each serial once.", 79)
+    repeated = _count("Rows that repeat the serial of an earlier one.", 0)
     conforming = _count("Conforming balls.", 78)
     nonconforming = _count("Nonconforming balls.", 1)
     inconclusive = _count("Inconclusive balls.", 0)

@@ -97,6 +97,14 @@ class LotFileSchema(Schema):
         default=[],
     )
     sheet = Text("Lot 7", "Sheet of a workbook; default: the first.", maximum=100)
+    rows_ignored = Several(
+        Whole(1, limits.LOT_MAXIMUM, 84, "A row of the file, the first being 1."),
+        0,
+        1000,
+        "Rows that are no balls, besides those that say so: a row headed Mean, Min, Max, Total and the "
+        "like, in English, German, Spanish or French, is set apart and told.",
+        default=[],
+    )
     mapping = Mapping(
         description="Headings of the file to the names of a ball's fields (perhaps with a unit); null leaves "
         "a column out.",
@@ -197,6 +205,13 @@ class SamplingSchema(Schema):
     )
     lot_size = Whole(1, limits.LOT_MAXIMUM, 1000, "Balls in the lot.")
     plan = Part(SamplingPlanSchema, "Attributes plan; without one no nonconforming ball is accepted.")
+    seed = Whole(
+        0,
+        limits.SEED_MAXIMUM,
+        7,
+        "Seed by which the plan's sample is drawn where the file has more balls than it asks for.",
+        assumed=limits.DEFAULT_SEED,
+    )
     variables = Several(
         Part(VariablesPlanSchema, "One quantity's plan."),
         0,

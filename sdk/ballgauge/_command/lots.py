@@ -173,6 +173,10 @@ def _left_out(paper: Paper, left: Document) -> None:
         )
         if len(left["listed"]) > _NOTES_SHOWN:
             paper.notes(["The JSON lists more of them."])
+    apart = left["no_balls"]
+    if apart["count"]:
+        texts = [f"row {each['row']}: {each['word'] or 'named'}" for each in apart["listed"][:_NOTES_SHOWN]]
+        paper.notes(texts, f"Set apart as no balls: {apart['count']} rows")
     repeated = left["repeated_serials"]
     if repeated["count"]:
         texts = [

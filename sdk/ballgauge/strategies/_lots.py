@@ -129,7 +129,7 @@ def _uncertainties() -> Strategy:
 @builds(LotFileSchema)
 def _file() -> Strategy:
     """A CSV file as `lot_text` writes it: what it is read as is not left to chance."""
-    plain = ["separator", "decimal", "encoding", "sheet", "mapping"]
+    plain = ["separator", "decimal", "encoding", "sheet", "mapping", "rows_ignored"]
     return walked(LotFileSchema, leave=plain, given={"format": st.just("csv")})
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, fields, is_dataclass
 from typing import Any
 
 from ballgauge_service.core.caution import Caution
-from ballgauge_service.lot.judging.gathering import Gathered
+from ballgauge_service.lot.judging.gathering import Gathered, Repeats
 from ballgauge_service.lot.judging.totals import KEPT_MAXIMUM
 from ballgauge_service.lot.reading.columns import Notes
 from ballgauge_service.lot.reading.reading import FileFound
@@ -52,6 +52,7 @@ class LotFindings:
     file: FileFound
     notes: Notes
     totals: Gathered
+    repeats: Repeats
     counts: Counts
     plan: ChosenPlan
     curves: OperatingCharacteristic | None
@@ -92,9 +93,14 @@ def lot_answer(found: LotFindings) -> dict[str, Any]:
     request, totals, counts = found.request, found.totals, found.counts
     edition, decision = request.edition, request.decision
     return {
-        "left_out": _left_out(found.notes, totals),
+        "left_out": _left_out(found),
         "acceptance": plain(found.acceptance),
-        "counts": {"rows": counts.rows, "balls": totals.balls, **counts._asdict()},
+        "counts": {
+            "rows": totals.balls + counts.left_out,
+            "balls": counts.rows - counts.left_out,
+            **counts._asdict(),
+            "repeated": found.repeats.count,
+        },
         "nonconforming": {
             **plain(found.nonconforming),
             "undecided": counts.undecided,
@@ -168,8 +174,8 @@ def _caution(caution: Caution) -> dict[str, str]:
     return {"code": caution.code, "message": caution.words}
 
 
-def _left_out(notes: Notes, totals: Gathered) -> dict[str, Any]:
-    repeated, listed = totals.serials.repeated()
+def _left_out(found: LotFindings) -> dict[str, Any]:
+    notes, repeats = found.notes, found.repeats
     return {
         "rows": notes.left_out,
         "cells": notes.cells,
@@ -177,9 +183,11 @@ def _left_out(notes: Notes, totals: Gathered) -> dict[str, Any]:
         "by_column": dict(sorted(notes.by_column.items())),
         "listed": plain(notes.listed),
         "repeated_serials": {
-            "count": repeated,
-            "listed": [{"row": row, "first_row": first} for row, first in listed],
+            "count": repeats.count,
+            "contradictory": repeats.contradictory,
+            "listed": [each._asdict() for each in repeats.listed],
         },
+        "no_balls": {"count": notes.no_balls, "listed": [each._asdict() for each in notes.apart]},
     }
 
 
@@ -249,7 +257,7 @@ def _drift(found: DriftFindings) -> dict[str, Any]:
 
 def _cautions(found: LotFindings) -> list[Caution]:
     left_out, balls, not_assessed = found.notes.left_out, found.totals.balls, found.counts.not_assessed
-    repeated, _ = found.totals.serials.repeated()
+    repeats, no_balls = found.repeats, found.notes.no_balls
     cautions = []
     if left_out:
         text = (
@@ -257,8 +265,14 @@ def _cautions(found: LotFindings) -> list[Caution]:
             "takes each as one that may be nonconforming."
         )
         cautions.append(Caution("rows_left_out", text))
-    if repeated:
-        text = f"Repeated serials: {repeated}; each row is judged as a ball of its own."
+    if no_balls:
+        named = ", ".join(dict.fromkeys(str(each.word) for each in found.notes.apart if each.word))
+        text = f"Set apart as no {'ball' if no_balls == 1 else 'balls'}: {counted(no_balls, 'row')}"
+        cautions.append(Caution("no_balls", f"{text} ({named})." if named else f"{text}."))
+    if repeats.count:
+        text = f"Repeated serials: {repeats.count}; the rows of one serial count as one ball, by the worst."
+        if repeats.contradictory:
+            text += f" Contradicting an earlier row: {repeats.contradictory}."
         cautions.append(Caution("repeated_serials", text))
     if balls < SMALL_SAMPLE:
         text = f"A small sample, {counted(balls, 'ball')}: bounds are wide and tests weak."
@@ -283,7 +297,10 @@ def _assumptions(found: LotFindings) -> list[str]:
     if plan.kind in ("none", "every_ball") and plan.acceptance_number == 0:
         taken.append("The lot is accepted only where no ball of it may be nonconforming.")
     if plan.kind == "every_ball" and plan.aql is not None:
-        taken.append(f"Every ball was measured: at most {plan.aql:g} % nonconforming balls are accepted.")
+        taken.append(
+            f"Every ball was measured: a lot of at most {plan.aql:g} % nonconforming balls is accepted "
+            "without them."
+        )
     if "circumference" not in given and "diameter" in given:
         taken.append("The circumference is the diameter times pi.")
     if not request.edition.on_given:

@@ -11,11 +11,13 @@ from dataclasses import replace
 from pathlib import PurePath
 from typing import Any
 
+import numpy as np
+
 from ballgauge_schemas.shared.limits import NAME_MAXIMUM
 from ballgauge_service.core.bulk import Bulk, Check, threads_here, unasked
 from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.lot.answer import DriftFindings, LotFindings, lot_answer, series_answer
-from ballgauge_service.lot.judging.gathering import SERIALS_MAXIMUM, Gathered
+from ballgauge_service.lot.judging.gathering import SERIALS_MAXIMUM, Gathered, Repeats, find_repeats
 from ballgauge_service.lot.judging.pieces import Judging, Piece, book_of, judge_piece, worded
 from ballgauge_service.lot.judging.totals import QuantityTotals
 from ballgauge_service.lot.judging.verdicts import Verdicts
@@ -26,10 +28,12 @@ from ballgauge_service.lot.reading.text import Source
 from ballgauge_service.lot.request import DriftChart, LotRequest
 from ballgauge_service.lot.sampling.acceptance import (
     Counts,
+    PlanDecision,
     accept_lot,
     apply_sample_rules,
     decide_by_count,
     decide_by_variables,
+    draw_from_rows,
 )
 from ballgauge_service.lot.sampling.choice import (
     ChosenPlan,
@@ -105,6 +109,7 @@ class Lot:
             self.totals.worst_wanted,
             self.totals.serials_wanted,
             self._rows_wanted,
+            frozenset(self.request.file.rows_ignored),
         )
         pieces, ahead = self._pieces()
         for judged in self._bulk.map(judge_piece, judging, pieces, self._check, ahead):
@@ -149,9 +154,12 @@ class Lot:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    @property
-    def counts(self) -> Counts:
-        """Balls by outcome within the scope asked for, and rows left out."""
+    def counts(self, repeats: Repeats) -> Counts:
+        """Balls by outcome within the scope asked for, and rows left out; a repeated serial is one ball."""
+        if repeats.count:
+            _, _, codes = self.totals.serials.balls(self._measured())
+            by_code = np.bincount(codes, minlength=len(OUTCOMES)).tolist()
+            return Counts(**dict(zip(OUTCOMES, by_code, strict=True)), left_out=self.notes.left_out)
         by_name = dict(zip(OUTCOMES, self.totals.outcomes.tolist(), strict=True))
         passed = self.totals.conforming_where_measured() if self.request.scope == "measured" else 0
         return Counts(
@@ -162,16 +170,29 @@ class Lot:
             self.notes.left_out,
         )
 
+    def _measured(self) -> int | None:
+        return self.totals.measured_mask() if self.request.scope == "measured" else None
+
+    def by_count(self, plan: ChosenPlan, counts: Counts) -> PlanDecision:
+        """What the attributes plan decides: of more balls than it asks for, by a sample drawn from them."""
+        size, seed = plan.sample_size, self.request.sampling.seed
+        if counts.rows <= size:
+            return decide_by_count(plan, counts)
+        balls = self.totals.serials.balls(self._measured())
+        return decide_by_count(plan, *draw_from_rows(*balls, self.notes.left_out, size, seed))
+
     def answer(self) -> dict[str, Any]:
         """The answer, ready for JSON. Raises InvalidInput where no sample can be drawn as asked."""
         return lot_answer(self.findings())
 
     def findings(self) -> LotFindings:
         """What was found, once the lot was iterated. Raises InvalidInput as `answer` does."""
-        request, counts, edition = self.request, self.counts, self.request.edition
+        request, edition = self.request, self.request.edition
         titles = {rule.id: rule.title for rule in edition.rules}
-        plan = _plan_in_force(request, counts)
         ordered = self.totals.ordered()
+        repeats = find_repeats(self.totals, ordered)
+        counts = self.counts(repeats)
+        plan = _plan_in_force(request, counts)
         quantities = describe_quantities(self.totals, ordered, request.confidence, request.coverage)
         by_name = {each.quantity: each for each in quantities}
         variables = [decide_by_variables(test, by_name.get(test.quantity)) for test in request.variables]
@@ -183,10 +204,11 @@ class Lot:
         samples = apply_sample_rules(in_force, ordered, edition.on, request.confidence)
         acceptance = accept_lot(
             plan,
-            decide_by_count(plan, counts),
+            self.by_count(plan, counts),
             variables,
             samples,
             sample_rules_count=edition.stage == "approval",
+            nonconforming=counts.nonconforming,
             scope=request.scope,
             not_judged=tuple(titles[rule] for rule in self.totals.measured_rules()[1]),
         )
@@ -201,6 +223,7 @@ class Lot:
             file=self.file.found,
             notes=self.notes,
             totals=self.totals,
+            repeats=repeats,
             counts=counts,
             plan=plan,
             curves=plan_curves(plan),

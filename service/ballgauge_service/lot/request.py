@@ -123,11 +123,12 @@ def _sampling(loaded: Mapping[str, Any]) -> Sampling:
         loaded.get("lot_size"),
         None if plan is None else PlanWanted(**plan),
         tuple(VariablesWanted(**each) for each in loaded["variables"]),
+        loaded.get("seed", limits.DEFAULT_SEED),
     )
 
 
 def _file(loaded: Mapping[str, Any]) -> ReadingOptions:
-    given = {**loaded, "missing": tuple(loaded["missing"])}
+    given = {**loaded, "missing": tuple(loaded["missing"]), "rows_ignored": tuple(loaded["rows_ignored"])}
     if given.get("separator") == SEPARATORS[-1]:
         given["separator"] = "\t"
     return ReadingOptions(**given)

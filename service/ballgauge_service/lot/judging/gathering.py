@@ -115,10 +115,13 @@ class Gathered(LotTotals):
 
     def conforming_where_measured(self) -> int:
         """Balls not assessed by every rule, but conforming by all rules on what any ball of the lot has."""
-        assert self.edition is not None
-        measured, _ = self.measured_rules()
-        mask = sum(1 << self.edition.regime.index[rule] for rule in measured)
+        mask = self.measured_mask()
         return sum(count for lacking, count in self._unjudged.items() if lacking and not lacking & mask)
+
+    def measured_mask(self) -> int:
+        """The rules that count on what any ball of the lot has, as bits."""
+        assert self.edition is not None
+        return sum(1 << self.edition.regime.index[rule] for rule in self.measured_rules()[0])
 
     def limits(self) -> dict[str, BindingLimits]:
         """The limits of every quantity that has any, by name."""
@@ -190,6 +193,44 @@ class Ordered(NamedTuple):
     serials: list[str | None]
     values: Mapping[str, NDArray[np.float64]]
     approved_on: NDArray[np.datetime64]
+
+
+class RepeatedRow(NamedTuple):
+    """A row with the serial of an earlier one, and the quantities it reads otherwise; None: not known."""
+
+    row: int
+    first_row: int
+    differs: list[str] | None
+
+
+@dataclass(frozen=True, slots=True)
+class Repeats:
+    """Rows that repeat a serial: all, the first of them, and how many of those contradict the earlier row."""
+
+    count: int
+    listed: list[RepeatedRow]
+    contradictory: int | None
+
+
+def find_repeats(totals: LotTotals, ordered: Ordered | None) -> Repeats:
+    """The rows that stand for a ball that was told of before, and where their readings differ from it."""
+    count, pairs = totals.serials.repeated()
+    if ordered is None:
+        return Repeats(count, [RepeatedRow(*pair, None) for pair in pairs], None)
+    place = {int(row): k for k, row in enumerate(ordered.rows.tolist())} if pairs else {}
+    listed = [
+        RepeatedRow(
+            row,
+            first,
+            [
+                name
+                for name, values in ordered.values.items()
+                if not np.array_equal(values[place[row]], values[place[first]], equal_nan=True)
+            ],
+        )
+        for row, first in pairs
+    ]
+    return Repeats(count, listed, sum(bool(each.differs) for each in listed))
 
 
 def _natural(serial: str) -> tuple[tuple[int, int, str], ...]:

@@ -29,7 +29,10 @@ Book = tuple[str, date | None, str, str | None]
 
 @dataclass(frozen=True, slots=True)
 class Judging:
-    """How the pieces of one lot are judged; see `Lot`. `rows_wanted`: whether verdicts come back."""
+    """How the pieces of one lot are judged; see `Lot`. `rows_wanted`: whether verdicts come back.
+
+    `ignored`: rows of the file that are no balls.
+    """
 
     book: Book
     decision: Decision
@@ -38,6 +41,7 @@ class Judging:
     worst_wanted: int
     serials_wanted: bool
     rows_wanted: bool
+    ignored: frozenset[int] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +66,7 @@ def judge_piece(judging: Judging, piece: Piece, check: Check) -> Judged:
     kept = []
     for chunk in _chunks(piece):
         check()
-        balls = read_balls(chunk, judging.rules, notes)
+        balls = read_balls(chunk, judging.rules, notes, judging.ignored)
         verdicts = judge_balls(balls, rules, judging.decision, judging.uncertainties)
         totals.add(balls, verdicts)
         if judging.rows_wanted and len(verdicts):

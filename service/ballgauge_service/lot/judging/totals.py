@@ -11,7 +11,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
-from typing import Self
+from typing import Any, Self
 
 import numpy as np
 import pyarrow as pa
@@ -33,6 +33,8 @@ DUPLICATES_LISTED = 1000
 
 _COARSE, _FINE = 31, 30
 _LOW_BITS = np.int64((1 << _COARSE) - 1)
+_NOT_ASSESSED = OUTCOMES.index("not_assessed")
+_NAMELESS = np.uint64(0x9E3779B97F4A7C15)
 
 
 @dataclass
@@ -116,29 +118,59 @@ class QuantityTotals:
 
 
 class Serials:
-    """Serial numbers seen so far, as 64-bit digests, to find those that repeat once all are there.
+    """The rows judged so far by serial number, as 64-bit digests, each with what it came to.
 
     Two different serials pass for one with a chance of about n^2 / 2^65: three in a million for ten million
-    balls.
+    balls. What a row came to is its outcome code, and above two bits the rules that it was not assessed by.
     """
 
     def __init__(self) -> None:
         self.parts: list[tuple[NDArray[np.uint64], NDArray[np.int64] | range]] = []
+        self.fates: list[NDArray[np.integer[Any]]] = []
+        self.nameless: list[tuple[NDArray[np.int64], NDArray[np.integer[Any]]]] = []
 
-    def add(self, rows: NDArray[np.int64], serial: pa.Array | None) -> None:
-        """Take in the serials of some rows; a ball without one repeats none."""
-        if serial is None or len(serial) == serial.null_count:
+    def add(self, rows: NDArray[np.int64], serial: pa.Array | None, fates: NDArray[np.integer[Any]]) -> None:
+        """Take in some rows; a ball without a serial repeats none."""
+        if not len(rows):
             return
-        if serial.null_count:
-            given = serial.is_valid().to_numpy(zero_copy_only=False)
-            serial, rows = serial.drop_null(), rows[given]
+        if serial is None or serial.null_count:
+            given = np.zeros(len(rows), dtype=np.bool_)
+            if serial is not None:
+                given = serial.is_valid().to_numpy(zero_copy_only=False)
+                serial = serial.drop_null()
+            self.nameless.append((rows[~given], fates[~given]))
+            rows, fates = rows[given], fates[given]
+        if serial is None or not len(rows):
+            return
         first, last = int(rows[0]), int(rows[-1])
         places = range(first, last + 1) if last - first + 1 == len(rows) else rows
         self.parts.append((digests(serial), places))
+        self.fates.append(fates)
 
     def merge(self, other: Serials) -> None:
         """Take in those of another part of the lot."""
         self.parts.extend(other.parts)
+        self.fates.extend(other.fates)
+        self.nameless.extend(other.nameless)
+
+    def balls(self, measured: int | None) -> tuple[NDArray[np.uint64], NDArray[np.int64], NDArray[np.int8]]:
+        """Each ball once: a number to draw it by, (n,), the first row it stands in, and its outcome code.
+
+        The rows of one serial are one ball, and the worst of them is its outcome. measured: the rules, as
+        bits, that a ball must be assessed by; None: by all.
+        """
+        nothing = np.empty(0, dtype=np.int64)
+        digest = np.concatenate([nothing.astype(np.uint64), *(digest for digest, _ in self.parts)])
+        rows = np.concatenate([nothing, *(np.asarray(rows) for _, rows in self.parts)])
+        codes = np.concatenate([nothing.astype(np.int8), *(_codes(fates, measured) for fates in self.fates)])
+        order = np.lexsort((rows, digest))
+        digest, rows = digest[order], rows[order]
+        starts = np.flatnonzero(np.concatenate((digest[:1] == digest[:1], digest[1:] != digest[:-1])))
+        worst = np.maximum.reduceat(codes[order], starts) if starts.size else codes
+        alone = np.concatenate([nothing, *(rows for rows, _ in self.nameless)])
+        loose = np.concatenate([nothing.astype(np.int8), *(_codes(f, measured) for _, f in self.nameless)])
+        keys = np.concatenate((mixed(digest[starts]), mixed(mixed(alone.astype(np.uint64)) + _NAMELESS)))
+        return keys, np.concatenate((rows[starts], alone)), np.concatenate((worst, loose))
 
     def repeated(self) -> tuple[int, list[tuple[int, int]]]:
         """How many rows repeat an earlier row's serial, and the first of them: (row, first row)."""
@@ -163,6 +195,30 @@ class Serials:
         listed = np.flatnonzero(later)[:DUPLICATES_LISTED]
         found = [(int(places[k]), int(places[first[keys[k]]])) for k in listed.tolist()]
         return int(again.size), found
+
+
+def fates_of(outcome: NDArray[np.int8], unknown: NDArray[np.int64]) -> NDArray[np.integer[Any]]:
+    """What balls (n,) came to, as `Serials` keeps it."""
+    unjudged = outcome == _NOT_ASSESSED
+    if not unjudged.any():
+        return outcome
+    return np.where(unjudged, unknown << 2, 0) | outcome
+
+
+def _codes(fates: NDArray[np.integer[Any]], measured: int | None) -> NDArray[np.int8]:
+    """Outcome codes, where no rule beyond those measured need assess a ball."""
+    codes = (fates & 3).astype(np.int8)
+    if measured is not None and fates.dtype == np.int64:
+        lacking = fates >> 2
+        codes[(lacking != 0) & (lacking & measured == 0)] = OUTCOMES.index("conforming")
+    return codes
+
+
+def mixed(numbers: NDArray[np.uint64]) -> NDArray[np.uint64]:
+    """Numbers (n,) scattered over 64 bits: the finalizer of SplitMix64 (Steele, Lea and Flood 2014)."""
+    found = (numbers ^ (numbers >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+    found = (found ^ (found >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+    return found ^ (found >> np.uint64(31))
 
 
 def digests(texts: pa.Array) -> NDArray[np.uint64]:
@@ -223,7 +279,7 @@ class LotTotals:
             self.decided_by[name] = self.decided_by.get(name, 0) + int(broken[place])
         for name, values in balls.values.items():
             self._totals(name).add(values)
-        self.serials.add(balls.rows, balls.serial)
+        self.serials.add(balls.rows, balls.serial, fates_of(verdicts.outcome, verdicts.unknown))
         self._keep([balls])
 
     def _totals(self, name: str) -> QuantityTotals:

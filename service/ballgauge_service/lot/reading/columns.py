@@ -22,6 +22,7 @@ from ballgauge_schemas.shared.ball import BallSchema
 from ballgauge_schemas.shared.base import REQUIRED
 from ballgauge_schemas.shared.limits import DIAMETER_AGREEMENT
 from ballgauge_service.check.request import Ball, impossible_ball
+from ballgauge_service.lot.reading.apart import Apart, set_apart
 from ballgauge_service.lot.reading.cells import (
     SERIAL,
     BoolArray,
@@ -60,13 +61,14 @@ class RawChunk(NamedTuple):
     """Records as a file holds them.
 
     `rows` (n,) numbers of the records in the file; `columns` the cells of each heading; `notes` on records
-    that could not be split into cells; `blank` count of empty lines.
+    that could not be split into cells; `blank` count of empty lines; `apart` records that are no balls.
     """
 
     rows: IntArray
     columns: Mapping[Heading, Column]
     notes: Sequence[Note]
     blank: int
+    apart: Sequence[Apart] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,13 +83,23 @@ class Note:
 
 @dataclass(slots=True)
 class Notes:
-    """What was left out of a lot, and why: everything counted, the first `NOTES_MAXIMUM` listed."""
+    """What was left out of a lot, and why: everything counted, the first `NOTES_MAXIMUM` listed.
+
+    `no_balls` counts the rows set apart as no balls, `apart` the first of them.
+    """
 
     left_out: int = 0
     cells: int = 0
     blank: int = 0
     listed: list[Note] = field(default_factory=list)
     by_column: dict[str, int] = field(default_factory=dict)
+    no_balls: int = 0
+    apart: list[Apart] = field(default_factory=list)
+
+    def set_apart(self, count: int, first: Sequence[Apart]) -> None:
+        """Count rows that are no balls."""
+        self.no_balls += count
+        self.apart.extend(first[: NOTES_MAXIMUM - len(self.apart)])
 
     @property
     def room(self) -> int:
@@ -100,6 +112,7 @@ class Notes:
         self.left_out += later.left_out
         self.cells += later.cells
         self.blank += later.blank
+        self.set_apart(later.no_balls, later.apart)
         for heading, count in later.by_column.items():
             self.by_column[heading] = self.by_column.get(heading, 0) + count
 
@@ -125,16 +138,41 @@ class Balls:
         return len(self.rows)
 
 
-def read_balls(chunk: RawChunk, rules: CellRules, notes: Notes) -> Balls:
-    """The balls of a chunk that can be judged; what cannot goes into `notes`.
+def read_balls(
+    chunk: RawChunk, rules: CellRules, notes: Notes, ignored: frozenset[int] = frozenset()
+) -> Balls:
+    """The balls of a chunk that can be judged; what cannot, and what is none, goes into `notes`.
 
-    Raises InvalidInput for an Arrow column of a type that its field cannot have.
+    ignored: rows of the file that are no balls. Raises InvalidInput for an Arrow column of a type that its
+    field cannot have.
     """
+    chunk = _balls_alone(chunk, ignored)
+    notes.set_apart(len(chunk.apart), chunk.apart)
     reader = _Reader(chunk, rules)
     reader.read()
     reader.cross_check()
     reader.tell(notes)
     return reader.balls()
+
+
+def _balls_alone(chunk: RawChunk, ignored: frozenset[int]) -> RawChunk:
+    """The chunk with its rows that are no balls in `apart`."""
+    found = set_apart(chunk.rows, list(chunk.columns.items()), ignored)
+    unread = [Apart(note.row, None) for note in chunk.notes if note.row in ignored]
+    if not found and not unread:
+        return chunk
+    keep = np.ones(len(chunk.rows), dtype=np.bool_)
+    keep[[place for place, _ in found]] = False
+    places = np.flatnonzero(keep)
+    columns = {
+        heading: [column[place] for place in places.tolist()]
+        if isinstance(column, list)
+        else column.take(pa.array(places))
+        for heading, column in chunk.columns.items()
+    }
+    notes = [note for note in chunk.notes if note.row not in ignored]
+    apart = sorted([*chunk.apart, *(each for _, each in found), *unread])
+    return RawChunk(chunk.rows[keep], columns, notes, chunk.blank, apart)
 
 
 class _Reader:

@@ -18,6 +18,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from pyarrow import csv as arrow_csv
 
+from ballgauge_service.lot.reading.apart import Apart, is_summary
 from ballgauge_service.lot.reading.cells import CellRules
 from ballgauge_service.lot.reading.columns import Note, RawChunk
 from ballgauge_service.lot.reading.headings import (
@@ -155,8 +156,9 @@ def delimited_chunks(text: Text, dialect: Dialect, rules: CellRules, size: int) 
                 continue
             block, headed = _without_first(block), True
         if len(block.rows):
-            columns, rows, notes, blank = reader.read(block)
-            yield RawChunk(rows, columns, sorted([*bad, *notes], key=lambda n: n.row), block.blank + blank)
+            columns, rows, notes, blank, apart = reader.read(block)
+            notes = sorted([*bad, *notes], key=lambda note: note.row)
+            yield RawChunk(rows, columns, notes, block.blank + blank, apart)
         else:
             yield RawChunk(block.rows, {}, bad, block.blank)
 
@@ -194,7 +196,7 @@ def _require_clear(block: Block, separator: str) -> None:
         raise bad_file(_UNCLEAR, row=int(block.rows[len(before) - 1]))
 
 
-_Read = tuple[Mapping[Heading, Any], np.ndarray, list[Note], int]
+_Read = tuple[Mapping[Heading, Any], np.ndarray, list[Note], int, list[Apart]]
 
 
 class _Reader:
@@ -205,7 +207,8 @@ class _Reader:
         self.kept = {
             name: heading
             for name, heading in zip(self.names, dialect.headings, strict=True)
-            if heading.field is not None
+            # The first column may say that a row is no ball, whatever it stands for.
+            if heading.field is not None or name == self.names[0]
         }
         self.numbers = {name: heading for name, heading in self.kept.items() if heading.quantity is not None}
         self.nulls = ["", *rules.missing]
@@ -217,7 +220,7 @@ class _Reader:
         if not self.dirty:
             table = self._quick(block)
             if table is not None:
-                return self._columns(table), block.rows, [], 0
+                return self._columns(table), block.rows, [], 0, []
         result = self._thorough(block)
         self.dirty = not self.dirty
         return result
@@ -241,8 +244,9 @@ class _Reader:
         odd: list[tuple[int, int, str]] = []
 
         def note(row: Any) -> str:
+            first = row.text.split(self.dialect.separator, 1)[0].strip('" \t\r\n')
             blank = row.text.strip() == ""
-            odd.append((row.number - 1, row.actual_columns, "" if blank else "row"))
+            odd.append((row.number - 1, row.actual_columns, "" if blank else first or "row"))
             return "skip"
 
         table = self._parsed(block, dict.fromkeys(self.kept, pa.string()), threads=False, handler=note)
@@ -256,11 +260,12 @@ class _Reader:
                 None,
                 f"the row has {count} cells where there are {wanted} headings",
             )
-            for place, count, kind in odd
-            if kind
+            for place, count, first in odd
+            if first and not is_summary(first)
         ]
+        apart = [Apart(int(block.rows[place]), first) for place, _, first in odd if is_summary(first)]
         rows = np.delete(block.rows, [place for place, _, _ in odd])
-        return self._columns(table), rows, notes, len(odd) - len(notes)
+        return self._columns(table), rows, notes, len(odd) - len(notes) - len(apart), apart
 
     def _parsed(
         self, block: Block, types: Mapping[str, Any], *, threads: bool, handler: Any = None

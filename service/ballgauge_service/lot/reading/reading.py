@@ -57,7 +57,8 @@ class ReadingOptions:
 
     `mapping`: heading to field name, or to None to leave the column out. `encoding`, `separator` and
     `decimal` (mark) of text files; `missing`: texts that mean no data, besides the empty cell; `sheet` of a
-    workbook (its first). `chunk_bytes`: how much is read at a time; no result depends on it.
+    workbook (its first); `rows_ignored` are no balls. `chunk_bytes`: how much is read at a time; no result
+    depends on it.
     """
 
     format: Format | None = None
@@ -67,6 +68,7 @@ class ReadingOptions:
     decimal: str | None = None
     missing: tuple[str, ...] = ()
     sheet: str | None = None
+    rows_ignored: tuple[int, ...] = ()
     chunk_bytes: int = CHUNK_BYTES
 
 

@@ -23,6 +23,7 @@ import python_calamine as calamine
 
 from ballgauge_schemas.shared.limits import COLUMNS_MAXIMUM
 from ballgauge_service.core.refusal import InvalidInput
+from ballgauge_service.lot.reading.apart import Apart, is_summary
 from ballgauge_service.lot.reading.columns import Note, RawChunk
 from ballgauge_service.lot.reading.headings import (
     Heading,
@@ -263,9 +264,12 @@ class Workbook:
     def chunks(self, count: int) -> Iterator[RawChunk]:
         """The chunks of the sheet, `count` rows each."""
         while part := list(islice(self.rows, count)):
-            numbers, notes = [], []
+            numbers, notes, apart = [], [], []
             kept: list[list[Any]] = []
             for row, cells in part:
+                if isinstance(cells[0], str) and is_summary(cells[0]):
+                    apart.append(Apart(row, cells[0].strip()))
+                    continue
                 if any(cell != "" for cell in cells[self.width :]):
                     text = f"the row has more cells than the {self.width} headings"
                     notes.append(Note(row, None, None, text))
@@ -286,7 +290,7 @@ class Workbook:
                 heading: [None if cell == "" else cell for cell in columns[k]]
                 for k, heading in enumerate(self.headings)
             }
-            yield RawChunk(np.array(numbers, dtype=np.int64), cells_of, notes, 0)
+            yield RawChunk(np.array(numbers, dtype=np.int64), cells_of, notes, 0, apart)
 
     def close(self) -> None:
         """Let the file go."""

@@ -13,8 +13,10 @@ from datetime import date
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ballgauge_service.lot.judging.gathering import Ordered
+from ballgauge_service.lot.judging.totals import mixed
 from ballgauge_service.lot.sampling.choice import (
     AcceptanceCurve,
     ChosenPlan,
@@ -31,13 +33,15 @@ from ballgauge_service.lot.sampling.sample_rules import (
 from ballgauge_service.lot.sampling.variables import VariablesDecision, VariablesPlan, judge_by_variables
 from ballgauge_service.lot.statistics.basics import FloatArray, SampleSummary
 from ballgauge_service.lot.statistics.characteristics import QuantityStatement
-from ballgauge_service.rulebooks import SampleRule
+from ballgauge_service.rulebooks import OUTCOMES, SampleRule
 
 ORDER = ("nonconforming", "inconclusive", "not_assessed", "conforming")
 
+_LEFT_OUT = np.uint64(0xD1B54A32D192ED03)
+
 
 class Counts(NamedTuple):
-    """Balls by outcome, and rows that could not be read as a ball."""
+    """Balls by outcome, each once, and rows that could not be read as a ball."""
 
     conforming: int
     nonconforming: int
@@ -47,7 +51,7 @@ class Counts(NamedTuple):
 
     @property
     def rows(self) -> int:
-        """Every row that holds, or should hold, a ball."""
+        """Every ball there is, or should be."""
         return sum(tuple(self))
 
     @property
@@ -57,10 +61,20 @@ class Counts(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
+class DrawnFromRows:
+    """The plan's sample among more balls than it asks for: drawn from so many by a seed; rows of the file."""
+
+    seed: int
+    drawn_from: int
+    rows: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class PlanDecision:
-    """What an attributes plan says of the counts.
+    """What an attributes plan says of the balls of its sample.
 
     `fewest` and `most`: nonconforming balls there may be in the plan's sample, with all that was not decided.
+    `drawn`: how the sample was drawn where more balls were given than it asks for.
     """
 
     outcome: str
@@ -71,25 +85,46 @@ class PlanDecision:
     undecided: int
     fewest: int
     most: int
+    drawn: DrawnFromRows | None
     message: str
 
 
-def decide_by_count(plan: ChosenPlan, counts: Counts) -> PlanDecision:
-    """Judge counts by a plan.
+def draw_from_rows(
+    keys: NDArray[np.uint64],
+    rows: NDArray[np.int64],
+    codes: NDArray[np.int8],
+    left_out: int,
+    sample_size: int,
+    seed: int,
+) -> tuple[Counts, DrawnFromRows]:
+    """A simple random sample of the balls of a file, and what it holds.
 
-    More balls than the plan's sample are taken too: the lot is decided where any sample of the plan's size
-    among them decides it the same way. Fewer leave the missing ones undecided.
+    keys (n,): a number for each ball, by which it is drawn whatever the order of the file; rows, codes: its
+    row and outcome code. left_out rows are drawn from too. The balls drawn are those whose keys, scattered
+    by the seed, are smallest, so that a larger sample holds the smaller one.
+    """
+    others = mixed(np.arange(1, left_out + 1, dtype=np.uint64) * _LEFT_OUT)
+    start = mixed(np.array([seed], dtype=np.uint64) + _LEFT_OUT)
+    order = np.argsort(mixed(np.concatenate((keys, others)) ^ start), kind="stable")[:sample_size]
+    taken = order[order < len(keys)]
+    by_code = np.bincount(codes[taken], minlength=len(OUTCOMES)).tolist()
+    counts = Counts(**dict(zip(OUTCOMES, by_code, strict=True)), left_out=len(order) - len(taken))
+    return counts, DrawnFromRows(seed, len(keys) + left_out, tuple(np.sort(rows[taken]).tolist()))
+
+
+def decide_by_count(plan: ChosenPlan, counts: Counts, drawn: DrawnFromRows | None = None) -> PlanDecision:
+    """Judge by a plan the counts of its sample; balls that it lacks are undecided.
+
+    drawn: how the sample was drawn from more balls.
     """
     wanted = plan.sample_size
     short = max(wanted - counts.rows, 0)
-    extra = max(counts.rows - wanted, 0)
     undecided = counts.undecided + short
-    fewest = max(counts.nonconforming - extra, 0)
-    most = min(wanted, counts.nonconforming + undecided)
+    most = counts.nonconforming + undecided
     accept = plan.acceptance_number
     if most <= accept:
         outcome = "conforming"
-    elif fewest > accept:
+    elif counts.nonconforming > accept:
         outcome = "nonconforming"
     elif counts.nonconforming + counts.inconclusive > accept:
         outcome = "inconclusive"
@@ -98,34 +133,29 @@ def decide_by_count(plan: ChosenPlan, counts: Counts) -> PlanDecision:
     return PlanDecision(
         outcome,
         wanted,
-        counts.rows,
+        counts.rows if drawn is None else drawn.drawn_from,
         accept,
         counts.nonconforming,
         undecided,
-        fewest,
+        counts.nonconforming,
         most,
-        _count_message(outcome, plan, counts, short, extra, undecided),
+        drawn,
+        _count_message(plan, counts, short, drawn),
     )
 
 
-def _count_message(
-    outcome: str, plan: ChosenPlan, counts: Counts, short: int, extra: int, undecided: int
-) -> str:
+def _count_message(plan: ChosenPlan, counts: Counts, short: int, drawn: DrawnFromRows | None) -> str:
     found = f"{counts.nonconforming} nonconforming of {counted(counts.rows, 'ball')}"
-    found += f"; at most {plan.acceptance_number} may be"
-    reasons = []
+    if drawn is not None:
+        found += f", the plan's sample drawn from {drawn.drawn_from} by seed {drawn.seed}"
+    reasons = [f"{found}; at most {plan.acceptance_number} may be"]
     if short:
         reasons.append(
             f"the plan's sample is {counted(plan.sample_size, 'ball')}, {short} more than were given"
         )
-    if undecided - short:
-        reasons.append(f"{counted(undecided - short, 'ball')} not decided, any of which may be nonconforming")
-    if extra and outcome == "inconclusive":
-        reasons.append(
-            f"{extra} more than the plan's sample of {plan.sample_size} were given: which of them are the "
-            "sample decides; give the sample alone"
-        )
-    return "; ".join([found, *reasons])
+    if counts.undecided:
+        reasons.append(f"{counted(counts.undecided, 'ball')} not decided, any of which may be nonconforming")
+    return "; ".join(reasons)
 
 
 @dataclass(frozen=True, slots=True)
@@ -266,6 +296,9 @@ def _roughness(
 class Acceptance:
     """The decision on a lot: `lot_accepted` True, False, or None where nothing is decided.
 
+    `to_remove`: nonconforming balls found, none of which an accepted lot keeps; `remaining`: the balls of the
+    lot without them, None where its size is not known.
+
     `scope` is `all` or `measured`: by every rule, or by the rules on quantities the file has. `not_judged`
     names the rules that lack their quantity.
 
@@ -278,6 +311,8 @@ class Acceptance:
     scope: str
     not_judged: tuple[str, ...]
     reasons: tuple[str, ...]
+    to_remove: int
+    remaining: int | None
     acceptance_at_aql: float | None
     acceptance_at_limiting_quality: float | None
     aql: float | None
@@ -292,12 +327,14 @@ def accept_lot(
     sample_rules: Sequence[SampleRuleOutcome],
     *,
     sample_rules_count: bool,
+    nonconforming: int,
     scope: str = "all",
     not_judged: tuple[str, ...] = (),
 ) -> Acceptance:
     """Join the parts: the worst of them decides, and none that is not assessed is a pass.
 
-    sample_rules_count: whether the governing body's rules on samples decide with the rest.
+    sample_rules_count: whether the governing body's rules on samples decide with the rest. nonconforming:
+    balls found in all that was measured.
     """
     told = [_Part("Balls", "its plan", by_count.outcome, by_count.message)]
     for test in variables:
@@ -316,10 +353,12 @@ def accept_lot(
     return Acceptance(
         {"conforming": True, "nonconforming": False}.get(outcome),
         outcome,
-        _message(outcome, causes, scope, not_judged),
+        _message(outcome, causes, nonconforming, scope, not_judged),
         scope,
         not_judged,
         tuple(f"{part.title}: {part.message}" for part in told),
+        nonconforming,
+        None if plan.lot_size is None else plan.lot_size - nonconforming,
         plan.acceptance_at_aql,
         plan.acceptance_at_limiting_quality,
         plan.aql,
@@ -337,8 +376,12 @@ class _Part(NamedTuple):
     message: str
 
 
-def _message(outcome: str, causes: Sequence[str], scope: str, not_judged: tuple[str, ...]) -> str:
+def _message(
+    outcome: str, causes: Sequence[str], nonconforming: int, scope: str, not_judged: tuple[str, ...]
+) -> str:
     text = _MESSAGES[outcome].format(causes=", by ".join(causes))
+    if outcome == "conforming" and nonconforming:
+        text += f" Remove {counted(nonconforming, 'nonconforming ball')} from it."
     if scope == "measured" and not_judged:
         text += f" By the rules on what was measured; not judged: {counted(len(not_judged), 'rule')}."
     return text

@@ -71,12 +71,16 @@ class VariablesWanted:
 
 @dataclass(frozen=True, slots=True)
 class Sampling:
-    """What the rows are of the lot (`stated_rows` None: not said), and the plans it is judged by."""
+    """What the rows are of the lot (`stated_rows` None: not said), and the plans it is judged by.
+
+    `seed`: by which the plan's sample is drawn from more balls than it asks for.
+    """
 
     stated_rows: str | None = None
     lot_size: int | None = None
     plan: PlanWanted | None = None
     variables: tuple[VariablesWanted, ...] = ()
+    seed: int = limits.DEFAULT_SEED
 
     @property
     def rows(self) -> str:

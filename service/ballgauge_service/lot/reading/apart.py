@@ -1,0 +1,92 @@
+"""Rows of a lot's file that are no balls: a total, a mean, a limit below the table, or what the caller names.
+
+They are set apart before anything is read of them, so that no number counts them, and told.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import lru_cache
+from typing import Any, NamedTuple
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from ballgauge_service.lot.reading.headings import Heading
+
+_WORDS = (
+    # English
+    "mean", "average", "avg", "median", "minimum", "min", "maximum", "max", "range", "total", "totals", "sum",
+    "subtotal", "count", "standard deviation", "std deviation", "std dev", "std", "stdev", "stddev", "st dev",
+    "sigma", "variance", "cp", "cpk", "pp", "ppk", "limit", "limits", "lower limit", "upper limit", "lsl",
+    "usl", "lcl", "ucl", "spec", "specification", "tolerance", "nominal", "target", "unit", "units",
+    # German
+    "mittelwert", "mittel", "durchschnitt", "summe", "gesamt", "anzahl", "standardabweichung", "spannweite",
+    "grenze", "untergrenze", "obergrenze", "sollwert", "toleranz", "einheit",
+    # Spanish
+    "media", "promedio", "mínimo", "minimo", "máximo", "maximo", "suma", "rango", "desviación estándar",
+    "desviacion estandar", "límite", "limite", "tolerancia", "unidad",
+    # French
+    "moyenne", "médiane", "mediane", "somme", "écart type", "écart-type", "ecart type", "étendue",
+    "tolérance", "unité",
+)  # fmt: skip
+"""What stands before a row of numbers that is no ball (ours)."""
+
+_TRIMMED_MAXIMUM = 5000
+"""Rows up to which the blanks around a cell are looked past (ours): larger files come from programs."""
+
+
+class Apart(NamedTuple):
+    """A row that is no ball: its number in the file, and its word (None: the caller named it)."""
+
+    row: int
+    word: str | None
+
+
+@lru_cache(maxsize=1)
+def _written() -> pa.Array:
+    """The words as they may be written."""
+    cases = {form(word) for word in _WORDS for form in (str.lower, str.upper, str.capitalize, str.title)}
+    return pa.array(sorted(text + mark for text in cases for mark in ("", ":", ".", " =", " :")))
+
+
+def is_summary(cell: str) -> bool:
+    """Whether a first cell, or a serial, says that its row is no ball."""
+    return bool(pc.is_in(pa.scalar(cell.strip()), value_set=_written()).as_py())
+
+
+def set_apart(
+    rows: NDArray[np.int64], columns: Sequence[tuple[Heading, Any]], ignored: frozenset[int]
+) -> list[tuple[int, Apart]]:
+    """The places among `rows` (n,) of what is no ball, with what is told of each.
+
+    columns: the headings and their cells, Arrow arrays or lists; the first, the serials and the names are
+    looked at. ignored: the rows that the caller names.
+    """
+    found: dict[int, Apart] = {}
+    if ignored:
+        for place in np.flatnonzero(np.isin(rows, list(ignored))).tolist():
+            found[place] = Apart(int(rows[place]), None)
+    for number, (heading, column) in enumerate(columns):
+        if number == 0 or heading.field in ("serial", "name"):
+            for place, word in _summaries(column):
+                found.setdefault(place, Apart(int(rows[place]), word))
+    return sorted(found.items())
+
+
+def _summaries(column: Any) -> list[tuple[int, str]]:
+    if isinstance(column, list):
+        texts = pa.array([cell if isinstance(cell, str) else None for cell in column], pa.string())
+    elif pa.types.is_string(column.type) or pa.types.is_large_string(column.type):
+        texts = column.cast(pa.string())
+    else:
+        return []
+    if len(texts) <= _TRIMMED_MAXIMUM:
+        texts = pc.utf8_trim_whitespace(texts)
+    hit = pc.is_in(texts, value_set=_written())
+    if not pc.any(hit).as_py():
+        return []
+    places = np.flatnonzero(hit.to_numpy(zero_copy_only=False)).tolist()
+    return [(place, str(texts[place])) for place in places]
