@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import copy
+import fcntl
+import json
 import shutil
 import socket
 import subprocess
@@ -77,6 +79,55 @@ LAYOUT_NUMBERS = {
     "full_span": 0.0,
 }
 """The same ball and its layout as the physics has them."""
+
+
+SENTENCES = ROOT / "tests" / "sentences.json"
+"""The one home of the sentences that tests hold, by a name in words."""
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Add the option that takes over sentences that changed."""
+    parser.addoption("--update-sentences", action="store_true", help=f"rewrite {SENTENCES.name}")
+
+
+class Sentence:
+    """A kept sentence, or texts as JSON has them, equal to that text alone; where updating, it becomes it."""
+
+    def __init__(self, name: str, *, update: bool) -> None:
+        self.name, self.update = name, update
+
+    def __eq__(self, text: object) -> bool:
+        text = json.loads(json.dumps(text))
+        if self.update:
+            self._keep(text)
+        return bool(self._kept().get(self.name) == text)
+
+    __hash__ = None  # type: ignore[assignment]
+
+    def __repr__(self) -> str:
+        return repr(self._kept().get(self.name))
+
+    @staticmethod
+    def _kept() -> dict[str, Any]:
+        with SENTENCES.open(encoding="utf-8") as file:
+            fcntl.flock(file, fcntl.LOCK_SH)
+            return json.load(file)
+
+    def _keep(self, text: Any) -> None:
+        with SENTENCES.open("r+", encoding="utf-8") as file:
+            fcntl.flock(file, fcntl.LOCK_EX)
+            kept = {**json.load(file), self.name: text}
+            file.seek(0)
+            file.truncate()
+            json.dump(kept, file, ensure_ascii=False, indent=1, sort_keys=True)
+            file.write("\n")
+
+
+@pytest.fixture(scope="session")
+def sentence(pytestconfig: pytest.Config) -> Callable[[str], Sentence]:
+    """The sentence of a name, to be compared with `==`."""
+    update = pytestconfig.getoption("--update-sentences")
+    return lambda name: Sentence(name, update=update)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -281,14 +281,12 @@ def test_what_does_not_mend_is_said_in_words(check: Check, request_for: Make) ->
     assert "only be deepened" in entry["message"]
 
 
-def test_words_are_fractions_of_the_trade(check: Check, request_for: Make) -> None:
+def test_words_are_fractions_of_the_trade(check: Check, request_for: Make, sentence: Any) -> None:
     remedies = check(case_body(request_for, CASES[0]))["derived"]["remedies"]
     words = {entry["kind"]: entry["message"] for entry in remedies}
-    assert words["thumb_depth"] == "Drill the thumb hole 1/2 in shallower, to 2.000 in."
-    assert words["finger_depth"].startswith(
-        "Drill the middle hole 11/32 in deeper, to 2.094 in; and the ring"
-    )
-    assert words["grip_shift"].startswith("Shift the grip, with every hole and slug of this request, 3/8 in")
+    assert words["thumb_depth"] == sentence("remedy: thumb depth")
+    assert words["finger_depth"] == sentence("remedy: finger depth")
+    assert words["grip_shift"] == sentence("remedy: grip shift")
 
 
 def test_the_margin_and_the_least_depths_are_the_callers(check: Check, request_for: Make) -> None:
@@ -329,17 +327,22 @@ def test_a_guarded_remedy_keeps_the_guard_band(check: Check, request_for: Make) 
         assert verdicts == {"conforming"}
 
 
-def test_drillings_offer_what_a_check_of_today_offers(drill: Check, check: Check, request_for: Make) -> None:
+def test_drillings_offer_what_a_check_of_today_offers(
+    drill: Check, check: Check, request_for: Make, sentence: Any
+) -> None:
     body = case_body(request_for, CASES[3])
     checked = check({**body, "rules": {}})["derived"]["remedies"]
     del body["rules"]
     answer = drill(body)
     assert answer["remedies"] == answer["derived"]["remedies"] == checked
-    assert any("Remedies are sought for the balance limits of" in text for text in answer["assumptions"])
+    told = [text for text in answer["assumptions"] if text.startswith("Remedies")]
+    assert told == sentence("remedies of a drilling")
     assert drill(request_for())["remedies"] == []
 
 
-def test_holes_that_run_through_one_another_get_no_remedy(check: Check, request_for: Make) -> None:
+def test_holes_that_run_through_one_another_get_no_remedy(
+    check: Check, request_for: Make, sentence: Any
+) -> None:
     body = case_body(request_for, CASES[3])
     body["drilling"]["holes"].extend(
         {"role": "vent", "diameter": 0.9, "depth": 2, "at": {"right": 0.02 * k, "up": 0}} for k in range(8)
@@ -347,4 +350,4 @@ def test_holes_that_run_through_one_another_get_no_remedy(check: Check, request_
     body["measured_balance"] = {"top": 3.2}
     (entry,) = check(body)["derived"]["remedies"]
     assert entry["kind"] == "none"
-    assert "run through one another" in entry["message"]
+    assert entry["message"] == sentence("remedy: holes meet")

@@ -192,9 +192,9 @@ def test_without_a_date_the_rulebook_says_its_own(check: Check, request_for: Mak
     answer = check(request_for(rules={"body": body}))
     compiled_on = rulebook(body).compiled_on.isoformat()
     assert answer["rules"]["on"] == compiled_on
-    assert any(compiled_on in text and "No date is given" in text for text in answer["assumptions"])
+    assert any(compiled_on in text for text in answer["assumptions"])
     dated = check(request_for(rules={"body": body, "on": compiled_on}))
-    assert not any("No date is given" in text for text in dated["assumptions"])
+    assert not any(compiled_on in text for text in dated["assumptions"])
 
 
 def test_overlay_is_laid_over_its_own_body(check: Check, request_for: Make) -> None:

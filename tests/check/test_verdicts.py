@@ -179,8 +179,8 @@ def test_both_words_about_holes_that_meet(check: Check, request_for: Make) -> No
     assert not {"holes_meet", "slug_fills_hole"} & {caution["code"] for caution in check(body)["cautions"]}
 
 
-def test_no_answer_says_approved(check: Check, request_for: Make) -> None:
+def test_no_answer_says_approved(check: Check, request_for: Make, sentence: Any) -> None:
     body = request_for(rules=RULES, ball={"approved_on": "2021-05-14"})
     answer = check(body)
     assert answer["outcome"] in ("conforming", "nonconforming", "inconclusive", "not_assessed")
-    assert "only the governing body decides and approves" in answer["cautions"][-1]["message"]
+    assert answer["cautions"][-1]["message"] == sentence("caution: not an approval")

@@ -20,6 +20,11 @@ WORDS = frozenset(
 )  # fmt: skip
 """Members whose text is promised; other text (titles, messages, cautions) may be worded better."""
 
+SAID = frozenset(
+    {"assumptions", "cautions", "detail", "meaning", "message", "notes", "reason", "title", "warnings"}
+)
+"""Members that hold sentences for a person, alone or in an array."""
+
 KEYED = ("rule", "pointer")
 """Members by which the entries of an array are matched; without them entries are matched by place."""
 
@@ -73,6 +78,18 @@ def promised(answer: Any, name: str = "") -> Any:
     if isinstance(answer, list):
         return [] if name in FREE else [promised(entry, name) for entry in answer]
     return "" if isinstance(answer, str) and name not in WORDS else answer
+
+
+def said(answer: Any, name: str = "") -> Iterator[str]:
+    """The sentences that an answer holds, in its order."""
+    if isinstance(answer, dict):
+        for member, value in answer.items():
+            yield from said(value, member)
+    elif isinstance(answer, list):
+        for entry in answer:
+            yield from said(entry, name)
+    elif isinstance(answer, str) and name in SAID:
+        yield answer
 
 
 def line(document: Any) -> str:

@@ -149,12 +149,14 @@ def test_circumference_gives_the_diameter_its_uncertainty(judge: Make, written: 
     assert ball["rules"]["diameter"] == "inconclusive"
 
 
-def test_the_deciding_rule_is_the_one_broken_furthest_in_proportion(judge: Make, written: Make) -> None:
+def test_the_deciding_rule_is_the_one_broken_furthest_in_proportion(
+    judge: Make, written: Make, sentence: Any
+) -> None:
     rows = [{"weight": 16.01, "roundness": 0.02, "rg": 2.5}, {"weight": 17.0, "roundness": 0.0101, "rg": 2.5}]
     judged = judge(written(rows, "csv"))
     assert [ball["rule"] for ball in judged.balls] == ["roundness", "weight"]
     assert [ball["margin"] for ball in judged.balls] == [0.01 - 0.02, -1.0]
-    assert judged.balls[1]["reason"] == "Weight is over the limit of 16 lb"
+    assert judged.balls[1]["reason"] == sentence("reason of a row")
 
 
 def values_of(name: str) -> st.SearchStrategy[list[float]]:

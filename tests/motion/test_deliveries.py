@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -77,7 +78,7 @@ def test_a_ball_that_never_rolls_says_so() -> None:
     assert "never rolled" in got["message"]
 
 
-def test_a_ball_that_stops_says_where() -> None:
+def test_a_ball_that_stops_says_where(sentence: Any) -> None:
     got = told(
         box_ball(BoxBall()),
         Release(4.0, 0.0, 0.0, 0.0, 0.0, 20.0),
@@ -86,7 +87,7 @@ def test_a_ball_that_stops_says_where() -> None:
         samples=21,
     )
     assert got["ending"] == "stopped"
-    assert "short of the pins" in got["message"]
+    assert got["message"] == sentence("stopped short of the pins")
     assert got["curves"]["speed"][-1] < 0.2
 
 

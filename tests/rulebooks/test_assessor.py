@@ -322,11 +322,11 @@ def test_an_unknown_condition_matters_only_where_the_limits_disagree(
     assert missing(judged.assessment, 0) == lacking
 
 
-def test_where_no_limit_is_known_nothing_is_said(judge: Callable[..., Any]) -> None:
+def test_where_no_limit_is_known_nothing_is_said(judge: Callable[..., Any], sentence: Any) -> None:
     text = two_limits("when = { holes = { under = 1.0 } }", "when = { holes = { min = 2.0 } }")
     gap = judge(text=text, balance_side=0.0, holes=1.0)
     assert gap.outcome("balance_side") == "not_assessed"
-    assert "no limit is known" in gap.findings["balance_side"]["message"]
+    assert gap.findings["balance_side"]["message"] == sentence("no limit for these holes")
     assert missing(gap.assessment, 0) == []
     unknown = judge(text=text, balance_side=0.0)
     assert unknown.outcome("balance_side") == "not_assessed"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
 from ballgauge_schemas import PROBLEM, Problem, ValidationError, flatten, load_check_body, validation_problem
@@ -42,14 +44,14 @@ def test_a_member_named_like_the_inner_mark_keeps_its_pointer() -> None:
     assert flatten(caught.value.messages) == [{"pointer": "/_schema", "detail": "unknown field"}]
 
 
-def test_a_suggestion_stands_beside_the_detail() -> None:
+def test_a_suggestion_stands_beside_the_detail(sentence: Any) -> None:
     """Against the contract."""
     with pytest.raises(ValidationError) as caught:
         load_check_body({"ball": {"weight": 15, "diamter": 8.5}})
     assert flatten(caught.value.messages) == [
         {
             "pointer": "/ball/diamter",
-            "detail": "unknown field; did you mean 'diameter'?",
+            "detail": sentence("misspelt field"),
             "suggestion": "diameter",
         }
     ]
@@ -62,19 +64,19 @@ def test_very_many_errors_are_counted() -> None:
     assert errors[-1] == {"pointer": "", "detail": "5 more errors"}
 
 
-def test_a_validation_problem_fits_its_schema() -> None:
+def test_a_validation_problem_fits_its_schema(sentence: Any) -> None:
     """RFC 9457, section 3.1, and the contract's own schema."""
     problem = validation_problem({"ball": {"rg": ["bad"]}}, request_id="abc").to_dict()
     assert problem == {
         "type": "urn:ballgauge:problem:validation",
-        "title": "The request does not meet the contract",
+        "title": sentence("title of a validation problem"),
         "status": 422,
-        "detail": "1 field is wrong; see errors.",
+        "detail": sentence("one field is wrong"),
         "request_id": "abc",
         "errors": [{"pointer": "/ball/rg", "detail": "bad"}],
     }
     assert PROBLEM.load(problem) == problem
-    assert validation_problem({"a": ["x"], "b": ["y"]}).detail == "2 fields are wrong; see errors."
+    assert validation_problem({"a": ["x"], "b": ["y"]}).detail == sentence("two fields are wrong")
 
 
 def test_members_without_value_are_left_out() -> None:

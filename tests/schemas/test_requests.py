@@ -147,7 +147,7 @@ def test_defaults_are_not_shared_between_requests() -> None:
     assert load_check_body(drilled())[0][0]["drilling"]["holes"] == []
 
 
-def test_every_bad_field_is_named_at_once() -> None:
+def test_every_bad_field_is_named_at_once(sentence: Any) -> None:
     """Against RFC 6901 pointers, counted by hand."""
     body = {
         "ball": {
@@ -165,47 +165,48 @@ def test_every_bad_field_is_named_at_once() -> None:
         "decision": {"risk": 0.5},
         "cheks": 1,
     }
-    assert said(body) == {
-        "/ball/wieght": "unknown field; did you mean 'weight'?",
-        "/ball/rg": "must be a number (in), a string with a unit, or an object with a value; got true",
-        "/ball/a~1b~0": "unknown field",
-        "/ball/weight": "missing; this field is required",
-        "/ball/diameter": "missing; a drilling needs the ball's diameter or circumference",
-        "/ball/differential": "intermediate_differential must not exceed differential",
-        "/ball/intermediate_differential": "intermediate_differential must not exceed differential",
-        "/drilling/hand": "missing; this field is required",
-        "/drilling/pap": "missing; the layout is measured from it",
-        "/drilling/layout/drilling_angle": "'in' is not a unit of angle; use for instance deg or rad",
-        "/drilling/layout/pin_to_pap": "missing; this field is required",
-        "/drilling/layout/val_angle": "missing; this field is required",
-        "/drilling/holes/0/depth": "must be from 0.02 in to 8 in; got 31 in",
-        "/drilling/holes/0/at": UNPLACED_THUMB,
-        "/drilling/holes/1/role": "duplicate thumb hole; hole 0 is one too "
-        "(a plugged hole has a slug_density)",
-        "/drilling/holes/1/at": UNPLACED_THUMB,
-        "/drilling/holes/2/at": "missing; spans cannot place a vent hole",
-        "/drilling/holes/3": "must be an object; got a number",
-        "/rules/on": "'2021-02-29' is not a day of the calendar",
-        "/rules/body": "must be usbc or ibf; got 'abc'",
-        "/decision/risk": "must be more than 0 and less than 0.5; got 0.5",
-        "/cheks": "unknown field; did you mean 'checks'?",
+    found = said(body)
+    assert set(found) == {
+        "/ball/wieght",
+        "/ball/rg",
+        "/ball/a~1b~0",
+        "/ball/weight",
+        "/ball/diameter",
+        "/ball/differential",
+        "/ball/intermediate_differential",
+        "/drilling/hand",
+        "/drilling/pap",
+        "/drilling/layout/drilling_angle",
+        "/drilling/layout/pin_to_pap",
+        "/drilling/layout/val_angle",
+        "/drilling/holes/0/depth",
+        "/drilling/holes/0/at",
+        "/drilling/holes/1/role",
+        "/drilling/holes/1/at",
+        "/drilling/holes/2/at",
+        "/drilling/holes/3",
+        "/rules/on",
+        "/rules/body",
+        "/decision/risk",
+        "/cheks",
     }
+    assert found == sentence("every bad field of a check")
 
 
-def test_errors_of_a_batch_carry_its_index() -> None:
+def test_errors_of_a_batch_carry_its_index(sentence: Any) -> None:
     """Against RFC 6901: array indices are reference tokens."""
     good = {"ball": {"weight": 15}}
     assert said({"checks": [good, good, {"ball": {"weight": 15, "rg": "x"}}, []]}) == {
-        "/checks/2/ball/rg": "'x' is not a number with a unit; write it like '1.5 in' or '1 1/2 in'",
-        "/checks/3": "must be an object; got an array",
+        "/checks/2/ball/rg": sentence("no number with a unit"),
+        "/checks/3": sentence("array for an object"),
     }
     assert said({"checks": [good], "ball": {}}) == {"/ball": "unknown field"}
-    assert said({"checks": []}) == {"/checks": "must hold 1 to 1000 entries; got 0"}
-    assert said({"checks": [good] * 1001}) == {"/checks": "must hold 1 to 1000 entries; got 1001"}
-    assert said({"checks": {}}) == {"/checks": "must be an array; got an object"}
+    assert said({"checks": []}) == {"/checks": sentence("no entries")}
+    assert said({"checks": [good] * 1001}) == {"/checks": sentence("too many entries")}
+    assert said({"checks": {}}) == {"/checks": sentence("object for an array")}
     assert said({"drillings": [good]}, load_drilling_body) == {
-        "/drillings/0/drilling": "missing; this field is required",
-        "/drillings/0/ball/diameter": "missing; a drilling needs the ball's diameter or circumference",
+        "/drillings/0/drilling": sentence("missing field"),
+        "/drillings/0/ball/diameter": sentence("missing diameter"),
     }
 
 
@@ -358,13 +359,13 @@ def test_very_many_unknown_fields_are_counted() -> None:
     assert messages["/ball"] == f"{1000 - UNKNOWN_MAXIMUM} more unknown fields"
 
 
-def test_reading_stops_where_errors_abound() -> None:
+def test_reading_stops_where_errors_abound(sentence: Any) -> None:
     """Against a body of 1000 checks, all bad: the time is bounded, and the answer says where it stopped."""
     bad = {"ball": {"weight": "5 zorkmid", **{f"field{i}": 0 for i in range(39)}}}
     with pytest.raises(ValidationError) as caught:
         load_check_body({"checks": [bad] * 1000})
     errors = flatten(caught.value.messages)
-    assert errors[0] == {"pointer": "/checks", "detail": "1000 errors; entries from 25 on were not read"}
+    assert errors[0] == {"pointer": "/checks", "detail": sentence("reading stopped")}
     assert {error["pointer"].split("/")[2] for error in errors[1:-1]} == {str(index) for index in range(25)}
     assert len(errors) == ERRORS_MAXIMUM + 1
 
@@ -376,11 +377,11 @@ def test_a_strict_schema_refuses_to_be_lenient() -> None:
             CHECK_REQUEST.load({"ball": {"weight": 15}}, **option)
 
 
-def test_validating_is_as_strict_as_loading() -> None:
+def test_validating_is_as_strict_as_loading(sentence: Any) -> None:
     """Against `load`, which marshmallow's own `validate` would not go through."""
     assert CHECK_REQUEST.validate({"ball": {"weight": 15}}) == {}
     assert CHECK_REQUEST.validate({"ball": {"weight": 15, "house_ball": "yes"}}) == {
-        "ball": {"house_ball": ["must be true or false; got a string"]}
+        "ball": {"house_ball": [sentence("text for a truth value")]}
     }
 
 

@@ -82,11 +82,12 @@ def test_every_kind_of_lot_is_the_same_lot(client: ballgauge.Client, tmp_path: P
         client.assess_lot(5)
 
 
-def test_rows_one_by_one(client: ballgauge.Client) -> None:
+def test_rows_one_by_one(client: ballgauge.Client, sentence: Any) -> None:
     """Against the file: its rows and serials; the lot once they are all taken."""
     with client.lot_rows(WEIGHTS[0].encode(), {"scope": "measured"}) as rows:
-        with pytest.raises(RuntimeError, match="before its last ball"):
+        with pytest.raises(RuntimeError) as caught:
             _ = rows.result
+        assert str(caught.value) == sentence("sdk: lot before its last ball")
         taken = list(rows)
     assert [(row.row, row.serial, row.outcome) for row in taken] == [
         (2, "A1", "not_assessed"),
@@ -106,7 +107,9 @@ def test_rows_of_a_long_file_by_path(client: ballgauge.Client, tmp_path: Path) -
     assert rows.result.counts.balls == 400_000
 
 
-def test_files_are_written_whole_or_not_at_all(client: ballgauge.Client, lot: Path, tmp_path: Path) -> None:
+def test_files_are_written_whole_or_not_at_all(
+    client: ballgauge.Client, lot: Path, tmp_path: Path, sentence: Any
+) -> None:
     """Against the folder: both files of a good lot, nothing of a bad one."""
     report, rows = tmp_path / "lot.html", tmp_path / "balls.parquet"
     client.assess_lot(lot, OPTIONS, report=report, rows=rows)
@@ -117,8 +120,9 @@ def test_files_are_written_whole_or_not_at_all(client: ballgauge.Client, lot: Pa
     with pytest.raises(ballgauge.InvalidRequest):
         client.assess_lot(b"weight\n", report=empty / "a.html", rows=empty / "a.csv")
     assert not list(empty.iterdir())
-    with pytest.raises(ValueError, match="rows are written as"):
+    with pytest.raises(ValueError, match="csv") as caught:
         client.assess_lot(lot, rows=tmp_path / "balls.doc")
+    assert str(caught.value) == sentence("sdk: rows of an unknown format")
 
 
 def test_progress_counts_the_bytes(client: ballgauge.Client, lot: Path) -> None:

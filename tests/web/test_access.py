@@ -101,7 +101,7 @@ def test_each_scope_opens_its_own_addresses_and_no_other(client: Any, keys: dict
             assert (answer.status_code, answer.content_type) == (403, MEDIA_TYPE), (path, scope)
             challenge = f'Bearer realm="ballgauge", error="insufficient_scope", scope="{wanted}"'
             assert answer.headers["WWW-Authenticate"] == challenge
-            assert f"lacks the scope '{wanted}'" in answer.json["detail"]
+            assert wanted in answer.json["detail"]
 
 
 @pytest.mark.parametrize("slashes", ["//", "///"])

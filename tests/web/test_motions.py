@@ -90,12 +90,12 @@ def test_what_is_not_given_is_said(client: FlaskClient, request_: dict[str, Any]
     assert "symmetrical" in told
 
 
-def test_a_spread_counts_every_delivery(client: FlaskClient, request_: dict[str, Any]) -> None:
+def test_a_spread_counts_every_delivery(client: FlaskClient, request_: dict[str, Any], sentence: Any) -> None:
     """Against the number asked for."""
     spread = answer(client, {**request_, "spread": {"deliveries": 30}})["spread"]
     assert sum(spread["endings"].values()) == spread["deliveries"] == 30
     assert 0 <= spread["window"]["share"] <= 1
-    assert "no chance of a strike" in spread["window"]["meaning"]
+    assert spread["window"]["meaning"] == sentence("meaning of the window")
 
 
 def test_a_line_map_has_every_point_and_a_picture(client: FlaskClient) -> None:

@@ -162,14 +162,14 @@ IMPATIENT = {"computing": 2, "deadline": 0.5, "patience": 0.5}
 
 
 @pytest.mark.parametrize("work", ["compute", "stubborn"])
-def test_the_deadline_ends_a_request_in_words(serve: Serve, work: str) -> None:
+def test_the_deadline_ends_a_request_in_words(serve: Serve, work: str, sentence: Any) -> None:
     """Against work that asks for its deadline and work that does not: a 503, and the turn comes back."""
     address = serve(**IMPATIENT)
     before = counted(address, "deadline")
     for _ in range(3):
         response = requests.post(f"{address}/{work}?seconds=3", timeout=60)
         assert_come_again(response)
-        assert "not done after 0.5 s" in response.json()["detail"]
+        assert response.json()["detail"] == sentence("deadline of 0.5 s passed")
     until(lambda: requests.post(f"{address}/compute?seconds=0", timeout=60).status_code == 200)
     until(lambda: state(address)["computing"] == 0)
     assert counted(address, "deadline") == before + 3
