@@ -20,7 +20,7 @@ def encode(document: Any) -> bytes:
 
     NaN and infinity go out as they are: the service answers with the name of the field.
     """
-    return json.dumps(document, default=plain, separators=(",", ":")).encode()
+    return _encoder.encode(document).encode()
 
 
 def plain(value: Any) -> Any:
@@ -35,6 +35,9 @@ def plain(value: Any) -> Any:
     raise TypeError(
         f"a request holds numbers, strings, dates, lists and mappings, not {type(value).__name__}"
     )
+
+
+_encoder = json.JSONEncoder(default=plain, separators=(",", ":"))
 
 
 def batches(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import random
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
@@ -208,10 +209,16 @@ class Http:
 
 def document_of(body: bytes) -> dict[str, Any]:
     """Read the JSON object in an answer. Raises ServiceError where there is none."""
+    # The collector of cycles would go over all that is read, again and again, and find none.
+    collecting = gc.isenabled()
+    gc.disable()
     try:
         document = json.loads(body)
     except ValueError:
         document = None
+    finally:
+        if collecting:
+            gc.enable()
     if not isinstance(document, dict):
         raise foreign()
     return document

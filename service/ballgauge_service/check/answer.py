@@ -25,6 +25,8 @@ from ballgauge_service.physics.sphere import Vector
 from ballgauge_service.rulebooks import COLUMNS, OUTCOMES, Assessment, Edition, findings, missing, unmet
 
 Group = dict[str, Any]
+Need = tuple[str, Sequence[str]]
+"""A field that was not given, and what needs it."""
 
 UNITS = {
     "radius": "in", "mean_density": "g/mL", "asymmetry_ratio": "1", "rg": "in", "rg_intermediate": "in",
@@ -150,32 +152,28 @@ def check_answer(
     mended: list[Remedy] | None,
 ) -> Group:
     """The whole answer to one check; place: of its ball in the assessment."""
-    short = findings_answer(check, assessment, place)
     judged_by = assessment.edition
+    short = findings_answer(check, assessment, place, _lacking(check))
     return {
         **short,
         "derived": derived_groups(check, derived, mended),
-        "missing": _merged(_missing(assessment, place), _lacking(check)),
         "cautions": [
-            caution.to_dict()
-            for caution in (
-                *drilling_cautions(derived),
-                *_date_cautions(check, judged_by),
-                *_unjudged(short["findings"]),
-                _ADVICE[short["outcome"]],
-            )
+            *(caution.to_dict() for caution in drilling_cautions(derived)),
+            *(caution.to_dict() for caution in _date_cautions(check, judged_by)),
+            *_unjudged(short["findings"]),
+            _ADVICE[short["outcome"]],
         ],
         "assumptions": [*assumptions(check), *_rule_assumptions(check, judged_by)],
         "units": UNITS,
     }
 
 
-def findings_answer(check: Check, assessment: Assessment, place: int) -> Group:
-    """The answer to one check by its findings alone."""
+def findings_answer(check: Check, assessment: Assessment, place: int, lacking: Iterable[Need] = ()) -> Group:
+    """The answer to one check by its findings alone; lacking: what is missing besides for other numbers."""
     return {
         "outcome": OUTCOMES[assessment.overall[place]],
         "findings": findings(assessment, place),
-        "missing": _merged(_missing(assessment, place)),
+        "missing": _merged(_missing(assessment, place), lacking),
         "rules": used_rules(assessment.edition),
         "decision": {"rule": check.decision.rule, "risk": check.decision.risk},
     }
@@ -214,7 +212,7 @@ def used_rules(judged_by: Edition) -> Group:
     }
 
 
-def _merged(*needs: Iterable[tuple[str, Sequence[str]]]) -> list[Group]:
+def _merged(*needs: Iterable[Need]) -> list[Group]:
     """Fields that were not given, one entry each, with all that needs them."""
     needed: dict[str, list[str]] = {}
     for field, wanting in chain(*needs):
@@ -223,13 +221,13 @@ def _merged(*needs: Iterable[tuple[str, Sequence[str]]]) -> list[Group]:
     return [{"field": field, "needed_for": names} for field, names in needed.items()]
 
 
-def _missing(assessment: Assessment, place: int) -> Iterator[tuple[str, Sequence[str]]]:
+def _missing(assessment: Assessment, place: int) -> Iterator[Need]:
     """Fields of the request that the rules miss, and those rules."""
     for each in missing(assessment, place):
         yield _POINTERS[each["field"]], each["needed_for"]
 
 
-def _lacking(check: Check) -> Iterator[tuple[str, Sequence[str]]]:
+def _lacking(check: Check) -> Iterator[Need]:
     """Fields of a drilled ball that were not given, and the derived groups that need them."""
     ball, drilling = check.ball, check.drilling
     if drilling is None:
@@ -517,7 +515,7 @@ def drilling_cautions(derived: Derivation | None) -> Iterator[Caution]:
     holes = derived.drilling.holes
     for index, got in enumerate(derived.holes):
         here = f"/drilling/holes/{index}"
-        for other in range(index):
+        for other in range(index if got.meets else 0):
             if got.meets >> other & 1 and holes[other].is_open:
                 yield _meeting(derived.drilling, index, other)
         if got.bottom_height < 0.0:
@@ -588,16 +586,16 @@ def _date_cautions(check: Check, judged_by: Edition) -> Iterator[Caution]:
         yield Caution("used_before_approval", words, "/ball/approved_on")
 
 
-def _unjudged(found: Sequence[Group]) -> Iterator[Caution]:
+def _unjudged(found: Sequence[Group]) -> Iterator[Group]:
     """A caution for every rule that no number can judge."""
-    return (Caution("not_judged", each["message"]) for each in found if each["quantity"] is None)
+    return (Caution("not_judged", each["message"]).to_dict() for each in found if each["quantity"] is None)
 
 
 _ADVICE = {
     outcome: Caution(
         "advice_only",
         f"{words} This is advice from the values given: only the governing body decides and approves.",
-    )
+    ).to_dict()
     for outcome, words in {
         "conforming": "Every rule that was judged is met.",
         "nonconforming": "At least one rule is not met.",

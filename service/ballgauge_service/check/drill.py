@@ -220,14 +220,30 @@ def drill_balls(
     """
     prepared = arrays(balls, drillings)
     drilled = Drilled(*prepared, *work.drill(*prepared, indices))
+    possible = _possible(drilled).tolist()
     faults = [
         fault
-        for row, asked in enumerate(zip(balls, drillings, indices, strict=True))
-        for fault in _impossible(drilled, row, *asked)
+        for row, (ball, drilling, index) in enumerate(zip(balls, drillings, indices, strict=True))
+        for fault in (
+            impossible_ball(ball, index)
+            if possible[row]
+            else _impossible(drilled, row, ball, drilling, index)
+        )
     ]
     if faults:
         raise InvalidInput(faults)
     return drilled
+
+
+def _possible(drilled: Drilled) -> NDArray[np.bool_]:
+    """False where `_impossible` may find anything but what `impossible_ball` does, (n,)."""
+    out, holes = drilled.out, drilled.hole_out
+    inner, radii = out["inner_density"], out["rg"] + out["rg_intermediate"] + out["rg_high"]
+    placed = (holes["reach"] < drilled.balls["radius"][:, None]) & ~np.isnan(holes["centre_z"])
+    placed |= np.arange(holes.shape[1]) >= drilled.counts[:, None]
+    whole = (inner > 0.0) & (inner <= DENSEST) & (out["weight"] > 0.0)
+    possible: NDArray[np.bool_] = whole & ~np.isnan(radii) & placed.all(axis=1)
+    return possible
 
 
 def _impossible(drilled: Drilled, row: int, ball: Ball, drilling: Drilling, index: int) -> list[Fault]:

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import gc
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from ballgauge_service.check.answer import (
@@ -21,6 +19,7 @@ from ballgauge_service.check.predict import DrilledBall, drill_checks
 from ballgauge_service.check.remedies import Limits, Remedy, remedies
 from ballgauge_service.check.request import Check, Rules, impossible_ball
 from ballgauge_service.core import budget
+from ballgauge_service.core.collector import uncollected
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.rulebooks import Assessment, Decision, Edition, UnknownRulebookError, assess, edition
 
@@ -30,19 +29,7 @@ _Asked = tuple[Rules, Decision]
 Loaded = Mapping[str, Any]
 
 
-@contextmanager
-def _uncollected() -> Iterator[None]:
-    """Without the cycle collector: answers hold no cycles, and its passes over a batch double its cost."""
-    collecting = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if collecting:
-            gc.enable()
-
-
-@_uncollected()
+@uncollected()
 def evaluate_checks(items: Sequence[Loaded]) -> list[Group]:
     """Answer loaded check requests, in order, as JSON-ready dicts.
 

@@ -44,7 +44,8 @@ class Facts(dict[str, Fact]):
 
     def add_quantity(self, name: str, quantity: Quantity) -> None:
         """Add a quantity as given."""
-        self.add(name, quantity.value, quantity.uncertainty)
+        u = quantity.uncertainty
+        self[name] = Fact(quantity.value, _NAN if u is None else u)
 
 
 def ball_facts(check: Check, predicted: Prediction | None) -> Facts:
@@ -170,14 +171,8 @@ def _over_arms(fixed: Sequence[float], divided: Sequence[float]) -> tuple[float,
     square = sum(d * d for d in divided)
     nearest = -sum(f * d for f, d in zip(fixed, divided, strict=True)) / square
     inverses = (1.0 / shortest, 1.0 / longest, min(max(nearest, 1.0 / longest), 1.0 / shortest))
-    if len(fixed) == 1:
-        a, b, c = (fixed[0] + divided[0] * inverse for inverse in inverses)
-    else:
-        a, b, c = (
-            math.hypot(*(f + d * inverse for f, d in zip(fixed, divided, strict=True)))
-            for inverse in inverses
-        )
-    return a, b, c
+    a, b, c = ([f + d * inverse for f, d in zip(fixed, divided, strict=True)] for inverse in inverses)
+    return (a[0], b[0], c[0]) if len(fixed) == 1 else (math.hypot(*a), math.hypot(*b), math.hypot(*c))
 
 
 class BalanceLimits(NamedTuple):

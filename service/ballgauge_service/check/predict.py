@@ -122,8 +122,9 @@ def _inputs(balls: Sequence[Ball], drillings: Sequence[Drilling]) -> Iterator[_I
 
 
 def vectors(records: NDArray[np.void], name: str) -> Array:
-    """The vector field `name` of structured records (n,), as (n, 3)."""
-    return np.stack([records[f"{name}_{axis}"] for axis in "xyz"], axis=-1)
+    """The vector field `name` of structured records (n,) of floats alone, as a view (n, 3)."""
+    first = (records.dtype.names or ()).index(f"{name}_x")
+    return records.view(np.float64).reshape(len(records), -1)[:, first : first + 3]
 
 
 def predicted_readings(drilled: Drilled) -> tuple[Array, Array, Array]:

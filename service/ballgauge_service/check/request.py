@@ -239,19 +239,22 @@ def as_printed(length: float) -> float:
     return round(1000.0 * length) / 1000.0
 
 
-def uncertain(part: object, path: Path = ()) -> Iterator[tuple[Path, Quantity]]:
+def uncertain(part: object, path: Path = ()) -> list[tuple[Path, Quantity]]:
     """Path and quantity of all in a part of a request, at `path`, that states an uncertainty above 0."""
+    members: Iterable[tuple[str | int, object]]
     if isinstance(part, tuple):
-        for index, member in enumerate(part):
-            yield from uncertain(member, (*path, index))
-        return
-    names, members = _MEMBERS[type(part)]
-    for name, member in zip(names, members(part), strict=True):
+        members = enumerate(part)
+    else:
+        names, get = _MEMBERS[type(part)]
+        members = zip(names, get(part), strict=True)
+    found: list[tuple[Path, Quantity]] = []
+    for name, member in members:
         if isinstance(member, Quantity):
             if member.uncertainty:
-                yield (*path, name), member
+                found.append(((*path, name), member))
         elif member is not None:
-            yield from uncertain(member, (*path, name))
+            found += uncertain(member, (*path, name))
+    return found
 
 
 def _members(kind: type) -> tuple[list[str], Callable[[object], Iterable[object]]]:

@@ -25,10 +25,11 @@ def reading_parts(top_weight: Array, cg: Array, hole_moment: Array, hand: Array)
     finger (+ to the fingers); NaN where something is unknown. A top weight of 0 needs no mark.
     """
     undrilled = np.where((top_weight == 0.0)[:, None], 0.0, top_weight[:, None] * cg)
-    turned = np.ones((len(hand), 3))
-    turned[:, 1] = hand
     order = [2, 0, 1]
-    return undrilled[:, order] * turned, hole_moment[:, order] * turned
+    fixed, divided = undrilled[:, order], hole_moment[:, order]
+    fixed[:, 1] *= hand
+    divided[:, 1] *= hand
+    return fixed, divided
 
 
 def readings(top_weight: Array, cg: Array, hole_moment: Array, arm: Array, hand: Array) -> Array:

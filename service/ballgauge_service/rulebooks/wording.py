@@ -93,10 +93,10 @@ def missing(assessment: Assessment, ball: int) -> list[dict[str, Any]]:
     Raises IndexError where there is no such ball.
     """
     needed: dict[str, list[str]] = {}
-    rules, facts, open_ = assessment.edition.rules, assessment.facts[ball], assessment.verdicts.unknown[ball]
-    for place, state in enumerate(assessment.states(ball)):
-        if open_ >> place & 1 and state.limits != (None,):
-            rule = rules[place]
+    facts, open_ = assessment.facts[ball], assessment.verdicts.unknown[ball]
+    states, numbers = assessment.edition.regime.states, assessment.verdicts.state
+    for place, rule in enumerate(assessment.edition.rules):
+        if open_ >> place & 1 and (state := states[numbers[place][ball]]).limits != (None,):
             value = facts.get(rule.quantity or "", _UNKNOWN).value
             columns = state.unknown if value == value or rule.quantity is None else (rule.quantity,)
             for column in columns:
@@ -262,7 +262,10 @@ def _saying(edition: Edition, rule: Rule, state: State, code: int) -> _Saying:
             "source": source,
             "quantity": rule.quantity,
             "unit": rule.unit,
-            "limit": None,
+            "limit": {
+                "min": None if limit is None else limit.min,
+                "max": None if limit is None else limit.max,
+            },
             "value": None,
             "uncertainty": None,
             "margin": None,
@@ -321,7 +324,6 @@ def _origin(rule: Rule, state: State) -> tuple[str, str]:
 def _finding(saying: _Saying, code: int, facts: Any, decision: Decision, approval: str) -> dict[str, Any]:
     value, spread, alternates = facts.get(saying.quantity, _UNKNOWN)
     finding = saying.fixed.copy()
-    finding["limit"] = {"min": saying.low, "max": saying.high}
     if spread == spread:
         finding["uncertainty"] = spread
     text = saying.lacking

@@ -11,6 +11,7 @@ from ballgauge_schemas import RULEBOOK_QUERY, example, example_names, load_check
 from ballgauge_schemas.shared.problems import escape
 from ballgauge_schemas.shared.words import OUTCOMES
 from ballgauge_service.check.evaluate import evaluate_checks, evaluate_drillings
+from ballgauge_service.core.collector import uncollected
 from ballgauge_service.core.compiled import run_compiled
 from ballgauge_service.rulebooks import UnknownRulebookError, listing
 from ballgauge_service.web.http import bodies, metrics
@@ -23,6 +24,7 @@ blueprint = Blueprint("checks", __name__)
 
 
 @blueprint.post("/v1/checks")
+@uncollected()
 def check() -> Response:
     """Check one ball or many against the rules."""
     items, batch = load_check_body(bodies.read_json(request))
