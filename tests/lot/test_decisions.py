@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+import io
 from typing import Any
 
 import pytest
+from marshmallow import ValidationError
 
-from ballgauge_schemas.lot.answer import LOT_RESULT
+from ballgauge_schemas import LOT_REQUEST
+from ballgauge_schemas.lot.answer import LOT_RESULT, LOT_SERIES_RESULT
+from ballgauge_service.core.refusal import InvalidInput
+from ballgauge_service.lot.evaluate import Lot, evaluate_series
+from ballgauge_service.lot.report.page import write_report
+from ballgauge_service.lot.request import request_of_lot
 
 from .conftest import workbook
-from .test_assessment import SAMPLE, judged
+from .test_assessment import SAMPLE, asked, judged
 
 HEAD = "serial,weight,hardness,oil_absorption_time,roughness,approved_on"
 
@@ -183,3 +190,103 @@ def test_readings_that_contradict_each_other_are_told_and_the_worst_counts() -> 
         repeats = found["left_out"]["repeated_serials"]
         assert repeats["contradictory"] == 1
         assert [each["differs"] for each in repeats["listed"]] == [["hardness", "roughness"], []]
+
+
+def series(*lots: str, **sampling: Any) -> dict[str, Any]:
+    """The answer on several lots, which fits the contract."""
+    held = []
+    for number, text in enumerate(lots):
+        request = asked(scope="measured", sampling={**SAMPLE, **sampling})
+        lot = Lot(io.BytesIO(text.encode()), f"lot{number}.csv", request_of_lot(request, number))
+        for _ in lot:
+            pass
+        held.append(lot)
+    answer = evaluate_series(held)
+    LOT_SERIES_RESULT.load(answer)
+    return answer
+
+
+def test_each_lot_of_a_series_is_judged_by_the_plan_in_force() -> None:
+    """Against ISO 2859-1 (from memory): two of five not accepted, then tightened, J accepts on 1."""
+    lots = [lot_of(80 - count, *bad(count)) for count in (3, 3, 2, 2, 1, 0)]
+    answer = series(*lots)
+    decisions = [lot["acceptance"]["lot_accepted"] for lot in answer["lots"]]
+    assert decisions == [False, False, False, False, True, True]
+    assert answer["lots_accepted"] == 2
+    assert [lot["plan"]["inspection"] for lot in answer["lots"]] == ["normal"] * 2 + ["tightened"] * 4
+    assert [step["outcome"] for step in answer["switching"]] == [
+        lot["acceptance"]["by_count"]["outcome"] for lot in answer["lots"]
+    ]
+    page = write_report(answer)
+    assert "2 of 6 lots accepted" in page
+
+
+def test_a_series_is_the_same_lot_by_lot() -> None:
+    """Against the series at once: each answer's state is the next request's history."""
+    lots = [lot_of(80 - count, *bad(count)) for count in (3, 3, 1, 1, 1, 1, 1, 3)]
+    whole = series(*lots)
+    sampling: dict[str, Any] = dict(SAMPLE)
+    for text, other in zip(lots, whole["lots"], strict=True):
+        answer = decided(text, sampling=sampling)
+        assert answer["acceptance"] == other["acceptance"]
+        sampling = {**SAMPLE, "history": answer["sampling"]["state"]}
+    assert sampling["history"] == whole["sampling"]["state"]
+    assert sampling["history"]["inspection"] == "normal"
+
+
+def test_balls_that_were_not_read_never_lead_to_reduced_inspection() -> None:
+    """Against the outcomes: 20 of 80 balls unread is no accepted lot; five such stop acceptance."""
+    unread = lot_of(60, *[f"C{n},15,?,600,30,2024-03-01" for n in range(20)])
+    answer = series(*[unread] * 12)
+    assert answer["lots_accepted"] == 0
+    assert [lot["plan"]["inspection"] for lot in answer["lots"]] == ["normal"] * 2 + ["tightened"] * 10
+    assert len(answer["switching"]) == 7
+    assert answer["sampling"]["state"]["discontinued"] is True
+    assert "discontinued" in answer["lots"][-1]["acceptance"]["message"]
+    # A good lot is not accepted then either; nor is one that the sample rules reject called undecided.
+    after = decided(lot_of(80), sampling={**SAMPLE, "history": answer["sampling"]["state"]})
+    assert (after["acceptance"]["lot_accepted"], after["acceptance"]["outcome"]) == (None, "not_assessed")
+
+
+def test_good_lots_lead_to_reduced_inspection_whose_sample_is_drawn() -> None:
+    """Against ISO 2859-1 (from memory): a score of 30 in ten lots, then J reduced: 32, accepts on 1."""
+    answer = series(*[lot_of(80)] * 11)
+    plan, by_count = answer["lots"][-1]["plan"], answer["lots"][-1]["acceptance"]["by_count"]
+    assert (plan["inspection"], plan["sample_size"], plan["acceptance_number"]) == ("reduced", 32, 1)
+    assert by_count["drawn"]["drawn_from"] == 80
+    assert answer["lots_accepted"] == 11
+
+
+def test_lots_of_a_series_have_their_own_sizes() -> None:
+    """Against ISO 2859-1 (from memory): 200 balls are letter G, whose arrow leads to 50; 1000 are J, 80."""
+    lots = [lot_of(80), lot_of(50)]
+    sampling = {"lot_sizes": [1000, 200], "plan": {"aql": 1.0}}
+    held = []
+    for number, text in enumerate(lots):
+        request = request_of_lot(asked(scope="measured", sampling=sampling), number)
+        held.append(Lot(io.BytesIO(text.encode()), None, request))
+        list(held[-1])
+    answer = evaluate_series(held)
+    assert [lot["plan"]["sample_size"] for lot in answer["lots"]] == [80, 50]
+    assert answer["lots_accepted"] == 2
+    with pytest.raises(InvalidInput) as refused:
+        evaluate_series(held[:1] * 3)
+    assert [fault.pointer for fault in refused.value.faults] == ["/sampling/lot_sizes"]
+
+
+@pytest.mark.parametrize(
+    ("sampling", "pointer"),
+    [
+        ({**SAMPLE, "history": {"inspection": "tightened", "aql": 0.65}}, ["history", "aql"]),
+        ({**SAMPLE, "history": {"inspection": "tightened", "aql": 1.0, "level": "I"}}, ["history", "level"]),
+        ({"rows": "every_ball", "history": {"inspection": "tightened", "aql": 1.0}}, ["history"]),
+        ({**SAMPLE, "lot_sizes": [10]}, ["lot_sizes"]),
+    ],
+)
+def test_a_history_of_another_plan_is_refused(sampling: dict[str, Any], pointer: list[str]) -> None:
+    """Against the request's own fields."""
+    with pytest.raises(ValidationError) as refused:
+        LOT_REQUEST.load({"sampling": sampling})
+    errors: Any = refused.value.messages
+    for name in ["sampling", *pointer]:
+        errors = errors[name]

@@ -11,7 +11,7 @@ from typing import Any
 from marshmallow import fields
 
 from ballgauge_schemas.check.answer import CautionSchema, UsedDecisionSchema, UsedRulesSchema
-from ballgauge_schemas.lot.request import QUANTITIES
+from ballgauge_schemas.lot.request import QUANTITIES, SwitchingStateSchema
 from ballgauge_schemas.shared import limits, words
 from ballgauge_schemas.shared.base import Choice, Flag, Number, Part, Schema, Several, Table, Text, Whole
 
@@ -455,6 +455,16 @@ class VariablesOutcomeSchema(Schema):
     )
 
 
+class SeriesStateSchema(Schema):
+    """Where the series of lots stands after this one."""
+
+    state = Part(
+        SwitchingStateSchema,
+        "For `sampling.history` of the next request; null without a plan of the tables.",
+        allow_none=True,
+    )
+
+
 class WorstBallSchema(Schema):
     """A ball that is nonconforming or inconclusive."""
 
@@ -534,6 +544,7 @@ class LotResultSchema(Schema):
     )
     sample_rules = _list(SampleRuleResultSchema, "One rule.", "The governing body's rules on samples.")
     plan = Part(PlanSchema, "The attributes plan.")
+    sampling = Part(SeriesStateSchema, "Where the series of lots stands.")
     curves = Part(CurvesSchema, "What the plan does at each quality.", allow_none=True)
     variables = _list(VariablesOutcomeSchema, "One plan.", "Variables plans.")
     worst_balls = _list(WorstBallSchema, "One ball.", "Nonconforming and inconclusive balls, worst first.")
@@ -600,9 +611,10 @@ class LotSeriesResultSchema(Schema):
         Table(None, {"lot": 0, "outcome": "conforming"}, "One lot."),
         0,
         1000,
-        "What the switching rules of ISO 2859-1 make of the lots; null without its tables.",
+        "The lots under the switching rules of ISO 2859-1, by the plan in force; null without its tables.",
         allow_none=True,
     )
+    sampling = Part(SeriesStateSchema, "Where the series of lots stands.")
     lots = _list(LotResultSchema, "One lot.", "The lots.")
     cautions = _list(CautionSchema, "One caution.", "What deserves a second look.")
 

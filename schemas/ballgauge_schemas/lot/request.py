@@ -18,6 +18,7 @@ from ballgauge_schemas.shared.ball import BallSchema
 from ballgauge_schemas.shared.base import (
     Choice,
     Errors,
+    Flag,
     Number,
     Part,
     Schema,
@@ -197,6 +198,24 @@ class VariablesPlanSchema(Schema):
             add_error(errors, ("limiting_quality",), f"must be more than the aql ({good:g} %)")
 
 
+class SwitchingStateSchema(Schema):
+    """Where a series of lots stands by the switching rules of ISO 2859-1: `sampling.state` of an answer."""
+
+    inspection = Choice(words.INSPECTIONS, "Severity for the next lot.", required=True)
+    score = Whole(0, 1000, 12, "Switching score.", default=0)
+    recent = Several(
+        Flag("Whether a lot was accepted."),
+        0,
+        5,
+        "The last lots under this inspection.",
+        default=[],
+    )
+    tightened_rejections = Whole(0, 5, 0, "Lots not accepted since tightened inspection began.", default=0)
+    discontinued = Flag("Whether acceptance has stopped until the maker has acted.", default=False)
+    aql = Number(0.01, 10.0, 0.65, "The plan's acceptable quality limit.", required=True, unit="percent")
+    level = Choice(words.LEVELS, "The plan's inspection level.", default=limits.LEVEL)
+
+
 class SamplingSchema(Schema):
     """What the rows are of the lot, and the plans it is judged by."""
 
@@ -204,6 +223,17 @@ class SamplingSchema(Schema):
         words.ROWS, "Whether the rows are a sample or every ball; a sample where a lot size is given."
     )
     lot_size = Whole(1, limits.LOT_MAXIMUM, 1000, "Balls in the lot.")
+    lot_sizes = Several(
+        Whole(1, limits.LOT_MAXIMUM, 1000, "Balls in a lot."),
+        1,
+        limits.LOTS_MAXIMUM,
+        "Balls in each of several lots, in place of one size for all.",
+    )
+    history = Part(
+        SwitchingStateSchema,
+        "Where the series of lots stands that these follow: `sampling.state` of the last answer. By it the "
+        "severity of inspection is chosen.",
+    )
     plan = Part(SamplingPlanSchema, "Attributes plan; without one no nonconforming ball is accepted.")
     seed = Whole(
         0,
@@ -224,9 +254,14 @@ class SamplingSchema(Schema):
         """Ask for the lot's size where the plan rests on it, and for each quantity at most once."""
         plan = loaded.get("plan") or {}
         whole = loaded.get("rows") == "every_ball"
-        if whole and "lot_size" in loaded:
-            add_error(errors, ("lot_size",), "must not be given when the rows are every ball")
-        if "lot_size" not in loaded and "lot_size" not in errors and not whole:
+        for name in ("lot_size", "lot_sizes", "history"):
+            if whole and name in loaded:
+                add_error(errors, (name,), "must not be given when the rows are every ball")
+        if "lot_size" in loaded and "lot_sizes" in loaded:
+            add_error(errors, ("lot_sizes",), "must not be given beside lot_size")
+        _check_history(loaded.get("history"), plan, errors)
+        sized = any(name in held for name in ("lot_size", "lot_sizes") for held in (loaded, errors))
+        if not sized and not whole:
             reasons = {"table": "the tables need it", "zero_acceptance": "the plan needs it"}
             if plan.get("kind") == "table" or plan.get("model") == "hypergeometric":
                 reason = reasons.get(plan.get("kind", ""), "the hypergeometric model needs it")
@@ -237,6 +272,20 @@ class SamplingSchema(Schema):
             if name in seen:
                 add_error(errors, ("variables", index, "quantity"), f"duplicate plan for {name}")
             seen.add(name)
+
+
+def _check_history(history: dict[str, Any] | None, plan: dict[str, Any], errors: Errors) -> None:
+    """Refuse the history of another plan."""
+    if history is None:
+        return
+    if plan.get("kind") != "table":
+        add_error(errors, ("history",), "is used by a table plan only")
+    elif "inspection" in plan:
+        add_error(errors, ("plan", "inspection"), "must not be given beside history, which has it")
+    for name, assumed in (("aql", None), ("level", limits.LEVEL)):
+        ours = plan.get(name, assumed)
+        if name in history and ours is not None and history[name] != ours:
+            add_error(errors, ("history", name), f"must be the plan's {name}, {ours}")
 
 
 def _width(name: str) -> QuantityField:

@@ -20,9 +20,11 @@ from ballgauge_schemas.lot.request import (
     LotRequestSchema,
     SamplingPlanSchema,
     SamplingSchema,
+    SwitchingStateSchema,
     UncertaintiesSchema,
     VariablesPlanSchema,
 )
+from ballgauge_schemas.shared.limits import LEVEL
 
 _COLUMNS: Mapping[str, Range] = {
     "weight": _BALL["weight"],
@@ -79,11 +81,26 @@ def _variables_plan() -> Strategy:
 def _sampling() -> Strategy:
     variables = st.lists(of_schema(VariablesPlanSchema), max_size=2, unique_by=lambda plan: plan["quantity"])
     given: dict[str, Strategy] = {"variables": variables}
+    leave = ["rows", "lot_sizes", "history"]
     sample = walked(
-        SamplingSchema, narrow={"lot_size": _LOT_SIZES}, leave=["rows"], take=["lot_size"], given=given
+        SamplingSchema, narrow={"lot_size": _LOT_SIZES}, leave=leave, take=["lot_size"], given=given
     )
     given = {**given, "rows": st.just("every_ball")}
-    return sample | walked(SamplingSchema, leave=["lot_size", "plan"], take=["rows"], given=given)
+    whole = walked(
+        SamplingSchema, leave=["lot_size", "lot_sizes", "history", "plan"], take=["rows"], given=given
+    )
+    return sample | whole | st.builds(_following, of_schema(SwitchingStateSchema), st.integers(50, 5000))
+
+
+@builds(SwitchingStateSchema)
+def _state() -> Strategy:
+    return walked(SwitchingStateSchema, given={"aql": st.sampled_from([0.65, 1.0, 2.5])})
+
+
+def _following(state: dict[str, Any], lot_size: int) -> dict[str, Any]:
+    """The next lot of a series, by the plan that its state is of."""
+    plan = {"aql": state["aql"], "level": state.get("level", LEVEL)}
+    return {"lot_size": lot_size, "plan": plan, "history": state}
 
 
 @builds(GaugeStudySchema)

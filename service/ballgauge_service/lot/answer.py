@@ -25,7 +25,7 @@ from ballgauge_service.lot.sampling.acceptance import (
     counted,
 )
 from ballgauge_service.lot.sampling.choice import ChosenPlan
-from ballgauge_service.lot.sampling.tables import SwitchingStep
+from ballgauge_service.lot.sampling.tables import SwitchingState, SwitchingStep
 from ballgauge_service.lot.statistics.basics import DrawnSample
 from ballgauge_service.lot.statistics.characteristics import SMALL_SAMPLE, QuantityStatement, unit_of
 from ballgauge_service.lot.statistics.drift import EwmaChart, ShewhartChart
@@ -44,7 +44,8 @@ class LotFindings:
     """All that was found of a lot.
 
     `upper_with_undecided`: the one-sided upper bound of the nonconforming fraction if every ball that was not
-    decided were nonconforming. `rules_judged` on any ball.
+    decided were nonconforming. `rules_judged` on any ball. `step` is the lot's in its series,
+    and `state` where the series then stands.
     """
 
     request: LotRequest
@@ -55,6 +56,8 @@ class LotFindings:
     repeats: Repeats
     counts: Counts
     plan: ChosenPlan
+    step: SwitchingStep | None
+    state: SwitchingState | None
     curves: OperatingCharacteristic | None
     acceptance: Acceptance
     nonconforming: NonconformingFraction
@@ -114,6 +117,7 @@ def lot_answer(found: LotFindings) -> dict[str, Any]:
             {**plain(each), "result": _without_places(plain(each.result))} for each in found.sample_rules
         ],
         "plan": plain(found.plan),
+        "sampling": _series_state(found),
         "curves": plain(found.curves),
         "variables": plain(found.variables),
         "worst_balls": [
@@ -155,19 +159,28 @@ def series_answer(
     names: Sequence[str],
     lots: Sequence[LotFindings],
     drift: Sequence[DriftFindings],
-    switching: Sequence[SwitchingStep] | None,
 ) -> dict[str, Any]:
     """The answer on several lots in time order: the drift, the switching rules, each lot's own answer."""
+    switched = lots[0].state is not None
     return {
         "left_out": {"rows": sum(lot.notes.left_out for lot in lots)},
         "outcome": min((lot.acceptance.outcome for lot in lots), key=ORDER.index),
         "lots_accepted": sum(lot.acceptance.lot_accepted is True for lot in lots),
         "names": list(names),
         "drift": [_drift(each) for each in drift],
-        "switching": plain(switching),
+        "switching": plain([lot.step for lot in lots if lot.step is not None]) if switched else None,
+        "sampling": _series_state(lots[-1]),
         "lots": [lot_answer(lot) for lot in lots],
         "cautions": [_caution(_ADVICE)],
     }
+
+
+def _series_state(found: LotFindings) -> dict[str, Any]:
+    """Where the series stands after the lot, as the next request takes it in `sampling.history`."""
+    state, plan = found.state, found.plan
+    if state is None:
+        return {"state": None}
+    return {"state": {**plain(state), "aql": plan.aql, "level": plan.level}}
 
 
 def _caution(caution: Caution) -> dict[str, str]:

@@ -13,9 +13,10 @@ from typing import Any
 
 import numpy as np
 
+from ballgauge_schemas.shared import limits
 from ballgauge_schemas.shared.limits import NAME_MAXIMUM
 from ballgauge_service.core.bulk import Bulk, Check, threads_here, unasked
-from ballgauge_service.core.refusal import InvalidInput
+from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.lot.answer import DriftFindings, LotFindings, lot_answer, series_answer
 from ballgauge_service.lot.judging.gathering import SERIALS_MAXIMUM, Gathered, Repeats, find_repeats
 from ballgauge_service.lot.judging.pieces import Judging, Piece, book_of, judge_piece, worded
@@ -42,7 +43,7 @@ from ballgauge_service.lot.sampling.choice import (
     plan_for_every_ball,
     plan_without,
 )
-from ballgauge_service.lot.sampling.tables import SwitchingStep, run_switching
+from ballgauge_service.lot.sampling.tables import SwitchingState, switching_step
 from ballgauge_service.lot.statistics.basics import DrawnSample, draw_sample
 from ballgauge_service.lot.statistics.characteristics import describe_quantities
 from ballgauge_service.lot.statistics.drift import ewma_chart, shewhart_chart
@@ -183,16 +184,28 @@ class Lot:
 
     def answer(self) -> dict[str, Any]:
         """The answer, ready for JSON. Raises InvalidInput where no sample can be drawn as asked."""
-        return lot_answer(self.findings())
+        return lot_answer(self.findings(self.request.sampling.start))
 
-    def findings(self) -> LotFindings:
-        """What was found, once the lot was iterated. Raises InvalidInput as `answer` does."""
+    def findings(self, state: SwitchingState | None, place: int = 0) -> LotFindings:
+        """What was found, once the lot was iterated. Raises InvalidInput as `answer` does.
+
+        state: where its series stands before it, None where it is of none; place: of the lot in the series.
+        """
         request, edition = self.request, self.request.edition
         titles = {rule.id: rule.title for rule in edition.rules}
         ordered = self.totals.ordered()
         repeats = find_repeats(self.totals, ordered)
         counts = self.counts(repeats)
-        plan = _plan_in_force(request, counts)
+        plan = _plan_in_force(request, counts, state)
+        by_count = self.by_count(plan, counts)
+        stopped = state is not None and state.discontinued
+        step = None
+        if state is not None and not stopped:
+            assert plan.lot_size is not None
+            assert plan.aql is not None
+            # A ball that was not decided may be nonconforming here too.
+            level = plan.level or limits.LEVEL
+            step = switching_step(place, state, plan.lot_size, by_count.most, plan.aql, level)
         quantities = describe_quantities(self.totals, ordered, request.confidence, request.coverage)
         by_name = {each.quantity: each for each in quantities}
         variables = [decide_by_variables(test, by_name.get(test.quantity)) for test in request.variables]
@@ -204,13 +217,14 @@ class Lot:
         samples = apply_sample_rules(in_force, ordered, edition.on, request.confidence)
         acceptance = accept_lot(
             plan,
-            self.by_count(plan, counts),
+            by_count,
             variables,
             samples,
             sample_rules_count=edition.stage == "approval",
             nonconforming=counts.nonconforming,
             scope=request.scope,
             not_judged=tuple(titles[rule] for rule in self.totals.measured_rules()[1]),
+            discontinued=stopped,
         )
         balls = counts.rows - counts.left_out
         _, upper = clopper_pearson(
@@ -226,6 +240,8 @@ class Lot:
             repeats=repeats,
             counts=counts,
             plan=plan,
+            step=step,
+            state=state if step is None else step.next,
             curves=plan_curves(plan),
             acceptance=acceptance,
             nonconforming=nonconforming_fraction(
@@ -280,10 +296,14 @@ class Lot:
         return min(plan.sample_size, self.totals.balls)
 
 
-def _plan_in_force(request: LotRequest, counts: Counts) -> ChosenPlan:
+def _plan_in_force(request: LotRequest, counts: Counts, state: SwitchingState | None) -> ChosenPlan:
+    sampling = request.sampling
+    if state is not None:
+        found = choose_plan(replace(sampling.under(state.inspection), history=None))
+        assert found is not None
+        return found
     if request.plan is not None:
         return request.plan
-    sampling = request.sampling
     if sampling.rows == "every_ball":
         return plan_for_every_ball(counts.rows, None if sampling.plan is None else sampling.plan.aql)
     return plan_without(counts.rows, sampling.lot_size)
@@ -292,7 +312,11 @@ def _plan_in_force(request: LotRequest, counts: Counts) -> ChosenPlan:
 def evaluate_series(lots: Sequence[Lot]) -> dict[str, Any]:
     """The answer on several lots in time order, each iterated before."""
     request = lots[0].request
-    found = [lot.findings() for lot in lots]
+    if 0 < len(request.sampling.lot_sizes) != len(lots):
+        raise InvalidInput([Fault("/sampling/lot_sizes", f"must be one a file: {len(lots)} files")])
+    found: list[LotFindings] = []
+    for place, lot in enumerate(lots):
+        found.append(lot.findings(found[-1].state if found else request.sampling.start, place))
     names: list[str] = []
     for number, lot in enumerate(lots, 1):
         name = lot.name or f"lot {number}"
@@ -302,7 +326,7 @@ def evaluate_series(lots: Sequence[Lot]) -> dict[str, Any]:
         for quantity in QUANTITIES
         if any(quantity in lot.totals.quantities for lot in lots)
     ]
-    return series_answer(names, found, drift, _switching(request.plan, found))
+    return series_answer(names, found, drift)
 
 
 def _drift(
@@ -323,13 +347,3 @@ def _drift(
     except ValueError as error:
         return DriftFindings(quantity, f"not charted: {error}")
     return DriftFindings(quantity, None, shewhart, ewma)
-
-
-def _switching(plan: ChosenPlan | None, found: Sequence[LotFindings]) -> tuple[SwitchingStep, ...] | None:
-    """What the switching rules of ISO 2859-1 make of the lots, begun under normal inspection."""
-    if plan is None or plan.kind != "table" or plan.aql is None or plan.lot_size is None:
-        return None
-    if plan.inspection != "normal":
-        return None
-    counts = [lot.counts.nonconforming for lot in found]
-    return run_switching([plan.lot_size] * len(found), counts, plan.aql, level=plan.level or "II")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
 from ballgauge_schemas.shared import limits
@@ -20,6 +20,7 @@ from ballgauge_service.lot.sampling.choice import (
     choose_plan,
     choose_variables_plans,
 )
+from ballgauge_service.lot.sampling.tables import SwitchingState
 from ballgauge_service.lot.statistics.gauge_study import (
     GaugeStudy,
     InstrumentOffsets,
@@ -72,6 +73,17 @@ class LotRequest:
     worst_balls: int
 
 
+def request_of_lot(request: LotRequest, place: int) -> LotRequest:
+    """The request for one of several lots, by its place: with its own size. Raises InvalidInput."""
+    sizes = request.sampling.lot_sizes
+    if not sizes:
+        return request
+    if place >= len(sizes):
+        raise InvalidInput([Fault("/sampling/lot_sizes", f"must be one a file; got {len(sizes)}")])
+    sampling = replace(request.sampling, lot_size=sizes[place])
+    return replace(request, sampling=sampling, plan=choose_plan(sampling))
+
+
 def read_request(loaded: Mapping[str, Any]) -> LotRequest:
     """The values of a loaded `LOT_REQUEST`. Raises InvalidInput naming every field that is impossible."""
     rules, decision, draw, drift = loaded["rules"], loaded["decision"], loaded.get("draw"), loaded["drift"]
@@ -88,7 +100,8 @@ def read_request(loaded: Mapping[str, Any]) -> LotRequest:
         return None
 
     book = tried(lambda: edition(rules["body"], rules.get("on"), rules["stage"], rules.get("overlay")))
-    plan = tried(lambda: choose_plan(sampling))
+    sized = replace(sampling, lot_size=sampling.lot_sizes[0]) if sampling.lot_sizes else sampling
+    plan = tried(lambda: choose_plan(sized))
     variables = tried(lambda: choose_variables_plans(sampling))
     gauges = tried(lambda: tuple(_gauges(loaded)))
     instruments = tried(lambda: tuple(_instruments(loaded)))
@@ -117,13 +130,18 @@ def read_request(loaded: Mapping[str, Any]) -> LotRequest:
 
 
 def _sampling(loaded: Mapping[str, Any]) -> Sampling:
-    plan = loaded.get("plan")
+    plan, history = loaded.get("plan"), loaded.get("history")
+    if history is not None:
+        known = {name: value for name, value in history.items() if name not in ("aql", "level")}
+        history = {**known, "recent": tuple(known["recent"])}
     return Sampling(
         loaded.get("rows"),
         loaded.get("lot_size"),
         None if plan is None else PlanWanted(**plan),
         tuple(VariablesWanted(**each) for each in loaded["variables"]),
         loaded.get("seed", limits.DEFAULT_SEED),
+        None if history is None else SwitchingState(**history),
+        tuple(loaded.get("lot_sizes", ())),
     )
 
 

@@ -330,13 +330,17 @@ def accept_lot(
     nonconforming: int,
     scope: str = "all",
     not_judged: tuple[str, ...] = (),
+    discontinued: bool = False,
 ) -> Acceptance:
     """Join the parts: the worst of them decides, and none that is not assessed is a pass.
 
     sample_rules_count: whether the governing body's rules on samples decide with the rest. nonconforming:
-    balls found in all that was measured.
+    balls found in all that was measured. discontinued: whether acceptance has stopped, so that no lot is
+    accepted.
     """
     told = [_Part("Balls", "its plan", by_count.outcome, by_count.message)]
+    if discontinued:
+        told.append(_Part("Series", "", "not_assessed", DISCONTINUED))
     for test in variables:
         name = test.quantity.replace("_", " ")
         what = f"its variables plan for {name}"
@@ -353,7 +357,7 @@ def accept_lot(
     return Acceptance(
         {"conforming": True, "nonconforming": False}.get(outcome),
         outcome,
-        _message(outcome, causes, nonconforming, scope, not_judged),
+        _message(outcome, causes, nonconforming, scope, not_judged, discontinued),
         scope,
         not_judged,
         tuple(f"{part.title}: {part.message}" for part in told),
@@ -377,15 +381,24 @@ class _Part(NamedTuple):
 
 
 def _message(
-    outcome: str, causes: Sequence[str], nonconforming: int, scope: str, not_judged: tuple[str, ...]
+    outcome: str,
+    causes: Sequence[str],
+    nonconforming: int,
+    scope: str,
+    not_judged: tuple[str, ...],
+    discontinued: bool,
 ) -> str:
     text = _MESSAGES[outcome].format(causes=", by ".join(causes))
+    if discontinued and outcome != "nonconforming":
+        text = f"The lot is not accepted: {DISCONTINUED}."
     if outcome == "conforming" and nonconforming:
         text += f" Remove {counted(nonconforming, 'nonconforming ball')} from it."
     if scope == "measured" and not_judged:
         text += f" By the rules on what was measured; not judged: {counted(len(not_judged), 'rule')}."
     return text
 
+
+DISCONTINUED = "acceptance under this plan is discontinued until the maker has acted (ISO 2859-1, 9.4)"
 
 _MESSAGES = {
     "conforming": "The lot is accepted by its plan.",

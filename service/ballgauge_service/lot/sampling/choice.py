@@ -10,7 +10,7 @@ from scipy import optimize
 from ballgauge_schemas.shared import limits
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.lot.sampling.attributes import two_point_plan, zero_acceptance_plan_for_consumer
-from ballgauge_service.lot.sampling.tables import single_sampling_plan
+from ballgauge_service.lot.sampling.tables import SwitchingState, single_sampling_plan
 from ballgauge_service.lot.sampling.variables import (
     LARGEST_SAMPLE,
     VariablesPlan,
@@ -73,7 +73,8 @@ class VariablesWanted:
 class Sampling:
     """What the rows are of the lot (`stated_rows` None: not said), and the plans it is judged by.
 
-    `seed`: by which the plan's sample is drawn from more balls than it asks for.
+    `seed`: by which the plan's sample is drawn from more balls than it asks for. `history`: where the series
+    of lots stands that this one follows. `lot_sizes`: of several lots, one each.
     """
 
     stated_rows: str | None = None
@@ -81,16 +82,30 @@ class Sampling:
     plan: PlanWanted | None = None
     variables: tuple[VariablesWanted, ...] = ()
     seed: int = limits.DEFAULT_SEED
+    history: SwitchingState | None = None
+    lot_sizes: tuple[int, ...] = ()
+
+    @property
+    def start(self) -> SwitchingState | None:
+        """Where the series of lots stands; None where no switching rules apply: they are of the tables."""
+        if self.plan is None or self.plan.kind != "table" or self.rows == "every_ball":
+            return None
+        return self.history or SwitchingState(self.plan.inspection)
+
+    def under(self, inspection: str) -> Sampling:
+        """The same under another severity of inspection."""
+        return self if self.plan is None else replace(self, plan=replace(self.plan, inspection=inspection))
 
     @property
     def rows(self) -> str:
         """As stated, else `sample` where a lot size is given, else `every_ball`."""
-        return self.stated_rows or ("every_ball" if self.lot_size is None else "sample")
+        sized = self.lot_size is not None or bool(self.lot_sizes)
+        return self.stated_rows or ("sample" if sized else "every_ball")
 
     @property
     def assumed(self) -> bool:
         """Whether nothing was said of what the rows are."""
-        return self.stated_rows is None and self.lot_size is None
+        return self.stated_rows is None and self.lot_size is None and not self.lot_sizes
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,6 +162,8 @@ def choose_plan(sampling: Sampling) -> ChosenPlan | None:
 
     Raises InvalidInput naming the field a plan cannot be made from.
     """
+    if sampling.start is not None:
+        sampling = sampling.under(sampling.start.inspection)
     wanted = sampling.plan
     if wanted is None or sampling.rows == "every_ball":
         return None

@@ -298,6 +298,18 @@ def next_state(state: SwitchingState, plan: SingleSamplingPlan, count: int) -> t
     return _after_normal(replace(state, score=score, recent=recent))
 
 
+def switching_step(
+    lot: int, state: SwitchingState, lot_size: int, count: int, aql: float, level: str
+) -> SwitchingStep:
+    """One lot of a series, judged by the plan in force; see `next_state`.
+
+    lot: its place in the series. count: nonconforming balls that there may be in the sample.
+    """
+    plan = single_sampling_plan(lot_size, aql, level=level, inspection=state.inspection)
+    following, message = next_state(state, plan, count)
+    return SwitchingStep(lot, plan, count, plan.outcome(count), following, message)
+
+
 def run_switching(
     lot_sizes: Sequence[int],
     counts: Sequence[int],
@@ -334,9 +346,8 @@ def run_switching(
     for lot, (lot_size, count) in enumerate(zip(lot_sizes, counts, strict=True)):
         if state.discontinued:
             break
-        plan = single_sampling_plan(lot_size, aql, level=level, inspection=state.inspection)
-        state, message = next_state(state, plan, count)
-        steps.append(SwitchingStep(lot, plan, int(count), plan.outcome(count), state, message))
+        steps.append(switching_step(lot, state, lot_size, int(count), aql, level))
+        state = steps[-1].next
     return tuple(steps)
 
 

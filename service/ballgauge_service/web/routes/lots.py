@@ -106,6 +106,7 @@ def _lots(
     rows : whether the balls are asked for; streamed : whether they leave before all of the file has come
     """
     from ballgauge_service.lot.evaluate import Lot
+    from ballgauge_service.lot.request import request_of_lot
 
     workers, local = bulk.chosen(), request.environ.get(FILES, ())
     for number, (name, source) in enumerate(files):
@@ -114,8 +115,9 @@ def _lots(
         path, told = (local[number] if number < len(local) else None) or (None, None)
         yield stack.enter_context(
             Lot(
-                path or source, name, lot_request, chunk_bytes=STREAMED if streamed else None, bulk=workers,
-                rows_wanted=rows, streamed=streamed, told=told,
+                path or source, name, request_of_lot(lot_request, number),
+                chunk_bytes=STREAMED if streamed else None, bulk=workers, rows_wanted=rows, streamed=streamed,
+                told=told,
             )
         )  # fmt: skip
 
