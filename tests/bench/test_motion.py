@@ -19,7 +19,7 @@ from ballgauge_service.motion.bowlers import Scatter, release_row, scattered
 from ballgauge_service.motion.starts import USUAL, MotionSettings, Throw, first_states, run, setup_row
 from ballgauge_service.physics.motion import equations as eq
 from ballgauge_service.physics.motion import notes
-from ballgauge_service.physics.motion.batch import deliver_sampled
+from ballgauge_service.physics.motion.sampled import deliver_sampled
 
 ONE, MANY = 100.0, 300.0
 DELIVERIES = 1000
@@ -76,7 +76,7 @@ def test_one_delivery_is_a_hundred_times_faster_than_solve_ivp(
     deliver_sampled(*inputs)
     versus.race(
         "one delivery, path right to 1e-6 in",
-        ("physics.motion.batch", f"{versus.named('scipy')}: solve_ivp, rtol {rtol:g}"),
+        ("physics.motion.sampled", f"{versus.named('scipy')}: solve_ivp, rtol {rtol:g}"),
         lambda: deliver_sampled(*inputs),
         solve,
         ONE,

@@ -43,7 +43,8 @@ from ballgauge_service.motion.starts import (
     run,
     setup_row,
 )
-from ballgauge_service.physics.motion.batch import deliver_batch
+from ballgauge_service.physics.motion.delivery import deliver_rows
+from ballgauge_service.physics.motion.notes import SUMMARY
 
 from .works import Plain, packed
 
@@ -181,20 +182,15 @@ def test_what_differs_between_processes_is_told() -> None:
 
 
 def test_deliveries_are_those_of_one_call_of_the_physics() -> None:
-    """Against the physics' own batch, which cuts otherwise."""
+    """Against the physics' own loop, which cuts nothing."""
     count = PIECE + 5
     bowler, lane, chosen = BOWLERS["matched_one_handed"], uniform_lane(20.0), USUAL
     ball = box_ball(BoxBall(weight=15.0, rg=2.5, differential=0.05, intermediate_differential=0.01))
     releases = scattered(bowler.release, bowler.scatter, count, 5)
     setups = np.concatenate([setup_row(ball, chosen, loft)[None] for loft in releases[:, LOFT]])
-    expected = deliver_batch(
-        first_states(ball, releases),
-        setups,
-        np.zeros(count, np.int64),
-        lane.grid()[None],
-        chosen.path_error,
-        chosen.largest_step,
-    )
+    lanes, films, expected = np.zeros(count, np.int64), lane.grid()[None], np.empty((count, SUMMARY))
+    states, errors = first_states(ball, releases), (chosen.path_error, chosen.largest_step)
+    deliver_rows(0, count, states, setups, lanes, films, *errors, expected)
     for bulk in EVERY:
         assert run([Throw(ball, releases, lane)], chosen, bulk)[0].tobytes() == expected.tobytes()
 

@@ -12,7 +12,7 @@ from ballgauge_service.motion.bowlers import Release, release_row
 from ballgauge_service.motion.starts import USUAL, first_states, setup_row
 from ballgauge_service.physics.motion import equations as eq
 from ballgauge_service.physics.motion import notes
-from ballgauge_service.physics.motion.batch import deliver_sampled
+from ballgauge_service.physics.motion.sampled import deliver_sampled
 
 from .reference import path
 from .shots import LANE, RELEASE, as_reference

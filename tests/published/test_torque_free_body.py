@@ -9,7 +9,8 @@ from scipy.spatial.transform import Rotation
 from scipy.special import ellipj
 
 from ballgauge_service.physics.motion import equations as eq
-from ballgauge_service.physics.motion.batch import torque_free
+from ballgauge_service.physics.motion.delivery import new_ride
+from ballgauge_service.physics.motion.stepping import set_scale, trial
 
 Array = NDArray[np.float64]
 
@@ -17,6 +18,27 @@ MOMENTS = np.array([6.25, 6.37, 6.50])
 """Squares of the radii of gyration [in^2] of an asymmetrical ball, exaggerated little beyond a real one."""
 
 TIMES = np.linspace(0.0, 10.0, 401)
+
+
+def torque_free(state: Array, setup: Array, times: Array, path_error: float) -> Array:
+    """State of a ball in the air at the given rising times [s] from 0, (n, eq.STATE)."""
+    ride = new_ride(np.zeros((4, 4)))
+    ride.setup[:] = setup
+    ride.state[:] = state
+    set_scale(ride, path_error)
+    out = np.empty((len(times), eq.STATE))
+    time, following = 0.0, 1e-3
+    for row, wanted in enumerate(times):
+        while time < wanted:
+            h = min(following, float(wanted) - time)
+            eq.derivative(eq.FLIGHT, ride.state, ride.setup, ride.film, ride.direction, ride.slopes[0])
+            factor = 0.9 * max(trial(eq.FLIGHT, ride, h), 1e-12) ** -0.125
+            following = h * min(max(factor, 0.1), 5.0)
+            if factor >= 0.9:
+                time = float(wanted) if h == float(wanted) - time else time + h
+                ride.state[:] = ride.new
+        out[row] = ride.state
+    return out
 
 
 def flight(spin: Array, moments: Array = MOMENTS) -> Array:

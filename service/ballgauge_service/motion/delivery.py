@@ -15,7 +15,7 @@ from ballgauge_service.motion.starts import USUAL, MotionSettings, first_states,
 from ballgauge_service.physics.motion import delivery as kernel
 from ballgauge_service.physics.motion import equations as eq
 from ballgauge_service.physics.motion import notes
-from ballgauge_service.physics.motion.batch import deliver_sampled
+from ballgauge_service.physics.motion.sampled import deliver_sampled
 
 Array = NDArray[np.float64]
 

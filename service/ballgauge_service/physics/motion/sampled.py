@@ -1,0 +1,28 @@
+"""One delivery with its states at given times."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ballgauge_service.physics.motion.delivery import SAMPLE, TIME_LIMIT, deliver, new_ride
+from ballgauge_service.physics.motion.notes import RING, RINGED
+
+Array = NDArray[np.float64]
+
+
+def deliver_sampled(
+    state: Array, setup: Array, film: Array, times: Array, path_error: float, largest_step: float
+) -> tuple[Array, Array, Array]:
+    """Follow one delivery and take its state at the given rising times [s].
+
+    Returns its summary, (SUMMARY,), its samples up to its end, (m, SAMPLE), and its oil rings, (r, RING).
+    """
+    ride = new_ride(film)
+    ride.setup[:] = setup
+    ride.state[:] = state
+    samples = np.full((len(times), SAMPLE), np.nan)
+    samples[:, 0] = times
+    deliver(ride, path_error, largest_step, TIME_LIMIT, samples)
+    rings = ride.rings[: ride.counts[RINGED]].copy()
+    return ride.summary.copy(), samples[~np.isnan(samples[:, 1])], rings.reshape(-1, RING)
