@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -19,3 +20,16 @@ def test_clean(command: tuple[str, ...]) -> None:
     program = Path(sys.executable).with_name(command[0])
     done = subprocess.run([program, *command[1:]], cwd=ROOT, capture_output=True, text=True)
     assert done.returncode == 0, done.stdout + done.stderr
+
+
+def test_what_developers_are_pointed_to_is_there(tracked: list[str]) -> None:
+    """Against the files of the repository: every file, folder and test that DEVELOPERS.md names."""
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    files = re.findall(r"`([a-z][\w/-]*\.(?:py|toml|md|json|sh|txt|po|yaml))`", text)
+    assert [name for name in files if not any(f"/{path}".endswith(f"/{name}") for path in tracked)] == []
+    folders = re.findall(r"`((?:tests|service|sdk|schemas|docker|web|core|physics|pages)/[a-z_/]*)`", text)
+    assert [name for name in folders if not any(name.strip("/") in path for path in tracked)] == []
+    tests = "".join(path.read_text(encoding="utf-8") for path in (ROOT / "tests").rglob("test_*.py"))
+    functions = re.findall(r"`(?:[\w/]+::)?(test_\w+)`", text)
+    modules = {path.stem for path in (ROOT / "tests").rglob("test_*.py")}
+    assert [name for name in functions if f"def {name}(" not in tests and name not in modules] == []
