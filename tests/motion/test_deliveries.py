@@ -23,7 +23,7 @@ from .shots import LANE, RELEASE, roll, told
 
 
 def test_the_result_is_json_and_tells_the_path_to_its_end() -> None:
-    got = roll(BoxBall(), samples=101)
+    got = roll(BoxBall(), replace(RELEASE, phase=0.0), samples=101)
     assert json.loads(json.dumps(got, allow_nan=False)) == got
     curves = got["curves"]
     assert {len(values) for values in curves.values()} == {101}
@@ -40,7 +40,7 @@ def test_the_result_is_json_and_tells_the_path_to_its_end() -> None:
 
 
 def test_rings_follow_the_axis_and_their_gap_is_the_flare() -> None:
-    got = roll(BoxBall(), samples=2001)
+    got = roll(BoxBall(), replace(RELEASE, phase=0.0), samples=2001)
     flare, curves = got["flare"], got["curves"]
     oiled = [ring for ring in flare["rings"] if ring["film"] >= 1.0]
     assert flare["rings_oiled"] == len(oiled) > 5
@@ -64,7 +64,7 @@ def test_endings_are_told_in_words_with_the_path_until_then() -> None:
     for got, side in ((far, "far side"), (near, "bowler's own side")):
         assert got["ending"] == "gutter"
         assert side in got["message"]
-        assert got["entry"] == {"board": None, "angle": None, "speed": None}
+        assert set(got["entry"].values()) == {None}
         assert got["curves"]["distance"][-1] == pytest.approx(got["distance"])
         assert got["distance"] < 60.0
     assert far["end"]["board"] == pytest.approx(39.5)

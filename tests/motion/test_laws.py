@@ -29,6 +29,7 @@ releases = st.builds(
     axis_tilt=st.floats(-5.0, 50.0),
     launch_angle=st.floats(-2.0, 5.0),
     launch_board=st.floats(8.0, 32.0),
+    phase=st.floats(0.0, 360.0),
 )
 boxes = st.builds(
     lambda differential, ratio, **box: BoxBall(

@@ -33,8 +33,8 @@ STILL = Scatter(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
 
 
 def spread_of(ball: BoxBall, scatter: Scatter = STILL, **sampling: Any) -> dict[str, Any]:
-    """A spread as it is answered."""
-    bowler = replace(BOWLER, release=RELEASE, scatter=scatter)
+    """A spread as it is answered, of one phase of the grip."""
+    bowler = replace(BOWLER, release=replace(RELEASE, phase=0.0), scatter=scatter)
     return answer.spread_answer(spread(box_ball(ball), bowler, LANE, Sampling(**sampling)))
 
 
@@ -44,7 +44,7 @@ def mapped_as_answered(line: Line) -> dict[str, Any]:
 
 def test_no_scatter_has_no_spread_and_agrees_with_the_single_delivery() -> None:
     got = spread_of(BoxBall(), deliveries=5)
-    alone = roll(BoxBall())
+    alone = roll(BoxBall(), replace(RELEASE, phase=0.0))
     assert got["entry_board"]["mean"] == pytest.approx(alone["entry"]["board"], abs=1e-9)
     assert got["entry_angle"]["mean"] == pytest.approx(alone["entry"]["angle"], abs=1e-9)
     assert got["entry_board"]["standard_deviation"] < 1e-12
@@ -66,7 +66,8 @@ def test_spread_is_that_of_a_linear_error_budget() -> None:
     for name in ("speed", "rev_rate", "axis_rotation", "axis_tilt", "launch_angle", "launch_board"):
         s = getattr(scatter, name)
         ends = [
-            deliver(ball, replace(RELEASE, **{name: getattr(RELEASE, name) + d}), LANE).board for d in (s, -s)
+            deliver(ball, replace(RELEASE, phase=0.0, **{name: getattr(RELEASE, name) + d}), LANE).board
+            for d in (s, -s)
         ]
         total += (0.5 * (ends[0] - ends[1])) ** 2
     assert got["entry_board"]["standard_deviation"] == pytest.approx(total**0.5, rel=0.06)

@@ -54,10 +54,27 @@ def test_lower_rg_revs_up_and_reads_earlier() -> None:
 
 
 def test_differential_moves_the_ball_by_a_fraction_of_a_board() -> None:
-    """The trade makes it a big hitter; here flare brings no fresh surface to the lane, so it cannot be."""
+    """The trade makes it a big hitter; here flare brings no fresh surface to the lane, so it cannot be.
+
+    In the mean over the phases of the grip, which alone move the ball farther.
+    """
     found = [roll(BoxBall(differential=d)) for d in (0.0, 0.03, 0.06)]
     assert rising([one["sharpness"] for one in found])
-    assert 0.1 < found[2]["entry"]["board"] - found[0]["entry"]["board"] < 1.0
+    moved = found[2]["entry"]["board"] - found[0]["entry"]["board"]
+    assert 0.1 < moved < np.ptp(found[2]["roll_phases"]["ranges"]["entry_board"]) < 1.0
+
+
+def test_a_duller_surface_hooks_more_boards() -> None:
+    """In boards, since it turns sooner; the last direction is the same."""
+    found = surfaces(Surface(grit=4000, polished=True), Surface(grit=2000), Surface(grit=360))
+    assert rising([one["hook"] for one in found])
+
+
+def test_six_degrees_are_out_of_reach_of_330_rpm_at_18_mph() -> None:
+    """The release makes under 6 deg available, and the launch takes its part: whatever core and lane are."""
+    for differential in (0.0, 0.03, 0.06):
+        release = replace(RELEASE, speed=18.0, rev_rate=330.0, axis_rotation=45.0)
+        assert roll(BoxBall(differential=differential), release)["total_turn"] < 6.0
 
 
 def test_surface_and_oil_change_where_the_ball_turns_but_not_how_far() -> None:
@@ -112,12 +129,12 @@ def test_rolling_starts_earlier_with_more_revs_on_an_even_lane() -> None:
     assert rising([-one["phases"]["roll_start"] for one in found])
 
 
-@pytest.mark.parametrize(("angle", "low", "high"), [(30.0, 1.0, 1.02), (60.0, 0.97, 1.0), (90.0, 0.93, 0.98)])
-def test_the_ratio_hardly_changes_how_abruptly_the_ball_turns(angle: float, low: float, high: float) -> None:
+@pytest.mark.parametrize("angle", [30.0, 60.0, 90.0])
+def test_the_ratio_hardly_changes_how_abruptly_the_ball_turns(angle: float) -> None:
     """The trade says: a higher asymmetry ratio at equal differential turns more abruptly.
 
     The model disagrees: Coulomb friction knows only the slip, which the ratio hardly touches. From a ratio of
-    0 to 0.8 the sharpness rises by under 2 % at a small drilling angle and falls by up to 7 % at a large one.
+    0 to 0.8 the sharpness falls by under 5 % in the mean over the phases of the grip, which span as much.
     """
     found = [
         roll(BoxBall(differential=0.05, intermediate_differential=0.05 * q, drilling_angle=angle))[
@@ -126,8 +143,8 @@ def test_the_ratio_hardly_changes_how_abruptly_the_ball_turns(angle: float, low:
         for q in (0.0, 0.4, 0.8)
     ]
     change = [sharp / found[0] for sharp in found]
-    assert rising(change) if angle < 45.0 else rising([-one for one in change])
-    assert low <= change[2] <= high
+    assert rising([-one for one in change])
+    assert 0.95 < change[2] < 1.0
 
 
 def test_the_ratio_decides_how_the_layout_turns_the_flare() -> None:

@@ -30,7 +30,8 @@ class MotionResultSchema(Schema):
     )
     motion = _group(
         "The delivery: ending, message, entry, phases, breakpoint, boards_crossed, hook, total_turn, "
-        "sharpness, flare with its rings, revolutions, energy, and curves where samples were asked for.",
+        "turn_left, sharpness, flare with its rings, revolutions, roll_phases with the ranges by phase of "
+        "the grip, energy, and curves where samples were asked for.",
         {"ending": "pins", "entry": {"board": 17.4, "angle": 4.1, "speed": 14.9}},
     )
     spread = _group(

@@ -161,6 +161,14 @@ class ReleaseSchema(Schema):
     loft = Exact(
         "lane_distance", *RELEASE["loft"], 0, "How far down the lane the ball lands.", assumed=limits.LOFT
     )
+    phase = Exact(
+        "angle",
+        0,
+        360,
+        90,
+        "How far the ball has turned at release since the grip faced midway between back and down; without "
+        "it, numbers are means over all phases, with their ranges.",
+    )
 
 
 class ScatterSchema(Schema):

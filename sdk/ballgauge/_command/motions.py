@@ -60,30 +60,45 @@ def _cautions(paper: Paper, cautions: list[Document]) -> None:
 
 
 def _number(value: float | None, places: int = 1) -> str:
-    return "none" if value is None else f"{value:.{places}f}"
+    return "none" if value is None else f"{value:z.{places}f}"
+
+
+def _span(ends: list[float] | None, places: int) -> str:
+    """A range; nothing where both ends print alike."""
+    if ends is None or len({_number(end, places) for end in ends}) == 1:
+        return ""
+    return f"{ends[0]:z.{places}f} to {ends[1]:z.{places}f}"
 
 
 def _delivery(paper: Paper, motion: Document) -> None:
     phases, flare, entry, energy = (motion[name] for name in ("phases", "flare", "entry", "energy"))
-    mark = motion["breakpoint"]
+    mark, ranges = motion["breakpoint"], motion["roll_phases"]["ranges"]
+
+    def row(what: str, name: str, value: float | None, unit: str, places: int = 1) -> tuple[str, ...]:
+        return what, _number(value, places), unit, _span(ranges[name], places) if value is not None else ""
+
     rows = [
-        ("skid ends", _number(phases["skid_end"]), "ft"),
-        ("hook ends", _number(phases["hook_end"]), "ft"),
-        ("rolling starts", _number(phases["roll_start"]), "ft"),
-        ("breakpoint", f"board {_number(mark['board'])} at {_number(mark['distance'])}", "ft"),
-        ("boards crossed from there", _number(motion["boards_crossed"]), "boards"),
-        ("entry board", _number(entry["board"]), "from the bowler's side"),
-        ("entry angle", _number(entry["angle"], 2), "deg"),
-        ("entry speed", _number(entry["speed"]), "mph"),
-        ("hook against a straight ball", _number(motion["hook"]), "boards"),
-        ("sharpness of the turn", _number(motion["sharpness"], 3), "deg/ft"),
-        ("flare on oil", _number(flare["width"], 2), f"in, {flare['rings_oiled']} rings"),
-        ("axis migration", _number(flare["migration"], 2), "in"),
-        ("revolutions", _number(motion["revolutions"]), ""),
-        ("lost to sliding", _number(energy["lost_to_sliding"]), "J"),
+        row("skid ends", "skid_end", phases["skid_end"], "ft"),
+        row("hook ends", "hook_end", phases["hook_end"], "ft"),
+        row("rolling starts", "roll_start", phases["roll_start"], "ft"),
+        row("breakpoint, board", "breakpoint_board", mark["board"], "from the bowler's side"),
+        row("breakpoint, distance", "breakpoint_distance", mark["distance"], "ft"),
+        row("boards crossed from there", "boards_crossed", motion["boards_crossed"], "boards"),
+        row("entry board", "entry_board", entry["board"], "from the bowler's side"),
+        row("entry angle", "entry_angle", entry["angle"], "deg", 2),
+        row("mean heading of the roll there", "entry_mean_heading", entry["mean_heading"], "deg", 2),
+        row("entry speed", "entry_speed", entry["speed"], "mph"),
+        row("turn that the release makes available", "total_turn", motion["total_turn"], "deg", 2),
+        row("turn left at the end", "turn_left", motion["turn_left"], "deg", 2),
+        row("hook against a straight ball", "hook", motion["hook"], "boards"),
+        row("sharpness of the turn", "sharpness", motion["sharpness"], "deg/ft", 3),
+        row("flare on oil", "flare_width", flare["width"], f"in, {flare['rings_oiled']} rings", 2),
+        row("axis migration", "migration", flare["migration"], "in", 2),
+        row("revolutions", "revolutions", motion["revolutions"], ""),
+        ("lost to sliding", _number(energy["lost_to_sliding"]), "J", ""),
     ]
     paper.heading("The delivery")
-    paper.table(("what", "value", "unit"), rows)
+    paper.table(("what", "value", "unit", "by phase of the grip"), rows)
 
 
 def _spread(paper: Paper, spread: Document) -> None:
@@ -156,10 +171,11 @@ def _explain(paper: Paper, found: Document) -> None:
     paper.heading("What makes the second ball finish elsewhere")
     names = ("share", "alone", "last", "least", "greatest")
     rows = [
-        (trait, *(f"{effects[name]:+.2f}" for name in names)) for trait, effects in found["traits"].items()
+        (trait, *(f"{effects[name]:+.1f}" for name in names), _span(effects["share_range"], 1))
+        for trait, effects in found["traits"].items()
     ]
-    rows.append(("weight, size", f"{found['other_differences']:+.2f}", *("",) * 4))
-    rows.append(("all", f"{found['difference']:+.2f}", *("",) * 4))
-    paper.table(("trait [boards]", *names), rows)
-    boards = f"first ball on board {found['board_first']:.2f}, second on {found['board_second']:.2f}"
+    rows.append(("weight, size", f"{found['other_differences']:+.1f}", *("",) * 5))
+    rows.append(("all", f"{found['difference']:+.1f}", *("",) * 4, _span(found["difference_range"], 1)))
+    paper.table(("trait [boards]", *names, "share by phase"), rows)
+    boards = f"first ball on board {found['board_first']:.1f}, second on {found['board_second']:.1f}"
     paper.notes([boards, found["method"]])

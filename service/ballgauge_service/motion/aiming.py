@@ -39,7 +39,7 @@ HIT = 0.1
 
 
 def over_arrows(releases: Array, angles: Array) -> Array:
-    """The releases, (n, 7), with other launch angles [deg], (n,), on the lines they have over the arrows."""
+    """The releases, (n, 8), with other launch angles [deg], (n,), on the lines they have over the arrows."""
     moved = releases.copy()
     steps = np.tan(np.radians(angles)) - np.tan(np.radians(releases[:, ANGLE]))
     moved[:, ANGLE] = angles

@@ -14,7 +14,7 @@ from ballgauge_service.core.caution import Caution
 from ballgauge_service.core.units import GRAM_PER_OZ, OZ_PER_LB
 from ballgauge_service.motion.balls import MotionBall
 from ballgauge_service.motion.bowlers import Bowler, cautions
-from ballgauge_service.motion.delivery import Delivery
+from ballgauge_service.motion.delivery import Delivery, Turn, endings, phase_range
 from ballgauge_service.motion.explanations import Explanation
 from ballgauge_service.motion.lanes import LANE_FEET, Lane
 from ballgauge_service.motion.line_maps import (
@@ -49,6 +49,9 @@ UNITS = {
     "angle": "deg",
     "heading": "deg",
     "total_turn": "deg",
+    "turn_left": "deg",
+    "mean_heading": "deg",
+    "phase": "deg",
     "sharpness": "deg/ft",
     "boards_crossed": "boards",
     "hook": "boards",
@@ -77,7 +80,15 @@ UNITS = {
 PHASES = (
     "The skid ends where a quarter of the whole turn in direction is made, the hook where nine tenths are. "
     "The whole turn runs from the launch to the mean direction of rolling, about which a ball of unequal "
-    "moments swings at every revolution. Rolling starts where the contact point first stands still."
+    "moments swings at every revolution; friction does not change it, so the release makes it available, and "
+    "turn_left is what of it is not yet made at the end. Rolling starts where the contact point first stands "
+    "still."
+)
+PHASE_MEANS = (
+    "Where the release gives no phase, numbers are means over these phases of the grip at release, evenly "
+    "spaced, of which those count that end as the first does. Message, time, distance, end, energy, rings "
+    "and curves are of the first. A range runs from the least to the greatest over all phases, by the sine "
+    "through those computed; the mean heading is the direction about which the rolling ball swings."
 )
 FLARE = (
     "A ring is the circle of contact in the middle of a revolution; the width is the widest gap on the "
@@ -87,7 +98,8 @@ WINDOW = "share of all deliveries that reach the pins inside the window, no chan
 METHOD = (
     "share: mean effect over all orders of switching; alone: switched on the first ball only; last: switched "
     "when all others are; least and greatest: over all orders. Shares and other_differences (weight, size) "
-    "add up to the difference."
+    "add up to the difference. All are means over the phases of the grip at release; the ranges of share and "
+    "difference say how far they depend on it."
 )
 MAP_DEFINITIONS = {
     "length": "distance [ft] at which a quarter of the whole turn in direction is made",
@@ -149,47 +161,82 @@ def _ending_cautions(thrown: Delivery) -> list[Caution]:
     if thrown.ending != "pins":
         words = f"{message(thrown)} The numbers hold for the path until then."
         return [Caution("pins_not_reached", words)]
-    return [] if thrown.rolled else [Caution("never_rolled", message(thrown))]
+    found = [] if thrown.rolled else [Caution("never_rolled", message(thrown))]
+    if len(thrown.alike) < len(thrown.rows):
+        words = "Whether the ball comes to the pins depends on the phase of the grip at release."
+        found.append(Caution("phase_decides", words))
+    return found
 
 
 def delivery(thrown: Delivery) -> Group:
     """One delivery in trade units; entry is empty where the ball does not come to the pins."""
-    row, side, board = thrown.row, thrown.ball.side, thrown.board
-    velocity = row[notes.END_VX], row[notes.END_VY]
-    speed, heading = math.hypot(*velocity) / MPH, math.degrees(math.atan2(-side * velocity[0], velocity[1]))
-    outermost = float(to_board(row[notes.BREAK_X], side))
-    aside = side * math.tan(math.radians(thrown.release.launch_angle)) * row[notes.END_Y]
-    straight = float(to_board(aside, side) - to_board(0.0, side))
-    at_pins = thrown.ending == "pins"
+    velocity = thrown.row[notes.END_VX], thrown.row[notes.END_VY]
+    heading = math.degrees(math.atan2(-thrown.ball.side * velocity[0], velocity[1]))
+    figures = _figures(thrown)
+    mean = {name: _number(values.mean()) for name, values in figures.items()}
+    entry = ("board", "angle", "mean_heading", "speed")
     return {
         "ending": thrown.ending,
         "message": message(thrown),
-        "time": float(row[notes.TIME]),
+        "time": float(thrown.row[notes.TIME]),
         "distance": thrown.distance,
-        "end": {"board": board, "speed": speed, "heading": heading},
-        "entry": {
-            "board": board if at_pins else None,
-            "angle": heading if at_pins else None,
-            "speed": speed if at_pins else None,
-        },
+        "end": {"board": thrown.board, "speed": math.hypot(*velocity) / MPH, "heading": heading},
+        "entry": {name: mean[f"entry_{name}"] if thrown.ending == "pins" else None for name in entry},
         "phases": {
-            "skid_end": _number(row[notes.TURN_START] / 12.0),
-            "hook_end": _number(row[notes.TURN_END] / 12.0),
-            "roll_start": _number(row[notes.ROLL_START] / 12.0),
-            "roll_start_speed": _number(row[notes.ROLL_SPEED] / MPH),
-            "times_gripped": int(row[notes.GRIPS]),
+            "skid_end": mean["skid_end"],
+            "hook_end": mean["hook_end"],
+            "roll_start": mean["roll_start"],
+            "roll_start_speed": mean["roll_start_speed"],
+            "times_gripped": int(thrown.row[notes.GRIPS]),
             "definition": PHASES,
         },
-        "breakpoint": {"board": outermost, "distance": float(row[notes.BREAK_Y] / 12.0)},
-        "boards_crossed": board - outermost,
-        "hook": board - thrown.release.launch_board - straight,
-        "total_turn": math.degrees(side * row[notes.TURN_TOTAL]) * -1.0,
-        "sharpness": _sharpness(row),
-        "revolutions": float(row[notes.REVOLUTIONS]),
-        "flare": _flare(thrown),
+        "breakpoint": {"board": mean["breakpoint_board"], "distance": mean["breakpoint_distance"]},
+        "boards_crossed": mean["boards_crossed"],
+        "hook": mean["hook"],
+        "total_turn": mean["total_turn"],
+        "turn_left": mean["turn_left"],
+        "sharpness": mean["sharpness"],
+        "revolutions": mean["revolutions"],
+        "flare": _flare(thrown, mean),
+        "roll_phases": {
+            "count": len(thrown.rows),
+            "endings": endings(thrown.rows),
+            "ranges": {name: phase_range(values) for name, values in figures.items()},
+            "definition": PHASE_MEANS,
+        },
         "energy": _energy(thrown),
         "steps": thrown.steps,
         "curves": _curves(thrown) if len(thrown.samples) else None,
+    }
+
+
+def _figures(thrown: Delivery) -> dict[str, Array]:
+    """Numbers of every phase that ends as the first does, (q,) each; NaN where there is none."""
+    rows, side, size = thrown.alike, thrown.ball.side, thrown.ball.radius
+    board, outermost = to_board(rows[:, notes.END_X], side), to_board(rows[:, notes.BREAK_X], side)
+    speed = np.hypot(rows[:, notes.END_VX], rows[:, notes.END_VY]) / MPH
+    aside = side * math.tan(math.radians(thrown.release.launch_angle)) * rows[:, notes.END_Y]
+    turn, gripped = Turn(rows, side), rows[:, notes.GRIPS] > 0
+    return {
+        "entry_board": board,
+        "entry_angle": turn.heading,
+        "entry_mean_heading": np.where(gripped, turn.total - thrown.release.launch_angle, turn.heading),
+        "entry_speed": speed,
+        "skid_end": rows[:, notes.TURN_START] / 12.0,
+        "hook_end": rows[:, notes.TURN_END] / 12.0,
+        "roll_start": rows[:, notes.ROLL_START] / 12.0,
+        "roll_start_speed": rows[:, notes.ROLL_SPEED] / MPH,
+        "breakpoint_board": outermost,
+        "breakpoint_distance": rows[:, notes.BREAK_Y] / 12.0,
+        "boards_crossed": board - outermost,
+        "hook": board - thrown.release.launch_board - (to_board(aside, side) - to_board(0.0, side)),
+        "total_turn": turn.total,
+        "turn_left": turn.left,
+        "sharpness": turn.sharpness,
+        "revolutions": rows[:, notes.REVOLUTIONS],
+        "flare_width": np.where(rows[:, notes.OILED_RINGS] > 0, size * rows[:, notes.OILED_FLARE], np.nan),
+        "flare_width_to_the_end": size * rows[:, notes.FLARE],
+        "migration": size * rows[:, notes.MIGRATION],
     }
 
 
@@ -197,20 +244,12 @@ def _number(value: float) -> float | None:
     return float(value) if math.isfinite(value) else None
 
 
-def _sharpness(row: Array) -> float | None:
-    length = (row[notes.TURN_END] - row[notes.TURN_START]) / 12.0
-    turn = math.degrees(abs(row[notes.TURN_TOTAL])) * (notes.LATE - notes.EARLY)
-    return _number(turn / length) if length > 0.0 else None
-
-
-def _flare(thrown: Delivery) -> Group:
-    row, size = thrown.row, thrown.ball.radius
-    oiled = int(row[notes.OILED_RINGS])
+def _flare(thrown: Delivery, mean: dict[str, float | None]) -> Group:
     return {
-        "width": float(size * row[notes.OILED_FLARE]) if oiled else None,
-        "width_to_the_end": float(size * row[notes.FLARE]),
-        "rings_oiled": oiled,
-        "migration": _number(size * row[notes.MIGRATION]),
+        "width": mean["flare_width"],
+        "width_to_the_end": mean["flare_width_to_the_end"],
+        "rings_oiled": int(thrown.row[notes.OILED_RINGS]),
+        "migration": mean["migration"],
         "rings": [
             _ring(ring, axis, thrown.ball)
             for ring, axis in zip(thrown.rings, thrown.axes(thrown.rings[:, :3]), strict=True)
@@ -251,17 +290,22 @@ def _energy(thrown: Delivery) -> Group:
 
 def message(thrown: Delivery) -> str:
     """What became of the ball, in words."""
-    board, feet, start = thrown.board, thrown.distance, thrown.row[notes.ROLL_START] / 12.0
-    roll = (
-        f"It rolled without sliding from {start:.1f} ft."
-        if thrown.rolled
-        else "It never rolled: it slid all the way."
-    )
+    board, feet = thrown.board, thrown.distance
+    boards = to_board(thrown.alike[:, notes.END_X], thrown.ball.side)
+    low, high = (f"{end:.1f}" for end in phase_range(boards) or (board, board))
+    by_phase = f" ({low} to {high} by the phase of the grip)" if low != high else ""
+    start = thrown.alike[:, notes.ROLL_START].mean() / 12.0
+    roll = "It never rolled: it slid all the way."
+    if math.isnan(thrown.row[notes.START_MOVING]):
+        roll = "It left the lane before it landed."
+    elif math.isfinite(start):
+        roll = f"It rolled without sliding from {start:.1f} ft."
     edge = "on the bowler's own side" if board < 0.5 * BOARDS else "on the far side"
     late = f"The ball had not reached the pins after {kernel.TIME_LIMIT:g} s"
     unresolved = f"The motion could not be followed beyond {feet:.1f} ft at this accuracy"
     ends = {
-        "pins": f"The ball came to the head pin's row, {LANE_FEET:g} ft, on board {board:.1f}.",
+        "pins": f"The ball came to the head pin's row, {LANE_FEET:g} ft, on board {boards.mean():.1f}"
+        f"{by_phase}.",
         "gutter": f"The ball left the lane into the gutter {edge} at {feet:.1f} ft; the path ends there.",
         "stopped": f"The ball came to a stop at {feet:.1f} ft, short of the pins; the path ends there.",
         "timed_out": f"{late}; the path ends at {feet:.1f} ft.",

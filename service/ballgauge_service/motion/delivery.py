@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.motion.balls import MotionBall
-from ballgauge_service.motion.bowlers import Release, release_row
+from ballgauge_service.motion.bowlers import ROLL_PHASES, Release, phased
 from ballgauge_service.motion.lanes import Lane, Wear, worn_lane
-from ballgauge_service.motion.starts import USUAL, MotionSettings, first_states, setup_row, to_board
+from ballgauge_service.motion.starts import (
+    USUAL,
+    MotionSettings,
+    Throw,
+    first_states,
+    run,
+    setup_row,
+    to_board,
+)
 from ballgauge_service.physics.motion import delivery as kernel
 from ballgauge_service.physics.motion import equations as eq
 from ballgauge_service.physics.motion import notes
@@ -33,21 +41,33 @@ TRACK_SAMPLES = 201
 
 @dataclass(frozen=True, slots=True)
 class Delivery:
-    """One ball thrown down one lane.
+    """One ball thrown down one lane, at every phase of the grip that is asked for.
 
-    row: the summary in the columns of `physics.motion.notes`, (SUMMARY,); rings, (r, RING); samples, evenly
-    spaced in time, (m, SAMPLE) of `physics.motion.delivery`.
+    rows: summaries of the phases in the columns of `physics.motion.notes`, (p, SUMMARY); of the first of them
+    also rings, (r, RING), and samples, evenly spaced in time, (m, SAMPLE) of `physics.motion.delivery`.
     """
 
     ball: MotionBall
     release: Release
-    row: Array
+    rows: Array
     rings: Array
     samples: Array
 
     @property
+    def row(self) -> Array:
+        """Summary of the first phase, (SUMMARY,)."""
+        first: Array = self.rows[0]
+        return first
+
+    @property
+    def alike(self) -> Array:
+        """Summaries of the phases that end as the first does, (q, SUMMARY)."""
+        same: Array = self.rows[self.rows[:, notes.ENDING] == self.row[notes.ENDING]]
+        return same
+
+    @property
     def ending(self) -> str:
-        """How the path ends, one of ENDINGS."""
+        """How the first path ends, one of ENDINGS."""
         return ENDINGS[int(self.row[notes.ENDING])]
 
     @property
@@ -79,17 +99,77 @@ class Delivery:
         return turned
 
 
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """How deliveries turn: rows, (n, SUMMARY), and the bowler's side; angles in degrees, (n,) each."""
+
+    rows: Array
+    side: float
+
+    @property
+    def heading(self) -> Array:
+        """Direction at the end."""
+        found: Array = np.degrees(
+            np.arctan2(-self.side * self.rows[:, notes.END_VX], self.rows[:, notes.END_VY])
+        )
+        return found
+
+    @property
+    def total(self) -> Array:
+        """From the launch to the mean direction of rolling."""
+        found: Array = -self.side * np.degrees(self.rows[:, notes.TURN_TOTAL])
+        return found
+
+    @property
+    def left(self) -> Array:
+        """What of it is not yet made; 0 once a ball has rolled."""
+        found: Array = 0.0 - self.side * np.degrees(self.rows[:, notes.TURN_LEFT])
+        return found
+
+    @property
+    def sharpness(self) -> Array:
+        """Mean rate [deg/ft] from a quarter of the turn to nine tenths, or to the end where that is first."""
+        rows, total = self.rows, np.abs(self.total)
+        late = np.isfinite(rows[:, notes.TURN_END])
+        made = np.where(late, notes.LATE * total, total - np.abs(self.left)) - notes.EARLY * total
+        feet = (
+            np.where(late, rows[:, notes.TURN_END], rows[:, notes.END_Y]) - rows[:, notes.TURN_START]
+        ) / 12.0
+        rate: Array = np.divide(made, feet, out=np.full(len(rows), np.nan), where=feet > 0.0)
+        return rate
+
+
+def phase_range(values: Array) -> list[float] | None:
+    """Least and greatest over all phases, by the sine through the evenly spaced ones; None with a NaN."""
+    if not np.isfinite(values).all():
+        return None
+    low, high = float(values.min()), float(values.max())
+    if len(values) == ROLL_PHASES:
+        middle, swing = float(values.mean()), float(np.abs(np.fft.rfft(values)[1])) * 2.0 / ROLL_PHASES
+        low, high = min(low, middle - swing), max(high, middle + swing)
+    return [low, high]
+
+
+def endings(rows: Array) -> dict[str, int]:
+    """How many of the deliveries, (n, SUMMARY), end in which way."""
+    return {name: int((rows[:, notes.ENDING] == code).sum()) for code, name in ENDINGS.items()}
+
+
 def deliver(
     ball: MotionBall, release: Release, lane: Lane, settings: MotionSettings = USUAL, samples: int = 0
 ) -> Delivery:
-    """Roll one ball down one lane; samples: points of the path from release to its end."""
-    state = first_states(ball, release_row(release)[None])[0]
+    """Roll one ball down one lane at every phase; samples: points of the first path, to its end."""
+    releases = phased(release)
+    state = first_states(ball, releases[:1])[0]
     inputs = (state, setup_row(ball, settings, release.loft), lane.grid())
     limits = (settings.path_error, settings.largest_step)
     row, taken, rings = deliver_sampled(*inputs, np.empty(0), *limits)
     if samples:
         _, taken, _ = deliver_sampled(*inputs, np.linspace(0.0, row[notes.TIME], samples), *limits)
-    return Delivery(ball, release, row, rings, taken)
+    others = (
+        run([Throw(ball, releases[1:], lane)], settings)[0] if len(releases) > 1 else np.empty((0, len(row)))
+    )
+    return Delivery(ball, release, np.concatenate([row[None], others]), rings, taken)
 
 
 def wear_lane(
@@ -99,7 +179,7 @@ def wear_lane(
 
     Raises InvalidInput where the ball meets no oil.
     """
-    first = deliver(ball, release, lane, settings, TRACK_SAMPLES)
+    first = deliver(ball, replace(release, phase=release.phase or 0.0), lane, settings, TRACK_SAMPLES)
     if first.distance <= release.loft:
         words = "the ball leaves the lane before it lands: it wears no oil"
         raise InvalidInput([Fault("/wear", words)])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from ballgauge_schemas.shared import limits
@@ -70,7 +71,8 @@ def _worn(asked: MotionRequest) -> Lane:
 
 def _afford(asked: MotionRequest, lane: Lane, deliveries: int, bowlers: Sequence[Bowler], place: str) -> None:
     """Refuse what would take minutes, by the steps of one delivery of each bowler."""
-    each = [deliver(asked.ball, bowler.release, lane, asked.settings).steps for bowler in bowlers]
+    releases = [replace(bowler.release, phase=bowler.release.phase or 0.0) for bowler in bowlers]
+    each = [deliver(asked.ball, release, lane, asked.settings).steps for release in releases]
     if STEP * deliveries * sum(each) > WORK_LIMIT:
         words = f"too much to compute: {deliveries} deliveries a bowler, each of up to {max(each)} steps"
         raise InvalidInput([Fault(place, words)])

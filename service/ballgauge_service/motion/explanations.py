@@ -13,23 +13,28 @@ from itertools import combinations
 from math import factorial
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ballgauge_service.core.refusal import Fault, InvalidInput, below
 from ballgauge_service.motion.balls import BoxBall, box_ball
-from ballgauge_service.motion.bowlers import Bowler, release_row
+from ballgauge_service.motion.bowlers import Bowler, phased
+from ballgauge_service.motion.delivery import phase_range
 from ballgauge_service.motion.lanes import Lane
 from ballgauge_service.motion.starts import USUAL, MotionSettings, Throw, run, to_board
 from ballgauge_service.physics.motion import delivery as kernel
 from ballgauge_service.physics.motion import notes
+
+Array = NDArray[np.float64]
 
 TRAITS = ("rg", "differential", "ratio", "layout", "surface")
 
 
 @dataclass(frozen=True, slots=True)
 class Effects:
-    """Boards that one trait causes: as `answer.METHOD` says."""
+    """Boards that one trait causes: as `answer.METHOD` says; share_range: of the share, over all phases."""
 
     share: float
+    share_range: list[float] | None
     alone: float
     last: float
     least: float
@@ -38,11 +43,15 @@ class Effects:
 
 @dataclass(frozen=True, slots=True)
 class Explanation:
-    """Boards at the pins of both balls, and what each trait causes of their difference."""
+    """Boards at the pins of both balls, and what each trait causes of their difference.
+
+    All are means over the phases of the grip; difference_range: of the difference, over all phases.
+    """
 
     board_first: float
     board_second: float
     difference: float
+    difference_range: list[float] | None
     traits: dict[str, Effects]
     other_differences: float
 
@@ -89,30 +98,35 @@ def explain(
     sets = [frozenset(chosen) for k in range(len(TRAITS) + 1) for chosen in combinations(TRAITS, k)]
     with below("/ball"):
         mixed = [switched(first, second, sorted(chosen)) for chosen in sets]
-    usual = release_row(bowler.release)[None]
-    throws = [Throw(box_ball(ball), usual, lane) for ball in [*mixed, second]]
-    rows = np.concatenate(run(throws, settings))
-    _refuse_lost((rows[:, notes.ENDING] != kernel.PINS).tolist())
-    ended = to_board(rows[:, notes.END_X], throws[0].ball.side).tolist()
+    releases = phased(bowler.release)
+    throws = [Throw(box_ball(ball), releases, lane) for ball in [*mixed, second]]
+    rows = np.array(run(throws, settings))
+    _refuse_lost((rows[:, :, notes.ENDING] != kernel.PINS).any(axis=1).tolist())
+    ended = to_board(rows[:, :, notes.END_X], throws[0].ball.side)
     board = dict(zip(sets, ended, strict=False))
     whole, none = frozenset(TRAITS), frozenset[str]()
+    difference = ended[-1] - board[none]
     return Explanation(
-        board[none],
-        ended[-1],
-        ended[-1] - board[none],
+        float(board[none].mean()),
+        float(ended[-1].mean()),
+        float(difference.mean()),
+        phase_range(difference),
         {trait: _effects(trait, board) for trait in TRAITS},
-        ended[-1] - board[whole],
+        float((ended[-1] - board[whole]).mean()),
     )
 
 
-def _effects(trait: str, board: dict[frozenset[str], float]) -> Effects:
+def _effects(trait: str, board: dict[frozenset[str], Array]) -> Effects:
+    """From the boards of every set of switched traits, (p,) each by phase."""
     n = len(TRAITS)
     effects, weights = [], []
     for before, value in board.items():
         if trait not in before:
             effects.append(board[before | {trait}] - value)
             weights.append(factorial(len(before)) * factorial(n - 1 - len(before)) / factorial(n))
-    return Effects(float(np.dot(weights, effects)), effects[0], effects[-1], min(effects), max(effects))
+    shares: Array = np.array(weights) @ effects
+    means = [float(effect.mean()) for effect in effects]
+    return Effects(float(shares.mean()), phase_range(shares), means[0], means[-1], min(means), max(means))
 
 
 def _refuse_lost(lost: list[bool]) -> None:

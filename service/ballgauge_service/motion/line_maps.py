@@ -20,6 +20,7 @@ from ballgauge_service.core.bulk import Bulk
 from ballgauge_service.motion.aiming import POCKET, aim, over_arrows
 from ballgauge_service.motion.balls import BoxBall, MotionBall, box_ball
 from ballgauge_service.motion.bowlers import Bowler, release_row, scattered
+from ballgauge_service.motion.delivery import Turn
 from ballgauge_service.motion.lanes import Lane
 from ballgauge_service.motion.spreads import statistics
 from ballgauge_service.motion.starts import USUAL, MotionSettings, Throw, run
@@ -175,13 +176,9 @@ def _point(rows: Array, side: float, angle: float, aimed: bool) -> Point:
     """Only deliveries that come to the pins count: those in the gutter have not made their turn."""
     lost = rows[:, notes.ENDING] != PINS
     known = np.where(lost[:, None], np.nan, rows)
+    turn = Turn(known, side)
     length = known[:, notes.TURN_START] / 12.0
-    turn = -side * np.degrees(known[:, notes.TURN_TOTAL])
-    reach = known[:, notes.TURN_END] / 12.0 - length
-    with np.errstate(divide="ignore", invalid="ignore"):
-        sharp = np.where(reach > 0.0, (notes.LATE - notes.EARLY) * np.abs(turn) / reach, np.nan)
-    entry = np.degrees(np.arctan2(-side * known[:, notes.END_VX], known[:, notes.END_VY]))
-    return Point(length, sharp, angle, aimed, entry, turn, int(lost.sum()))
+    return Point(length, turn.sharpness, angle, aimed, turn.heading, turn.total, int(lost.sum()))
 
 
 def separation(a: Point, b: Point) -> float:

@@ -11,7 +11,7 @@ from ballgauge_schemas.shared import limits
 from ballgauge_service.core.bulk import Bulk
 from ballgauge_service.motion.balls import MotionBall
 from ballgauge_service.motion.bowlers import Bowler, scattered
-from ballgauge_service.motion.delivery import ENDINGS
+from ballgauge_service.motion.delivery import Turn, endings
 from ballgauge_service.motion.lanes import Lane
 from ballgauge_service.motion.starts import USUAL, MotionSettings, Throw, run, to_board
 from ballgauge_service.physics.motion import delivery as kernel
@@ -93,9 +93,8 @@ def spread(
     factors = np.exp(sampling.oil_uncertainty * draws)
     rows = run([Throw(ball, releases, lane, factors)], settings, bulk)[0]
     arrived = rows[rows[:, notes.ENDING] == kernel.PINS]
-    angle = np.degrees(np.arctan2(-ball.side * arrived[:, notes.END_VX], arrived[:, notes.END_VY]))
-    endings = {name: int((rows[:, notes.ENDING] == code).sum()) for code, name in ENDINGS.items()}
-    return Spread(to_board(arrived[:, notes.END_X], ball.side), angle, endings, sampling)
+    angle = Turn(arrived, ball.side).heading
+    return Spread(to_board(arrived[:, notes.END_X], ball.side), angle, endings(rows), sampling)
 
 
 def statistics(values: Array) -> Statistics | None:

@@ -25,7 +25,7 @@ MPH = 17.6
 """Inches a second in a mile an hour; exact."""
 
 MIDDLE = 0.5 * (BOARDS + 1)
-SPEED, REVS, ROTATION, TILT, ANGLE, BOARD, LOFT = range(len(limits.RELEASE))
+SPEED, REVS, ROTATION, TILT, ANGLE, BOARD, LOFT, PHASE = range(len(limits.RELEASE) + 1)
 
 PIECE = 32
 """Deliveries of a piece of bulk work (ours): some ten milliseconds."""
@@ -83,7 +83,7 @@ def _triad(first: Array, towards: Array) -> Array:
 
 
 def first_states(ball: MotionBall, releases: Array) -> Array:
-    """States at release, (n, STATE), of one ball thrown n ways; releases (n, 7), see `bowlers.release_row`.
+    """States at release, (n, STATE), of one ball thrown n ways; releases (n, 8), see `bowlers.release_row`.
 
     The spin's direction is the positive axis point's for a right-hander and its opposite for a left-hander;
     the point itself stands on the bowler's far side, turned back by the axis rotation and up by the tilt.
@@ -100,20 +100,21 @@ def first_states(ball: MotionBall, releases: Array) -> Array:
     pap = np.array(ball.pap)
     grip = _triad(pap, np.array([0.0, 0.0, 1.0]))
     turned = _triad(point, back) @ grip.T @ ball.axes.T
+    spin = side * (ball.axes @ pap)
+    turned = turned @ Rotation.from_rotvec(np.radians(releases[:, PHASE, None]) * spin).as_matrix()
     states = np.zeros((n, eq.STATE))
     states[:, eq.X] = from_board(releases[:, BOARD], side)
     speed = MPH * releases[:, SPEED]
     states[:, eq.VX] = side * speed * np.sin(heading)
     states[:, eq.VY] = speed * np.cos(heading)
-    spin = side * releases[:, REVS] * (2.0 * np.pi / 60.0)
-    states[:, eq.SPIN : eq.SPIN + 3] = spin[:, None] * (ball.axes @ pap)
+    states[:, eq.SPIN : eq.SPIN + 3] = releases[:, REVS, None] * (2.0 * np.pi / 60.0) * spin
     states[:, eq.TURN : eq.TURN + 4] = Rotation.from_matrix(turned).as_quat(scalar_first=True)
     return states
 
 
 @dataclass(frozen=True, slots=True)
 class Throw:
-    """One ball thrown n ways on one lane; releases (n, 7) in the order of `limits.RELEASE`."""
+    """One ball thrown n ways on one lane; releases (n, 8), see `bowlers.release_row`."""
 
     ball: MotionBall
     releases: Array

@@ -45,6 +45,7 @@ from ballgauge_service.physics.motion.notes import (
     STEPPED,
     SUMMARY,
     note_end,
+    note_node,
     note_start,
     note_step,
     note_touch_down,
@@ -337,6 +338,7 @@ def _start(ride: Ride) -> float:
     if ride.state[Y] >= ride.setup[LOFT]:
         phase = _touch_down(ride)
         derivative(phase, ride.state, ride.setup, ride.film, ride.direction, ride.slopes[0])
+        note_node(ride, 0.0, ride.state, ride.slopes[0])
     return phase
 
 
@@ -394,6 +396,7 @@ def deliver(ride: Ride, path_error: float, largest_step: float, time_limit: floa
             derivative(phase, ride.state, ride.setup, ride.film, ride.direction, ride.slopes[0])
         if phase != before:
             following = 1e-3
+            note_node(ride, time, ride.state, ride.slopes[0])
     note_end(ride, ending, time, slip_speed(ride.state, ride.setup))
 
 

@@ -26,7 +26,7 @@ from ballgauge_service.physics.motion.equations import (
     triple,
 )
 from ballgauge_service.physics.motion.film import film_at
-from ballgauge_service.physics.motion.stepping import Ride, inside, share_where
+from ballgauge_service.physics.motion.stepping import Ride, hermite, inside, share_where
 from ballgauge_service.physics.sphere import Vector, angle_between, unit
 
 Array = NDArray[np.float64]
@@ -35,15 +35,17 @@ Array = NDArray[np.float64]
     ENDING, TIME, END_X, END_Y, END_VX, END_VY, TURN_START, TURN_END, ROLL_START, TURN_TOTAL, BREAK_X,
     BREAK_Y, START_MOVING, START_SPINNING, END_MOVING, END_SPINNING, RAISED, SLIDING_LOSS,
     RESISTANCE_LOSS, REVOLUTIONS, RINGS, OILED_RINGS, FLARE, OILED_FLARE, MIGRATION, GRIPS, STEPS_TAKEN,
-    ROLL_SPEED, END_SLIP, START_HEIGHT, START_AXIS,
-) = range(31)  # fmt: skip
+    ROLL_SPEED, END_SLIP, START_HEIGHT, TURN_LEFT, START_AXIS,
+) = range(32)  # fmt: skip
 SUMMARY = START_AXIS + 3
 """Columns of a summary: ending; time [s], place [in] and velocity [in/s] at the end; distances [in] where a
-quarter and nine tenths of the turn are made and where rolling begins; the whole turn [rad], to the mean
-direction of rolling; the outermost place [in]; energies [in²/s²] of moving and spinning at touch-down and at
-the end, of height gained, and lost to sliding and to rolling resistance; revolutions; rings, those laid in
-oil, flare over all and over the oiled ones [rad], migration of the axis [rad]; times rolling began; steps;
-speed where it first began [in/s]; slip at the end [in/s]; height energy and spin axis (3) at the start."""
+quarter and nine tenths of the turn are made and where rolling begins; the whole turn [rad], from the launch
+to the mean direction in which the ball rolls, now or once it has stopped sliding; the outermost place [in];
+energies [in²/s²] of moving and spinning at touch-down and at the end, of height gained, and lost to sliding
+and to rolling resistance; revolutions; rings, those laid in oil, flare over all and over the oiled ones
+[rad], migration of the axis [rad]; times rolling began; steps; speed where it first began [in/s]; slip at the
+end [in/s]; height energy at the start; what a ball that never rolled has yet to turn [rad]; spin axis (3) at
+the start."""
 
 NODE = 6
 MOST_NODES = 20000
@@ -77,7 +79,7 @@ def note_start(ride: Ride) -> None:
     ride.summary[BREAK_Y] = ride.state[Y]
     axis = spin_axis(ride.state)
     ride.summary[START_AXIS], ride.summary[START_AXIS + 1], ride.summary[START_AXIS + 2] = axis
-    _note_node(ride, 0.0, ride.state, ride.slopes[0])
+    note_node(ride, 0.0, ride.state, ride.slopes[0])
 
 
 @compiled
@@ -90,7 +92,8 @@ def note_touch_down(ride: Ride) -> None:
 
 
 @compiled
-def _note_node(ride: Ride, time: float, state: Array, slope: Array) -> None:
+def note_node(ride: Ride, time: float, state: Array, slope: Array) -> None:
+    """Note a moment of the history; a change of phase is noted twice, with the slopes before and after."""
     n = ride.counts[NODES]
     if n < MOST_NODES:
         node = ride.history[n]
@@ -106,7 +109,7 @@ def _note_node(ride: Ride, time: float, state: Array, slope: Array) -> None:
 @compiled
 def note_step(ride: Ride, time: float, h: float) -> None:
     """Note the step of `h` [s] that ends at `time` [s]."""
-    _note_node(ride, time, ride.new, ride.slopes[STAGES])
+    note_node(ride, time, ride.new, ride.slopes[STAGES])
     side = ride.setup[SIDE]
     x = ride.new[X]
     y = ride.new[Y]
@@ -149,25 +152,27 @@ def ring_gap(first: Array, last: Array) -> float:
 
 
 @compiled
-def _heading(node: Array) -> float:
-    return math.atan2(node[2], node[3])
-
-
-@compiled
 def _distance_turned(ride: Ride, share: float, total: float) -> float:
     """Distance [in] at which a share of the whole turn is first made."""
-    start = _heading(ride.history[0])
+    start = math.atan2(ride.history[0, 2], ride.history[0, 3])
     wanted = share * abs(total)
     sense = math.copysign(1.0, total)
     for i in range(1, ride.counts[NODES]):
-        after = sense * (_heading(ride.history[i]) - start)
-        if after >= wanted:
+        b = ride.history[i]
+        if sense * (math.atan2(b[2], b[3]) - start) >= wanted:
             a = ride.history[i - 1]
-            b = ride.history[i]
-            before = sense * (_heading(a) - start)
-            # Headings of neighbouring nodes differ little: the rate of turning is taken as even between them.
-            part = (wanted - before) / (after - before)
-            at: float = a[1] + part * (b[1] - a[1])
+            h = b[0] - a[0]
+            low = 0.0
+            high = 1.0
+            for _ in range(40):
+                middle = 0.5 * (low + high)
+                vx = hermite(middle, h, a[2], a[4], b[2], b[4])
+                vy = hermite(middle, h, a[3], a[5], b[3], b[5])
+                if sense * (math.atan2(vx, vy) - start) < wanted:
+                    low = middle
+                else:
+                    high = middle
+            at: float = hermite(high, h, a[1], a[3], b[1], b[3])
             return at
     return math.nan
 
@@ -180,11 +185,10 @@ def note_end(ride: Ride, ending: int, time: float, slip: float) -> None:
     out[ENDING] = ending
     out[TIME] = time
     out[END_X], out[END_Y], out[END_VX], out[END_VY] = state[X], state[Y], state[VX], state[VY]
-    last = _heading(ride.history[ride.counts[NODES] - 1])
-    if ride.counts[GRIPPED] > 0:
-        last = rolling_heading(state, ride.setup)
-    total = last - _heading(ride.history[0])
+    last = rolling_heading(state, ride.setup)
+    total = last - math.atan2(ride.history[0, 2], ride.history[0, 3])
     out[TURN_TOTAL] = total
+    out[TURN_LEFT] = 0.0 if ride.counts[GRIPPED] > 0 else last - math.atan2(state[VX], state[VY])
     if abs(total) > 1e-9:
         out[TURN_START] = _distance_turned(ride, EARLY, total)
         out[TURN_END] = _distance_turned(ride, LATE, total)

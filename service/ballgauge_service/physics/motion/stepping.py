@@ -119,15 +119,21 @@ def settle(phase: float, setup: Array, state: Array) -> None:
 
 
 @compiled
-def inside(ride: Ride, h: float, share: float, k: int) -> float:
-    """Part k of the state at a share of the present step (cubic Hermite interpolation)."""
+def hermite(share: float, h: float, a: float, rate_a: float, b: float, rate_b: float) -> float:
+    """Value at a share of a step of `h`, from values and rates at its ends (cubic Hermite interpolation)."""
     t = 1.0 - share
-    value: float = (
-        (1.0 + 2.0 * share) * t * t * ride.state[k]
-        + share * t * t * h * ride.slopes[0, k]
-        + share * share * (3.0 - 2.0 * share) * ride.new[k]
-        - share * share * t * h * ride.slopes[STAGES, k]
+    return (
+        (1.0 + 2.0 * share) * t * t * a
+        + share * t * t * h * rate_a
+        + share * share * (3.0 - 2.0 * share) * b
+        - share * share * t * h * rate_b
     )
+
+
+@compiled
+def inside(ride: Ride, h: float, share: float, k: int) -> float:
+    """Part k of the state at a share of the present step."""
+    value: float = hermite(share, h, ride.state[k], ride.slopes[0, k], ride.new[k], ride.slopes[STAGES, k])
     return value
 
 
