@@ -114,7 +114,8 @@ def test_the_release_makes_the_turn_available_whatever_the_friction(lane: Lane) 
         assert made + got["turn_left"] == pytest.approx(got["total_turn"], abs=1e-9)
     else:
         assert got["turn_left"] == 0.0
-        assert got["entry"]["mean_heading"] == pytest.approx(got["total_turn"] - release.launch_angle)
+        mean = got["roll_phases"]["ranges"]["entry_mean_heading"]
+        assert mean == pytest.approx([got["total_turn"] - release.launch_angle] * 2)
 
 
 @pytest.mark.parametrize("rg", [2.46, 2.56, 2.66])
