@@ -9,7 +9,7 @@
 `Client(url)` talks to a running service, `Client.embedded()` runs the same service inside this process.
 """
 
-from importlib.metadata import version
+from typing import TYPE_CHECKING
 
 from ballgauge._check import BriefResult, CheckResult, DrillingResult, Finding, Limit, Unmet
 from ballgauge._client import Client
@@ -29,7 +29,8 @@ from ballgauge._lot import LotResult, LotRow, LotRows, LotSeriesResult
 from ballgauge._motion import MotionResult
 from ballgauge._values import Record
 
-__version__ = version("ballgauge")
+if TYPE_CHECKING:
+    __version__: str
 
 __all__ = [
     "AccessRefused",
@@ -56,3 +57,12 @@ __all__ = [
     "TooManyRequests",
     "Unmet",
 ]
+
+
+def __getattr__(name: str) -> str:
+    if name != "__version__":
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    # Deferred: what reads a package's metadata takes longer to import than all of this one.
+    from importlib.metadata import version
+
+    return version("ballgauge")

@@ -13,7 +13,7 @@ from ballgauge import _check, _design, _engine, _lot, _motion, _record
 from ballgauge._check import BriefResult, CheckResult, DrillingResult
 from ballgauge._design import DesignResult
 from ballgauge._failures import foreign
-from ballgauge._http import Http, Network, document_of
+from ballgauge._http import Http, document_of
 from ballgauge._lot import LotResult, LotRows, LotSeriesResult
 from ballgauge._motion import MotionResult
 from ballgauge._values import Record
@@ -51,6 +51,9 @@ class Client:
             _require_token(key)
         if retries < 0:
             raise ValueError(f"retries are 0 or more; got {retries}")
+        # Deferred: the engine inside this process needs no HTTP client.
+        from ballgauge._network import Network
+
         self._http = Http(Network(url, timeout, key, retries))
 
     @classmethod
@@ -68,9 +71,8 @@ class Client:
         ServiceUnreachable
             The engine is not installed.
         """
-        transport = _engine.Embedded(_engine.application(scheduler), reads_paths=scheduler is not None)
-        client = cls(transport.url)
-        client._http = Http(transport)
+        client = cls.__new__(cls)
+        client._http = Http(_engine.Engine(scheduler))
         return client
 
     @overload

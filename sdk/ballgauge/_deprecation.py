@@ -7,7 +7,7 @@ import sys
 import warnings
 from datetime import UTC, datetime
 
-import requests
+from ballgauge._failures import Answer
 
 _MOMENT = re.compile(r" *@(-?[0-9]{1,15}) *")
 
@@ -22,12 +22,12 @@ class Notice:
     def __init__(self) -> None:
         self._told: set[tuple[str, str, str]] = set()
 
-    def __call__(self, response: requests.Response) -> None:
+    def __call__(self, method: str, path: str, response: Answer) -> None:
         """Warn where the answer carries a Deprecation header that is one."""
         since = deprecated_since(response.headers.get("Deprecation", ""))
         if since is None:
             return
-        what = f"{response.request.method} {response.request.path_url.partition('?')[0]}"
+        what = f"{method} {path.partition('?')[0]}"
         sunset = response.headers.get("Sunset", "")
         key = (what, response.headers["Deprecation"], sunset)
         if key not in self._told:
@@ -48,11 +48,15 @@ def deprecated_since(header: str) -> datetime | None:
         return None
 
 
-def _words(what: str, since: datetime, sunset: str, response: requests.Response) -> str:
+def _words(what: str, since: datetime, sunset: str, response: Answer) -> str:
     parts = [f"{what}, or something this request holds, is deprecated since {since.date()}"]
     if sunset:
         parts.append(f"and may be gone on {sunset}")
-    address = response.links.get("deprecation", {}).get("url")
+    # Deferred: an answer that comes from this process at once needs no HTTP client.
+    from requests.utils import parse_header_links
+
+    links = parse_header_links(response.headers.get("Link", ""))
+    address = next((link["url"] for link in links if link.get("rel") == "deprecation"), None)
     return " ".join(parts) + (f"; see {address}" if address else "")
 
 

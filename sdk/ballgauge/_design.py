@@ -6,15 +6,16 @@ import json
 import os
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path, PurePath
-from typing import Any
-
-import requests
+from typing import TYPE_CHECKING, Any
 
 from ballgauge import _encoding
 from ballgauge._check import Finding
 from ballgauge._failures import foreign, told
 from ballgauge._http import JSON, Http, Request, document_of
 from ballgauge._values import Record, Result, each, member
+
+if TYPE_CHECKING:
+    from requests import Response
 
 Progress = Callable[[float, str], object]
 """Called with the share done (0 to 1) and what is being done."""
@@ -61,9 +62,9 @@ def document(
     streamed = progress is not None
     accept = _LINES if streamed else JSON
     asked = Request("POST", "/v1/designs", body, content_type, accept, PATIENCE, streamed)
-    response = http.send(asked)
     if progress is None:
-        return document_of(response.content)
+        return document_of(http.send(asked).content)
+    response = http.stream(asked)
     with response, http.reaching("broke its answer off"):
         try:
             return _followed(response, progress)
@@ -71,7 +72,7 @@ def document(
             raise foreign(response) from None
 
 
-def _followed(response: requests.Response, progress: Progress) -> dict[str, Any]:
+def _followed(response: Response, progress: Progress) -> dict[str, Any]:
     """Tell the progress as it comes, and give the result. Leaving early ends the work."""
     for event in map(json.loads, _lines(response.raw)):
         if "progress" in event:

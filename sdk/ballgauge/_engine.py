@@ -6,17 +6,19 @@ import io
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import dataclass
+from http import HTTPStatus
 from typing import TYPE_CHECKING, Any, NamedTuple
 from urllib.parse import unquote_to_bytes
 
-from requests import PreparedRequest, Response
-from requests.structures import CaseInsensitiveDict
-
-from ballgauge._failures import ServiceUnreachable
+from ballgauge._failures import Answer, ServiceUnreachable
 from ballgauge._http import Request
 
 if TYPE_CHECKING:
     from types import ModuleType
+
+    from requests import Response
+    from requests.structures import CaseInsensitiveDict
 
 WSGIApplication = Callable[[dict[str, Any], Callable[..., Any]], Iterable[bytes]]
 
@@ -83,6 +85,7 @@ class Embedded:
     """Carries requests to an application in this process by WSGI (PEP 3333); no port is opened."""
 
     url = "http://embedded.invalid"
+    failures: tuple[type[Exception], ...] = ()
 
     def __init__(self, application: WSGIApplication, *, reads_paths: bool = False) -> None:
         self._application = application
@@ -100,6 +103,9 @@ class Embedded:
         if not request.stream:
             with body:
                 body = io.BytesIO(b"".join(pieces))
+        # Deferred: whoever asks about one ball alone never comes here.
+        from requests import PreparedRequest, Response
+
         status, fields = started
         response = Response()
         response.status_code, response.reason = int(status[:3]), status[4:]
@@ -108,6 +114,47 @@ class Embedded:
         response.request = PreparedRequest()
         response.request.method, response.request.url = request.method, self.url + request.path
         return response
+
+    def close(self) -> None:
+        """There is nothing to close."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """The answer to what one ball asks, whole."""
+
+    status_code: int
+    headers: Mapping[str, str]
+    content: bytes
+
+    @property
+    def reason(self) -> str:
+        """The status in words."""
+        return HTTPStatus(self.status_code).phrase
+
+
+class Engine:
+    """Carries requests to the engine in this process; what is not of one ball, by the application."""
+
+    url = Embedded.url
+    failures: tuple[type[Exception], ...] = ()
+
+    def __init__(self, scheduler: str | None = None) -> None:
+        with required():
+            from ballgauge_service.web.direct import Direct
+        self._direct, self._scheduler = Direct(), scheduler
+        self._embedded: Embedded | None = None
+        self.reads_paths = scheduler is not None
+
+    def send(self, request: Request, headers: Mapping[str, str]) -> Answer:
+        """Give the answer, whatever it is."""
+        path, _, query = request.path.partition("?")
+        body = b"" if request.body is None else request.body
+        if isinstance(body, bytes) and self._direct.answers(request.method, path):
+            return _Told(*self._direct.answer(request.method, path, query, body))
+        if self._embedded is None:
+            self._embedded = Embedded(application(self._scheduler), reads_paths=self.reads_paths)
+        return self._embedded.send(request, headers)
 
     def close(self) -> None:
         """There is nothing to close."""
@@ -144,6 +191,8 @@ def _environment(request: Request, headers: Mapping[str, str]) -> dict[str, Any]
 
 def _folded(fields: list[tuple[str, str]]) -> CaseInsensitiveDict[str]:
     """Headers by name; one that comes several times is a list (RFC 9110, 5.2)."""
+    from requests.structures import CaseInsensitiveDict
+
     found: CaseInsensitiveDict[str] = CaseInsensitiveDict()
     for name, value in fields:
         found[name] = f"{found[name]}, {value}" if name in found else value

@@ -6,10 +6,27 @@ import json
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import Any, Protocol, TypeAlias
 
-if TYPE_CHECKING:
-    from requests import Response
+
+class Answer(Protocol):
+    """What is read of every answer: as a `requests.Response` has it."""
+
+    @property
+    def status_code(self) -> int:
+        """Status."""
+
+    @property
+    def reason(self) -> str:
+        """The status in words."""
+
+    @property
+    def headers(self) -> Mapping[str, str]:
+        """Headers by name."""
+
+    @property
+    def content(self) -> bytes:
+        """The body, whole."""
 
 
 @dataclass(frozen=True)
@@ -102,7 +119,7 @@ class ServiceUnreachable(BallgaugeError):
 Failure: TypeAlias = InvalidRequest | ServiceError
 
 
-def failure(response: Response) -> Failure:
+def failure(response: Answer) -> Failure:
     """The exception for an answer that is no result."""
     try:
         return told(json.loads(response.content), response)
@@ -110,7 +127,7 @@ def failure(response: Response) -> Failure:
         return _kind(response.status_code)(_foreign(response))
 
 
-def told(document: Any, response: Response) -> Failure:
+def told(document: Any, response: Answer) -> Failure:
     """The exception for problem details, which came with, or in the midst of, an answer."""
     status = response.status_code
     try:
@@ -121,12 +138,12 @@ def told(document: Any, response: Response) -> Failure:
     return _kind(status)(problem)
 
 
-def foreign(response: Response | None = None) -> ServiceError:
+def foreign(response: Answer | None = None) -> ServiceError:
     """The exception for an answer that the service cannot have given."""
     return ServiceError(_foreign(response))
 
 
-def _foreign(response: Response | None) -> Problem:
+def _foreign(response: Answer | None) -> Problem:
     status, title, request_id = 200, "OK", None
     if response is not None:
         status, title = response.status_code, response.reason or ""

@@ -11,14 +11,15 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from datetime import date
 from pathlib import Path
 from types import TracebackType
-from typing import IO, Any, NamedTuple
-
-import requests
+from typing import IO, TYPE_CHECKING, Any, NamedTuple
 
 from ballgauge import _encoding
 from ballgauge._failures import foreign, told
 from ballgauge._http import JSON, Http, Request, document_of
 from ballgauge._values import Record, Result, each, member, whole
+
+if TYPE_CHECKING:
+    from requests import Response
 
 Progress = Callable[[int, int | None], object]
 
@@ -89,7 +90,7 @@ class LotRows:
     Close it, or use it in a ``with`` statement, where not all of them are taken.
     """
 
-    def __init__(self, http: Http, response: requests.Response, held: contextlib.ExitStack) -> None:
+    def __init__(self, http: Http, response: Response, held: contextlib.ExitStack) -> None:
         self._http = http
         self._response = response
         self._held = held
@@ -235,7 +236,7 @@ def _posted(
     accept: str,
     query: str,
     progress: Progress | None,
-) -> Iterator[requests.Response]:
+) -> Iterator[Response]:
     """Send lots in a form, as they are read; inside, the answer as it comes."""
     form = _encoding.Form(options or {})
     with contextlib.ExitStack() as held:
@@ -246,7 +247,7 @@ def _posted(
         body = form.pieces((one.name, sent.counted(one.pieces)) for one in opened)
         beside = {"ballgauge.files": [_read_there(one, sent) for one in opened]}
         asked = Request("POST", f"/v1/lots{query}", body, form.content_type, accept, PATIENCE, True, beside)
-        response = http.send(asked)
+        response = http.stream(asked)
         held.callback(response.close)
         yield response
 

@@ -235,6 +235,13 @@ def test_error_bound_of_the_cubature_holds(cells: int) -> None:
     assert properties(COAXIAL, contributions=False).error_bound == {"weight": 0, "rg": 0, "differential": 0}
 
 
+@pytest.mark.parametrize("cells", [0, 8])
+def test_a_budget_below_the_first_cells_gives_those(cells: int) -> None:
+    few, first = (visible_moments(pack(OFF_AXIS), cells=count) for count in (cells, 16))
+    assert few.cells == first.cells
+    assert (few.moments == first.moments).all()
+
+
 def test_reported_bound_covers_the_change_from_more_cells() -> None:
     """A tenfold finer cubature stays within the bounds that the coarse one states."""
     coarse = properties(OFF_AXIS, contributions=False, cells=600)

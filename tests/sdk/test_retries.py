@@ -17,7 +17,7 @@ import pytest
 from urllib3.exceptions import MaxRetryError, ProtocolError
 
 import ballgauge
-from ballgauge._http import _Retry
+from ballgauge._network import _Retry
 
 Answer = Callable[[http.server.BaseHTTPRequestHandler], None]
 

@@ -10,7 +10,7 @@ from typing import Any
 from flask import Blueprint, Flask, Response, request
 
 from ballgauge_service.core import budget
-from ballgauge_service.web.http import metrics, refusals, request_log
+from ballgauge_service.web.http import metrics, refusals, request_ids, request_log
 from ballgauge_service.web.http.settings import Settings
 from ballgauge_service.web.server.gate import Gate
 
@@ -109,7 +109,7 @@ def create() -> Gate:
     app = Flask("gate_app", static_folder=None)
     app.config["MAX_CONTENT_LENGTH"] = 2**20 + 1
     request_log.write_json()
-    request_log.register(app)
+    request_ids.register(app)
     metrics.register(app)
     refusals.register(app)
     app.register_blueprint(blueprint)

@@ -14,7 +14,7 @@ import pytest
 from openapi_spec_validator import OpenAPIV31SpecValidator
 
 from ballgauge_schemas import openapi, openapi_document
-from ballgauge_service.web.http import refusals, request_log, serializer
+from ballgauge_service.web.http import refusals, request_ids, request_log, serializer
 from ballgauge_service.web.routes import health
 from ballgauge_service.web.server.application import create_app
 
@@ -32,7 +32,7 @@ def test_alive_and_ready(client: Any) -> None:
 
 def test_not_ready_until_warm() -> None:
     app = flask.Flask("test")
-    request_log.register(app)
+    request_ids.register(app)
     refusals.register(app)
     health.register(app, warm_up=lambda: 1 / 0)
     response = app.test_client().get("/readyz")

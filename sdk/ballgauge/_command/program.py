@@ -20,7 +20,6 @@ from ballgauge import (
     InvalidRequest,
     Problem,
     TooManyRequests,
-    __version__,
     _check,
     _design,
     _engine,
@@ -126,7 +125,7 @@ def _client(url: str | None, timeout: float, scheduler: str | None = None) -> Cl
 @click.group(
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110}, epilog=_EXIT_CODES
 )
-@click.version_option(__version__, prog_name="ballgauge")
+@click.version_option(package_name="ballgauge", prog_name="ballgauge")
 def program() -> None:
     """Check a ten-pin bowling ball against the published equipment rules.
 

@@ -287,7 +287,9 @@ def _tables(rules: Sequence[Rule], grids: Sequence[_Grid], states: Sequence[Stat
         column=[POSITIONS[rule.quantity] for rule in rules],
         only_measured=[stage in rule.when_measured for rule in rules],
         advisory=[rule.advisory for rule in rules],
-        partial=[any(states[number].uncounted for number in np.unique(grid.states)) for grid in grids],
+        partial=[
+            any(states[number].uncounted for number in set(grid.states.ravel().tolist())) for grid in grids
+        ],
         axis_start=_starts(len(grid.axes) for grid in grids),
         axis=[conditions.index(axis) for grid in grids for axis in grid.axes],
         stride=[math.prod(table.shape[k + 1 :]) for table in spread for k in range(table.ndim)],

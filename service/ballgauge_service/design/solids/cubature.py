@@ -86,6 +86,8 @@ def integrate(
 ) -> int:  # fmt: skip
     """Write the marked rows' visible moments within the domain into `out` (m, 10); return the cells used.
 
+    They are at most `most`, but never fewer than those it begins with, 4 of a disc and 16 of a rectangle.
+
     frame (3, 3): rows u, v, w, lines along w; contrast (m,): density of each row less what lies beneath,
     which weighs the errors; tolerance: on the weighted volume, first moments / length and second / length^2
     [in^3 x g/mL]; error (10,): bound of each weighted moment.
@@ -97,15 +99,16 @@ def integrate(
     found = np.empty((room, 3))
     cuts = np.empty(2 * room)
     coarse = np.empty((solids, 10))
-    values = np.empty((most + 4, solids, 10))
-    cells = np.empty((most + 4, 4))
-    errors = np.empty((most + 4, 10))
+    side = 1 if int(domain[0]) == DISC else 4
+    most = max(most, 4 * side)
+    values = np.empty((most, solids, 10))
+    cells = np.empty((most, 4))
+    errors = np.empty((most, 10))
     gap = np.empty(10)
     heap = [(0.0, 0)]
     heap.pop()
     used = 0
     total = 0.0
-    side = 1 if int(domain[0]) == DISC else 4
     for i in range(side):
         for j in range(4):
             cells[used] = (i / side, (i + 1) / side, j / 4.0, (j + 1) / 4.0)

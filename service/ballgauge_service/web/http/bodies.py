@@ -5,16 +5,17 @@ from __future__ import annotations
 import json
 import re
 from collections import Counter
-from typing import Any, TypeAlias
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import orjson
-from flask import Request
-from werkzeug.exceptions import RequestEntityTooLarge
 
 from ballgauge_schemas.shared.limits import BODY_MAXIMUM
 from ballgauge_schemas.shared.problems import escape
 from ballgauge_service.web.http import deprecation
-from ballgauge_service.web.http.refusals import Refusal
+from ballgauge_service.web.http.refusals import DETAILS, Refusal
+
+if TYPE_CHECKING:
+    from flask import Request
 
 DEEPEST_NESTING = 32
 """Levels of objects and arrays; ours. The deepest request the contract knows has eight."""
@@ -47,29 +48,41 @@ def read_json(request: Request) -> Any:
     Raises
     ------
     Refusal
-        400 for an empty body, a body that is not UTF-8, not JSON or nested too deep, and for duplicate names;
-        415 for another content type, character set or content coding.
-    RequestEntityTooLarge
-        More than `BODY_MAXIMUM` bytes.
+        413 for more than `BODY_MAXIMUM` bytes; 400 for an empty body, a body that is not UTF-8, not JSON or
+        nested too deep, and for duplicate names; 415 for another content type, character set or content
+        coding.
     """
     body = request.get_data(cache=False)
+    require_size(body)
+    _require_json(request)
+    document = parse_json(body)
+    deprecation.note(document)
+    return document
+
+
+def read_options(text: bytes) -> Any:
+    """Read JSON that came in a part of a body or in a query; raises Refusal as `read_json` does."""
+    document = parse_json(text)
+    deprecation.note(document)
+    return document
+
+
+def require_size(body: bytes) -> None:
+    """Refuse a body that is empty, or larger than is read."""
     if len(body) > BODY_MAXIMUM:
-        raise RequestEntityTooLarge
+        raise Refusal(413, DETAILS[413])
     if not body:
         raise Refusal(400, "the body is empty; send one JSON object")
-    _require_json(request)
-    return parse_json(body)
 
 
 def parse_json(text: bytes) -> Any:
-    """Parse JSON that came in a part of a body or in a query; raises Refusal as `read_json` does."""
+    """Parse JSON, whoever sent it; raises Refusal as `read_json` does."""
     try:
-        document = _parse_plain(text)
+        return _parse_plain(text)
     except ValueError:
         document = _parse(_decode(text))
         _inspect(document)
-    deprecation.note(document)
-    return document
+        return document
 
 
 def _parse_plain(text: bytes) -> Any:

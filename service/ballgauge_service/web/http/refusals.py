@@ -6,23 +6,29 @@ import errno
 import logging
 from collections.abc import Mapping, Sequence
 from http import HTTPStatus
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from flask import Flask, Response, g
-from werkzeug.exceptions import HTTPException
+from marshmallow import ValidationError
 
-from ballgauge_schemas import Problem, ValidationError, validation_problem
 from ballgauge_schemas.shared.limits import ERRORS_MAXIMUM
-from ballgauge_schemas.shared.problems import BLANK_TYPE, MEDIA_TYPE, VALIDATION_TYPE
+from ballgauge_schemas.shared.problems import (
+    BLANK_TYPE,
+    MEDIA_TYPE,
+    VALIDATION_TYPE,
+    Problem,
+    validation_problem,
+)
 from ballgauge_service.core import extras
 from ballgauge_service.core.budget import DeadlinePassed, NobodyWaits
-from ballgauge_service.core.bulk import BulkUnavailable
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.web.http import serializer
 
+if TYPE_CHECKING:
+    from flask import Flask, Response
+
 FieldErrors = Sequence[Mapping[str, Any]]
 
-_DETAILS = {
+DETAILS = {
     404: "not found; /openapi.json lists every address",
     405: "method not allowed here; the header Allow lists those that are",
     413: "the body is larger than 1 MiB; send several smaller requests",
@@ -71,30 +77,39 @@ def register(app: Flask) -> None:
 
 
 def _answer(error: Exception) -> Response:
-    refusal = refusal_of(error, g.get("request_id"), g.get("items", ""))
+    from flask import g
+
+    refusal = refusal_of(error, g.get("request_id"))
     response = serializer.respond(problem(refusal, g.get("request_id")), refusal.status, MEDIA_TYPE)
     response.headers.update(refusal.headers)
     return response
 
 
-def refusal_of(error: BaseException, request_id: str | None, items: str = "") -> Refusal:
-    """The refusal that an error is answered with; one that nobody foresaw is logged.
+def impossible(error: InvalidInput, items: str = "") -> Refusal:
+    """The refusal of what cannot be computed; `items` points at the array that a batch's faults count in."""
+    of_file = any(fault.pointer == "/file" for fault in error.faults)
+    subject = "the file cannot be judged" if of_file else "what is asked for is impossible"
+    return Refusal(422, f"{subject}; see errors", [_field_error(fault, items) for fault in error.faults])
 
-    items : pointer of the array that a batch's faults are counted in
-    """
+
+def refusal_of(error: BaseException, request_id: str | None) -> Refusal:
+    """The refusal that an error is answered with; one that nobody foresaw is logged."""
     if isinstance(error, Refusal):
         return error
     if isinstance(error, ValidationError):
         told = validation_problem(error.messages)
         return Refusal(told.status, told.detail or "", told.errors or (), title=told.title)
     if isinstance(error, InvalidInput):
-        of_file = any(fault.pointer == "/file" for fault in error.faults)
-        subject = "the file cannot be judged" if of_file else "what is asked for is impossible"
-        return Refusal(422, f"{subject}; see errors", [_field_error(fault, items) for fault in error.faults])
+        return impossible(error)
+    # Deferred: whoever only checks balls has met neither.
+    from werkzeug.exceptions import HTTPException
+
+    from ballgauge_service.core.bulk import BulkUnavailable
+
     if isinstance(error, HTTPException):
         status, allowed = error.code or 500, getattr(error, "valid_methods", None)
         headers = {"Allow": ", ".join(sorted(allowed))} if allowed else {}
-        return Refusal(status, _DETAILS.get(status) or error.description or "", headers=headers)
+        return Refusal(status, DETAILS.get(status) or error.description or "", headers=headers)
     if isinstance(error, DeadlinePassed):
         if not isinstance(error, NobodyWaits):
             _count("deadline")

@@ -1,4 +1,4 @@
-"""A request id for every request, and one line of JSON in the log.
+"""The log: one line of JSON a request, under its id.
 
 The log holds nothing that a customer sent: of an address its template, of an error its kind and the places in
 the code it came through, never its message, which may repeat a value.
@@ -15,10 +15,6 @@ import traceback
 import uuid
 from datetime import UTC, datetime
 from types import TracebackType
-
-from flask import Flask, Response, g, request
-
-from ballgauge_service.web.server.bridge import ARRIVED, DEADLINE
 
 REQUEST_ID = "X-Request-Id"
 
@@ -74,15 +70,9 @@ def write_json() -> None:
     logger.propagate = False
 
 
-def register(app: Flask) -> None:
-    """Give each request its id and start time, and log it when it is answered."""
-    app.before_request(_begin)
-    app.after_request(_end)
-
-
-def is_sane(sent: str) -> bool:
-    """Say whether a request id that came with a request is used."""
-    return _SANE_ID.fullmatch(sent) is not None
+def request_id(sent: str) -> str:
+    """The id that came with a request, where it can be used, or a new one."""
+    return sent if _SANE_ID.fullmatch(sent) else uuid.uuid4().hex
 
 
 def record(request_id: str, method: str, path: str, status: int, started: float) -> None:
@@ -97,20 +87,3 @@ def record(request_id: str, method: str, path: str, status: int, started: float)
             "ms": round((time.perf_counter() - started) * 1000, 3),
         },
     )
-
-
-def _begin() -> None:
-    sent = request.headers.get(REQUEST_ID, "")
-    g.request_id = sent if is_sane(sent) else uuid.uuid4().hex
-    g.started = request.environ.get(ARRIVED) or time.perf_counter()
-
-
-def _end(response: Response) -> Response:
-    response.headers[REQUEST_ID] = g.request_id
-    response.headers["X-Content-Type-Options"] = "nosniff"
-    deadline = request.environ.get(DEADLINE)
-    # What nobody waits for any more was logged by who gave it up.
-    if deadline is None or not deadline.given_up:
-        path = NO_PATH if request.url_rule is None else request.url_rule.rule
-        record(g.request_id, request.method, path, response.status_code, g.started)
-    return response

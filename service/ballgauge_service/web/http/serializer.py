@@ -5,10 +5,12 @@ from __future__ import annotations
 import json
 import math
 import re
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import orjson
-from flask import Response
+
+if TYPE_CHECKING:
+    from flask import Response
 
 _IN_ORDER, _BY_NAME = 0, orjson.OPT_SORT_KEYS
 
@@ -18,6 +20,9 @@ _TINY = re.compile(rb"e-[6-9]")
 
 def respond(document: Any, status: int = 200, content_type: str = "application/json") -> Response:
     """Make a response of a JSON document; see `dump`."""
+    # Deferred: an engine inside another process answers without an application.
+    from flask import Response
+
     return Response(dump(document), status, content_type=content_type)
 
 

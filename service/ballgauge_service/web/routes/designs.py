@@ -58,7 +58,7 @@ def _asked() -> tuple[Any, dict[str, bytes]]:
     if not options:
         text = "the form must begin with a part named options, which holds the request as JSON"
         raise Refusal(422, text, [{"pointer": "/options", "detail": text}])
-    document = bodies.parse_json(options)
+    document = bodies.read_options(options)
     return document, _files(form)
 
 

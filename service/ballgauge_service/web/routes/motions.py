@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from flask import Blueprint, Response, request
 
-from ballgauge_schemas.motion.request import MOTION_REQUEST
 from ballgauge_service.web.http import bodies, bulk, serializer
 from ballgauge_service.web.http.refusals import Refusal
 
@@ -17,10 +16,11 @@ OFFERED = ("application/json", "text/html")
 def motion() -> Response:
     """Answer what is asked about a motion."""
     picture = _accepted() == "text/html"
-    loaded = MOTION_REQUEST.load(bodies.read_json(request))
     # Deferred, so that a check of one ball never loads what only motions need.
+    from ballgauge_schemas.motion.request import MOTION_REQUEST
     from ballgauge_service.motion.evaluate import draw_motion, evaluate_motion
 
+    loaded = MOTION_REQUEST.load(bodies.read_json(request))
     if picture:
         return Response(draw_motion(loaded, bulk.chosen()), content_type="text/html; charset=utf-8")
     return serializer.respond(evaluate_motion(loaded, bulk.chosen()))

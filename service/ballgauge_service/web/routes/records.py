@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import logging
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from flask import Blueprint, Response, current_app, request
 from werkzeug.exceptions import RequestEntityTooLarge
 
-from ballgauge_schemas.record.documents import RECORD_FILES, RECORD_PRINT, RECORD_REQUEST, RECORD_VERIFICATION
+from ballgauge_schemas.record.documents import RECORD_FILES, RECORD_PRINT, RECORD_REQUEST
 from ballgauge_service.core.refusal import below
+from ballgauge_service.web import direct
 from ballgauge_service.web.http import bodies
 from ballgauge_service.web.http.refusals import Refusal
 from ballgauge_service.web.http.serializer import respond
@@ -23,7 +23,6 @@ LARGEST_FILE = 2**20
 """Bytes of a picture or PDF (ours)."""
 
 _KEYS = "ballgauge_keys"
-_log = logging.getLogger("ballgauge_service.signed_records")
 
 _NO_KEY = (
     "this service has no signing key; whoever runs it sets BALLGAUGE_KEYS_FILE or BALLGAUGE_KEYS, and "
@@ -33,15 +32,8 @@ _NO_KEY = (
 
 def _keyring() -> Keyring:
     """The keys that the environment named when they were first asked for."""
-    # Deferred with the libraries of signing, which a command that only checks a ball has no use for.
-    from ballgauge_service.record.keys import BadKeys, Keyring
-
     if _KEYS not in current_app.extensions:
-        try:
-            current_app.extensions[_KEYS] = Keyring.from_environment()
-        except BadKeys as bad:
-            _log.error("the keys cannot be used: %s", bad)
-            raise Refusal(409, "the keys of this service cannot be used; its log says why") from None
+        current_app.extensions[_KEYS] = direct.keyring()
     keyring: Keyring = current_app.extensions[_KEYS]
     return keyring
 
@@ -63,8 +55,7 @@ def sign() -> Response:
 @blueprint.post("/v1/records/verify")
 def verify() -> Response:
     """Say what has become of a record."""
-    asked = RECORD_VERIFICATION.load(bodies.read_json(request))
-    return respond(_verified(asked["record"].strip(), asked.get("on")))
+    return respond(direct.verify(bodies.read_json(request), _keyring))
 
 
 @blueprint.post("/v1/records/read")
@@ -92,7 +83,7 @@ def prints() -> Response:
 
     asked = RECORD_PRINT.load(bodies.read_json(request))
     text = asked["record"].strip()
-    if _verified(text, None)["state"] != "genuine":
+    if direct.verify({"record": text}, _keyring)["state"] != "genuine":
         raise Refusal(422, "only a genuine record is printed", [_error("/record", "not genuine")])
     try:
         printed = print_record(evaluate.token_of(text), asked["form"])
@@ -105,15 +96,6 @@ def prints() -> Response:
 def keys() -> Response:
     """Give the public keys."""
     return respond(_keyring().public_set())
-
-
-def _verified(text: str, on: Any) -> dict[str, Any]:
-    from ballgauge_service.record import evaluate
-
-    try:
-        return evaluate.verify(text, on, _keyring())
-    except ValueError as error:
-        raise Refusal(422, "not a record", [_error("/record", str(error))]) from None
 
 
 def _error(pointer: str, detail: str) -> dict[str, str]:

@@ -8,7 +8,7 @@ from werkzeug.middleware.proxy_fix import ProxyFix
 from ballgauge_schemas.shared.limits import BODY_MAXIMUM
 from ballgauge_service.pages import blueprint as pages
 from ballgauge_service.web.access import access
-from ballgauge_service.web.http import cors, deprecation, metrics, refusals, request_log, traces
+from ballgauge_service.web.http import cors, deprecation, metrics, refusals, request_ids, request_log, traces
 from ballgauge_service.web.http.settings import SETTINGS, Settings
 from ballgauge_service.web.routes import checks, designs, documentation, health, lots, motions, records
 
@@ -40,7 +40,7 @@ def create_app(*, json_logs: bool = True, warm_up: bool = True, settings: Settin
     # One byte more than is allowed: a body of unknown length is cut there without a word.
     app.config["MAX_CONTENT_LENGTH"] = BODY_MAXIMUM + 1
     app.url_map.merge_slashes = False
-    request_log.register(app)
+    request_ids.register(app)
     if settings.metrics:
         metrics.register(app)
     if settings.traces is not None:

@@ -11,7 +11,6 @@ from __future__ import annotations
 import asyncio
 import io
 import time
-import uuid
 from collections.abc import Awaitable, Collection, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager
@@ -408,4 +407,4 @@ def _header(scope: Scope, wanted: bytes) -> bytes:
 
 def _request_id(scope: Scope) -> str:
     sent = _header(scope, request_log.REQUEST_ID.lower().encode()).decode("latin-1")
-    return sent if request_log.is_sane(sent) else uuid.uuid4().hex
+    return request_log.request_id(sent)

@@ -1,0 +1,159 @@
+"""Checks, drillings, rules and records without an application: decoded requests in, documents out.
+
+The addresses of the service call these functions. An engine inside another process calls them through
+`Direct`, which gives the same bytes as the application does and never loads a web framework for one ball.
+"""
+
+from __future__ import annotations
+
+import logging
+import time
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any, NamedTuple
+from urllib.parse import parse_qsl
+
+from ballgauge_schemas.check.request import RULEBOOK_QUERY, load_check_body, load_drilling_body
+from ballgauge_schemas.shared.problems import MEDIA_TYPE, escape
+from ballgauge_schemas.shared.words import OUTCOMES
+from ballgauge_service.check.evaluate import evaluate_checks, evaluate_drillings
+from ballgauge_service.core.refusal import InvalidInput
+from ballgauge_service.rulebooks import UnknownRulebookError, listing
+from ballgauge_service.web.http import bodies, deprecation, refusals, request_log, serializer
+from ballgauge_service.web.http.refusals import Refusal
+
+if TYPE_CHECKING:
+    from ballgauge_service.record.keys import Keyring
+
+_JSON = "application/json"
+_log = logging.getLogger("ballgauge_service.signed_records")
+
+Judged = Iterable[tuple[str, str]]
+"""Body and outcome of each check."""
+
+
+def check(asked: Any, tell: Callable[[Judged], None] | None = None) -> Any:
+    """Check one ball or many against the rules; `tell` is given what came out."""
+    items, batch = load_check_body(asked)
+    with _counted("/checks" if batch else ""):
+        results = evaluate_checks(items)
+    if tell is not None:
+        tell((item["rules"]["body"], result["outcome"]) for item, result in zip(items, results, strict=True))
+    if not batch:
+        return results[0]
+    counted = Counter(result["outcome"] for result in results)
+    return {"results": results, "counts": {outcome: counted[outcome] for outcome in OUTCOMES}}
+
+
+def drill(asked: Any) -> Any:
+    """Compute what drilling does to one ball or many."""
+    items, batch = load_drilling_body(asked)
+    with _counted("/drillings" if batch else ""):
+        results = evaluate_drillings(items)
+    return {"results": results} if batch else results[0]
+
+
+def rulebooks(query: Iterable[tuple[str, str]]) -> Any:
+    """List the rules; none of the query's parameters may be given twice."""
+    pairs = list(query)
+    given = dict(pairs)
+    times = Counter(name for name, _ in pairs)
+    errors = [_error(f"/{escape(name)}", "given more than once") for name in given if times[name] > 1]
+    if not all(map(bodies.is_name, given)):
+        errors = [_error("", bodies.BAD_NAME)]
+    if errors:
+        raise Refusal(422, "the query cannot be read; see errors", errors)
+    try:
+        return {"rulebooks": listing.listing(**RULEBOOK_QUERY.load(given))}
+    except UnknownRulebookError as unknown:
+        raise Refusal(422, "unknown rulebook", [_error("/overlay", str(unknown))]) from None
+
+
+def verify(asked: Any, keyring: Callable[[], Keyring]) -> Any:
+    """Say what has become of a record."""
+    # Deferred with the libraries of signing, for which a check has no use.
+    from ballgauge_schemas.record.documents import RECORD_VERIFICATION
+    from ballgauge_service.record import evaluate
+
+    loaded = RECORD_VERIFICATION.load(asked)
+    try:
+        return evaluate.verify(loaded["record"].strip(), loaded.get("on"), keyring())
+    except ValueError as error:
+        raise Refusal(422, "not a record", [_error("/record", str(error))]) from None
+
+
+def keyring() -> Keyring:
+    """The keys that the environment names."""
+    from ballgauge_service.record.keys import BadKeys, Keyring
+
+    try:
+        return Keyring.from_environment()
+    except BadKeys as bad:
+        _log.error("the keys cannot be used: %s", bad)
+        raise Refusal(409, "the keys of this service cannot be used; its log says why") from None
+
+
+@contextmanager
+def _counted(items: str) -> Iterator[None]:
+    """Point into the array of a batch, whose items the engine counts."""
+    try:
+        yield
+    except InvalidInput as refused:
+        raise refusals.impossible(refused, items) from None
+
+
+def _error(pointer: str, detail: str) -> dict[str, str]:
+    return {"pointer": pointer, "detail": detail}
+
+
+class Answer(NamedTuple):
+    """What goes back: the status, the headers by name, and the body."""
+
+    status: int
+    headers: dict[str, str]
+    body: bytes
+
+
+class Direct:
+    """Answers the requests of one program, by the path and the bytes that the service would be sent."""
+
+    def __init__(self) -> None:
+        self._keys: Keyring | None = None
+        self._posts: dict[str, Callable[[Any], Any]] = {
+            "/v1/checks": check,
+            "/v1/drillings": drill,
+            "/v1/records/verify": lambda asked: verify(asked, self._keyring),
+        }
+
+    def answers(self, method: str, path: str) -> bool:
+        """Say whether this is asked here; all else is the application's."""
+        return (method == "POST" and path in self._posts) or (method, path) == ("GET", "/v1/rulebooks")
+
+    def answer(self, method: str, path: str, query: str, body: bytes) -> Answer:
+        """Answer a request, with a problem where it is refused. `body` is JSON, whole."""
+        started, request_id, asked, names = time.perf_counter(), request_log.request_id(""), None, []
+        try:
+            if method == "GET":
+                pairs = parse_qsl(query, keep_blank_values=True)
+                names = [name for name, _ in pairs]
+                document = rulebooks(pairs)
+            else:
+                bodies.require_size(body)
+                asked = bodies.parse_json(body)
+                document = self._posts[path](asked)
+            status, media_type, text = 200, _JSON, serializer.dump(document)
+        except Exception as error:  # noqa: BLE001 - whatever it is, a problem says so
+            refusal = refusals.refusal_of(error, request_id)
+            status, media_type = refusal.status, MEDIA_TYPE
+            text = serializer.dump(refusals.problem(refusal, request_id))
+        request_log.record(request_id, method, path, status, started)
+        headers = {"Content-Type": media_type, request_log.REQUEST_ID: request_id}
+        for name, value in deprecation.headers(method, path, names, asked):
+            headers[name] = f"{headers[name]}, {value}" if name in headers else value
+        return Answer(status, headers, text)
+
+    def _keyring(self) -> Keyring:
+        if self._keys is None:
+            self._keys = keyring()
+        return self._keys

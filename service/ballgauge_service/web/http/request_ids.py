@@ -1,0 +1,32 @@
+"""Gives each request its id and start time, and has it logged when it is answered."""
+
+from __future__ import annotations
+
+import time
+
+from flask import Flask, Response, g, request
+
+from ballgauge_service.web.http.request_log import NO_PATH, REQUEST_ID, record, request_id
+from ballgauge_service.web.server.bridge import ARRIVED, DEADLINE
+
+
+def register(app: Flask) -> None:
+    """Give each request its id and start time, and log it when it is answered."""
+    app.before_request(_begin)
+    app.after_request(_end)
+
+
+def _begin() -> None:
+    g.request_id = request_id(request.headers.get(REQUEST_ID, ""))
+    g.started = request.environ.get(ARRIVED) or time.perf_counter()
+
+
+def _end(response: Response) -> Response:
+    response.headers[REQUEST_ID] = g.request_id
+    response.headers["X-Content-Type-Options"] = "nosniff"
+    deadline = request.environ.get(DEADLINE)
+    # What nobody waits for any more was logged by who gave it up.
+    if deadline is None or not deadline.given_up:
+        path = NO_PATH if request.url_rule is None else request.url_rule.rule
+        record(g.request_id, request.method, path, response.status_code, g.started)
+    return response
