@@ -209,12 +209,12 @@ def test_an_address_that_is_none_is_refused() -> None:
 
 
 def test_without_the_engine_the_error_says_what_to_install() -> None:
-    # A process in which the web framework cannot be imported stands for an install without the extra.
+    # A process in which the engine's arrays cannot be imported stands for an install without the extra.
     script = (
-        "import sys; sys.modules['flask'] = None\n"
+        "import sys; sys.modules['numpy'] = None\n"
         "import ballgauge\n"
         "try: ballgauge.Client.embedded()\n"
         "except ballgauge.ServiceUnreachable as error: print(error)"
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
-    assert done.stdout.startswith("checks need flask, which is not installed: pip install 'ballgauge[check]'")
+    assert done.stdout.startswith("checks need numpy, which is not installed: pip install 'ballgauge[check]'")

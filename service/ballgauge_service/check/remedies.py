@@ -22,8 +22,8 @@ from ballgauge_service.check.drill import Drilled, Work, ball_work
 from ballgauge_service.check.predict import DrilledBall, predicted_readings
 from ballgauge_service.check.request import Check, MeasuredBalance, value
 from ballgauge_service.physics.balance import PLAUSIBLE_ARMS, largest_imbalance
-from ballgauge_service.physics.drilling import MIDDLE, RING, ROLES, THUMB
-from ballgauge_service.physics.sphere import Vector, cross, dot, layout_from_marks, turned, unit
+from ballgauge_service.physics.drilling import MIDDLE, RING, ROLES, THUMB, vector_of
+from ballgauge_service.physics.sphere import cross, dot, layout_from_marks, turned, unit
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -193,7 +193,7 @@ class _Bench:
         The marks stay on the ball, so the layout changes; one that no request could state is left out.
         """
         out, layout = self.one.out[0], self.one.layouts[0]
-        cg, pin, psa = (_vector(out, name) for name in ("cg", "pin", "psa"))
+        cg, pin, psa = (vector_of(out, name) for name in ("cg", "pin", "psa"))
         across = cross((0.0, 0.0, 1.0), cg)
         if self.holes_exist or not dot(across, across) > 1e-12:
             return []
@@ -289,10 +289,6 @@ class _Bench:
 
 def _total(*changes: _Change) -> float:
     return sum(abs(change.size) for change in changes)
-
-
-def _vector(out: np.void, name: str) -> Vector:
-    return (float(out[f"{name}_x"]), float(out[f"{name}_y"]), float(out[f"{name}_z"]))
 
 
 def _none(words: str) -> Remedy:

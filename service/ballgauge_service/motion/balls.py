@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from ballgauge_schemas.shared import limits
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.motion.surfaces import Surface
+from ballgauge_service.physics.drilling import vector_of
 from ballgauge_service.physics.sphere import (
     Vector,
     cross,
@@ -118,11 +119,11 @@ def drilled_ball(drilled: np.void, radius: float, hand: str, surface: Surface, n
         The drilled inertia or the positive axis point is not known.
     """
     low, between, high = (float(drilled[part]) for part in ("rg", "rg_intermediate", "rg_high"))
-    pap, centre = _vector(drilled, "pap"), _vector(drilled, "centre_of_mass")
+    pap, centre = vector_of(drilled, "pap"), vector_of(drilled, "centre_of_mass")
     if math.isnan(low + between + high + pap[0]):
         words = "the drilled inertia is not known: it needs rg, both differentials, pap and layout"
         raise InvalidInput([Fault("/ball/rg", words)])
-    first, last = _vector(drilled, "low_axis"), _vector(drilled, "high_axis")
+    first, last = vector_of(drilled, "low_axis"), vector_of(drilled, "high_axis")
     return MotionBall(
         name,
         float(drilled["weight"]),
@@ -134,7 +135,3 @@ def drilled_ball(drilled: np.void, radius: float, hand: str, surface: Surface, n
         hand,
         surface,
     )
-
-
-def _vector(row: np.void, name: str) -> Vector:
-    return (float(row[f"{name}_x"]), float(row[f"{name}_y"]), float(row[f"{name}_z"]))

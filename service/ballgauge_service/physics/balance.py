@@ -17,12 +17,24 @@ PLAUSIBLE_ARMS = (2.3, 4.3)
 
 
 def reading_parts(top_weight: Array, cg: Array, hole_moment: Array, hand: Array) -> tuple[Array, Array]:
-    """Split predicted readings into what no arm changes [oz] and what is divided by the arm [oz in].
+    """Split predicted readings into what no arm changes and what is divided by the arm.
 
-    top_weight: undrilled reading along the CG mark [oz], (n,); cg: unit vectors of the mark, (n, 3);
-    hole_moment: moment added by the holes [oz in], (n, 3), negative where they take weight away; hand: +1
-    right, -1 left, (n,). Returns two (n, 3) arrays with columns top (+ to the grip), side (+ to the PAP),
-    finger (+ to the fingers); NaN where something is unknown. A top weight of 0 needs no mark.
+    Parameters
+    ----------
+    top_weight : array (n,)
+        Undrilled reading along the CG mark [oz]; 0 needs no mark.
+    cg : array (n, 3)
+        Unit vectors of the mark.
+    hole_moment : array (n, 3)
+        Moment that the holes add [oz in], away from where they take weight.
+    hand : array (n,)
+        +1 right, -1 left.
+
+    Returns
+    -------
+    fixed, divided : array (n, 3)
+        [oz] and [oz in]; columns top (+ to the grip), side (+ to the PAP), finger (+ to the fingers). NaN
+        where something is unknown.
     """
     undrilled = np.where((top_weight == 0.0)[:, None], 0.0, top_weight[:, None] * cg)
     order = [2, 0, 1]
@@ -37,6 +49,7 @@ def readings(top_weight: Array, cg: Array, hole_moment: Array, arm: Array, hand:
 
     arm: of the balance [in], (n,); the others as for `reading_parts`.
     """
+    # A balance of arm a shows M / a (statics of the lever).
     fixed, divided = reading_parts(top_weight, cg, hole_moment, hand)
     shown: Array = fixed + divided / arm[:, None]
     return shown
@@ -44,5 +57,6 @@ def readings(top_weight: Array, cg: Array, hole_moment: Array, arm: Array, hand:
 
 def largest_imbalance(shown: Array) -> Array:
     """Greatest imbalance between any two halves, |M| / arm [oz], from readings: (..., 3) to (...)."""
+    # The two halves across M differ most: by |M| / arm.
     length: Array = np.sqrt((shown * shown).sum(axis=-1))
     return length

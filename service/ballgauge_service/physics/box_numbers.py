@@ -50,9 +50,9 @@ def asymmetry_ratio(differential: float, intermediate_differential: float) -> fl
 def flare_potential(pin_to_pap: float, radius: float) -> float:
     """Share of the greatest flare that the pin's distance from the PAP allows, 0 to 1.
 
-    |sin 2a|, a = pin_to_pap / radius [in]: the torque that moves the spin axis of a body with a symmetry axis
-    is (I_high - I_low) w^2 sin a cos a (Euler's equations), so it peaks at 45 degrees and vanishes at 0 and
-    90.
+    pin_to_pap, radius [in]. The torque that moves the spin axis of a body with a symmetry axis is
+    (I_high - I_low) w^2 sin a cos a, a = pin_to_pap / radius (Euler's equations; Landau & Lifshitz,
+    Mechanics, 1976, § 36, from memory), so it peaks at 45 degrees and vanishes at 0 and 90.
     """
     return abs(math.sin(2.0 * pin_to_pap / radius))
 

@@ -32,9 +32,20 @@ MOMENTS = 7
 def segment_moments(radius: float, height: float, half_chord: float) -> tuple[float, float, float, float]:
     """Return area, integral of x, of x^2 and of y^2 over the circular segment x > height.
 
-    The circle has its centre at the origin; `half_chord` is sqrt(radius^2 - height^2) [in]. Closed forms by
-    integration of the segment with half-angle t = atan2(half_chord, height); the area is the handbook formula
-    r^2 (t - sin t cos t) (CRC Standard Mathematical Tables, circular segment, from memory).
+    Parameters
+    ----------
+    radius, height, half_chord : float
+        Of the circle about the origin, of the chord, and sqrt(radius^2 - height^2) [in].
+
+    Returns
+    -------
+    tuple of float
+        [in^2, in^3, in^4, in^4].
+
+    References
+    ----------
+    The area is the handbook's (CRC Standard Mathematical Tables, circular segment, from memory); the others
+    are derived here: 2 x^k sqrt(r^2 - x^2), and 2/3 sqrt(r^2 - x^2)^3, from height to r, with x = r cos t.
     """
     angle = math.atan2(half_chord, height)
     sine = half_chord / radius
@@ -42,9 +53,9 @@ def segment_moments(radius: float, height: float, half_chord: float) -> tuple[fl
     wedge = angle - sine * cosine
     cubic = sine * sine * sine
     r2 = radius * radius
-    area = r2 * wedge
-    first = 2.0 / 3.0 * r2 * radius * cubic
-    second_x = 0.25 * r2 * r2 * (wedge + 2.0 * cubic * cosine)
+    area = r2 * wedge  # r^2 (t - sin t cos t)
+    first = 2.0 / 3.0 * r2 * radius * cubic  # 2/3 r^3 sin^3 t
+    second_x = 0.25 * r2 * r2 * (wedge + 2.0 * cubic * cosine)  # r^4/4 (t - sin t cos t + 2 sin^3 t cos t)
     second_y = r2 * r2 / 12.0 * (3.0 * wedge - 2.0 * cubic * cosine)
     return area, first, second_x, second_y
 
@@ -54,7 +65,9 @@ def lens_moments(offset: float, radius: float, section: float) -> tuple[float, f
     """Return area, integral of u, of u^2 and of v^2 over the common part of two circles that cross.
 
     One circle has radius `section` [in] about the origin, the other `radius` about (offset, 0); offset > 0.
+    Two segments on their common chord, the second one's moments moved by the offset (derived here).
     """
+    # The chord of x^2 + y^2 = section^2 and (x - offset)^2 + y^2 = radius^2.
     chord_at = (offset * offset + section * section - radius * radius) / (2.0 * offset)
     half_chord = math.sqrt(max(section * section - chord_at * chord_at, 0.0))
     a0, a1, a2, ay = segment_moments(section, chord_at, half_chord)
@@ -68,7 +81,7 @@ def lens_moments(offset: float, radius: float, section: float) -> tuple[float, f
 @compiled
 def _add_cylinder(out: NDArray[np.float64], offset: float, radius: float, low: float, high: float) -> None:
     disc = math.pi * radius * radius
-    quarter = 0.25 * disc * radius * radius
+    quarter = 0.25 * disc * radius * radius  # of a disc about its diameter: pi r^4 / 4
     length = high - low
     first = 0.5 * disc * (high * high - low * low)
     out[0] += disc * length
@@ -89,6 +102,7 @@ def _add_cap(out: NDArray[np.float64], sphere: float, low: float, high: float) -
     d3 = high * high2 - low * low2
     d4 = high2 * high2 - low2 * low2
     d5 = high * (high2 * high2) - low * (low2 * low2)
+    # Discs of squared radius s^2 - w^2 along w: pi (s^2 - w^2), and pi/4 (s^2 - w^2)^2 about a diameter.
     cross = 0.25 * math.pi * (s2 * s2 * d1 - 2.0 / 3.0 * s2 * d3 + d5 / 5.0)
     out[0] += math.pi * (s2 * d1 - d3 / 3.0)
     out[2] += math.pi * (0.5 * s2 * d2 - 0.25 * d4)
@@ -121,11 +135,22 @@ def _add_lens(
 def clipped_cylinder(
     sphere: float, offset: float, radius: float, bottom: float, out: NDArray[np.float64]
 ) -> None:
-    """Write the seven moments of the clipped cylinder into `out`, shape (7,) [in^3, in^4, in^5].
+    """Write the seven moments of the clipped cylinder into `out`.
 
-    sphere: radius of the sphere [in]; offset: distance of the hole's axis from the centre [in], >= 0;
-    radius: of the hole [in]; bottom: height of the flat bottom along the axis [in], measured from the point
-    of the axis nearest to the centre, positive on the side of the opening.
+    Parameters
+    ----------
+    sphere, offset, radius : float
+        Radius of the sphere, distance of the hole's axis from its centre, >= 0, and the hole's radius [in].
+    bottom : float
+        Height of the flat bottom along the axis [in], from the axis' point nearest to the centre, positive on
+        the side of the opening.
+    out : array (7,)
+        [in^3, in^4, in^4, in^5, in^5, in^5, in^5], in the module's order; zeros where nothing is shared.
+
+    References
+    ----------
+    Right cylinder and spherical cap: closed forms (CRC Standard Mathematical Tables, from memory). Between
+    them: Gauss-Legendre over closed forms (derived here), to 1e-9 (tests/published/test_hole_integrals.py).
     """
     out[:] = 0.0
     if offset < 1e-9 * sphere:
@@ -134,6 +159,7 @@ def clipped_cylinder(
     wall = sphere * sphere - (offset - radius) * (offset - radius)
     if wall <= 0.0 and offset >= radius:
         return
+    # Below `full` the sphere's section covers the hole; above `touch` it lies in the hole, or beside it.
     full = math.sqrt(reach) if reach > 0.0 else 0.0
     touch = math.sqrt(wall) if wall > 0.0 else 0.0
     if full > bottom:

@@ -155,6 +155,7 @@ def _material(ball: Record) -> tuple[float, float, float, float]:
     cover = ball.cover_density * OZ_PER_CUBIC_INCH
     ball_volume = 4.0 / 3.0 * math.pi * (ball.radius * ball.radius * ball.radius)
     inner_volume = 4.0 / 3.0 * math.pi * (inner * inner * inner)
+    # weight = cover (V - V_inner) + density V_inner
     density = (ball.weight * OZ_PER_LB - cover * (ball_volume - inner_volume)) / inner_volume
     return inner, cover, density - cover, density / OZ_PER_CUBIC_INCH
 
@@ -165,8 +166,8 @@ def _undrilled_tensor(
 ) -> None:
     """Write the undrilled inertia about the geometric centre [oz in^2] into `tensor`, (3, 3).
 
-    RG = sqrt(I / m): low about the pin axis, high about the PSA, intermediate about the third; then the
-    parallel-axis theorem from the centre of mass.
+    I = m sum RG_k^2 a_k a_k^T, RG low about the pin axis, high about the PSA, intermediate about the third;
+    then the parallel-axis theorem (Steiner) from the centre of mass: + m (|c|^2 1 - c c^T).
     """
     third = cross(pin, psa)
     high = ball.rg + ball.differential
@@ -191,6 +192,7 @@ def _shift_to_drilled(
     tensor: NDArray[np.float64], removed: NDArray[np.float64], mass: float, centre: Vector
 ) -> None:
     """Take the removed second moments from `tensor` and move it to the drilled centre of mass."""
+    # I_kk = sum of the two other second moments; then - m (|c|^2 1 - c c^T).
     trace = removed[4] + removed[5] + removed[6] + mass * dot(centre, centre)
     for i in range(3):
         tensor[i, i] -= trace - removed[4 + i] - mass * centre[i] * centre[i]
@@ -390,18 +392,34 @@ def drill(
 ) -> tuple[Records, Records]:
     """Drill n balls and return their results.
 
-    balls, shape (n,), dtype BALL; layouts, shape (n,), dtype LAYOUT; holes, shape (n, h), dtype HOLE, of
-    which the first counts[i] of row i are drilled, in order; counts, shape (n,) int. Returns an array (n,) of
-    DRILLED and one (n, h) of DRILLED_HOLE.
-
     Each hole is a flat-bottomed cylinder clipped by the sphere and taken through the cover and the inner
     material; shared material is removed once; a hole with a slug_density is filled again. The undrilled
     centre of mass lies top_weight x balance_arm / mass from the geometric centre towards the CG mark; where
     the top weight or its direction is unknown, moments and balance are NaN and radii of gyration are those of
     a ball whose undrilled centre of mass is its centre.
 
-    Raises ValueError where the arrays' lengths do not agree. Impossible geometry is not refused here: `reach`
-    of a hole beyond the ball's radius, or NaN places where spans and bridge make no triangle, tell of it.
+    Impossible geometry is not refused: `reach` of a hole beyond the ball's radius, or NaN places where spans
+    and bridge make no triangle, tell of it.
+
+    Parameters
+    ----------
+    balls, layouts : array (n,) of BALL, of LAYOUT
+    holes : array (n, h) of HOLE
+    counts : array (n,) of int
+        The first counts[i] holes of row i are drilled, in order.
+
+    Returns
+    -------
+    array (n,) of DRILLED, array (n, h) of DRILLED_HOLE
+
+    Raises
+    ------
+    ValueError
+        The arrays' lengths do not agree.
+
+    References
+    ----------
+    `cylinder` for a hole's moments, `overlaps` for shared material, `inertia` for the principal moments.
     """
     if not (len(balls) == len(layouts) == len(holes) == len(counts)):
         raise ValueError("balls, layouts, holes and counts must have the same length")
@@ -416,3 +434,8 @@ def empty_balls(n: int) -> tuple[Records, Records]:
     balls = np.full(n, np.nan, np.dtype((np.float64, len(BALL.names or ())))).view(BALL).reshape(n)
     layouts = np.full(n, np.nan, np.dtype((np.float64, len(LAYOUT.names or ())))).view(LAYOUT).reshape(n)
     return balls, layouts
+
+
+def vector_of(record: np.void, name: str) -> Vector:
+    """The vector field `name` of one row of a structured array."""
+    return (float(record[f"{name}_x"]), float(record[f"{name}_y"]), float(record[f"{name}_z"]))

@@ -15,6 +15,7 @@ SWEEPS = 12
 @compiled
 def _rotate(tensor: NDArray[np.float64], axes: NDArray[np.float64], p: int, q: int) -> None:
     """Turn rows and columns p and q so that their product vanishes; turn `axes` with them."""
+    # Golub & Van Loan, 8.5: theta = cot 2 phi, and t = tan phi, the smaller root.
     theta = 0.5 * (tensor[q, q] - tensor[p, p]) / tensor[p, q]
     t = math.copysign(1.0, theta) / (abs(theta) + math.sqrt(theta * theta + 1.0))
     c = 1.0 / math.sqrt(t * t + 1.0)
@@ -52,11 +53,26 @@ def _sort_axes(tensor: NDArray[np.float64], axes: NDArray[np.float64]) -> None:
 
 @compiled
 def principal_axes(tensor: NDArray[np.float64], axes: NDArray[np.float64]) -> tuple[float, float, float]:
-    """Return the principal moments, smallest first; write their unit axes as the rows of `axes`, (3, 3).
+    """Return the principal moments, smallest first, and write their axes.
 
-    `tensor` (3, 3) is overwritten. Cyclic Jacobi rotations (Golub & Van Loan, Matrix Computations, 8.5, from
-    memory): chosen because they keep the small differences between nearly equal moments, and a compiled loop
-    over a 3 x 3 matrix is faster than a call into LAPACK.
+    Cyclic Jacobi rotations keep the small differences between nearly equal moments, and a compiled loop over
+    a 3 x 3 matrix is faster than a call into LAPACK.
+
+    Parameters
+    ----------
+    tensor : array (3, 3)
+        Symmetric; it is overwritten.
+    axes : array (3, 3)
+        Gets the unit axes as rows, in the order of the moments.
+
+    Returns
+    -------
+    tuple of float
+        The moments, in the tensor's unit.
+
+    References
+    ----------
+    Golub & Van Loan, Matrix Computations, 8.5 (from memory).
     """
     for i in range(3):
         for j in range(3):

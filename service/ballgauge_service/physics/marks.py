@@ -79,14 +79,26 @@ def _fill(
 def marks(
     out: Records, hole_out: Records, counts: Counts, radius: Array, heavy: Array, across: Array
 ) -> tuple[Array, Array]:
-    """Marks of drilled balls, (n, MARKS), and places of their holes, (n, h, 2) [in; bearings in rad].
+    """Marks of drilled balls, and places of their holes.
 
-    out (n,) DRILLED, hole_out (n, h) DRILLED_HOLE, counts (n,), radius (n,) [in]; unit vectors (n, 3): heavy,
-    of the heavy side, and across, normal to the vertical axis line. A row holds right and up of
-    PAP, pin, PSA, CG mark, and of the low and the high axis at the pole next to its mark (pin, PSA); the arcs
-    from pin to PAP, PAP to PSA, pin to PSA and pin to grip centre; and how far and in what bearing [rad] the
-    low axis went from the pin, and the high one from the PSA; right and up of the heavy side; and the arc
-    from the pin to the vertical axis line. What is not known is NaN.
+    Parameters
+    ----------
+    out, hole_out, counts
+        As `drilling.drill` gives and takes them.
+    radius : array (n,)
+        Of the balls [in].
+    heavy, across : array (n, 3)
+        Unit vectors of the heavy side, and normal to the vertical axis line.
+
+    Returns
+    -------
+    array (n, MARKS)
+        Right and up [in] of PAP, pin, PSA, CG mark, and of the low and the high axis at the pole next to its
+        mark (pin, PSA); the arcs from pin to PAP, PAP to PSA, pin to PSA and pin to grip centre; how far and
+        in what bearing [rad] the low axis went from the pin, and the high one from the PSA; right and up of
+        the heavy side; the arc from the pin to the vertical axis line. NaN where not known.
+    array (n, h, 2)
+        Right and up of the holes [in].
     """
     found = np.empty((len(out), MARKS))
     holes = np.empty((*hole_out.shape, 2))

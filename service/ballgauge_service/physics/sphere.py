@@ -150,7 +150,10 @@ def bearing(start: Vector, goal: Vector) -> float:
 
 @compiled
 def turned(point: Vector, axis: Vector, angle: float) -> Vector:
-    """Rotate a vector about a unit axis by `angle` [rad], right-handed (Rodrigues' formula)."""
+    """Rotate a vector about a unit axis by `angle` [rad], right-handed.
+
+    Rodrigues' formula: v cos t + (k x v) sin t + k (k . v) (1 - cos t).
+    """
     along = dot(axis, point) * (1.0 - math.cos(angle))
     return combine(1.0, combine(math.cos(angle), point, math.sin(angle), cross(axis, point)), along, axis)
 
@@ -177,6 +180,7 @@ def span_triangle(
     to_middle = (span_middle if full_span > 0.5 else span_middle + thumb_rim + middle_rim) / radius
     to_ring = (span_ring if full_span > 0.5 else span_ring + thumb_rim + ring_rim) / radius
     between = (bridge + middle_rim + ring_rim) / radius
+    # Law of cosines for sides: cos c = cos a cos b + sin a sin b cos C.
     cosine = (math.cos(between) - math.cos(to_middle) * math.cos(to_ring)) / (
         math.sin(to_middle) * math.sin(to_ring)
     )
