@@ -65,7 +65,7 @@ def contract() -> list[str]:
 
 def wrong(client: ballgauge.Client) -> None:
     # Each of these has to be an error: an ignore that nothing needs is one in strict mode.
-    client.check("a ball")  # type: ignore[arg-type]
+    client.check("a ball")  # type: ignore[call-overload]
     client.check({"ball": {}}).findings[0].outcome = "conforming"  # type: ignore[misc]
     print(client.check({}).verdict)  # type: ignore[attr-defined]
     ballgauge.Client(8000)  # type: ignore[arg-type]
