@@ -18,6 +18,7 @@ from ballgauge_schemas.check.request import RULEBOOK_QUERY, load_check_body, loa
 from ballgauge_schemas.shared.problems import MEDIA_TYPE, escape
 from ballgauge_schemas.shared.words import OUTCOMES
 from ballgauge_service.check.evaluate import evaluate_checks, evaluate_drillings
+from ballgauge_service.core.collector import uncollected
 from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.rulebooks import UnknownRulebookError, listing
 from ballgauge_service.web.http import bodies, deprecation, refusals, request_log, serializer
@@ -130,6 +131,7 @@ class Direct:
         """Say whether this is asked here; all else is the application's."""
         return (method == "POST" and path in self._posts) or (method, path) == ("GET", "/v1/rulebooks")
 
+    @uncollected()
     def answer(self, method: str, path: str, query: str, body: bytes) -> Answer:
         """Answer a request, with a problem where it is refused. `body` is JSON, whole."""
         started, request_id, asked, names = time.perf_counter(), request_log.request_id(""), None, []
