@@ -5,8 +5,10 @@ from __future__ import annotations
 import io
 from typing import Any
 
+import numpy as np
 import pytest
 from marshmallow import ValidationError
+from scipy import stats
 
 from ballgauge_schemas import LOT_REQUEST
 from ballgauge_schemas.lot.answer import LOT_RESULT, LOT_SERIES_RESULT
@@ -14,6 +16,7 @@ from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.lot.evaluate import Lot, evaluate_series
 from ballgauge_service.lot.report.page import write_report
 from ballgauge_service.lot.request import request_of_lot
+from ballgauge_service.lot.sampling.choice import PlanWanted, Sampling, choose_plan
 
 from .conftest import workbook
 from .test_assessment import SAMPLE, asked, judged
@@ -290,3 +293,82 @@ def test_a_history_of_another_plan_is_refused(sampling: dict[str, Any], pointer:
     errors: Any = refused.value.messages
     for name in ["sampling", *pointer]:
         errors = errors[name]
+
+
+@pytest.mark.parametrize(
+    ("column", "values"),
+    [
+        ("weight", [6.80 + 0.01 * (n % 8) for n in range(80)]),
+        ("weight", [15.0 + 0.01 * (n % 8) for n in range(70)] + [6.80 + 0.01 * (n % 8) for n in range(10)]),
+        ("weight", [15.0 + 0.01 * (n % 8) for n in range(79)] + [6.83]),
+        (
+            "oil_absorption_time",
+            [660.0 + n % 8 for n in range(70)] + [11.0 + 0.1 * (n % 3) for n in range(10)],
+        ),
+    ],
+)
+def test_a_unit_that_cannot_be_is_asked_for(column: str, values: list[float]) -> None:
+    """Against the pound of 0.45359237 kg and the minute of 60 s: no pass; with the unit it is judged."""
+
+    def text(heading: str) -> str:
+        head = heading if column == "weight" else f"weight,{heading}"
+        return (
+            "\n".join([head, *(f"{x:.2f}" if column == "weight" else f"15,{x:.2f}" for x in values)]) + "\n"
+        )
+
+    with pytest.raises(InvalidInput) as refused:
+        judged(text(column), scope="measured")
+    (fault,) = refused.value.faults
+    assert (fault.pointer, fault.column) == ("/file", column)
+    unit = "lb" if column == "weight" else "s"
+    assert judged(text(f"{column} [{unit}]"), scope="measured")["counts"]["balls"] == 80
+
+
+def test_light_balls_and_mixed_weights_are_no_slip_of_the_unit() -> None:
+    """Against the cells: those that name their unit, and a delivery of every weight from 6 to 16 lb."""
+    assert judged("weight\n" + "6.8 lb\n" * 80, scope="measured")["counts"]["balls"] == 80
+    every = "".join(f"{weight}.05\n" for weight in range(6, 16))
+    assert judged("weight\n" + every * 8, scope="measured")["counts"]["balls"] == 80
+
+
+def test_a_variables_plan_decides_on_normal_data_alone() -> None:
+    """Against the test of normality: balls of two machines, none of them outside."""
+    plan = {"quantity": "hardness", "aql": 1.0, "limiting_quality": 6.5}
+    two = "serial,weight,hardness\n" + "".join(
+        f"A{n},15,{(74 if n % 2 else 84) + 0.1 * (n % 7):.1f}\n" for n in range(80)
+    )
+    found = decided(two, sampling={"variables": [plan]})
+    (test,) = found["variables"]
+    assert (test["outcome"], found["acceptance"]["lot_accepted"]) == ("inconclusive", None)
+    assert "Anderson-Darling" in next(r for r in found["acceptance"]["reasons"] if "Variables" in r)
+    taken = decided(two, sampling={"variables": [{**plan, "accept_non_normal": True}]})["variables"][0]
+    assert taken["outcome"] == taken["decision"]["outcome"] != "inconclusive"
+
+
+@pytest.mark.parametrize("digits", [1, 2, 3])
+def test_a_gauge_with_steps_is_not_taken_for_balls_that_are_not_normal(digits: int) -> None:
+    """Against normal quantiles with sd 0.3, written to the tenth: the same decision at every reading."""
+    quantiles = stats.norm.ppf((np.arange(80) + 0.5) / 80)
+    rows = "".join(f"15,{75 + 0.3 * x:.{digits}f}\n" for x in quantiles)
+    plan = {"quantity": "hardness", "aql": 1.0, "limiting_quality": 6.5}
+    found = decided("weight,hardness\n" + rows, sampling={"variables": [plan]})
+    assert found["variables"][0]["outcome"] == "conforming"
+
+
+@pytest.mark.parametrize(("lot_size", "aql", "expected"), [(50, 0.65, 0.87), (90, 0.65, 0.8700)])
+def test_small_lots_are_not_accepted_always(lot_size: int, aql: float, expected: float) -> None:
+    """Against lots of the two next whole numbers of bad balls, mixed to the quality: 20 of 50 balls drawn."""
+    plan = choose_plan(Sampling(lot_size=lot_size, plan=PlanWanted("table", 0.05, 0.1, aql=aql)))
+    assert plan is not None
+    mean = lot_size * aql / 100
+    accepted = [
+        stats.hypergeom.cdf(plan.acceptance_number, lot_size, count, plan.sample_size) for count in (0, 1)
+    ]
+    assert plan.acceptance_at_aql == pytest.approx((1 - mean) * accepted[0] + mean * accepted[1])
+    assert plan.acceptance_at_aql == pytest.approx(expected, abs=0.01)
+    assert plan.curve_type == "A"
+    without = choose_plan(
+        Sampling(stated_rows="sample", plan=PlanWanted("two_point", 0.05, 0.1, aql=1.0, limiting_quality=6.0))
+    )
+    assert without is not None
+    assert without.curve_type == "B"

@@ -395,6 +395,11 @@ class PlanSchema(Schema):
     rejection_number = _count("Nonconforming balls that reject.", 3)
     lot_size = _count("Balls in the lot.", 1000, allow_none=True)
     model = Choice(words.MODELS, "Distribution of the count.", allow_none=True)
+    curve_type = Choice(
+        ("A", "B"),
+        "Whose risks they are: of one lot of this size (A), or of lots from a steady process (B).",
+        allow_none=True,
+    )
     level = Choice(words.LEVELS, "Inspection level.", allow_none=True)
     inspection = Choice(words.INSPECTIONS, "Severity.", allow_none=True)
     code_letter = _text("Code letter of the lot.", "J", allow_none=True)
@@ -415,6 +420,7 @@ class CurvesSchema(Schema):
     sample_size = _count("Balls to take.", 80)
     acceptance_number = _count("Nonconforming balls that still accept.", 2)
     model = Choice(words.MODELS, "Distribution of the count.")
+    curve_type = Choice(("A", "B"), "Of one lot of this size (A), or of lots from a steady process (B).")
     lot_size = _count("Balls in the lot.", 1000, allow_none=True)
     fraction = _numbers("Nonconforming fraction of what comes in.", 0.01)
     acceptance = _numbers("Probability of acceptance.", 0.961)

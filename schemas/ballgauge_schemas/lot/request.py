@@ -187,6 +187,11 @@ class VariablesPlanSchema(Schema):
         exclusive=True,
         unit="see quantity",
     )
+    accept_non_normal = Flag(
+        "Whether the plan decides even where the test of normality speaks against normal data; its risks do "
+        "not hold then.",
+        default=False,
+    )
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Ask for both qualities, the second the worse."""

@@ -108,14 +108,23 @@ def _risk(plan: Document) -> str:
         return "Every ball was measured: the decision has no sampling risk."
     parts = []
     if plan["aql"] is not None:
-        parts.append(f"{plan['acceptance_at_aql']:.1%} of lots with {plan['aql']:g} % nonconforming (AQL)")
-    limiting = f"{plan['acceptance_at_limiting_quality']:.1%} of lots with {plan['limiting_quality']:.3g} %"
+        at_aql = _share(plan["acceptance_at_aql"])
+        parts.append(f"{at_aql} of lots with {plan['aql']:g} % nonconforming (AQL)")
+    share = _share(plan["acceptance_at_limiting_quality"])
+    limiting = f"{share} of lots with {plan['limiting_quality']:.3g} %"
     parts.append(f"{limiting} (limiting quality)")
     letter = f" letter {plan['plan_letter']}," if plan["plan_letter"] else ""
     return (
         f"Plan: {plan['source']},{letter} {plan['sample_size']} balls, at most {plan['acceptance_number']} "
-        f"nonconforming; it accepts {' and '.join(parts)}."
+        f"nonconforming; it accepts {' and '.join(parts)}; type {plan['curve_type']}."
     )
+
+
+def _share(chance: float) -> str:
+    """A probability in percent, which rounding makes neither none nor all."""
+    if 0 < chance < 0.0005:
+        return "under 0.1%"
+    return "over 99.9%" if 0.9995 <= chance < 1 else f"{chance:.1%}"
 
 
 def _failures(paper: Paper, lot: Document) -> None:

@@ -21,6 +21,7 @@ from ballgauge_service.lot.answer import DriftFindings, LotFindings, lot_answer,
 from ballgauge_service.lot.judging.gathering import SERIALS_MAXIMUM, Gathered, Repeats, find_repeats
 from ballgauge_service.lot.judging.pieces import Judging, Piece, book_of, judge_piece, worded
 from ballgauge_service.lot.judging.totals import QuantityTotals
+from ballgauge_service.lot.judging.units import doubtful_units
 from ballgauge_service.lot.judging.verdicts import Verdicts
 from ballgauge_service.lot.reading.columns import Notes
 from ballgauge_service.lot.reading.headings import QUANTITIES, bad_file, file_fault
@@ -137,8 +138,11 @@ class Lot:
             self._told(done, self.file.rows)
 
     def _require_balls(self) -> None:
-        """Raise InvalidInput, with why rows were left out, where no ball was judged."""
+        """Raise InvalidInput where no ball was judged, with why, and where a column's unit is in doubt."""
         if self.totals.balls:
+            doubts = doubtful_units(self.totals, self.file.headings, self.notes.units_named)
+            if doubts:
+                raise InvalidInput(doubts)
             return
         if not self.notes.left_out:
             raise bad_file("the file has headings and no balls")
@@ -208,7 +212,9 @@ class Lot:
             step = switching_step(place, state, plan.lot_size, by_count.most, plan.aql, level)
         quantities = describe_quantities(self.totals, ordered, request.confidence, request.coverage)
         by_name = {each.quantity: each for each in quantities}
-        variables = [decide_by_variables(test, by_name.get(test.quantity)) for test in request.variables]
+        variables = [
+            decide_by_variables(test, by_name.get(test.quantity), ordered) for test in request.variables
+        ]
         in_force = [
             rule
             for rule in sample_rules(edition.body, edition.overlay).values()

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import datetime
 import math
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, TypeAlias
@@ -31,6 +32,7 @@ Column: TypeAlias = Any
 SERIAL = "serial"
 _NUMBER = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
 _COMMA_NUMBER = r"^[+-]?(\d+,?\d*|,\d+)([eE][+-]?\d+)?$"
+_LETTER = '[A-Za-z%"\u00b5]'
 _CONTROL = "[\x00-\x1f\x7f\u0080-\u009f]"
 # Powers of ten up to this one are exact doubles (IEEE 754: 5^22 < 2^53).
 _EXACT_POWER = 22
@@ -211,6 +213,20 @@ def _trimmed(column: pa.Array, rules: CellRules) -> tuple[pa.Array, BoolArray]:
         empty = pc.or_kleene(empty, pc.is_in(plain, pa.array(rules.missing, plain.type)))
     missing = pc.fill_null(empty, True)
     return pc.if_else(missing, None, plain), missing.to_numpy(zero_copy_only=False)
+
+
+def names_unit(column: Column, read: BoolArray) -> bool:
+    """Whether a cell of a quantity's column names its own unit; read (n,): the cells that are quantities."""
+    if not isinstance(column, list):
+        if not _is_text(column.type):
+            return False
+        letters = pc.match_substring_regex(column, _LETTER)
+        return bool((pc.fill_null(letters, False).to_numpy(zero_copy_only=False) & read).any())
+    return any(
+        isinstance(column[place], dict)
+        or (isinstance(column[place], str) and re.search(_LETTER, column[place]) is not None)
+        for place in np.flatnonzero(read).tolist()
+    )
 
 
 def read_texts(heading: Heading, column: Column, rules: CellRules) -> tuple[pa.Array, BoolArray]:

@@ -31,6 +31,7 @@ from ballgauge_service.lot.reading.cells import (
     FloatArray,
     cell_at,
     explain,
+    names_unit,
     read_choices,
     read_days,
     read_quantity,
@@ -85,7 +86,8 @@ class Note:
 class Notes:
     """What was left out of a lot, and why: everything counted, the first `NOTES_MAXIMUM` listed.
 
-    `no_balls` counts the rows set apart as no balls, `apart` the first of them.
+    `units_named`: quantities of which a cell names its own unit. `no_balls` counts the rows set apart as no
+    balls, `apart` the first of them.
     """
 
     left_out: int = 0
@@ -93,6 +95,7 @@ class Notes:
     blank: int = 0
     listed: list[Note] = field(default_factory=list)
     by_column: dict[str, int] = field(default_factory=dict)
+    units_named: set[str] = field(default_factory=set)
     no_balls: int = 0
     apart: list[Apart] = field(default_factory=list)
 
@@ -112,6 +115,7 @@ class Notes:
         self.left_out += later.left_out
         self.cells += later.cells
         self.blank += later.blank
+        self.units_named |= later.units_named
         self.set_apart(later.no_balls, later.apart)
         for heading, count in later.by_column.items():
             self.by_column[heading] = self.by_column.get(heading, 0) + count
@@ -193,6 +197,7 @@ class _Reader:
             if heading.name is not None:
                 self.headings.setdefault(heading.name, heading)
         self.blank = np.zeros(self.size, dtype=np.bool_)
+        self.units_named: set[str] = set()
 
     def read(self) -> None:
         for heading, column in self.chunk.columns.items():
@@ -211,6 +216,8 @@ class _Reader:
         name = str(heading.field)
         if heading.quantity is not None:
             values, bad = read_quantity(heading, column, self.rules)
+            if heading.part == "value" and names_unit(column, ~np.isnan(values)):
+                self.units_named.add(name)
             target = self.values if heading.part == "value" else self.uncertainty
             target[name] = (
                 values if name not in target else np.where(np.isnan(target[name]), values, target[name])
@@ -300,6 +307,7 @@ class _Reader:
 
     def tell(self, notes: Notes) -> None:
         """Count every bad cell and row; list as many as there is room for, in the order of the file."""
+        notes.units_named |= self.units_named
         notes.blank += self.chunk.blank + int(np.count_nonzero(self.blank))
         notes.left_out += len(self.chunk.notes) + int(np.count_nonzero(self._out() & ~self.blank))
         for heading, bad, _ in self.bad:

@@ -33,6 +33,7 @@ from ballgauge_service.lot.sampling.sample_rules import (
 from ballgauge_service.lot.sampling.variables import VariablesDecision, VariablesPlan, judge_by_variables
 from ballgauge_service.lot.statistics.basics import FloatArray, SampleSummary
 from ballgauge_service.lot.statistics.characteristics import QuantityStatement
+from ballgauge_service.lot.statistics.process import normality_test, without_steps
 from ballgauge_service.rulebooks import OUTCOMES, SampleRule
 
 ORDER = ("nonconforming", "inconclusive", "not_assessed", "conforming")
@@ -170,10 +171,14 @@ class VariablesOutcome:
     curve: AcceptanceCurve
 
 
-def decide_by_variables(test: VariablesTest, statement: QuantityStatement | None) -> VariablesOutcome:
+def decide_by_variables(
+    test: VariablesTest, statement: QuantityStatement | None, balls: Ordered | None
+) -> VariablesOutcome:
     """Judge one quantity's statement (`describe_quantities`) by its variables plan; without it, not_assessed.
 
-    Of more balls than the plan needs all are used, with the constant that keeps both risks for them.
+    Of more balls than the plan needs all are used, with the constant that keeps both risks for them. Where
+    the test of normality speaks against normal data, nothing is decided unless the plan accepts that. balls:
+    None where there are too many for their values to be kept.
     """
     quantity, plan = test.quantity, test.plan
     found: VariablesDecision | None = None
@@ -196,9 +201,24 @@ def decide_by_variables(test: VariablesTest, statement: QuantityStatement | None
         except ValueError as error:
             text = str(error)
     curve = variables_curve(plan)
-    if found is None:
+    if found is None or statement is None:
         return VariablesOutcome(quantity, plan, "not_assessed", text, None, curve)
-    return VariablesOutcome(quantity, plan, found.outcome, found.message, found, curve)
+    doubt = None if test.accept_non_normal else _doubt(statement, balls)
+    if doubt is None:
+        return VariablesOutcome(quantity, plan, found.outcome, found.message, found, curve)
+    text = f"not decided by this plan, which needs normal data: {doubt}; {found.message}"
+    return VariablesOutcome(quantity, plan, "inconclusive", text, found, curve)
+
+
+def _doubt(statement: QuantityStatement, balls: Ordered | None) -> str | None:
+    """What speaks against normal data; None where nothing does, or the balls are too few to tell."""
+    if balls is None:
+        return f"{statement.count} balls are more than it can be tested of"
+    values = balls.values[statement.quantity]
+    test = normality_test(without_steps(values[~np.isnan(values)]))
+    if test.normal is not False:
+        return None
+    return f"the balls depart from it (Anderson-Darling, p = {test.p_value:.2g})"
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,6 +22,7 @@ from ballgauge_service.lot.statistics.basics import BadArgument
 from ballgauge_service.lot.statistics.operating_characteristic import (
     OperatingCharacteristic,
     acceptance_probability,
+    curve_type,
     operating_characteristic,
     quality_at_acceptance,
 )
@@ -59,7 +60,10 @@ class PlanWanted:
 
 @dataclass(frozen=True, slots=True)
 class VariablesWanted:
-    """A variables plan as it is asked for, of one quantity; `sigma` in its trade unit, None: not known."""
+    """A variables plan as it is asked for, of one quantity; `sigma` in its trade unit, None: not known.
+
+    `accept_non_normal`: whether it decides on balls that depart from the normal distribution too.
+    """
 
     quantity: str
     aql: float
@@ -67,6 +71,7 @@ class VariablesWanted:
     producer_risk: float
     consumer_risk: float
     sigma: float | None = None
+    accept_non_normal: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,11 +115,12 @@ class Sampling:
 
 @dataclass(frozen=True, slots=True)
 class VariablesTest:
-    """A quantity and the variables plan it is judged by."""
+    """A quantity and the variables plan it is judged by; see `VariablesWanted`."""
 
     quantity: str
     sigma: float | None
     plan: VariablesPlan
+    accept_non_normal: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,13 +137,15 @@ class ChosenPlan:
 
     `kind` is `table`, `zero_acceptance`, `two_point`, `none` (a sample without a plan) or `every_ball`.
     `acceptance_at_aql` and `acceptance_at_limiting_quality` are probabilities of acceptance; the limiting
-    quality is the one asked for, or where the plan accepts with the consumer's risk.
+    quality is the one asked for, or where the plan accepts with the consumer's risk. `curve_type`: see
+    `OperatingCharacteristic`; None where every ball is measured.
     """
 
     kind: str
     sample_size: int
     acceptance_number: int
     rejection_number: int = field(init=False)
+    curve_type: str | None = field(init=False)
     lot_size: int | None = None
     model: str | None = None
     level: str | None = None
@@ -155,6 +163,7 @@ class ChosenPlan:
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "rejection_number", self.acceptance_number + 1)
+        object.__setattr__(self, "curve_type", None if self.model is None else curve_type(self.model))
 
 
 def choose_plan(sampling: Sampling) -> ChosenPlan | None:
@@ -224,7 +233,7 @@ def choose_variables_plans(sampling: Sampling) -> tuple[VariablesTest, ...]:
         except ValueError as error:
             pointer = f"/sampling/variables/{index}/limiting_quality"
             raise InvalidInput([Fault(pointer, _in_our_words(str(error)))]) from None
-        found.append(VariablesTest(wanted.quantity, wanted.sigma, plan))
+        found.append(VariablesTest(wanted.quantity, wanted.sigma, plan, wanted.accept_non_normal))
     return tuple(found)
 
 

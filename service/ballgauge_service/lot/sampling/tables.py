@@ -9,7 +9,6 @@ from __future__ import annotations
 import functools
 import math
 import tomllib
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from importlib import resources
 from typing import Any
@@ -308,47 +307,6 @@ def switching_step(
     plan = single_sampling_plan(lot_size, aql, level=level, inspection=state.inspection)
     following, message = next_state(state, plan, count)
     return SwitchingStep(lot, plan, count, plan.outcome(count), following, message)
-
-
-def run_switching(
-    lot_sizes: Sequence[int],
-    counts: Sequence[int],
-    aql: float,
-    *,
-    level: str = "II",
-    start: SwitchingState | None = None,
-) -> tuple[SwitchingStep, ...]:
-    """Judge a series of lots in time order, switching inspection by the rules of `next_state`.
-
-    Parameters
-    ----------
-    lot_sizes : (k,) balls in each lot
-    counts : (k,) nonconforming balls found in each lot's sample, drawn to the plan in force for that lot
-    aql, level : see `single_sampling_plan`
-
-    Returns
-    -------
-    tuple[SwitchingStep, ...]
-
-    Raises
-    ------
-    BadArgument
-        Naming `lot_sizes`, `counts`, `aql` or `level`.
-
-    Notes
-    -----
-    Returns one step a lot; the series ends early at the lot after which acceptance is discontinued.
-    """
-    if len(lot_sizes) != len(counts):
-        raise BadArgument("counts", f"must be one a lot: {len(lot_sizes)} lots; got {len(counts)}")
-    state = start or SwitchingState()
-    steps: list[SwitchingStep] = []
-    for lot, (lot_size, count) in enumerate(zip(lot_sizes, counts, strict=True)):
-        if state.discontinued:
-            break
-        steps.append(switching_step(lot, state, lot_size, int(count), aql, level))
-        state = steps[-1].next
-    return tuple(steps)
 
 
 def _points(plan: SingleSamplingPlan, found: int) -> int:

@@ -7,7 +7,7 @@ series of balls with a steady nonconforming fraction. `poisson`: nonconformities
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -36,6 +36,7 @@ class OperatingCharacteristic:
     `acceptance` the probability of acceptance, `average_outgoing_quality` the fraction left after screening
     rejected lots, `average_total_inspection` balls inspected a lot (None without a lot size).
     `average_outgoing_quality_limit` is the largest outgoing fraction, reached at `limit_fraction`.
+    `curve_type` is `A` or `B`, see `curve_type`.
     """
 
     sample_size: int
@@ -49,6 +50,18 @@ class OperatingCharacteristic:
     average_outgoing_quality_limit: float
     limit_fraction: float
     assumptions: tuple[str, ...]
+    curve_type: str = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "curve_type", curve_type(self.model))
+
+
+def curve_type(model: str) -> str:
+    """Whose risk a curve tells: `A`, of one lot of known size; `B`, of lots from a steady process.
+
+    ISO 3534-2:2006, 4.6.8 and 4.6.9, from memory.
+    """
+    return "A" if model == "hypergeometric" else "B"
 
 
 def acceptance_probability(
@@ -66,8 +79,8 @@ def acceptance_probability(
     sample_size, acceptance_number : whole numbers, any shapes that broadcast
     fraction : nonconforming fraction, 0 to 1 (for `poisson`: nonconformities per ball, 0 or more)
     model : `hypergeometric`, `binomial` or `poisson`
-    lot_size : balls in the lot; needed by `hypergeometric`, which takes the nearest whole number of
-        nonconforming balls to fraction * lot_size
+    lot_size : balls in the lot; needed by `hypergeometric`. Where fraction * lot_size is no whole number of
+        balls it takes lots of the two next to it, mixed so that fraction is their mean
 
     Returns
     -------
@@ -95,7 +108,11 @@ def acceptance_probability(
     lot = whole_number("lot_size", lot_size, 1, LOT_MAXIMUM)
     if np.any(size > lot):
         raise BadArgument("sample_size", f"must be at most lot_size ({lot})")
-    return hypergeometric_acceptance(size, accept, np.rint(quality * lot), lot)
+    below = np.floor(quality * lot)
+    share = quality * lot - below
+    fewer = hypergeometric_acceptance(size, accept, below, lot)
+    more = hypergeometric_acceptance(size, accept, np.minimum(below + 1, lot), lot)
+    return np.asarray(fewer + share * (more - fewer), dtype=np.float64)
 
 
 def hypergeometric_acceptance(

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from ballgauge_service.lot.statistics.basics import (
@@ -147,6 +147,22 @@ class NormalityTest:
     significance: float
     normal: bool | None
     warning: str
+
+
+def without_steps(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Readings (n,) as a gauge without steps might give them: equal ones spread evenly over its step (ours).
+
+    The step is the smallest gap between two readings. Rounding alone then no longer speaks against normality.
+    """
+    ordered = np.sort(values)
+    distinct, first, count = np.unique(ordered, return_index=True, return_counts=True)
+    if distinct.size < 2:
+        return ordered
+    place = np.arange(ordered.size) - np.repeat(first, count)
+    found: NDArray[np.float64] = ordered + np.diff(distinct).min() * (
+        (place + 0.5) / np.repeat(count, count) - 0.5
+    )
+    return found
 
 
 def normality_test(values: ArrayLike, *, significance: float = 0.05) -> NormalityTest:
