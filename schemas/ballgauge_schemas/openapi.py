@@ -58,6 +58,7 @@ from ballgauge_schemas.shared.documents import (
     motion_example_names,
 )
 from ballgauge_schemas.shared.links import LINKS
+from ballgauge_schemas.shared.overlay import Conditions, OverlayField
 from ballgauge_schemas.shared.problems import MEDIA_TYPE, ProblemSchema
 from ballgauge_schemas.shared.quantity import TEXT_MAXIMUM, TEXT_PATTERN, UNIT_MAXIMUM, QuantityField
 
@@ -167,8 +168,15 @@ _QUANTITY_OBJECT = {
 }
 
 
-def _own_properties(converter: Any, field: Any, **_: Any) -> dict[str, Any]:
+def _own_properties(converter: Any, field: Any, ret: dict[str, Any], **_: Any) -> dict[str, Any]:
     """Describe a quantity by the ways to write it, a solid by all shapes; apispec asks of every field."""
+    if isinstance(field, OverlayField):
+        whole = {"$ref": ret.pop("$ref", None) or ret.pop("allOf")[0]["$ref"]}
+        return {"oneOf": [converter.field2property(field.name_of), whole]}
+    if isinstance(field, Conditions):
+        names = ("type", "items", "minItems", "maxItems")
+        several = {name: ret.pop(name) for name in names if name in ret}
+        return {"oneOf": [several["items"], several]}
     if isinstance(field, SolidField):
         return {"oneOf": [converter.resolve_nested_schema(schema) for schema in field.schemas]}
     if not isinstance(field, QuantityField):

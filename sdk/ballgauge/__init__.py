@@ -11,7 +11,7 @@
 
 from typing import TYPE_CHECKING
 
-from ballgauge._check import BriefResult, CheckResult, DrillingResult, Finding, Limit, Unmet
+from ballgauge._check import BriefResult, CheckResult, DrillingResult, Finding, Limit, Unmet, read_overlay
 from ballgauge._client import Client
 from ballgauge._deprecation import BallgaugeDeprecation
 from ballgauge._design import DesignResult
@@ -56,6 +56,7 @@ __all__ = [
     "ServiceUnreachable",
     "TooManyRequests",
     "Unmet",
+    "read_overlay",
 ]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
@@ -12,6 +13,9 @@ from ballgauge import _encoding
 from ballgauge._failures import InvalidRequest, foreign
 from ballgauge._http import Http, document_of
 from ballgauge._values import Record, Result, each, member
+
+Overlay = str | Mapping[str, Any] | os.PathLike[str]
+"""A name that the service knows, a whole overlay, or the path of its TOML file."""
 
 Found = TypeVar("Found", bound=Result)
 
@@ -101,6 +105,24 @@ class DrillingResult(Result, init=False):
     units: Record = member(default={})
 
 
+def with_overlays(request: Mapping[str, Any], overlays: Iterable[Overlay]) -> Mapping[str, Any]:
+    """A request with overlays laid over its rules: names, whole overlays, or TOML files of theirs."""
+    found = [read_overlay(each) if isinstance(each, os.PathLike) else each for each in overlays]
+    return {**request, "rules": {**request.get("rules", {}), "overlays": found}} if found else request
+
+
+def read_overlay(path: str | os.PathLike[str]) -> dict[str, Any]:
+    """Read an overlay from its TOML file, for ``rules.overlays`` of a request.
+
+    Raises OSError where it cannot be read, ValueError where it is no TOML.
+    """
+    # Deferred: few callers have a file of rules.
+    import tomllib
+
+    with open(path, "rb") as file:
+        return tomllib.load(file)
+
+
 def one(http: Http, kind: type[Found], member: str, request: Mapping[str, Any]) -> Found:
     """Ask for one result; `member` is the plural under which a body holds several."""
     if member in request:
@@ -128,7 +150,32 @@ def kind_of(detail: str) -> type[CheckResult] | type[BriefResult]:
     return BriefResult if detail == "brief" else CheckResult
 
 
-def rulebooks(http: Http, body: str | None, on: date | str | None) -> bytes:
+def rule_changes(
+    http: Http, body: str, start: date | str, end: date | str, overlay: str | None
+) -> dict[str, Any]:
+    """The rules whose limits are others on one day than on the other, with both days' limits."""
+    days = [document_of(rulebooks(http, body=body, on=on, overlay=overlay)) for on in (start, end)]
+    titles: dict[str, str] = {}
+    found: dict[str, dict[str, list[Any]]] = {}
+    for side, document in zip(("before", "after"), days, strict=True):
+        for row in document["rulebooks"][0]["rules"]:
+            titles[row["rule"]] = row["title"]
+            found.setdefault(row["rule"], {"before": [], "after": []})[side].append(row)
+    changes = []
+    for rule, both in found.items():
+        old, new = ([_asked(row) for row in both[side]] for side in ("before", "after"))
+        before = [row for row in both["before"] if _asked(row) not in new]
+        after = [row for row in both["after"] if _asked(row) not in old]
+        if before or after:
+            changes.append({"rule": rule, "title": titles[rule], "before": before, "after": after})
+    return {"body": body, "from": str(start), "to": str(end), "overlay": overlay, "changes": changes}
+
+
+def _asked(row: Mapping[str, Any]) -> tuple[Any, ...]:
+    return tuple(row[name] for name in ("effect", "limit", "applies_to", "advisory", "note"))
+
+
+def rulebooks(http: Http, **query: date | str | None) -> bytes:
     """Ask for the rulebooks."""
-    asked = {name: str(value) for name, value in (("body", body), ("on", on)) if value is not None}
+    asked = {name: str(value) for name, value in query.items() if value is not None}
     return http.get("/v1/rulebooks" + ("?" + urlencode(asked) if asked else ""))

@@ -57,7 +57,9 @@ class Client:
         self._http = Http(Network(url, timeout, key, retries))
 
     @classmethod
-    def embedded(cls, *, scheduler: str | None = None) -> Client:
+    def embedded(
+        cls, *, scheduler: str | None = None, rulebooks: str | os.PathLike[str] | None = None
+    ) -> Client:
         """Run the service inside this process; no port is opened.
 
         Parameters
@@ -65,30 +67,50 @@ class Client:
         scheduler : str, optional
             Address of a Dask scheduler whose workers do bulk work: tolerance studies, spreads and line maps,
             lots. Without it threads of this process do. The answers are the same.
+        rulebooks : path, optional
+            Folder of rulebooks and overlays (TOML) beside the shipped ones.
 
         Raises
         ------
+        ValueError
+            A file of that folder cannot be used.
         ServiceUnreachable
             The engine is not installed.
         """
         client = cls.__new__(cls)
-        client._http = Http(_engine.Engine(scheduler))
+        client._http = Http(_engine.Engine(scheduler, rulebooks))
         return client
 
     @overload
     def check(
-        self, request: Mapping[str, Any], *, detail: Literal["full", "findings"] = "full"
+        self,
+        request: Mapping[str, Any],
+        *,
+        detail: Literal["full", "findings"] = "full",
+        overlays: Iterable[_check.Overlay] = (),
     ) -> CheckResult: ...
 
     @overload
-    def check(self, request: Mapping[str, Any], *, detail: Literal["brief"]) -> BriefResult: ...
+    def check(
+        self,
+        request: Mapping[str, Any],
+        *,
+        detail: Literal["brief"],
+        overlays: Iterable[_check.Overlay] = (),
+    ) -> BriefResult: ...
 
     def check(
-        self, request: Mapping[str, Any], *, detail: Literal["full", "findings", "brief"] | None = None
+        self,
+        request: Mapping[str, Any],
+        *,
+        detail: Literal["full", "findings", "brief"] | None = None,
+        overlays: Iterable[_check.Overlay] = (),
     ) -> CheckResult | BriefResult:
         """Check one ball: ``{"ball": {...}, "drilling": {...}, "rules": {...}, ...}``.
 
         detail : how much is answered, everything by default; the findings alone, or in brief
+        overlays : rules laid over the body's, in place of the request's ``rules.overlays``: names that the
+            service knows, whole overlays, or paths of their TOML files
 
         >>> from ballgauge import InvalidRequest
         >>> with Client.embedded() as client:
@@ -100,7 +122,8 @@ class Client:
         /ball/weight 'in' is not a unit of weight; use for instance lb, oz, kg or g
         /ball/rg must be from 2 in to 3.2 in; got 25 in
         """
-        asked = request if detail is None else {**request, "detail": detail}
+        asked = _check.with_overlays(request, overlays)
+        asked = asked if detail is None else {**asked, "detail": detail}
         return _check.one(self._http, _check.kind_of(asked.get("detail", "full")), "checks", asked)
 
     @overload
@@ -253,12 +276,28 @@ class Client:
         """
         return Record(document_of(_record.verified(self._http, record, on)))
 
-    def rulebooks(self, body: str | None = None, *, on: date | str | None = None) -> tuple[Record, ...]:
-        """Give the rulebooks, or that of one `body`; with `on`, only the rules in force on that date."""
-        found = Record(document_of(_check.rulebooks(self._http, body, on))).get("rulebooks")
+    def rulebooks(
+        self, body: str | None = None, *, on: date | str | None = None, overlay: str | None = None
+    ) -> tuple[Record, ...]:
+        """Give the rulebooks, or that of one `body`; with `on`, only the rules in force on that date.
+
+        overlay : name of an overlay laid over them, one that the service knows
+        """
+        answer = _check.rulebooks(self._http, body=body, on=on, overlay=overlay)
+        found = Record(document_of(answer)).get("rulebooks")
         if not isinstance(found, tuple):
             raise foreign()
         return found
+
+    def rule_changes(
+        self, body: str, start: date | str, end: date | str, *, overlay: str | None = None
+    ) -> tuple[Record, ...]:
+        """Give the rules of a `body` that ask something else on the day `end` than on the day `start`.
+
+        Each has ``rule``, ``title``, and the limits ``before`` and ``after`` as `rulebooks` has them.
+        """
+        found = _check.rule_changes(self._http, body, start, end, overlay)
+        return tuple(Record(each) for each in found["changes"])
 
     def close(self) -> None:
         """Close the connections."""

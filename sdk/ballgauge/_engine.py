@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import io
+import os
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from http import HTTPStatus
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 from urllib.parse import unquote_to_bytes
 
@@ -37,13 +39,18 @@ def required() -> Iterator[None]:
         raise ServiceUnreachable(f"{told}, or give the address of a running service") from error
 
 
-def application(scheduler: str | None = None) -> WSGIApplication:
+def application(
+    scheduler: str | None = None, rulebooks: str | os.PathLike[str] | None = None
+) -> WSGIApplication:
     """The service as a WSGI application; what is set for a server has no say over it."""
     with required():
         from ballgauge_service.web.http.settings import Settings
         from ballgauge_service.web.server.application import create_app
 
-        return create_app(json_logs=False, warm_up=False, settings=Settings(scheduler=scheduler))
+        settings = Settings(
+            scheduler=scheduler, rulebooks=None if rulebooks is None else os.fspath(rulebooks)
+        )
+        return create_app(json_logs=False, warm_up=False, settings=settings)
 
 
 def new_signing_key(kid: str) -> dict[str, Any]:
@@ -52,6 +59,21 @@ def new_signing_key(kid: str) -> dict[str, Any]:
         from ballgauge_service.record.keys import new_key
 
         return new_key(kid)
+
+
+class RuleFiles(NamedTuple):
+    """What reads rule files: faults of one, or what it holds; and the quantities that rules judge."""
+
+    file_faults: Callable[[Path], Any]
+    quantities: Mapping[str, str]
+
+
+def rule_files() -> RuleFiles:
+    """What reads rule files."""
+    with required():
+        from ballgauge_service.rulebooks import COLUMNS, file_faults
+
+        return RuleFiles(file_faults, COLUMNS)
 
 
 def access_keys() -> ModuleType:
@@ -139,22 +161,30 @@ class Engine:
     url = Embedded.url
     failures: tuple[type[Exception], ...] = ()
 
-    def __init__(self, scheduler: str | None = None) -> None:
+    def __init__(
+        self, scheduler: str | None = None, rulebooks: str | os.PathLike[str] | None = None
+    ) -> None:
         with required():
             from ballgauge_service.web.direct import Direct
         self._direct, self._scheduler = Direct(), scheduler
         self._embedded: Embedded | None = None
+        self._rulebooks = rulebooks
         self.reads_paths = scheduler is not None
+        if rulebooks is not None:
+            self._embedded = self._whole()
 
     def send(self, request: Request, headers: Mapping[str, str]) -> Answer:
         """Give the answer, whatever it is."""
         path, _, query = request.path.partition("?")
         body = b"" if request.body is None else request.body
-        if isinstance(body, bytes) and self._direct.answers(request.method, path):
+        if self._rulebooks is None and isinstance(body, bytes) and self._direct.answers(request.method, path):
             return _Told(*self._direct.answer(request.method, path, query, body))
         if self._embedded is None:
-            self._embedded = Embedded(application(self._scheduler), reads_paths=self.reads_paths)
+            self._embedded = self._whole()
         return self._embedded.send(request, headers)
+
+    def _whole(self) -> Embedded:
+        return Embedded(application(self._scheduler, self._rulebooks), reads_paths=self.reads_paths)
 
     def close(self) -> None:
         """There is nothing to close."""

@@ -88,9 +88,7 @@ def judge(
 ) -> Judged:
     """Judge one ball by a body's rules, or by the rule file given as `text`."""
     rules = (
-        edition(body, on, stage, overlay)
-        if text is None
-        else compile_edition(read_rulebook(text), on, stage, overlay)
+        edition(body, on, stage, overlay) if text is None else compile_edition(read_rulebook(text), on, stage)
     )
     facts = one_ball(values, uncertainty or {}, alternates or {})
     day = None if approved is None else date.fromisoformat(approved)

@@ -299,6 +299,22 @@ class DerivedSchema(Schema):
     remedies = _remedies()
 
 
+def _digest(description: str) -> Text:
+    return Text(
+        "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08",
+        description,
+        maximum=64,
+        pattern=r"^[0-9a-f]{64}$",
+    )
+
+
+class UsedOverlaySchema(Schema):
+    """An overlay an answer used."""
+
+    name = _text("Its name.", "australia")
+    digest = _digest("SHA-256 of its rules and their limits, of all dates.")
+
+
 class UsedRulesSchema(Schema):
     """The rules an answer used."""
 
@@ -306,7 +322,19 @@ class UsedRulesSchema(Schema):
     on = Day("2024-09-01", "Day of use judged by.", required=True)
     stage = Choice(words.STAGES, "Use in play, or a model's approval.", required=True)
     edition = _text("Edition of the rulebook.", "2024")
-    overlay = _text("Differences laid over it.", "australia", required=False, allow_none=True)
+    overlay = _text(
+        "Names of the overlays laid over it, with commas; null: none.",
+        "australia",
+        required=False,
+        allow_none=True,
+    )
+    overlays = Several(
+        Part(UsedOverlaySchema, "One overlay."),
+        0,
+        2 * limits.OVERLAYS_MAXIMUM,
+        "The overlays, in their order.",
+    )
+    digest = _digest("SHA-256 of the rules and their limits, of all dates.")
 
 
 class UsedDecisionSchema(Schema):
@@ -452,9 +480,12 @@ class RuleSchema(Schema):
     quantity = _text("Name of what is judged; null for a rule of words.", "rg", allow_none=True)
     unit = _text("Unit of the limit.", "in", allow_none=True)
     limit = Part(LimitSchema, "The limits.", required=True, allow_none=True)
-    binds = Choice(
-        ("use", "approval"), "Whether the day of use or the day of approval decides.", required=True
+    effect = Choice(
+        words.EFFECTS,
+        "limit: as `limit` says; exempt: nothing is asked; unbound: these balls are not reached; words: it "
+        "cannot be judged from numbers.",
     )
+    binds = Choice(words.BINDS, "Which day decides: that of use, of make or of approval.", required=True)
     stage = _text("Stage it belongs to.", "play", required=False, allow_none=True)
     effective_from = Day("2010-07-01", "First day in force; null: always.", allow_none=True)
     effective_to = Day("2020-07-31", "Last day in force; null: still.", allow_none=True)
@@ -477,7 +508,11 @@ class RulebookSchema(Schema):
     compiled_on = Day("2024-09-01", "Day the rulebook was compiled.", required=True)
     on = Day("2024-09-01", "Day the list is for; null: every rule there is.", allow_none=True)
     overlay = _text("Differences laid over it.", "australia", required=False, allow_none=True)
-    overlays = Several(_text("Name of an overlay.", "australia"), 0, 50, "Overlays there are.")
+    overlays = Several(_text("Name of an overlay.", "australia"), 0, 1000, "Overlays there are.")
+    digest = _digest("SHA-256 of all its rules and their limits, of all dates.")
+    overlay_digests = Table(
+        _digest("A digest."), {"australia": "9f86d08…"}, "The same of each overlay there is, by name."
+    )
     rules = Several(
         Part(RuleSchema, "One rule."),
         0,

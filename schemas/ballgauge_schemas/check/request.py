@@ -8,9 +8,8 @@ from ballgauge_schemas.shared import limits, words
 from ballgauge_schemas.shared.ball import BallSchema, require_diameter
 from ballgauge_schemas.shared.base import Choice, Day, Errors, Flag, Number, Part, Schema, Several, Text
 from ballgauge_schemas.shared.drilling import DrillingSchema
+from ballgauge_schemas.shared.overlay import OVERLAY_PATTERN, overlay_fields
 from ballgauge_schemas.shared.quantity import QuantityField
-
-OVERLAY_PATTERN = r"^[a-z][a-z0-9_-]{0,39}$"
 
 
 class MeasuredBalanceSchema(Schema):
@@ -31,12 +30,7 @@ class RulesSchema(Schema):
         "2024-09-01", "Day of use; without it, the day the rulebook was compiled, which the answer names."
     )
     stage = Choice(words.STAGES, "Use in play, or a model's approval.", default="play")
-    overlay = Text(
-        "australia",
-        "National or local differences laid over the rulebook.",
-        pattern=OVERLAY_PATTERN,
-        maximum=40,
-    )
+    overlay, overlays = overlay_fields()
 
 
 class DecisionSchema(Schema):

@@ -15,7 +15,6 @@ from typing import Any
 from marshmallow import ValidationError, fields
 from marshmallow.exceptions import SCHEMA
 
-from ballgauge_schemas.check.request import OVERLAY_PATTERN
 from ballgauge_schemas.shared import limits, words
 from ballgauge_schemas.shared.base import (
     REQUIRED,
@@ -33,6 +32,7 @@ from ballgauge_schemas.shared.base import (
     seed,
 )
 from ballgauge_schemas.shared.drilling import DrillingSchema
+from ballgauge_schemas.shared.overlay import overlay_fields
 from ballgauge_schemas.shared.quantity import KINDS, NominalField, Quantity, QuantityField
 from ballgauge_schemas.shared.wording import json_type, listed, shown_text
 
@@ -580,12 +580,7 @@ class DesignRulesSchema(Schema):
         "Day of submission and of use; without it, the day the rulebook was compiled, which the "
         "answer names.",
     )
-    overlay = Text(
-        "australia",
-        "National or local differences laid over the rulebook.",
-        pattern=OVERLAY_PATTERN,
-        maximum=40,
-    )
+    overlay, overlays = overlay_fields()
 
 
 class CompareSchema(Schema):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from ballgauge_schemas.check.answer import UsedOverlaySchema
 from ballgauge_schemas.check.request import CheckEntrySchema
 from ballgauge_schemas.shared import limits, words
 from ballgauge_schemas.shared.base import Choice, Day, Flag, Number, Part, Schema, Several, Text
@@ -74,7 +75,15 @@ class RecordRulesSchema(Schema):
     on = Day("2024-09-01", "Day of use.", required=True)
     stage = Choice(words.STAGES, "Use in play, or a model's approval.", required=True)
     edition = Text("rules known in 2026", "The rulebook's edition.", required=True, maximum=2000)
-    overlay = Text("australia", "National or local differences.", required=True, maximum=40, allow_none=True)
+    overlay = Text(
+        "australia", "Names of the overlays; null: none.", required=True, maximum=500, allow_none=True
+    )
+    overlays = Several(
+        Part(UsedOverlaySchema, "One overlay."),
+        0,
+        2 * limits.OVERLAYS_MAXIMUM,
+        "The overlays, in their order.",
+    )
     digest = Text(
         "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08",
         "SHA-256 of the rules and their limits, of all dates.",

@@ -30,6 +30,14 @@ DEFAULT_SEED = 0
 RULES_MAXIMUM = 500
 """Most rules of one rulebook."""
 
+OVERLAYS_MAXIMUM = 5
+OVERLAY_RULES_MAXIMUM = 20
+OVERLAY_LIMITS_MAXIMUM = 12
+CONDITIONS_MAXIMUM = 4
+OVERLAY_SETS_MAXIMUM = 10
+"""Most overlays of one check, rules in an overlay of its own, limits in a rule, and conditions of a limit;
+most different sets of such overlays in one request."""
+
 # Balls and drillings
 
 COVER_THICKNESS = 0.75

@@ -11,6 +11,10 @@ OUTCOMES = ("conforming", "not_assessed", "inconclusive", "nonconforming")
 BASES = ("published", "secondary", "from_memory")
 """How sure a limit is, the surest first."""
 
+EFFECTS = ("limit", "exempt", "unbound", "words")
+BINDS = ("use", "made", "approval")
+"""What a limit does; which of a ball's days tells whether it holds."""
+
 HANDS = ("right", "left")
 DIGITS = ("thumb", "middle", "ring", "index", "little")
 ROLES = (*DIGITS, "vent", "mill", "balance")

@@ -139,6 +139,8 @@ def serving_options(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option("--trusted-proxies", type=click.IntRange(0), metavar="N",
                      help="Reverse proxies in front whose X-Forwarded-For is believed "
                      "(BALLGAUGE_TRUSTED_PROXIES)."),
+        click.option("--rulebooks", type=click.Path(file_okay=False), metavar="DIR",
+                     help="Rulebooks and overlays (TOML) beside the shipped ones (BALLGAUGE_RULEBOOKS)."),
         click.option("--cors-origin", "cors_origins", multiple=True, metavar="ORIGIN",
                      help="Origin whose pages may call, such as https://shop.example; may be given several "
                      "times (BALLGAUGE_CORS_ORIGINS)."),
@@ -153,8 +155,8 @@ def settings(host: str, workers: int, given: Mapping[str, Any]) -> Any:
     Ends the command where they cannot be used, or where other machines could ask without a key.
     """
     serving = _engine.serving()
-    path = given["access_keys"]
-    named = {**given, "access_keys": path and os.path.abspath(path), "processes": workers}
+    paths = {name: given[name] and os.path.abspath(given[name]) for name in ("access_keys", "rulebooks")}
+    named = {**given, **paths, "processes": workers}
     del named["open_to_anyone"]
     try:
         read = serving.Settings.from_environment()

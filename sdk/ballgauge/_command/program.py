@@ -26,7 +26,7 @@ from ballgauge import (
     _lot,
     _motion,
 )
-from ballgauge._command import access, designs, lots, motions, paper, report, requests_in
+from ballgauge._command import access, designs, lots, motions, paper, report, requests_in, rule_files
 from ballgauge._command import verify as records
 
 CONFORMING, NOT_CONFORMING, BAD_INPUT, UNREACHABLE = range(4)
@@ -148,9 +148,10 @@ def program() -> None:
     type=click.Choice(["full", "findings", "brief"]),
     help="How much is answered: full (default), the findings, or in brief the rules not met.",
 )
+@rule_files.overlay_option
 @_connected
 def check(
-    file: BinaryIO, detail: str | None, url: str | None, timeout: float, as_json: bool, **rules: str | None
+    file: BinaryIO, detail: str | None, url: str | None, timeout: float, as_json: bool, **rules: Any
 ) -> int:
     """Check a ball: the findings, worst first, and what mends it.
 
@@ -162,9 +163,10 @@ def check(
       ballgauge check ball.json
       ballgauge check ball.json --body ibf --on 2019-03-01
       echo '{"ball": {"weight": "6.85 kg", "rg": 2.5}}' | ballgauge check -
+      ballgauge check ball.json --overlay city_open_2026.toml
       ballgauge check balls.json --detail brief --json > results.json
     """
-    given = {name: value for name, value in rules.items() if value is not None}
+    given = {name: value for name, value in rules.items() if value not in (None, [])}
     body = requests_in.read(file, "checks", given, detail)
     document = _ask(url, timeout, "checks", body, as_json, report.check)
     results = document.get("results", [document])
@@ -189,23 +191,61 @@ def drill(file: BinaryIO, url: str | None, timeout: float, as_json: bool) -> int
     return CONFORMING
 
 
-@program.command(epilog=_EXIT_CODES)
-@click.argument("body", required=False)
-@click.option("--on", metavar="DATE", help="Only the rules in force on this date: 2026-05-01.")
-@_connected
-def rules(body: str | None, on: str | None, url: str | None, timeout: float, as_json: bool) -> int:
-    """List the rules of every rulebook, or of BODY alone.
-
-    Each with its limits, the dates it is in force, and its basis. Sources, clauses and notes are in the JSON.
+@program.group(cls=rule_files.Rules, epilog=_EXIT_CODES)
+def rules() -> None:
+    """List the rules of every rulebook, or of BODY alone; write rules of one's own.
 
     \b
     Examples:
       ballgauge rules
       ballgauge rules usbc --on 2019-03-01
-      ballgauge rules ibf --json
+      ballgauge rules diff usbc --from 2018-07-31 --to 2020-08-01
+      ballgauge rules new > city_open_2026.toml
+      ballgauge rules validate city_open_2026.toml
+    """
+
+
+rules.add_command(rule_files.new)
+rules.add_command(rule_files.validate)
+
+
+@rules.command("list", epilog=_EXIT_CODES)
+@click.argument("body", required=False)
+@click.option("--on", metavar="DATE", help="Only the rules in force on this date: 2026-05-01.")
+@click.option("--overlay", metavar="NAME", help="With this overlay laid over them.")
+@_connected
+def list_rules(url: str | None, timeout: float, as_json: bool, **asked: str | None) -> int:
+    """List the rules of every rulebook, or of BODY alone: what `ballgauge rules` does.
+
+    Each with its limits, the dates it is in force, and its basis. Sources, clauses and notes are in the JSON.
     """
     with _client(url, timeout) as client:
-        _show(_check.rulebooks(client._http, body, on), as_json, report.rulebooks)
+        _show(_check.rulebooks(client._http, **asked), as_json, report.rulebooks)
+    return CONFORMING
+
+
+@rules.command(epilog=_EXIT_CODES)
+@click.argument("body")
+@click.option("--from", "start", metavar="DATE", required=True, help="The one day: 2018-07-31.")
+@click.option("--to", "end", metavar="DATE", required=True, help="The other day: 2020-08-01.")
+@click.option("--overlay", metavar="NAME", help="With this overlay laid over them.")
+@_connected
+def diff(
+    body: str, start: str, end: str, overlay: str | None, url: str | None, timeout: float, as_json: bool
+) -> int:
+    """Show what BODY's rules change between two days.
+
+    A rule that binds by the day of approval, or of make, changes for balls approved or made on the other day.
+
+    \b
+    Examples:
+      ballgauge rules diff usbc --from 2018-07-31 --to 2020-08-01
+      ballgauge rules diff ibf --overlay australia --from 2018-12-31 --to 2019-01-01 --json
+    """
+    with _client(url, timeout) as client:
+        found = _check.rule_changes(client._http, body, start, end, overlay)
+    answer = json.dumps(found, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    _show(answer.encode(), as_json, report.rule_changes)
     return CONFORMING
 
 

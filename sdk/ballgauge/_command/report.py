@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import zip_longest
 from typing import Any
 
 from ballgauge._command.paper import Paper, words
@@ -11,6 +12,7 @@ Document = Mapping[str, Any]
 
 WORST_FIRST = ("nonconforming", "inconclusive", "not_assessed", "conforming")
 
+_EFFECTS = {"exempt": "nothing is asked", "unbound": "not bound", "words": "not judged from numbers"}
 _DIRECTIONS = ("top", "side", "finger")
 _INERTIA = (
     "rg", "rg_intermediate", "rg_high", "differential", "intermediate_differential", "asymmetry_ratio",
@@ -60,6 +62,26 @@ def rulebooks(paper: Paper, document: Document) -> None:
         )
         if book.get("overlays"):
             paper.notes([f"overlays: {', '.join(book['overlays'])}"])
+
+
+def rule_changes(paper: Paper, document: Document) -> None:
+    """Report what rules change between two days."""
+    first, last = document["from"], document["to"]
+    paper.heading(f"{document['body'].upper()}: what changes from {first} to {last}")
+    rows = []
+    for change in document["changes"]:
+        old, new = ([_asks(row) for row in change[side]] for side in ("before", "after"))
+        pairs = zip_longest(old, new, fillvalue="")
+        rows += [("" if k else change["title"], was, now) for k, (was, now) in enumerate(pairs)]
+    paper.table(("rule", f"on {first}", f"on {last}"), rows)
+    if not rows:
+        paper.notes(["Nothing."])
+
+
+def _asks(row: Document) -> str:
+    asks = limits(row["limit"], row["unit"]) if row["limit"] else _EFFECTS[row["effect"]]
+    advice = "advice only" if row["advisory"] else None
+    return ", ".join(filter(None, (asks, row["applies_to"], advice)))
 
 
 def _rule(rule: Document) -> tuple[str, ...]:

@@ -9,7 +9,7 @@ from typing import Any, BinaryIO
 from ballgauge import _encoding
 
 
-def read(file: BinaryIO, member: str, rules: Mapping[str, str], detail: str | None = None) -> bytes:
+def read(file: BinaryIO, member: str, rules: Mapping[str, Any], detail: str | None = None) -> bytes:
     """Read a request, one or a batch under `member`, with `rules` put over those of every item.
 
     detail : in place of the request's

@@ -28,6 +28,7 @@ from ballgauge_schemas.record.documents import RecordRequestSchema, RecordVerifi
 from ballgauge_schemas.shared.ball import BallSchema
 from ballgauge_schemas.shared.base import Schema
 from ballgauge_schemas.shared.drilling import DrillingSchema, GripSchema, HoleSchema, PlaceSchema
+from ballgauge_schemas.shared.overlay import OverlayLimitSchema, OverlayRuleSchema, OverlaySchema
 
 _BALL = {
     "weight": (10.0, 16.5),
@@ -102,6 +103,7 @@ _HOLES: dict[str, dict[str, tuple[float, float]]] = {
 }
 _GRIP = {"span_middle": (4.0, 4.75), "span_ring": (4.0, 4.75), "bridge": (0.2, 0.5)}
 _SPOTS = {"thumb": (0.0, -2.2), "middle": (-0.6, 2.2), "ring": (0.6, 2.2), "vent": (2.0, 0.0)}
+_OVERLAYS = ["overlay", "overlays"]
 _STYLES = ((), ("thumb", "middle", "ring"), ("middle", "ring"), ("thumb", "middle"))
 
 
@@ -165,10 +167,41 @@ builds(DrillingSchema)(drillings)
 
 
 def rules(schema: type[Schema]) -> Strategy:
-    """Which rules; the one overlay that lies over a body is drawn with that body alone."""
-    return walked(schema, leave=["overlay"]) | walked(
-        schema, take=["body", "overlay"], given={"body": st.just("ibf")}
+    """Which rules; overlays are drawn with the body that they lie over."""
+    if "overlays" not in members_of(schema):
+        return walked(schema, leave=["overlay"]) | walked(
+            schema, take=["body", "overlay"], given={"body": st.just("ibf")}
+        )
+    return walked(schema, leave=_OVERLAYS) | st.sampled_from(["ibf", "usbc"]).flatmap(
+        functools.partial(_overlaid, schema)
     )
+
+
+def _overlaid(schema: type[Schema], body: str) -> Strategy:
+    own = overlays().map(lambda drawn: drawn | {"overlay": drawn["overlay"] | {"base": body}})
+    several = st.lists(own | st.just("australia") if body == "ibf" else own, max_size=2)
+    leave, take = ([], ["overlay"]) if body == "ibf" else (["overlay"], [])
+    given = {"body": st.just(body), "overlays": several}
+    return walked(schema, leave=leave, take=["body", "overlays", *take], given=given)
+
+
+def overlays() -> Strategy:
+    """Overlays of one's own: one rule on a number, in force on any days."""
+    limit = walked(
+        OverlayLimitSchema, leave=["effect", "when", "source", "min", "effective_to"], take=["max"]
+    )
+    quantity = st.sampled_from(["hardness", "weight", "rg", "differential"])
+    rule = walked(
+        OverlayRuleSchema,
+        leave=["unit", "binds", "when_measured", "message", "stages"],
+        given={"quantity": quantity, "limit": st.lists(limit, min_size=1, max_size=1)},
+        take=["quantity"],
+    )
+    rules = st.lists(rule, min_size=1, max_size=1)
+    return walked(OverlaySchema, leave=["source"], given={"rule": rules})
+
+
+builds(OverlaySchema)(overlays)
 
 
 for _schema in (RulesSchema, LotRulesSchema):

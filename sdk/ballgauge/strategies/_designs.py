@@ -117,7 +117,7 @@ def designs() -> Strategy:
 
 @builds(DesignRulesSchema)
 def _rules() -> Strategy:
-    return walked(DesignRulesSchema, leave=["overlay"])
+    return walked(DesignRulesSchema, leave=["overlay", "overlays"])
 
 
 def _bounded(schema: type[Any], solids: list[str], field: str | None, low: float, high: float) -> Strategy:

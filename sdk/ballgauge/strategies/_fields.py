@@ -17,6 +17,7 @@ from marshmallow import fields
 
 from ballgauge_schemas import ValidationError
 from ballgauge_schemas.shared.base import Choice, Day, Flag, Number, Part, Schema, Several, Text, Whole
+from ballgauge_schemas.shared.overlay import Named
 from ballgauge_schemas.shared.quantity import KINDS, NominalField, QuantityField, unit_size
 
 # The first look at a unit loads all of them; Hypothesis would take that for slow generation.
@@ -190,6 +191,7 @@ def _nested(field: Part, _within: Range | None) -> Strategy:
 
 _BY_KIND: tuple[tuple[type[Any], Callable[[Any, Range | None], Strategy]], ...] = (
     (QuantityField, quantity),
+    (Named, lambda field, _: st.sampled_from(field.metadata["examples"])),
     (Part, _nested),
     (Several, _several),
     (Choice, lambda field, _: st.sampled_from(field.words)),

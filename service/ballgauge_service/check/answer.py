@@ -22,7 +22,16 @@ from ballgauge_service.physics import box_numbers
 from ballgauge_service.physics.balance import PLAUSIBLE_ARMS
 from ballgauge_service.physics.marks import marks, place_of
 from ballgauge_service.physics.sphere import Vector
-from ballgauge_service.rulebooks import COLUMNS, OUTCOMES, Assessment, Edition, findings, missing, unmet
+from ballgauge_service.rulebooks import (
+    COLUMNS,
+    OUTCOMES,
+    Assessment,
+    Edition,
+    findings,
+    missing,
+    unmet,
+    used_rules,
+)
 
 Group = dict[str, Any]
 Need = tuple[str, Sequence[str]]
@@ -198,17 +207,6 @@ def drilling_answer(check: Check, derived: Derivation, mended: list[Remedy], nam
         "assumptions": [*assumptions(check), named],
         "units": UNITS,
         "remedies": groups["remedies"],
-    }
-
-
-def used_rules(judged_by: Edition) -> Group:
-    """The rules an answer used."""
-    return {
-        "body": judged_by.source.body,
-        "on": judged_by.on.isoformat(),
-        "stage": judged_by.stage,
-        "edition": judged_by.source.edition,
-        "overlay": judged_by.overlay,
     }
 
 

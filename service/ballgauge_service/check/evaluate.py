@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
+from ballgauge_schemas.shared.limits import OVERLAY_SETS_MAXIMUM
 from ballgauge_service.check.answer import (
     Group,
     brief_answer,
@@ -21,7 +23,7 @@ from ballgauge_service.check.request import Check, Rules, impossible_ball
 from ballgauge_service.core import budget
 from ballgauge_service.core.collector import uncollected
 from ballgauge_service.core.refusal import Fault, InvalidInput
-from ballgauge_service.rulebooks import Assessment, Decision, Edition, UnknownRulebookError, assess, edition
+from ballgauge_service.rulebooks import Assessment, Decision, Edition, Own, assess, edition
 
 _Asked = tuple[Rules, Decision]
 """What decides which checks are judged together."""
@@ -69,7 +71,7 @@ def evaluate_drillings(items: Sequence[Loaded]) -> list[Group]:
         return []
     checks, work = [Check.of(item) for item in items], Work()
     balls = drill_checks(checks, work)
-    book = edition("usbc", None, "play", None)
+    book = edition("usbc")
     named = (
         f"Remedies are sought for the balance limits of {book.source.title} in force on {book.on}; a check "
         "judges by the rules of any date."
@@ -89,13 +91,12 @@ def _prepared(
 ) -> tuple[dict[_Asked, Edition], list[DrilledBall | None]]:
     """The editions asked for and the drilled balls. Raises InvalidInput with all that either refuses."""
     editions: dict[_Asked, Edition] = {}
-    faults: list[Fault] = []
-    for asked, indices in groups.items():
-        rules = asked[0]
+    faults = _too_many_overlays(groups)
+    for asked, indices in () if faults else groups.items():
         try:
-            editions[asked] = edition(rules.body, rules.on, rules.stage, rules.overlay)
-        except UnknownRulebookError as unknown:
-            faults.extend(Fault("/rules/overlay", str(unknown), index) for index in indices)
+            editions[asked] = asked[0].edition()
+        except InvalidInput as refused:
+            faults.extend(replace(fault, index=index) for fault in refused.faults for index in indices)
     for index, check in enumerate(checks):
         if check.drilling is None:
             faults.extend(impossible_ball(check.ball, index))
@@ -106,6 +107,16 @@ def _prepared(
     if faults:
         raise InvalidInput(faults)
     return editions, balls
+
+
+def _too_many_overlays(groups: Mapping[_Asked, Sequence[int]]) -> list[Fault]:
+    """Refuse more sets of overlays of one's own in one request than are compiled for it."""
+    sets: dict[tuple[str | Own, ...], int] = {}
+    for rules, decision in groups:
+        if any(isinstance(each, Own) for each in rules.overlays):
+            sets.setdefault(rules.overlays, groups[rules, decision][0])
+    text = f"more than {OVERLAY_SETS_MAXIMUM} different sets of overlays of one's own in one request"
+    return [Fault("/rules/overlays", text, index) for index in list(sets.values())[OVERLAY_SETS_MAXIMUM:]]
 
 
 def _judged(

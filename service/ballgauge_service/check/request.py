@@ -11,12 +11,20 @@ import math
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, fields
 from operator import attrgetter
-from typing import Any
+from typing import Any, Literal
 
 from ballgauge_schemas import Quantity
 from ballgauge_schemas.shared.limits import BALANCE_ARM, REMEDY_MARGIN
-from ballgauge_service.core.refusal import Fault
-from ballgauge_service.rulebooks import Decision
+from ballgauge_service.core.refusal import Fault, InvalidInput
+from ballgauge_service.rulebooks import (
+    Decision,
+    Edition,
+    Own,
+    RulebookError,
+    UnknownRulebookError,
+    edition,
+    faults_of,
+)
 
 Path = tuple[str | int, ...]
 """Names and places of array entries that lead to a field."""
@@ -188,9 +196,36 @@ class Rules:
     """Which rulebook, on which day of use (None: the rulebook's own), at which stage."""
 
     body: str = "usbc"
-    stage: str = "play"
+    stage: Literal["play", "approval"] = "play"
     on: datetime.date | None = None
     overlay: str | None = None
+    overlays: tuple[str | Own, ...] = ()
+
+    @classmethod
+    def of(cls, loaded: Mapping[str, Any]) -> Rules:
+        """The rules of loaded ones."""
+        laid = (each if isinstance(each, str) else Own.of(each) for each in loaded.get("overlays", ()))
+        return cls(**{**loaded, "overlays": tuple(laid)})
+
+    def edition(self, stage: Literal["play", "approval"] | None = None) -> Edition:
+        """What they come to, at a stage of one's own if one is given.
+
+        Raises InvalidInput naming every bad field, below /rules.
+        """
+        try:
+            return edition(self.body, self.on, stage or self.stage, self.overlay, *self.overlays)
+        except UnknownRulebookError as unknown:
+            raise InvalidInput([Fault(_overlay(unknown.place), str(unknown))]) from None
+        except RulebookError as refused:
+            place = _overlay(refused.place)
+            named = faults_of(refused.messages)
+            raise InvalidInput([Fault(place + pointer, words) for pointer, words in named]) from None
+
+
+def _overlay(place: int | None) -> str:
+    if place is None:
+        return "/rules/overlays"
+    return f"/rules/overlays/{place - 1}" if place else "/rules/overlay"
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,7 +258,7 @@ class Check:
             ball=Ball.of(loaded["ball"]),
             drilling=None if drilling is None else Drilling.of(drilling),
             measured_balance=MeasuredBalance(**measured) if measured else None,
-            rules=Rules(**loaded.get("rules", {})),
+            rules=Rules.of(loaded.get("rules", {})),
             decision=Decision(**loaded.get("decision", {})),
             remedies=RemedyBounds(**loaded.get("remedies", {})),
             detail=loaded.get("detail", "full"),

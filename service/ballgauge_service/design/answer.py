@@ -21,7 +21,7 @@ from ballgauge_service.design.solids.rotations import UNTURNED
 from ballgauge_service.design.solids.solids import Design, Mesh, Profile, Solid, Vector3
 from ballgauge_service.design.solving import Conflict, Member, Parameter, Sensitivity, Solution, Solved
 from ballgauge_service.physics.sphere import angle_between
-from ballgauge_service.rulebooks import Edition
+from ballgauge_service.rulebooks import Edition, used_rules
 
 Group = dict[str, Any]
 
@@ -72,7 +72,7 @@ def answer_of(request: DesignRequest, result: Result) -> Group:
         "outcome": judged.outcome,
         "findings": judged.findings,
         "missing": judged.missing,
-        "rules": _rules(judged.edition),
+        "rules": used_rules(judged.edition),
         "drilled": _drilled(request, result),
         "comparison": _comparison(result) if request.compare else None,
         "solved": None if result.solved is None else _solved(request, result.solved, result.front),
@@ -81,16 +81,6 @@ def answer_of(request: DesignRequest, result: Result) -> Group:
         "assumptions": list(_assumptions(request, judged.edition)),
         "units": UNITS,
         "cautions": [caution.to_dict() for caution in result.cautions],
-    }
-
-
-def _rules(judged_by: Edition) -> Group:
-    return {
-        "body": judged_by.source.body,
-        "on": judged_by.on.isoformat(),
-        "stage": judged_by.stage,
-        "edition": judged_by.source.edition,
-        "overlay": judged_by.overlay,
     }
 
 

@@ -143,7 +143,7 @@ def read_request(loaded: Loaded, files: Files) -> DesignRequest:
         ),
         arm=arm,
         arm_given=bool(arms),
-        rules=Rules(**loaded["rules"]),
+        rules=Rules.of(loaded["rules"]),
         drill=drill,
         compare=_compare(compare, designs[1:], drill, arm) if compare else None,
         solve=solve,

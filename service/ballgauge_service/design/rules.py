@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
-from typing import Any, Literal
+from typing import Any
 
 from ballgauge_schemas import Quantity
 from ballgauge_schemas.shared.words import NUMBERS
 from ballgauge_service.check.facts import BALANCE, ball_facts
 from ballgauge_service.check.predict import Prediction
 from ballgauge_service.check.request import Ball, Check, Rules
-from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.design.drilling import DrilledDesign
 from ballgauge_service.design.mass import MassProperties
 from ballgauge_service.design.request import Drill
@@ -20,9 +19,7 @@ from ballgauge_service.rulebooks import (
     Assessment,
     Decision,
     Edition,
-    UnknownRulebookError,
     assess,
-    edition,
     findings,
     missing,
 )
@@ -64,7 +61,7 @@ def judge_design(rules: Rules, made: MassProperties) -> Judged:
 
     Raises InvalidInput for an overlay there is not.
     """
-    judged_by = _edition(rules, "approval")
+    judged_by = rules.edition("approval")
     assessment = _assess(judged_by, Check(_ball(made)), None)
     judged = Judged(
         outcome=OUTCOMES[int(assessment.overall[0])],
@@ -83,7 +80,7 @@ def judge_drilled(
 
     A verdict that turns with an arm that is not given is inconclusive.
     """
-    judged_by = _edition(rules, "play")
+    judged_by = rules.edition("play")
     arm = drill.arm
     moment = [reading * arm for reading in (drilled.top, drilled.side, drilled.finger)]
     predicted = Prediction([0.0] * 3, moment, [part / arm for part in moment], [math.nan] * 4)
@@ -93,13 +90,6 @@ def judge_drilled(
     counted = [each["outcome"] for each in listed if not each["advisory"]]
     outcome = max(counted, key=OUTCOMES.index, default="not_assessed")
     return Judged(outcome, listed, [], judged_by)
-
-
-def _edition(rules: Rules, stage: Literal["approval", "play"]) -> Edition:
-    try:
-        return edition(rules.body, rules.on, stage, rules.overlay)
-    except UnknownRulebookError as unknown:
-        raise InvalidInput([Fault("/rules/overlay", str(unknown))]) from None
 
 
 def _ball(made: MassProperties) -> Ball:

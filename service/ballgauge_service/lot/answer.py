@@ -31,7 +31,7 @@ from ballgauge_service.lot.statistics.characteristics import SMALL_SAMPLE, Quant
 from ballgauge_service.lot.statistics.drift import EwmaChart, ShewhartChart
 from ballgauge_service.lot.statistics.nonconforming import DefectsPerMillion, NonconformingFraction
 from ballgauge_service.lot.statistics.operating_characteristic import OperatingCharacteristic
-from ballgauge_service.rulebooks import OUTCOMES, Edition
+from ballgauge_service.rulebooks import OUTCOMES, Edition, used_rules
 
 _ADVICE = Caution(
     "advice_only", "This is advice from the values given: only the governing body decides and approves."
@@ -140,13 +140,7 @@ def lot_answer(found: LotFindings) -> dict[str, Any]:
         "file": {"name": found.name, **_file(found.file)},
         "cautions": [_caution(each) for each in _cautions(found)],
         "assumptions": _assumptions(found),
-        "rules": {
-            "body": edition.body,
-            "on": edition.on.isoformat(),
-            "stage": edition.stage,
-            "edition": edition.edition,
-            "overlay": edition.overlay,
-        },
+        "rules": used_rules(edition),
         "decision": {"rule": decision.rule, "risk": decision.risk},
         "uncertainties": dict(request.uncertainties),
         "confidence": request.confidence,

@@ -217,7 +217,7 @@ class Lot:
         ]
         in_force = [
             rule
-            for rule in sample_rules(edition.body, edition.overlay).values()
+            for rule in sample_rules(edition.source).values()
             if rule.effective_from is None or rule.effective_from <= edition.on
         ]
         samples = apply_sample_rules(in_force, ordered, edition.on, request.confidence)

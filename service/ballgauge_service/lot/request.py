@@ -8,6 +8,7 @@ from typing import Any, TypeVar
 
 from ballgauge_schemas.shared import limits
 from ballgauge_schemas.shared.words import SEPARATORS
+from ballgauge_service.check.request import Rules
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.lot.reading.headings import QUANTITIES
 from ballgauge_service.lot.reading.reading import ReadingOptions
@@ -27,7 +28,7 @@ from ballgauge_service.lot.statistics.gauge_study import (
     gauge_study,
     instrument_offsets,
 )
-from ballgauge_service.rulebooks import Decision, Edition, UnknownRulebookError, edition
+from ballgauge_service.rulebooks import Decision, Edition
 
 Made = TypeVar("Made")
 
@@ -93,13 +94,11 @@ def read_request(loaded: Mapping[str, Any]) -> LotRequest:
     def tried(make: Callable[[], Made]) -> Made | None:
         try:
             return make()
-        except UnknownRulebookError as unknown:
-            faults.append(Fault("/rules/overlay", str(unknown)))
         except InvalidInput as refused:
             faults.extend(refused.faults)
         return None
 
-    book = tried(lambda: edition(rules["body"], rules.get("on"), rules["stage"], rules.get("overlay")))
+    book = tried(lambda: Rules.of(rules).edition())
     sized = replace(sampling, lot_size=sampling.lot_sizes[0]) if sampling.lot_sizes else sampling
     plan = tried(lambda: choose_plan(sized))
     variables = tried(lambda: choose_variables_plans(sampling))

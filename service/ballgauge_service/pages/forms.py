@@ -12,6 +12,7 @@ from marshmallow import fields, missing
 
 from ballgauge_schemas import CHECK, KINDS, QuantityField
 from ballgauge_schemas.shared.base import Choice, Day, Flag, Number, Part, Schema, Several, Text
+from ballgauge_schemas.shared.overlay import OverlayField
 from ballgauge_service import rulebooks
 from ballgauge_service.core.units import GRAM_PER_OZ, ML_PER_CUBIC_INCH, OZ_PER_LB
 
@@ -91,6 +92,8 @@ def _walk(schema: Schema, above: str) -> list[Field]:
         path = f"{above}{name}"
         if isinstance(field, Part):
             found += _walk(field.schema, f"{path}.")
+        elif isinstance(field, Several) and isinstance(field.inner, OverlayField):
+            continue
         elif isinstance(field, Several) and isinstance(field.inner, Part):
             found += _walk(field.inner.schema, f"{path}.*.")
         else:

@@ -15,7 +15,7 @@ DIGITS = 6
 Item = dict[str, Any]
 
 
-def content(asked: SigningRequest, verdict: Item, digest: str, *, demo: bool) -> Item:
+def content(asked: SigningRequest, verdict: Item, *, demo: bool) -> Item:
     """What is signed: the request, the verdict in short, and which rules judged it."""
     people = {"player": asked.player, "event": asked.event}
     return {
@@ -24,7 +24,7 @@ def content(asked: SigningRequest, verdict: Item, digest: str, *, demo: bool) ->
         "check": canonical_request(asked.check),
         "outcome": verdict["outcome"],
         "findings": short(verdict["findings"]),
-        "rules": {**verdict["rules"], "digest": digest},
+        "rules": verdict["rules"],
         "demo": demo,
         **{name: text for name, text in people.items() if text is not None},
     }

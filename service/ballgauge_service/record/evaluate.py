@@ -7,7 +7,6 @@ the findings in short, which rules judged it and a digest of them, and the date 
 from __future__ import annotations
 
 import datetime
-import hashlib
 import json
 from collections.abc import Mapping
 from typing import Any
@@ -15,7 +14,6 @@ from typing import Any
 import rfc8785
 
 from ballgauge_schemas import CHECK, ValidationError
-from ballgauge_service import rulebooks
 from ballgauge_service.check.evaluate import evaluate_checks
 from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.record import answer, labels
@@ -42,8 +40,7 @@ def sign(loaded: Mapping[str, Any], keyring: Keyring) -> Item:
     """
     asked, kid = SigningRequest(**loaded), keyring.signing_kid
     (verdict,) = evaluate_checks([asked.check])
-    digest = rules_digest(verdict["rules"])
-    content = answer.content(asked, verdict, digest, demo=keyring.is_demo(kid))
+    content = answer.content(asked, verdict, demo=keyring.is_demo(kid))
     return answer.signed(keyring.sign(rfc8785.dumps(content)), kid, content)
 
 
@@ -71,25 +68,6 @@ def verify(text: str, on: datetime.date | None, keyring: Keyring) -> Item:
     return answer.verified("genuine", found.kid, demo=demo, content=content, recheck=_recheck(content, on))
 
 
-def rules_digest(rules: Mapping[str, Any]) -> str:
-    """SHA-256 of every rule and limit, of all dates, that a check by these rules can be judged by."""
-    listed = rulebooks.describe(rules["body"], None, rules["stage"], rules["overlay"])["rules"]
-    judged = [
-        {
-            name: rule[name]
-            for name in ("rule", "quantity", "unit", "binds", "stages", "when_measured", "advisory")
-        }
-        | {"limits": sorted(_plain_limit(limit) for limit in (*rule["limits"], *rule["other_limits"]))}
-        for rule in listed
-    ]
-    return hashlib.sha256(rfc8785.dumps(judged)).hexdigest()
-
-
-def _plain_limit(limit: Mapping[str, Any]) -> str:
-    names = ("effect", "min", "max", "effective_from", "effective_to", "when")
-    return json.dumps({name: limit[name] for name in names}, sort_keys=True, default=str)
-
-
 def _content(payload: bytes) -> Item:
     try:
         content = json.loads(payload)
@@ -107,14 +85,13 @@ def _recheck(content: Item, on: datetime.date | None) -> Item:
     request = content["check"] | {"rules": content["check"]["rules"] | {"on": day}}
     try:
         (verdict,) = evaluate_checks([CHECK.load(request)])
-        digest = rules_digest(verdict["rules"])
-    except (ValidationError, InvalidInput, rulebooks.UnknownRulebookError):
+    except (ValidationError, InvalidInput):
         return {"on": day, "rules_changed": True, "outcome": None, "changes": []}
     changes = answer.changes(content["findings"], verdict["findings"])
     limits_changed = any(_limit(change["then"]) != _limit(change["now"]) for change in changes)
     return {
         "on": day,
-        "rules_changed": digest != rules["digest"] or limits_changed,
+        "rules_changed": verdict["rules"]["digest"] != rules["digest"] or limits_changed,
         "outcome": verdict["outcome"],
         "changes": changes,
     }

@@ -13,9 +13,12 @@ from font_roboto import Roboto, RobotoBold
 from fontTools.ttLib import TTFont
 from fpdf import FPDF
 
-from ballgauge_service import rulebooks
+from ballgauge_schemas import CHECK, ValidationError
+from ballgauge_service.check.request import Rules
+from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.record import labels
 from ballgauge_service.record.keys import unsigned
+from ballgauge_service.rulebooks import describe_rulebook
 
 _PAGES = {"a4": "A4", "letter": "Letter"}
 _LABEL = (90.0, 62.0)
@@ -145,8 +148,7 @@ def _heading(content: dict[str, Any]) -> list[str]:
 
 
 def _findings(paper: FPDF, content: dict[str, Any]) -> None:
-    rules = content["rules"]
-    known = {each["rule"]: each for each in _described(rules)}
+    known = {each["rule"]: each for each in _described(content["check"])}
     paper.set_font("print", "", 9)
     with paper.table(
         col_widths=(25, 52, 18, 27), line_height=5, padding=0.6, borders_layout="HORIZONTAL_LINES"
@@ -163,12 +165,12 @@ def _findings(paper: FPDF, content: dict[str, Any]) -> None:
             row.cell(_limit(each) + unit if "min" in each or "max" in each else "")
 
 
-def _described(rules: dict[str, Any]) -> list[dict[str, Any]]:
+def _described(check: dict[str, Any]) -> list[dict[str, Any]]:
     try:
-        described = rulebooks.describe(rules["body"], None, None, rules["overlay"])
-    except rulebooks.UnknownRulebookError:
+        book = Rules.of(CHECK.load(check)["rules"]).edition().source
+    except (ValidationError, InvalidInput):
         return []
-    return list(described["rules"])
+    return list(describe_rulebook(book)["rules"])
 
 
 def _limit(finding: dict[str, Any]) -> str:

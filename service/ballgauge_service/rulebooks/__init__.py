@@ -6,17 +6,31 @@ file beside this module, with its source, its dates and its basis; the code know
 
 from ballgauge_schemas.shared.words import OUTCOMES
 from ballgauge_service.rulebooks.assessor import Assessment, Column, Fact, assess, judge_columns
-from ballgauge_service.rulebooks.catalogue import describe, sample_rules
+from ballgauge_service.rulebooks.catalogue import (
+    describe,
+    describe_rulebook,
+    digest,
+    sample_rules,
+    used_rules,
+)
 from ballgauge_service.rulebooks.decision import Decision, conformity_probability, grade
 from ballgauge_service.rulebooks.editions import Edition, State, compile_edition, edition
 from ballgauge_service.rulebooks.judge import Verdicts
 from ballgauge_service.rulebooks.loader import (
+    BadFolderError,
+    Own,
     RulebookError,
+    Shelf,
     UnknownRulebookError,
     bodies,
+    faults_of,
+    file_faults,
+    overlay_named,
     overlays,
+    read_folder,
     read_rulebook,
     rulebook,
+    use,
 )
 from ballgauge_service.rulebooks.model import COLUMNS, Bounds, MoreBalls, SampleRule
 from ballgauge_service.rulebooks.wording import findings, missing, reasons, unmet
@@ -25,14 +39,17 @@ __all__ = [
     "COLUMNS",
     "OUTCOMES",
     "Assessment",
+    "BadFolderError",
     "Bounds",
     "Column",
     "Decision",
     "Edition",
     "Fact",
     "MoreBalls",
+    "Own",
     "RulebookError",
     "SampleRule",
+    "Shelf",
     "State",
     "UnknownRulebookError",
     "Verdicts",
@@ -41,15 +58,23 @@ __all__ = [
     "compile_edition",
     "conformity_probability",
     "describe",
+    "describe_rulebook",
+    "digest",
     "edition",
+    "faults_of",
+    "file_faults",
     "findings",
     "grade",
     "judge_columns",
     "missing",
+    "overlay_named",
     "overlays",
+    "read_folder",
     "read_rulebook",
     "reasons",
     "rulebook",
     "sample_rules",
     "unmet",
+    "use",
+    "used_rules",
 ]

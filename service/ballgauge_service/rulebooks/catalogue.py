@@ -2,26 +2,43 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 from datetime import date
+from functools import lru_cache
 from typing import Any
 
+from ballgauge_service.rulebooks.editions import Edition
 from ballgauge_service.rulebooks.loader import rulebook
-from ballgauge_service.rulebooks.model import EPOCH, Bounds, Limit, MoreBalls, Rule, SampleRule, Stage
+from ballgauge_service.rulebooks.model import (
+    EPOCH,
+    Bounds,
+    Limit,
+    MoreBalls,
+    Rule,
+    Rulebook,
+    SampleRule,
+    Stage,
+)
 
 
 def describe(
     body: str, on: date | None = None, stage: Stage | None = None, overlay: str | None = None
 ) -> dict[str, Any]:
-    """A body's rules on a date (None: the rulebook's `compiled_on`) and at a stage (None: all stages).
+    """The rules of a body, with a known overlay laid over them; see `describe_rulebook`."""
+    return describe_rulebook(rulebook(body, overlay), on, stage)
+
+
+def describe_rulebook(book: Rulebook, on: date | None = None, stage: Stage | None = None) -> dict[str, Any]:
+    """A rulebook's rules on a date (None: its `compiled_on`) and at a stage (None: all stages).
 
     Each rule has `limits`, those in force on that date, and `other_limits`, those of other dates: a ball is
     judged by the latter where the rule binds by the date of approval. Dates are ISO 8601 strings.
 
-    Raises UnknownRulebookError for an unknown body or overlay, ValueError for an unknown stage.
+    Raises ValueError for an unknown stage.
     """
     if stage not in (None, "approval", "play"):
         raise ValueError(f"stage must be approval or play; got {stage!r}")
-    book = rulebook(body, overlay)
     day = on or book.compiled_on
     return {
         "body": book.body,
@@ -31,7 +48,7 @@ def describe(
         "compiled_on": book.compiled_on.isoformat(),
         "on": day.isoformat(),
         "stage": stage,
-        "overlay": overlay,
+        "overlay": ", ".join(each.body for each in book.overlays) or None,
         "notes": list(book.notes),
         "rules": [_rule(rule, day) for rule in book.rules if stage is None or stage in rule.stages],
         "sample_rules": [_sample_rule(rule) for rule in book.sample_rules],
@@ -53,12 +70,36 @@ def describe(
     }
 
 
-def sample_rules(body: str, overlay: str | None = None) -> dict[str, SampleRule]:
-    """A body's rules on samples of a model, by id.
+@lru_cache(maxsize=256)
+def digest(book: Rulebook) -> str:
+    """SHA-256, in hexadecimal, of every rule and limit, of all dates and stages, that judge a ball."""
+    names = ("rule", "quantity", "unit", "binds", "stages", "when_measured", "advisory")
+    bounds = ("effect", "min", "max", "effective_from", "effective_to", "when")
+    judged = [
+        {name: rule[name] for name in names}
+        | {"limits": sorted(json.dumps({name: limit[name] for name in bounds}) for limit in limits)}
+        for rule in describe_rulebook(book)["rules"]
+        for limits in ((*rule["limits"], *rule["other_limits"]),)
+    ]
+    return hashlib.sha256(json.dumps(judged, sort_keys=True, ensure_ascii=False).encode()).hexdigest()
 
-    Raises UnknownRulebookError for an unknown body or overlay.
-    """
-    return {rule.id: rule for rule in rulebook(body, overlay).sample_rules}
+
+def used_rules(judged_by: Edition) -> dict[str, Any]:
+    """The rules that an answer used, as it names them."""
+    return {
+        "body": judged_by.source.body,
+        "on": judged_by.on.isoformat(),
+        "stage": judged_by.stage,
+        "edition": judged_by.source.edition,
+        "overlay": judged_by.overlay,
+        "overlays": [{"name": each.body, "digest": digest(each)} for each in judged_by.source.overlays],
+        "digest": digest(judged_by.source),
+    }
+
+
+def sample_rules(book: Rulebook) -> dict[str, SampleRule]:
+    """A rulebook's rules on samples of a model, by id."""
+    return {rule.id: rule for rule in book.sample_rules}
 
 
 def _rule(rule: Rule, day: date) -> dict[str, Any]:

@@ -32,6 +32,17 @@ class OverlapError(ValueError):
         self.pair = pair
 
 
+class TooFineError(ValueError):
+    """The limits of a rule cut balls into more kinds than are taken."""
+
+    def __init__(self) -> None:
+        super().__init__("the dates and conditions of its limits cut balls into too many kinds")
+
+
+WORK_MAXIMUM = 200_000
+"""Most cells of a rule times the boxes of its limits (ours): the time to fill its table."""
+
+
 @dataclass(frozen=True, slots=True)
 class Table:
     """The limits that may hold, by cell.
@@ -52,13 +63,15 @@ class Table:
 def build_table(limits: Sequence[Limit]) -> Table:
     """The table of a rule's limits.
 
-    Raises OverlapError where two limits hold in one cell.
+    Raises OverlapError where two limits hold in one cell, TooFineError where there are too many cells.
     """
     boxes = [list(_boxes(limit)) for limit in limits]
     columns = {column for alternatives in boxes for box in alternatives for column in box}
     axes = (DATE, *sorted(columns - {DATE}))
     edges = tuple(_edges(axis, boxes) for axis in axes)
     lower = [(-math.inf, *cuts) for cuts in edges]
+    if math.prod(map(len, lower)) * sum(map(len, boxes)) > WORK_MAXIMUM:
+        raise TooFineError
     sets = np.empty([len(cells) for cells in lower], dtype=object)
     for index in product(*(range(len(cells)) for cells in lower)):
         point = {axis: lower[k][index[k]] for k, axis in enumerate(axes)}

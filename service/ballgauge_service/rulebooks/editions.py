@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from ballgauge_schemas.shared.words import STAGES
 from ballgauge_service.rulebooks.cells import GAP, build_table
 from ballgauge_service.rulebooks.decision import NONCONFORMING, NOT_ASSESSED
-from ballgauge_service.rulebooks.loader import rulebook
+from ballgauge_service.rulebooks.loader import Own, RulebookError, rulebook
 from ballgauge_service.rulebooks.model import COLUMNS, EPOCH, Limit, Rule, Rulebook, Stage
 
 APPROVED_ON = "approved_on"
@@ -27,6 +27,9 @@ POSITIONS = {name: position for position, name in enumerate((*COLUMNS, APPROVED_
 
 RULES_MAXIMUM = 63
 """Most rules of an edition: the judge marks the open ones of a ball in the bits of one integer."""
+
+CELLS_MAXIMUM = 1_000_000
+"""Most cells of the tables of an edition (ours)."""
 
 Interval = tuple[float, float]
 _NONE: Interval = (math.nan, math.nan)
@@ -143,7 +146,6 @@ class Edition:
     on : the date of use (of submission, at the stage approval)
     on_given : False where no date was given and the rulebook's own `compiled_on` stands in
     stage : approval or play
-    overlay : name of the overlay, or None
     regime : the rules of that stage in force on that date
     """
 
@@ -151,7 +153,6 @@ class Edition:
     on: date
     on_given: bool
     stage: Stage
-    overlay: str | None
     regime: Regime = field(repr=False)
 
     @property
@@ -165,32 +166,36 @@ class Edition:
         return self.source.edition
 
     @property
+    def overlay(self) -> str | None:
+        """The names of the overlays laid over it, None where there are none."""
+        return ", ".join(each.body for each in self.source.overlays) or None
+
+    @property
     def rules(self) -> tuple[Rule, ...]:
         """The rules in force, in the order of the rulebook."""
         return self.regime.rules
 
 
-@lru_cache(maxsize=256)
-def edition(body: str, on: date | None = None, stage: Stage = "play", overlay: str | None = None) -> Edition:
-    """The rules of a body on a date at a stage, compiled once and kept.
+def edition(body: str, on: date | None = None, stage: Stage = "play", *overlays: str | Own | None) -> Edition:
+    """The rules of a body on a date at a stage, with overlays laid over them, compiled once and kept.
 
-    Raises UnknownRulebookError for an unknown body or overlay, ValueError for an unknown stage.
+    Raises UnknownRulebookError for an unknown body or overlay, RulebookError for an overlay of one's own that
+    does not fit, ValueError for an unknown stage.
     """
-    return compile_edition(rulebook(body, overlay), on, stage, overlay)
+    return compile_edition(rulebook(body, *overlays), on, stage)
 
 
-def compile_edition(
-    source: Rulebook, on: date | None = None, stage: Stage = "play", overlay: str | None = None
-) -> Edition:
+@lru_cache(maxsize=256)
+def compile_edition(source: Rulebook, on: date | None = None, stage: Stage = "play") -> Edition:
     """Compile a rulebook for a date (None: its `compiled_on`) and a stage.
 
-    Raises ValueError for an unknown stage.
+    Raises ValueError for an unknown stage, RulebookError for a rulebook too large to compile.
     """
     if stage not in STAGES:
         raise ValueError(f"stage must be approval or play; got {stage!r}")
     day = on or source.compiled_on
     stretch = bisect_right(_changes(source), (day - EPOCH).days)
-    return Edition(source, day, on is not None, stage, overlay, _regime(source, stretch, stage))
+    return Edition(source, day, on is not None, stage, _regime(source, stretch, stage))
 
 
 @lru_cache(maxsize=32)
@@ -205,9 +210,12 @@ def _regime(source: Rulebook, stretch: int, stage: Stage) -> Regime:
     day = (-math.inf, *_changes(source))[stretch]
     rules = tuple(rule for rule in source.rules if stage in rule.stages)
     if len(rules) > RULES_MAXIMUM:
-        raise ValueError(f"{source.title}: more than {RULES_MAXIMUM} rules at the stage {stage}")
+        raise RulebookError(source.title, [f"more than {RULES_MAXIMUM} rules at one stage"], None)
     states: list[State] = []
     grids = [_grid(rule, place, day, states) for place, rule in enumerate(rules)]
+    if _cells(grids) > CELLS_MAXIMUM:
+        text = "the conditions of all rules together cut balls into too many kinds"
+        raise RulebookError(source.title, [text], None)
     lists = _tables(rules, grids, states, stage)
     tables = Tables(**{name: np.array(row, _KINDS.get(name, float)) for name, row in lists._asdict().items()})
     return Regime(rules, {rule.id: place for place, rule in enumerate(rules)}, tuple(states), tables, lists)
@@ -308,6 +316,14 @@ def _tables(rules: Sequence[Rule], grids: Sequence[_Grid], states: Sequence[Stat
         exempt=[state.exempt for state in states],
         uncounted=[state.uncounted for state in states],
     )
+
+
+def _cells(grids: Sequence[_Grid]) -> int:
+    """How many cells the tables of all rules have together."""
+    cuts: dict[str, set[float]] = {}
+    for axis, edges in chain.from_iterable(zip(grid.axes, grid.edges, strict=True) for grid in grids):
+        cuts.setdefault(axis, set()).update(edges)
+    return sum(math.prod(len(cuts[axis]) + 2 for axis in grid.axes) for grid in grids)
 
 
 def _starts(counts: Any) -> list[int]:

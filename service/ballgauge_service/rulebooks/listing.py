@@ -36,10 +36,15 @@ def listing(
 
 def _rulebook(body: str, on: date | None, overlay: str | None) -> dict[str, Any]:
     described = rulebooks.describe(body, on, overlay=overlay)
+    laid = {
+        name: rulebooks.overlay_named(name) for name, base in rulebooks.overlays().items() if base == body
+    }
     return {
         **{name: described[name] for name in ("body", "title", "edition", "compiled_on", "overlay")},
         "on": on and described["on"],
-        "overlays": sorted(name for name, base in rulebooks.overlays().items() if base == body),
+        "overlays": list(laid),
+        "digest": rulebooks.digest(rulebooks.rulebook(body, overlay)),
+        "overlay_digests": {name: rulebooks.digest(each) for name, each in laid.items()},
         "rules": [row for rule in described["rules"] for row in _rows(rule, every=on is None)],
     }
 
@@ -54,7 +59,7 @@ def _row(rule: Mapping[str, Any], limit: Mapping[str, Any]) -> dict[str, Any]:
     bounded = limit["effect"] == "limit"
     return {
         **{name: rule[name] for name in ("rule", "title", "clause", "quantity", "unit", "binds", "advisory")},
-        **{name: limit[name] for name in ("basis", "source", "effective_from", "effective_to")},
+        **{name: limit[name] for name in ("effect", "basis", "source", "effective_from", "effective_to")},
         "limit": {"min": limit["min"], "max": limit["max"]} if bounded else None,
         "stage": rule["stages"][0] if len(rule["stages"]) == 1 else None,
         "applies_to": _alternatives(limit["when"]) or None,

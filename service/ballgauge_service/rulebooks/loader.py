@@ -1,93 +1,262 @@
-"""Finding and reading the rule files beside this module."""
+"""Finding and reading rulebooks and overlays: beside this module, in a folder, or out of a request."""
 
 from __future__ import annotations
 
+import hashlib
+import json
+import re
 import tomllib
-from dataclasses import replace
+from collections.abc import Iterator, Mapping, Sequence
+from contextvars import ContextVar
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from importlib.resources import files
+from pathlib import Path
 from typing import Any
 
 from marshmallow import ValidationError
 
+from ballgauge_schemas.shared.problems import flatten
+from ballgauge_schemas.shared.words import BODIES
 from ballgauge_service.rulebooks.model import Rulebook
+from ballgauge_service.rulebooks.own import completed
 from ballgauge_service.rulebooks.schema import parse_rulebook
+
+FILE_MAXIMUM = 2**20
+FILES_MAXIMUM = 200
+"""Largest file of a folder of rulebooks [bytes], and most files in it (ours)."""
 
 _OVERLAY_PREFIX = "overlay_"
 
 
 class UnknownRulebookError(LookupError):
-    """No rulebook or overlay of this name; the text names those there are."""
+    """No rulebook or overlay of this name; the text names those there are.
+
+    `place`: of the overlay among those asked for.
+    """
+
+    place = 0
 
 
 class RulebookError(ValueError):
-    """A rule file breaks the schema; `messages` holds every fault by its place."""
+    """A rule file or overlay breaks the schema; `messages` holds every fault by its place.
 
-    def __init__(self, name: str, messages: Any) -> None:
+    `place`: of the overlay among those asked for, None: all of them.
+    """
+
+    def __init__(self, name: str, messages: Any, place: int | None = 0) -> None:
         super().__init__(f"{name}: {messages}")
-        self.messages = messages
+        self.name, self.messages, self.place = name, messages, place
+
+    def __reduce__(self) -> tuple[type, tuple[Any, ...]]:
+        return RulebookError, (self.name, self.messages, self.place)
+
+
+class BadFolderError(ValueError):
+    """A folder of rulebooks cannot be used; the text names each bad file and line."""
+
+
+@dataclass(frozen=True, slots=True)
+class Own:
+    """An overlay of one's own, as the contract's `Overlay` loads it; two of the same text are one."""
+
+    text: str
+    data: Mapping[str, Any] = field(compare=False, repr=False)
+
+    @classmethod
+    def of(cls, data: Mapping[str, Any]) -> Own:
+        """The overlay of a loaded one."""
+        return cls(json.dumps(data, sort_keys=True, default=str), data)
+
+
+@dataclass(frozen=True, slots=True)
+class Shelf:
+    """The rulebooks by body, and the overlays by name, that a service knows."""
+
+    books: Mapping[str, Rulebook]
+    overlays: Mapping[str, Rulebook]
 
 
 def read_rulebook(text: str, name: str = "rulebook") -> Rulebook:
-    """A rulebook from the TOML text of a rule file.
+    """A rulebook or an overlay from the TOML text of a rule file.
 
     Raises RulebookError with every fault, tomllib.TOMLDecodeError where the text is no TOML.
     """
+    return _parsed(tomllib.loads(text), text, name)
+
+
+def _parsed(data: Mapping[str, Any], text: str, name: str) -> Rulebook:
     try:
-        return parse_rulebook(tomllib.loads(text))
+        found = parse_rulebook(completed(data))
     except ValidationError as error:
         raise RulebookError(name, error.messages) from error
+    return replace(found, content=hashlib.sha256(text.encode()).hexdigest())
+
+
+@lru_cache(maxsize=1)
+def shipped() -> Shelf:
+    """The rule files beside this module."""
+    items = [item for item in files(__package__).iterdir() if item.name.endswith(".toml")]
+    read = {item.name: read_rulebook(item.read_text(encoding="utf-8"), item.name) for item in items}
+    books = [read[name] for name in sorted(read) if not name.startswith(_OVERLAY_PREFIX)]
+    overlays = [read[name] for name in sorted(read) if name.startswith(_OVERLAY_PREFIX)]
+    return Shelf({book.body: book for book in books}, {each.body: each for each in overlays})
+
+
+_SHELF: ContextVar[Shelf | None] = ContextVar("shelf", default=None)
+
+
+def shelf() -> Shelf:
+    """What is known here: the shipped files, unless `use` chose others."""
+    return _SHELF.get() or shipped()
+
+
+def use(chosen: Shelf | None) -> None:
+    """Let this thread, and those that take its context, know other rulebooks; None: the shipped ones."""
+    _SHELF.set(chosen)
+
+
+def read_folder(folder: Path) -> Shelf:
+    """The shipped rulebooks and those of a folder: a body's in place of the shipped one, overlays by name.
+
+    Raises BadFolderError naming every file that cannot be used, with the line where it is known.
+    """
+    try:
+        paths = sorted(path for path in folder.iterdir() if path.suffix == ".toml" and path.is_file())
+    except OSError as error:
+        raise BadFolderError(f"{folder}: {error.strerror}") from None
+    faults = [f"{folder}: more than {FILES_MAXIMUM} files"] if len(paths) > FILES_MAXIMUM else []
+    books, overlays = dict(shipped().books), dict(shipped().overlays)
+    seen: dict[str, Path] = {}
+    for path in paths[:FILES_MAXIMUM]:
+        told = file_faults(path)
+        if isinstance(told, Rulebook):
+            kind, known = ("overlay", overlays) if told.base else ("rulebook", books)
+            other = seen.setdefault(f"{kind} {told.body}", path)
+            known[told.body] = told
+            told = [f"{path}: {kind} {told.body} is also in {other.name}"] if other != path else []
+        faults += told
+    if faults:
+        raise BadFolderError("; ".join(faults))
+    return Shelf(books, overlays)
+
+
+def file_faults(path: Path) -> Rulebook | list[str]:
+    """The rulebook or overlay in a file; or what is wrong with it, each fault with file and line."""
+    try:
+        if path.stat().st_size > FILE_MAXIMUM:
+            return [f"{path}: larger than {FILE_MAXIMUM >> 20} MiB"]
+        text = path.read_text(encoding="utf-8")
+        found = read_rulebook(text, path.name)
+        if (found.base or found.body) in BODIES:
+            return found
+        line = _line(text, "/overlay/base" if found.base else "/rulebook/body")
+        return [f"{path}:{line}: no such body; there are: {', '.join(BODIES)}"]
+    except RulebookError as refused:
+        named = flatten(refused.messages)
+        return [
+            f"{path}:{_line(text, each['pointer'])}: {each['pointer']} {each['detail']}" for each in named
+        ]
+    except tomllib.TOMLDecodeError as error:
+        told = re.search(r"at line (\d+)", str(error))
+        return [f"{path}:{told[1] if told else 1}: {error}"]
+    except UnicodeDecodeError:
+        return [f"{path}: not UTF-8"]
+    except OSError as error:
+        return [f"{path}: {error.strerror}"]
+
+
+def _line(text: str, pointer: str) -> int:
+    """The line of a TOML text nearest to what a pointer names: that of its key, or of the table it is in."""
+    steps = pointer.strip("/").split("/")
+    tables, indices = [step for step in steps if not step.isdigit()], [s for s in steps if s.isdigit()]
+    at, lines = 0, text.splitlines()
+    for depth, name in enumerate(tables):
+        header = re.compile(rf"\s*\[+\s*{re.escape('.'.join(tables[: depth + 1]))}\s*\]+")
+        want = int(indices[min(depth, len(indices) - 1)]) if indices and depth < len(indices) else 0
+        found = [n for n, line in enumerate(lines) if n >= at and header.match(line)]
+        key = re.compile(rf"\s*{re.escape(name)}\s*=")
+        if len(found) > want:
+            at = found[want]
+        else:
+            at = next((n for n, line in enumerate(lines) if n >= at and key.match(line)), at)
+    return at + 1
 
 
 def bodies() -> tuple[str, ...]:
     """The names of the bodies with a rulebook, sorted."""
-    return tuple(name for name in _names() if not name.startswith(_OVERLAY_PREFIX))
+    return tuple(sorted(shelf().books))
 
 
 def overlays() -> dict[str, str]:
-    """The overlays of national differences: name and the body whose rules it lies over."""
-    names = [name.removeprefix(_OVERLAY_PREFIX) for name in _names() if name.startswith(_OVERLAY_PREFIX)]
-    return {name: str(_read(_OVERLAY_PREFIX + name).base) for name in names}
+    """The overlays there are: name and the body whose rules it lies over."""
+    return {name: str(each.base) for name, each in sorted(shelf().overlays.items())}
 
 
-@lru_cache(maxsize=32)
-def rulebook(body: str, overlay: str | None = None) -> Rulebook:
-    """The rulebook of a body, with an overlay's rules laid over it.
+def overlay_named(name: str) -> Rulebook:
+    """The overlay of a name. Raises KeyError."""
+    return shelf().overlays[name]
 
-    A rule of the overlay replaces the body's rule of the same id; others are added.
 
-    Raises UnknownRulebookError for a body or overlay that is not there, or that do not belong together.
+def rulebook(body: str, *overlays: str | Own | None) -> Rulebook:
+    """The rulebook of a body, with the rules of overlays laid over it in their order.
+
+    A rule of an overlay replaces the rule of the same id; others are added.
+
+    Raises UnknownRulebookError for a body or overlay that is not there, or that do not belong together;
+    RulebookError for an overlay of one's own that breaks the schema.
     """
-    if body not in bodies():
+    known = shelf()
+    if body not in known.books:
         raise UnknownRulebookError(f"no rulebook of the body {body!r}; there are: {', '.join(bodies())}")
-    base = _read(body)
-    if overlay is None:
-        return base
-    known = overlays()
-    if known.get(overlay) != body:
-        fitting = [name for name, over in known.items() if over == body]
-        raise UnknownRulebookError(
+    base = known.books[body]
+    laid = tuple(_laid(body, each, place) for place, each in enumerate(overlays) if each is not None)
+    return _stacked(base, laid) if laid else base
+
+
+def _laid(body: str, overlay: str | Own, place: int) -> Rulebook:
+    if isinstance(overlay, Own):
+        try:
+            found = _own(overlay)
+        except RulebookError as refused:
+            raise RulebookError("overlay", refused.messages, place) from None
+        if found.base != body:
+            text = f"an overlay over {found.base} does not lie over {body}"
+            raise RulebookError("overlay", {"overlay": {"base": [text]}}, place)
+        return found
+    known = shelf().overlays.get(overlay)
+    if known is None or known.base != body:
+        fitting = [name for name, each in sorted(shelf().overlays.items()) if each.base == body]
+        unknown = UnknownRulebookError(
             f"no overlay {overlay!r} for the body {body!r}; there are: {', '.join(fitting) or 'none'}"
         )
-    over = _read(_OVERLAY_PREFIX + overlay)
-    rules = {rule.id: rule for rule in (*base.rules, *over.rules)}
+        unknown.place = place
+        raise unknown
+    return known
+
+
+@lru_cache(maxsize=64)
+def _own(overlay: Own) -> Rulebook:
+    return _parsed(overlay.data, overlay.text, "overlay")
+
+
+@lru_cache(maxsize=64)
+def _stacked(base: Rulebook, laid: Sequence[Rulebook]) -> Rulebook:
+    rules = {rule.id: rule for book in (base, *laid) for rule in book.rules}
+    content = hashlib.sha256(" ".join(book.content for book in (base, *laid)).encode()).hexdigest()
     return replace(
         base,
-        title=f"{base.title}, with {over.title}",
-        edition=f"{base.edition}; {over.title}: {over.edition}",
-        compiled_on=max(base.compiled_on, over.compiled_on),
+        title=", with ".join(book.title for book in (base, *laid)),
+        edition="; ".join((base.edition, *(f"{over.title}: {over.edition}" for over in laid))),
+        compiled_on=max(book.compiled_on for book in (base, *laid)),
         rules=tuple(rules.values()),
-        notes=base.notes + over.notes,
+        notes=tuple(note for book in (base, *laid) for note in book.notes),
+        content=content,
+        overlays=tuple(laid),
     )
 
 
-@lru_cache(maxsize=1)
-def _names() -> tuple[str, ...]:
-    found = (item.name for item in files(__package__).iterdir())
-    return tuple(sorted(name.removesuffix(".toml") for name in found if name.endswith(".toml")))
-
-
-@lru_cache(maxsize=32)
-def _read(name: str) -> Rulebook:
-    text = files(__package__).joinpath(f"{name}.toml").read_text(encoding="utf-8")
-    return read_rulebook(text, f"{name}.toml")
+def faults_of(messages: Any) -> Iterator[tuple[str, str]]:
+    """The faults of a RulebookError's messages as JSON pointer and words."""
+    for each in flatten(messages):
+        yield each["pointer"], each["detail"]

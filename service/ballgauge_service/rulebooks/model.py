@@ -211,7 +211,11 @@ class BackgroundFact:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Rulebook:
-    """One body's rulebook, or an overlay of national differences (`base` names the body it lies over)."""
+    """One body's rulebook, or an overlay (`base` names the body it lies over).
+
+    `content` is a digest of all that was read; rulebooks of the same content are the same. `overlays` are
+    those laid over it.
+    """
 
     body: str
     title: str
@@ -224,3 +228,11 @@ class Rulebook:
     procedures: tuple[Procedure, ...] = ()
     notes: tuple[str, ...] = ()
     facts: tuple[BackgroundFact, ...] = ()
+    content: str = ""
+    overlays: tuple[Rulebook, ...] = ()
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Rulebook) and self.content == other.content
+
+    def __hash__(self) -> int:
+        return hash(self.content)

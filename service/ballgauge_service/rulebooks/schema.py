@@ -10,7 +10,7 @@ from typing import Any
 from marshmallow import Schema, ValidationError, fields, validate, validates_schema
 
 from ballgauge_schemas.shared.words import BASES, STAGES
-from ballgauge_service.rulebooks.cells import OverlapError, build_table
+from ballgauge_service.rulebooks.cells import OverlapError, TooFineError, build_table
 from ballgauge_service.rulebooks.model import (
     COLUMNS,
     BackgroundFact,
@@ -175,7 +175,7 @@ class RuleSchema(Schema):
         """No two limits may hold on the same date under the same conditions."""
         try:
             build_table([_limit(row, {}) for row in data["limit"]])
-        except OverlapError as error:
+        except (OverlapError, TooFineError) as error:
             raise ValidationError(f"Rule {data['id']}: {error}.", "limit") from error
 
 

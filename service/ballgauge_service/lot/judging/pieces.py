@@ -19,12 +19,13 @@ from ballgauge_service.lot.judging.verdicts import Verdicts, judge_balls
 from ballgauge_service.lot.reading.cells import CellRules
 from ballgauge_service.lot.reading.columns import Balls, Notes, RawChunk, read_balls
 from ballgauge_service.lot.reading.reading import RowGroups
-from ballgauge_service.rulebooks import Decision, Edition, edition
+from ballgauge_service.rulebooks import Decision, Edition, compile_edition
+from ballgauge_service.rulebooks.model import Rulebook, Stage
 
 Piece = RowGroups | RawChunk
 
-Book = tuple[str, date | None, str, str | None]
-"""By which rules: body, date, stage, overlay."""
+Book = tuple[Rulebook, date | None, Stage]
+"""By which rules: rulebook, date, stage."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,13 +55,13 @@ class Judged:
 
 
 def book_of(rules: Edition) -> Book:
-    """The names under which another process finds an edition."""
-    return rules.body, rules.on if rules.on_given else None, rules.stage, rules.overlay
+    """What another process makes an edition from."""
+    return rules.source, rules.on if rules.on_given else None, rules.stage
 
 
 def judge_piece(judging: Judging, piece: Piece, check: Check) -> Judged:
     """Read, judge and add up a piece. Raises InvalidInput."""
-    rules = edition(*judging.book)
+    rules = compile_edition(*judging.book)
     totals = Gathered(edition=rules, worst_wanted=judging.worst_wanted, serials_wanted=judging.serials_wanted)
     notes = Notes()
     kept = []

@@ -6,7 +6,10 @@ import os
 import re
 from collections.abc import Callable, Mapping, MutableMapping, Sequence
 from dataclasses import dataclass, fields
+from pathlib import Path
 from typing import Any
+
+from ballgauge_service.rulebooks import BadFolderError, Shelf, read_folder
 
 PREFIX = "BALLGAUGE_"
 
@@ -135,6 +138,18 @@ class Settings:
     scheduler: str | None = None
     """Address of a Dask scheduler for bulk work; without it threads of this process do it."""
 
+    rulebooks: str | None = None
+    """Folder of rulebooks and overlays (TOML) beside the shipped ones."""
+
+    def shelf(self) -> Shelf | None:
+        """What the folder of rulebooks holds, beside the shipped ones. Raises BadSettings."""
+        if self.rulebooks is None:
+            return None
+        try:
+            return read_folder(Path(self.rulebooks))
+        except BadFolderError as bad:
+            raise BadSettings(f"the rulebooks cannot be used: {bad}") from None
+
     @classmethod
     def from_environment(cls, environment: Mapping[str, str] | None = None) -> Settings:
         """Read the settings; raises BadSettings that names every variable at fault."""
@@ -192,4 +207,5 @@ _READERS: dict[str, Callable[[str], Any]] = {
     "metrics": _yes,
     "traces": str,
     "scheduler": str,
+    "rulebooks": str,
 }

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 from flask import Flask
 from werkzeug.middleware.proxy_fix import ProxyFix
 
 from ballgauge_schemas.shared.limits import BODY_MAXIMUM
+from ballgauge_service import rulebooks
 from ballgauge_service.pages import blueprint as pages
 from ballgauge_service.web.access import access
 from ballgauge_service.web.http import cors, deprecation, metrics, refusals, request_ids, request_log, traces
@@ -30,17 +33,19 @@ def create_app(*, json_logs: bool = True, warm_up: bool = True, settings: Settin
     Raises
     ------
     BadSettings
-        A variable of the environment cannot be used.
+        A variable of the environment, or the folder of rulebooks, cannot be used.
     """
     settings = Settings.from_environment() if settings is None else settings
     if json_logs:
         request_log.write_json()
+    books = settings.shelf()
     app = Flask("ballgauge_service", static_folder=None)
     app.extensions[SETTINGS] = settings
     # One byte more than is allowed: a body of unknown length is cut there without a word.
     app.config["MAX_CONTENT_LENGTH"] = BODY_MAXIMUM + 1
     app.url_map.merge_slashes = False
     request_ids.register(app)
+    app.before_request(partial(rulebooks.use, books))
     if settings.metrics:
         metrics.register(app)
     if settings.traces is not None:

@@ -78,6 +78,7 @@ def serve(host: str, port: int, workers: int) -> None:
     """
     settings = Settings.from_environment()
     _require_signing_keys()
+    settings.shelf()
     _require_free(host, port)
     # Found now, not when there is no room left to try it.
     tempfile.gettempdir()
