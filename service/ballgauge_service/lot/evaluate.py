@@ -54,7 +54,7 @@ from ballgauge_service.lot.statistics.nonconforming import (
     defects_per_million,
     nonconforming_fraction,
 )
-from ballgauge_service.rulebooks import OUTCOMES, sample_rules
+from ballgauge_service.rulebooks import OUTCOMES
 
 Told = Callable[[int, int | None], object]
 
@@ -217,7 +217,7 @@ class Lot:
         ]
         in_force = [
             rule
-            for rule in sample_rules(edition.source).values()
+            for rule in edition.source.sample_rules
             if rule.effective_from is None or rule.effective_from <= edition.on
         ]
         samples = apply_sample_rules(in_force, ordered, edition.on, request.confidence)

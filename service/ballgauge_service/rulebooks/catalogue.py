@@ -97,9 +97,12 @@ def used_rules(judged_by: Edition) -> dict[str, Any]:
     }
 
 
-def sample_rules(book: Rulebook) -> dict[str, SampleRule]:
-    """A rulebook's rules on samples of a model, by id."""
-    return {rule.id: rule for rule in book.sample_rules}
+def sample_rules(body: str, overlay: str | None = None) -> dict[str, SampleRule]:
+    """A body's rules on samples of a model, by id.
+
+    Raises UnknownRulebookError for an unknown body or overlay.
+    """
+    return {rule.id: rule for rule in rulebook(body, overlay).sample_rules}
 
 
 def _rule(rule: Rule, day: date) -> dict[str, Any]:
