@@ -74,6 +74,7 @@ class CheckResult(Result, init=False):
     rules: Record = member(default={})
     decision: Record = member(default={})
     units: Record = member(default={})
+    also_on: tuple[Record, ...] = member(default=[])
 
 
 class Unmet(Result, init=False):
@@ -92,6 +93,7 @@ class BriefResult(Result, init=False):
     outcome: str
     unmet: tuple[Unmet, ...] = member(each(Unmet))
     missing: tuple[Record, ...]
+    also_on: tuple[Record, ...] = member(default=[])
 
 
 class DrillingResult(Result, init=False):

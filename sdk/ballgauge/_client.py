@@ -88,6 +88,7 @@ class Client:
         *,
         detail: Literal["full", "findings"] = "full",
         overlays: Iterable[_check.Overlay] = (),
+        also_on: Iterable[date | str] = (),
     ) -> CheckResult: ...
 
     @overload
@@ -97,6 +98,7 @@ class Client:
         *,
         detail: Literal["brief"],
         overlays: Iterable[_check.Overlay] = (),
+        also_on: Iterable[date | str] = (),
     ) -> BriefResult: ...
 
     def check(
@@ -105,12 +107,14 @@ class Client:
         *,
         detail: Literal["full", "findings", "brief"] | None = None,
         overlays: Iterable[_check.Overlay] = (),
+        also_on: Iterable[date | str] = (),
     ) -> CheckResult | BriefResult:
         """Check one ball: ``{"ball": {...}, "drilling": {...}, "rules": {...}, ...}``.
 
         detail : how much is answered, everything by default; the findings alone, or in brief
         overlays : rules laid over the body's, in place of the request's ``rules.overlays``: names that the
             service knows, whole overlays, or paths of their TOML files
+        also_on : further days of use; the result's ``also_on`` has the outcome on each, and what changes it
 
         >>> from ballgauge import InvalidRequest
         >>> with Client.embedded() as client:
@@ -123,6 +127,7 @@ class Client:
         /ball/rg must be from 2 in to 3.2 in; got 25 in
         """
         asked = _check.with_overlays(request, overlays)
+        asked = {**asked, "also_on": days} if (days := list(also_on)) else asked
         asked = asked if detail is None else {**asked, "detail": detail}
         return _check.one(self._http, _check.kind_of(asked.get("detail", "full")), "checks", asked)
 

@@ -351,6 +351,31 @@ class UsedDecisionSchema(Schema):
     )
 
 
+class DayChangeSchema(Schema):
+    """A rule that judges otherwise on another day."""
+
+    rule = _text("Id of the rule.", "balance_holes")
+    title = _text("The rule in a few words.", "Number of balance holes")
+    outcome = Choice(words.OUTCOMES, "The verdict on that day.", required=True, allow_none=True)
+    before = Choice(
+        words.OUTCOMES, "The verdict on the day of use asked; null: none.", required=True, allow_none=True
+    )
+
+
+class OtherDaySchema(Schema):
+    """What a check comes to on another day of use."""
+
+    on = Day("2020-08-01", "That day.", required=True)
+    outcome = Choice(words.OUTCOMES, "The overall outcome on that day.", required=True)
+    changes = Several(
+        Part(DayChangeSchema, "One rule."),
+        0,
+        2 * limits.RULES_MAXIMUM,
+        "The rules that count and judge otherwise than on the day of use asked.",
+        required=True,
+    )
+
+
 class _MissingSchema(Schema):
     missing = Several(
         Part(MissingSchema, "One field."),
@@ -383,9 +408,20 @@ class _AnswerSchema(_MissingSchema):
     )
 
 
+def other_days() -> Several:
+    """What an answer says of the days in `also_on`."""
+    return Several(
+        Part(OtherDaySchema, "One day."),
+        0,
+        limits.ALSO_ON_MAXIMUM,
+        "The same ball on the days of `also_on`, in their order; absent where none were asked.",
+    )
+
+
 class CheckBriefSchema(_MissingSchema):
     """The answer to one check in brief: enough to decide, and to know whether to ask for more."""
 
+    also_on = other_days()
     outcome = Choice(
         words.OUTCOMES, "The worst outcome of all findings that are not advisory.", required=True
     )
@@ -401,6 +437,7 @@ class CheckBriefSchema(_MissingSchema):
 class CheckFindingsSchema(_MissingSchema):
     """The answer to one check by its findings alone."""
 
+    also_on = other_days()
     outcome = Choice(
         words.OUTCOMES, "The worst outcome of all findings that are not advisory.", required=True
     )

@@ -97,6 +97,12 @@ class CheckEntrySchema(Schema):
     rules = Part(RulesSchema, "The rules to check against.", default={})
     decision = Part(DecisionSchema, "How uncertainty decides.", default={})
     remedies = Part(RemediesSchema, "What a remedy may do.", default={})
+    also_on = Several(
+        Day("2020-08-01", "A day of use."),
+        1,
+        limits.ALSO_ON_MAXIMUM,
+        "Further days of use that the ball is judged on; the answer says what they change.",
+    )
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Ask for the size of a ball to be drilled."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from ballgauge_schemas.check.answer import UsedOverlaySchema
+from ballgauge_schemas.check.answer import UsedOverlaySchema, other_days
 from ballgauge_schemas.check.request import CheckEntrySchema
 from ballgauge_schemas.shared import limits, words
 from ballgauge_schemas.shared.base import Choice, Day, Flag, Number, Part, Schema, Several, Text
@@ -109,6 +109,7 @@ class RecordContentSchema(Schema):
         "The findings, in the rulebook's order.",
         required=True,
     )
+    also_on = other_days()
     rules = Part(RecordRulesSchema, "The rules that judged.", required=True)
     demo = Flag("Whether a published key signed, so that it proves nothing.", required=True, example=False)
 

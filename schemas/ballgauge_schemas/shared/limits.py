@@ -30,6 +30,9 @@ DEFAULT_SEED = 0
 RULES_MAXIMUM = 500
 """Most rules of one rulebook."""
 
+ALSO_ON_MAXIMUM = 12
+"""Most further days that one check is judged on."""
+
 OVERLAYS_MAXIMUM = 5
 OVERLAY_RULES_MAXIMUM = 20
 OVERLAY_LIMITS_MAXIMUM = 12

@@ -148,10 +148,23 @@ def program() -> None:
     type=click.Choice(["full", "findings", "brief"]),
     help="How much is answered: full (default), the findings, or in brief the rules not met.",
 )
+@click.option(
+    "--also-on",
+    multiple=True,
+    metavar="DATE",
+    help="A further day of use to judge on: the outcome then, and which rules change it; may be given "
+    "several times.",
+)
 @rule_files.overlay_option
 @_connected
 def check(
-    file: BinaryIO, detail: str | None, url: str | None, timeout: float, as_json: bool, **rules: Any
+    file: BinaryIO,
+    detail: str | None,
+    also_on: tuple[str, ...],
+    url: str | None,
+    timeout: float,
+    as_json: bool,
+    **rules: Any,
 ) -> int:
     """Check a ball: the findings, worst first, and what mends it.
 
@@ -164,10 +177,11 @@ def check(
       ballgauge check ball.json --body ibf --on 2019-03-01
       echo '{"ball": {"weight": "6.85 kg", "rg": 2.5}}' | ballgauge check -
       ballgauge check ball.json --overlay city_open_2026.toml
+      ballgauge check balls.json --also-on 2018-07-31 --also-on 2020-08-01
       ballgauge check balls.json --detail brief --json > results.json
     """
     given = {name: value for name, value in rules.items() if value not in (None, [])}
-    body = requests_in.read(file, "checks", given, detail)
+    body = requests_in.read(file, "checks", given, detail, also_on)
     document = _ask(url, timeout, "checks", body, as_json, report.check)
     results = document.get("results", [document])
     return CONFORMING if all(result["outcome"] == "conforming" for result in results) else NOT_CONFORMING

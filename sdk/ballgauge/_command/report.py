@@ -27,7 +27,16 @@ def check(paper: Paper, document: Document) -> None:
         return
     paper.verdict(document["outcome"], _rules_line(document["rules"]) if "rules" in document else "in brief")
     _findings(paper, _found(document))
+    days = [(day["outcome"], day["on"], _changes(day)) for day in document.get("also_on", ())]
+    paper.table(("outcome", "on", "what changes it"), days, "On other days")
     _computed(paper, document)
+
+
+def _changes(day: Document) -> str:
+    return "; ".join(
+        f"{each['title']}: {words(each['outcome'] or 'no rule')}, else {words(each['before'] or 'no rule')}"
+        for each in day["changes"]
+    )
 
 
 def _found(result: Document) -> Sequence[Document]:
@@ -104,11 +113,14 @@ def _rules_line(rules: Document) -> str:
 
 
 def _batch(paper: Paper, document: Document) -> None:
-    rows = []
+    rows: list[tuple[str, ...]] = []
+    days: list[tuple[str, ...]] = []
     for number, result in enumerate(document["results"], 1):
         bad = [finding for finding in _found(result) if finding["outcome"] in WORST_FIRST[:2]]
         rows.append((result["outcome"], str(number), "; ".join(map(_title, bad))))
+        days += [(day["outcome"], str(number), day["on"], _changes(day)) for day in result.get("also_on", ())]
     paper.table(("outcome", "ball", "not conforming"), rows)
+    paper.table(("outcome", "ball", "on", "what changes it"), days, "On other days")
     paper.heading("Counts")
     counts = document["counts"]
     paper.table(("outcome", "balls"), [(word, str(counts.get(word, 0))) for word in WORST_FIRST])

@@ -3,21 +3,27 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, BinaryIO
 
 from ballgauge import _encoding
 
 
-def read(file: BinaryIO, member: str, rules: Mapping[str, Any], detail: str | None = None) -> bytes:
+def read(
+    file: BinaryIO,
+    member: str,
+    rules: Mapping[str, Any],
+    detail: str | None = None,
+    also_on: Sequence[str] = (),
+) -> bytes:
     """Read a request, one or a batch under `member`, with `rules` put over those of every item.
 
-    detail : in place of the request's
+    detail, also_on : in place of the request's
 
     What cannot be read goes to the service as it is: one place says what is wrong with a request.
     """
     body = file.read()
-    if not rules and detail is None:
+    if not rules and detail is None and not also_on:
         return body
     try:
         document = json.loads(body, object_pairs_hook=_members)
@@ -26,6 +32,8 @@ def read(file: BinaryIO, member: str, rules: Mapping[str, Any], detail: str | No
     for item in _items(document, member):
         if rules and isinstance(item, dict) and isinstance(item.get("rules", {}), dict):
             item["rules"] = item.get("rules", {}) | rules
+        if also_on and isinstance(item, dict):
+            item["also_on"] = also_on
     if detail is not None and isinstance(document, dict):
         document["detail"] = detail
     return _encoding.encode(document)

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from datetime import date
 from itertools import chain
 from typing import Any, NamedTuple
 
@@ -194,6 +195,31 @@ def brief_answer(assessment: Assessment, place: int) -> Group:
         "outcome": OUTCOMES[assessment.overall[place]],
         "unmet": unmet(assessment, place),
         "missing": _merged(_missing(assessment, place)),
+    }
+
+
+def other_day(day: date, other: Assessment, there: int, assessment: Assessment, here: int) -> Group:
+    """What a ball comes to on another day, and the counted rules that judge otherwise; places in both."""
+    before, after = _counted(assessment, here), _counted(other, there)
+    titles = {rule.id: rule.title for each in (assessment, other) for rule in each.edition.rules}
+    return {
+        "on": day.isoformat(),
+        "outcome": OUTCOMES[other.overall[there]],
+        "changes": [
+            {"rule": rule, "title": title, "outcome": after.get(rule), "before": before.get(rule)}
+            for rule, title in titles.items()
+            if before.get(rule) != after.get(rule)
+        ],
+    }
+
+
+def _counted(assessment: Assessment, ball: int) -> dict[str, str]:
+    """The outcomes of the rules that count, by id."""
+    verdicts = zip(assessment.edition.rules, assessment.outcomes(ball), assessment.states(ball), strict=True)
+    return {
+        rule.id: OUTCOMES[code]
+        for rule, code, state in verdicts
+        if code >= 0 and not rule.advisory and not state.uncounted
     }
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from datetime import date
 from typing import Any
 
 from ballgauge_schemas.shared.limits import OVERLAY_SETS_MAXIMUM
@@ -14,6 +15,7 @@ from ballgauge_service.check.answer import (
     derivations,
     drilling_answer,
     findings_answer,
+    other_day,
 )
 from ballgauge_service.check.drill import Work
 from ballgauge_service.check.facts import BalanceLimits, balance_limits, ball_facts
@@ -42,11 +44,13 @@ def evaluate_checks(items: Sequence[Loaded]) -> list[Group]:
     for index, check in enumerate(checks):
         groups.setdefault((check.rules, check.decision), []).append(index)
     editions, balls = _prepared(checks, groups, work)
+    judged: dict[_Asked, tuple[Assessment, Sequence[int]]] = {}
     whole = any(check.detail == "full" for check in checks)
     derived = derivations(checks, balls) if whole else [None] * len(checks)
     answers: list[Group] = [{}] * len(checks)
     for asked, indices in groups.items():
         assessment = _judged(editions[asked], asked[1], checks, balls, indices)
+        judged[asked] = assessment, indices
         limits = balance_limits(assessment, asked[1]) if whole else None
         for place, index in enumerate(indices):
             budget.check()
@@ -58,7 +62,28 @@ def evaluate_checks(items: Sequence[Loaded]) -> list[Group]:
             else:
                 mended = _mended(check, balls[index], index, limits, place, work)
                 answers[index] = check_answer(check, derived[index], assessment, place, mended)
-    return answers
+    days = _other_days(checks, balls, judged)
+    return [
+        {**answer, "also_on": told} if told else answer for answer, told in zip(answers, days, strict=True)
+    ]
+
+
+def _other_days(
+    checks: Sequence[Check],
+    balls: Sequence[DrilledBall | None],
+    judged: Mapping[_Asked, tuple[Assessment, Sequence[int]]],
+) -> list[list[Group]]:
+    """What further days change, of each check that asks for them."""
+    told: list[dict[date, Group]] = [{} for _ in checks]
+    for (rules, decision), (assessment, indices) in judged.items():
+        places = {index: place for place, index in enumerate(indices)}
+        for day in sorted({day for index in indices for day in checks[index].also_on}):
+            budget.check()
+            asking = [index for index in indices if day in checks[index].also_on]
+            other = _judged(replace(rules, on=day).edition(), decision, checks, balls, asking)
+            for place, index in enumerate(asking):
+                told[index][day] = other_day(day, other, place, assessment, places[index])
+    return [[days[day] for day in check.also_on] for check, days in zip(checks, told, strict=True)]
 
 
 def evaluate_drillings(items: Sequence[Loaded]) -> list[Group]:

@@ -249,6 +249,7 @@ class Check:
     decision: Decision = Decision()  # noqa: RUF009
     remedies: RemedyBounds = RemedyBounds()
     detail: str = "full"
+    also_on: tuple[datetime.date, ...] = ()
 
     @classmethod
     def of(cls, loaded: Mapping[str, Any]) -> Check:
@@ -262,6 +263,7 @@ class Check:
             decision=Decision(**loaded.get("decision", {})),
             remedies=RemedyBounds(**loaded.get("remedies", {})),
             detail=loaded.get("detail", "full"),
+            also_on=tuple(loaded.get("also_on", ())),
         )
 
 

@@ -26,6 +26,7 @@ def content(asked: SigningRequest, verdict: Item, *, demo: bool) -> Item:
         "findings": short(verdict["findings"]),
         "rules": verdict["rules"],
         "demo": demo,
+        **({"also_on": verdict["also_on"]} if "also_on" in verdict else {}),
         **{name: text for name, text in people.items() if text is not None},
     }
 
