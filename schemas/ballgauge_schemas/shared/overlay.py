@@ -24,6 +24,7 @@ from ballgauge_schemas.shared.wording import json_type
 
 OVERLAY_PATTERN = r"^[a-z][a-z0-9_-]{0,39}$"
 _WORD = r"^[a-z][a-z0-9_]*$"
+_FILLED = r"^[^\u0000-\u001f\u007f-\u009f]+$"
 
 
 def _word(example: str, description: str, **options: Any) -> Text:
@@ -31,7 +32,7 @@ def _word(example: str, description: str, **options: Any) -> Text:
 
 
 def _line(example: str, description: str, maximum: int = 300, **options: Any) -> Text:
-    return Text(example, description, maximum=maximum, **options)
+    return Text(example, description, maximum=maximum, pattern=_FILLED, **options)
 
 
 class BoundsSchema(Schema):
@@ -124,7 +125,7 @@ class OverlayRuleSchema(Schema):
     title = _line("Hardness at this event", "The rule in a few words; without it, the id.", 120)
     clause = _line("4.2", "Clause of its document.", 60)
     quantity = _word("hardness", "What is judged; `ballgauge rules new` lists the quantities.")
-    unit = Text("Shore D", "Unit of its limits, which must be the quantity's own.", maximum=20)
+    unit = _line("Shore D", "Unit of its limits, which must be the quantity's own.", 20)
     binds = Choice(words.BINDS, "The day that binds a ball.", assumed="use")
     stages = Several(
         Choice(words.STAGES, "A stage."), 1, 2, "Stages it belongs to; without them, play alone."
