@@ -161,9 +161,7 @@ class Engine:
     url = Embedded.url
     failures: tuple[type[Exception], ...] = ()
 
-    def __init__(
-        self, scheduler: str | None = None, rulebooks: str | os.PathLike[str] | None = None
-    ) -> None:
+    def __init__(self, scheduler: str | None = None, rulebooks: str | os.PathLike[str] | None = None) -> None:
         with required():
             from ballgauge_service.web.direct import Direct
         self._direct, self._scheduler = Direct(), scheduler

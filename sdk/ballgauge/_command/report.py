@@ -33,10 +33,11 @@ def check(paper: Paper, document: Document) -> None:
 
 
 def _changes(day: Document) -> str:
-    return "; ".join(
-        f"{each['title']}: {words(each['outcome'] or 'no rule')}, else {words(each['before'] or 'no rule')}"
+    told = (
+        (each["title"], *(words(each[when] or "not judged") for when in ("outcome", "before")))
         for each in day["changes"]
     )
+    return "; ".join(f"{title}: {now}, else {before}" for title, now, before in told)
 
 
 def _found(result: Document) -> Sequence[Document]:

@@ -20,7 +20,7 @@ from ballgauge_schemas.shared.words import OUTCOMES
 from ballgauge_service.check.evaluate import evaluate_checks, evaluate_drillings
 from ballgauge_service.core.collector import uncollected
 from ballgauge_service.core.refusal import InvalidInput
-from ballgauge_service.rulebooks import UnknownRulebookError, listing
+from ballgauge_service.rulebooks import UnknownRulebookError, listing, use
 from ballgauge_service.web.http import bodies, deprecation, refusals, request_log, serializer
 from ballgauge_service.web.http.refusals import Refusal
 
@@ -134,6 +134,8 @@ class Direct:
     @uncollected()
     def answer(self, method: str, path: str, query: str, body: bytes) -> Answer:
         """Answer a request, with a problem where it is refused. `body` is JSON, whole."""
+        # An application that ran in this thread may have left its own rulebooks.
+        use(None)
         started, request_id, asked, names = time.perf_counter(), request_log.request_id(""), None, []
         try:
             if method == "GET":
