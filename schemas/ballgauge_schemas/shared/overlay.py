@@ -203,7 +203,7 @@ def overlay_fields() -> tuple[Text, Several]:
     """The members of a request's rules that lay overlays over them."""
     one = Text(
         "australia",
-        "National or local differences laid over the rulebook, by name; see `overlays`.",
+        "National or local differences laid over the rulebook.",
         pattern=OVERLAY_PATTERN,
         maximum=40,
     )

@@ -92,10 +92,10 @@ def _walk(schema: Schema, above: str) -> list[Field]:
         path = f"{above}{name}"
         if isinstance(field, Part):
             found += _walk(field.schema, f"{path}.")
-        elif isinstance(field, Several) and isinstance(field.inner, OverlayField):
-            continue
-        elif isinstance(field, Several) and isinstance(field.inner, Part):
-            found += _walk(field.inner.schema, f"{path}.*.")
+        elif isinstance(field, Several):
+            # Days and overlays have no field of a form.
+            if isinstance(field.inner, Part) and not isinstance(field.inner, OverlayField):
+                found += _walk(field.inner.schema, f"{path}.*.")
         else:
             found.append(_field(path, field))
     return found
