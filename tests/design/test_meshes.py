@@ -8,13 +8,20 @@ import tracemalloc
 import zipfile
 from typing import Any
 
+import manifold3d
 import numpy as np
 import pytest
 import trimesh
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from ballgauge_service.core.refusal import InvalidInput
+from ballgauge_service.design.mass import visible_moments
 from ballgauge_service.design.solids import meshes
-from ballgauge_service.design.solids.meshes import checked_mesh, mesh_moments, read_mesh
+from ballgauge_service.design.solids.meshes import checked_mesh, read_mesh
+from ballgauge_service.design.solids.packing import pack
+from ballgauge_service.design.solids.polyhedra import mesh_moments
+from ballgauge_service.design.solids.solids import Design, Solid, Sphere
 
 BLOB = trimesh.creation.icosphere(subdivisions=3)
 BLOB.vertices = BLOB.vertices * [20.0, 30.0, 25.0] + [3.0, -2.0, 1.0]
@@ -84,6 +91,88 @@ def test_sound_surfaces_are_not_accused() -> None:
     shell = checked_mesh(np.vstack([BOX.vertices, BOX.vertices * 0.5]), hollow)
     assert mesh_moments(shell.vertices, shell.faces)[0] == pytest.approx(7.0)
     checked_mesh(*_torus())
+
+
+def bodies(*parts: trimesh.Trimesh) -> tuple[np.ndarray, np.ndarray]:
+    joined = trimesh.util.concatenate(parts)
+    return joined.vertices, joined.faces
+
+
+def moved(part: trimesh.Trimesh, *by: float, size: float = 1.0, inward: bool = False) -> trimesh.Trimesh:
+    made = part.copy()
+    made.apply_scale(size)
+    made.apply_translation(by)
+    if inward:
+        made.invert()
+    return made
+
+
+ROD = trimesh.creation.cylinder(1.0, 2.0, sections=16)
+MIRRORED = trimesh.creation.icosphere(subdivisions=1)
+MIRRORED.vertices = MIRRORED.vertices * [-1.0, 1.0, 1.0] + [0.85, 0.0, 0.0]
+MIRRORED.invert()
+
+
+@pytest.mark.parametrize(
+    "parts",
+    [
+        (ROD, moved(ROD, 0.0, 0.0, 0.7)),
+        (BOX, moved(BOX, 0.5, 0.0, 0.0)),
+        (BOX, moved(BOX, 0.5, 0.0, 0.0, size=0.8, inward=True)),
+        (trimesh.creation.icosphere(subdivisions=1), MIRRORED),
+    ],
+)
+def test_bodies_that_overlap_along_their_faces_are_refused(parts: tuple[trimesh.Trimesh, ...]) -> None:
+    """Shifted along their own faces or mirrored, no edge passes through the inside of a face."""
+    assert any(
+        words in surface_refusal(*bodies(*parts)) for words in ("bodies of the mesh overlap", "cuts itself")
+    )
+
+
+def test_shells_inside_out_are_refused() -> None:
+    """An inward shell is a void of something, or nothing."""
+    assert "inside out" in surface_refusal(*bodies(BOX, moved(BOX, 5.0, 0.0, 0.0, inward=True)))
+    twice = (moved(BOX, 0.0, 0.0, 0.0, size=each, inward=True) for each in (0.8, 0.5))
+    assert "inside out" in surface_refusal(*bodies(BOX, *twice))
+
+
+def manifold(part: trimesh.Trimesh) -> manifold3d.Manifold:
+    return manifold3d.Manifold(
+        manifold3d.Mesh64(np.ascontiguousarray(part.vertices), np.ascontiguousarray(part.faces, np.uint64))
+    )
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    st.lists(
+        st.tuples(st.sampled_from([BOX, ROD]), st.integers(-4, 4), st.integers(1, 4), st.booleans()),
+        min_size=1,
+        max_size=3,
+    )
+)
+def test_closed_form_lines_and_booleans_agree_on_every_mesh_that_is_accepted(
+    drawn: list[tuple[trimesh.Trimesh, int, int, bool]],
+) -> None:
+    """Bodies apart, stacked, flush, nested, and voids: the union less the voids, by another library."""
+    parts = [moved(BOX, 0.0, 0.0, 0.0)]
+    hollow = []
+    for part, height, size, inward in drawn:
+        made = moved(part, 0.0, 0.0, 0.4 * height, size=0.2 * size)
+        hollow.append((manifold(made), inward))
+        parts.append(moved(part, 0.0, 0.0, 0.4 * height, size=0.2 * size, inward=inward))
+    try:
+        mesh = checked_mesh(*bodies(*parts))
+    except InvalidInput:
+        return
+    body = manifold(BOX)
+    for each, inward in hollow:
+        body = body - each if inward else body + each
+    assert mesh_moments(mesh.vertices, mesh.faces)[0] == pytest.approx(body.volume(), rel=1e-9)
+    # A mote on a corner is cut by it, so that lines find the volume.
+    mote = Solid(Sphere(0.02), 1.0, position=(1.0, 1.0, 1.0))
+    found = visible_moments(pack(Design((Solid(Sphere(8.6), 1.0), Solid(mesh, 2.0), mote))), cells=150)
+    assert not found.exact
+    assert found.moments[1, 0] == pytest.approx(body.volume(), abs=1e-5 + found.error[0])
 
 
 def _torus() -> tuple[np.ndarray, np.ndarray]:

@@ -193,7 +193,8 @@ def _packed(name: str, member: str, make: Callable[[], Feed]) -> Feed:
 def _mesh(kind: str) -> Feed:
     """A mesh; what is taken is closed, and encloses something."""
     from ballgauge_service.core.refusal import InvalidInput
-    from ballgauge_service.design.solids.meshes import mesh_moments, read_mesh
+    from ballgauge_service.design.solids.meshes import read_mesh
+    from ballgauge_service.design.solids.polyhedra import mesh_moments
 
     def feed(data: bytes) -> None:
         try:

@@ -146,8 +146,11 @@ def _side(ax: float, ay: float, bx: float, by: float, u: float, v: float) -> flo
 
 
 @compiled
-def _mesh_hits(packed: Packed, bins: Bins, k: int, u: float, v: float, hits: Floats) -> int:
-    """Write the sorted heights at which the line (u, v) passes the mesh's faces; return how many."""
+def mesh_faces_hit(packed: Packed, bins: Bins, k: int, u: float, v: float, hits: Floats) -> int:
+    """Write the faces that the line (u, v) passes into `hits` (n, 2) as they come; return how many.
+
+    The height, and the face's number plus one, negative where the face looks down the line.
+    """
     grid = bins.grid
     i = math.floor((u - grid[k, 0]) / grid[k, 2])
     j = math.floor((v - grid[k, 1]) / grid[k, 3])
@@ -164,11 +167,11 @@ def _mesh_hits(packed: Packed, bins: Bins, k: int, u: float, v: float, hits: Flo
         wa = _side(p[b, 0], p[b, 1], p[c, 0], p[c, 1], u, v)
         wb = _side(p[c, 0], p[c, 1], p[a, 0], p[a, 1], u, v)
         wc = _side(p[a, 0], p[a, 1], p[b, 0], p[b, 1], u, v)
-        inside = (wa > 0.0 and wb > 0.0 and wc > 0.0) or (wa < 0.0 and wb < 0.0 and wc < 0.0)
-        if inside and count < hits.shape[0]:
-            hits[count] = (wa * p[a, 2] + wb * p[b, 2] + wc * p[c, 2]) / (wa + wb + wc)
+        up = wa > 0.0 and wb > 0.0 and wc > 0.0
+        if (up or (wa < 0.0 and wb < 0.0 and wc < 0.0)) and count < hits.shape[0]:
+            hits[count, 0] = (wa * p[a, 2] + wb * p[b, 2] + wc * p[c, 2]) / (wa + wb + wc)
+            hits[count, 1] = f + 1.0 if up else -1.0 - f
             count += 1
-    sort_values(hits, count)
     return count
 
 
@@ -186,12 +189,16 @@ def _add(found: Floats, count: int, k: int, low: float, high: float) -> int:
 @compiled
 def _add_mesh(packed: Packed, bins: Bins, k: int, u: float, v: float, found: Floats, count: int) -> int:
     """Append the stretches inside a mesh; a line through an edge is moved aside until its hits pair up."""
+    faces = np.empty((MOST_HITS, 2))
     hits = np.empty(MOST_HITS)
     number = 1
     for attempt in range(8):
-        number = _mesh_hits(packed, bins, k, u + attempt * 1.7e-9, v + attempt * 1.1e-9, hits)
+        number = mesh_faces_hit(packed, bins, k, u + attempt * 1.7e-9, v + attempt * 1.1e-9, faces)
         if number % 2 == 0:
             break
+    for n in range(number):
+        hits[n] = faces[n, 0]
+    sort_values(hits, number)
     for n in range(number // 2):
         count = _add(found, count, k, hits[2 * n], hits[2 * n + 1])
     return count

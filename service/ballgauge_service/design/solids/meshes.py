@@ -14,9 +14,10 @@ from typing import Any
 import numpy as np
 import trimesh
 
-from ballgauge_service.core.compiled import compiled
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.design.solids.archives import MOST_BYTES, BadArchive, checked_archive
+from ballgauge_service.design.solids.polyhedra import mesh_moments
+from ballgauge_service.design.solids.shells import BadShell, outer_faces
 from ballgauge_service.design.solids.solids import Mesh
 from ballgauge_service.design.solids.surfaces import MOST_FOUND, Floats, Numbers, first_crossings
 
@@ -98,43 +99,6 @@ def _loaded(data: bytes, file_type: str) -> tuple[Floats, Numbers]:
     return vertices, faces
 
 
-@compiled
-def _add_tetrahedra(vertices: Floats, faces: Numbers, out: Floats) -> None:
-    for f in range(faces.shape[0]):
-        a = vertices[faces[f, 0]]
-        b = vertices[faces[f, 1]]
-        c = vertices[faces[f, 2]]
-        six = (
-            a[0] * (b[1] * c[2] - b[2] * c[1])
-            - a[1] * (b[0] * c[2] - b[2] * c[0])
-            + a[2] * (b[0] * c[1] - b[1] * c[0])
-        )
-        out[0] += six / 6.0
-        slot = 7
-        for i in range(3):
-            total = a[i] + b[i] + c[i]
-            out[1 + i] += six * total / 24.0
-            out[4 + i] += six * (total * total + a[i] * a[i] + b[i] * b[i] + c[i] * c[i]) / 120.0
-            for j in range(i + 1, 3):
-                other = a[j] + b[j] + c[j]
-                out[slot] += six * (total * other + a[i] * a[j] + b[i] * b[j] + c[i] * c[j]) / 120.0
-                slot += 1
-
-
-def mesh_moments(vertices: Floats, faces: Numbers) -> Floats:
-    """Volume, first moments and second moments xx, yy, zz, xy, xz, yz of a closed mesh, (10,) [in^3..in^5].
-
-    Sum over the tetrahedra between the origin and each face; moments of a tetrahedron with one corner at the
-    origin: V (s_i s_j + sum of the corners' products) / 20, s the sum of the corners (Tonon, 2004, from
-    memory).
-    """
-    out = np.zeros(10)
-    _add_tetrahedra(
-        np.ascontiguousarray(vertices, dtype=np.float64), np.ascontiguousarray(faces, dtype=np.int64), out
-    )
-    return out
-
-
 def _place(vertex: Floats) -> str:
     return "(" + ", ".join(f"{value:.4g}" for value in vertex) + ")"
 
@@ -176,14 +140,18 @@ def _surface_problems(vertices: Floats, faces: Numbers) -> list[str]:
     if len(pairs):
         middles = [_place(vertices[faces[pair].ravel()].mean(axis=0)) for pair in pairs]
         problems.append("the surface cuts itself near " + _places(middles, len(middles)))
-    if not problems:
-        volume = mesh_moments(vertices, faces)[0]
-        if volume < 0.0:
-            far = vertices[int(np.argmax(np.linalg.norm(vertices, axis=1)))]
-            problems.append(f"the surface is inside out: its faces look inward, at {_place(far)} for one")
-        elif volume < 1e-9:
-            problems.append("the surface encloses no volume")
     return problems
+
+
+def _united(vertices: Floats, faces: Numbers) -> Numbers:
+    """The faces that bound the body; shells wholly inside another change nothing of it and are left out."""
+    try:
+        kept = outer_faces(vertices, faces)
+    except BadShell as bad:
+        raise _refuse(f"{bad} {_place(bad.place)}") from None
+    if mesh_moments(vertices, kept)[0] < 1e-9:
+        raise _refuse("the surface encloses no volume")
+    return kept
 
 
 def checked_mesh(vertices: Floats, faces: Numbers) -> Mesh:
@@ -219,7 +187,8 @@ def checked_mesh(vertices: Floats, faces: Numbers) -> Mesh:
     problems = _surface_problems(vertices, triangles) if enough else ["fewer than four faces have area"]
     if problems:
         raise _refuse(*problems)
-    return Mesh(np.ascontiguousarray(vertices), triangles)
+    kept = _united(vertices, triangles)
+    return Mesh(np.ascontiguousarray(vertices), kept, united=len(kept) < len(triangles))
 
 
 def read_mesh(data: bytes, file_type: str, unit: str = "mm") -> Mesh:

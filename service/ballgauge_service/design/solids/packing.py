@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from ballgauge_service.design.solids.meshes import mesh_moments
+from ballgauge_service.design.solids.polyhedra import mesh_moments
 from ballgauge_service.design.solids.solids import (
     Cone,
     Cylinder,

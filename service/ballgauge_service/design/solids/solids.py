@@ -100,7 +100,8 @@ class Mesh:
     """A closed surface of triangles: vertices (v, 3) [in], faces (f, 3) with outward normals.
 
     Use `meshes.read_mesh` or `meshes.checked_mesh`, which judge the surface; this class trusts its arrays. A
-    mesh equals itself alone. name: of the design's mesh that it is.
+    mesh equals itself alone. name: of the design's mesh that it is; united: bodies within another were left
+    out of it.
     """
 
     kind: ClassVar[str] = "mesh"
@@ -108,6 +109,7 @@ class Mesh:
     faces: NDArray[np.int64] = field(repr=False)
     scale: float = 1.0
     name: str = ""
+    united: bool = False
 
 
 Shape = Sphere | Ellipsoid | Cylinder | Cone | Frustum | Profile | RoundedBox | Mesh

@@ -68,9 +68,9 @@ def _mark_groups(active: Flags, found: Numbers, group: Numbers) -> None:
 
 @compiled
 def container(found: Numbers, group: Numbers, k: int) -> int:
-    """The last solid before k that contains it and is not of its group; 0, the ball, at least."""
+    """The last solid before k that contains it, is not hidden and not of its group; 0, the ball, at least."""
     for c in range(k - 1, 0, -1):
-        if found[c, k] == SECOND_WITHIN and (group[k] < 0 or group[c] != group[k]):
+        if group[c] != HIDDEN and found[c, k] == SECOND_WITHIN and (group[k] < 0 or group[c] != group[k]):
             return c
     return 0
 
