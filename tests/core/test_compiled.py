@@ -5,8 +5,10 @@ from __future__ import annotations
 import importlib
 import math
 import pkgutil
+import time
 from collections.abc import Callable
 from importlib.resources import files
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -197,3 +199,22 @@ def test_a_kernel_stays_interpreted_until_machine_code_pays(monkeypatch: pytest.
     assert kernel.expecting(0.0) == kernel.compiled
     monkeypatch.setattr(compiled, "available", lambda: False)
     assert kernel.expecting(2.0 * compiled.COMPILING) == kernel.interpreted
+
+
+def test_the_working_clock_stands_still_while_code_is_made(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """A request's time is for its work: of the time that compiling takes at first, next to none counts."""
+    monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path))
+    fresh = Way(compiled._compile)
+    # The compiler itself is loaded by now.
+    fresh.of(sphere.dot)((1.0, 0.0, 0.0), (0.0, 1.0, 0.0))
+    began, worked = time.monotonic(), compiled.working_clock()
+    function = fresh.of(sphere.angle_between)
+    function((1.0, 0.0, 0.0), (0.0, 1.0, 0.0))
+    took = time.monotonic() - began
+    counted = compiled.working_clock() - worked
+    assert counted < 0.5 * took
+    again = compiled.working_clock()
+    time.sleep(0.05)
+    assert compiled.working_clock() - again >= 0.05

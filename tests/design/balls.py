@@ -11,8 +11,17 @@ from dataclasses import replace
 import numpy as np
 
 from ballgauge_service.design.solids.packing import COLUMNS
-from ballgauge_service.design.solids.rotations import Rotation, as_rotation
-from ballgauge_service.design.solids.solids import Cylinder, Design, Ellipsoid, Profile, Shape, Solid, Sphere
+from ballgauge_service.design.solids.rotations import Rotation, about, as_rotation
+from ballgauge_service.design.solids.solids import (
+    Cylinder,
+    Design,
+    Ellipsoid,
+    Profile,
+    RoundedBox,
+    Shape,
+    Solid,
+    Sphere,
+)
 
 DISC_HEIGHT = 2.88
 """Distance of the disc's middle from the center of the ball [in]."""
@@ -37,6 +46,11 @@ def _ball(name: str, disc_at: float | None) -> Design:
 TERN = _ball("Tern", None)
 TERN_WEIGHTED = _ball("Tern Weighted", -DISC_HEIGHT)
 TERN_TOPWEIGHTED = _ball("Tern Topweighted", DISC_HEIGHT)
+BLOCK = Solid(
+    RoundedBox(2.0, 4.4, 1.2, 0.2), 3.2, "other", "block", (0.1, 0.1, 0.5), about((1.0, 0.5, 0.2), 25.0)
+)
+TERN_BLOCK = Design((*TERN.solids, BLOCK), "Tern Block")
+"""A tilted block cuts the triaxial core, so that its numbers take a cubature."""
 
 
 def without(design: Design, name: str) -> Design:

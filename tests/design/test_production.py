@@ -18,8 +18,8 @@ from ballgauge_service.design.solids.packing import pack
 from ballgauge_service.design.solids.rotations import about
 from ballgauge_service.design.solids.solids import Cylinder, Design, Solid, Sphere
 
+from .balls import TERN_BLOCK, product
 from .balls import TERN_WEIGHTED as TERN
-from .balls import product
 
 MOVED = ("filler", "core", "disc", "pin")
 CORE = Tolerance(("core",), "density", standard_deviation=0.03)
@@ -168,7 +168,28 @@ def test_study_can_be_cancelled() -> None:
 
     def cancelled() -> bool:
         asked.append(1)
-        return len(asked) > 4
+        return len(asked) > 2
 
     with pytest.raises(Cancelled):
         study(TERN, Production((CORE,)), run=Run(cancelled=cancelled))
+
+
+def test_densities_of_solids_that_cut_each_other_are_sampled_from_one_cubature() -> None:
+    """10,000 samples with their limits, against designs asked one by one."""
+    wide = Tolerance(("block", "core"), "density", half_width=0.3)
+    job = Production((wide,), 10_000)
+    limits = {"rg": (2.0, 2.46)}
+    found = study(TERN_BLOCK, job, limits)
+    spread = {each.number: each for each in found.spreads}
+    ends = []
+    for by in (-0.3, 0.0, 0.3):
+        made = TERN_BLOCK
+        for name in wide.solids:
+            solid = made.solids[made.index(name)]
+            made = made.with_solid(name, replace(solid, density=solid.density + by))
+        ends.append(properties(made, contributions=False))
+    assert spread["rg"].nominal == pytest.approx(ends[1].rg, abs=1e-6)
+    slope = (ends[2].weight - ends[0].weight) / 0.6
+    assert spread["weight"].standard_deviation == pytest.approx(slope * 0.3 / math.sqrt(3.0), rel=1e-3)
+    low, high = spread["rg"].quantiles["0.00135"], spread["rg"].quantiles["0.99865"]
+    assert (low, high) == pytest.approx((ends[2].rg, ends[0].rg), abs=2e-4)

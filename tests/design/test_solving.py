@@ -6,13 +6,14 @@ from dataclasses import replace
 
 import pytest
 
-from ballgauge_service.core.budget import Cancelled, Run
+from ballgauge_service.core.budget import WORK_LIMIT, Allowance, Cancelled, Run
+from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.design.mass import properties
 from ballgauge_service.design.model import with_value
 from ballgauge_service.design.solids.solids import Design
 from ballgauge_service.design.solving import Family, Front, Parameter, Solve, Target, family, solve, trade_off
 
-from .balls import TERN
+from .balls import TERN, TERN_BLOCK
 
 CORE = Parameter(("core",), "density", 1.5, 3.7)
 FILLER = Parameter(("filler",), "density", 0.7, 1.3)
@@ -138,3 +139,45 @@ def test_progress_and_cancel() -> None:
     assert told[-1] == 1.0
     with pytest.raises(Cancelled):
         solve(TERN, job, run=Run(cancelled=lambda: len(told) > 0))
+
+
+def test_densities_of_solids_that_cut_each_other_take_one_cubature() -> None:
+    """Moments are linear in the densities: all starts and a family together cost less than ten designs."""
+    hidden = numbers(with_value(with_value(TERN_BLOCK, CORE, 2.4), FILLER, 0.9))
+    targets = tuple(Target(name, hidden[name], 1e-3) for name in ("weight", "rg"))
+    run = Allowance(2)
+    run.add(0.9 * WORK_LIMIT)
+    found = solve(TERN_BLOCK, Solve((CORE, FILLER), targets, seed=1), run=run)
+    assert found.met
+    best = found.solutions[0]
+    assert best.values == pytest.approx((2.4, 0.9), abs=0.01)
+    again = numbers(best.design)
+    for name, value in again.items():
+        assert best.numbers[name] == pytest.approx(value, abs=2e-6)
+    members = family(TERN_BLOCK, Family((CORE, replace(FILLER, lower=0.4)), (13.0, 15.0)), run=run)
+    for member in members:
+        assert numbers(member.solution.design)["weight"] == pytest.approx(member.weight, abs=1e-3)
+
+
+def test_a_search_too_much_to_compute_is_refused_before_the_work_and_says_what_fits() -> None:
+    """Of a design whose solids cut each other, one size may move where two may not."""
+    sizes = (WIDE, Parameter(("core",), "length_x", 3.0, 4.0))
+    run = Allowance(1)
+    run.add(WORK_LIMIT - 7e5)
+    with pytest.raises(InvalidInput, match="at most 1 sizes") as caught:
+        solve(TERN_BLOCK, Solve(sizes, (Target("weight", 15.0, 0.01),), seed=1), run=run)
+    assert caught.value.faults[0].pointer == "/parameters"
+    assert run.fits(7e5)
+
+
+def test_targets_that_conflict_among_themselves_tell_of_the_best_compromise() -> None:
+    """Three targets of two densities: no number told is of a fit that leaves its own target out."""
+    targets = (Target("weight", 15.5, 0.01), Target("rg", 2.4, 0.001), Target("differential", 0.08, 5e-4))
+    found = solve(TERN, Solve((CORE, FILLER), targets, seed=1, starts=4))
+    assert not found.met
+    best = found.solutions[0]
+    told = [each for each in found.conflicts if not each.others_met]
+    assert told
+    for each in told:
+        assert each.nearest == pytest.approx(best.numbers[each.target.number], rel=1e-9)
+        assert each.off == pytest.approx(abs(each.nearest - each.target.value) - each.target.tolerance)

@@ -389,17 +389,14 @@ def test_whoever_leaves_ends_the_work(app: Any) -> None:
     assert "design" not in {thread.name for thread in threading.enumerate()}
 
 
-def test_compiling_does_not_count(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Against a clock by hand: the first run of a job in a process has no deadline, the next has."""
+def test_time_is_up() -> None:
+    """Against a clock by hand: all jobs of a request share one deadline."""
     now = [0.0]
-    monkeypatch.setattr(budget, "_COMPILED", {""})
     run = budget.Allowance(2, clock=lambda: now[0])
-    run.begin("properties", "kernels")
-    now[0] = 10 * budget.DEADLINE
+    run.begin("properties")
+    now[0] = budget.DEADLINE - 1.0
     run.check()
-    run.begin("properties of the second design", "kernels")
-    now[0] += budget.DEADLINE - 1.0
-    run.check()
+    run.begin("properties of the second design")
     now[0] += 2.0
     with pytest.raises(InvalidInput, match="and ended"):
         run.check()

@@ -12,11 +12,11 @@ slower than the estimates.
 from __future__ import annotations
 
 import threading
-import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 
+from ballgauge_service.core.compiled import working_clock
 from ballgauge_service.core.refusal import Fault, InvalidInput
 
 WORK_LIMIT = 2e7
@@ -48,10 +48,10 @@ class Deadline:
     seconds : float
         From now, and from each call of `renew` [s].
     clock : callable () -> float
-        Seconds, rising; never a clock that can be set.
+        Seconds, rising; never a clock that can be set. Making machine code does not count unless told.
     """
 
-    def __init__(self, seconds: float, clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(self, seconds: float, clock: Callable[[], float] = working_clock) -> None:
         self.seconds = seconds
         self._clock = clock
         self._end = clock() + seconds
@@ -131,15 +131,18 @@ class Run:
         if self._cancelled is not None and self._cancelled():
             raise Cancelled("the run was canceled")
 
+    def add(self, work: float) -> None:
+        """Count work beside that of the evaluations [µs]; a run without an allowance counts none."""
+
+    def fits(self, work: float) -> bool:
+        """Whether that much more work is still allowed [µs]."""
+        return True
+
     def report(self, share: float, doing: str) -> None:
         """Tell the caller how far the run is; also a point where it can be cancelled."""
         self.check()
         if self._progress is not None:
             self._progress(min(max(share, 0.0), 1.0), doing)
-
-
-_COMPILED = {""}
-"""What has run before in this process."""
 
 
 class Allowance(Run):
@@ -160,47 +163,41 @@ class Allowance(Run):
         jobs: int,
         progress: Progress | None = None,
         cancelled: CancelToken | None = None,
-        clock: Callable[[], float] = time.monotonic,
+        clock: Callable[[], float] = working_clock,
     ) -> None:
         super().__init__(progress, cancelled)
         self._jobs, self._job, self._doing = max(jobs, 1), -1, ""
         self._price, self._spent, self._told = 0.0, 0.0, 0.0
-        self._clock = clock
-        self._began, self._kernels = clock(), ""
         self._deadline = Deadline(DEADLINE, clock)
 
-    def begin(self, doing: str, kernels: str, price: float = 0.0) -> None:
-        """Begin the next job, each evaluation of which costs `price` [µs].
-
-        kernels: what the job runs; the time of its first run in a process, which compiles it, does not count.
-        """
-        self.end()
+    def begin(self, doing: str, price: float = 0.0) -> None:
+        """Begin the next job, each evaluation of which costs `price` [µs]."""
         self._job, self._doing, self._price = self._job + 1, doing, price
-        self._kernels, self._began = kernels, self._clock()
         self.report(0.0, "")
-
-    def end(self) -> None:
-        """End the present job."""
-        if self._kernels not in _COMPILED:
-            self._deadline.extend(self._clock() - self._began)
-            _COMPILED.add(self._kernels)
 
     def check(self) -> None:
         """Count one evaluation. Raises InvalidInput where work or time is up, Cancelled by the token."""
         super().check()
-        self._spent += self._price
+        self.add(self._price)
+        try:
+            self._deadline.check()
+        except DeadlinePassed as passed:
+            raise InvalidInput([Fault("", str(passed))]) from None
+
+    def add(self, work: float) -> None:
+        """Count work [µs]. Raises InvalidInput where it is more than is allowed."""
+        self._spent += work
         if self._spent > WORK_LIMIT:
             words = "fewer starts, parameters, targets or points"
             raise InvalidInput([Fault("", f"too much to compute in one request: ask for {words}")])
-        if self._kernels in _COMPILED:
-            try:
-                self._deadline.check()
-            except DeadlinePassed as passed:
-                raise InvalidInput([Fault("", str(passed))]) from None
+
+    def fits(self, work: float) -> bool:
+        """Whether that much more work is still allowed [µs]."""
+        return self._spent + work <= WORK_LIMIT
 
     def affords(self, evaluations: float) -> bool:
         """Whether that many evaluations of the present job are still allowed."""
-        return self._spent + self._price * evaluations <= WORK_LIMIT
+        return self.fits(self._price * evaluations)
 
     def left(self) -> int:
         """Evaluations of the present job that are still allowed."""

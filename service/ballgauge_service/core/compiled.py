@@ -175,7 +175,11 @@ _MATH = SimpleNamespace(
 def _compile(kernel: Kernel[..., Any], function: FunctionType) -> Callable[..., Any]:
     # Deferred: the compiler takes over a second to load.
     import numba
+    from numba.core import event
 
+    if not _watched:
+        register: Any = event.register
+        _watched.append(register("numba:compile", _watch(event)))
     options: dict[str, Any] = {"nogil": True, "error_model": "numpy"}
     settings: Any = numba.config
     before = settings.CACHE_DIR
@@ -190,9 +194,38 @@ def _compile(kernel: Kernel[..., Any], function: FunctionType) -> Callable[..., 
     return cast(Callable[..., Any], machine)
 
 
+def _watch(event: Any) -> Any:
+    """A listener that adds up the time of compiling, which one thread does at a time."""
+
+    class Watch(event.Listener):  # type: ignore[misc]
+        depth = 0
+
+        def on_start(self, _: Any) -> None:
+            self.depth += 1
+            if self.depth == 1:
+                _making[1] = time.monotonic()
+
+        def on_end(self, _: Any) -> None:
+            self.depth -= 1
+            if self.depth == 0:
+                _making[:] = [_making[0] + time.monotonic() - _making[1], math.inf]
+
+    return Watch()
+
+
+def working_clock() -> float:
+    """Seconds, rising while this process makes no machine code: what a request is given to work."""
+    now = time.monotonic()
+    made, since = _making
+    return now - made - max(now - since, 0.0)
+
+
 INTERPRETED = Way(lambda _, function: function, math=_MATH)
 COMPILED = Way(_compile)
 
+_watched: list[Any] = []
+_making = [0.0, math.inf]
+"""Seconds that this process has spent on making machine code, and when it began to, if it is at it."""
 _asked: set[str] = set()
 _spent = [0.0]
 """Seconds that this process has spent on interpreting kernels."""

@@ -249,14 +249,16 @@ def _solved(request: DesignRequest, solved: Solved, points: tuple[Solution, ...]
 
 def _conflict(conflict: Conflict) -> Group:
     target, names = conflict.target, conflict.with_targets
-    words = (
-        f"{target.number} comes no nearer to {target.value:g} than {conflict.nearest:.5g} "
-        f"({conflict.off:.3g} beyond its tolerance of {target.tolerance:g})"
-    )
-    if not conflict.others_met:
-        words += "; the other targets conflict among themselves too"
-    elif names:
-        words += f" while {', '.join(names)} {'is' if len(names) == 1 else 'are'} met"
+    beyond = f"({conflict.off:.3g} beyond its tolerance of {target.tolerance:g})"
+    if conflict.others_met:
+        words = f"{target.number} comes no nearer to {target.value:g} than {conflict.nearest:.5g} {beyond}"
+        if names:
+            words += f" while {', '.join(names)} {'is' if len(names) == 1 else 'are'} met"
+    else:
+        words = (
+            f"{target.number} is {conflict.nearest:.5g} in the best compromise {beyond}; the other targets "
+            "conflict among themselves too"
+        )
     return {
         "number": target.number,
         "wanted": target.value,

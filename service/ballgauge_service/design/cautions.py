@@ -9,6 +9,7 @@ from ballgauge_service.core.caution import Caution
 from ballgauge_service.design.drilling import DrilledDesign
 from ballgauge_service.design.mass import MassProperties
 from ballgauge_service.design.request import Drill
+from ballgauge_service.design.solids.solids import Design, Mesh
 from ballgauge_service.design.solving import Front
 
 ADVICE = Caution(
@@ -28,6 +29,17 @@ def of_properties(made: MassProperties) -> Iterator[Caution]:
         listed = ", ".join(f"{name} {bound:.1e}" for name, bound in bounds.items())
         words = f"Solids cut each other off a common axis: the numbers have the error bounds {listed}."
         yield Caution("error_bound", words, "/design/solids")
+
+
+def of_meshes(design: Design, place: str) -> Iterator[Caution]:
+    """Bodies within bodies."""
+    for at, solid in enumerate(design.solids):
+        if isinstance(solid.shape, Mesh) and solid.shape.united:
+            words = (
+                f"The mesh of {solid.name!r} holds bodies within another, which add nothing to it: give each "
+                "a solid of its own to weigh it, or turn its faces inward for a void."
+            )
+            yield Caution("bodies_united", words, f"{place}/solids/{at}")
 
 
 def left_out(place: str) -> Caution:
@@ -55,6 +67,12 @@ def of_drilling(found: DrilledDesign, drill: Drill, *, second: bool, first_holes
             "protection, and follow local codes and licensed practice."
         )
         yield Caution("drilling_safety", words, drill.place)
+
+
+def starts_left_out(searched: int, starts: int) -> Caution:
+    """A search that the work ended early."""
+    words = f"Only {searched} of {starts} starts were searched: more is too much to compute for this design."
+    return Caution("starts_left_out", words, "/solve/starts")
 
 
 def no_front(front: Front) -> Caution:

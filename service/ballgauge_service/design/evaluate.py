@@ -14,8 +14,15 @@ from ballgauge_service.design.answer import Result, answer_of
 from ballgauge_service.design.comparison import Row, compare_designs, compare_drillings
 from ballgauge_service.design.drilling import DrilledDesign, drill_design
 from ballgauge_service.design.mass import MassProperties, properties
-from ballgauge_service.design.prices import cells_for, evaluation_price, hole_cells_for, kernels_of
-from ballgauge_service.design.production import ProductionStudy, study
+from ballgauge_service.design.model import STUDY_CELLS
+from ballgauge_service.design.prices import (
+    cell_price,
+    cells_for,
+    cubature_price,
+    evaluation_price,
+    hole_cells_for,
+)
+from ballgauge_service.design.production import ProductionStudy, only_densities, study
 from ballgauge_service.design.request import DesignRequest, Drill, Files, Loaded, read_request
 from ballgauge_service.design.rules import Judged, judge_design, judge_drilled
 from ballgauge_service.design.solids.solids import Design
@@ -64,7 +71,6 @@ class _Evaluation:
     def __init__(self, request: DesignRequest, run: Allowance, bulk: Bulk | None) -> None:
         self.request, self.run, self.bulk = request, run, bulk
         self.design = request.design
-        self.kernels = kernels_of(request.design)
         self.cautions: list[Caution] = []
 
     def result(self) -> Result:
@@ -78,7 +84,7 @@ class _Evaluation:
             judged_drilled = judge_drilled(request.rules, made, drilled, request.drill, arm_given=arm_given)
         designs, drillings = self._comparison(made, drilled)
         solved = self._solved()
-        result = Result(
+        return Result(
             made=made,
             judged=judged,
             drilled=drilled,
@@ -91,20 +97,19 @@ class _Evaluation:
             production=self._production(judged),
             cautions=(*cautions.of_properties(made), *self.cautions, cautions.ADVICE),
         )
-        self.run.end()
-        return result
 
     def _properties(self, design: Design, doing: str, place: str) -> MassProperties:
-        self.run.begin(doing, f"properties {kernels_of(design)}")
+        self.run.begin(doing)
         with below(place):
             cells, each = cells_for(design)
             made = properties(design, self.request.arm, contributions=each, cells=cells, run=self.run)
+        self.cautions += cautions.of_meshes(design, place)
         if not each:
             self.cautions.append(cautions.left_out(place))
         return made
 
     def _drill(self, design: Design, drill: Drill, doing: str, *, second: bool = False) -> DrilledDesign:
-        self.run.begin(doing, f"drilling {kernels_of(design)}")
+        self.run.begin(doing)
         with below(drill.place):
             cells = hole_cells_for(design, len(drill.holes))
             drilled = drill_design(design, drill.layout, drill.holes, drill.arm, cells=cells, run=self.run)
@@ -130,15 +135,18 @@ class _Evaluation:
         job = self.request.solve
         if job is None:
             return None
-        self.run.begin("solving", f"solving {self.kernels}", evaluation_price(self.design))
+        self.run.begin("solving", evaluation_price(self.design))
         with below("/solve"):
-            return solve(self.design, job, balance_arm=self.request.arm, run=self.run)
+            solved = solve(self.design, job, balance_arm=self.request.arm, run=self.run)
+        if solved.searched < job.starts:
+            self.cautions.append(cautions.starts_left_out(solved.searched, job.starts))
+        return solved
 
     def _front(self) -> tuple[Solution, ...] | None:
         job = self.request.solve
         if job is None or job.front is None:
             return None
-        self.run.begin("trade-off", f"solving {self.kernels}", evaluation_price(self.design))
+        self.run.begin("trade-off", evaluation_price(self.design))
         with below("/solve"):
             front = trade_off(self.design, job, job.front, balance_arm=self.request.arm, run=self.run)
         if front is None:
@@ -149,7 +157,7 @@ class _Evaluation:
         job = self.request.family
         if job is None:
             return None
-        self.run.begin("family", f"solving {self.kernels}", evaluation_price(self.design))
+        self.run.begin("family", evaluation_price(self.design))
         with below("/family"):
             return family(self.design, job, balance_arm=self.request.arm, run=self.run)
 
@@ -158,7 +166,9 @@ class _Evaluation:
         if job is None:
             return None
         price = evaluation_price(self.design, sampled=True)
-        self.run.begin("production", f"production {self.kernels}", price)
+        if cell_price(self.design) and not only_densities(job.tolerances):
+            price += cubature_price(self.design, STUDY_CELLS)
+        self.run.begin("production", price)
         passes = 2 if judged.limits else 1
         if not self.run.affords(passes * job.samples):
             words = f"too much to compute for this design: at most {self.run.left() // passes} samples"

@@ -147,6 +147,7 @@ def _add_group(
     error: Floats,
     cells: int,
     tolerance: float,
+    any_density: bool,
 ) -> int:
     frame = lines_frame(tuple(_direction(packed, members).tolist()))
     rows = [int(k) for k in np.flatnonzero(members)]
@@ -161,6 +162,9 @@ def _add_group(
     ])  # fmt: skip
     table = packed.table
     contrast = table[:, DENSITY] - table[beneath, DENSITY]
+    if any_density:
+        # Neighbors of one density hide each other's errors; here no two are alike.
+        contrast = (-1.0) ** np.arange(len(table)) * np.maximum(np.abs(contrast), 1.0)
     radius = reach_from_centre(packed, 0)
     aim = tolerance * float(table[0, DENSITY]) * 4.0 / 3.0 * math.pi * radius**3
     found = np.empty_like(out)
@@ -176,12 +180,18 @@ def _add_group(
 
 
 def visible_moments(
-    packed: Packed, active: Flags | None = None, cells: int = CELLS, tolerance: float = TOLERANCE
+    packed: Packed,
+    active: Flags | None = None,
+    cells: int = CELLS,
+    tolerance: float = TOLERANCE,
+    *,
+    any_density: bool = False,
 ) -> Visible:
     """What is visible of each solid of a packed design.
 
     active (m,) bool: solids that are there (all); the others are as if replaced by what lies beneath them.
-    cells, tolerance: budget and aim of the cubature for solids that cut each other off a common axis.
+    cells, tolerance: budget and aim of the cubature for solids that cut each other off a common axis;
+    any_density: aim at the moments of each solid, for whatever densities they are used with.
     """
     most = packed.table.shape[0]
     there = np.ones(most, np.bool_) if active is None else active
@@ -192,7 +202,7 @@ def visible_moments(
     used = 0
     if add_visible(packed, there, group, beneath, out):
         for g in np.unique(group[group >= 0]):
-            used += _add_group(packed, group == g, beneath, out, error, cells, tolerance)
+            used += _add_group(packed, group == g, beneath, out, error, cells, tolerance, any_density)
     return Visible(out, used == 0, error, used)
 
 

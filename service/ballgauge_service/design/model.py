@@ -10,10 +10,11 @@ import numpy as np
 
 from ballgauge_schemas.shared.limits import BALANCE_ARM
 from ballgauge_schemas.shared.words import OFFSETS, POSITIONS, TILTS
+from ballgauge_service.core.budget import Run
 from ballgauge_service.core.compiled import compiled
 from ballgauge_service.core.refusal import Fault
-from ballgauge_service.design.mass import LENGTH, ball_moments, numbers_of, summed, visible_moments
-from ballgauge_service.design.solids.packing import BOX, KIND, SIZE, Packed, columns_of, pack
+from ballgauge_service.design.mass import LENGTH, Visible, ball_moments, numbers_of, summed, visible_moments
+from ballgauge_service.design.solids.packing import BOX, DENSITY, KIND, SIZE, Packed, columns_of, pack
 from ballgauge_service.design.solids.relations import TOUCH, reach_from_centre
 from ballgauge_service.design.solids.shapes import Floats
 from ballgauge_service.design.solids.solids import Design, RoundedBox, Shape, Solid
@@ -21,6 +22,9 @@ from ballgauge_service.design.solids.visible import Flags, add_visible
 
 STUDY_CELLS = 800
 """Cells of the cubature in a study where solids cut each other off a common axis (ours)."""
+
+KEPT = 64
+"""Shapes whose visible parts are remembered (ours)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +155,27 @@ def numbers_of_many(
 
 
 @compiled
+def numbers_of_densities(
+    visible: Floats, packed: Packed, samples: Floats, rows: np.ndarray, sources: np.ndarray, arm: float,
+    out: Floats,
+) -> None:  # fmt: skip
+    """Write the numbers of variants that differ in densities alone into `out` (n, LENGTH).
+
+    visible (m, 10): the moments that all of them share; samples (n, d): what is added to the densities of
+    `rows` (c,), from columns `sources` (c,).
+    """
+    table = packed.table.copy()
+    radius = reach_from_centre(packed, 0)
+    moments = np.empty(10)
+    for n in range(samples.shape[0]):
+        table[:, DENSITY] = packed.table[:, DENSITY]
+        for c in range(rows.shape[0]):
+            table[rows[c], DENSITY] += samples[n, sources[c]]
+        summed(visible, table, moments)
+        numbers_of(moments, radius, arm, out[n])
+
+
+@compiled
 def tilt_row(table: Floats, row: int, axis: int, degrees: float, pivot: Floats) -> None:
     """Turn one solid about the body's x or y axis through a pivot."""
     angle = math.radians(degrees)
@@ -166,6 +191,47 @@ def tilt_row(table: Floats, row: int, axis: int, degrees: float, pivot: Floats) 
         b = table[row, 5 + 3 * j + column]
         table[row, 5 + 3 * i + column] = c * a - s * b
         table[row, 5 + 3 * j + column] = s * a + c * b
+
+
+class Shapes:
+    """The numbers of a design whose table varies; variants that differ in densities alone share a cubature.
+
+    Parameters
+    ----------
+    cells : int
+        Budget of the cubature where solids cut each other off a common axis.
+    price : float
+        Estimated work of one of its cells [µs].
+    run : Run
+        Where it counts.
+    """
+
+    def __init__(self, cells: int, price: float, run: Run) -> None:
+        self._cells, self._price, self._run = cells, price, run
+        self._known: dict[bytes, Visible] = {}
+        self.work = 0.0
+
+    def visible(self, packed: Packed) -> Visible:
+        """What is visible of each solid; the last KEPT shapes are remembered."""
+        table = packed.table.copy()
+        table[:, DENSITY] = 0.0
+        key = table.tobytes()
+        found = self._known.pop(key, None)
+        if found is None:
+            found = visible_moments(packed, cells=self._cells, any_density=True)
+            self.work += found.cells * self._price
+            self._run.add(found.cells * self._price)
+        self._known[key] = found
+        if len(self._known) > KEPT:
+            del self._known[next(iter(self._known))]
+        return found
+
+    def numbers(self, packed: Packed, arm: float = BALANCE_ARM) -> tuple[Floats, float]:
+        """Numbers (LENGTH,), and how far the worst solid leaves the ball [in]."""
+        out = np.empty(LENGTH)
+        if not exact_numbers(packed, arm, out):
+            numbers_of(ball_moments(packed, self.visible(packed)), reach_from_centre(packed, 0), arm, out)
+        return out, float(furthest_outside(packed, np.ones(len(packed.table), np.bool_)))
 
 
 def table_numbers(

@@ -51,14 +51,16 @@ def cell_price(design: Design) -> float:
 
 
 def evaluation_price(design: Design, *, sampled: bool = False) -> float:
-    """Estimated work of one evaluation of a design's numbers [µs], in a search, or sampled in a study."""
-    base = SAMPLE if sampled else EVALUATION
-    return base + VERTEX * len(pack(design).vertices) + STUDY_CELLS * cell_price(design)
+    """Estimated work of one evaluation of a design's numbers [µs], in a search, or sampled in a study.
+
+    The cubature, where there is one, comes on top of it.
+    """
+    return (SAMPLE if sampled else EVALUATION) + VERTEX * len(pack(design).vertices)
 
 
-def kernels_of(design: Design) -> str:
-    """Which of the engine's kernels a design runs."""
-    return f"{'closed form' if cell_price(design) == 0.0 else 'cubature'}, {len(pack(design).faces) > 0}"
+def cubature_price(design: Design, cells: int) -> float:
+    """Estimated work of a cubature [µs] where solids of the design cut each other, or begin to."""
+    return cells * (cell_price(design) or _price(len(design.solids), design))
 
 
 def cells_for(design: Design) -> tuple[int, bool]:

@@ -20,8 +20,15 @@ from ballgauge_schemas.shared.words import NUMBERS, OFFSETS, TILTS
 from ballgauge_service.core.budget import Run
 from ballgauge_service.core.bulk import Bulk, Check, threads_here
 from ballgauge_service.core.refusal import Fault, InvalidInput
-from ballgauge_service.design.mass import LENGTH, pack_inside
-from ballgauge_service.design.model import STUDY_CELLS, Slot, numbers_of_many, table_numbers, tilt_row
+from ballgauge_service.design.mass import LENGTH, pack_inside, visible_moments
+from ballgauge_service.design.model import (
+    STUDY_CELLS,
+    Slot,
+    numbers_of_densities,
+    numbers_of_many,
+    table_numbers,
+    tilt_row,
+)
 from ballgauge_service.design.solids.packing import POSITION, SIZE, Packed
 from ballgauge_service.design.solids.shapes import Floats
 from ballgauge_service.design.solids.solids import Design
@@ -142,6 +149,11 @@ class ProductionStudy:
     method: str
 
 
+def only_densities(tolerances: Sequence[Tolerance]) -> bool:
+    """Whether nothing but densities varies, so that one cubature serves all samples."""
+    return all(each.field == "density" for each in tolerances)
+
+
 class _Plan:
     """Which cells of the table each tolerance adds to, and which solids it tilts."""
 
@@ -170,12 +182,16 @@ class _Plan:
         # A pin is turned flush with the surface after moulding, so it may stand out while the core moves.
         self.held = np.array([solid.role != "pin" for solid in design.solids])
         self.tilts = np.array(tilts, np.float64).reshape(len(tilts), 6)
+        self.densities = only_densities(tolerances)
+        self._visible: Floats | None = None
 
     def numbers(
         self, packed: Packed, samples: Floats, arm: float, run: Run, cells: int, bulk: Bulk
     ) -> Floats:
         """Numbers (n, LENGTH) of the variants; raises InvalidInput where one leaves the ball."""
         self._check_positive(packed, samples)
+        if self.densities:
+            return self._by_densities(packed, samples, arm, run)
         size = len(samples)
         out, beyond = np.empty((size, LENGTH)), np.empty(size)
         piece = self._piece(packed, samples, arm)
@@ -188,6 +204,18 @@ class _Plan:
             run.report(done / size, "sampling")
             if done % BLOCK == 0 or done == size:
                 _require_inside(beyond[(done - 1) // BLOCK * BLOCK : done])
+        return out
+
+    def _by_densities(self, packed: Packed, samples: Floats, arm: float, run: Run) -> Floats:
+        if self._visible is None:
+            self._visible = visible_moments(packed, any_density=True).moments
+        out = np.empty((len(samples), LENGTH))
+        for start in range(0, len(samples), BLOCK):
+            run.report(start / len(samples), "sampling")
+            rows = slice(start, start + BLOCK)
+            numbers_of_densities(
+                self._visible, packed, samples[rows], self.rows, self.sources, arm, out[rows]
+            )
         return out
 
     def _piece(self, packed: Packed, samples: Floats, arm: float) -> int:
@@ -386,7 +414,11 @@ def study(
     packed = pack_inside(design)
     plan = _Plan(design, tolerances)
     scores, deviations = _draw(tolerances, samples, seed)
-    nominal, _ = table_numbers(packed, balance_arm, cells)
+    nominal = (
+        plan.numbers(packed, np.zeros((1, len(tolerances))), balance_arm, link, cells, threads_here())[0]
+        if plan.densities
+        else table_numbers(packed, balance_arm, cells)[0]
+    )
     widths = np.array([each.deviation for each in tolerances])
     linear = _linear(packed, plan, widths, balance_arm, link, cells, threads_here())
     numbers = plan.numbers(packed, deviations, balance_arm, link, cells, workers)

@@ -27,8 +27,10 @@ from ballgauge_schemas.shared.limits import (
 )
 from ballgauge_schemas.shared.words import NUMBERS
 from ballgauge_service.core.budget import Run
-from ballgauge_service.design.mass import finite, pack_inside
-from ballgauge_service.design.model import Slot, table_numbers, with_value
+from ballgauge_service.core.refusal import Fault, InvalidInput
+from ballgauge_service.design.mass import CELLS, finite, pack_inside
+from ballgauge_service.design.model import STUDY_CELLS, Shapes, Slot, with_value
+from ballgauge_service.design.prices import cell_price, cubature_price
 from ballgauge_service.design.solids.shapes import Floats
 from ballgauge_service.design.solids.solids import Design
 
@@ -36,9 +38,10 @@ DISTINCT = 0.02
 OUTSIDE = 1e-3
 MET = 1.0 + 1e-6
 STEP = 1e-6
+ITERATIONS = 8
 """Of ours: distance, as a part of the bounds, beyond which two solutions differ; inches by which a solid may
 leave the ball at the cost of one tolerance while searching; the largest miss that is met; step of the
-derivatives, as a part of the bounds."""
+derivatives, as a part of the bounds; steps that a search takes at least."""
 
 FAMILY_TOLERANCES = {"weight": 0.02, "rg": 0.01, "differential": 0.002}
 WEIGHT_COUNTS = 100.0
@@ -117,8 +120,9 @@ class Solution:
 class Conflict:
     """A target that cannot be met together with the others.
 
-    off: by how much its number misses the nearest end of the tolerance once the others are met as well as
-    they can be; others_met: whether they then are; with_targets: those that stand against it.
+    nearest, off: its number, and by how much that misses the nearest end of the tolerance, once the others
+    are met; where they cannot be met together (others_met), in the best compromise. with_targets: those
+    that stand against it.
     """
 
     target: Target
@@ -140,20 +144,53 @@ class Sensitivity:
 
 @dataclass(frozen=True, slots=True)
 class Solved:
-    """Distinct solutions, best first; without one that meets all targets, the conflicts say why."""
+    """Distinct solutions, best first; without one that meets all targets, the conflicts say why.
+
+    searched: the starts that were searched, fewer than asked for where the work allows no more.
+    """
 
     met: bool
     solutions: tuple[Solution, ...]
     conflicts: tuple[Conflict, ...]
     sensitivities: tuple[Sensitivity, ...]
     evaluations: int
+    searched: int
+
+
+def moving(parameters: Sequence[Parameter]) -> int:
+    """How many of the parameters change shapes, so that each step of theirs takes a cubature of its own."""
+    return sum(each.field != "density" for each in parameters)
+
+
+def shapes_of(design: Design, parameters: Sequence[Parameter], run: Run) -> Shapes:
+    """The design's shapes, each cubature counted as work; one alone is as fine as the properties'."""
+    cells = STUDY_CELLS if moving(parameters) else CELLS
+    return Shapes(cells, cubature_price(design, 1), run)
+
+
+def check_price(design: Design, parameters: Sequence[Parameter], run: Run) -> None:
+    """Raise InvalidInput before the work where not one start can be searched."""
+    each = ITERATIONS * cubature_price(design, STUDY_CELLS)
+    count = moving(parameters)
+    if not count or cell_price(design) == 0.0 or run.fits((1 + count) * each):
+        return
+    fit = max((n for n in range(count) if run.fits((1 + n) * each)), default=0)
+    most = f"at most {fit} sizes and places" if fit else "only densities"
+    words = f"too much to compute: the solids cut each other off a common axis, so {most} may move"
+    raise InvalidInput([Fault("/parameters", words)])
 
 
 class _Problem:
     """The design as a function of parameters scaled to 0..1."""
 
     def __init__(
-        self, design: Design, parameters: Sequence[Parameter], targets: Sequence[Target], arm: float, run: Run
+        self,
+        design: Design,
+        parameters: Sequence[Parameter],
+        targets: Sequence[Target],
+        arm: float,
+        run: Run,
+        shapes: Shapes | None = None,
     ) -> None:
         self.packed = pack_inside(design)
         self.design, self.parameters, self.targets = design, tuple(parameters), tuple(targets)
@@ -163,6 +200,7 @@ class _Problem:
         self.rows = [NUMBERS.index(each.number) for each in targets]
         self.arm, self.run, self.evaluations = arm, run, 0
         self.share = (0.0, 1.0)
+        self.shapes = shapes or shapes_of(design, parameters, run)
 
     def numbers(self, scaled: Floats) -> tuple[Floats, float]:
         """Numbers at a point, and how far the worst solid leaves the ball [in]."""
@@ -172,7 +210,7 @@ class _Problem:
         for value, cells in zip(self.low + self.range * scaled, self.cells, strict=True):
             for row, column in cells:
                 table[row, column] = value
-        return table_numbers(self.packed._replace(table=table), self.arm)
+        return self.shapes.numbers(self.packed._replace(table=table), self.arm)
 
     def misses(self, scaled: Floats) -> tuple[Floats, float]:
         """Misses in tolerances, unweighted, and the distance outside the ball [in]."""
@@ -254,23 +292,28 @@ def _search(
     found = []
     residuals = problem.residuals(keep)
     first, last = problem.share
+    before = problem.shapes.work
     for at, start in enumerate(starts):
+        # A start that would end the request for its work is left out: those before it are worth having.
+        if at and not problem.run.fits((problem.shapes.work - before) / at):
+            break
         problem.run.report(first + (last - first) * at / len(starts), doing)
         point = problem.best(start, keep)
         found.append((round(float(np.sum(residuals(point) ** 2)), 9), point))
     return found
 
 
-def _conflict(problem: _Problem, starts: Floats, at: int) -> Conflict:
-    """What happens to one target when the others come first."""
+def _conflict(problem: _Problem, starts: Floats, at: int, best: Floats) -> Conflict:
+    """What happens to one target when the others come first; where they cannot, in the best compromise."""
     keep = np.arange(len(problem.targets)) != at
     target = problem.targets[at]
     _, point = min(_search(problem, starts, keep, f"without {target.number}"), key=lambda each: each[0])
-    held = _nearest_with_others(problem, point, at)
-    misses, _ = problem.misses(held)
+    misses, _ = problem.misses(_nearest_with_others(problem, point, at))
+    others_met = bool(np.abs(misses[keep]).max(initial=0.0) <= 1.0 + 1e-3)
+    if not others_met:
+        misses, _ = problem.misses(best)
     number = target.value + float(misses[at]) * target.tolerance
     off = max(abs(float(misses[at])) - 1.0, 0.0) * target.tolerance
-    others_met = bool(np.abs(misses[keep]).max(initial=0.0) <= 1.0 + 1e-3)
     against = tuple(
         each.number for each, miss in zip(problem.targets, misses, strict=True)
         if each is not target and abs(miss) > 0.9
@@ -349,7 +392,7 @@ def solve(design: Design, job: Solve, *, balance_arm: float = BALANCE_ARM, run: 
     Raises
     ------
     InvalidInput
-        A solid leaves the ball.
+        A solid leaves the ball; or sizes or places move in a design for which that takes too much.
     Cancelled
         By the token.
 
@@ -360,19 +403,24 @@ def solve(design: Design, job: Solve, *, balance_arm: float = BALANCE_ARM, run: 
     """
     targets = job.targets
     problem = _Problem(design, job.parameters, targets, balance_arm, run or Run())
+    check_price(design, job.parameters, problem.run)
     points = problem.starts(job.starts, job.seed)
     problem.share = (0.0, 0.7)
     found = _search(problem, points, np.ones(len(targets), np.bool_), "solving")
+    best = min(found, key=lambda each: each[0])[1]
     solutions = [problem.solution(point) for point in _distinct(found, job.keep * 4)]
     met = [each for each in solutions if each.met][: job.keep]
     conflicts: list[Conflict] = []
     if not met:
         problem.share = (0.7, 1.0)
-        conflicts = [_conflict(problem, points[: min(4, job.starts)], at) for at in range(len(targets))]
+        each_start = problem.shapes.work / len(found)
+        starts = points[: min(4, len(found))]
+        for at in range(len(targets)):
+            if problem.run.fits((len(starts) + 1) * each_start):
+                conflicts.append(_conflict(problem, starts, at, best))
         conflicts = sorted(
             (each for each in conflicts if each.off > 0.0), key=lambda each: -each.off / each.target.tolerance
         )
-    best = min(found, key=lambda each: each[0])[1]
     problem.run.report(1.0, "done")
     return Solved(
         bool(met),
@@ -380,6 +428,7 @@ def solve(design: Design, job: Solve, *, balance_arm: float = BALANCE_ARM, run: 
         tuple(conflicts),
         _sensitivities(problem, best),
         problem.evaluations,
+        len(found),
     )
 
 
@@ -423,7 +472,7 @@ def trade_off(
     Raises
     ------
     InvalidInput
-        A solid leaves the ball.
+        A solid leaves the ball; or sizes or places move in a design for which that takes too much.
     Cancelled
         By the token.
 
@@ -507,7 +556,8 @@ def family(
         By the token.
     """
     link = run or Run()
-    model, _ = table_numbers(pack_inside(design), balance_arm)
+    shapes = shapes_of(design, job.parameters, link)
+    model, _ = shapes.numbers(pack_inside(design), balance_arm)
     members = []
     for at, weight in enumerate(job.weights):
         link.report(at / len(job.weights), f"{weight:g} lb")
@@ -518,7 +568,7 @@ def family(
                 for name in ("rg", "differential")
             ),
         )
-        problem = _Problem(design, job.parameters, targets, balance_arm, _Quiet(link))
+        problem = _Problem(design, job.parameters, targets, balance_arm, _Quiet(link), shapes)
         found = _search(problem, problem.starts(4, job.seed), np.ones(3, np.bool_), f"{weight:g} lb")
         solution = problem.solution(min(found, key=lambda each: each[0])[1])
         shift = {name: solution.misses[name] * FAMILY_TOLERANCES[name] for name in solution.misses}
@@ -536,3 +586,9 @@ class _Quiet(Run):
 
     def check(self) -> None:
         self._outer.check()
+
+    def add(self, work: float) -> None:
+        self._outer.add(work)
+
+    def fits(self, work: float) -> bool:
+        return self._outer.fits(work)
