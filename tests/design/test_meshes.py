@@ -236,18 +236,32 @@ def test_a_packed_stream_that_is_spoilt_is_refused() -> None:
     assert "not a 3MF archive" in refusal(bytes(data), "3mf")
 
 
-def placing(objects: str, items: str) -> bytes:
+def placing(objects: str, items: str, unit: str | None = "millimeter") -> bytes:
     """A 3MF file with a tetrahedron as object 1, further objects, and what is built."""
     points = [(0, 0, 0), (20, 0, 0), (0, 20, 0), (0, 0, 20)]
     vertices = "".join(f'<vertex x="{x}" y="{y}" z="{z}"/>' for x, y, z in points)
     faces = [(0, 2, 1), (0, 1, 3), (0, 3, 2), (1, 2, 3)]
     triangles = "".join(f'<triangle v1="{a}" v2="{b}" v3="{c}"/>' for a, b, c in faces)
     mesh = f"<mesh><vertices>{vertices}</vertices><triangles>{triangles}</triangles></mesh>"
+    stated = f' unit="{unit}"' if unit else ""
     text = (
-        '<model unit="millimeter" xmlns="http://schemas.microsoft.com/3dmanufacturing/core/2015/02">'
+        f'<model{stated} xmlns="http://schemas.microsoft.com/3dmanufacturing/core/2015/02">'
         f'<resources><object id="1">{mesh}</object>{objects}</resources><build>{items}</build></model>'
     )
     return _archive({"3D/3dmodel.model": text.encode()})
+
+
+def test_the_unit_of_a_3mf_file_is_its_own() -> None:
+    """A tetrahedron of 20 units (3MF core specification 1.3, 3.4, from memory); unsaid, millimeters."""
+    for stated, edge in (("inch", 20.0), ("centimeter", 20.0 / 2.54), ("foot", 240.0), (None, 20.0 / 25.4)):
+        data = placing("", '<item objectid="1"/>', stated)
+        assert np.ptp(read_mesh(data, "3mf", None).vertices) == pytest.approx(edge)
+    data = placing("", '<item objectid="1"/>', "inch")
+    assert np.ptp(read_mesh(data, "3mf", "in").vertices) == pytest.approx(20.0)
+    with pytest.raises(InvalidInput, match="unit is the inch; got mm") as caught:
+        read_mesh(data, "3mf", "mm")
+    assert caught.value.faults[0].pointer == "/unit"
+    assert "state the units furlong" in refusal(placing("", '<item objectid="1"/>', "furlong"), "3mf")
 
 
 def components(number: int, *others: int) -> str:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
+import numpy as np
+
 from ballgauge_service.core.caution import Caution
 from ballgauge_service.design.drilling import DrilledDesign
 from ballgauge_service.design.mass import MassProperties
@@ -31,9 +33,18 @@ def of_properties(made: MassProperties) -> Iterator[Caution]:
         yield Caution("error_bound", words, "/design/solids")
 
 
+SPECK = 0.05
+"""Width of a mesh [in] under which its unit is doubtful (ours)."""
+
+
 def of_meshes(design: Design, place: str) -> Iterator[Caution]:
-    """Bodies within bodies."""
+    """Bodies within bodies, and specks."""
     for at, solid in enumerate(design.solids):
+        if isinstance(solid.shape, Mesh):
+            across = float(np.ptp(solid.shape.vertices, axis=0).max()) * solid.shape.scale
+            if across < SPECK:
+                words = f"The mesh of {solid.name!r} is {across:.2g} in across: is the unit right?"
+                yield Caution("speck", words, f"{place}/solids/{at}")
         if isinstance(solid.shape, Mesh) and solid.shape.united:
             words = (
                 f"The mesh of {solid.name!r} holds bodies within another, which add nothing to it: give each "

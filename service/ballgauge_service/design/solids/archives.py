@@ -16,7 +16,7 @@ import io
 import zipfile
 import zlib
 from collections import Counter, defaultdict
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 from xml.parsers import expat
 
@@ -32,6 +32,12 @@ _METHODS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
 _UNREADABLE = (
     zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError, OSError, EOFError, ValueError,
 )  # fmt: skip
+UNITS = {
+    "micron": 1e-3 / 25.4, "millimeter": 1.0 / 25.4, "centimeter": 1.0 / 2.54, "inch": 1.0, "foot": 12.0,
+    "meter": 1.0 / 0.0254,
+}  # fmt: skip
+"""Inches per unit of a model (3MF core specification 1.3, 2023, 3.4, from memory)."""
+
 _WORLD = ""
 _ROOT = "3d/3dmodel.model"
 
@@ -40,8 +46,8 @@ class BadArchive(ValueError):
     """An archive that is not read; the text says why."""
 
 
-def checked_archive(data: bytes, most_faces: int) -> bytes:
-    """The same 3MF archive, its parts stored unpacked.
+def checked_archive(data: bytes, most_faces: int) -> tuple[bytes, str | None]:
+    """The same 3MF archive, its parts stored unpacked; and the unit that its model states, a key of UNITS.
 
     Raises BadArchive for what is no such archive, passes a limit, declares entities, or whose objects place
     each other in a circle.
@@ -63,7 +69,16 @@ def checked_archive(data: bytes, most_faces: int) -> bytes:
     with zipfile.ZipFile(sink, "w") as archive:
         for name, text in parts.items():
             archive.writestr(zipfile.ZipInfo(name), text)
-    return sink.getvalue()
+    return sink.getvalue(), _unit(models.values())
+
+
+def _unit(models: Iterable[_Model]) -> str | None:
+    stated = sorted({model.unit for model in models if model.unit is not None})
+    if len(stated) > 1 or not UNITS.keys() >= set(stated):
+        raise BadArchive(
+            f"the 3MF models state the units {', '.join(stated)}; one of {', '.join(UNITS)} is read"
+        )
+    return stated[0] if stated else None
 
 
 def _check_faces(faces: int, most: int) -> None:
@@ -103,6 +118,7 @@ class _Model:
         self.faces: Counter[str] = Counter()
         self.placed: defaultdict[str, Counter[str]] = defaultdict(Counter)
         self.paths: Counter[tuple[str, str]] = Counter()
+        self.unit: str | None = None
         self._object = _WORLD
         self._open = 0
         parser = expat.ParserCreate()
@@ -121,6 +137,8 @@ class _Model:
         kind = name.rpartition(":")[2]
         if kind == "triangle":
             self.faces[self._object] += 1
+        elif kind == "model":
+            self.unit = attributes.get("unit")
         elif kind == "object":
             self._open += 1
             if self._open > 1:

@@ -16,6 +16,7 @@ import trimesh
 
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.design.solids.archives import MOST_BYTES, BadArchive, checked_archive
+from ballgauge_service.design.solids.archives import UNITS as INCHES
 from ballgauge_service.design.solids.polyhedra import mesh_moments
 from ballgauge_service.design.solids.shells import BadShell, outer_faces
 from ballgauge_service.design.solids.solids import Mesh
@@ -24,8 +25,8 @@ from ballgauge_service.design.solids.surfaces import MOST_FOUND, Floats, Numbers
 MOST_FACES = 2_000_000
 """Most faces of a mesh (ours)."""
 
-UNITS = {"in": 1.0, "mm": 1.0 / 25.4, "cm": 1.0 / 2.54}
-"""Inches per unit of a file."""
+UNITS = {"in": "inch", "mm": "millimeter", "cm": "centimeter"}
+"""Names of the units of a file in `archives.UNITS`."""
 
 STL_HEADER = 84
 STL_FACE = 50
@@ -71,7 +72,7 @@ def _check_ply(data: bytes) -> None:
         )
 
 
-def _checked_3mf(data: bytes) -> bytes:
+def _checked_3mf(data: bytes) -> tuple[bytes, str | None]:
     try:
         return checked_archive(data, MOST_FACES)
     except BadArchive as error:
@@ -191,7 +192,7 @@ def checked_mesh(vertices: Floats, faces: Numbers) -> Mesh:
     return Mesh(np.ascontiguousarray(vertices), kept, united=len(kept) < len(triangles))
 
 
-def read_mesh(data: bytes, file_type: str, unit: str = "mm") -> Mesh:
+def read_mesh(data: bytes, file_type: str, unit: str | None = "mm") -> Mesh:
     """Read a closed mesh.
 
     Parameters
@@ -200,22 +201,27 @@ def read_mesh(data: bytes, file_type: str, unit: str = "mm") -> Mesh:
         The file.
     file_type : str
         stl, 3mf, obj or ply.
-    unit : str
-        What one unit of the file's numbers is: mm, cm or in.
+    unit : str, optional
+        What one unit of the file's numbers is: mm, cm or in; None for what a 3MF file states itself (a
+        millimeter where it does not).
 
     Raises
     ------
     InvalidInput
-        A header that does not fit the file, too much data, a file that cannot be read, or whatever
-        `checked_mesh` finds wrong with the surface.
+        A header that does not fit the file, too much data, a file that cannot be read, a unit that is not
+        the file's own, or whatever `checked_mesh` finds wrong with the surface.
     """
     if len(data) > MOST_BYTES:
         raise _refuse(f"the file has {len(data)} bytes; at most {MOST_BYTES} are read")
+    stated = None
     if file_type == "3mf":
-        data = _checked_3mf(data)
+        data, stated = _checked_3mf(data)
     else:
         _CHECKS[file_type](data)
+    given = None if unit is None else UNITS[unit]
+    if given and stated and given != stated:
+        raise InvalidInput([Fault("/unit", f"the file states that its unit is the {stated}; got {unit}")])
     vertices, faces = _loaded(data, file_type)
     if not len(faces):
         raise _refuse("the file holds no faces")
-    return checked_mesh(vertices * UNITS[unit], faces)
+    return checked_mesh(vertices * INCHES[given or stated or "millimeter"], faces)
