@@ -13,7 +13,8 @@ import trimesh
 from ballgauge_service.design.mass import properties
 from ballgauge_service.design.production import Production, Tolerance, study
 from ballgauge_service.design.solids.meshes import read_mesh
-from ballgauge_service.design.solids.solids import Cylinder, Design, Frustum, Solid, Sphere
+from ballgauge_service.design.solids.rotations import about
+from ballgauge_service.design.solids.solids import Cylinder, Design, Frustum, RoundedBox, Solid, Sphere
 
 DESIGN = Design((
     Solid(Sphere(8.58), 1.18, "cover", "cover"),
@@ -103,6 +104,26 @@ def test_ten_thousand_samples_faster_than_fifty_booleans(versus: Any) -> None:
         lambda: by_booleans(SEGMENTS),
         samples / 50,
         rounds=3,
+        shares=(samples, 1),
+    )
+
+
+def test_a_million_density_variants_faster_than_a_hundred_booleans(versus: Any) -> None:
+    """A core that a tilted block cuts: one cubature, and then the moments, which are linear in densities."""
+    block = Solid(
+        RoundedBox(2.0, 4.4, 1.2, 0.2), 3.2, "other", "block", (0.1, 0.1, 0.5), about((2, 1, 0), 25)
+    )
+    design = Design((*DESIGN.solids, block))
+    tolerances = tuple(Tolerance((name,), "density", half_width=0.02) for name in ("filler", "core", "block"))
+    samples = 1_000_000
+    study(design, Production(tolerances, 64))
+    versus.race(
+        "a million density variants of a core cut off its axis, a variant",
+        ("designs.production.study", f"one set of booleans, {versus.named('manifold3d')}"),
+        lambda: study(design, Production(tolerances, samples)),
+        lambda: by_booleans(SEGMENTS),
+        samples / 100,
+        rounds=2,
         shares=(samples, 1),
     )
 

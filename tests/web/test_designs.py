@@ -328,7 +328,7 @@ def test_what_would_take_minutes_is_refused(post: Any, skarn: dict[str, Any]) ->
     found = errors_of(post(many))
     assert "too many solids" in found["/design/solids"]
     few = {"design": {**skarn["design"], "solids": skarn["design"]["solids"][:2] + boxes[:2]}}
-    tolerance = {"solids": ["box 0"], "field": "density", "half_width": 0.1}
+    tolerance = {"solids": ["box 0"], "field": "length_x", "half_width": 0.01}
     few["production"] = {"tolerances": [tolerance], "samples": 100_000}
     assert "at most" in errors_of(post(few))["/production/samples"]
 
