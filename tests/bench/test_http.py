@@ -14,8 +14,9 @@ from typing import Any
 import pytest
 import requests
 
-LIMIT = 3.0
-HALF_AS_FAST = 0.5
+LIMIT = 2.5
+NEARLY_AS_FAST = 0.7
+"""Reached on a busy machine: 1.75 empty requests, 0.99 as fast as FastAPI; to reach: 1.25, and faster."""
 ROUNDS, TURNS, WARMING = 9, 40, 40
 HERE = Path(__file__).parent
 
@@ -86,7 +87,7 @@ def assert_same_answer(one: Any, other: Any) -> None:
     assert found == wanted
 
 
-def test_a_check_costs_at_most_three_empty_requests(
+def test_a_check_costs_at_most_two_and_a_half_empty_requests(
     measured_server: str, drilled: dict[str, Any], versus: Any
 ) -> None:
     check, empty = f"{measured_server}/v1/checks", f"{measured_server}/empty"
@@ -95,7 +96,7 @@ def test_a_check_costs_at_most_three_empty_requests(
     versus.hold("one check over HTTP", *names, ratios, 1.0 / LIMIT)
 
 
-def test_a_check_gives_the_same_answer_as_on_fastapi_in_at_most_twice_the_time(
+def test_a_check_gives_the_same_answer_as_on_fastapi_in_about_the_time(
     measured_server: str, alternative: str, drilled: dict[str, Any], versus: Any
 ) -> None:
     drilled["ball"] |= {"weight": "6.89 kg", "diameter": {"value": 217.2, "unit": "mm", "uncertainty": 0.05}}
@@ -106,11 +107,11 @@ def test_a_check_gives_the_same_answer_as_on_fastapi_in_at_most_twice_the_time(
     assert_same_answer(ours.json(), theirs.json())
     ratios = alternately(*((address, drilled) for address in addresses), 200)
     versus.hold(
-        "one check over HTTP", "POST /v1/checks", versus.named("fastapi", "pydantic"), ratios, HALF_AS_FAST
+        "one check over HTTP", "POST /v1/checks", versus.named("fastapi", "pydantic"), ratios, NEARLY_AS_FAST
     )
 
 
-def test_more_of_a_bad_request_is_named_in_at_most_twice_the_time(
+def test_more_of_a_bad_request_is_named_in_about_the_time(
     measured_server: str, alternative: str, drilled: dict[str, Any], versus: Any
 ) -> None:
     """pydantic checks between fields only where the fields themselves are right; the contract does always."""
@@ -132,4 +133,4 @@ def test_more_of_a_bad_request_is_named_in_at_most_twice_the_time(
     assert named == single
     ratios = alternately(*((address, drilled) for address in addresses), 422)
     names = (f"{len(single | between)} of 9 fields named", f"{versus.named('fastapi')}: {len(named)} of 9")
-    versus.hold("a request with 9 bad fields refused", *names, ratios, HALF_AS_FAST)
+    versus.hold("a request with 9 bad fields refused", *names, ratios, NEARLY_AS_FAST)

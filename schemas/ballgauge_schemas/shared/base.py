@@ -103,6 +103,7 @@ class Schema(marshmallow.Schema, metaclass=_StrictMeta):
             elif field.load_default is not missing:
                 self._defaults[name] = field.load_default
         self._required = tuple(name for name, field in self.load_fields.items() if field.required)
+        self._awaited = frozenset((*self._required, *self._makers))
 
     def load(
         self,
@@ -136,7 +137,8 @@ class Schema(marshmallow.Schema, metaclass=_StrictMeta):
                 loaded.pop(name, None)
                 if isinstance(error.valid_data, (dict, list)):
                     loaded[name] = error.valid_data
-        self._read_absent(data, loaded, errors)
+        if not self._awaited <= data.keys():
+            self._read_absent(data, loaded, errors)
         if errors:
             self._name_unknown(errors)
         self.check(loaded, errors)
