@@ -18,7 +18,7 @@ from ballgauge_service.lot.report.page import write_report
 from ballgauge_service.lot.request import request_of_lot
 from ballgauge_service.lot.sampling.choice import PlanWanted, Sampling, choose_plan
 
-from .conftest import workbook
+from .conftest import workbook, written
 from .test_assessment import SAMPLE, asked, judged
 
 HEAD = "serial,weight,hardness,oil_absorption_time,roughness,approved_on"
@@ -372,3 +372,24 @@ def test_small_lots_are_not_accepted_always(lot_size: int, aql: float, expected:
     )
     assert without is not None
     assert without.curve_type == "B"
+
+
+@pytest.mark.parametrize("kind", ["csv", "xlsx", "ndjson", "parquet"])
+def test_columns_of_no_known_name_may_be_left_out_and_are_told(kind: str) -> None:
+    """Against the file without them: the same counts; by default such a file is refused, naming each."""
+    rows = [{"pallet": f"P{n}", "serial": f"A{n}", "weight": 15.0, "operator": "x"} for n in range(80)]
+    data, name = written(rows, kind), f"lot.{kind}"
+    found = decided(data, name=name, sampling=SAMPLE, file={"unknown_columns": "ignore"})
+    assert verdict(found) == (True, 80, 0)
+    assert [each["heading"] for each in found["file"]["columns"] if each["field"] is None] == [
+        "pallet",
+        "operator",
+    ]
+    (caution,) = [each for each in found["cautions"] if each["code"] == "columns_ignored"]
+    assert "'pallet', 'operator'" in caution["message"]
+    with pytest.raises(InvalidInput) as refused:
+        decided(data, name=name, sampling=SAMPLE)
+    assert [fault.column for fault in refused.value.faults] == ["pallet", "operator"]
+    # A known name with a unit that it cannot have is refused all the same.
+    with pytest.raises(InvalidInput):
+        decided("weight [mm]\n15\n", file={"unknown_columns": "ignore"})

@@ -106,6 +106,11 @@ class LotFileSchema(Schema):
         "like, in English, German, Spanish or French, is set apart and told.",
         default=[],
     )
+    unknown_columns = Choice(
+        words.UNKNOWN_COLUMNS,
+        "Whether a column of no known name is refused, or left out and told.",
+        default="refuse",
+    )
     mapping = Mapping(
         description="Headings of the file to the names of a ball's fields (perhaps with a unit); null leaves "
         "a column out.",

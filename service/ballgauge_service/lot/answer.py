@@ -272,6 +272,12 @@ def _cautions(found: LotFindings) -> list[Caution]:
             "takes each as one that may be nonconforming."
         )
         cautions.append(Caution("rows_left_out", text))
+    mapping = found.request.file.mapping
+    unknown = [each.text for each in found.file.columns if each.field is None and each.text not in mapping]
+    if found.request.file.ignore_unknown and unknown:
+        named = ", ".join(repr(text) for text in unknown[:20])
+        text = f"Columns that stand for nothing were left out: {named}{', …' if len(unknown) > 20 else ''}."
+        cautions.append(Caution("columns_ignored", text))
     if no_balls:
         named = ", ".join(dict.fromkeys(str(each.word) for each in found.notes.apart if each.word))
         text = f"Set apart as no {'ball' if no_balls == 1 else 'balls'}: {counted(no_balls, 'row')}"

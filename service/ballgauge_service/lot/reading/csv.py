@@ -50,7 +50,12 @@ class Dialect:
 
 
 def find_dialect(
-    text: Text, mapping: Mapping[str, str | None], separator: str | None, decimal: str | None
+    text: Text,
+    mapping: Mapping[str, str | None],
+    separator: str | None,
+    decimal: str | None,
+    *,
+    ignore_unknown: bool = False,
 ) -> Dialect:
     """Read the headings, and find what is not named of separator and decimal mark.
 
@@ -79,7 +84,7 @@ def find_dialect(
     texts = _cells(heading, chosen, row)
     if no_headings(texts):
         raise bad_file("no headings: the first row looks like a ball; name the columns in it", row=row)
-    headings = tuple(resolve_headings(texts, mapping))
+    headings = tuple(resolve_headings(texts, mapping, ignore_unknown=ignore_unknown))
     sample = [probe[starts[place] : ends[place]] for place in places[1:]]
     if len(probe) == PROBE:
         sample = sample[:-1]

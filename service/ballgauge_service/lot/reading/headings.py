@@ -99,12 +99,17 @@ class UnclearHeading(ValueError):
 
 
 def resolve_headings(
-    texts: Sequence[str], mapping: Mapping[str, str | None], *, required: bool = True
+    texts: Sequence[str],
+    mapping: Mapping[str, str | None],
+    *,
+    required: bool = True,
+    ignore_unknown: bool = False,
 ) -> list[Heading]:
     """Tell what each heading stands for, in order.
 
     mapping: a heading, whole or without its unit, to a field's name (which may carry a unit), or to None to
-    leave the column out. required: refuse a file without the contract's required fields.
+    leave the column out. required: refuse a file without the contract's required fields. ignore_unknown:
+    leave a column of no known name out too.
 
     Raises InvalidInput naming every heading that is unknown, doubled or has no fitting unit, the required
     ones that are missing, and a file of more than `COLUMNS_MAXIMUM` columns.
@@ -115,7 +120,7 @@ def resolve_headings(
     faults: list[Fault] = []
     for text in texts:
         try:
-            found.append(resolve_heading(text, mapping))
+            found.append(resolve_heading(text, mapping, ignore_unknown=ignore_unknown))
         except UnclearHeading as error:
             faults.append(file_fault(str(error), column=text[:HEADING_MAXIMUM], suggestion=error.suggestion))
     faults.extend(_doubled(found))
@@ -148,8 +153,8 @@ def recognised(texts: Iterable[str], mapping: Mapping[str, str | None]) -> int:
     return count
 
 
-def resolve_heading(text: str, mapping: Mapping[str, str | None]) -> Heading:
-    """Tell what one heading stands for. Raises UnclearHeading."""
+def resolve_heading(text: str, mapping: Mapping[str, str | None], *, ignore_unknown: bool = False) -> Heading:
+    """Tell what one heading stands for; see `resolve_headings`. Raises UnclearHeading."""
     plain = text.strip()
     if len(plain) > HEADING_MAXIMUM:
         raise UnclearHeading(f"a heading must be at most {HEADING_MAXIMUM} characters long")
@@ -163,7 +168,14 @@ def resolve_heading(text: str, mapping: Mapping[str, str | None]) -> Heading:
             if unit and own and unit != own:
                 raise UnclearHeading(f"the mapping gives the unit {shown_text(own)}, the heading another")
             return _named(text, name, own or (unit if key == bare and bare != plain else None))
+    if ignore_unknown and _known(bare) not in NAMES:
+        return Heading(text, None)
     return _named(text, bare, unit)
+
+
+def _known(name: str) -> str:
+    """A name as the contract writes it."""
+    return re.sub(r"[ -]+", "_", name.casefold())
 
 
 def _split(text: str) -> tuple[str, str | None]:
@@ -172,7 +184,7 @@ def _split(text: str) -> tuple[str, str | None]:
 
 
 def _named(text: str, name: str, unit: str | None) -> Heading:
-    known = re.sub(r"[ -]+", "_", name.casefold())
+    known = _known(name)
     if known not in NAMES:
         if not name:
             raise UnclearHeading("a column without a heading; name it, or map it to nothing")

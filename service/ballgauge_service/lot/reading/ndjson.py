@@ -36,7 +36,10 @@ class JsonReader:
     A member that the first ball has and nobody knows refuses the file; in a later ball it refuses that ball.
     """
 
-    def __init__(self, text: Text, mapping: Mapping[str, str | None]) -> None:
+    def __init__(
+        self, text: Text, mapping: Mapping[str, str | None], *, ignore_unknown: bool = False
+    ) -> None:
+        self.ignore_unknown = ignore_unknown
         self.text = text
         self.mapping = mapping
         self.headings: dict[str, Heading] = {}
@@ -44,7 +47,7 @@ class JsonReader:
         self._dirty = False
         first = self._first(text.head(LINE_MAXIMUM + 1))
         if first is not None:
-            found = resolve_headings(list(first), mapping, required=False)
+            found = resolve_headings(list(first), mapping, required=False, ignore_unknown=ignore_unknown)
             self.headings = dict(zip(first, found, strict=True))
 
     def _first(self, probe: bytes) -> dict[str, Any] | None:
@@ -157,7 +160,8 @@ class JsonReader:
         if self.refused > 1000:
             return "unknown heading"
         try:
-            self.headings[key] = with_units([*self.headings.values(), resolve_heading(key, self.mapping)])[-1]
+            met = resolve_heading(key, self.mapping, ignore_unknown=self.ignore_unknown)
+            self.headings[key] = with_units([*self.headings.values(), met])[-1]
         except UnclearHeading as error:
             self.refused += 1
             return str(error)

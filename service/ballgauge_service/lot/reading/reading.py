@@ -57,8 +57,8 @@ class ReadingOptions:
 
     `mapping`: heading to field name, or to None to leave the column out. `encoding`, `separator` and
     `decimal` (mark) of text files; `missing`: texts that mean no data, besides the empty cell; `sheet` of a
-    workbook (its first); `rows_ignored` are no balls. `chunk_bytes`: how much is read at a time; no result
-    depends on it.
+    workbook (its first); `rows_ignored` are no balls; `unknown_columns`: `refuse` or `ignore`.
+    `chunk_bytes`: how much is read at a time; no result depends on it.
     """
 
     format: Format | None = None
@@ -69,7 +69,13 @@ class ReadingOptions:
     missing: tuple[str, ...] = ()
     sheet: str | None = None
     rows_ignored: tuple[int, ...] = ()
+    unknown_columns: str = "refuse"
     chunk_bytes: int = CHUNK_BYTES
+
+    @property
+    def ignore_unknown(self) -> bool:
+        """Whether columns of no known name are left out."""
+        return self.unknown_columns == "ignore"
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,18 +214,28 @@ class LotFile:
         self._dialect: Dialect | None = None
         if self.format == "ndjson":
             self._rules = CellRules(missing=options.missing, text_numbers=False)
-            self._json = JsonReader(self._text, options.mapping)
+            self._json = JsonReader(self._text, options.mapping, ignore_unknown=options.ignore_unknown)
             return
-        self._dialect = find_dialect(self._text, options.mapping, options.separator, options.decimal)
+        self._dialect = find_dialect(
+            self._text,
+            options.mapping,
+            options.separator,
+            options.decimal,
+            ignore_unknown=options.ignore_unknown,
+        )
         self._rules = CellRules(decimal=self._dialect.decimal, missing=options.missing)
 
     def _open_whole(self, path: str) -> None:
         if self.format == "xlsx":
-            self._book = Workbook(path, self.options.mapping, self.options.sheet)
+            self._book = Workbook(
+                path, self.options.mapping, self.options.sheet, ignore_unknown=self.options.ignore_unknown
+            )
             self._closing.callback(self._book.close)
         else:
             self._path, self._found = path, os.stat(path)
-            self._parquet, self._headings = _open_parquet(path, self.options.mapping)
+            self._parquet, self._headings = _open_parquet(
+                path, self.options.mapping, ignore_unknown=self.options.ignore_unknown
+            )
             self._closing.callback(self._parquet.close)
 
     def _spooled(self, stream: Source) -> str:
@@ -356,13 +372,15 @@ def _format(start: bytes, name: str | None) -> Format:
     return "ndjson" if start.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"{") else "csv"
 
 
-def _open_parquet(path: str, mapping: Mapping[str, str | None]) -> tuple[parquet.ParquetFile, list[Heading]]:
+def _open_parquet(
+    path: str, mapping: Mapping[str, str | None], *, ignore_unknown: bool
+) -> tuple[parquet.ParquetFile, list[Heading]]:
     try:
         file = parquet.ParquetFile(path, memory_map=False, buffer_size=1 << 20, pre_buffer=False)
         known, names = file.metadata, file.schema_arrow.names
     except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
         raise bad_file(f"the Parquet file cannot be read: {printable(error)}") from None
-    headings = resolve_headings(names, mapping)
+    headings = resolve_headings(names, mapping, ignore_unknown=ignore_unknown)
     if known.num_rows > LOT_MAXIMUM:
         raise bad_file(f"the file has {known.num_rows} rows; at most {LOT_MAXIMUM} are read")
     # A column's own metadata is not asked for: of a spoilt file that ends the process instead of raising.

@@ -209,7 +209,9 @@ def sheet_part(archive: zipfile.ZipFile, name: str) -> str:
 class Workbook:
     """One sheet of an XLSX file; `other_sheets` are left aside, `formulas` those whose values are read."""
 
-    def __init__(self, path: str, mapping: Mapping[str, str | None], sheet: str | None) -> None:
+    def __init__(
+        self, path: str, mapping: Mapping[str, str | None], sheet: str | None, *, ignore_unknown: bool = False
+    ) -> None:
         with open(path, "rb") as stream:
             looked = look_through(stream)
         for found in looked.values():
@@ -233,7 +235,7 @@ class Workbook:
         self.other_sheets = tuple(name for name in names if name != self.sheet.name)
         if self.empty:
             self.empty = self._of_this_sheet(path, looked)
-        self._open(mapping)
+        self._open(mapping, ignore_unknown=ignore_unknown)
 
     def _of_this_sheet(self, path: str, looked: Mapping[str, Looked]) -> set[tuple[int, int]]:
         """The formulas without a value of the sheet that is read, or of all where its part is not found."""
@@ -241,7 +243,7 @@ class Workbook:
             found = looked.get(sheet_part(archive, self.sheet.name))
         return self.empty if found is None else found.empty
 
-    def _open(self, mapping: Mapping[str, str | None]) -> None:
+    def _open(self, mapping: Mapping[str, str | None], *, ignore_unknown: bool) -> None:
         start = self.sheet.start
         if start is None:
             raise bad_file("the sheet is empty")
@@ -259,7 +261,7 @@ class Workbook:
         self.width = len(texts)
         if no_headings(texts):
             raise bad_file("no headings: the first row looks like a ball; name the columns in it", row=row)
-        self.headings = resolve_headings(texts, mapping)
+        self.headings = resolve_headings(texts, mapping, ignore_unknown=ignore_unknown)
 
     def chunks(self, count: int) -> Iterator[RawChunk]:
         """The chunks of the sheet, `count` rows each."""
