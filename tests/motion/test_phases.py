@@ -76,10 +76,10 @@ def test_scatter_includes_the_phase() -> None:
     found = spread(box_ball(box), still, LANE, Sampling(deliveries=60))
     got = roll(box)
     low, high = got["roll_phases"]["ranges"]["entry_board"]
-    assert found.board.mean() == pytest.approx(got["entry"]["board"], abs=0.005)
-    assert found.board.std() == pytest.approx((high - low) / 8**0.5, rel=0.05)
+    assert found.ends.board.mean() == pytest.approx(got["entry"]["board"], abs=0.005)
+    assert found.ends.board.std() == pytest.approx((high - low) / 8**0.5, rel=0.05)
     known = replace(still, release=replace(RELEASE, phase=30.0))
-    assert np.ptp(spread(box_ball(box), known, LANE, Sampling(deliveries=3)).board) < 1e-12
+    assert np.ptp(spread(box_ball(box), known, LANE, Sampling(deliveries=3)).ends.board) < 1e-12
 
 
 def test_an_explanation_is_a_mean_over_the_phases() -> None:

@@ -12,16 +12,19 @@ import pytest
 
 from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.motion import answer
+from ballgauge_service.motion.aiming import aim
 from ballgauge_service.motion.balls import BoxBall, box_ball
-from ballgauge_service.motion.bowlers import BOWLERS, Scatter
-from ballgauge_service.motion.delivery import deliver
+from ballgauge_service.motion.bowlers import BOWLERS, Scatter, cautions
+from ballgauge_service.motion.delivery import Window, deliver
 from ballgauge_service.motion.explanations import TRAITS, explain, switched
+from ballgauge_service.motion.lanes import uniform_lane
 from ballgauge_service.motion.line_maps import Line, line_map
 from ballgauge_service.motion.pictures import line_map_picture, motion_picture
-from ballgauge_service.motion.spreads import Sampling, Window, spread
+from ballgauge_service.motion.spreads import Sampling, spread
+from ballgauge_service.motion.starts import USUAL
 from ballgauge_service.motion.surfaces import Surface
 
-from .shots import BOWLER, LANE, RELEASE, roll
+from .shots import BOWLER, LANE, RELEASE, roll, told
 
 LINE = [
     BoxBall("early", rg=2.47, differential=0.052, intermediate_differential=0.018, surface=Surface(grit=800)),
@@ -111,6 +114,57 @@ def test_a_ball_overlaps_its_own_twin_and_leaves_no_gap_to_it() -> None:
     assert ["one", "two"] not in [gap["between"] for gap in picture["gaps"]]
     assert set(picture["best_pair"]["balls"]) in ({"one", "spare"}, {"two", "spare"})
     assert picture["best_pair"]["largest_separation"] == 0.0
+
+
+def test_points_that_cannot_be_compared_take_no_part() -> None:
+    """On a dry lane a strong bowler brings no ball to the pocket within usual launches."""
+    strong = replace(BOWLER, release=replace(RELEASE, speed=14.0, rev_rate=600.0, axis_rotation=80.0))
+    found = line_map(Line(tuple(LINE[:3]), (strong,), deliveries=4), uniform_lane(0.0))
+    (one,) = found.maps
+    assert not any(point.sound for point in one.points[0])
+    assert one.overlaps == one.gaps == [[]]
+    assert one.best_pair is one.widest_pair is None
+    page = line_map_picture(found)
+    assert "not aimed" in page
+
+
+def test_balls_of_one_name_are_told_apart() -> None:
+    twins = line_map(Line((LINE[0], LINE[0], LINE[0]), (BOWLER,), deliveries=2), LANE)
+    assert len(set(twins.names)) == 3
+
+
+@pytest.mark.parametrize("name", sorted(set(BOWLERS) - {"rev_dominant_two_handed"}))
+def test_bowlers_are_aimed_within_usual_launches(name: str) -> None:
+    """Against the aimed release thrown again: the mean over the phases meets the head pin at the pocket."""
+    ball, window = box_ball(LINE[2]), Window()
+    (found,) = aim([(ball, LANE)], BOWLERS[name], window, USUAL)
+    got = told(ball, found.release)
+    assert found.reached
+    assert got["entry"]["contact_board"] == pytest.approx(17.5, abs=0.15)
+    warned = {caution.pointer for caution in cautions(found.release)}
+    assert not warned & {"/release/launch_angle", "/release/launch_board"}
+
+
+def test_the_contact_is_where_the_ball_first_touches_the_head_pin() -> None:
+    """Against the path: there its centre is a ball's and a pin's radius from the pin's."""
+    ball = box_ball(LINE[1])
+    (found,) = aim([(ball, LANE)], BOWLER, Window(), USUAL)
+    got = told(ball, replace(found.release, phase=0.0), samples=2001)
+    x = (20.0 - np.array(got["curves"]["board"])) * 41.5 / 39.0
+    away = np.hypot(x, 12.0 * np.array(got["curves"]["distance"]) - 720.0)
+    first = int(np.argmax(away <= ball.radius + 2.383))
+    assert got["entry"]["contact_board"] == pytest.approx(got["curves"]["board"][first], abs=0.02)
+    assert 5.5 < 720.0 - 12.0 * got["curves"]["distance"][first] < 6.6
+
+
+def test_an_aimed_spread_lies_about_the_middle_of_its_window() -> None:
+    astray = replace(BOWLER, release=replace(RELEASE, launch_angle=-1.0))
+    window = Window((17.0, 18.0), (2.0, 8.0))
+    samplings = [Sampling(200, window=window, aimed=aimed) for aimed in (False, True)]
+    both = [spread(box_ball(LINE[1]), astray, LANE, sampling) for sampling in samplings]
+    assert both[0].aim is None
+    assert both[1].ends.contact_board.mean() == pytest.approx(17.5, abs=1.0)
+    assert both[1].ends.inside(window)[1] > both[0].ends.inside(window)[1]
 
 
 def test_a_rougher_surface_shortens_the_length() -> None:

@@ -112,6 +112,10 @@ def test_a_line_map_has_every_point_and_a_picture(client: FlaskClient) -> None:
     )
     assert page.content_type.startswith("text/html")
     assert b"Ostrel Works Beck 30" in page.data
+    both = {**asked, "line_map": {**asked["line_map"], "bowlers": ["own", "matched_one_handed"]}}
+    sheet = client.post("/v1/motions", json=both, headers={"Accept": "text/html"}).data
+    assert b"length to the hook" in sheet
+    assert sheet.count(b"matched one handed") == 1
 
 
 def test_an_explanation_adds_up(client: FlaskClient, request_: dict[str, Any]) -> None:

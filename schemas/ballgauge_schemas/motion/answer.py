@@ -47,7 +47,7 @@ class MotionResultSchema(Schema):
     surface_change = Several(
         Table(None, {"bowler": "own", "volume": 25.0}, "One bowler and volume."),
         1,
-        limits.VOLUMES_MAXIMUM * len(words.PRESETS),
+        limits.VOLUMES_MAXIMUM * (len(words.PRESETS) + 1),
         "How far the other surface moves the ball on the map.",
         required=True,
         allow_none=True,

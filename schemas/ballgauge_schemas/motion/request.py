@@ -304,7 +304,9 @@ def _ends(
 class WindowSchema(Schema):
     """A window at the pins. A share of deliveries inside it is no chance of a strike."""
 
-    board = _ends(17, -10, 50, "boards", "Boards from the bowler's side.", limits.WINDOW_BOARD)
+    board = _ends(
+        17, -10, 50, "boards", "Boards of the ball's center as it meets the head pin.", limits.WINDOW_BOARD
+    )
     angle = _ends(4, -45, 45, "deg", "Entry angles.", limits.WINDOW_ANGLE)
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
@@ -323,6 +325,12 @@ class DeliverySpreadSchema(Schema):
     seed = seed()
     oil_uncertainty = Exact("ratio", 0, 1, 0.1, "Relative standard uncertainty of the film.", assumed=0.0)
     window = Part(WindowSchema, "The window that deliveries are counted in.")
+    aimed = Flag(
+        "Whether the bowler first takes the line and launch angle, within usual ones, that bring the ball "
+        "into the window; without it the launch is the release's own.",
+        assumed=False,
+        example=True,
+    )
 
 
 class SurfaceChangeSchema(Schema):
@@ -348,9 +356,12 @@ class LineMapSchema(Schema):
         "Amounts of oil in the lane's pattern; default: its own.",
     )
     bowlers = Several(
-        Choice(words.PRESETS, "A bowler by name, with the request's hand."),
+        Choice(
+            (*words.PRESETS, "own"),
+            "A bowler by name, with the request's hand, launch, loft and phase; `own`: the request's own.",
+        ),
         1,
-        len(words.PRESETS),
+        len(words.PRESETS) + 1,
         "Bowlers by name; default: the request's own.",
     )
     deliveries = Whole(
@@ -407,9 +418,9 @@ class MotionRequestSchema(Schema):
     line_map = Part(LineMapSchema, "The ball beside others.")
     explain = Part(ExplainSchema, "The ball against one other, trait by trait.")
     picture = Choice(
-        ("motion", "own", *words.PRESETS),
-        "What `Accept: text/html` shows: the motion, as without it, or the line map of a bowler; "
-        "`own` is the request's own.",
+        ("motion", "line_map", "own", *words.PRESETS),
+        "What `Accept: text/html` shows: the motion, the line map of all bowlers, or that of one; `own` is "
+        "the request's own. Default: the line map where one is asked for, or else the motion.",
     )
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
@@ -427,7 +438,9 @@ class MotionRequestSchema(Schema):
         _check_work(loaded, errors)
         shown, mapped = loaded.get("picture", "motion"), loaded.get("line_map")
         bowlers = mapped.get("bowlers", ["own"]) if isinstance(mapped, dict) else []
-        if shown not in ("motion", *bowlers) and not has_error(errors, "line_map"):
+        if mapped is None and shown == "line_map":
+            add_error(errors, ("picture",), "no line map is asked for")
+        elif shown not in ("motion", "line_map", *bowlers) and not has_error(errors, "line_map"):
             add_error(errors, ("picture",), "the line map has no such bowler")
 
 
@@ -451,6 +464,7 @@ def _check_work(loaded: dict[str, Any], errors: Errors) -> None:
     work = 0
     if isinstance(spread, dict):
         work += spread.get("deliveries", limits.SPREAD_DELIVERIES)
+        work += limits.AIMING * spread.get("aimed", False)
     if isinstance(mapped, dict):
         points = len(mapped.get("volumes", [0])) * len(mapped.get("bowlers", [0]))
         balls = len(mapped.get("balls", [])) + 1 + 2 * ("surface_change" in mapped)

@@ -125,9 +125,9 @@ SPREAD_DELIVERIES, SPREAD_DELIVERIES_MAXIMUM = 500, 2000
 POINT_DELIVERIES, POINT_DELIVERIES_MAXIMUM = 12, 200
 BALLS_MAXIMUM = 24
 VOLUMES_MAXIMUM = 6
-AIMING = 16
-"""Deliveries that aiming takes at each point of a line map; counted as work."""
-WORK_MAXIMUM = 3000
+AIMING = 64
+"""Deliveries that aiming costs at each point of a line map; counted as work."""
+WORK_MAXIMUM = 11000
 """Most deliveries of one request in all, aiming among them: no answer takes minutes."""
 
 ZONES_MAXIMUM = 200

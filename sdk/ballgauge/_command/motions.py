@@ -133,10 +133,12 @@ def _line_map(paper: Paper, mapped: Document) -> None:
         paper.heading(f"Line map of {words(picture['bowler'])}")
         rows = [
             (point["ball"], f"{point['volume']:.1f}", _mean(point["length"], 1), _mean(point["sharpness"], 3),
-             f"{point['launch_angle']:.2f}" if point["aimed"] else "pocket not reached", str(point["lost"]))
+             f"{point['launch_angle']:.2f} deg from board {point['launch_board']:.1f}"
+                if point["aimed"]
+                else "pocket not reached", str(point["lost"]))
             for point in picture["points"]
         ]  # fmt: skip
-        head = ("ball", "oil [mL]", "length [ft]", "sharpness [deg/ft]", "launch [deg]", "lost")
+        head = ("ball", "oil [mL]", "length [ft]", "sharpness [deg/ft]", "launch", "lost")
         paper.table(head, rows)
         paper.notes(list(_relations(picture)))
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import asdict
 from functools import partial
 from typing import Any
@@ -12,9 +13,10 @@ from numpy.typing import NDArray
 
 from ballgauge_service.core.caution import Caution
 from ballgauge_service.core.units import GRAM_PER_OZ, OZ_PER_LB
+from ballgauge_service.motion.aiming import Aim
 from ballgauge_service.motion.balls import MotionBall
 from ballgauge_service.motion.bowlers import Bowler, cautions
-from ballgauge_service.motion.delivery import Delivery, Turn, endings, phase_range
+from ballgauge_service.motion.delivery import Delivery, Ends, endings, phase_range
 from ballgauge_service.motion.explanations import Explanation
 from ballgauge_service.motion.lanes import LANE_FEET, Lane
 from ballgauge_service.motion.line_maps import (
@@ -71,6 +73,8 @@ UNITS = {
     "launch_angle": "deg",
     "entry_board": "board from the bowler's side",
     "entry_angle": "deg",
+    "contact_board": "board from the bowler's side",
+    "launch_board": "board from the bowler's side",
     "share": "1",
     "difference": "boards",
     "weight": "lb",
@@ -94,7 +98,10 @@ FLARE = (
     "A ring is the circle of contact in the middle of a revolution; the width is the widest gap on the "
     f"surface between the first and the last ring laid where the film is {notes.OILY:g} µL/ft² or more."
 )
-WINDOW = "share of all deliveries that reach the pins inside the window, no chance of a strike"
+WINDOW = (
+    "share of all deliveries that meet the head pin inside the window, no chance of a strike; the board is "
+    "that of the ball's center at contact, some 6 in before 60 ft"
+)
 METHOD = (
     "share: mean effect over all orders of switching; alone: switched on the first ball only; last: switched "
     "when all others are; least and greatest: over all orders. Shares and other_differences (weight, size) "
@@ -106,7 +113,9 @@ MAP_DEFINITIONS = {
     "sharpness": "mean rate of turning [deg/ft] from a quarter to nine tenths of the whole turn",
     "separation": "distance between two points, each direction over the root of the sum of both variances",
     "overlaps": f"pairs of balls under a separation of {OVERLAP:g}",
+    "taken": "balls that are not aimed or lose a delivery take no part in overlaps, gaps and pairs",
     "gaps": f"neighbors in length more than {GAP:g} such units of length apart, and the middle between them",
+    "share": "of the deliveries, in the default window of a spread",
     "best_pair": "the two balls that leave every other ball nearest to one of them, over all volumes",
     "widest_pair": "the two balls farthest apart on the mean over all volumes",
 }
@@ -132,6 +141,14 @@ def motion_answer(
     """The whole answer; what was not asked for is null."""
     ball = asked.ball
     warned = [*asked.cautions, *cautions(asked.bowler.release), *_ending_cautions(thrown)]
+    if spread is not None and spread.aim is not None and not spread.aim.reached:
+        words = "No launch within usual limits brings the ball to the middle of the window."
+        warned.append(Caution("not_aimed", words, "/spread/aimed"))
+    if mapped is not None and (missing := [*_left_out(mapped)]):
+        words = (
+            f"Not aimed or with lost deliveries, and so left out of all comparisons: {', '.join(missing)}."
+        )
+        warned.append(Caution("points_left_out", words, "/line_map"))
     return {
         "ball": {"name": ball.name, "weight": ball.weight, "radius": ball.radius, "hand": ball.hand},
         "bowler": _bowler(asked.bowler),
@@ -174,7 +191,7 @@ def delivery(thrown: Delivery) -> Group:
     heading = math.degrees(math.atan2(-thrown.ball.side * velocity[0], velocity[1]))
     figures = _figures(thrown)
     mean = {name: _number(values.mean()) for name, values in figures.items()}
-    entry = ("board", "angle", "mean_heading", "speed")
+    entry = ("board", "contact_board", "angle", "mean_heading", "speed")
     return {
         "ending": thrown.ending,
         "message": message(thrown),
@@ -213,14 +230,16 @@ def delivery(thrown: Delivery) -> Group:
 def _figures(thrown: Delivery) -> dict[str, Array]:
     """Numbers of every phase that ends as the first does, (q,) each; NaN where there is none."""
     rows, side, size = thrown.alike, thrown.ball.side, thrown.ball.radius
-    board, outermost = to_board(rows[:, notes.END_X], side), to_board(rows[:, notes.BREAK_X], side)
+    outermost = to_board(rows[:, notes.BREAK_X], side)
     speed = np.hypot(rows[:, notes.END_VX], rows[:, notes.END_VY]) / MPH
     aside = side * math.tan(math.radians(thrown.release.launch_angle)) * rows[:, notes.END_Y]
-    turn, gripped = Turn(rows, side), rows[:, notes.GRIPS] > 0
+    ends, gripped = Ends(rows, thrown.ball), rows[:, notes.GRIPS] > 0
+    board = ends.board
     return {
         "entry_board": board,
-        "entry_angle": turn.heading,
-        "entry_mean_heading": np.where(gripped, turn.total - thrown.release.launch_angle, turn.heading),
+        "entry_contact_board": ends.contact_board,
+        "entry_angle": ends.heading,
+        "entry_mean_heading": np.where(gripped, ends.total - thrown.release.launch_angle, ends.heading),
         "entry_speed": speed,
         "skid_end": rows[:, notes.TURN_START] / 12.0,
         "hook_end": rows[:, notes.TURN_END] / 12.0,
@@ -230,9 +249,9 @@ def _figures(thrown: Delivery) -> dict[str, Array]:
         "breakpoint_distance": rows[:, notes.BREAK_Y] / 12.0,
         "boards_crossed": board - outermost,
         "hook": board - thrown.release.launch_board - (to_board(aside, side) - to_board(0.0, side)),
-        "total_turn": turn.total,
-        "turn_left": turn.left,
-        "sharpness": turn.sharpness,
+        "total_turn": ends.total,
+        "turn_left": ends.left,
+        "sharpness": ends.sharpness,
         "revolutions": rows[:, notes.REVOLUTIONS],
         "flare_width": np.where(rows[:, notes.OILED_RINGS] > 0, size * rows[:, notes.OILED_FLARE], np.nan),
         "flare_width_to_the_end": size * rows[:, notes.FLARE],
@@ -291,7 +310,7 @@ def _energy(thrown: Delivery) -> Group:
 def message(thrown: Delivery) -> str:
     """What became of the ball, in words."""
     board, feet = thrown.board, thrown.distance
-    boards = to_board(thrown.alike[:, notes.END_X], thrown.ball.side)
+    boards = Ends(thrown.alike, thrown.ball).board
     low, high = (f"{end:.1f}" for end in phase_range(boards) or (board, board))
     by_phase = f" ({low} to {high} by the phase of the grip)" if low != high else ""
     start = thrown.alike[:, notes.ROLL_START].mean() / 12.0
@@ -354,12 +373,15 @@ def _curves(thrown: Delivery) -> Group:
 
 def spread_answer(spread: Spread) -> Group:
     """Statistics of the entries, and the shares inside the window."""
-    sampling = spread.sampling
-    on_board, share = spread.shares()
+    sampling, ends = spread.sampling, spread.ends
+    on_board, share = ends.inside(sampling.window)
+    arrived = Ends(ends.rows[ends.arrived], ends.ball)
     return {
-        "entry_board": _statistics(spread.board),
-        "entry_angle": _statistics(spread.angle),
-        "endings": spread.endings,
+        "entry_board": _statistics(arrived.board),
+        "contact_board": _statistics(arrived.contact_board),
+        "entry_angle": _statistics(arrived.heading),
+        "endings": endings(ends.rows),
+        "aim": None if spread.aim is None else _aim(spread.aim),
         "window": {
             "board": [*sampling.window.board],
             "angle": [*sampling.window.angle],
@@ -373,9 +395,26 @@ def spread_answer(spread: Spread) -> Group:
     }
 
 
+def _aim(found: Aim) -> Group:
+    launch = found.release
+    return {
+        "launch_angle": launch.launch_angle,
+        "launch_board": launch.launch_board,
+        "aimed": found.reached,
+    }
+
+
 def _statistics(values: Array) -> Group | None:
     known = statistics(values)
     return None if known is None else asdict(known)
+
+
+def _left_out(mapped: LineMap) -> Iterator[str]:
+    for one in mapped.maps:
+        for volume, points in zip(mapped.volumes, one.points, strict=True):
+            for name, point in zip(mapped.names, points, strict=True):
+                if not point.sound:
+                    yield f"{name} at {volume:.1f} mL for {one.bowler.replace('_', ' ')}"
 
 
 def line_map_answer(mapped: LineMap) -> Group:
@@ -416,9 +455,9 @@ def _point(point: Point) -> Group:
         "sharpness": _statistics(point.sharpness),
         "total_turn": _statistics(point.total_turn),
         "entry_angle": _statistics(point.entry_angle),
-        "launch_angle": point.launch_angle,
-        "aimed": point.aimed,
+        **_aim(point.aim),
         "lost": point.lost,
+        "share": point.share,
     }
 
 

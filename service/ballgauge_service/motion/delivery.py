@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from ballgauge_schemas.shared import limits
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.motion.balls import MotionBall
 from ballgauge_service.motion.bowlers import ROLL_PHASES, Release, phased
@@ -23,6 +24,7 @@ from ballgauge_service.motion.starts import (
 from ballgauge_service.physics.motion import delivery as kernel
 from ballgauge_service.physics.motion import equations as eq
 from ballgauge_service.physics.motion import notes
+from ballgauge_service.physics.motion.film import LANE_LENGTH
 from ballgauge_service.physics.motion.sampled import deliver_sampled
 
 Array = NDArray[np.float64]
@@ -34,6 +36,9 @@ ENDINGS = {
     kernel.UNRESOLVED: "unresolved",
     kernel.TIMED_OUT: "timed_out",
 }
+
+PIN_RADIUS = 0.5 * 4.766
+"""A pin's greatest radius [in] (USBC pin specification), nearly at the height of the ball's centre."""
 
 TRACK_SAMPLES = 201
 """Points of the track that wears the oil (ours)."""
@@ -100,11 +105,55 @@ class Delivery:
 
 
 @dataclass(frozen=True, slots=True)
-class Turn:
-    """How deliveries turn: rows, (n, SUMMARY), and the bowler's side; angles in degrees, (n,) each."""
+class Window:
+    """A window at the pins: board (low, high) from the bowler's side, and entry angle (low, high) [deg].
+
+    The board is that of the ball's centre where it meets the head pin. The default is half a board about the
+    pocket, and 4 to 8 degrees about the 6 degrees at which strikes are likeliest, 6 cm off the middle, on
+    board 17.8 (Physics 18, 96 (2025)). Its width is ours.
+    """
+
+    board: tuple[float, float] = limits.WINDOW_BOARD
+    angle: tuple[float, float] = limits.WINDOW_ANGLE
+
+
+@dataclass(frozen=True, slots=True)
+class Ends:
+    """How deliveries of a ball turn and end: rows, (n, SUMMARY); angles in degrees, (n,) each."""
 
     rows: Array
-    side: float
+    ball: MotionBall
+
+    @property
+    def side(self) -> float:
+        """The bowler's."""
+        return self.ball.side
+
+    @property
+    def arrived(self) -> NDArray[np.bool_]:
+        """Whether the ball came to the pins."""
+        found: NDArray[np.bool_] = self.rows[:, notes.ENDING] == kernel.PINS
+        return found
+
+    @property
+    def board(self) -> Array:
+        """Where the path ends, from the bowler's side."""
+        return to_board(self.rows[:, notes.END_X], self.side)
+
+    @property
+    def contact_board(self) -> Array:
+        """Where the ball's centre is as it meets the head pin, or at its end where it passes the pin by.
+
+        The last inches are taken as straight: the turn left in them moves the ball by under 0.01 board.
+        """
+        x, y = self.rows[:, notes.END_X], self.rows[:, notes.END_Y] - LANE_LENGTH
+        vx, vy = self.rows[:, notes.END_VX], self.rows[:, notes.END_VY]
+        speed = np.hypot(vx, vy)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            along, aside = (x * vx + y * vy) / speed, (x * vy - y * vx) / speed
+            back = along + np.sqrt((self.ball.radius + PIN_RADIUS) ** 2 - aside**2)
+            met = np.where(np.isfinite(back) & self.arrived, x - back * vx / speed, x)
+        return to_board(met, self.side)
 
     @property
     def heading(self) -> Array:
@@ -113,6 +162,13 @@ class Turn:
             np.arctan2(-self.side * self.rows[:, notes.END_VX], self.rows[:, notes.END_VY])
         )
         return found
+
+    def inside(self, window: Window) -> tuple[float, float]:
+        """Shares of all deliveries at the window's boards, and inside the whole of it."""
+        board, angle = self.contact_board, self.heading
+        on_board = self.arrived & (board >= window.board[0]) & (board <= window.board[1])
+        both = on_board & (angle >= window.angle[0]) & (angle <= window.angle[1])
+        return float(on_board.mean()), float(both.mean())
 
     @property
     def total(self) -> Array:
@@ -162,10 +218,10 @@ def deliver(
     releases = phased(release)
     state = first_states(ball, releases[:1])[0]
     inputs = (state, setup_row(ball, settings, release.loft), lane.grid())
-    limits = (settings.path_error, settings.largest_step)
-    row, taken, rings = deliver_sampled(*inputs, np.empty(0), *limits)
+    accuracy = (settings.path_error, settings.largest_step)
+    row, taken, rings = deliver_sampled(*inputs, np.empty(0), *accuracy)
     if samples:
-        _, taken, _ = deliver_sampled(*inputs, np.linspace(0.0, row[notes.TIME], samples), *limits)
+        _, taken, _ = deliver_sampled(*inputs, np.linspace(0.0, row[notes.TIME], samples), *accuracy)
     others = (
         run([Throw(ball, releases[1:], lane)], settings)[0] if len(releases) > 1 else np.empty((0, len(row)))
     )

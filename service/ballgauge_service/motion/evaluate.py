@@ -60,6 +60,8 @@ def draw_motion(request: Mapping[str, Any], bulk: Bulk | None = None) -> str:
         return motion_picture(deliver(asked.ball, asked.bowler.release, lane, asked.settings, samples), lane)
     mapped = _line_map(asked, lane, bulk)
     assert mapped is not None, "the contract asks for a line map"
+    if asked.picture == "line_map":
+        return line_map_picture(mapped)
     return line_map_picture(mapped, asked.bowler.name if asked.picture == "own" else asked.picture)
 
 
@@ -81,7 +83,8 @@ def _afford(asked: MotionRequest, lane: Lane, deliveries: int, bowlers: Sequence
 def _spread(asked: MotionRequest, lane: Lane, bulk: Bulk | None) -> Spread | None:
     if asked.sampling is None:
         return None
-    _afford(asked, lane, asked.sampling.deliveries, [asked.bowler], "/spread/deliveries")
+    deliveries = asked.sampling.deliveries + limits.AIMING * asked.sampling.aimed
+    _afford(asked, lane, deliveries, [asked.bowler], "/spread/deliveries")
     return spread(asked.ball, asked.bowler, lane, asked.sampling, asked.settings, bulk)
 
 

@@ -2,31 +2,30 @@
 
 Length: the distance [ft] at which a quarter of the whole turn in direction is made. Sharpness: the mean rate
 of turning [deg/ft] from there to nine tenths of it. Both come from the motion, for one bowler and one amount
-of oil; their spread comes from the bowler's scatter. Every ball is aimed at the pocket over the bowler's own
-line.
+of oil; their spread comes from the bowler's scatter. Every ball is aimed at the pocket; one that is not
+brought there, or loses deliveries, is shown and takes no part in what is said of several.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations, pairwise
+from itertools import combinations, count, pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ballgauge_schemas.shared import limits
 from ballgauge_service.core.bulk import Bulk
-from ballgauge_service.motion.aiming import POCKET, aim, over_arrows
+from ballgauge_service.motion.aiming import Aim, aim
 from ballgauge_service.motion.balls import BoxBall, MotionBall, box_ball
-from ballgauge_service.motion.bowlers import Bowler, release_row, scattered
-from ballgauge_service.motion.delivery import Turn
+from ballgauge_service.motion.bowlers import Bowler, scattered
+from ballgauge_service.motion.delivery import Ends, Window
 from ballgauge_service.motion.lanes import Lane
 from ballgauge_service.motion.spreads import statistics
 from ballgauge_service.motion.starts import USUAL, MotionSettings, Throw, run
 from ballgauge_service.motion.surfaces import Surface
 from ballgauge_service.physics.motion import notes
-from ballgauge_service.physics.motion.delivery import PINS
 
 Array = NDArray[np.float64]
 Ball = BoxBall | MotionBall
@@ -55,15 +54,23 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Point:
-    """One ball on one lane for one bowler: length [ft], sharpness [deg/ft] of each delivery that arrived."""
+    """One ball on one lane for one bowler: length [ft], sharpness [deg/ft] of each delivery that arrived.
+
+    share: of the deliveries in the pocket's window; sound: whether the point may be compared with others.
+    """
 
     length: Array
     sharpness: Array
-    launch_angle: float
-    aimed: bool
+    aim: Aim
     entry_angle: Array
     total_turn: Array
     lost: int
+    share: float
+
+    @property
+    def sound(self) -> bool:
+        """Aimed, and with every delivery at the pins."""
+        return self.aim.reached and self.lost == 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +97,8 @@ class BowlerMap:
 
     Of every volume: points of the balls, pairs that overlap, gaps between neighbours. The pair that leaves
     every other ball nearest to one of them, and the pair farthest apart on the mean; None with fewer than two
-    balls. changed: the first ball with the other surface, by the same releases, of every volume; or nothing.
+    balls that may be compared. changed: the first ball with the other surface, by the same releases, of every
+    volume; or nothing.
     """
 
     bowler: str
@@ -135,7 +143,7 @@ def line_map(line: Line, lane: Lane, settings: MotionSettings = USUAL, bulk: Bul
     balls = list(line.balls)
     if line.surface is not None:
         balls.append(replace(balls[0], surface=line.surface))
-    names = [ball.name or f"ball {index + 1}" for index, ball in enumerate(line.balls)]
+    names = _names(line.balls)
     maps = []
     for bowler in line.bowlers:
         points = measure(balls, lanes, bowler, line, settings, bulk)
@@ -145,6 +153,16 @@ def line_map(line: Line, lane: Lane, settings: MotionSettings = USUAL, bulk: Bul
         gaps = [list(_gaps(row, names)) for row in points]
         maps.append(BowlerMap(bowler.name, points, overlaps, gaps, *_pairs(apart, names), changed))
     return LineMap(line, volumes, names, maps)
+
+
+def _names(balls: Sequence[Ball]) -> list[str]:
+    """A name for each ball, numbered where another has it already."""
+    names: list[str] = []
+    for index, ball in enumerate(balls):
+        name = ball.name or f"ball {index + 1}"
+        tries = (f"{name} ({n})" if n > 1 else name for n in count(1))
+        names.append(next(each for each in tries if each not in names))
+    return names
 
 
 def measure(
@@ -157,32 +175,35 @@ def measure(
 ) -> list[list[Point]]:
     """Points of every ball on every lane, [lane][ball], for one bowler, by the line's deliveries and seed."""
     held = [placed(ball, bowler) for ball in balls]
-    usual = release_row(bowler.release)[None]
-    throws = [Throw(ball, usual, lane) for lane in lanes for ball in held]
-    angles, hit = aim(throws, settings, POCKET, bulk)
-    away = scattered(bowler.release, bowler.scatter, line.deliveries, line.seed) - usual
-    many = [
-        replace(throw, releases=over_arrows(usual, angles[k : k + 1]) + away)
-        for k, throw in enumerate(throws)
+    thrown = [(ball, lane) for lane in lanes for ball in held]
+    aims = aim(thrown, bowler, Window(), settings, bulk)
+    throws = [
+        Throw(ball, scattered(found.release, bowler.scatter, line.deliveries, line.seed), lane)
+        for (ball, lane), found in zip(thrown, aims, strict=True)
     ]
     points = [
-        _point(rows, held[0].side, float(angle), bool(reached))
-        for rows, angle, reached in zip(run(many, settings, bulk), angles, hit, strict=True)
+        _point(rows, throw.ball, found)
+        for rows, throw, found in zip(run(throws, settings, bulk), throws, aims, strict=True)
     ]
     return [points[i : i + len(balls)] for i in range(0, len(points), len(balls))]
 
 
-def _point(rows: Array, side: float, angle: float, aimed: bool) -> Point:
+def _point(rows: Array, ball: MotionBall, found: Aim) -> Point:
     """Only deliveries that come to the pins count: those in the gutter have not made their turn."""
-    lost = rows[:, notes.ENDING] != PINS
-    known = np.where(lost[:, None], np.nan, rows)
-    turn = Turn(known, side)
-    length = known[:, notes.TURN_START] / 12.0
-    return Point(length, turn.sharpness, angle, aimed, turn.heading, turn.total, int(lost.sum()))
+    ends = Ends(rows, ball)
+    known = Ends(np.where(ends.arrived[:, None], rows, np.nan), ball)
+    lost, share = int((~ends.arrived).sum()), ends.inside(Window())[1]
+    length = known.rows[:, notes.TURN_START] / 12.0
+    return Point(length, known.sharpness, found, known.heading, known.total, lost, share)
 
 
 def separation(a: Point, b: Point) -> float:
-    """Distance between two points in units of their spread; infinite where one of them has none."""
+    """Distance between two points in units of their spread; infinite where one of them has none.
+
+    NaN where one of them may not be compared.
+    """
+    if not (a.sound and b.sound):
+        return float("nan")
     total = 0.0
     for first, second in ((a.length, b.length), (a.sharpness, b.sharpness)):
         one, two = first[np.isfinite(first)], second[np.isfinite(second)]
@@ -202,7 +223,7 @@ def _gaps(points: Sequence[Point], names: Sequence[str]) -> Iterator[Gap]:
     known = []
     for name, point in zip(names, points, strict=True):
         length, sharp = statistics(point.length), statistics(point.sharpness)
-        if length and sharp:
+        if length and sharp and point.sound:
             known.append((length.mean, length.standard_deviation, sharp.mean, name))
     known.sort()
     for near, far in pairwise(known):
@@ -212,10 +233,12 @@ def _gaps(points: Sequence[Point], names: Sequence[str]) -> Iterator[Gap]:
 
 
 def _pairs(apart: Array, names: Sequence[str]) -> tuple[Pair | None, Pair | None]:
-    pairs = list(combinations(range(len(names)), 2))
+    """Best and widest pair of the balls that may be compared on every volume."""
+    sound = [k for k in range(len(names)) if not np.isnan(apart[:, k, k]).any()]
+    pairs = list(combinations(sound, 2))
     if not pairs:
         return None, None
-    cover = [float(np.minimum(apart[:, i, :], apart[:, j, :]).max()) for i, j in pairs]
+    cover = [float(np.minimum(apart[:, i, sound], apart[:, j, sound]).max()) for i, j in pairs]
     wide = [float(apart[:, i, j].mean()) for i, j in pairs]
     best, widest = int(np.argmin(cover)), int(np.argmax(wide))
     return (

@@ -25,7 +25,9 @@ Group = dict[str, Any]
 
 PATH_COLOURS = {"flight": "#777777", "slip": "#b3541e", "roll": "#1f5fa8"}
 MARKS = ("circle", "square", "diamond", "cross", "x", "star", "hexagon", "pentagon")
-"""Colours and marks of the pictures (ours)."""
+VOLUME_COLOURS = ("#1f5fa8", "#b3541e", "#2f6f4f", "#7a1f3d", "#c9a227", "#444444")
+COLUMNS = 3
+"""Colours and marks of the pictures, and most panels side by side (ours)."""
 
 RING_POINTS = 91
 
@@ -162,18 +164,29 @@ def _axis_path(graphs: Any, thrown: Delivery) -> list[Any]:
     return [*_seen(graphs, points, line, "spin axis", True), start]
 
 
-def line_map_picture(mapped: LineMap, bowler: str) -> str:
-    """The line map of one of its bowlers as an HTML page: computed length against computed sharpness."""
-    (one,) = (one for one in mapped.maps if one.bowler == bowler)
+def line_map_picture(mapped: LineMap, bowler: str | None = None) -> str:
+    """The line map as an HTML page: computed length against computed sharpness, a panel for each bowler.
+
+    bowler: the only one that is drawn.
+    """
     graphs = _graphs()
-    figure = graphs.Figure()
-    for k, (volume, points) in enumerate(zip(mapped.volumes, one.points, strict=True)):
-        mark = MARKS[k % len(MARKS)]
-        figure.add_trace(_points(graphs, mapped.names, points, f"{volume:g} mL of oil", mark))
+    from plotly.subplots import make_subplots
+
+    shown = [one for one in mapped.maps if bowler in (None, one.bowler)]
+    columns = min(len(shown), COLUMNS)
+    rows = -(-len(shown) // columns)
+    titles = [html.escape(one.bowler.replace("_", " ")) for one in shown]
+    figure = make_subplots(rows=rows, cols=columns, subplot_titles=titles)
+    for place, one in enumerate(shown):
+        for k, (volume, points) in enumerate(zip(mapped.volumes, one.points, strict=True)):
+            trace = _points(graphs, mapped.names, points, f"{volume:g} mL of oil", MARKS[k % len(MARKS)])
+            colour = {"color": VOLUME_COLOURS[k % len(VOLUME_COLOURS)]}
+            trace.update(legendgroup=str(k), showlegend=place == 0, marker=colour)
+            figure.add_trace(trace, row=place // columns + 1, col=place % columns + 1)
     figure.update_xaxes(title="length to the hook [ft]: a quarter of the turn is made")
     figure.update_yaxes(title="sharpness of the turn [deg/ft]: from a quarter to nine tenths of it")
-    title = html.escape(bowler.replace("_", " "))
-    figure.update_layout(title=f"{title}; bars: one standard deviation of the deliveries", height=760)
+    bars = "Bars: one standard deviation of the deliveries; open marks: not aimed, or with deliveries lost"
+    figure.update_layout(title=bars, height=160 + 600 * rows)
     return _page(figure)
 
 
@@ -182,15 +195,21 @@ def _points(graphs: Any, names: Sequence[str], points: Sequence[Point], name: st
     for ball, point in zip(names, points, strict=True):
         length, sharpness = statistics(point.length), statistics(point.sharpness)
         if length and sharpness:
-            known.append((ball, length, sharpness))
+            known.append((_label(ball, point), length, sharpness, point.sound))
     return graphs.Scatter(
-        x=[length.mean for _, length, _ in known],
-        y=[sharpness.mean for _, _, sharpness in known],
-        error_x={"type": "data", "array": [length.standard_deviation for _, length, _ in known]},
-        error_y={"type": "data", "array": [sharpness.standard_deviation for _, _, sharpness in known]},
-        text=[html.escape(ball) for ball, _, _ in known],
+        x=[length.mean for _, length, _, _ in known],
+        y=[sharpness.mean for _, _, sharpness, _ in known],
+        error_x={"type": "data", "array": [length.standard_deviation for _, length, _, _ in known]},
+        error_y={"type": "data", "array": [sharpness.standard_deviation for _, _, sharpness, _ in known]},
+        text=[html.escape(label) for label, _, _, _ in known],
         mode="markers+text",
         textposition="top center",
-        marker={"symbol": mark, "size": 11},
+        marker={"symbol": [mark if sound else f"{mark}-open" for _, _, _, sound in known], "size": 11},
         name=name,
     )
+
+
+def _label(ball: str, point: Point) -> str:
+    if not point.aim.reached:
+        return f"{ball}: not aimed"
+    return f"{ball}: {point.lost} lost" if point.lost else ball

@@ -13,9 +13,10 @@ from ballgauge_service.core.caution import Caution
 from ballgauge_service.core.refusal import below
 from ballgauge_service.motion.balls import USUAL_RADIUS, BoxBall, MotionBall, box_ball, drilled_ball
 from ballgauge_service.motion.bowlers import BOWLERS, Bowler
+from ballgauge_service.motion.delivery import Window
 from ballgauge_service.motion.lanes import Film, Lane, Pattern, Wear, Zone, lane_from_pattern, uniform_lane
 from ballgauge_service.motion.line_maps import Line
-from ballgauge_service.motion.spreads import Sampling, Window
+from ballgauge_service.motion.spreads import Sampling
 from ballgauge_service.motion.starts import MotionSettings
 from ballgauge_service.motion.surfaces import FrictionModel, Surface
 
@@ -29,7 +30,7 @@ class MotionRequest:
     """A ball, who throws it, the fresh lane, and what to study; None is not asked for.
 
     box: the ball by its box numbers where it has only those; explained: the ball to compare it with; picture:
-    `motion`, or the bowler whose map is drawn; assumptions and cautions: about the request.
+    `motion`, `line_map`, or the bowler whose map is drawn; assumptions and cautions: about the request.
     """
 
     ball: MotionBall
@@ -73,7 +74,7 @@ def read_motion(request: Loaded) -> MotionRequest:
         _sampling(plain(request["spread"])) if "spread" in request else None,
         line,
         explained,
-        request.get("picture", "motion"),
+        request.get("picture", "line_map" if line else "motion"),
         tuple(reader.assumptions),
         tuple(reader.cautions),
     )
@@ -153,7 +154,16 @@ class _Reader:
 
     def line(self, asked: Loaded, first: BoxBall | MotionBall, bowler: Bowler) -> Line:
         others = [self.box(ball, bowler, f"/line_map/balls/{k}") for k, ball in enumerate(asked["balls"])]
-        named = [replace(BOWLERS[name], hand=bowler.hand) for name in asked.get("bowlers", [])]
+        # Where and how the ball is laid down comes with the request; how it is thrown is the preset's own.
+        line = {
+            name: getattr(bowler.release, name) for name in ("launch_angle", "launch_board", "loft", "phase")
+        }
+        named = [
+            bowler
+            if name == "own"
+            else replace(BOWLERS[name], hand=bowler.hand, release=replace(BOWLERS[name].release, **line))
+            for name in asked.get("bowlers", [])
+        ]
         given = {name: asked[name] for name in ("deliveries", "seed") if name in asked}
         if "surface_change" in asked:
             given["surface"] = self.surface(asked["surface_change"], "the other surface")

@@ -9,13 +9,12 @@ from numpy.typing import NDArray
 
 from ballgauge_schemas.shared import limits
 from ballgauge_service.core.bulk import Bulk
+from ballgauge_service.motion.aiming import Aim, aim
 from ballgauge_service.motion.balls import MotionBall
 from ballgauge_service.motion.bowlers import Bowler, scattered
-from ballgauge_service.motion.delivery import Turn, endings
+from ballgauge_service.motion.delivery import Ends, Window
 from ballgauge_service.motion.lanes import Lane
-from ballgauge_service.motion.starts import USUAL, MotionSettings, Throw, run, to_board
-from ballgauge_service.physics.motion import delivery as kernel
-from ballgauge_service.physics.motion import notes
+from ballgauge_service.motion.starts import USUAL, MotionSettings, Throw, run
 
 Array = NDArray[np.float64]
 
@@ -23,29 +22,18 @@ QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.95)
 
 
 @dataclass(frozen=True, slots=True)
-class Window:
-    """A window at the pins: board (low, high) from the bowler's side, and entry angle (low, high) [deg].
-
-    The default is half a board about the pocket, and 4 to 8 degrees about the 6 degrees at which strikes are
-    likeliest (Physics 18, 96 (2025)); its width is ours.
-    """
-
-    board: tuple[float, float] = limits.WINDOW_BOARD
-    angle: tuple[float, float] = limits.WINDOW_ANGLE
-
-
-@dataclass(frozen=True, slots=True)
 class Sampling:
     """How many deliveries, from which seed; the same seed gives the same deliveries.
 
     oil_uncertainty: relative standard uncertainty of the film, one factor for the whole lane a delivery
-    (log-normal).
+    (log-normal); aimed: whether the bowler first takes the launch that brings the ball into the window.
     """
 
     deliveries: int = limits.SPREAD_DELIVERIES
     seed: int = limits.DEFAULT_SEED
     oil_uncertainty: float = 0.0
     window: Window = field(default_factory=Window)
+    aimed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,19 +48,11 @@ class Statistics:
 
 @dataclass(frozen=True, slots=True)
 class Spread:
-    """Board and entry angle [deg] of those that came to the pins, and how many ended in which way."""
+    """How many deliveries ended, and how they were aimed where that was asked for."""
 
-    board: Array
-    angle: Array
-    endings: dict[str, int]
+    ends: Ends
     sampling: Sampling
-
-    def shares(self) -> tuple[float, float]:
-        """Shares of all deliveries at the window's boards, and inside the whole of it."""
-        (left, right), (low, high) = self.sampling.window.board, self.sampling.window.angle
-        inside = (self.board >= left) & (self.board <= right)
-        both = inside & (self.angle >= low) & (self.angle <= high)
-        return float(inside.sum()) / self.sampling.deliveries, float(both.sum()) / self.sampling.deliveries
+    aim: Aim | None
 
 
 def spread(
@@ -88,13 +68,12 @@ def spread(
     bulk: who follows them; threads of this process unless given. Raises BulkUnavailable.
     """
     n, seed = sampling.deliveries, sampling.seed
-    releases = scattered(bowler.release, bowler.scatter, n, seed)
+    found = aim([(ball, lane)], bowler, sampling.window, settings, bulk)[0] if sampling.aimed else None
+    releases = scattered(found.release if found else bowler.release, bowler.scatter, n, seed)
     draws = np.random.Generator(np.random.PCG64([seed, 1])).standard_normal(n)
     factors = np.exp(sampling.oil_uncertainty * draws)
     rows = run([Throw(ball, releases, lane, factors)], settings, bulk)[0]
-    arrived = rows[rows[:, notes.ENDING] == kernel.PINS]
-    angle = Turn(arrived, ball.side).heading
-    return Spread(to_board(arrived[:, notes.END_X], ball.side), angle, endings(rows), sampling)
+    return Spread(Ends(rows, ball), sampling, found)
 
 
 def statistics(values: Array) -> Statistics | None:

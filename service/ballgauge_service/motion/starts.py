@@ -148,6 +148,14 @@ def run(throws: Sequence[Throw], settings: MotionSettings, bulk: Bulk | None = N
     return np.split(rows, ends[:-1])
 
 
+def follow_here(throw: Throw, settings: MotionSettings, check: Check) -> Array:
+    """Follow the deliveries of one throw in the calling thread, which may be one of bulk work: as `run`."""
+    n = len(throw.releases)
+    states, lanes = first_states(throw.ball, throw.releases), np.zeros(n, np.int64)
+    common = (throw.lane.grid()[None], settings.path_error, settings.largest_step, INTERPRETING * n)
+    return follow_piece(common, (states, _setups(throw, settings), lanes), check)
+
+
 def follow_piece(
     common: tuple[Array, float, float, float], piece: tuple[Array, Array, NDArray[np.int64]], check: Check
 ) -> Array:
