@@ -11,10 +11,11 @@ from flask import Blueprint, Response, make_response, render_template, request, 
 from ballgauge_schemas import example
 from ballgauge_schemas.shared.documents import design_example, motion_example
 from ballgauge_service.pages import forms, labels, languages, sections
+from ballgauge_service.rulebooks import listing
 
 blueprint = Blueprint("pages", __name__, template_folder="templates")
 
-PAGES = ("check", "drilling", "desk", "verify", "lot", "motion", "design")
+PAGES = ("check", "drilling", "desk", "verify", "lot", "motion", "design", "rules")
 """Every page by the name of its address and template, in the order of the menu."""
 
 POLICY = "; ".join(
@@ -84,12 +85,22 @@ def _page(name: str) -> Response:
         sections=sections,
         examples=_examples(name),
         metric=dict(forms.METRIC),
+        rulebooks=listing.listing,
+        place=_place,
     )
     response = make_response(body)
     response.headers["Content-Language"] = language
     response.headers["Vary"] = "Accept-Language"
     response.headers["Cache-Control"] = "no-cache"
     return response
+
+
+def _place(day: str | None, end: int) -> int:
+    """Where a day lies on a line of 300 from 2000 to 2030; an open one at its end."""
+    if day is None:
+        return end
+    year, month, _ = map(int, day.split("-"))
+    return min(max(round(10 * (year - 2000) + 10 * (month - 1) / 12), 0), 300)
 
 
 def _label(translate: Any, field: forms.Field) -> str:
