@@ -12,6 +12,7 @@ from ballgauge_schemas import KINDS, ValidationError, flatten, openapi_document,
 from ballgauge_schemas.motion.request import MOTION_REQUEST
 from ballgauge_schemas.shared.documents import motion_example, motion_example_names, motion_example_text
 from ballgauge_schemas.shared.limits import WORK_MAXIMUM
+from ballgauge_schemas.shared.words import PRESETS
 
 DOCUMENT = openapi_document()
 
@@ -106,7 +107,7 @@ def test_a_differential_is_no_less_than_its_part() -> None:
 def test_work_is_bounded_before_any_is_done() -> None:
     """Against the bound stated in the contract."""
     request = motion_example("motion_line_map")
-    request["line_map"] |= {"deliveries": 200}
+    request["line_map"] |= {"deliveries": 200, "bowlers": [*PRESETS]}
     assert f"at most {WORK_MAXIMUM}" in wrong(request)["/line_map"]
 
 
