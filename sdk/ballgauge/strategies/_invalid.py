@@ -87,10 +87,11 @@ def _of_field(field: fields.Field[Any], value: Any, way: Way) -> Iterator[Break]
     for why, wrong, *below in _wrong_values(field):
         yield Break(why, way, wrong, (*way, *below))
     if isinstance(field, Part):
-        yield from breaks(field.schema, value, way)
+        # An overlay may be a name alone.
+        yield from breaks(field.schema, value, way) if isinstance(value, dict) else ()
     elif isinstance(field, SolidField):
         yield from breaks(SHAPES[value["shape"]](), value, way)
-    elif isinstance(field, Several):
+    elif isinstance(field, Several) and isinstance(value, list):
         yield from _of_array(field, value, way)
 
 
