@@ -102,7 +102,8 @@ def test_a_measured_reading_does_not_depend_on_the_arm(check: Check, request_for
     body = near_three_ounces(request_for)
     body["measured_balance"] = {"top": 2.9, "side": 0, "finger": 0}
     found = findings(check(body))
-    assert found["balance_top"]["outcome"] == found["any_two_halves"]["outcome"] == "conforming"
+    assert found["balance_top"]["outcome"] == "conforming"
+    assert found["any_two_halves"]["advisory"]
 
 
 @pytest.mark.parametrize("layout", [True, False])

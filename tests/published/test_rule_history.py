@@ -17,6 +17,15 @@ import pytest
 from ballgauge_service.rulebooks import OUTCOMES, Fact, assess, describe, edition, findings
 
 NOW = date(2026, 5, 1)
+
+
+def days(day: date) -> float:
+    """A day as the facts hold it."""
+    return float((day - date(1970, 1, 1)).days)
+
+
+MADE = days(date(2020, 12, 31))
+SLOW = {"oil_absorption_time": 5401, "high_performance_core": 1}
 CONFORMING, NONCONFORMING, NOT_ASSESSED = "conforming", "nonconforming", "not_assessed"
 
 
@@ -45,8 +54,6 @@ def outcome(rule: str, values: dict[str, float], **options: Any) -> str | None:
     ("rule", "column", "inside", "outside"),
     [
         ("weight", "weight", [1.0, 16.0], [16.01]),
-        ("circumference", "circumference", [26.704, 27.002], [26.703, 27.003]),
-        ("diameter", "diameter", [8.5, 8.595], [8.499, 8.596]),
         ("roundness", "roundness", [0.0, 0.01], [0.0101]),
         ("rg_maximum", "rg", [2.8], [2.801]),
         ("friction", "friction", [0.32], [0.321]),
@@ -58,6 +65,10 @@ def outcome(rule: str, values: dict[str, float], **options: Any) -> str | None:
         ("mill_hole_diameter", "mill_hole_diameter", [0.625], [0.626]),
         ("mill_hole_depth", "mill_hole_depth", [0.125], [0.126]),
         ("gripping_holes", "gripping_holes", [0, 5], [6]),
+        ("doubled_digits", "doubled_digits", [0], [1]),
+        ("gripping_hole_diameter", "gripping_hole_diameter", [1.5625], [1.5626]),
+        ("gripping_hole_depth", "gripping_hole_depth", [4.5], [4.51]),
+        ("plug_density", "plug_density", [3.8], [3.81]),
     ],
 )
 def test_limits_without_a_history(rule: str, column: str, inside: list[float], outside: list[float]) -> None:
@@ -69,9 +80,54 @@ def test_limits_without_a_history(rule: str, column: str, inside: list[float], o
 
 
 @pytest.mark.parametrize(
+    ("rule", "inside", "outside"),
+    [
+        ("circumference", [26.7035, 26.704, 27.002], [26.703, 27.003]),
+        ("diameter", [8.5, 8.595], [8.499, 8.596]),
+    ],
+)
+def test_sizes_bind_balls_of_13_lb_and_more_for_sure(
+    rule: str, inside: list[float], outside: list[float]
+) -> None:
+    """Secondary: one rule measured two ways; the minimum is sure from 13 lb up."""
+    for weight, too_small in ((13.0, NONCONFORMING), (12.99, "inconclusive")):
+        for value in inside:
+            assert outcome(rule, {rule: value, "weight": weight}) == CONFORMING
+        assert outcome(rule, {rule: outside[0], "weight": weight}) == too_small
+        assert outcome(rule, {rule: outside[1], "weight": weight}) == NONCONFORMING
+
+
+@pytest.mark.parametrize(
+    ("rule", "column", "twin", "on"),
+    [
+        ("weight", "weight", 7.26 / 0.45359237, NOW),
+        ("balance_hole_diameter", "balance_hole_diameter", 31.8 / 25.4, date(2020, 7, 31)),
+        ("vent_hole_diameter", "vent_hole_diameter", 6.4 / 25.4, NOW),
+        ("mill_hole_diameter", "mill_hole_diameter", 15.9 / 25.4, NOW),
+        ("mill_hole_depth", "mill_hole_depth", 3.2 / 25.4, NOW),
+    ],
+)
+def test_a_printed_metric_twin_meets_the_limit_and_nothing_near_it_does(
+    rule: str, column: str, twin: float, on: date
+) -> None:
+    found = find(rule, {column: twin}, on=on)
+    assert found is not None
+    assert (found["outcome"], found["margin"], found["value"]) == (CONFORMING, 0.0, twin)
+    assert "which meets the limit" in found["message"]
+    for value in (twin - 1e-4, twin + 1e-4):
+        assert outcome(rule, {column: value}, on=on) == NONCONFORMING
+
+
+@pytest.mark.parametrize(
     ("rule", "values", "last_day", "before", "after"),
     [
-        ("hardness", {"hardness": 72}, date(2020, 12, 31), CONFORMING, NONCONFORMING),
+        ("hardness", {"hardness": 72, "made_on": MADE}, date(2020, 12, 31), CONFORMING, NONCONFORMING),
+        ("hardness", {"hardness": 72}, date(2020, 12, 31), "inconclusive", NONCONFORMING),
+        ("hardness", {"hardness": 72, "made_on": MADE}, date(1979, 12, 31), NOT_ASSESSED, CONFORMING),
+        ("hardness", {"hardness": 75, **SLOW}, date(2025, 12, 30), CONFORMING, NONCONFORMING),
+        ("hardness", {"hardness": 78, **SLOW}, date(2025, 12, 30), CONFORMING, CONFORMING),
+        ("rg_minimum", {"rg": 2.44}, date(1990, 12, 31), NOT_ASSESSED, CONFORMING),
+        ("differential", {"differential": 0.07}, date(1990, 12, 31), NOT_ASSESSED, CONFORMING),
         ("hardness", {"hardness": 73}, date(2020, 12, 31), CONFORMING, CONFORMING),
         ("hardness", {"hardness": 71.9}, date(2020, 12, 31), NONCONFORMING, NONCONFORMING),
         ("rg_minimum", {"rg": 2.44}, date(2010, 6, 30), CONFORMING, NONCONFORMING),
@@ -103,9 +159,10 @@ def test_the_date_of_approval_decides(
     rule: str, values: dict[str, float], last_day: date, before: str, after: str
 ) -> None:
     """A ball stays legal under the rule of its approval date, whatever the date of use."""
-    for on in (date(2021, 6, 1), NOW):
-        assert outcome(rule, values, on=on, approved=last_day) == before
-        assert outcome(rule, values, on=on, approved=last_day + timedelta(days=1)) == after
+    for on in (date(2026, 1, 31), NOW):
+        assert outcome(rule, values, on=on, approved=last_day, stage="approval") == before
+        next_day = last_day + timedelta(days=1)
+        assert outcome(rule, values, on=on, approved=next_day, stage="approval") == after
 
 
 def test_the_cases_of_2004_to_2021() -> None:
@@ -113,7 +170,8 @@ def test_the_cases_of_2004_to_2021() -> None:
     assert outcome("rg_minimum", {"rg": 2.44}, approved=date(2012, 5, 1)) == NONCONFORMING
     assert outcome("differential", {"differential": 0.070}, approved=date(2004, 5, 1)) == CONFORMING
     assert outcome("differential", {"differential": 0.070}, approved=date(2006, 5, 1)) == NONCONFORMING
-    assert outcome("hardness", {"hardness": 72}, approved=date(2020, 12, 31)) == CONFORMING
+    facts = {"hardness": 72.0, "made_on": MADE}
+    assert outcome("hardness", facts, approved=date(2020, 12, 31)) == CONFORMING
     assert outcome("hardness", {"hardness": 72}, approved=date(2021, 5, 1)) == NONCONFORMING
 
 
@@ -165,11 +223,12 @@ def test_balance_holes_end_on_the_first_of_august_2020(body: str) -> None:
         (date(2020, 7, 31), CONFORMING, NONCONFORMING),
         (date(2020, 8, 1), NONCONFORMING, NOT_ASSESSED),
     ):
-        facts = {"balance_holes": 1, "balance_hole_diameter": 1.26}
+        facts = {"balance_holes": 1, "balance_hole_diameter": 1.26, "unused_thumb": 0}
         assert outcome("balance_holes", facts, on=on, body=body) == number
         assert outcome("balance_hole_diameter", facts, on=on, body=body) == diameter
-        assert outcome("balance_holes", {"balance_holes": 2}, on=on, body=body) == NONCONFORMING
-        assert outcome("balance_holes", {"balance_holes": 0}, on=on, body=body) == CONFORMING
+        for count, expected in ((2, NONCONFORMING), (0, CONFORMING)):
+            facts = {"balance_holes": count, "unused_thumb": 0}
+            assert outcome("balance_holes", facts, on=on, body=body) == expected
     assert (
         outcome("balance_hole_diameter", {"balance_hole_diameter": 1.25}, on=date(2019, 1, 1), body=body)
         == CONFORMING
@@ -181,7 +240,7 @@ def test_balance_holes_end_on_the_first_of_august_2020(body: str) -> None:
     [
         ({"unused_gripping_holes": 0}, CONFORMING),
         ({"unused_gripping_holes": 1, "house_ball": 0}, NONCONFORMING),
-        ({"unused_gripping_holes": 1}, NOT_ASSESSED),
+        ({"unused_gripping_holes": 1}, "inconclusive"),
         (
             {"unused_gripping_holes": 2, "house_ball": 1, "reactive_cover": 0, "differential": 0.0249},
             CONFORMING,
@@ -194,7 +253,7 @@ def test_balance_holes_end_on_the_first_of_august_2020(body: str) -> None:
             {"unused_gripping_holes": 2, "house_ball": 1, "reactive_cover": 1, "differential": 0.02},
             NONCONFORMING,
         ),
-        ({"unused_gripping_holes": 2, "house_ball": 1, "differential": 0.02}, NOT_ASSESSED),
+        ({"unused_gripping_holes": 2, "house_ball": 1, "differential": 0.02}, "inconclusive"),
         ({"unused_gripping_holes": 2, "house_ball": 1, "differential": 0.05}, NONCONFORMING),
     ],
 )
@@ -210,7 +269,7 @@ def test_all_gripping_holes_are_used_but_for_house_balls(values: dict[str, float
 def test_without_a_thumb_hole_the_grip_centre_is_marked(body: str) -> None:
     rule = "unmarked_grip_centre"
     for values, expected in (
-        ({"thumb_holes": 0, rule: 1}, NONCONFORMING),
+        ({"thumb_holes": 0, "unused_thumb": 0, rule: 1}, NONCONFORMING),
         ({"thumb_holes": 0, rule: 0}, CONFORMING),
         ({"thumb_holes": 1, rule: 1}, CONFORMING),
         ({"thumb_holes": 1}, CONFORMING),
@@ -223,7 +282,6 @@ def test_without_a_thumb_hole_the_grip_centre_is_marked(body: str) -> None:
 @pytest.mark.parametrize(
     ("on", "weight", "holes", "limit"),
     [
-        (date(2020, 8, 1), 15.0, 3, 3.0),
         (date(2018, 7, 31), 15.0, 0, 1.0),
         (date(2018, 8, 1), 15.0, 0, 3.0),
         (date(2018, 8, 1), 10.0, 0, 1.0),
@@ -237,22 +295,29 @@ def test_any_two_halves(on: date, weight: float, holes: int, limit: float) -> No
     assert outcome("any_two_halves", {**facts, "largest_imbalance": limit + 0.01}, on=on) == NONCONFORMING
 
 
-def test_any_two_halves_does_not_bind_drilled_balls_before_2020_or_of_10_lb() -> None:
-    for on, weight in ((date(2020, 7, 31), 15.0), (NOW, 10.0)):
+def test_any_two_halves_is_advice_for_drilled_balls() -> None:
+    for on, weight in ((date(2020, 7, 31), 15.0), (NOW, 10.0), (NOW, 15.0)):
         found = find("any_two_halves", {"weight": weight, "holes": 3, "largest_imbalance": 5}, on=on)
         assert found is not None
         assert (found["outcome"], found["advisory"]) == (NOT_ASSESSED, True)
 
 
 def test_the_national_difference_of_australia() -> None:
-    """Tenpin Bowling Australia's summary of the 2019 rule: 3 oz between any two halves over 8 lb."""
-    for weight, imbalance, expected in (
-        (8.1, 3.0, CONFORMING),
-        (8.1, 3.01, NONCONFORMING),
-        (8.0, 5.0, NOT_ASSESSED),
+    """Tenpin Bowling Australia's notice: from 2019-01-01, from 8 lb up, A with a balance hole, B without."""
+    for on, weight, holes, imbalance, expected in (
+        (NOW, 8.0, 0, 3.0, CONFORMING),
+        (NOW, 8.0, 0, 3.01, NONCONFORMING),
+        (NOW, 7.99, 0, 5.0, NOT_ASSESSED),
+        (date(2018, 12, 31), 15.0, 0, 5.0, NOT_ASSESSED),
+        (date(2019, 1, 1), 15.0, 0, 5.0, NONCONFORMING),
+        (date(2019, 1, 1), 15.0, 1, 5.0, NOT_ASSESSED),
     ):
-        values = {"weight": weight, "largest_imbalance": imbalance}
-        assert outcome("any_two_halves", values, body="ibf", overlay="australia") == expected
+        values = {"weight": weight, "balance_holes": holes, "largest_imbalance": imbalance}
+        assert outcome("any_two_halves", values, on=on, body="ibf", overlay="australia") == expected
+    for holes, expected in ((0, CONFORMING), (1, NONCONFORMING)):
+        values = {"weight": 9.0, "balance_holes": holes, "balance_side": 1.5}
+        found = outcome("balance_side", values, on=date(2019, 1, 1), body="ibf", overlay="australia")
+        assert found == expected
     assert outcome("any_two_halves", {"weight": 9.0, "largest_imbalance": 1.0}, body="ibf") is None
 
 
@@ -269,10 +334,11 @@ def test_international_balance_starts_in_2019(rule: str) -> None:
         found = find(rule, values, on=on, body="ibf")
         assert found is not None
         assert (found["outcome"], found["clause"]) == (expected, "11.13.2")
-    assert (
-        outcome(rule, {"weight": 15.0, "balance_holes": 1, rule: 0.5}, on=date(2019, 5, 1), body="ibf")
-        == NOT_ASSESSED
-    )
+    most = 3.0 if rule == "balance_top" else 1.0
+    for value, expected in ((most, CONFORMING), (most + 0.01, NONCONFORMING)):
+        values = {"weight": 15.0, "balance_holes": 1, rule: value}
+        for on in (date(2018, 5, 1), date(2020, 7, 31)):
+            assert outcome(rule, values, on=on, body="ibf") == expected
     assert outcome(rule, {"weight": 9.0, "balance_holes": 0, rule: 0.5}, body="ibf") == NOT_ASSESSED
 
 
@@ -303,9 +369,11 @@ def test_measurements_of_the_laboratory_are_judged_in_play_only_where_given() ->
 def test_field_hardness_is_advice_of_early_2020() -> None:
     """USBC 2020: an earlier notice named 68 D; the release of June ended field tests."""
     for on, value, expected in (
-        (date(2020, 3, 1), 67.9, NONCONFORMING),
-        (date(2020, 3, 1), 68.0, CONFORMING),
-        (date(2020, 6, 30), 60.0, NOT_ASSESSED),
+        (date(2020, 1, 31), 60.0, NOT_ASSESSED),
+        (date(2020, 2, 1), 67.9, NONCONFORMING),
+        (date(2020, 6, 7), 67.9, NONCONFORMING),
+        (date(2020, 6, 7), 68.0, CONFORMING),
+        (date(2020, 6, 8), 60.0, NOT_ASSESSED),
     ):
         found = find("field_hardness", {"hardness": value}, on=on)
         assert found is not None
@@ -319,8 +387,127 @@ def test_construction_is_told_in_words_and_never_counts(sentence: Any) -> None:
     assert found["message"] == sentence("construction is not judged")
 
 
+@pytest.mark.parametrize(
+    ("values", "on", "expected"),
+    [
+        ({"unused_thumb": 1, "balance_holes": 1}, date(2020, 8, 1), NONCONFORMING),
+        ({"unused_thumb": 1, "balance_holes": 1, "house_ball": 1}, date(2020, 8, 1), CONFORMING),
+        ({"unused_thumb": 1, "balance_holes": 2, "house_ball": 1}, date(2020, 8, 1), NONCONFORMING),
+        ({"unused_thumb": 1, "balance_holes": 2}, date(2014, 4, 30), CONFORMING),
+        ({"unused_thumb": 1, "balance_holes": 2}, date(2014, 5, 1), NONCONFORMING),
+        ({"unused_thumb": 0, "balance_holes": 2}, date(2014, 4, 30), NONCONFORMING),
+    ],
+)
+def test_an_unused_thumb_hole_counts_since_may_2014_but_not_of_an_exempt_house_ball(
+    values: dict[str, float], on: date, expected: str
+) -> None:
+    """Secondary for the month; the exemption is of the release of June 2018."""
+    facts = {"house_ball": 0, "reactive_cover": 0, "differential": 0.0249, **values}
+    assert outcome("balance_holes", facts, on=on) == expected
+    mark = {**facts, "thumb_holes": 0, "unmarked_grip_centre": 1}
+    exempt = facts["house_ball"] == 1 or on < date(2020, 8, 1)
+    assert (outcome("unmarked_grip_centre", mark, on=on) == NONCONFORMING) != exempt
+
+
+@pytest.mark.parametrize(
+    ("hardness", "approved", "made", "expected"),
+    [
+        (72.5, date(2019, 5, 1), date(2022, 7, 31), CONFORMING),
+        (72.5, date(2019, 5, 1), date(2022, 8, 1), NONCONFORMING),
+        (73.0, date(2019, 5, 1), date(2022, 8, 1), CONFORMING),
+        (72.5, date(2019, 5, 1), None, "inconclusive"),
+        (72.5, None, date(2022, 7, 31), "inconclusive"),
+        (71.9, None, None, NONCONFORMING),
+        (74.0, None, None, CONFORMING),
+    ],
+)
+def test_a_made_ball_is_judged_by_approval_and_manufacture(
+    hardness: float, approved: date | None, made: date | None, expected: str
+) -> None:
+    """USBC, release of 2020-06-08: models approved below 73 D had to leave production by 2022-07-31."""
+    facts = {"hardness": hardness, "oil_absorption_time": 700.0}
+    if made is not None:
+        facts["made_on"] = days(made)
+    assert outcome("hardness", facts, approved=approved, stage="approval") == expected
+    found = find("hardness", facts, approved=approved)
+    assert found is not None
+    assert found["advisory"]
+
+
+@pytest.mark.parametrize(
+    ("time", "core", "expected"),
+    [
+        (5401, 1, NONCONFORMING),
+        (5401, 0, CONFORMING),
+        (5401, None, "inconclusive"),
+        (5400, 1, CONFORMING),
+        (5400, None, CONFORMING),
+        (None, 1, "inconclusive"),
+    ],
+)
+def test_slow_high_performance_balls_need_78(time: float | None, core: float | None, expected: str) -> None:
+    """USBC, release of September 2025: approvals from 2025-12-31, over 90 min."""
+    given = {"hardness": 77.9, "oil_absorption_time": time, "high_performance_core": core}
+    facts = {name: float(value) for name, value in given.items() if value is not None}
+    assert outcome("hardness", facts, approved=date(2025, 12, 31), stage="approval") == expected
+
+
+def test_national_events_of_2026() -> None:
+    """USBC, release of September 2025; the event says which of its two rules it has."""
+    for on, made, hard, expected in (
+        (date(2025, 12, 31), date(2022, 7, 31), 70.0, (NOT_ASSESSED,) * 3),
+        (date(2026, 1, 1), date(2022, 7, 31), 79.0, (CONFORMING, NONCONFORMING, NONCONFORMING)),
+        (date(2026, 1, 1), date(2022, 8, 1), 78.0, (CONFORMING, CONFORMING, NONCONFORMING)),
+        (date(2026, 1, 1), date(2022, 8, 1), 77.9, (NONCONFORMING, CONFORMING, NONCONFORMING)),
+    ):
+        facts = {**SLOW, "hardness": hard, "made_on": days(made)}
+        found = (
+            outcome("event_hardness", facts, on=on, overlay="national_events_78d"),
+            outcome("event_made_on", facts, on=on, overlay="national_events_78d"),
+            outcome("event_slow_oil_absorption", facts, on=on, overlay="national_events_barred"),
+        )
+        assert found == expected
+
+
+def test_asymmetrical_is_a_twentieth_of_the_differential() -> None:
+    """Secondary, a pro shop's copy: the flag is the facts'; the rule binds where it is set."""
+    for flag, expected in ((1, NONCONFORMING), (0, NOT_ASSESSED)):
+        facts = {"mark_to_high_rg_axis": 1.8, "asymmetric": flag}
+        assert outcome("mark_to_high_rg_axis", facts, approved=date(2020, 1, 1)) == expected
+
+
+def test_ibf_asks_for_all_holes_and_for_balls_made_from_1991() -> None:
+    """Secondary: 11.12.2 from 2020-08-01; the list policy of October 2025."""
+    for on, expected in ((date(2020, 7, 31), NOT_ASSESSED), (date(2020, 8, 1), NONCONFORMING)):
+        assert outcome("unused_gripping_holes", {"unused_gripping_holes": 1}, on=on, body="ibf") == expected
+    for on, expected in ((date(2025, 9, 30), NOT_ASSESSED), (date(2025, 10, 1), NONCONFORMING)):
+        facts = {"made_on": days(date(1990, 12, 31)), "identity": 0, "identity_by_hand": 0}
+        for rule in ("made_on", "identity"):
+            assert outcome(rule, facts, on=on, body="ibf") == expected
+        facts = {"made_on": days(date(1991, 1, 1)), "identity": 1, "identity_by_hand": 0}
+        for rule in ("made_on", "identity"):
+            assert outcome(rule, facts, on=on, body="ibf") in (CONFORMING, NOT_ASSESSED)
+
+
+@pytest.mark.parametrize(
+    ("rule", "facts"),
+    [
+        ("gripping_hole_diameter", {"gripping_hole_diameter": 1.6}),
+        ("gripping_hole_depth", {"gripping_hole_depth": 4.75}),
+    ],
+)
+def test_sizes_of_gripping_holes_bind_from_2021(rule: str, facts: dict[str, float]) -> None:
+    """Secondary, a translation of the manual of January 2021."""
+    assert outcome(rule, facts, on=date(2020, 12, 31)) == NOT_ASSESSED
+    assert outcome(rule, facts, on=date(2021, 1, 1)) == NONCONFORMING
+
+
 SOUND = {
     "weight": 15.0,
+    "identity": 1,
+    "identity_by_hand": 0,
+    "unused_thumb": 0,
+    "doubled_digits": 0,
     "diameter": 8.55,
     "circumference": 26.86,
     "roundness": 0.005,
@@ -352,8 +539,9 @@ SOUND = {
         ({"balance_side": 1.5, "balance_holes": 1}, date(2019, 5, 1), NONCONFORMING),
         ({"balance_holes": 1}, date(2020, 7, 31), CONFORMING),
         ({"balance_holes": 1}, date(2020, 8, 1), NONCONFORMING),
-        ({"roundness": np.nan}, NOW, NOT_ASSESSED),
-        ({"hardness": 60.0}, date(2020, 8, 1), NONCONFORMING),
+        ({"roundness": np.nan, "rg": np.nan, "differential": np.nan, "hardness": np.nan}, NOW, CONFORMING),
+        ({"identity": np.nan}, NOW, NOT_ASSESSED),
+        ({"hardness": 60.0}, date(2020, 8, 1), CONFORMING),
     ],
 )
 def test_the_overall_outcome_of_a_drilled_ball(change: dict[str, float], on: date, expected: str) -> None:
@@ -368,24 +556,18 @@ def test_every_rule_says_how_sure_it_is() -> None:
         rule["rule"]: {limit["basis"] for limit in (*rule["limits"], *rule["other_limits"])}
         for rule in describe("usbc")["rules"]
     }
-    secondary = {
-        "circumference",
-        "diameter",
-        "roundness",
-        "rg_maximum",
-        "friction",
-        "roughness",
-        "any_two_halves",
+    one = {rule: found.copy().pop() for rule, found in basis.items() if len(found) == 1}
+    assert {rule for rule, found in one.items() if found == "secondary"} == {
+        "weight", "circumference", "diameter", "roundness", "rg_maximum", "roughness", "oil_absorption_time",
+        "gripping_hole_diameter", "gripping_hole_depth", "any_two_halves",
+    }  # fmt: skip
+    assert {rule for rule, found in one.items() if found == "from_memory"} == {"friction", "restitution"}
+    mixed = {rule: found for rule, found in basis.items() if rule not in one}
+    recalled, read = {"published", "from_memory"}, {"published", "secondary"}
+    assert mixed == {
+        **dict.fromkeys(("balance_top", "balance_side", "balance_finger"), recalled),
+        **dict.fromkeys(("mark_to_high_rg_axis", "balance_holes", "balance_hole_diameter"), read),
     }
-    assert {rule for rule, found in basis.items() if found == {"secondary"}} == secondary
-    assert basis["restitution"] == {"from_memory"}
-    mixed = {"balance_top", "balance_side", "balance_finger"}
-    assert all(basis[rule] == {"published", "from_memory"} for rule in mixed)
-    assert all(
-        found == {"published"}
-        for rule, found in basis.items()
-        if rule not in {*secondary, *mixed, "restitution"}
-    )
 
 
 def test_the_procedures_and_facts_are_listed() -> None:

@@ -28,7 +28,12 @@ def test_every_rule_file_passes(path: Path) -> None:
 
 def test_bodies_and_overlays_are_the_files() -> None:
     assert bodies() == ("ibf", "usbc")
-    assert overlays() == {"australia": "ibf"}
+    assert overlays() == {
+        "australia": "ibf",
+        "national_events_78d": "usbc",
+        "national_events_barred": "usbc",
+        "netherlands": "ibf",
+    }
     assert len(FILES) == len(bodies()) + len(overlays())
 
 
@@ -39,7 +44,11 @@ def test_an_overlay_adds_to_its_body() -> None:
 
 @pytest.mark.parametrize(
     ("body", "overlay", "named"),
-    [("nobody", None, "ibf, usbc"), ("usbc", "australia", "none"), ("ibf", "nowhere", "australia")],
+    [
+        ("nobody", None, "ibf, usbc"),
+        ("usbc", "australia", "national_events_78d"),
+        ("ibf", "nowhere", "australia"),
+    ],
 )
 def test_unknown_names_are_refused_with_those_there_are(body: str, overlay: str | None, named: str) -> None:
     with pytest.raises(UnknownRulebookError, match=named):

@@ -181,7 +181,6 @@ def test_every_bad_field_is_named_at_once(sentence: Any) -> None:
         "/drilling/layout/val_angle",
         "/drilling/holes/0/depth",
         "/drilling/holes/0/at",
-        "/drilling/holes/1/role",
         "/drilling/holes/1/at",
         "/drilling/holes/2/at",
         "/drilling/holes/3",

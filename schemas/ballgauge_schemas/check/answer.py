@@ -44,8 +44,12 @@ class FindingSchema(Schema):
     rule = _text("Id of the rule in its rulebook.", "radius_of_gyration")
     title = _text("The rule in a few words.", "Radius of gyration, low axis")
     clause = _text("Clause of the rule's document, where known.", "11.13.2", required=False, allow_none=True)
-    basis = Choice(words.BASES, "How sure the limit is.", required=True)
-    source = _text("Document and date the limit comes from.", "governing body's release of 2010")
+    basis = Choice(
+        words.BASES, "How sure the limit is; null where none is known.", required=True, allow_none=True
+    )
+    source = _text(
+        "Document and date the limit comes from.", "governing body's release of 2010", allow_none=True
+    )
     quantity = _text("Name of what is judged; null for a rule of words.", "rg", allow_none=True)
     unit = _text("Unit of limit, value, uncertainty and margin.", "in", allow_none=True)
     limit = Part(LimitSchema, "The limits that bind this ball.", required=True, allow_none=True)
@@ -335,6 +339,7 @@ class UsedRulesSchema(Schema):
         "The overlays, in their order.",
     )
     digest = _digest("SHA-256 of the rules and their limits, of all dates.")
+    as_made = _text("Whose rules judged the ball as made.", "usbc", required=False, allow_none=True)
 
 
 class UsedDecisionSchema(Schema):

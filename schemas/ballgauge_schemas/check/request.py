@@ -31,6 +31,9 @@ class RulesSchema(Schema):
     )
     stage = Choice(words.STAGES, "Use in play, or a model's approval.", default="play")
     overlay, overlays = overlay_fields()
+    as_made = Choice(
+        words.MADE_BY, "The body whose rules judge the ball as made, where the rulebook has none of its own."
+    )
 
 
 class DecisionSchema(Schema):

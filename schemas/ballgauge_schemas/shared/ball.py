@@ -11,11 +11,18 @@ from ballgauge_schemas.shared.quantity import Quantity, QuantityField
 
 
 class BallSchema(Schema):
-    """A ball before drilling. Only `weight` is required; rules without data are not assessed."""
+    """A ball before drilling, and what is known of it since. Only `weight` is required."""
 
     name = Text("Ostrel Works Tarn 48", "Maker and model, for the reader.")
     serial = Text("OW7K20431", "Serial number, for the reader.", maximum=60)
     weight = QuantityField("weight", 4, 20, 15.06, "Weight of the undrilled ball.", required=True)
+    drilled_weight = QuantityField(
+        "weight",
+        4,
+        20,
+        14.9,
+        "Measured weight of the drilled ball, which rules of play judge; without it that of the drilling.",
+    )
     diameter = QuantityField("length", 7.5, 9.5, 8.59, "Mean diameter.")
     circumference = QuantityField("length", 23.5, 29.9, 26.986, "Circumference, a great circle.")
     roundness = QuantityField("length", 0, 0.5, 0.004, "Largest diameter less smallest diameter.")
@@ -30,6 +37,10 @@ class BallSchema(Schema):
     roughness = QuantityField("roughness", 0, 500, 28, "Surface roughness, Ra.")
     oil_absorption_time = QuantityField(
         "time", 0, 36000, "11 min", "Time the cover takes to absorb the test oil."
+    )
+    high_performance_core = Flag(
+        "Whether the core is a high-performance one, as the governing body's manual defines it.",
+        example=False,
     )
     max_density = QuantityField("density", 0.1, 25, 2.9, "Density of the densest component.")
     top_weight = QuantityField(
@@ -56,6 +67,12 @@ class BallSchema(Schema):
     )
     approved_on = Day(
         "2021-05-14", "Day the governing body approved the model; rules that bind by approval use it."
+    )
+    made_on = Day("2021-06-02", "Day the ball was made, as its serial number tells.")
+    identity = Choice(
+        words.IDENTITIES,
+        "How the ball was found on the governing body's approved list, its serial number, brand and model "
+        "legible; what is checked by hand is not judged.",
     )
     house_ball = Flag(
         "Whether the ball is a house ball, not drilled to fit one bowler.", default=False, example=False

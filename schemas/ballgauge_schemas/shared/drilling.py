@@ -9,7 +9,17 @@ from __future__ import annotations
 from typing import Any
 
 from ballgauge_schemas.shared import limits, words
-from ballgauge_schemas.shared.base import Choice, Errors, Flag, Part, Schema, Several, add_error, has_error
+from ballgauge_schemas.shared.base import (
+    Choice,
+    Errors,
+    Flag,
+    Part,
+    Schema,
+    Several,
+    Whole,
+    add_error,
+    has_error,
+)
 from ballgauge_schemas.shared.quantity import QuantityField
 
 
@@ -120,7 +130,10 @@ class HoleSchema(Schema):
         default=0,
     )
     at = Part(PlaceSchema, "Where the hole is, where the spans do not say.")
-    used = Flag("Whether the hole is used on every delivery.")
+    used = Flag("Whether the hole is used on every delivery; taken as used where it is not told.")
+    vents = Whole(
+        0, limits.HOLES_MAXIMUM - 1, 0, "Of a vent: the place in `holes`, from 0, of the hole it serves."
+    )
     slug_density = QuantityField("density", 0.1, 25, 1.2, "Density of the slug that fills the hole.")
 
 
@@ -144,32 +157,25 @@ class DrillingSchema(Schema):
     )
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
-        """Find a layout without axis, doubled digits, unplaced holes, and a thumb at odds with the grip."""
+        """Find a layout without axis, unplaced holes, astray vents, and a thumb at odds with the grip."""
         if "layout" in loaded and "pap" not in loaded and not has_error(errors, "pap"):
             add_error(errors, ("pap",), "missing; the layout is measured from it")
         holes = loaded.get("holes")
         if isinstance(holes, list):
-            _check_digits(holes, errors)
+            _check_vents(holes, errors)
             if not has_error(errors, "grip") or isinstance(loaded.get("grip"), dict):
                 _check_places(holes, loaded.get("grip", {}), errors)
                 _check_thumb(holes, loaded.get("grip"), errors)
 
 
-def _check_digits(holes: list[dict[str, Any]], errors: Errors) -> None:
-    first: dict[str, int] = {}
+def _check_vents(holes: list[dict[str, Any]], errors: Errors) -> None:
     for index, hole in enumerate(holes):
-        role = hole.get("role")
-        if (
-            role not in words.DIGITS
-            or "slug_density" in hole
-            or has_error(errors, "holes", index, "slug_density")
-        ):
+        if "vents" not in hole or "role" not in hole:
             continue
-        if role in first:
-            text = f"duplicate {role} hole; hole {first[role]} is one too (a plugged hole has a slug_density)"
-            add_error(errors, ("holes", index, "role"), text)
-        else:
-            first[role] = index
+        if hole["role"] != "vent":
+            add_error(errors, ("holes", index, "vents"), "only a vent serves another hole")
+        elif hole["vents"] >= len(holes):
+            add_error(errors, ("holes", index, "vents"), f"there is no hole {hole['vents']}")
 
 
 def _needed_spans(role: str, grip: dict[str, Any], both_fingers: bool) -> list[str]:
@@ -190,9 +196,13 @@ def _check_places(holes: list[dict[str, Any]], grip: dict[str, Any], errors: Err
         if "at" not in hole and "role" in hole and not has_error(errors, "holes", index, "at")
     ]
     fingers = {holes[index]["role"] for index in unplaced} & {"middle", "ring"}
+    first: dict[str, int] = {}
     for index in unplaced:
         role = holes[index]["role"]
-        if role in ("thumb", "middle", "ring"):
+        doubled = "slug_density" not in holes[index] and first.setdefault(role, index) != index
+        if doubled and role in ("thumb", "middle", "ring"):
+            text = f"missing; the spans place one {role} hole, and that is hole {first[role]}"
+        elif role in ("thumb", "middle", "ring"):
             needed = " and ".join(_needed_spans(role, known, len(fingers) == 2))
             text = f"missing; the {role} hole needs at, or {needed}" if needed else ""
         else:

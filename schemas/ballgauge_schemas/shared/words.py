@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 BODIES = ("usbc", "ibf")
+MADE_BY = ("usbc",)
+"""Bodies whose rules of the ball as made another body's rulebook may take over."""
 STAGES = ("play", "approval")
 DETAILS = ("full", "findings", "brief")
 DECISION_RULES = ("simple", "guarded")
+IDENTITIES = ("checked_by_hand",)
 OUTCOMES = ("conforming", "not_assessed", "inconclusive", "nonconforming")
 """From the best to the worst: the outcome of a ball is its worst finding's."""
 BASES = ("published", "secondary", "from_memory")

@@ -32,6 +32,7 @@ from ballgauge_schemas.shared.overlay import OverlayLimitSchema, OverlayRuleSche
 
 _BALL = {
     "weight": (10.0, 16.5),
+    "drilled_weight": (9.8, 16.3),
     "roundness": (0.0, 0.02),
     "rg": (2.43, 2.75),
     "hardness": (60.0, 90.0),
@@ -118,7 +119,7 @@ def _hole(role: str, *, placed: tuple[float, float] | None = None, plugged: bool
     return walked(
         HoleSchema,
         narrow={**_HOLE, **_HOLES[role]},
-        leave=[*([] if placed else ["at"]), *([] if plugged else ["slug_density"]), "used"],
+        leave=[*([] if placed else ["at"]), *([] if plugged else ["slug_density"]), "used", "vents"],
         take=[*(["at"] if placed else []), *(["slug_density"] if plugged else [])],
         given=given,
     )

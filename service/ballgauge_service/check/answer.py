@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from ballgauge_schemas.shared.limits import BALANCE_ARM, COVER_DENSITY, COVER_THICKNESS
+from ballgauge_schemas.shared.words import DIGITS
 from ballgauge_service.check.predict import DrilledBall
 from ballgauge_service.check.remedies import LAYOUT_NAMES, Remedy
 from ballgauge_service.check.request import Ball, Check, Drilling, MeasuredBalance, value
@@ -57,7 +58,8 @@ _POINTERS = {
     **{name: f"/ball/{name}" for name in COLUMNS},
     **dict.fromkeys(
         (
-            "holes", "gripping_holes", "unused_gripping_holes", "thumb_holes", "balance_holes",
+            "holes", "gripping_holes", "gripping_hole_diameter", "gripping_hole_depth", "doubled_digits",
+            "plug_density", "unused_thumb", "unused_gripping_holes", "thumb_holes", "balance_holes",
             "balance_hole_diameter", "vent_holes", "excess_vent_holes", "vent_hole_diameter", "mill_holes",
             "mill_hole_diameter", "mill_hole_depth",
         ),
@@ -70,6 +72,8 @@ _POINTERS = {
     "balance_side": "/measured_balance/side",
     "balance_finger": "/measured_balance/finger",
     "largest_imbalance": "/measured_balance",
+    "identity_by_hand": "/ball/identity",
+    "as_made": "/rules/as_made",
 }  # fmt: skip
 """Where each column of the rules comes from in a request."""
 
@@ -248,7 +252,7 @@ def _merged(*needs: Iterable[Need]) -> list[Group]:
 def _missing(assessment: Assessment, place: int) -> Iterator[Need]:
     """Fields of the request that the rules miss, and those rules."""
     for each in missing(assessment, place):
-        yield _POINTERS[each["field"]], each["needed_for"]
+        yield _POINTERS.get(each["field"], "/rules/overlays"), each["needed_for"]
 
 
 def _lacking(check: Check) -> Iterator[Need]:
@@ -274,7 +278,7 @@ def assumptions(check: Check) -> Iterator[str]:
     """What was taken for granted in the numbers."""
     ball, drilling = check.ball, check.drilling
     if ball.diameter is None and ball.circumference is not None:
-        yield "The diameter is the circumference divided by pi; it is judged to 0.001 in."
+        yield "The diameter is the circumference divided by pi."
     if drilling is None:
         return
     if ball.cover_thickness is None or ball.cover_density is None:
@@ -303,8 +307,17 @@ _ARM_ASSUMPTION = (
 
 
 def _rule_assumptions(check: Check, judged_by: Edition) -> Iterator[str]:
-    if check.ball.circumference is None and check.ball.diameter is not None:
-        yield "The circumference is the diameter times pi, to 0.001 in."
+    ball, drilling = check.ball, check.drilling
+    if ball.circumference is None and ball.diameter is not None:
+        yield "The circumference is the diameter times pi."
+    if drilling is not None:
+        if judged_by.stage == "play" and ball.drilled_weight is None:
+            yield "The weight in play is that of the ball less what the drilling takes away."
+        asked = [hole for hole in drilling.holes if hole.is_open]
+        if any(hole.role in DIGITS and hole.used is None for hole in asked):
+            yield "Holes of which nothing was said are taken as used on every delivery."
+        if any(hole.role == "vent" and hole.vents is None for hole in asked):
+            yield "A vent of which it was not told which hole it serves is taken to serve one of its own."
     if not judged_by.on_given:
         yield (
             f"No date is given: the rules are those in force on {judged_by.on}, the day the rulebook was "

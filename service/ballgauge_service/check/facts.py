@@ -13,10 +13,9 @@ from numpy.typing import NDArray
 
 from ballgauge_schemas import Quantity
 from ballgauge_service.check.predict import Prediction
-from ballgauge_service.check.request import Ball, Check, Drilling, Hole, as_printed
+from ballgauge_service.check.request import Ball, Check, Drilling, Hole
 from ballgauge_service.physics.balance import PLAUSIBLE_ARMS
-from ballgauge_service.physics.box_numbers import ASYMMETRIC_FROM
-from ballgauge_service.rulebooks import OUTCOMES, Assessment, Decision, Fact
+from ballgauge_service.rulebooks import ASYMMETRIC_OVER, EPOCH, OUTCOMES, Assessment, Decision, Fact
 
 Array = NDArray[np.float64]
 
@@ -25,7 +24,7 @@ _FAILING_FROM = OUTCOMES.index("inconclusive")
 
 _DIGITS = ("thumb", "middle", "ring", "index", "little")
 _MEASURED = (
-    "weight", "roundness", "rg", "differential", "intermediate_differential", "hardness", "friction",
+    "roundness", "rg", "differential", "intermediate_differential", "hardness", "friction",
     "restitution", "roughness", "oil_absorption_time", "max_density", "top_weight", "pin_to_cg",
     "pin_to_low_rg_axis", "mark_to_high_rg_axis", "cover_thickness", "cover_density",
 )  # fmt: skip
@@ -54,37 +53,60 @@ def ball_facts(check: Check, predicted: Prediction | None) -> Facts:
     for name, quantity in zip(_MEASURED, _measured(ball), strict=True):
         if quantity is not None:
             facts.add_quantity(name, quantity)
+    _add_weight(facts, check, predicted)
     _add_size(facts, ball)
     facts.add("house_ball", float(ball.house_ball))
+    facts.add("identity_by_hand", float(ball.identity == "checked_by_hand"))
     if ball.cover is not None:
         facts.add("reactive_cover", float(ball.cover == "reactive"))
-    if ball.intermediate_differential is not None:
-        facts.add("asymmetric", float(ball.intermediate_differential.value >= ASYMMETRIC_FROM))
+    if ball.high_performance_core is not None:
+        facts.add("high_performance_core", float(ball.high_performance_core))
+    if ball.made_on is not None:
+        facts.add("made_on", float((ball.made_on - EPOCH).days))
+    whole, part = ball.differential, ball.intermediate_differential
+    if whole is not None and part is not None:
+        facts.add("asymmetric", float(part.value > ASYMMETRIC_OVER * whole.value))
     if check.drilling is not None:
         _add_drilling(facts, check.drilling)
     _add_balance(facts, check, predicted)
     return facts
 
 
+def _add_weight(facts: Facts, check: Check, predicted: Prediction | None) -> None:
+    """In play the drilled ball's weight, measured or of the drilling; else that of the ball as made."""
+    ball = check.ball
+    if check.rules.stage == "play" and ball.drilled_weight is not None:
+        facts.add_quantity("weight", ball.drilled_weight)
+    elif ball.weight is not None:
+        own = ball.weight.uncertainty
+        if check.rules.stage == "play" and predicted is not None and not math.isnan(predicted.weight):
+            facts.add(
+                "weight", predicted.weight, own if math.isnan(predicted.spread[4]) else predicted.spread[4]
+            )
+        else:
+            facts.add("weight", ball.weight.value, own)
+
+
 def _add_size(facts: Facts, ball: Ball) -> None:
-    across, u = ball.across, None if ball.across is None else ball.across.uncertainty
+    across, around = ball.across, ball.circumference
     if across is None:
         return
-    if ball.circumference is None:
-        facts.add_quantity("diameter", across)
-        around = as_printed(math.pi * across.value)
-        facts.add("circumference", around, None if u is None else math.pi * u)
+    facts.add_quantity("diameter", across)
+    if around is None:
+        u = across.uncertainty
+        facts.add("circumference", math.pi * across.value, None if u is None else math.pi * u)
     else:
-        facts.add("diameter", as_printed(across.value) if ball.diameter is None else across.value, u)
-        facts.add_quantity("circumference", ball.circumference)
+        facts.add_quantity("circumference", around)
 
 
 def _add_drilling(facts: Facts, drilling: Drilling) -> None:
     """Counts and sizes of the open holes. A size of holes that are not there is left out."""
     roles: dict[str, list[Hole]] = {}
+    unused_thumbs = 0
     for hole in drilling.holes:
         if hole.is_open:
             unused_thumb = hole.role == "thumb" and hole.used is False
+            unused_thumbs += unused_thumb
             roles.setdefault("balance" if unused_thumb else hole.role, []).append(hole)
     digits = [hole for role in _DIGITS for hole in roles.get(role, ())]
     thumbs, balance, vents, mills = (roles.get(role, []) for role in ("thumb", "balance", "vent", "mill"))
@@ -92,10 +114,12 @@ def _add_drilling(facts: Facts, drilling: Drilling) -> None:
         "holes": sum(map(len, roles.values())),
         "gripping_holes": len(digits),
         "unused_gripping_holes": sum(hole.used is False for hole in digits),
+        "doubled_digits": sum(max(len(roles.get(role, ())) - 1, 0) for role in _DIGITS),
+        "unused_thumb": unused_thumbs,
         "thumb_holes": len(thumbs),
         "balance_holes": len(balance),
         "vent_holes": len(vents),
-        "excess_vent_holes": max(len(vents) - len(digits), 0),
+        "excess_vent_holes": _excess_vents(drilling, vents, len(digits)),
         "mill_holes": len(mills),
     }
     for name, count in counts.items():
@@ -103,11 +127,27 @@ def _add_drilling(facts: Facts, drilling: Drilling) -> None:
     for role, holes in (("balance", balance), ("vent", vents), ("mill", mills)):
         if holes:
             facts.add_quantity(f"{role}_hole_diameter", _largest([hole.diameter for hole in holes]))
+    if digits:
+        facts.add_quantity("gripping_hole_diameter", _largest([hole.diameter for hole in digits]))
+        facts.add_quantity("gripping_hole_depth", _largest([hole.depth for hole in digits]))
+    plugs = [hole.slug_density for hole in drilling.holes if hole.slug_density is not None]
+    if plugs:
+        facts.add_quantity("plug_density", _largest(plugs))
     if mills:
         facts.add_quantity("mill_hole_depth", _largest([hole.depth for hole in mills]))
     marked = True if thumbs else drilling.grip.center_marked
     if marked is not None:
         facts.add("unmarked_grip_centre", float(not marked))
+
+
+def _excess_vents(drilling: Drilling, vents: Sequence[Hole], digits: int) -> int:
+    """Vents beyond one to each gripping hole: by the holes they serve where told, else by their number."""
+    served = [vent.vents for vent in vents if vent.vents is not None]
+    gripping = {
+        place for place in served if drilling.holes[place].is_open and drilling.holes[place].role in _DIGITS
+    }
+    astray = len(served) - len(gripping)
+    return astray + max(len(vents) - len(served) - (digits - len(gripping)), 0)
 
 
 def _largest(quantities: Sequence[Quantity]) -> Quantity:
@@ -117,7 +157,7 @@ def _largest(quantities: Sequence[Quantity]) -> Quantity:
 def _add_balance(facts: Facts, check: Check, predicted: Prediction | None) -> None:
     """Readings and the largest imbalance: measured where given, else predicted."""
     known = _NO_PREDICTION if predicted is None else predicted
-    fixed, divided, shown, spread = (list(part) for part in known)
+    fixed, divided, shown, spread = (list(part) for part in known[:4])
     measured = check.measured_balance
     for k, quantity in enumerate(() if measured is None else measured.readings):
         if quantity is not None:
@@ -153,7 +193,7 @@ def _add_imbalance(
         facts.add(name, length, u, _over_arms(fixed, divided) if varies else ())
 
 
-_NO_PREDICTION = Prediction([_NAN] * 3, [_NAN] * 3, [_NAN] * 3, [_NAN] * 4)
+_NO_PREDICTION = Prediction([_NAN] * 3, [_NAN] * 3, [_NAN] * 3, [_NAN] * 5)
 
 
 def _length_spread(shown: list[float], length: float, spread: list[float]) -> float:

@@ -6,6 +6,7 @@ each sensitivity taken from the two balls that have the input one standard uncer
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import Any, NamedTuple
@@ -40,14 +41,15 @@ _TOP_WEIGHT = ("ball", "top_weight")
 class Prediction(NamedTuple):
     """The predicted balance of one ball: top, side and finger [oz] = fixed + divided / arm.
 
-    shown: at the arm of its own balance; spread: standard uncertainties of the three and of the largest
-    imbalance. NaN where one is not known.
+    shown: at the arm of its own balance; spread: standard uncertainties of the three, of the largest
+    imbalance and of the weight; weight: of the drilled ball [lb]. NaN where one is not known.
     """
 
     fixed: Sequence[float]
     divided: Sequence[float]
     shown: Sequence[float]
     spread: Sequence[float]
+    weight: float = math.nan
 
 
 class DrilledBall(NamedTuple):
@@ -98,7 +100,7 @@ def drill_checks(checks: Sequence[Check], work: Work) -> list[DrilledBall | None
         raise InvalidInput(faults)
     fixed, divided, shown = predicted_readings(drilled)
     unknown = np.isnan(shown)
-    spread = np.full((len(balls), 4), np.nan)
+    spread = np.full((len(balls), 5), np.nan)
     chosen = [each for each in inputs if not unknown[each.row].any()]
     if chosen:
         rows = [each.row for each in chosen]
@@ -106,7 +108,8 @@ def drill_checks(checks: Sequence[Check], work: Work) -> list[DrilledBall | None
         total = np.zeros_like(spread)
         np.add.at(total, rows, steps**2)
         spread[rows] = np.sqrt(total[rows])
-    parts = zip(*(part.tolist() for part in (fixed, divided, shown, spread)), strict=True)
+    weight = drilled.out["weight"]
+    parts = zip(*(part.tolist() for part in (fixed, divided, shown, spread, weight)), strict=True)
     for row, each in enumerate(parts):
         found[indices[row]] = DrilledBall(drilled, row, Prediction(*each))
     return found
@@ -142,7 +145,9 @@ def _steps(
     indices: Sequence[int],
     work: Work,
 ) -> Array:
-    """What one standard uncertainty of each input does to readings and largest imbalance [oz], (k, 4).
+    """What one standard uncertainty of each input does to balance and weight.
+
+    (k, 5): of readings and largest imbalance [oz], and of the drilled weight [lb].
 
     An uncertain top weight of 0 whose mark is not known counts in full in every one.
 
@@ -156,13 +161,13 @@ def _steps(
     prepared = arrays(*zip(*varied, strict=True))
     drawn = work.drill(*prepared, [indices[each.row] for each in chosen for _ in range(2)])
     shown = predicted_readings(Drilled(*prepared, *drawn))[2]
-    four = np.column_stack([shown, largest_imbalance(shown)])
-    steps: Array = 0.5 * (four[0::2] - four[1::2])
+    five = np.column_stack([shown, largest_imbalance(shown), drawn[0]["weight"]])
+    steps: Array = 0.5 * (five[0::2] - five[1::2])
     faults = []
     for k in np.flatnonzero(np.isnan(steps).any(axis=1)).tolist():
         row, path, quantity = chosen[k]
         if path == _TOP_WEIGHT:
-            steps[k] = quantity.uncertainty
+            steps[k] = (*(quantity.uncertainty,) * 4, 0.0)
         else:
             words = "impossible: one standard uncertainty up or down makes no ball that can be drilled"
             faults.append(Fault(pointer_of(path), words, indices[row]))

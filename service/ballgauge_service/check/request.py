@@ -44,6 +44,7 @@ class Ball:
     name: str | None = None
     serial: str | None = None
     weight: Quantity | None = None
+    drilled_weight: Quantity | None = None
     diameter: Quantity | None = None
     circumference: Quantity | None = None
     roundness: Quantity | None = None
@@ -55,6 +56,7 @@ class Ball:
     restitution: Quantity | None = None
     roughness: Quantity | None = None
     oil_absorption_time: Quantity | None = None
+    high_performance_core: bool | None = None
     max_density: Quantity | None = None
     top_weight: Quantity | None = None
     pin_to_cg: Quantity | None = None
@@ -63,6 +65,8 @@ class Ball:
     cover_thickness: Quantity | None = None
     cover_density: Quantity | None = None
     approved_on: datetime.date | None = None
+    made_on: datetime.date | None = None
+    identity: str | None = None
     house_ball: bool = False
     cover: str | None = None
 
@@ -133,6 +137,7 @@ class Hole:
     pitch_lateral: Quantity
     at: Place | None = None
     used: bool | None = None
+    vents: int | None = None
     slug_density: Quantity | None = None
 
     @classmethod
@@ -200,6 +205,7 @@ class Rules:
     on: datetime.date | None = None
     overlay: str | None = None
     overlays: tuple[str | Own, ...] = ()
+    as_made: str | None = None
 
     @classmethod
     def of(cls, loaded: Mapping[str, Any]) -> Rules:
@@ -213,7 +219,8 @@ class Rules:
         Raises InvalidInput naming every bad field, below /rules.
         """
         try:
-            return edition(self.body, self.on, stage or self.stage, self.overlay, *self.overlays)
+            laid = (self.overlay, *self.overlays)
+            return edition(self.body, self.on, stage or self.stage, *laid, as_made=self.as_made)
         except UnknownRulebookError as unknown:
             raise InvalidInput([Fault(_overlay(unknown.place), str(unknown))]) from None
         except RulebookError as refused:
@@ -265,15 +272,6 @@ class Check:
             detail=loaded.get("detail", "full"),
             also_on=tuple(loaded.get("also_on", ())),
         )
-
-
-def as_printed(length: float) -> float:
-    """A length [in] that was computed from another one, to the 0.001 in that its limit is printed with.
-
-    The limits of diameter and circumference are one rule, each rounded by itself: without this a ball just at
-    one of them would break the other.
-    """
-    return round(1000.0 * length) / 1000.0
 
 
 def uncertain(part: object, path: Path = ()) -> list[tuple[Path, Quantity]]:

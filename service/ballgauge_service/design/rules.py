@@ -66,7 +66,7 @@ def judge_design(rules: Rules, made: MassProperties) -> Judged:
     judged = Judged(
         outcome=OUTCOMES[int(assessment.overall[0])],
         findings=findings(assessment, 0),
-        missing=[{**each, "field": f"/ball/{each['field']}"} for each in missing(assessment, 0)],
+        missing=[{**each, "field": _pointer(each["field"])} for each in missing(assessment, 0)],
         edition=judged_by,
     )
     _add_limits(assessment, judged)
@@ -97,8 +97,12 @@ def _ball(made: MassProperties) -> Ball:
     return Ball.of({name: Quantity(value) for name, value in numbers.items() if value is not None})
 
 
+def _pointer(column: str | None) -> str:
+    return "/rules/overlays" if column in (None, "as_made") else f"/ball/{column}"
+
+
 def _assess(judged_by: Edition, check: Check, predicted: Prediction | None) -> Assessment:
-    return assess(judged_by, [ball_facts(check, predicted)], [None], Decision())
+    return assess(judged_by, [ball_facts(check, predicted)], [judged_by.on], Decision())
 
 
 def _add_limits(assessment: Assessment, judged: Judged) -> None:

@@ -11,7 +11,7 @@ from typing import Any
 from marshmallow import fields, missing
 
 from ballgauge_schemas import CHECK, KINDS, QuantityField
-from ballgauge_schemas.shared.base import Choice, Day, Flag, Number, Part, Schema, Several, Text
+from ballgauge_schemas.shared.base import Choice, Day, Flag, Number, Part, Schema, Several, Text, Whole
 from ballgauge_schemas.shared.overlay import OverlayField
 from ballgauge_service import rulebooks
 from ballgauge_service.core.units import GRAM_PER_OZ, ML_PER_CUBIC_INCH, OZ_PER_LB
@@ -111,7 +111,7 @@ def _field(path: str, field: fields.Field[Any]) -> Field:
     }
     if isinstance(field, QuantityField):
         return Field(control="text", default=_default(field), **_quantity(field), **said)
-    if isinstance(field, Number):
+    if isinstance(field, (Number, Whole)):
         return Field(control="text", default=_default(field), least=field.minimum, most=field.maximum, **said)
     if isinstance(field, Choice):
         return Field(control="choice", default=_default(field), words=field.words, **said)

@@ -29,6 +29,7 @@ BALL = Section(
         "top_weight",
         "pin_to_cg",
         "approved_on",
+        "identity",
         "cover",
         "house_ball",
     ),
@@ -36,6 +37,8 @@ BALL = Section(
         "ball",
         "name",
         "serial",
+        "made_on",
+        "drilled_weight",
         "circumference",
         "roundness",
         "hardness",
@@ -43,6 +46,7 @@ BALL = Section(
         "friction",
         "restitution",
         "oil_absorption_time",
+        "high_performance_core",
         "max_density",
         "pin_to_low_rg_axis",
         "mark_to_high_rg_axis",
@@ -64,7 +68,7 @@ GRIP = Section(
 )
 BALANCE = Section("balance", _under("measured_balance", "top", "side", "finger"), ("drilling.balance_arm",))
 RULES = Section(
-    "rules", _under("rules", "body", "on", "stage", "overlay"), _under("decision", "rule", "risk")
+    "rules", _under("rules", "body", "on", "stage", "overlay", "as_made"), _under("decision", "rule", "risk")
 )
 REMEDIES = Section(
     "remedies",

@@ -32,11 +32,13 @@ from ballgauge_service.rulebooks.loader import (
     rulebook,
     use,
 )
-from ballgauge_service.rulebooks.model import COLUMNS, Bounds, MoreBalls, SampleRule
+from ballgauge_service.rulebooks.model import ASYMMETRIC_OVER, COLUMNS, EPOCH, Bounds, MoreBalls, SampleRule
 from ballgauge_service.rulebooks.wording import findings, missing, reasons, unmet
 
 __all__ = [
+    "ASYMMETRIC_OVER",
     "COLUMNS",
+    "EPOCH",
     "OUTCOMES",
     "Assessment",
     "BadFolderError",

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from statistics import NormalDist
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -96,9 +97,9 @@ def assess(
     Parameters
     ----------
     facts : by column name (see COLUMNS), one mapping a ball; what is not there is unknown
-    approved_on : one a ball, None where unknown: there the rule in force on the edition's date applies
-    decision : how values with uncertainty are judged; the uncertainty of a value that only decides which
-        limit holds (a weight near the edge of its class) is not regarded
+    approved_on : one a ball, None where unknown: there every limit in force until the edition's date may hold
+    decision : how values with uncertainty are judged; a value so uncertain that it may lie in one class or
+        the next (a weight near 10 lb) is judged by the limits of both
 
     Raises ValueError for an unknown column or a different number of dates.
     """
@@ -107,7 +108,7 @@ def assess(
     if len(days) != size:
         raise ValueError(f"{size} balls and {len(days)} dates of approval")
     risk = decision.risk if decision.rule == "guarded" else 0.0
-    values = values_of(edition, facts, days, risk)
+    values = values_of(edition, facts, days, decision)
     run = judge.expecting(size * _LISTED, _COMPILING)
     if run == judge.interpreted:
         verdicts = room_in_lists(edition.regime, size)
@@ -120,7 +121,7 @@ def assess(
 
 
 def values_of(
-    edition: Edition, facts: Sequence[Mapping[str, Fact]], days: Sequence[date | None], risk: float
+    edition: Edition, facts: Sequence[Mapping[str, Fact]], days: Sequence[date | None], decision: Decision
 ) -> Values:
     """The values of balls as lists, the day of approval last."""
     size = len(facts)
@@ -132,24 +133,29 @@ def values_of(
         row[POSITIONS[name]] = k
     blank = [math.nan] * size
     values = [blank[:] for _ in place]
-    spread = [blank[:] if risk else [] for _ in place]
+    uncertain = any(fact.uncertainty > 0.0 for each in facts for fact in each.values())
+    spread = [blank[:] if uncertain else [] for _ in place]
     alternates: list[list[list[float]]] = [[] for _ in place]
-    values[-1] = [float((day or edition.on).toordinal() - _EPOCH) for day in days]
+    values[-1] = [math.nan if day is None else float(day.toordinal() - _EPOCH) for day in days]
     for ball, each in enumerate(facts):
         for name, (value, uncertainty, others) in each.items():
             k = place[name]
-            values[k][ball] = value
-            if risk:
+            values[k][ball] = edition.met(name, value)
+            if uncertain:
                 spread[k][ball] = uncertainty
             for n, other in enumerate(others):
                 if n == len(alternates[k]):
                     alternates[k].append(blank[:])
                 alternates[k][n][ball] = other
-    return Values(row, values, spread, alternates)
+    return Values(_reach(decision), row, values, spread, alternates)
+
+
+def _reach(decision: Decision) -> float:
+    return NormalDist().inv_cdf(1.0 - decision.risk)
 
 
 def _known(names: Sequence[str]) -> None:
-    unknown = [name for name in names if name not in COLUMNS]
+    unknown = [name for name in names if name not in COLUMNS or name == APPROVED_ON]
     if unknown:
         raise ValueError(f"unknown columns: {', '.join(sorted(unknown))}")
 
@@ -162,7 +168,7 @@ def as_arrays(values: Values, size: int) -> Values:
         if each:
             alternates[k, : len(each)] = each
     spread = np.array(values.spread, np.float64).reshape(len(values.values), -1)
-    return Values(np.array(values.row), np.array(values.values), spread, alternates)
+    return Values(values.reach, np.array(values.row), np.array(values.values), spread, alternates)
 
 
 def room(regime: Regime, length: int, *, held: bool = False) -> Verdicts:
@@ -225,40 +231,39 @@ def judge_columns(
     found = room(edition.regime, size, held=True)._replace(state=np.empty((0, 0)), cells=np.empty((0, 0)))
     part = room(edition.regime, min(size, _PART), held=True)
     risk = decision.risk if decision.rule == "guarded" else 0.0
-    guarded = bool(risk) and any(column.uncertainty is not None for column in columns.values())
-    values = _part_of(columns, min(size, _PART), guarded=guarded)
+    uncertain = any(column.uncertainty is not None for column in columns.values())
+    values = _part_of(columns, min(size, _PART), decision, uncertain=uncertain)
     run = judge.expecting(size * _ARRAYED, _COMPILING)
     for start in range(0, size, _PART):
         here = slice(start, min(start + _PART, size))
         length = here.stop - start
-        for row, column in enumerate(columns.values()):
-            values.values[row, :length] = column.values[here]
-            if guarded and column.uncertainty is not None:
+        for row, (name, column) in enumerate(columns.items()):
+            values.values[row, :length] = edition.met_all(name, column.values[here])
+            if column.uncertainty is not None:
                 values.spread[row, :length] = column.uncertainty[here]
-        values.values[-1, :length] = _days(edition, approved_on, here)
+        values.values[-1, :length] = _days(approved_on, here)
         verdicts = part._replace(**{name: getattr(found, name)[here] for name in _BY_BALL})
-        run(edition.regime.tables, values, risk if guarded else 0.0, length, verdicts)
+        run(edition.regime.tables, values, risk if uncertain else 0.0, length, verdicts)
         found.outcome[:, here] = part.outcome[:, :length]
     return found._replace(held=part.held)
 
 
-def _part_of(columns: Mapping[str, Column], length: int, *, guarded: bool) -> Values:
+def _part_of(columns: Mapping[str, Column], length: int, decision: Decision, *, uncertain: bool) -> Values:
     """Room for the values of a part, the day of approval last."""
     row = np.full(len(POSITIONS), NOWHERE)
     for place, name in enumerate((*columns, APPROVED_ON)):
         row[POSITIONS[name]] = place
     rows = len(columns) + 1
-    spread = np.full((rows, length if guarded else 0), np.nan)
-    return Values(row, np.empty((rows, length)), spread, np.empty((rows, 0, length)))
+    spread = np.full((rows, length if uncertain else 0), np.nan)
+    return Values(_reach(decision), row, np.empty((rows, length)), spread, np.empty((rows, 0, length)))
 
 
-def _days(edition: Edition, approved_on: DayArray | None, part: slice) -> Any:
-    """Days of approval since 1970; where unknown the edition's date."""
-    today = float(edition.on.toordinal() - _EPOCH)
+def _days(approved_on: DayArray | None, part: slice) -> Any:
+    """Days of approval since 1970, NaN where unknown."""
     if approved_on is None:
-        return today
+        return math.nan
     given = approved_on[part].astype("datetime64[D]", copy=False)
-    return np.where(np.isnat(given), today, given.view(np.int64))
+    return np.where(np.isnat(given), math.nan, given.view(np.int64))
 
 
 def _size(columns: Mapping[str, Column], approved_on: DayArray | None) -> int:

@@ -92,6 +92,7 @@ def used_rules(judged_by: Edition) -> dict[str, Any]:
         "stage": judged_by.stage,
         "edition": judged_by.source.edition,
         "overlay": judged_by.overlay,
+        "as_made": judged_by.source.as_made,
         "overlays": [{"name": each.body, "digest": digest(each)} for each in judged_by.source.overlays],
         "digest": digest(judged_by.source),
     }

@@ -1,8 +1,8 @@
 """Which of a rule's limits hold, for every combination of date and condition: a table of cells.
 
 The bounds of a rule's conditions cut each column they ask about into cells; within one combination of cells
-the same limits hold. The table lists them for every combination, the unknown value included: there every
-limit that may hold is listed. A combination that no limit covers holds the gap. Method: ours.
+the same limits hold. The table lists them for every combination. A combination that no limit covers holds
+the gap. Method: ours.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import reduce
-from itertools import product
+from itertools import pairwise, product
 from operator import or_
 from typing import Any
 
@@ -51,8 +51,7 @@ class Table:
     ----------
     axes : names of the columns that decide; the first is always the date
     edges : for each axis the lower edges of all cells but the first, ascending; dates in days since 1970
-    sets : (cells of the date, cells + 1 of each further axis) array of frozensets of limit positions; the
-        last entry of a further axis stands for an unknown value
+    sets : (cells of each axis) array of frozensets of limit positions
     """
 
     axes: tuple[str, ...]
@@ -76,10 +75,19 @@ def build_table(limits: Sequence[Limit]) -> Table:
     for index in product(*(range(len(cells)) for cells in lower)):
         point = {axis: lower[k][index[k]] for k, axis in enumerate(axes)}
         sets[index] = _holding(point, boxes)
-    for k in range(1, len(axes)):
-        unknown = reduce(or_, np.moveaxis(sets, k, 0))
-        sets = np.concatenate([sets, np.expand_dims(np.asarray(unknown, dtype=object), k)], axis=k)
     return Table(axes, edges, sets)
+
+
+def with_open_cells(table: NDArray[Any], axis: int, first: int, last: int) -> NDArray[Any]:
+    """The table with further cells along an axis: between each cell and the next, and of an unknown value.
+
+    Each lists every limit that may hold there. An unknown value lies in the cells from `first` to `last`.
+    """
+    cells = list(np.moveaxis(table, axis, 0))
+    between = [a | b for a, b in pairwise(cells)]
+    more = [*between, reduce(or_, cells[first : last + 1])]
+    parts = [np.expand_dims(np.asarray(each, dtype=object), axis) for each in more]
+    return np.concatenate([table, *parts], axis=axis)
 
 
 def _boxes(limit: Limit) -> Iterator[dict[str, tuple[float, float]]]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_right
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import lru_cache
 from itertools import accumulate, chain
@@ -15,21 +15,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ballgauge_schemas.shared.words import STAGES
-from ballgauge_service.rulebooks.cells import GAP, build_table
-from ballgauge_service.rulebooks.decision import NONCONFORMING, NOT_ASSESSED
+from ballgauge_service.rulebooks.cells import DATE, GAP, build_table, with_open_cells
+from ballgauge_service.rulebooks.decision import INCONCLUSIVE, NONCONFORMING, NOT_ASSESSED
 from ballgauge_service.rulebooks.loader import Own, RulebookError, rulebook
 from ballgauge_service.rulebooks.model import COLUMNS, EPOCH, Limit, Rule, Rulebook, Stage
 
-APPROVED_ON = "approved_on"
+APPROVED_ON, MADE_ON = "approved_on", "made_on"
+_DAYS = {"approval": APPROVED_ON, "made": MADE_ON}
 
-POSITIONS = {name: position for position, name in enumerate((*COLUMNS, APPROVED_ON, None))}
-"""The columns by number: those of the rules, the day of approval, and that of a rule which has none."""
+POSITIONS = {name: position for position, name in enumerate((*COLUMNS, None))}
+"""The columns by number: those of the rules, and that of a rule which has none."""
 
 RULES_MAXIMUM = 63
 """Most rules of an edition: the judge marks the open ones of a ball in the bits of one integer."""
 
 CELLS_MAXIMUM = 1_000_000
 """Most cells of the tables of an edition (ours)."""
+_SAME = 1e-9
+"""How far a value in metric units may lie off a printed one after conversion (ours)."""
 
 Interval = tuple[float, float]
 _NONE: Interval = (math.nan, math.nan)
@@ -44,11 +47,12 @@ class State:
     ----------
     rule : position of the rule in the edition
     limits : the limits that may hold, None where none may be known
-    unknown : the columns without which it is open which of several holds
+    unknown : the columns without which, or so near the edge of whose classes, it is open which of several
+        holds
     inner, hull : the interval inside which every one of them is kept, and outside which every one is broken
     tight, wide : the narrowest and the widest of them
     exempt : the rule asks nothing
-    uncounted : the rule does not reach here, or cannot be judged from numbers
+    uncounted : the rule does not reach here
     """
 
     rule: int
@@ -66,7 +70,7 @@ class State:
 
         None where they disagree.
         """
-        if code == NOT_ASSESSED and len(self.limits) > 1:
+        if code in (NOT_ASSESSED, INCONCLUSIVE) and len(self.limits) > 1:
             return None
         return self.wide if code == NONCONFORMING else self.tight
 
@@ -75,9 +79,10 @@ class Tables(NamedTuple):
     """The rules as the judge reads them: arrays, or lists for the interpreter.
 
     Conditions, the columns that decide which limit holds: `condition` their numbers; `edges` cut the values
-    of condition k, from `edge_start[k]` to `edge_start[k + 1]`, into cells; one more cell is that of an
-    unknown value. Rules: `column` of the value, `only_measured`, `advisory`, `partial`: some of its states
-    are uncounted; the state of a ball is that at `offset` plus stride times cell over the axes from
+    of condition k, from `edge_start[k]` to `edge_start[k + 1]`, into cells; then come a cell for each edge,
+    of values too uncertain to lie on either side, and that of an unknown value. Rules: `column` of
+    the value, `only_measured`, `advisory`, `partial`: some of its states are uncounted; the state of a ball
+    is that at `offset` plus stride times cell over the axes from
     `axis_start[r]` to `axis_start[r + 1]` in `table`. States: the ends of `State`'s intervals, the ends of
     its narrowest and widest limit, one over what a margin to these is in proportion to, `exempt`,
     `uncounted`.
@@ -127,6 +132,7 @@ class Regime:
     rules : the rules of that stage, and `index`, their positions by id
     states : all states of all rules
     tables, lists : the same as the judge reads them, compiled and interpreted
+    twins : of a column, the metric twins printed beside limits, and these limits
     """
 
     rules: tuple[Rule, ...]
@@ -134,6 +140,7 @@ class Regime:
     states: tuple[State, ...]
     tables: Tables
     lists: Tables
+    twins: dict[str, tuple[tuple[float, float], ...]]
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -165,6 +172,19 @@ class Edition:
         """Which state of the rules this is, in words."""
         return self.source.edition
 
+    def met(self, column: str, value: float) -> float:
+        """The value as it is judged: where it is just a limit's printed metric twin, the limit."""
+        for twin, limit in self.regime.twins.get(column, ()):
+            if abs(value - twin) <= _SAME:
+                return limit
+        return value
+
+    def met_all(self, column: str, values: NDArray[np.float64]) -> NDArray[np.float64]:
+        """The same for many values."""
+        for twin, limit in self.regime.twins.get(column, ()):
+            values = np.where(np.abs(values - twin) <= _SAME, limit, values)
+        return values
+
     @property
     def overlay(self) -> str | None:
         """The names of the overlays laid over it, None where there are none."""
@@ -176,13 +196,19 @@ class Edition:
         return self.regime.rules
 
 
-def edition(body: str, on: date | None = None, stage: Stage = "play", *overlays: str | Own | None) -> Edition:
+def edition(
+    body: str,
+    on: date | None = None,
+    stage: Stage = "play",
+    *overlays: str | Own | None,
+    as_made: str | None = None,
+) -> Edition:
     """The rules of a body on a date at a stage, with overlays laid over them, compiled once and kept.
 
     Raises UnknownRulebookError for an unknown body or overlay, RulebookError for an overlay of one's own that
     does not fit, ValueError for an unknown stage.
     """
-    return compile_edition(rulebook(body, *overlays), on, stage)
+    return compile_edition(rulebook(body, *overlays, as_made=as_made), on, stage)
 
 
 @lru_cache(maxsize=256)
@@ -200,15 +226,22 @@ def compile_edition(source: Rulebook, on: date | None = None, stage: Stage = "pl
 
 @lru_cache(maxsize=32)
 def _changes(source: Rulebook) -> tuple[float, ...]:
-    """The days on which a rule that binds by use changes, in days since 1970-01-01."""
-    tables = [build_table(rule.limits) for rule in source.rules if rule.binds == "use"]
-    return tuple(sorted({day for table in tables for day in table.edges[0]}))
+    """The days on which a rule changes, in days since 1970-01-01."""
+    days = set()
+    for table in (build_table(rule.limits) for rule in source.rules):
+        for axis, edges in zip(table.axes, table.edges, strict=True):
+            days |= set(edges) if axis in (DATE, APPROVED_ON, MADE_ON) else set()
+    return tuple(sorted(days))
 
 
 @lru_cache(maxsize=128)
 def _regime(source: Rulebook, stretch: int, stage: Stage) -> Regime:
     day = (-math.inf, *_changes(source))[stretch]
-    rules = tuple(rule for rule in source.rules if stage in rule.stages)
+    rules = tuple(
+        replace(rule, advisory=rule.advisory or stage in rule.advice_at)
+        for rule in source.rules
+        if stage in rule.stages
+    )
     if len(rules) > RULES_MAXIMUM:
         raise RulebookError(source.title, [f"more than {RULES_MAXIMUM} rules at one stage"], None)
     states: list[State] = []
@@ -218,11 +251,18 @@ def _regime(source: Rulebook, stretch: int, stage: Stage) -> Regime:
         raise RulebookError(source.title, [text], None)
     lists = _tables(rules, grids, states, stage)
     tables = Tables(**{name: np.array(row, _KINDS.get(name, float)) for name, row in lists._asdict().items()})
-    return Regime(rules, {rule.id: place for place, rule in enumerate(rules)}, tuple(states), tables, lists)
+    twins: dict[str, tuple[tuple[float, float], ...]] = {}
+    for rule in rules:
+        pairs = [
+            (each.twin, each.max) for each in rule.limits if each.twin is not None and each.max is not None
+        ]
+        twins[str(rule.quantity)] = (*twins.get(str(rule.quantity), ()), *pairs)
+    index = {rule.id: place for place, rule in enumerate(rules)}
+    return Regime(rules, index, tuple(states), tables, lists, twins)
 
 
 class _Grid(NamedTuple):
-    """The states of a rule: (cells of each axis) numbers; the last cell stands for an unknown value."""
+    """The states of a rule: (cells of each axis) numbers, see `with_open_cells`."""
 
     axes: tuple[str, ...]
     edges: tuple[tuple[float, ...], ...]
@@ -231,9 +271,18 @@ class _Grid(NamedTuple):
 
 def _grid(rule: Rule, place: int, day: float, states: list[State]) -> _Grid:
     table = build_table(rule.limits)
-    sets, axes, edges = table.sets, (APPROVED_ON, *table.axes[1:]), table.edges
+    sets, axes, edges = table.sets, (_DAYS.get(rule.binds, DATE), *table.axes[1:]), table.edges
     if rule.binds == "use":
         sets, axes, edges = sets[bisect_right(edges[0], day)], axes[1:], edges[1:]
+    sets = np.asarray(sets, dtype=object)
+    for k, (axis, cuts) in enumerate(zip(axes, edges, strict=True)):
+        first, last = 0, len(cuts)
+        if axis in (APPROVED_ON, MADE_ON):
+            # Neither lies after the day of use, nor before the first that a rule is known to hold for.
+            last = bisect_right(cuts, day)
+            while first < last and all(each == {GAP} for each in np.take(sets, [first], axis=k).flat):
+                first += 1
+        sets = with_open_cells(sets, k, first, last)
     for k in reversed(range(len(axes))):
         if (sets == np.take(sets, [0], axis=k)).all():
             sets, axes, edges = np.take(sets, 0, axis=k), axes[:k] + axes[k + 1 :], edges[:k] + edges[k + 1 :]
@@ -241,8 +290,12 @@ def _grid(rule: Rule, place: int, day: float, states: list[State]) -> _Grid:
     numbers: dict[tuple[frozenset[int], tuple[str, ...]], int] = {}
     grid = np.empty(sets.shape, dtype=np.int16)
     for cell, holding in np.ndenumerate(sets):
-        blank = [k == size - 1 for k, size in zip(cell, sets.shape, strict=True)]
-        lacking = tuple(axis for axis, none in zip(axes, blank, strict=True) if none and axis != APPROVED_ON)
+        lacking = tuple(
+            axis
+            for k, (axis, cuts) in enumerate(zip(axes, edges, strict=True))
+            if cell[k] > len(cuts)
+            and any(sets[(*cell[:k], c, *cell[k + 1 :])] != holding for c in range(len(cuts) + 1))
+        )
         key = (holding, lacking if len(holding) > 1 else ())
         if key not in numbers:
             numbers[key] = len(states)
@@ -256,9 +309,11 @@ def _state(rule: int, holding: frozenset[int], unknown: tuple[str, ...], limits:
     effects = {"gap" if limit is None else limit.effect for limit in held}
     judging = [limit for limit in held if limit is not None and limit.effect in ("limit", "exempt")]
     inner, hull = _NONE, _NONE
-    if judging and effects <= {"limit", "exempt"}:
+    if judging and effects <= {"limit", "exempt", "unbound"}:
         lows, highs = zip(*(limit.interval for limit in judging), strict=True)
-        inner, hull = (max(lows), min(highs)), (min(lows), max(highs))
+        least, most = zip(*(limit.outer for limit in judging), strict=True)
+        inner = max(lows), min(highs)
+        hull = _ALL if "unbound" in effects else (min(least), max(most))
     elif judging:
         inner, hull = (math.inf, -math.inf), _ALL
     by_width = sorted(judging, key=_width) or held
@@ -271,7 +326,7 @@ def _state(rule: int, holding: frozenset[int], unknown: tuple[str, ...], limits:
         tight=by_width[0],
         wide=by_width[-1],
         exempt=effects == {"exempt"},
-        uncounted=effects <= {"unbound", "words"},
+        uncounted=effects <= {"unbound"},
     )
 
 
@@ -331,11 +386,15 @@ def _starts(counts: Any) -> list[int]:
 
 
 def _spread(grid: _Grid, edges_of: dict[str, list[float]]) -> NDArray[np.int16]:
-    """The rule's states over the cells that all rules together cut of each condition, the unknown last."""
+    """The rule's states over the cells that all rules together cut of each condition."""
     states = grid.states
     for k, (axis, own) in enumerate(zip(grid.axes, grid.edges, strict=True)):
-        places = [bisect_right(own, cut) for cut in (-math.inf, *edges_of[axis])]
-        states = np.take(states, [*places, -1], axis=k)
+        cuts = edges_of[axis]
+        places = [bisect_right(own, cut) for cut in (-math.inf, *cuts)]
+        between = [
+            len(own) + place if cut in own else place for cut, place in zip(cuts, places[1:], strict=True)
+        ]
+        states = np.take(states, [*places, *between, -1], axis=k)
     return states
 
 

@@ -44,11 +44,13 @@ _probability, _grade = compiled(conformity_probability), compiled(grade)
 class Values(NamedTuple):
     """What is known of n balls: arrays, or lists for the interpreter.
 
-    `row` of each column (numbers of `editions.POSITIONS`) in the others, -1: not there. `values` (rows, n),
-    NaN: no data; `spread` (rows, n) standard uncertainties, NaN: none, or (rows, 0) under the simple rule;
+    `reach`: how many standard uncertainties a value may lie off when its class is told. `row` of each
+    column (numbers of `editions.POSITIONS`) in the others, -1: not there. `values` (rows, n), NaN: no data;
+    `spread` (rows, n) standard uncertainties, NaN: none, or (rows, 0) where none is;
     `alternates` (rows, k, n): values that a quantity may also have, NaN: none.
     """
 
+    reach: Any
     row: Any
     values: Any
     spread: Any
@@ -125,23 +127,40 @@ def _find_cells(tables: Tables, values: Values, length: int, verdicts: Verdicts)
     """The cell of every condition of every ball."""
     for k in range(len(tables.condition)):
         first, last = tables.edge_start[k], tables.edge_start[k + 1]
-        row, cells = values.row[tables.condition[k]], verdicts.cells[k]
-        verdicts.level[k] = True
+        row, cells, unknown = values.row[tables.condition[k]], verdicts.cells[k], 2 * (last - first) + 1
+        verdicts.level[k] = length > 0
         if row < 0:
             for ball in range(length):
-                cells[ball] = last - first + 1
+                cells[ball] = unknown
         else:
-            own = values.values[row]
+            own, spread = values.values[row], values.spread[row]
             for ball in range(length):
-                cells[ball] = 0 if own[ball] == own[ball] else last - first + 1
+                cells[ball] = 0 if own[ball] == own[ball] else unknown
             for edge in range(first, last):
                 cut = tables.edges[edge]
                 for ball in range(length):
                     cells[ball] += 1 if own[ball] >= cut else 0
+            for ball in range(length if len(spread) > 0 else 0):
+                if spread[ball] > 0.0:
+                    cells[ball] = _class_of(
+                        tables, first, last, own[ball], values.reach * spread[ball], cells[ball]
+                    )
             differing = 0
             for ball in range(length):
                 differing |= cells[ball] ^ cells[0]
-            verdicts.level[k] = differing == 0
+            verdicts.level[k] = differing == 0 and length > 0
+
+
+@compiled
+def _class_of(tables: Tables, first: int, last: int, value: float, off: float, cell: int) -> int:
+    """The cell of an uncertain value: its own, one between two, or where it may lie in more the unknown."""
+    low, high = 0, 0
+    for edge in range(first, last):
+        low += 1 if value - off >= tables.edges[edge] else 0
+        high += 1 if value + off >= tables.edges[edge] else 0
+    if low == high:
+        return cell
+    return last - first + high if high == low + 1 else 2 * (last - first) + 1
 
 
 @compiled
@@ -223,7 +242,7 @@ def _judge_each(
             continue
         low, high = tables.inner_low[state], tables.inner_high[state]
         least, most = tables.hull_low[state], tables.hull_high[state]
-        spread = values.spread[row][ball] if risk > 0.0 else 0.0
+        spread = values.spread[row][ball] if risk > 0.0 and len(values.spread[row]) > 0 else 0.0
         code = _guarded(values.values[row][ball], spread, low, high, least, most, risk)
         outcome[ball] = code
         others = values.alternates[row]
@@ -244,13 +263,14 @@ def _guarded(
     if low == least and high == most:
         return code
     other = _grade(_probability(value, spread, least, most), risk)
-    return code if code == other else NOT_ASSESSED
+    return code if code == other else INCONCLUSIVE
 
 
 @compiled
 def _compare(value: float, low: float, high: float, least: float, most: float) -> int:
-    """0 kept, 1 open, 3 broken, without a branch."""
-    return 1 + 2 * ((value < least) | (value > most)) - ((value >= low) & (value <= high))
+    """0 kept, 1 no value or no limit, 2 open, 3 broken, without a branch."""
+    known = (value == value) & (low == low)
+    return 1 + known + ((value < least) | (value > most)) - 2 * ((value >= low) & (value <= high))
 
 
 @compiled

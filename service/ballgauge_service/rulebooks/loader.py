@@ -198,10 +198,11 @@ def overlay_named(name: str) -> Rulebook:
     return shelf().overlays[name]
 
 
-def rulebook(body: str, *overlays: str | Own | None) -> Rulebook:
+def rulebook(body: str, *overlays: str | Own | None, as_made: str | None = None) -> Rulebook:
     """The rulebook of a body, with the rules of overlays laid over it in their order.
 
-    A rule of an overlay replaces the rule of the same id; others are added.
+    A rule of an overlay replaces the rule of the same id; others are added. The rules of the ball as made may
+    be those of another body, `as_made`.
 
     Raises UnknownRulebookError for a body or overlay that is not there, or that do not belong together;
     RulebookError for an overlay of one's own that breaks the schema.
@@ -210,6 +211,8 @@ def rulebook(body: str, *overlays: str | Own | None) -> Rulebook:
     if body not in known.books:
         raise UnknownRulebookError(f"no rulebook of the body {body!r}; there are: {', '.join(bodies())}")
     base = known.books[body]
+    if as_made is not None and as_made != body:
+        base = _made_by(base, known.books[as_made])
     laid = tuple(_laid(body, each, place) for place, each in enumerate(overlays) if each is not None)
     return _stacked(base, laid) if laid else base
 
@@ -253,6 +256,22 @@ def _stacked(base: Rulebook, laid: Sequence[Rulebook]) -> Rulebook:
         notes=tuple(note for book in (base, *laid) for note in book.notes),
         content=content,
         overlays=tuple(laid),
+    )
+
+
+@lru_cache(maxsize=64)
+def _made_by(base: Rulebook, other: Rulebook) -> Rulebook:
+    """The rulebook with the other's rules of the ball as made."""
+    made = tuple(rule for rule in other.rules if rule.as_made)
+    return replace(
+        base,
+        edition=f"{base.edition}; the ball as made by {other.title}: {other.edition}",
+        compiled_on=max(base.compiled_on, other.compiled_on),
+        rules=made + tuple(rule for rule in base.rules if not rule.as_made),
+        sample_rules=other.sample_rules,
+        procedures=other.procedures,
+        as_made=other.body,
+        content=hashlib.sha256(f"{base.content} {other.content}".encode()).hexdigest(),
     )
 
 

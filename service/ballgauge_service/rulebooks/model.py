@@ -9,10 +9,16 @@ from types import MappingProxyType
 from typing import Literal
 
 Stage = Literal["approval", "play"]
-Binds = Literal["approval", "use"]
+Binds = Literal["approval", "made", "use"]
 Effect = Literal["limit", "exempt", "unbound", "words"]
 
 EPOCH = date(1970, 1, 1)
+METRIC = MappingProxyType({"mm": 25.4, "kg": 0.45359237})
+"""Millimeters in an inch, kilograms in a pound (exact, by definition)."""
+
+ASYMMETRIC_OVER = 0.05
+"""A ball is asymmetrical where its intermediate differential is a greater part of its differential (a pro
+shop's copy of the USBC glossary, secondary)."""
 
 COLUMNS = MappingProxyType(
     {
@@ -28,6 +34,7 @@ COLUMNS = MappingProxyType(
         "restitution": "1",
         "roughness": "µin",
         "oil_absorption_time": "s",
+        "high_performance_core": "1",
         "max_density": "g/mL",
         "top_weight": "oz",
         "pin_to_cg": "in",
@@ -37,8 +44,12 @@ COLUMNS = MappingProxyType(
         "cover_density": "g/mL",
         "holes": "1",
         "gripping_holes": "1",
+        "gripping_hole_diameter": "in",
+        "gripping_hole_depth": "in",
+        "doubled_digits": "1",
         "unused_gripping_holes": "1",
         "thumb_holes": "1",
+        "unused_thumb": "1",
         "balance_holes": "1",
         "balance_hole_diameter": "in",
         "vent_holes": "1",
@@ -47,6 +58,7 @@ COLUMNS = MappingProxyType(
         "mill_holes": "1",
         "mill_hole_diameter": "in",
         "mill_hole_depth": "in",
+        "plug_density": "g/mL",
         "unmarked_grip_centre": "1",
         "house_ball": "1",
         "reactive_cover": "1",
@@ -55,9 +67,15 @@ COLUMNS = MappingProxyType(
         "balance_side": "oz",
         "balance_finger": "oz",
         "largest_imbalance": "oz",
+        "identity": "1",
+        "identity_by_hand": "1",
+        "as_made": "1",
+        "approved_on": "date",
+        "made_on": "date",
     }
 )
-"""Every column a rule may judge or ask about, and the unit its values are in (1: a number or a 0/1 flag)."""
+"""Every column a rule may judge or ask about, and the unit its values are in (1: a number or a 0/1 flag;
+date: days since 1970-01-01)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +125,10 @@ class Limit:
 
     `effect` is `limit` (bounds), `exempt` (the rule asks nothing here: fulfilled), `unbound` (the rule does
     not reach here: no verdict, and none counted) or `words` (cannot be judged from numbers). `when` is a
-    tuple of alternatives; the row holds where all bounds of any one alternative hold.
+    tuple of alternatives; the row holds where all bounds of any one alternative hold. `judged_min` and
+    `judged_max` stand in for printed bounds that round one rule twice; a `doubtful` bound is one that some
+    sources do not have: a value beyond it is not decided. `metric_twin` is printed beside `max`; a value of
+    just that meets it.
     """
 
     effect: Effect
@@ -115,6 +136,10 @@ class Limit:
     max: float | None
     effective_from: date | None
     effective_to: date | None
+    judged_min: float | None
+    judged_max: float | None
+    doubtful: Literal["min", "max"] | None
+    metric_twin: str | None
     when: tuple[tuple[tuple[str, Bounds], ...], ...]
     basis: str
     source: Source
@@ -130,12 +155,32 @@ class Limit:
     @property
     def interval(self) -> tuple[float, float]:
         """The least and greatest allowed value (infinite: open)."""
-        return (-math.inf if self.min is None else self.min, math.inf if self.max is None else self.max)
+        low = self.min if self.judged_min is None else self.judged_min
+        high = self.max if self.judged_max is None else self.judged_max
+        return (-math.inf if low is None else low, math.inf if high is None else high)
+
+    @property
+    def outer(self) -> tuple[float, float]:
+        """The interval outside which the row is broken for sure."""
+        low, high = self.interval
+        return (-math.inf if self.doubtful == "min" else low, math.inf if self.doubtful == "max" else high)
+
+    @property
+    def twin(self) -> float | None:
+        """The printed metric twin of `max`, in the rule's unit."""
+        if self.metric_twin is None:
+            return None
+        number, unit = self.metric_twin.split()
+        return float(number) / METRIC[unit]
 
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """A rule: what it judges, by which date it binds, at which stages, and its limits."""
+    """A rule: what it judges, by which date it binds, at which stages, and its limits.
+
+    `advisory`: it decides nothing; `advice_at`: nothing at these stages. `as_made`: it is of the ball as
+    made, and a body without numbers of its own may be told to take it over.
+    """
 
     id: str
     title: str
@@ -146,6 +191,8 @@ class Rule:
     stages: tuple[Stage, ...]
     when_measured: tuple[Stage, ...]
     advisory: bool
+    advice_at: tuple[Stage, ...]
+    as_made: bool
     notes: tuple[str, ...]
     procedures: tuple[str, ...]
     message: tuple[tuple[str, str], ...]
@@ -214,7 +261,7 @@ class Rulebook:
     """One body's rulebook, or an overlay (`base` names the body it lies over).
 
     `content` is a digest of all that was read; rulebooks of the same content are the same. `overlays` are
-    those laid over it.
+    those laid over it; `as_made` the body whose rules of the ball as made it has taken over.
     """
 
     body: str
@@ -228,6 +275,7 @@ class Rulebook:
     procedures: tuple[Procedure, ...] = ()
     notes: tuple[str, ...] = ()
     facts: tuple[BackgroundFact, ...] = ()
+    as_made: str | None = None
     content: str = ""
     overlays: tuple[Rulebook, ...] = ()
 

@@ -13,6 +13,7 @@ from ballgauge_schemas.shared.words import BASES, STAGES
 from ballgauge_service.rulebooks.cells import OverlapError, TooFineError, build_table
 from ballgauge_service.rulebooks.model import (
     COLUMNS,
+    EPOCH,
     BackgroundFact,
     Bounds,
     Limit,
@@ -41,6 +42,15 @@ class Number(fields.Field[float]):
         return float(value)
 
 
+class Bound(Number):
+    """A finite number, or a date as days since 1970-01-01."""
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> float:
+        if isinstance(value, date) and not isinstance(value, datetime):
+            return float((value - EPOCH).days)
+        return super()._deserialize(value, attr, data, **kwargs)
+
+
 class Day(fields.Field[date]):
     """A TOML local date; a string or a date with a time is refused."""
 
@@ -64,16 +74,20 @@ class Conditions(fields.Field[list[dict[str, Bounds]]]):
         unknown = sorted(set(table) - set(COLUMNS))
         if unknown:
             raise ValidationError(f"Unknown column: {', '.join(unknown)}.")
+        for column, bounds in table.items():
+            dated = COLUMNS[column] == "date"
+            if isinstance(bounds, dict) and any(isinstance(end, date) != dated for end in bounds.values()):
+                raise ValidationError(f"The bounds of {column} must be {'dates' if dated else 'numbers'}.")
         return {column: _bounds(BoundsSchema().load(bounds)) for column, bounds in table.items()}
 
 
 class BoundsSchema(Schema):
     """An interval: `min`, `max` (inclusive), `over`, `under` (exclusive)."""
 
-    min = Number()
-    max = Number()
-    over = Number()
-    under = Number()
+    min = Bound()
+    max = Bound()
+    over = Bound()
+    under = Bound()
 
     @validates_schema
     def check_order(self, data: dict[str, Any], **kwargs: Any) -> None:
@@ -105,8 +119,14 @@ class LimitSchema(Schema):
     effect = fields.String(
         load_default="limit", validate=validate.OneOf(("limit", "exempt", "unbound", "words"))
     )
-    min = Number()
-    max = Number()
+    min = Bound()
+    max = Bound()
+    judged_min = Number()
+    judged_max = Number()
+    doubtful = fields.String(validate=validate.OneOf(("min", "max")))
+    metric_twin = fields.String(
+        validate=validate.Regexp(r"^\d+(\.\d+)? (mm|kg)\Z", error="Must be a length in mm or a mass in kg.")
+    )
     effective_from = Day()
     effective_to = Day()
     when = Conditions()
@@ -120,6 +140,11 @@ class LimitSchema(Schema):
         bounded = "min" in data or "max" in data
         if data["effect"] == "limit" and not bounded:
             raise ValidationError("A limit needs min or max.", "min")
+        beside = {"judged_min": "min", "judged_max": "max", "metric_twin": "max"}
+        beside["doubtful"] = data.get("doubtful", "min")
+        for name, bound in beside.items():
+            if name in data and bound not in data:
+                raise ValidationError(f"Stands beside {bound}, which is not given.", name)
         if data["effect"] != "limit" and bounded:
             raise ValidationError("Only a row of effect limit has min or max.", "effect")
         if data["effect"] != "limit" and "note" not in data:
@@ -138,12 +163,14 @@ class RuleSchema(Schema):
     clause = fields.String(validate=_TEXT)
     quantity = fields.String(validate=_COLUMN)
     unit = fields.String()
-    binds = fields.String(required=True, validate=validate.OneOf(("approval", "use")))
+    binds = fields.String(required=True, validate=validate.OneOf(("approval", "made", "use")))
     stages = fields.List(
         fields.String(validate=validate.OneOf(STAGES)), required=True, validate=validate.Length(min=1)
     )
     when_measured = fields.List(fields.String(validate=validate.OneOf(STAGES)), load_default=list)
     advisory = fields.Boolean(load_default=False, truthy={True}, falsy={False})
+    advice_at = fields.List(fields.String(validate=validate.OneOf(STAGES)), load_default=list)
+    as_made = fields.Boolean(load_default=False, truthy={True}, falsy={False})
     notes = fields.List(fields.String(validate=_TEXT), load_default=list)
     procedures = fields.List(fields.String(validate=_TEXT), load_default=list)
     message = fields.Dict(
@@ -153,17 +180,25 @@ class RuleSchema(Schema):
     )
     limit = fields.List(fields.Nested(LimitSchema), required=True, validate=validate.Length(min=1))
 
+    @validates_schema(pass_original=True)
+    def check_dates(self, data: dict[str, Any], given: dict[str, Any], **kwargs: Any) -> None:
+        """The bounds of a day are dates, those of anything else numbers."""
+        ends = [row[name] for row in given["limit"] for name in ("min", "max") if name in row]
+        if any(isinstance(end, date) != (data.get("unit") == "date") for end in ends):
+            raise ValidationError("Only the bounds of a quantity that is a day are dates.", "limit")
+
     @validates_schema
     def check_quantity(self, data: dict[str, Any], **kwargs: Any) -> None:
         """A rule that bounds a value names its quantity, in the unit of that column."""
-        worded = all(row["effect"] == "words" for row in data["limit"])
+        worded = all(row["effect"] in ("words", "unbound") for row in data["limit"])
         if "quantity" not in data:
             if not worded:
                 raise ValidationError("A rule with bounds needs a quantity.", "quantity")
         elif data.get("unit") != COLUMNS[data["quantity"]]:
             raise ValidationError(f"The unit of {data['quantity']} is {COLUMNS[data['quantity']]}.", "unit")
-        if not set(data["when_measured"]) <= set(data["stages"]):
-            raise ValidationError("Names a stage that is not among the stages.", "when_measured")
+        for name in ("when_measured", "advice_at"):
+            if not set(data[name]) <= set(data["stages"]):
+                raise ValidationError("Names a stage that is not among the stages.", name)
         for text in data["message"].values():
             for placeholder in PLACEHOLDERS:
                 text = text.replace(placeholder, "")
@@ -320,14 +355,20 @@ def _when(item: dict[str, Any]) -> tuple[tuple[tuple[str, Bounds], ...], ...]:
     return tuple(tuple(alternative.items()) for alternative in item.get("when", ()))
 
 
+_OPTIONAL = (
+    "min", "max", "judged_min", "judged_max", "doubtful", "metric_twin", "effective_from", "effective_to",
+)  # fmt: skip
+
+
 def _limit(row: dict[str, Any], sources: dict[str, Source]) -> Limit:
-    absent: dict[str, Any] = dict.fromkeys(("min", "max", "effective_from", "effective_to"))
+    absent: dict[str, Any] = dict.fromkeys(_OPTIONAL)
     return Limit(**(absent | _sourced(row, sources) | {"when": _when(row)}))
 
 
 def _rule(item: dict[str, Any], sources: dict[str, Source]) -> Rule:
-    plain = {key: item.get(key) for key in ("id", "title", "clause", "quantity", "unit", "binds", "advisory")}
-    lists = {key: tuple(item[key]) for key in ("stages", "when_measured", "notes", "procedures")}
+    named = ("id", "title", "clause", "quantity", "unit", "binds", "advisory", "as_made")
+    plain = {key: item.get(key) for key in named}
+    lists = {key: tuple(item[key]) for key in ("stages", "when_measured", "advice_at", "notes", "procedures")}
     limits = tuple(_limit(row, sources) for row in item["limit"])
     return Rule(**plain, **lists, message=tuple(item["message"].items()), limits=limits)  # type: ignore[arg-type]
 

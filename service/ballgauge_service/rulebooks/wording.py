@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from datetime import date
 from functools import lru_cache
 from typing import Any
 
@@ -23,10 +24,13 @@ from ballgauge_service.rulebooks.decision import (
 )
 from ballgauge_service.rulebooks.editions import Edition, State
 from ballgauge_service.rulebooks.judge import ABOVE, BELOW, LACKING, SIDES
-from ballgauge_service.rulebooks.model import Limit, Rule
+from ballgauge_service.rulebooks.model import EPOCH, Limit, Rule
 
 # Wide enough for every published limit; the value itself is in the finding (ours).
 _DIGITS = 6
+
+# Below this probability of conformity simple acceptance says so (ours).
+_SURE = 0.95
 
 _UNKNOWN = Fact(math.nan)
 
@@ -44,14 +48,10 @@ def findings(assessment: Assessment, ball: int) -> list[dict[str, Any]]:
     edition, decision, facts = assessment.edition, assessment.decision, assessment.facts[ball]
     told = _sayings(edition)
     day = assessment.approved_on[ball]
-    approval = (
-        f" the date of approval was not given, so the rule in force on {edition.on} applies."
-        if day is None
-        else f" this ball was approved on {day}."
-    )
+    approval = " the date of approval was not given." if day is None else f" this ball was approved on {day}."
     states = assessment.verdicts.state
     return [
-        _finding(told[states[place][ball], code], code, facts, decision, approval)
+        _finding(told[states[place][ball], code], code, facts, decision, approval, edition)
         for place, code in enumerate(assessment.outcomes(ball))
         if code != NOT_JUDGED
     ]
@@ -71,6 +71,7 @@ def unmet(assessment: Assessment, ball: int) -> list[dict[str, Any]]:
         saying = told[assessment.verdicts.state[place][ball], code] if code > CONFORMING else None
         if saying is not None and not saying.fixed["advisory"]:
             value, low, high = facts.get(saying.quantity, _UNKNOWN).value, saying.low, saying.high
+            value = assessment.edition.met(saying.quantity, value)
             bounded, known = low is not None or high is not None, value == value
             listed.append(
                 {
@@ -78,7 +79,7 @@ def unmet(assessment: Assessment, ball: int) -> list[dict[str, Any]]:
                     "outcome": OUTCOMES[code],
                     "limit": {"min": low, "max": high} if bounded else None,
                     "value": value if known else None,
-                    "margin": _margin(value, low, high) if bounded and known else None,
+                    "margin": _margin(value, saying.interval) if bounded and known else None,
                 }
             )
     return listed
@@ -87,20 +88,26 @@ def unmet(assessment: Assessment, ball: int) -> list[dict[str, Any]]:
 def missing(assessment: Assessment, ball: int) -> list[dict[str, Any]]:
     """What one ball lacks for a verdict: [{`field`: column name, `needed_for`: [rule ids]}].
 
-    A column is named where its own value is missing, or where it decides between limits that disagree. Rules
-    that are advisory or do not reach the ball ask for nothing.
+    A column is named where its own value is missing, or where it decides between limits that disagree; None
+    stands for a limit that the rulebook does not know. Rules that are advisory or do not reach the ball ask
+    for nothing.
 
     Raises IndexError where there is no such ball.
     """
-    needed: dict[str, list[str]] = {}
-    facts, open_ = assessment.facts[ball], assessment.verdicts.unknown[ball]
-    states, numbers = assessment.edition.regime.states, assessment.verdicts.state
-    for place, rule in enumerate(assessment.edition.rules):
-        if open_ >> place & 1 and (state := states[numbers[place][ball]]).limits != (None,):
-            value = facts.get(rule.quantity or "", _UNKNOWN).value
-            columns = state.unknown if value == value or rule.quantity is None else (rule.quantity,)
-            for column in columns:
-                needed.setdefault(column, []).append(rule.id)
+    needed: dict[str | None, list[str]] = {}
+    rules, facts, codes = assessment.edition.rules, assessment.facts[ball], assessment.outcomes(ball)
+    for rule, state, code in zip(rules, assessment.states(ball), codes, strict=True):
+        if rule.advisory or state.uncounted or code not in (NOT_ASSESSED, INCONCLUSIVE):
+            continue
+        columns: tuple[str | None, ...] = state.unknown
+        if state.limits == (None,):
+            columns = (None,)
+        elif rule.quantity is None or not math.isnan(facts.get(rule.quantity, _UNKNOWN).value):
+            columns = columns or ((None,) if code == NOT_ASSESSED else ())
+        else:
+            columns = (rule.quantity,)
+        for column in columns:
+            needed.setdefault(column, []).append(rule.id)
     return [{"field": column, "needed_for": names} for column, names in needed.items()]
 
 
@@ -109,7 +116,7 @@ def reasons(edition: Edition) -> tuple[str, ...]:
     """Why a rule decides, in words, by `Verdicts.reason`."""
     return (
         *(
-            _reason(edition.rules[state.rule], state, code, side)
+            _reason(edition, edition.rules[state.rule], state, code, side)
             for state in edition.regime.states
             for code in range(len(OUTCOMES))
             for side in range(SIDES)
@@ -118,10 +125,12 @@ def reasons(edition: Edition) -> tuple[str, ...]:
     )
 
 
-def _reason(rule: Rule, state: State, code: int, side: int) -> str:
+def _reason(edition: Edition, rule: Rule, state: State, code: int, side: int) -> str:
     limit = state.quoted(code)
     if code == NOT_ASSESSED:
-        return _not_assessed(rule, state, lacking=side == LACKING)
+        return _not_assessed(edition, rule, state, lacking=side == LACKING)
+    if code == INCONCLUSIVE and len(state.limits) > 1:
+        return f"{rule.title} is not decided: {_open(rule, state)}"
     if limit is None or limit.effect != "limit":
         return _nothing_asked(rule)
     allowed = _allowed(rule, limit)
@@ -139,6 +148,8 @@ def _reason(rule: Rule, state: State, code: int, side: int) -> str:
 @lru_cache(maxsize=4096)
 def amount(value: float, unit: str | None, low: float | None = None, high: float | None = None) -> str:
     """A number with its unit, short, but never rounded onto or across a limit it does not lie on."""
+    if unit == "date":
+        return date.fromordinal(EPOCH.toordinal() + int(value)).isoformat()
     text = f"{value:.{_DIGITS}g}"
     shown = float(text)
     for limit in (low, high):
@@ -176,30 +187,59 @@ def _nothing_asked(rule: Rule) -> str:
     return f"{rule.title}: nothing is asked here"
 
 
-def _not_assessed(rule: Rule, state: State, *, lacking: bool) -> str:
+def _not_assessed(edition: Edition, rule: Rule, state: State, *, lacking: bool) -> str:
     """Why a rule is not assessed; `lacking`: the ball has no value for it."""
     first = state.limits[0]
     if len(state.limits) == 1 and first is not None and first.effect == "unbound":
         why = "the rule does not bind here"
     elif len(state.limits) == 1 and first is not None and first.effect == "words":
         why = "it cannot be judged from numbers"
+        if not rule.advisory:
+            why += f"; ask {_whom(edition, rule)}"
     elif state.limits == (None,):
-        why = "no limit is known for this date and this ball"
+        why = f"no limit is known for this date and this ball; ask {_whom(edition, rule)}"
     elif lacking:
-        why = f"no value of {_column_words(str(rule.quantity))} was given"
+        named = _COLUMN_WORDS.get(str(rule.quantity))
+        why = (
+            f"{named} was not told" if named else f"no value of {_column_words(str(rule.quantity))} was given"
+        )
     else:
-        unknown = " and ".join(map(_column_words, state.unknown))
-        possible = "; ".join(dict.fromkeys(_possibility(rule, limit) for limit in state.limits))
-        why = f"the limit depends on {unknown}, which was not given, and may be: {possible}"
+        why = _open(rule, state)
     return f"{rule.title} is not assessed: {why}"
 
 
+def _whom(edition: Edition, rule: Rule) -> str:
+    clause = f", clause {rule.clause}" if rule.clause else ""
+    return f'the {edition.source.title} for its rule "{rule.title}"{clause}'
+
+
+def _open(rule: Rule, state: State) -> str:
+    """Why it is open which of several limits holds."""
+    unknown = " and ".join(map(_column_words, state.unknown))
+    possible = "; ".join(dict.fromkeys(_possibility(rule, limit) for limit in state.limits))
+    return f"the limit depends on {unknown}, not given or not sure enough; it may be: {possible}"
+
+
 def _column_words(column: str) -> str:
-    return column.replace("_", " ")
+    return _COLUMN_WORDS.get(column) or column.replace("_", " ")
+
+
+_COLUMN_WORDS = {
+    "approved_on": "the day of approval",
+    "made_on": "the day of manufacture",
+    "reactive_cover": "whether the cover is reactive",
+    "house_ball": "whether it is a house ball",
+    "high_performance_core": "whether the core is a high-performance one",
+    "identity": "whether the ball is on the approved list",
+    "unmarked_grip_centre": "whether the grip centre is marked",
+    "asymmetric": "whether the ball is asymmetrical",
+}
 
 
 def _possibility(rule: Rule, limit: Limit | None) -> str:
-    return "not known" if limit is None else _allowed(rule, limit)
+    if limit is None:
+        return "not known"
+    return _allowed(rule, limit) if limit.effect == "limit" else "none"
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,7 +247,8 @@ class _Saying:
     """What an edition says of a state and an outcome, whatever the ball's own numbers are.
 
     `fixed` is the finding without its numbers; `quantity` "" of a rule that has none. `lacking`, `plain`: the
-    sentence of a ball without a value, and of one with, where it names no number; `dated`: whether the day of
+    sentence of a ball without a value, and of one with, where it names no number; `open`: why several limits
+    may hold; `twin`: the limit's printed metric twin; `dated`: whether the day of
     approval is told between `before` and `after`.
     """
 
@@ -221,6 +262,8 @@ class _Saying:
     lacking: str
     plain: str | None
     own: str | None
+    open: str | None
+    twin: str | None
     before: str
     dated: bool
     after: str
@@ -246,11 +289,11 @@ _sayings = lru_cache(maxsize=64)(_Sayings)
 def _saying(edition: Edition, rule: Rule, state: State, code: int) -> _Saying:
     limit = state.quoted(code)
     bounded = limit is not None and limit.effect == "limit"
-    basis, source = _origin(rule, state) if limit is None else (limit.basis, str(limit.source))
+    basis, source = _origin(state) if limit is None else (limit.basis, str(limit.source))
     note = "" if limit is None or not limit.note else f" {limit.note}"
     if code == NOT_ASSESSED:
-        lacking = f"{_not_assessed(rule, state, lacking=True)}."
-        plain = f"{_not_assessed(rule, state, lacking=False)}."
+        lacking = f"{_not_assessed(edition, rule, state, lacking=True)}."
+        plain = f"{_not_assessed(edition, rule, state, lacking=False)}."
     else:
         lacking = plain = f"{_nothing_asked(rule)}."
     return _Saying(
@@ -281,8 +324,10 @@ def _saying(edition: Edition, rule: Rule, state: State, code: int) -> _Saying:
         interval=None if limit is None else limit.interval,
         allowed=_allowed(rule, limit),
         lacking=lacking,
-        plain=None if bounded and code != NOT_ASSESSED else plain,
+        plain=None if code == INCONCLUSIVE or (bounded and code != NOT_ASSESSED) else plain,
         own=dict(rule.message).get(OUTCOMES[code]),
+        open=_open(rule, state) if len(state.limits) > 1 else None,
+        twin=None if limit is None else limit.metric_twin,
         before=note + _dates(edition, rule, limit),
         dated=rule.binds != "use",
         after="" if limit is None else _basis(rule, limit),
@@ -311,17 +356,21 @@ def _span(limit: Limit) -> str:
     return " ".join(end for end in ends if end)
 
 
-def _origin(rule: Rule, state: State) -> tuple[str, str]:
+def _origin(state: State) -> tuple[str | None, str | None]:
     """Basis and source where no single limit decides: the least sure of those that may hold, and all sources.
 
-    Where no limit is known, those of the rule on other dates and for other balls.
+    None where no limit is known.
     """
-    rows = [limit for limit in state.limits if limit is not None] or rule.limits
+    rows = [limit for limit in state.limits if limit is not None]
+    if not rows:
+        return None, None
     sources = dict.fromkeys(str(row.source) for row in rows)
     return max((row.basis for row in rows), key=BASES.index), "; ".join(sources)
 
 
-def _finding(saying: _Saying, code: int, facts: Any, decision: Decision, approval: str) -> dict[str, Any]:
+def _finding(
+    saying: _Saying, code: int, facts: Any, decision: Decision, approval: str, edition: Edition
+) -> dict[str, Any]:
     value, spread, alternates = facts.get(saying.quantity, _UNKNOWN)
     finding = saying.fixed.copy()
     if spread == spread:
@@ -332,25 +381,32 @@ def _finding(saying: _Saying, code: int, facts: Any, decision: Decision, approva
         if saying.plain is not None:
             text = saying.plain
         else:
-            margin = finding["margin"] = _margin(value, saying.low, saying.high)
-            probability = None
-            if spread == spread:
-                low, high = saying.interval or (math.nan, math.nan)
-                probability = finding["probability"] = conformity_probability(value, spread, low, high)
+            judged, probability = edition.met(saying.quantity, value), None
+            if saying.interval is not None:
+                finding["margin"] = _margin(judged, saying.interval)
+                if spread == spread:
+                    probability = conformity_probability(judged, spread, *saying.interval)
+                    finding["probability"] = probability
             if code == INCONCLUSIVE:
                 text = _inconclusive(saying, value, alternates, probability, decision)
             else:
-                text = _verdict(saying, code, value, margin)
+                text = _verdict(saying, code, value, _margin(judged, saying.interval))
                 if decision.rule == "guarded":
                     text += _guard(probability, decision.risk)
+                elif code == CONFORMING and probability is not None and probability < _SURE:
+                    text += (
+                        f" The value alone was compared: the probability that it conforms is "
+                        f"{probability:.3g}, under {_SURE:g}."
+                    )
+            if saying.twin is not None and judged != value:
+                text += f" It is just the printed {saying.twin}, which meets the limit."
     finding["message"] = f"{text}{saying.before}{approval if saying.dated else ''}{saying.after}"
     return finding
 
 
-def _margin(value: float, low: float | None, high: float | None) -> float:
-    if low is None:
-        return math.nan if high is None else high - value
-    return value - low if high is None else min(value - low, high - value)
+def _margin(value: float, interval: tuple[float, float] | None) -> float:
+    low, high = interval or (math.nan, math.nan)
+    return min(value - low, high - value)
 
 
 def _verdict(saying: _Saying, code: int, value: float, margin: float) -> str:
@@ -376,8 +432,12 @@ def _inconclusive(
 ) -> str:
     rule, risk = saying.rule, decision.risk
     shown = amount(value, rule.unit, saying.low, saying.high)
+    if saying.open is not None:
+        return f"{rule.title} is {shown} and not decided: {saying.open}."
     if decision.rule == "guarded" and probability is not None and risk < probability < 1.0 - risk:
         doubt = f"it conforms with a probability of {probability:.3g}, between {risk:g} and {1.0 - risk:g}"
+    elif not alternates:
+        doubt = "not every source has this limit"
     else:
         known = [other for other in alternates if other == other]
         least, most = amount(min(known), rule.unit), amount(max(known), rule.unit)

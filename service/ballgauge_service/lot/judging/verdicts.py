@@ -54,7 +54,8 @@ def judge_balls(
     uncertainties: standard uncertainty of a quantity in its trade unit, for balls that state none of their
     own; it decides only under the guarded rule.
     """
-    found = judge_columns(edition, rule_columns(balls, uncertainties or {}), balls.approved_on, decision)
+    columns = rule_columns(balls, uncertainties or {}, play=edition.stage == "play")
+    found = judge_columns(edition, columns, balls.approved_on, decision)
     return Verdicts(
         rows=balls.rows,
         serial=balls.serial,

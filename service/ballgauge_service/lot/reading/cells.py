@@ -21,7 +21,7 @@ from marshmallow import ValidationError
 from numpy.typing import NDArray
 
 from ballgauge_schemas.shared.quantity import SIGNIFICANT_DIGITS, convert
-from ballgauge_service.lot.reading.headings import FIELDS, Heading
+from ballgauge_service.lot.reading.headings import DAYS, FIELDS, FLAGS, Heading
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -399,7 +399,7 @@ def _contract_value(heading: Heading, cell: Any) -> Any:
 
 
 def _plain_flag(heading: Heading, cell: Any) -> Any:
-    if heading.field == "house_ball" and isinstance(cell, str):
+    if heading.field in FLAGS and isinstance(cell, str):
         return {"true": True, "false": False}.get(cell.casefold(), cell)
     return cell
 
@@ -410,9 +410,9 @@ def explain(heading: Heading, cell: Any, rules: CellRules) -> str:
     given = cell.strip() if isinstance(cell, str) else cell
     if heading.quantity is not None:
         return _explain_quantity(heading, given, rules)
-    if heading.field == "approved_on":
+    if heading.field in DAYS:
         given = _day_text(given)
-    elif heading.field == "house_ball":
+    elif heading.field in FLAGS:
         given = _plain_flag(heading, given)
     return _refusal(lambda: field.read(given))
 

@@ -39,13 +39,14 @@ from ballgauge_service.lot.reading.cells import (
     stated_uncertainty,
 )
 from ballgauge_service.lot.reading.headings import (
+    DAYS,
     FIELDS,
+    FLAGS,
     QUANTITIES,
     Heading,
     bad_file,
 )
-from ballgauge_service.physics.box_numbers import ASYMMETRIC_FROM
-from ballgauge_service.rulebooks import COLUMNS
+from ballgauge_service.rulebooks import ASYMMETRIC_OVER, COLUMNS
 from ballgauge_service.rulebooks import Column as RuleColumn
 
 IntArray = NDArray[np.int64]
@@ -54,7 +55,11 @@ DayArray = NDArray[np.datetime64]
 NOTES_MAXIMUM = 1000
 """Most bad cells and rows listed one by one (ours); all are counted."""
 
-_COVERS = {"polyester": 0.0, "urethane": 0.0, "reactive": 1.0}
+_COLUMNS = {"cover": "reactive", "identity": "identity_by_hand"}
+_WORDS = {
+    "cover": {"polyester": 0.0, "urethane": 0.0, "reactive": 1.0},
+    "identity": {"checked_by_hand": 1.0},
+}
 _BALL = BallSchema()
 
 
@@ -126,8 +131,8 @@ class Balls:
     """The n balls of a chunk that can be judged.
 
     `rows` (n,) in the file; `serial` Arrow strings or None; `values` quantity to (n,) in trade units, NaN: no
-    data; `uncertainty` likewise; `approved_on` (n,) datetime64[D], NaT unknown, or None; `house_ball` and
-    `reactive` (n,) 0, 1 or NaN, or None.
+    data; `uncertainty` likewise; `approved_on` and `made_on` (n,) datetime64[D], NaT unknown, or None; the
+    rest (n,) 0, 1 or NaN, or None.
     """
 
     rows: IntArray
@@ -135,8 +140,11 @@ class Balls:
     values: Mapping[str, FloatArray]
     uncertainty: Mapping[str, FloatArray]
     approved_on: DayArray | None = None
+    made_on: DayArray | None = None
     house_ball: FloatArray | None = None
     reactive: FloatArray | None = None
+    high_performance_core: FloatArray | None = None
+    identity_by_hand: FloatArray | None = None
 
     def __len__(self) -> int:
         return len(self.rows)
@@ -189,7 +197,7 @@ class _Reader:
         self.values: dict[str, FloatArray] = {}
         self.uncertainty: dict[str, FloatArray] = {}
         self.texts: dict[str, pa.Array] = {}
-        self.approved_on: DayArray | None = None
+        self.days: dict[str, DayArray] = {}
         self.flags: dict[str, FloatArray] = {}
         self.bad: list[tuple[Heading, BoolArray, str]] = []
         self.headings: dict[str, Heading] = {}
@@ -227,12 +235,12 @@ class _Reader:
                 given = self.uncertainty.get(name, stated)
                 self.uncertainty[name] = np.where(np.isnan(stated), given, stated)
             return bad
-        if name == "approved_on":
+        if name in DAYS:
             days, bad = read_days(heading, column, self.rules)
-            held = self.approved_on
-            self.approved_on = days if held is None else np.where(np.isnat(held), days, held)
-        elif name in ("house_ball", "cover"):
-            read = float if name == "house_ball" else _COVERS.__getitem__
+            held = self.days.get(name)
+            self.days[name] = days if held is None else np.where(np.isnat(held), days, held)
+        elif name in FLAGS or name in _WORDS:
+            read = float if name in FLAGS else _WORDS[name].__getitem__
             flags, bad = read_choices(heading, column, self.rules, read)
             before = self.flags.get(name)
             self.flags[name] = flags if before is None else np.where(np.isnan(before), flags, before)
@@ -254,8 +262,8 @@ class _Reader:
             held |= ~np.isnan(numbers[places])
         for texts in self.texts.values():
             held |= texts.is_valid().to_numpy(zero_copy_only=False)[places]
-        if self.approved_on is not None:
-            held |= ~np.isnat(self.approved_on[places])
+        for days in self.days.values():
+            held |= ~np.isnat(days[places])
         self.blank[places[~held]] = True
 
     def _require(self) -> None:
@@ -372,17 +380,18 @@ class _Reader:
             serial=serial if serial is None or keep is None else serial.take(pa.array(keep)),
             values={name: kept(numbers) for name, numbers in self.values.items()},
             uncertainty={name: kept(numbers) for name, numbers in self.uncertainty.items()},
-            approved_on=None if self.approved_on is None else kept(self.approved_on),
-            house_ball=kept(self.flags["house_ball"]) if "house_ball" in self.flags else None,
-            reactive=kept(self.flags["cover"]) if "cover" in self.flags else None,
+            **{name: kept(days) for name, days in self.days.items()},
+            **{_COLUMNS.get(name, name): kept(flags) for name, flags in self.flags.items()},
         )
 
 
-def rule_columns(balls: Balls, uncertainties: Mapping[str, float]) -> dict[str, RuleColumn]:
+def rule_columns(
+    balls: Balls, uncertainties: Mapping[str, float], *, play: bool = False
+) -> dict[str, RuleColumn]:
     """The columns that the rules judge, as a check of each ball alone would make them.
 
     uncertainties: standard uncertainty of a quantity in its trade unit, for balls that state none of their
-    own.
+    own; play: whether the rules are those of play, which judge the drilled weight.
     """
     spread = {name: _spread(balls, name, uncertainties) for name in QUANTITIES}
     columns = {
@@ -390,14 +399,27 @@ def rule_columns(balls: Balls, uncertainties: Mapping[str, float]) -> dict[str, 
         for name, values in balls.values.items()
         if name not in ("diameter", "circumference")
     }
+    drilled = columns.get("drilled_weight")
+    if play and drilled is not None:
+        columns["weight"] = _over(drilled, columns["weight"])
     columns.update(_size_columns(balls, spread))
     house = np.zeros(len(balls)) if balls.house_ball is None else np.nan_to_num(balls.house_ball)
     columns["house_ball"] = RuleColumn(house)
+    by_hand = (
+        np.zeros(len(balls)) if balls.identity_by_hand is None else np.nan_to_num(balls.identity_by_hand)
+    )
+    columns["identity_by_hand"] = RuleColumn(by_hand)
+    if balls.high_performance_core is not None:
+        columns["high_performance_core"] = RuleColumn(balls.high_performance_core)
+    if balls.made_on is not None:
+        made = balls.made_on.astype("datetime64[D]", copy=False)
+        columns["made_on"] = RuleColumn(np.where(np.isnat(made), np.nan, made.view(np.int64)))
     if balls.reactive is not None:
         columns["reactive_cover"] = RuleColumn(balls.reactive)
-    split = balls.values.get("intermediate_differential")
-    if split is not None:
-        asymmetric = np.where(np.isnan(split), np.nan, (split >= ASYMMETRIC_FROM).astype(np.float64))
+    split, whole = balls.values.get("intermediate_differential"), balls.values.get("differential")
+    if split is not None and whole is not None:
+        parted = split - ASYMMETRIC_OVER * whole
+        asymmetric = np.where(np.isnan(parted), np.nan, (parted > 0.0).astype(np.float64))
         columns["asymmetric"] = RuleColumn(asymmetric)
     return {name: columns[name] for name in COLUMNS if name in columns}
 
@@ -409,6 +431,13 @@ def _spread(balls: Balls, name: str, uncertainties: Mapping[str, float]) -> Floa
     if own is None:
         return np.full(len(balls), common)
     return np.where(np.isnan(own), common, own)
+
+
+def _over(first: RuleColumn, second: RuleColumn) -> RuleColumn:
+    """The first column, and the second where it has no value."""
+    absent, blank = np.isnan(first.values), np.full(len(first.values), np.nan)
+    spreads = [blank if each.uncertainty is None else each.uncertainty for each in (first, second)]
+    return RuleColumn(np.where(absent, second.values, first.values), np.where(absent, *spreads[::-1]))
 
 
 def _size_columns(balls: Balls, spread: Mapping[str, FloatArray | None]) -> dict[str, RuleColumn]:
@@ -433,20 +462,15 @@ def _either(
     def turned(numbers: FloatArray) -> FloatArray:
         return numbers / math.pi if divide else math.pi * numbers
 
-    def printed(numbers: FloatArray) -> FloatArray:
-        # As records.as_printed does for one ball.
-        rounded: FloatArray = np.rint(1000.0 * turned(numbers)) / 1000.0
-        return rounded
-
     if other is None:
         assert own is not None
         return RuleColumn(own, own_spread)
     if own is None:
-        return RuleColumn(printed(other), None if other_spread is None else turned(other_spread))
+        return RuleColumn(turned(other), None if other_spread is None else turned(other_spread))
     absent = np.isnan(own)
     if not absent.any():
         return RuleColumn(own, own_spread)
-    values = np.where(absent, printed(other), own)
+    values = np.where(absent, turned(other), own)
     if own_spread is None and other_spread is None:
         return RuleColumn(values)
     blank = np.full(len(own), np.nan)

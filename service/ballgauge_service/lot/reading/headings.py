@@ -38,6 +38,9 @@ QUANTITIES: Mapping[str, QuantityField] = MappingProxyType(
 )
 """Those of them that are quantities."""
 
+DAYS, FLAGS = ("approved_on", "made_on"), ("house_ball", "high_performance_core")
+"""Fields of days, and of truth values."""
+
 NAMES = (*FIELDS, *(name + UNCERTAINTY for name in QUANTITIES))
 """Every heading a file may have."""
 

@@ -14,6 +14,7 @@ from pyarrow import json as arrow_json
 from ballgauge_schemas.shared.wording import json_type, shown_text
 from ballgauge_service.lot.reading.columns import Note, RawChunk
 from ballgauge_service.lot.reading.headings import (
+    FLAGS,
     Heading,
     UnclearHeading,
     bad_file,
@@ -171,7 +172,7 @@ class JsonReader:
 def _plain_type(heading: Heading) -> pa.DataType:
     if heading.quantity is not None:
         return pa.float64()
-    return pa.bool_() if heading.field == "house_ball" else pa.string()
+    return pa.bool_() if heading.field in FLAGS else pa.string()
 
 
 def _decoded(line: bytes) -> dict[str, Any]:
