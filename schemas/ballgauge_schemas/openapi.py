@@ -176,7 +176,7 @@ def _own_properties(converter: Any, field: Any, ret: dict[str, Any], **_: Any) -
     if isinstance(field, Conditions):
         names = ("type", "items", "minItems", "maxItems")
         several = {name: ret.pop(name) for name in names if name in ret}
-        return {"oneOf": [several["items"], several]}
+        return {"anyOf": [several["items"], several]}
     if isinstance(field, SolidField):
         return {"oneOf": [converter.resolve_nested_schema(schema) for schema in field.schemas]}
     if not isinstance(field, QuantityField):
