@@ -287,9 +287,7 @@ class MeshSchema(Schema):
     """A closed surface of triangles: in the form's part of that file name, or within the JSON as base64."""
 
     name = _name("Name by which solids use it.", required=True)
-    unit = Choice(
-        words.MESH_UNITS, "What one unit of its numbers is; a 3MF file may say so itself, and none other."
-    )
+    unit = Choice(words.MESH_UNITS, "What one unit of its numbers is.", required=True)
     format = Choice(words.MESH_FORMATS, "Format; default: the extension of the file's name.")
     file = Text(
         "core.stl",
@@ -309,14 +307,13 @@ class MeshSchema(Schema):
         given = [name for name in ("file", "data") if name in loaded or name in errors]
         if len(given) != 1:
             add_error(errors, (SCHEMA,), "must hold either file or data")
-        if "format" not in loaded and "format" not in errors:
-            ending = loaded.get("file", "").rpartition(".")[2].lower()
-            if ending in words.MESH_FORMATS:
-                loaded["format"] = ending
-            elif given:
-                add_error(errors, ("format",), f"missing; give {listed(words.MESH_FORMATS, 'or')}")
-        if "unit" not in loaded and "unit" not in errors and loaded.get("format") != "3mf":
-            add_error(errors, ("unit",), f"missing; give {listed(words.MESH_UNITS, 'or')}")
+        if "format" in loaded or "format" in errors:
+            return
+        ending = loaded.get("file", "").rpartition(".")[2].lower()
+        if ending in words.MESH_FORMATS:
+            loaded["format"] = ending
+        elif given:
+            add_error(errors, ("format",), f"missing; give {listed(words.MESH_FORMATS, 'or')}")
 
 
 class DesignSchema(Schema):

@@ -33,10 +33,10 @@ Files = Mapping[str, bytes]
 
 @dataclass(frozen=True, slots=True)
 class MeshFile:
-    """Where a mesh of a design came from; `file` is None for one within the JSON, `unit` for its own."""
+    """Where a mesh of a design came from; `file` is None for one within the JSON."""
 
     name: str
-    unit: str | None
+    unit: str
     format: str
     file: str | None
 
@@ -138,7 +138,7 @@ def read_request(loaded: Loaded, files: Files) -> DesignRequest:
     return DesignRequest(
         design=designs[0],
         meshes=tuple(
-            MeshFile(mesh["name"], mesh.get("unit"), mesh["format"], mesh.get("file"))
+            MeshFile(mesh["name"], mesh["unit"], mesh["format"], mesh.get("file"))
             for mesh in specs["/design"]["meshes"]
         ),
         arm=arm,
@@ -158,7 +158,7 @@ def read_design(spec: Loaded, files: Files) -> Design:
     meshes: dict[str, Mesh] = {}
     for at, mesh in enumerate(spec["meshes"]):
         with _gathered(faults, f"/meshes/{at}"):
-            found = read_mesh(_bytes(mesh, files), mesh["format"], mesh.get("unit"))
+            found = read_mesh(_bytes(mesh, files), mesh["format"], mesh["unit"])
             meshes[mesh["name"]] = replace(found, name=mesh["name"])
     rotations: list[Rotation] = [UNTURNED] * len(spec["solids"])
     for at, solid in enumerate(spec["solids"]):
