@@ -22,15 +22,20 @@ def old_document(version: str) -> Document:
     return document
 
 
-NARROWED = ["request Draw/seed: maximum was 9223372036854775807, is 9007199254740991"]
-"""On purpose: JSON readers round greater seeds, so that the one noted draws another sample."""
+ON_PURPOSE = {
+    "request Draw/seed: maximum was 9223372036854775807, is 9007199254740991",
+    "answer Finding/basis: the type was string, is ['string', 'null']",
+    "answer Finding/source: the type was string, is ['string', 'null']",
+}
+"""JSON readers round greater seeds, so that the one noted draws another sample. A finding without a known limit
+named a basis and a source that it did not have."""
 
 
 @pytest.mark.parametrize("version", versions())
 def test_todays_document_breaks_nothing(version: str) -> None:
     """No path, method, member or word taken away; nothing required or limited that was not."""
     assert [
-        line for line in breaking(old_document(version), openapi_document()) if line not in NARROWED
+        line for line in breaking(old_document(version), openapi_document()) if line not in ON_PURPOSE
     ] == []
 
 
