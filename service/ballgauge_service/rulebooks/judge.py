@@ -364,7 +364,9 @@ def _explain(tables: Tables, values: Values, length: int, verdicts: Verdicts) ->
             under = value - (tables.wide_low[state] if broken else tables.tight_low[state])
             over = (tables.wide_high[state] if broken else tables.tight_high[state]) - value
             margin = min(under, over)
-            if verdicts.nearness[ball] < FAR:
+            low, high = tables.inner_low[state], tables.inner_high[state]
+            several = low != tables.hull_low[state] or high != tables.hull_high[state]
+            if verdicts.nearness[ball] < FAR and not (code == INCONCLUSIVE and several):
                 verdicts.margin[ball] = margin
             side = (ABOVE if over < under else BELOW) + (0 if margin < 0.0 else NEAR_LOW)
         verdicts.reason[ball] = (state * len(OUTCOMES) + code) * SIDES + side

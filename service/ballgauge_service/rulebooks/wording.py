@@ -321,7 +321,7 @@ def _saying(edition: Edition, rule: Rule, state: State, code: int) -> _Saying:
         quantity=rule.quantity or "",
         low=None if limit is None else limit.min,
         high=None if limit is None else limit.max,
-        interval=None if limit is None else limit.interval,
+        interval=None if limit is None or (code == INCONCLUSIVE and limit.doubtful) else limit.interval,
         allowed=_allowed(rule, limit),
         lacking=lacking,
         plain=None if code == INCONCLUSIVE or (bounded and code != NOT_ASSESSED) else plain,
