@@ -349,10 +349,38 @@ def test_a_variables_plan_decides_on_normal_data_alone() -> None:
 def test_a_gauge_with_steps_is_not_taken_for_balls_that_are_not_normal(digits: int) -> None:
     """Against normal quantiles with sd 0.3, written to the tenth: the same decision at every reading."""
     quantiles = stats.norm.ppf((np.arange(80) + 0.5) / 80)
-    rows = "".join(f"15,{75 + 0.3 * x:.{digits}f}\n" for x in quantiles)
+    rows = "".join(f"15,{75 + 0.3 * x:.{digits}f},2024-03-01\n" for x in quantiles)
     plan = {"quantity": "hardness", "aql": 1.0, "limiting_quality": 6.5}
-    found = decided("weight,hardness\n" + rows, sampling={"variables": [plan]})
+    found = decided("weight,hardness,approved_on\n" + rows, sampling={"variables": [plan]})
     assert found["variables"][0]["outcome"] == "conforming"
+
+
+@pytest.mark.parametrize(
+    ("center", "approved", "outcome"),
+    [
+        # 78 D may bind balls of no known day, with an oil absorption time and a core of no known kind.
+        (75.0, "", "inconclusive"),
+        (75.0, "2025-12-31", "inconclusive"),
+        (75.0, "2025-12-30", "conforming"),
+        # Every era agrees.
+        (80.0, "", "conforming"),
+        (70.0, "", "nonconforming"),
+    ],
+)
+def test_a_variables_plan_does_not_reject_by_one_era_alone(
+    center: float, approved: str, outcome: str
+) -> None:
+    """Against the eras of hardness: 72 and 73 D, and 78 D from 2025-12-31 where time and core say so."""
+    quantiles = stats.norm.ppf((np.arange(80) + 0.5) / 80)
+    rows = "".join(f"15,{center + 0.3 * x:.2f},{approved}\n" for x in quantiles)
+    plan = {"quantity": "hardness", "aql": 1.0, "limiting_quality": 6.5}
+    found = decided("weight,hardness,approved_on\n" + rows, sampling={"variables": [plan]})
+    (test,) = found["variables"]
+    assert test["outcome"] == outcome
+    named = "open without approved_on" if not approved else "open without high_performance_core"
+    assert (named in test["message"]) is (outcome == "inconclusive")
+    (hardness,) = [each for each in found["quantities"] if each["quantity"] == "hardness"]
+    assert any("is open without" in note for note in hardness["notes"]) is (approved != "2025-12-30")
 
 
 @pytest.mark.parametrize(("lot_size", "aql", "expected"), [(50, 0.65, 0.87), (90, 0.65, 0.8700)])

@@ -212,8 +212,10 @@ class Lot:
             step = switching_step(place, state, plan.lot_size, by_count.most, plan.aql, level)
         quantities = describe_quantities(self.totals, ordered, request.confidence, request.coverage)
         by_name = {each.quantity: each for each in quantities}
+        undecided = self.totals.open_limits()
         variables = [
-            decide_by_variables(test, by_name.get(test.quantity), ordered) for test in request.variables
+            decide_by_variables(test, by_name.get(test.quantity), ordered, undecided.get(test.quantity))
+            for test in request.variables
         ]
         in_force = [
             rule

@@ -40,6 +40,14 @@ class BindingLimits:
     rules: tuple[str, ...]
 
 
+class OpenLimits(NamedTuple):
+    """The widest limits that may bind where it is open which do, for want of these columns."""
+
+    min: float | None
+    max: float | None
+    unknown: tuple[str, ...]
+
+
 class WorstBall(NamedTuple):
     """A ball that is nonconforming or inconclusive, as `Verdicts` tells of it."""
 
@@ -125,6 +133,15 @@ class Gathered(LotTotals):
 
     def limits(self) -> dict[str, BindingLimits]:
         """The limits of every quantity that has any, by name."""
+        return {name: _binding(states) for name, states in self._limiting().items()}
+
+    def open_limits(self) -> dict[str, OpenLimits]:
+        """By name the quantities of which it is open, for some ball, which of several limits holds."""
+        found = {name: _widest([state for _, state in held]) for name, held in self._limiting().items()}
+        return {name: widest for name, widest in found.items() if widest.unknown}
+
+    def _limiting(self) -> dict[str, list[tuple[str, State]]]:
+        """The states with limits that any ball with a value is in, by quantity, and their rules."""
         assert self.edition is not None
         found: dict[str, list[tuple[str, State]]] = {}
         for place in np.flatnonzero(self._held).tolist():
@@ -133,7 +150,7 @@ class Gathered(LotTotals):
             limitless = rule.advisory or state.exempt or state.uncounted or math.isnan(state.inner[0])
             if rule.quantity in self.quantities and not limitless:
                 found.setdefault(rule.quantity, []).append((rule.id, state))
-        return {name: _binding(states) for name, states in found.items()}
+        return found
 
     def _note_worst(self, verdicts: Verdicts) -> None:
         odd = np.flatnonzero(verdicts.outcome >= INCONCLUSIVE)
@@ -242,14 +259,24 @@ def _natural(serial: str) -> tuple[tuple[int, int, str], ...]:
 def _binding(states: list[tuple[str, State]]) -> BindingLimits:
     low = max(state.inner[0] for _, state in states)
     high = min(state.inner[1] for _, state in states)
-    by_rule: dict[str, set[tuple[float, float]]] = {}
+    by_rule: dict[str, set[tuple[tuple[float, float], tuple[float, float]]]] = {}
     for rule, state in states:
-        by_rule.setdefault(rule, set()).add(state.inner)
+        by_rule.setdefault(rule, set()).add((state.inner, state.hull))
     return BindingLimits(
         low if math.isfinite(low) else None,
         high if math.isfinite(high) else None,
         any(len(intervals) > 1 for intervals in by_rule.values()),
         tuple(by_rule),
+    )
+
+
+def _widest(states: list[State]) -> OpenLimits:
+    low = max(state.hull[0] for state in states)
+    high = min(state.hull[1] for state in states)
+    return OpenLimits(
+        low if math.isfinite(low) else None,
+        high if math.isfinite(high) else None,
+        tuple(dict.fromkeys(name for state in states if state.inner != state.hull for name in state.unknown)),
     )
 
 

@@ -15,7 +15,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from ballgauge_service.lot.judging.gathering import Ordered
+from ballgauge_schemas.shared.wording import listed
+from ballgauge_service.lot.judging.gathering import OpenLimits, Ordered
 from ballgauge_service.lot.judging.totals import mixed
 from ballgauge_service.lot.sampling.choice import (
     AcceptanceCurve,
@@ -172,16 +173,21 @@ class VariablesOutcome:
 
 
 def decide_by_variables(
-    test: VariablesTest, statement: QuantityStatement | None, balls: Ordered | None
+    test: VariablesTest,
+    statement: QuantityStatement | None,
+    balls: Ordered | None,
+    widest: OpenLimits | None = None,
 ) -> VariablesOutcome:
     """Judge one quantity's statement (`describe_quantities`) by its variables plan; without it, not_assessed.
 
     Of more balls than the plan needs all are used, with the constant that keeps both risks for them. Where
     the test of normality speaks against normal data, nothing is decided unless the plan accepts that. balls:
-    None where there are too many for their values to be kept.
+    None where there are too many for their values to be kept. widest: where it is open which limits hold, the
+    widest of them; what these and the narrowest do not decide alike is inconclusive.
     """
     quantity, plan = test.quantity, test.plan
     found: VariablesDecision | None = None
+    lacking: str | None = None
     if statement is None:
         text = f"no ball has a value of {quantity}"
     elif statement.limits.min is None and statement.limits.max is None:
@@ -200,14 +206,29 @@ def decide_by_variables(
             found = judge_by_variables(plan, sample, lower=limits.min, upper=limits.max, sigma=test.sigma)
         except ValueError as error:
             text = str(error)
+        else:
+            if widest is not None and found.outcome == "nonconforming":
+                lacking = _open(plan, sample, widest, test.sigma)
     curve = variables_curve(plan)
     if found is None or statement is None:
         return VariablesOutcome(quantity, plan, "not_assessed", text, None, curve)
+    if lacking is not None:
+        text = f"{lacking}; by the narrowest of them: {found.message}"
+        return VariablesOutcome(quantity, plan, "inconclusive", text, found, curve)
     doubt = None if test.accept_non_normal else _doubt(statement, balls)
     if doubt is None:
         return VariablesOutcome(quantity, plan, found.outcome, found.message, found, curve)
     text = f"not decided by this plan, which needs normal data: {doubt}; {found.message}"
     return VariablesOutcome(quantity, plan, "inconclusive", text, found, curve)
+
+
+def _open(plan: VariablesPlan, sample: SampleSummary, widest: OpenLimits, sigma: float | None) -> str | None:
+    """Why a lot that the narrowest limits reject is not rejected by the widest; None where it is."""
+    if not (widest.min is None and widest.max is None):
+        found = judge_by_variables(plan, sample, lower=widest.min, upper=widest.max, sigma=sigma)
+        if found.outcome == "nonconforming":
+            return None
+    return f"which of several limits holds is open without {listed(widest.unknown, 'and')}"
 
 
 def _doubt(statement: QuantityStatement, balls: Ordered | None) -> str | None:

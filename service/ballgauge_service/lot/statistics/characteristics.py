@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ballgauge_schemas import KINDS
+from ballgauge_schemas.shared.wording import listed
 from ballgauge_service.lot.judging.gathering import BindingLimits, Gathered, Ordered
 from ballgauge_service.lot.judging.totals import BINS, KEPT_MAXIMUM, QuantityTotals
 from ballgauge_service.lot.reading.headings import QUANTITIES
@@ -111,9 +112,17 @@ def describe_quantities(
     confidence, coverage: fractions. Statistics that need each ball's value are None in a lot of more than
     `KEPT_MAXIMUM` balls, and its notes say so.
     """
-    limits = totals.limits()
+    limits, undecided = totals.limits(), totals.open_limits()
     return [
-        _describe(name, totals, ordered, limits.get(name, _NO_LIMITS), confidence, coverage)
+        _describe(
+            name,
+            totals,
+            ordered,
+            limits.get(name, _NO_LIMITS),
+            confidence,
+            coverage,
+            undecided[name].unknown if name in undecided else (),
+        )
         for name in QUANTITIES
         if name in totals.quantities and totals.quantities[name].count
     ]
@@ -126,11 +135,15 @@ def _describe(
     limits: BindingLimits,
     confidence: float,
     coverage: float,
+    unknown: tuple[str, ...],
 ) -> QuantityStatement:
     sums = totals.quantities[name]
     values = None if ordered is None else ordered.values[name]
     given = None if values is None else values[~np.isnan(values)]
     notes = _notes(sums, totals.balls, limits)
+    if unknown:
+        lacking = listed(unknown, "and")
+        notes.append(f"which limits hold is open without {lacking}; the narrowest of them stand here")
     if given is None:
         notes.append(f"more than {KEPT_MAXIMUM} balls: what needs each ball's own value is left out")
     normality = None if given is None else normality_test(given)
