@@ -201,10 +201,17 @@ def test_more_balls_keep_both_risks(good: float, bad: float, more: int) -> None:
 
 def test_limits_that_differ_by_approval_are_told() -> None:
     """Against the release of June 2020: 72 D for balls approved through 2020, 73 D for later ones."""
-    answer = judged("weight,hardness,approved_on\n15,72.5,2019-01-01\n15,75,2022-01-01\n15,72.5,2022-01-01\n")
+    days = ["72.5,2019-01-01,2019-06-01", "75,2022-01-01,2022-06-01", "72.5,2022-01-01,2022-06-01"]
+    answer = judged("weight,hardness,approved_on,made_on\n" + "".join(f"15,{each}\n" for each in days))
     (hardness,) = [each for each in answer["quantities"] if each["quantity"] == "hardness"]
     assert hardness["limits"] == {"min": 73.0, "max": None, "differ": True, "rules": ["hardness"]}
     assert [ball["row"] for ball in answer["worst_balls"]] == [4]
+    # Made on no known day, after July 2022 perhaps, the first may have to meet 73 D.
+    answer = judged("weight,hardness,approved_on\n" + "".join(f"15,{each[:-11]}\n" for each in days))
+    (hardness,) = [each for each in answer["quantities"] if each["quantity"] == "hardness"]
+    assert hardness["limits"]["differ"] is True
+    assert [ball["row"] for ball in answer["worst_balls"]] == [4, 2]
+    assert answer["counts"]["inconclusive"] == 1
 
 
 def test_the_rule_on_oil_absorption_is_the_bodys_own() -> None:
@@ -228,7 +235,7 @@ def test_a_gauge_study_feeds_the_guarded_decision() -> None:
         "decision": {"rule": "guarded", "risk": 0.05},
         "gauge_studies": [{"quantity": "hardness", "measurements": study}],
     }
-    answer = judged("weight,hardness\n15,73.1\n15,76\n", **options)
+    answer = judged("weight,hardness,approved_on\n15,73.1,2024-03-01\n15,76,2024-03-01\n", **options)
     assert 0.05 < answer["uncertainties"]["hardness"] < 0.3
     assert (answer["counts"]["inconclusive"], answer["counts"]["conforming"]) == (1, 1)
     assert answer["acceptance"]["outcome"] == "inconclusive"

@@ -214,8 +214,15 @@ def test_the_size_of_a_lot_has_its_own_limit(announced: bool) -> None:
 
 def test_a_mapping_renames_the_headings_of_a_factory(client: Any) -> None:
     """Against the same lot under the contract's own names."""
-    lot = "Nummer;Gewicht;Härte;Bemerkung\nA1;6,8;75,5;gut\nA2;6,9;72,1;\n".encode("cp1252")
-    mapping = {"Nummer": "serial", "Gewicht": "weight [kg]", "Härte": "hardness", "Bemerkung": None}
+    rows = "Nummer;Gewicht;Härte;Zulassung;Bemerkung\nA1;6,8;75,5;2024-03-01;gut\nA2;6,9;72,1;2024-03-01;\n"
+    lot = rows.encode("cp1252")
+    mapping = {
+        "Nummer": "serial",
+        "Gewicht": "weight [kg]",
+        "Härte": "hardness",
+        "Zulassung": "approved_on",
+        "Bemerkung": None,
+    }
     options = {"scope": "measured", "file": {"encoding": "cp1252", "mapping": mapping}}
     response = post(client, lot, options=json.dumps(options))
     assert response.json["file"]["decimal"] == ","
