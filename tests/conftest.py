@@ -146,7 +146,10 @@ def drilled() -> dict[str, Any]:
 @pytest.fixture
 def conforming(drilled: dict[str, Any]) -> dict[str, Any]:
     """The same ball with all that its rules ask for, well inside every limit."""
-    drilled["ball"] |= {"roundness": 0.003, "hardness": 75, "approved_on": "2022-03-01", "cover": "reactive"}
+    drilled["ball"] |= {
+        "roundness": 0.003, "hardness": 75, "approved_on": "2022-03-01", "cover": "reactive",
+        "identity": "checked_by_hand",
+    }  # fmt: skip
     return drilled
 
 

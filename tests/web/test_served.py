@@ -65,7 +65,7 @@ def test_a_caller_who_leaves_early_harms_nobody(server: str) -> None:
 
 def test_callers_at_once_get_their_own_answers(server: str, drilled: dict[str, Any]) -> None:
     def ask(number: int) -> tuple[str, float]:
-        request = drilled | {"ball": drilled["ball"] | {"weight": 12 + number / 50}}
+        request = {"ball": drilled["ball"] | {"weight": 12 + number / 50}}
         identity = f"caller-{number}"
         response = requests.post(f"{server}/v1/checks", json=request, headers={"X-Request-Id": identity})
         findings = response.json()["findings"]

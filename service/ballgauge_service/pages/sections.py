@@ -78,5 +78,5 @@ REMEDIES = Section(
 HOLE = Section(
     "hole",
     _under("drilling.holes.*", "role", "diameter", "depth", "pitch_forward", "pitch_lateral"),
-    _under("drilling.holes.*", "at.right", "at.up", "used", "slug_density"),
+    _under("drilling.holes.*", "at.right", "at.up", "used", "vents", "slug_density"),
 )
