@@ -77,6 +77,7 @@ LABELS: Mapping[str, str] = MappingProxyType(
         "top_weight": _("Top weight, undrilled"),
         "up": _("PAP: up"),
         "used": _("Used on every delivery"),
+        "vents": _("Vents hole"),
         "val_angle": _("VAL angle"),
         "weight": _("Weight"),
     }
