@@ -51,6 +51,7 @@ from .works import Plain, packed
 EVERY = (Plain(), Threads(1), Threads(2), Threads(5))
 SKARN = read_design(DESIGN_REQUEST.load(design_example("skarn_disc_below"))["design"], {})
 CORE = Tolerance(("core",), "density", standard_deviation=0.03)
+DISC = Tolerance(("disc",), "diameter", standard_deviation=0.01)
 
 
 def added(common: int, piece: int, check: Callable[[], object]) -> int:
@@ -133,16 +134,24 @@ def test_who_gives_up_ends_the_work() -> None:
         study(SKARN, Production((CORE,), 8192), run=Run(cancelled=cancelled), bulk=Threads(2))
 
 
-def test_progress_is_the_same_on_any_number_of_threads() -> None:
+@pytest.mark.parametrize(
+    ("tolerance", "expected"),
+    [
+        # The two samples of the linear law, the pieces of the others, each from its beginning; and the end.
+        (DISC, 2 + (1 + math.ceil(3000 / BLOCK)) + 1),
+        # One cubature serves all: the nominal, the linear law and the others' blocks are told as they begin.
+        (CORE, 1 + 1 + math.ceil(3000 / BLOCK) + 1),
+    ],
+)
+def test_progress_is_the_same_on_any_number_of_threads(tolerance: Tolerance, expected: int) -> None:
     told: list[list[tuple[float, str]]] = []
     for bulk in EVERY:
         steps: list[tuple[float, str]] = []
         link = Run(lambda share, doing, steps=steps: steps.append((share, doing)))  # type: ignore[misc]
-        study(SKARN, Production((CORE,), 3000), run=link, bulk=bulk)
+        study(SKARN, Production((tolerance,), 3000), run=link, bulk=bulk)
         told.append(steps)
     assert told[0] == told[1] == told[2] == told[3]
-    # The two samples of the linear law, the pieces of the others, each from its beginning; and the end.
-    assert len(told[0]) == 2 + (1 + math.ceil(3000 / BLOCK)) + 1
+    assert len(told[0]) == expected
 
 
 def test_only_functions_of_the_package_have_names() -> None:
