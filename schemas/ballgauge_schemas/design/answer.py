@@ -20,7 +20,7 @@ from ballgauge_schemas.check.answer import (
 )
 from ballgauge_schemas.design.request import DesignSchema
 from ballgauge_schemas.shared import limits, words
-from ballgauge_schemas.shared.base import Choice, Flag, Number, Part, Schema, Several, Table, Text, Whole
+from ballgauge_schemas.shared.base import Choice, Day, Flag, Number, Part, Schema, Several, Table, Text, Whole
 from ballgauge_schemas.shared.problems import ProblemSchema
 
 
@@ -82,6 +82,7 @@ class BoxNumbersSchema(Schema):
     pin_to_low_rg_axis = _length("Arc from pin to low axis.", 0.1)
     mark_to_high_rg_axis = _length("Arc from mass-bias mark to high axis.", 0.2)
     max_density = _number("Density of the densest solid.", 3.3, "g/mL")
+    approved_on = Day("2024-09-01", "Day of approval that the design is judged by: that of the rules.")
 
 
 class ErrorBoundSchema(Schema):

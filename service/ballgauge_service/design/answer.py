@@ -68,7 +68,7 @@ def answer_of(request: DesignRequest, result: Result) -> Group:
     judged = result.judged
     return {
         "properties": _properties(result.made),
-        "ball": _ball(result.made, request.design.name),
+        "ball": _ball(result.made, request.design.name, judged.edition),
         "outcome": judged.outcome,
         "findings": judged.findings,
         "missing": judged.missing,
@@ -86,6 +86,7 @@ def answer_of(request: DesignRequest, result: Result) -> Group:
 
 def _assumptions(request: DesignRequest, judged_by: Edition) -> Iterator[str]:
     yield "Every solid has one density throughout, and the numbers of the design are met exactly."
+    yield f"The design is judged as one approved on {judged_by.on.isoformat()}, the day of the rules."
     if not request.arm_given:
         arm = f"an arm of {BALANCE_ARM:g} in (from memory, no source)"
         yield f"The balance shows the moment divided by {arm}."
@@ -140,10 +141,11 @@ def _properties(made: MassProperties) -> Group:
     return group
 
 
-def _ball(made: MassProperties, name: str) -> Group:
-    """The numbers of a design as a check takes those of a ball."""
+def _ball(made: MassProperties, name: str, judged_by: Edition) -> Group:
+    """The numbers of a design as a check takes those of a ball, with the day of approval it is judged by."""
     numbers = {each: getattr(made, each) for each in BOX_NUMBERS}
     known = {each: value for each, value in numbers.items() if value is not None}
+    known["approved_on"] = judged_by.on.isoformat()
     return {"name": name, **known} if name else known
 
 
