@@ -94,7 +94,7 @@ def test_numbers_are_the_interfaces(planned: Any) -> None:
 
 def test_a_remedy_that_is_taken_mends_the_ball(planned: Any) -> None:
     """A heavy top drilled with shallow holes fails; the depths offered are put in the form and pass."""
-    for name, value in (("ball.pin_to_cg", "4"), ("ball.top_weight", "4.8"), ("drilling.balance_arm", "3.2")):
+    for name, value in (("ball.pin_to_cg", "4"), ("ball.top_weight", "5.8"), ("drilling.balance_arm", "3.2")):
         planned.fill(name, value)
     planned.wait(lambda: planned.count(".remedies button"))
     assert "nonconforming" in planned.text(".verdict-word")

@@ -84,6 +84,7 @@ class RecordRulesSchema(Schema):
         2 * limits.OVERLAYS_MAXIMUM,
         "The overlays, in their order.",
     )
+    as_made = Choice(words.BODIES, "Whose rules judged the ball as made, if another body's.", allow_none=True)
     digest = Text(
         "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08",
         "SHA-256 of the rules and their limits, of all dates.",
