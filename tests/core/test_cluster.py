@@ -303,7 +303,7 @@ def test_a_scheduler_out_of_reach_is_told_in_bounded_time(address: str) -> None:
 
 def test_the_command_says_so_and_ends_with_3(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     asked = tmp_path / "study.json"
-    asked.write_text(json.dumps(production(300, 1, [1.0])))
+    asked.write_text(json.dumps(production(300, 1, [1.0] * 4)))
     assert command(["design", str(asked), "--scheduler", NOBODY]) == 3
     assert NOBODY in capsys.readouterr().err
     lot = lot_file(tmp_path / "lot.parquet")
@@ -327,13 +327,13 @@ def test_the_command_works_on_a_cluster(
 
 def test_the_service_answers_503_and_still_does_what_needs_no_scheduler() -> None:
     client = create_app(json_logs=False, warm_up=False, settings=Settings(scheduler=NOBODY)).test_client()
-    refused = client.post("/v1/designs", json=production(300, 1, [1.0]))
+    refused = client.post("/v1/designs", json=production(300, 1, [1.0] * 4))
     assert refused.status_code == 503
     assert refused.headers["Retry-After"].isdigit()
     assert NOBODY in refused.get_json()["detail"]
-    lines = client.post("/v1/designs", json=production(300, 1, [1.0]), headers={"Accept": LINES})
+    lines = client.post("/v1/designs", json=production(300, 1, [1.0] * 4), headers={"Accept": LINES})
     assert json.loads(lines.data.splitlines()[-1])["problem"]["status"] == 503
-    alone = production(300, 1, [1.0])
+    alone = production(300, 1, [1.0] * 4)
     del alone["production"]
     assert client.post("/v1/designs", json=alone).status_code == 200
 

@@ -148,6 +148,7 @@ def test_an_arrow_table_with_dates_and_gaps(client: ballgauge.Client) -> None:
             "weight": [15.0, 15.1],
             "hardness": [72.5, None],
             "approved_on": pa.array([17897, None], pa.date32()),
+            "made_on": pa.array([17897, None], pa.date32()),
         }
     )
     result = client.assess_lot(table, {"scope": "measured"})

@@ -18,6 +18,7 @@ from ballgauge.strategies._fields import Strategy, builds, members_of, numbers, 
 from ballgauge_schemas.check.request import (
     CheckBatchSchema,
     CheckEntrySchema,
+    CheckRequestSchema,
     DrillingBatchSchema,
     DrillingRequestSchema,
     RulebookQuerySchema,
@@ -209,14 +210,15 @@ for _schema in (RulesSchema, LotRulesSchema):
     builds(_schema)(functools.partial(rules, _schema))
 
 
-def checks() -> Strategy:
+def checks(schema: type[Schema] = CheckEntrySchema) -> Strategy:
     """Bodies of ``POST /v1/checks`` for one ball, as made or as drilled."""
-    made = walked(CheckEntrySchema, leave=["drilling"])
-    drilled = walked(CheckEntrySchema, take=["drilling"], given={"ball": balls(sized=True)})
+    made = walked(schema, leave=["drilling"])
+    drilled = walked(schema, take=["drilling"], given={"ball": balls(sized=True)})
     return made | drilled
 
 
 builds(CheckEntrySchema)(checks)
+builds(CheckRequestSchema)(lambda: checks(CheckRequestSchema))
 
 
 def check_batches(*, most: int = 5) -> Strategy:
