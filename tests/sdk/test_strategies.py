@@ -211,7 +211,7 @@ def test_every_member_of_a_check_is_drawn_in_every_way() -> None:
     seen: set[str] = set()
     forms: Counter[str] = Counter()
 
-    @quick(100)
+    @quick(300)
     @given(strategies.checks())
     def run(check: dict[str, Any]) -> None:
         seen.update(leaves(check))

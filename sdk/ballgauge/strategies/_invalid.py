@@ -206,7 +206,6 @@ def _reaches(request: Any, way: Way) -> bool:
 _DIFFERENTIALS = {"differential": 0.01, "intermediate_differential": 0.02}
 _SIZES = {"diameter": 8.5, "circumference": 29.0}
 _HOLE = {"role": "vent", "diameter": 0.25, "depth": 1}
-_THUMB = {"role": "thumb", "diameter": 1, "depth": 2, "at": {"right": 0, "up": -2}}
 
 
 def ball_clashes(inside: Way = ("ball",)) -> list[Clash]:
@@ -220,7 +219,6 @@ def ball_clashes(inside: Way = ("ball",)) -> list[Clash]:
 def drilling_clashes(inside: Way = ("drilling",)) -> list[Clash]:
     """Rules between the members of a drilling."""
     return [
-        Clash("two thumb holes", inside, {"holes": [_THUMB, _THUMB]}, ("holes", 1, "role")),
         Clash("a hole without a place", inside, {"holes": [_HOLE]}, ("holes", 0, "at")),
     ]
 
