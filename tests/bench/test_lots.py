@@ -43,7 +43,7 @@ FASTER = 500.0
 FILE_LIMIT = 3.0
 MEMORY_LIMIT = 1 << 30
 ON = datetime.date(2026, 5, 1)
-BOOK = edition("usbc", ON, "play", None)
+BOOK = edition("usbc", ON, "approval", None)
 
 # Limits of the rulebook on ON, and a value well inside and one well outside of each.
 LIMITS: dict[str, tuple[float | None, float | None, tuple[float, float], tuple[float, float]]] = {
@@ -79,7 +79,8 @@ def columns() -> dict[str, NDArray[np.float64]]:
 
 def judged(columns: dict[str, NDArray[np.float64]]) -> Verdicts:
     size = len(columns["weight"])
-    return judge_balls(Balls(np.arange(size), None, columns, {}), BOOK, Decision())
+    approved = np.full(size, "2024-03-01", "datetime64[D]")
+    return judge_balls(Balls(np.arange(size), None, columns, {}, approved), BOOK, Decision())
 
 
 def compared(columns: dict[str, NDArray[np.float64]]) -> int:
