@@ -41,7 +41,7 @@ CHUNK_BYTES = 4 << 20
 """Size of a chunk of text (ours); a chunk of the other formats has a row for every 64 bytes of it."""
 
 PIECE_ROWS = 1 << 16
-PIECE_ROWS_MAXIMUM = 1 << 21
+PIECE_ROWS_MAXIMUM = 1 << 19
 """Rows of a piece of a Parquet file (ours): it has whole row groups, as many as make up PIECE_ROWS. A file
 with a row group of more than PIECE_ROWS_MAXIMUM is not read by pieces: their verdicts would not fit."""
 
