@@ -33,6 +33,10 @@ from ballgauge_service.motion.delivery import deliver
 from ballgauge_service.motion.evaluate import evaluate_motion
 from ballgauge_service.physics import sphere
 from ballgauge_service.physics.drilling import BALANCE, HOLE, drill, empty_balls
+from ballgauge_service.rulebooks import editions
+from ballgauge_service.rulebooks.assessor import as_arrays
+from ballgauge_service.rulebooks.editions import Tables
+from ballgauge_service.rulebooks.judge import Values, Verdicts
 from ballgauge_service.web.http.settings import Settings
 from ballgauge_service.web.server.application import create_app
 
@@ -56,10 +60,26 @@ def copied(value: Any) -> Any:
         return (plain.view(np.dtype(plain.dtype.descr)) if names else plain).copy()
     if isinstance(value, np.void):
         return np.array([value.tolist()], np.dtype(value.dtype.descr)).view(np.recarray)[0]
+    if isinstance(value, list):
+        return [copied(part) for part in value]
     if isinstance(value, tuple):
         parts = [copied(part) for part in value]
         return type(value)(*parts) if hasattr(value, "_fields") else tuple(parts)
     return value
+
+
+def in_arrays(value: Any) -> Any:
+    """An argument as compiled code takes it, where the interpreter was given lists."""
+    if isinstance(value, Tables):
+        return editions.in_arrays(value)
+    if isinstance(value, Values) and isinstance(value.values, list):
+        return as_arrays(value, len(value.values[0]))
+    if isinstance(value, Verdicts) and isinstance(value.overall, list):
+        kinds = {"margin": np.float64, "nearness": np.float64, "level": np.bool_}
+        return Verdicts(
+            **{name: np.array(part, kinds.get(name, np.int64)) for name, part in value._asdict().items()}
+        )
+    return np.array(value) if isinstance(value, list) else value
 
 
 def assert_same(one: Any, other: Any, where: str) -> None:
@@ -162,12 +182,13 @@ def replay(kernel: Kernel[..., Any], arguments: tuple[Any, ...]) -> None:
     """Run one call both ways; results and everything written must agree."""
     where = f"{kernel.part}.{kernel.function.__qualname__}"
     slow, fast = ([copied(argument) for argument in arguments] for _ in range(2))
+    fast = [in_arrays(argument) for argument in fast]
     with np.errstate(all="ignore"):
         one = INTERPRETED.of(kernel)(*(compiled.as_record(argument) for argument in slow))
     other = COMPILED.of(kernel)(*fast)
     if kernel.function.__qualname__ not in ROOM:
         assert_same(one, other, where)
-    assert_same(tuple(slow), tuple(fast), f"{where} writes")
+    assert_same(tuple(in_arrays(each) for each in slow), tuple(fast), f"{where} writes")
 
 
 def test_every_kernel_gives_the_same_numbers_both_ways(watched: Any) -> None:

@@ -86,7 +86,7 @@ def answer_of(request: DesignRequest, result: Result) -> Group:
 
 def _assumptions(request: DesignRequest, judged_by: Edition) -> Iterator[str]:
     yield "Every solid has one density throughout, and the numbers of the design are met exactly."
-    yield f"The design is judged as one approved on {judged_by.on.isoformat()}, the day of the rules."
+    yield f"The design is judged by the rules for an approval on {judged_by.on.isoformat()}, the day of the rules."
     if not request.arm_given:
         arm = f"an arm of {BALANCE_ARM:g} in (from memory, no source)"
         yield f"The balance shows the moment divided by {arm}."

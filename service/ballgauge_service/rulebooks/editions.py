@@ -123,6 +123,11 @@ _KINDS: dict[str, type] = {
 }
 
 
+def in_arrays(tables: Tables) -> Tables:
+    """Tables of lists as tables of arrays, which compiled code reads."""
+    return Tables(**{name: np.array(row, _KINDS.get(name, float)) for name, row in tables._asdict().items()})
+
+
 @dataclass(frozen=True, eq=False, slots=True)
 class Regime:
     """The rules of a rulebook at a stage, over dates between which none that binds by use changes.
@@ -250,7 +255,7 @@ def _regime(source: Rulebook, stretch: int, stage: Stage) -> Regime:
         text = "the conditions of all rules together cut balls into too many kinds"
         raise RulebookError(source.title, [text], None)
     lists = _tables(rules, grids, states, stage)
-    tables = Tables(**{name: np.array(row, _KINDS.get(name, float)) for name, row in lists._asdict().items()})
+    tables = in_arrays(lists)
     twins: dict[str, tuple[tuple[float, float], ...]] = {}
     for rule in rules:
         pairs = [
