@@ -410,7 +410,7 @@ class PlanSchema(Schema):
     acceptance_at_limiting_quality = _chance("Probability of acceptance at the limiting quality.", 0.097)
     full_inspection = Flag("Whether every ball is inspected.", example=False)
     source = _text("Table or method.", "ISO 2859-1:1999, Table 2-A")
-    basis = _text("How sure it is.", "from_memory")
+    basis = _text("How sure it is.", "secondary")
     notes = _texts("What to mind.", "the table's sample is as large as the lot")
 
 

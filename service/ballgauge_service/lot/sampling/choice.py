@@ -279,9 +279,6 @@ def variables_curve(plan: VariablesPlan) -> AcceptanceCurve:
 def _table_plan(wanted: PlanWanted, lot_size: int) -> ChosenPlan:
     plan = single_sampling_plan(lot_size, wanted.aql or 0.0, level=wanted.level, inspection=wanted.inspection)
     notes: list[str] = []
-    if plan.doubtful:
-        notes.extend(plan.notes)
-        notes.append("this cell of the table is written from memory and less sure than the others")
     if plan.full_inspection:
         notes.append("the table's sample is as large as the lot: every ball of it is inspected")
     chosen = ChosenPlan(

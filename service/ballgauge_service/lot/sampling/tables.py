@@ -1,7 +1,6 @@
 """Attributes sampling by tables: code letters, single sampling plans and switching of ISO 2859-1.
 
-The tables are data in `tables/*.toml`, each with its source and basis; this module reads them. Cells the
-memory is less sure of are marked there, and a plan that comes from one says so in `doubtful`.
+The tables are data in `iso_2859_1/*.toml`, each with its source and basis; this module reads them.
 """
 
 from __future__ import annotations
@@ -56,8 +55,6 @@ class SingleSamplingPlan:
     counts: str
     source: str
     basis: str
-    doubtful: bool
-    notes: tuple[str, ...]
 
     def outcome(self, count: int) -> str:
         """Return `conforming` when `count` found in the sample accepts the lot, else `nonconforming`."""
@@ -74,8 +71,6 @@ class TablePlan:
     plan_letter: str
     source: str
     basis: str
-    doubtful: bool
-    notes: tuple[str, ...]
 
 
 def acceptable_quality_limits() -> tuple[float, ...]:
@@ -102,7 +97,7 @@ def code_letter(lot_size: int, level: str = "II") -> str:
 
     References
     ----------
-    ISO 2859-1:1999, Table 1, from memory.
+    ISO 2859-1:1999, Table 1.
     """
     size = whole_number("lot_size", lot_size, 2)
     column = LEVELS.index(one_of("level", level, LEVELS))
@@ -140,7 +135,7 @@ def single_sampling_plan(
 
     References
     ----------
-    ISO 2859-1:1999, Tables 1, 2-A, 2-B and 2-C, from memory.
+    ISO 2859-1:1999, Tables 1, 2-A, 2-B and 2-C.
     """
     letter = code_letter(lot_size, level)
     plan = plan_for_letter(letter, aql, inspection)
@@ -160,8 +155,6 @@ def single_sampling_plan(
         counts="nonconformities" if limit > LARGEST_PERCENT_NONCONFORMING else "nonconforming_balls",
         source=plan.source,
         basis=plan.basis,
-        doubtful=plan.doubtful,
-        notes=plan.notes,
     )
 
 
@@ -171,22 +164,18 @@ def plan_for_letter(letter: str, aql: float, inspection: str = "normal") -> Tabl
     column = _aql_column(aql)
     letters = list(table["sample_size"])
     row = letters.index(one_of("letter", letter, letters))
-    doubtful = False
     cell = _cell(table, letters[row], column)
-    while not cell.rstrip("?").isdigit():
+    while not cell.isdigit():
         if cell == "-":
             raise BadArgument("letter", f"{letter} has no plan at AQL {aql:g} in the {inspection} table")
-        doubtful |= cell.endswith("?")
         row += 1 if cell.startswith("v") else -1
         cell = _cell(table, letters[row], column)
     return TablePlan(
         sample_size=int(table["sample_size"][letters[row]]),
-        acceptance_number=int(cell.rstrip("?")),
+        acceptance_number=int(cell),
         plan_letter=letters[row],
         source=str(table["source"]),
         basis=str(table["basis"]),
-        doubtful=doubtful or cell.endswith("?"),
-        notes=tuple(table["notes"]),
     )
 
 
@@ -198,7 +187,7 @@ def acceptance_number_one_step_tighter(plan: SingleSamplingPlan) -> int:
     """
     column = _aql_column(plan.aql)
     table = _table("single_" + plan.inspection)
-    cell = _cell(table, plan.plan_letter, column - 1).rstrip("?") if column else "-"
+    cell = _cell(table, plan.plan_letter, column - 1) if column else "-"
     if plan.acceptance_number < 2 or not cell.isdigit():
         raise BadArgument("plan", "must have an acceptance number of 2 or more and a plan one AQL tighter")
     return int(cell)
