@@ -39,7 +39,8 @@ class LotResult(Result, init=False):
     """A lot, judged.
 
     `lot_accepted` is True, False, or None where nothing is decided; `outcome` says the same in the words of
-    the outcomes. `left_out` tells what of the file no number counts; `acceptance` the decision and its risk;
+    the outcomes. `left_out` tells what of the file no number counts; `lot` what the lot is
+    and who inspected it; `acceptance` the decision and its risk;
     `quantities` what the lot is like, quantity by quantity; `worst_balls` what failed and by how much.
     """
 
@@ -47,6 +48,7 @@ class LotResult(Result, init=False):
     outcome: str = _decided("outcome")
     message: str = _decided("message")
     left_out: Record
+    lot: Record = member(default={})
     acceptance: Record
     counts: Record
     nonconforming: Record

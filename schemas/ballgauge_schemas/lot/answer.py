@@ -13,7 +13,7 @@ from marshmallow import fields
 from ballgauge_schemas.check.answer import CautionSchema, UsedDecisionSchema, UsedRulesSchema
 from ballgauge_schemas.lot.request import QUANTITIES, SwitchingStateSchema
 from ballgauge_schemas.shared import limits, words
-from ballgauge_schemas.shared.base import Choice, Flag, Number, Part, Schema, Several, Table, Text, Whole
+from ballgauge_schemas.shared.base import Choice, Day, Flag, Number, Part, Schema, Several, Table, Text, Whole
 
 _MANY = 10**15
 LISTED_MAXIMUM = 100_000
@@ -535,10 +535,40 @@ class FileFoundSchema(Schema):
     formulas = _count("Cells with a formula, whose stored values were read.", 0)
 
 
+class GaugeToldSchema(Schema):
+    """A gauge, and whether its calibration held on the day of inspection."""
+
+    name = _text("What it is, and its own number.", "durometer A")
+    quantity = Choice(QUANTITIES, "What it measures.")
+    unit = _text("The quantity's trade unit.", "Shore D")
+    calibration_due = Day("2026-09-30", "Last day that its calibration holds.", allow_none=True)
+    uncertainty = _value("Standard uncertainty of a reading.", 0.4)
+    calibration = Choice(words.CALIBRATIONS, "Whether its calibration held; not_told without both days.")
+
+
+class LotToldSchema(Schema):
+    """What the lot is and who inspected it, by the request and, where that does not say, by the file."""
+
+    supplier = _shown("Who delivers it.", "Ostrel Works")
+    maker = _shown("Who made the balls.", "Ostrel Works")
+    model = _shown("The balls' model.", "Tarn 48")
+    lot = _shown("The lot's number.", "T48-2026-17")
+    order = _shown("The order it is delivered by.", "PO 20417")
+    made_on = Day("2026-04-13", "Day of manufacture, of several the first.", allow_none=True)
+    made_until = Day("2026-04-17", "Last day of manufacture.", allow_none=True)
+    inspected_on = Day("2026-04-28", "Day of inspection.", allow_none=True)
+    place = _shown("Where it was inspected.", "Goods inward, bench 2")
+    inspector = _shown("Who inspected it.", "inspector 7")
+    gauges = _list(GaugeToldSchema, "A gauge.", "Gauges in use.")
+    remarks = _shown("Remarks.", "two cartons wet")
+    disposition = _shown("What is done with the lot.", "to stock")
+
+
 class LotResultSchema(Schema):
     """A lot, judged. What was left out stands first."""
 
     left_out = Part(LeftOutSchema, "What was left out, and why.")
+    lot = Part(LotToldSchema, "What the lot is and who inspected it.")
     acceptance = Part(AcceptanceSchema, "The decision and its risk.")
     counts = Part(LotCountsSchema, "Balls by outcome.")
     nonconforming = Part(NonconformingSchema, "The nonconforming fraction.")

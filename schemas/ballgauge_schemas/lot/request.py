@@ -7,6 +7,7 @@ otherwise.
 
 from __future__ import annotations
 
+import itertools
 import re
 from typing import Any
 
@@ -17,6 +18,7 @@ from ballgauge_schemas.shared import limits, words
 from ballgauge_schemas.shared.ball import BallSchema
 from ballgauge_schemas.shared.base import (
     Choice,
+    Day,
     Errors,
     Flag,
     Number,
@@ -414,6 +416,60 @@ class DriftSchema(Schema):
     )
 
 
+class GaugeUsedSchema(Schema):
+    """A gauge the balls were measured with."""
+
+    name = Text("durometer A", "What it is, and its own number.", required=True)
+    quantity = Choice(QUANTITIES, "What it measures.", required=True)
+    calibration_due = Day("2026-09-30", "Last day that its calibration holds.")
+    uncertainty = Number(
+        0.0,
+        1e5,
+        0.4,
+        "Standard uncertainty of a reading, in the quantity's trade unit: of readings for which neither "
+        "the file, nor `uncertainties`, nor a study says another. Of several gauges the largest counts.",
+        exclusive=True,
+        unit="see quantity",
+    )
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """Refuse an uncertainty that no reading of the quantity has."""
+        if "quantity" in loaded and "uncertainty" in loaded:
+            try:
+                _width(loaded["quantity"]).read(loaded["uncertainty"])
+            except ValidationError as error:
+                errors["uncertainty"] = error.messages
+
+
+class LotIdentitySchema(Schema):
+    """What the lot is and who inspected it: shown in the answer and in the report."""
+
+    supplier = Text("Ostrel Works", "Who delivers it.")
+    maker = Text("Ostrel Works", "Who made the balls.")
+    model = Text("Tarn 48", "The balls' model.")
+    lot = Text("T48-2026-17", "The lot's number.")
+    order = Text("PO 20417", "The order it is delivered by.")
+    made_on = Day("2026-04-13", "Day of manufacture, of several the first.")
+    made_until = Day("2026-04-17", "Last day of manufacture.")
+    inspected_on = Day("2026-04-28", "Day of inspection; calibrations are compared with it.")
+    place = Text("Goods inward, bench 2", "Where it was inspected.")
+    inspector = Text("inspector 7", "Who inspected it.")
+    gauges = Several(
+        Part(GaugeUsedSchema, "A gauge."), 0, limits.GAUGES_MAXIMUM, "Gauges in use.", default=[]
+    )
+    remarks = Text("two cartons wet", "Remarks.", maximum=2000)
+    disposition = Text("to stock", "What is done with the lot.", maximum=200)
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """Ask for days in their order."""
+        days = [(name, loaded[name]) for name in ("made_on", "made_until", "inspected_on") if name in loaded]
+        for (earlier, first), (later, second) in itertools.pairwise(days):
+            if second < first:
+                add_error(errors, (later,), f"must not be before {earlier}, {first}")
+        if "made_until" in loaded and "made_on" not in loaded and "made_on" not in errors:
+            add_error(errors, ("made_on",), "missing; made_until is the last day of several")
+
+
 class LotRulesSchema(RulesSchema):
     """Which rulebook, on which day, at which stage: by default balls as made."""
 
@@ -430,6 +486,7 @@ class LotRequestSchema(Schema):
         default="all",
     )
     decision = Part(DecisionSchema, "How uncertainty decides.", default={})
+    lot = Part(LotIdentitySchema, "What the lot is and who inspected it.", default={})
     file = Part(LotFileSchema, "How the file is written.", default={})
     sampling = Part(SamplingSchema, "What the rows are, and the plans.", default={})
     confidence = Number(0.5, 0.9999, 0.95, "Confidence of bounds and intervals.", default=limits.CONFIDENCE)

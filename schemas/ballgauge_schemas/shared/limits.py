@@ -80,6 +80,9 @@ COLUMNS_MAXIMUM = 200
 SAMPLE_MAXIMUM = 100_000
 """Largest sample drawn from a file's serials."""
 
+GAUGES_MAXIMUM = 50
+"""Most gauges that a lot names."""
+
 WORST_BALLS = 50
 WORST_BALLS_MAXIMUM = 1000
 """Worst balls listed one by one."""

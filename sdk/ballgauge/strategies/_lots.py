@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Mapping, Sequence
+from datetime import date
 from typing import Any
 
 from hypothesis import strategies as st
@@ -15,8 +16,10 @@ from ballgauge_schemas.lot.request import (
     QUANTITIES,
     DrawSchema,
     GaugeStudySchema,
+    GaugeUsedSchema,
     InstrumentStudySchema,
     LotFileSchema,
+    LotIdentitySchema,
     LotRequestSchema,
     SamplingPlanSchema,
     SamplingSchema,
@@ -148,6 +151,23 @@ def _file() -> Strategy:
     """A CSV file as `lot_text` writes it: what it is read as is not left to chance."""
     plain = ["separator", "decimal", "encoding", "sheet", "mapping", "rows_ignored"]
     return walked(LotFileSchema, leave=plain, given={"format": st.just("csv")})
+
+
+@builds(GaugeUsedSchema)
+def _gauge_used() -> Strategy:
+    return walked(GaugeUsedSchema, narrow={"uncertainty": (1e-4, 1e-2)})
+
+
+@builds(LotIdentitySchema)
+def _identity() -> Strategy:
+    """Days in their order: of manufacture from 2020, of inspection from 2023."""
+    days = {"made_on": 2020, "made_until": 2021, "inspected_on": 2023}
+    given: dict[str, Strategy] = {
+        name: st.dates(date(year, 1, 1), date(year, 12, 31)).map(str) for name, year in days.items()
+    }
+    return walked(LotIdentitySchema, leave=["made_until"], given=given) | walked(
+        LotIdentitySchema, take=["made_on", "made_until"], given=given
+    )
 
 
 @builds(LotRequestSchema)

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, is_dataclass
+from datetime import date
 from typing import Any
 
 from ballgauge_service.core.caution import Caution
@@ -15,7 +16,7 @@ from ballgauge_service.lot.judging.gathering import Gathered, Repeats
 from ballgauge_service.lot.judging.totals import KEPT_MAXIMUM
 from ballgauge_service.lot.reading.columns import Notes
 from ballgauge_service.lot.reading.reading import FileFound
-from ballgauge_service.lot.request import LotRequest
+from ballgauge_service.lot.request import Identity, LotRequest
 from ballgauge_service.lot.sampling.acceptance import (
     ORDER,
     Acceptance,
@@ -88,6 +89,8 @@ def plain(value: Any) -> Any:
         return {str(name): plain(member) for name, member in value.items()}
     if isinstance(value, (tuple, list)):
         return [plain(member) for member in value]
+    if isinstance(value, date):
+        return value.isoformat()
     return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
@@ -97,6 +100,7 @@ def lot_answer(found: LotFindings) -> dict[str, Any]:
     edition, decision = request.edition, request.decision
     return {
         "left_out": _left_out(found),
+        "lot": _identity(request.identity),
         "acceptance": plain(found.acceptance),
         "counts": {
             "rows": totals.balls + counts.left_out,
@@ -179,6 +183,18 @@ def _series_state(found: LotFindings) -> dict[str, Any]:
 
 def _caution(caution: Caution) -> dict[str, str]:
     return {"code": caution.code, "message": caution.words}
+
+
+def _identity(identity: Identity) -> dict[str, Any]:
+    gauges = [
+        {
+            **plain(gauge),
+            "unit": unit_of(gauge.quantity),
+            "calibration": gauge.calibration(identity.inspected_on),
+        }
+        for gauge in identity.gauges
+    ]
+    return {**plain(identity), "gauges": gauges}
 
 
 def _left_out(found: LotFindings) -> dict[str, Any]:
@@ -278,6 +294,14 @@ def _cautions(found: LotFindings) -> list[Caution]:
         named = ", ".join(repr(text) for text in unknown[:20])
         text = f"Columns that stand for nothing were left out: {named}{', …' if len(unknown) > 20 else ''}."
         cautions.append(Caution("columns_ignored", text))
+    expired = [
+        gauge.name
+        for gauge in found.request.identity.gauges
+        if gauge.calibration(found.request.identity.inspected_on) == "expired"
+    ]
+    if expired:
+        text = f"Out of calibration on the day of inspection: {', '.join(expired)}."
+        cautions.append(Caution("calibration_expired", text))
     if no_balls:
         named = ", ".join(dict.fromkeys(str(each.word) for each in found.notes.apart if each.word))
         text = f"Set apart as no {'ball' if no_balls == 1 else 'balls'}: {counted(no_balls, 'row')}"

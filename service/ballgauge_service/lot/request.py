@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from datetime import date
 from typing import Any, TypeVar
 
 from ballgauge_schemas.shared import limits
@@ -50,6 +51,41 @@ class DriftChart:
 
 
 @dataclass(frozen=True, slots=True)
+class GaugeUsed:
+    """A gauge: `uncertainty` standard, of a reading, in the quantity's trade unit; None: not told."""
+
+    name: str
+    quantity: str
+    calibration_due: date | None = None
+    uncertainty: float | None = None
+
+    def calibration(self, on: date | None) -> str:
+        """Whether its calibration held on a day, in the contract's words."""
+        if on is None or self.calibration_due is None:
+            return "not_told"
+        return "in_date" if on <= self.calibration_due else "expired"
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """What a lot is and who inspected it; None is not told."""
+
+    supplier: str | None = None
+    maker: str | None = None
+    model: str | None = None
+    lot: str | None = None
+    order: str | None = None
+    made_on: date | None = None
+    made_until: date | None = None
+    inspected_on: date | None = None
+    place: str | None = None
+    inspector: str | None = None
+    gauges: tuple[GaugeUsed, ...] = ()
+    remarks: str | None = None
+    disposition: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class LotRequest:
     """How a lot is to be judged.
 
@@ -59,6 +95,7 @@ class LotRequest:
 
     edition: Edition
     decision: Decision
+    identity: Identity
     file: ReadingOptions
     sampling: Sampling
     plan: ChosenPlan | None
@@ -108,17 +145,22 @@ def read_request(loaded: Mapping[str, Any]) -> LotRequest:
         faults.append(Fault("/draw/sample_size", "missing; without a plan the sample size must be given"))
     if faults or book is None or variables is None or gauges is None or instruments is None:
         raise InvalidInput(faults)
-    uncertainties = {name: quantity.value for name, quantity in loaded["uncertainties"].items()}
+    stated = {name: quantity.value for name, quantity in loaded["uncertainties"].items()}
+    identity = _identity(loaded["lot"])
+    used = [gauge for gauge in identity.gauges if gauge.uncertainty is not None]
+    used.sort(key=lambda gauge: gauge.uncertainty or 0.0)
+    by_gauge = {gauge.quantity: gauge.uncertainty for gauge in used}
     return LotRequest(
         book,
         Decision(decision["rule"], decision["risk"]),
+        identity,
         _file(loaded["file"]),
         sampling,
         plan,
         variables,
         gauges,
         instruments,
-        uncertainties | {name: study.standard_uncertainty for name, study in gauges},
+        {**by_gauge, **stated} | {name: study.standard_uncertainty for name, study in gauges},
         loaded["scope"],
         loaded["confidence"],
         loaded["coverage"],
@@ -142,6 +184,11 @@ def _sampling(loaded: Mapping[str, Any]) -> Sampling:
         None if history is None else SwitchingState(**history),
         tuple(loaded.get("lot_sizes", ())),
     )
+
+
+def _identity(loaded: Mapping[str, Any]) -> Identity:
+    gauges = tuple(GaugeUsed(**gauge) for gauge in loaded["gauges"])
+    return Identity(**{**loaded, "gauges": gauges})
 
 
 def _file(loaded: Mapping[str, Any]) -> ReadingOptions:

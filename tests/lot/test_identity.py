@@ -1,0 +1,89 @@
+"""What a lot is and who inspected it: from the request to the answer."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from marshmallow import ValidationError
+
+from ballgauge_schemas import LOT_REQUEST
+
+from .test_decisions import decided, lot_of
+
+GAUGE = {"name": "durometer A", "quantity": "hardness", "calibration_due": "2026-04-30"}
+LOT: dict[str, Any] = {
+    "supplier": "Ostrel Works",
+    "model": "Tarn 48",
+    "lot": "T48-2026-17",
+    "made_on": "2026-04-13",
+    "made_until": "2026-04-17",
+    "inspected_on": "2026-04-28",
+    "gauges": [GAUGE],
+    "disposition": "to stock",
+}
+
+
+def codes(answer: dict[str, Any]) -> list[str]:
+    return [each["code"] for each in answer["cautions"]]
+
+
+def test_an_answer_names_the_lot() -> None:
+    """Against the request: every member as it was given, null where none was."""
+    told = decided(lot_of(3), lot=LOT)["lot"]
+    gauge = {**GAUGE, "unit": "Shore D", "uncertainty": None, "calibration": "in_date"}
+    nothing = dict.fromkeys(("maker", "order", "place", "inspector", "remarks"))
+    assert told == {**LOT, **nothing, "gauges": [gauge]}
+
+
+@pytest.mark.parametrize(
+    ("inspected", "due", "calibration"),
+    [
+        ("2026-04-30", "2026-04-30", "in_date"),
+        ("2026-05-01", "2026-04-30", "expired"),
+        (None, "2026-04-30", "not_told"),
+        ("2026-05-01", None, "not_told"),
+    ],
+)
+def test_an_expired_calibration_is_told(inspected: str | None, due: str | None, calibration: str) -> None:
+    """Against the calendar: the day it is due still counts."""
+    gauge = {name: value for name, value in {**GAUGE, "calibration_due": due}.items() if value}
+    lot = {"gauges": [gauge], **({"inspected_on": inspected} if inspected else {})}
+    answer = decided(lot_of(3), lot=lot)
+    assert answer["lot"]["gauges"][0]["calibration"] == calibration
+    assert ("calibration_expired" in codes(answer)) is (calibration == "expired")
+
+
+def test_a_gauges_uncertainty_decides_where_none_is_stated() -> None:
+    """Against the guarded rule: 74 D is 1 D from its limit, which 0.5 D leaves certain and 1.5 D does not."""
+    text = "weight,hardness,approved_on\n" + "15,74,2024-03-01\n" * 3
+    for uncertainty, outcome in ((0.5, "conforming"), (1.5, "inconclusive")):
+        gauges = [{**GAUGE, "uncertainty": uncertainty}, {**GAUGE, "name": "B", "uncertainty": 0.1}]
+        answer = decided(text, lot={"gauges": gauges}, decision={"rule": "guarded", "risk": 0.05})
+        assert answer["uncertainties"] == {"hardness": uncertainty}
+        assert answer["counts"][outcome] == 3
+        stated = {"uncertainties": {"hardness": 0.2}, "decision": {"rule": "guarded", "risk": 0.05}}
+        assert decided(text, lot={"gauges": gauges}, **stated)["uncertainties"] == {"hardness": 0.2}
+
+
+@pytest.mark.parametrize(
+    ("lot", "pointer"),
+    [
+        ({"made_on": "2026-04-13", "made_until": "2026-04-12"}, ["made_until"]),
+        ({"made_until": "2026-04-12"}, ["made_on"]),
+        ({"made_on": "2026-04-13", "inspected_on": "2026-04-12"}, ["inspected_on"]),
+        (
+            {"gauges": [{"name": "a", "quantity": "hardness", "uncertainty": 101}]},
+            ["gauges", 0, "uncertainty"],
+        ),
+        ({"gauges": [{"name": "a"}]}, ["gauges", 0, "quantity"]),
+        ({"model": "a\nb"}, ["model"]),
+    ],
+)
+def test_what_cannot_be_is_refused(lot: dict[str, Any], pointer: list[str]) -> None:
+    """Against the request's own fields."""
+    with pytest.raises(ValidationError) as refused:
+        LOT_REQUEST.load({"lot": lot})
+    errors: Any = refused.value.messages
+    for name in ["lot", *pointer]:
+        errors = errors[name]
