@@ -298,7 +298,7 @@ def lots(*shifts: float) -> list[Lot]:
     found = []
     for number, shift in enumerate(shifts):
         text = "weight,hardness\n" + "".join(f"15,{75 + shift + rng.gauss(0, 0.5):.2f}\n" for _ in range(20))
-        request = asked(scope="measured", sampling=SAMPLE, drift={"baseline": 4})
+        request = asked(scope="measured", sampling=SAMPLE, drift={"baseline": 10})
         lot = Lot(io.BytesIO(text.encode()), f"lot{number}.csv", request)
         for _ in lot:
             pass
@@ -307,16 +307,33 @@ def lots(*shifts: float) -> list[Lot]:
 
 
 def test_a_lot_that_shifts_sounds_a_signal() -> None:
-    """Against Shewhart's three standard errors: 20 balls a lot, spread 0.5, so 0.34 beyond the centre."""
-    steady = evaluate_series(lots(0, 0, 0, 0, 0, 0))
-    shifted = evaluate_series(lots(0, 0, 0, 0, 0, -1.0))
+    """Against a shift made by hand, nine standard errors: 20 balls a lot, spread 0.5; ten lots set the
+    limits.
+    """
+    steady = evaluate_series(lots(*[0] * 11))
+    shifted = evaluate_series(lots(*[0] * 10, -1.0))
     LOT_SERIES_RESULT.load(shifted)
     (hardness,) = [each for each in shifted["drift"] if each["quantity"] == "hardness"]
-    signals = [each for each in hardness["signals"] if each["rule"] == "beyond_three"]
-    assert [(each["name"], each["side"]) for each in signals] == [("lot5.csv", "low")]
-    assert not [e for d in steady["drift"] for e in d["signals"] if e["rule"] == "beyond_three"]
+    signals = [each for each in hardness["signals"] if each["chart"] == "mean"]
+    assert [(each["name"], each["side"]) for each in signals] == [("lot10.csv", "low")]
+    assert not [signal for each in steady["drift"] for signal in each["signals"]]
     (weight,) = [each for each in steady["drift"] if each["quantity"] == "weight"]
     assert weight["note"].startswith("not charted")
+
+
+def test_a_lot_without_a_quantity_leaves_the_others_charted() -> None:
+    """Against the lots by name: ten have hardness, the second does not."""
+    held = lots(*[0] * 11)
+    bare = Lot(io.BytesIO(b"weight\n15\n15.1\n"), "bare.csv", held[0].request)
+    list(bare)
+    (hardness,) = [
+        each
+        for each in evaluate_series([held[0], bare, *held[1:]])["drift"]
+        if each["quantity"] == "hardness"
+    ]
+    assert hardness["places"] == [0, *range(2, 12)]
+    assert "bare.csv" in hardness["note"]
+    assert hardness["shewhart"]["names"] == [f"lot{number}.csv" for number in range(11)]
 
 
 @pytest.mark.parametrize(

@@ -607,11 +607,9 @@ class SignalSchema(Schema):
     lot = _count("Place of the lot, the first being 0.", 6)
     name = _shown("Name of the lot.", "lot7.csv")
     chart = _text("mean, spread or ewma.", "mean")
-    rule = _text("The rule.", "beyond_three")
+    rule = _text("The rule.", "beyond_limit")
     side = _text("high or low.", "low")
-    message = _text(
-        "The signal in a sentence.", "a lot mean lies more than three standard errors from the center"
-    )
+    message = _text("The signal in a sentence.", "a lot mean lies beyond its limit")
 
 
 class DriftEntrySchema(Schema):
@@ -623,9 +621,13 @@ class DriftEntrySchema(Schema):
         "Why it is not charted, where it is not.", "not charted: it needs two lots or more", allow_none=True
     )
     shewhart = Table(
-        None, {"center": 75.2, "sigma": 0.6}, "Charts of means and spreads with limits.", allow_none=True
+        None,
+        {"centre": 75.2, "sigma": 0.6, "between": 0.1, "width": 4.4},
+        "Charts of means and spreads with limits from the spread within lots and between them.",
+        allow_none=True,
     )
-    ewma = Table(None, {"center": 75.2, "weight": 0.2}, "Moving average with limits.", allow_none=True)
+    places = Several(_count("A lot.", 0), 0, 1000, "The lots charted, by their place in the series.")
+    ewma = Table(None, {"centre": 75.2, "weight": 0.2}, "Moving average with limits.", allow_none=True)
     signals = _list(SignalSchema, "One signal.", "Signals in time order.")
 
 

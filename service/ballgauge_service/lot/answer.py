@@ -29,7 +29,7 @@ from ballgauge_service.lot.sampling.choice import ChosenPlan
 from ballgauge_service.lot.sampling.tables import SwitchingState, SwitchingStep
 from ballgauge_service.lot.statistics.basics import DrawnSample
 from ballgauge_service.lot.statistics.characteristics import SMALL_SAMPLE, QuantityStatement, unit_of
-from ballgauge_service.lot.statistics.drift import EwmaChart, ShewhartChart
+from ballgauge_service.lot.statistics.drift import EwmaChart, ShewhartChart, Signal
 from ballgauge_service.lot.statistics.nonconforming import DefectsPerMillion, NonconformingFraction
 from ballgauge_service.lot.statistics.operating_characteristic import OperatingCharacteristic
 from ballgauge_service.rulebooks import OUTCOMES, Edition, used_rules
@@ -73,12 +73,17 @@ class LotFindings:
 
 @dataclass(frozen=True, slots=True)
 class DriftFindings:
-    """One quantity over several lots; `note` says why it is not charted."""
+    """One quantity over several lots; `note` says why it, or a lot, is not charted.
+
+    places, signals: of the lots charted, and of what lies beyond a limit, by their place in the series.
+    """
 
     quantity: str
     note: str | None = None
     shewhart: ShewhartChart | None = None
     ewma: EwmaChart | None = None
+    places: tuple[int, ...] = ()
+    signals: tuple[Signal, ...] = ()
 
 
 def plain(value: Any) -> Any:
@@ -266,15 +271,14 @@ def _file(file: FileFound) -> dict[str, Any]:
 
 
 def _drift(found: DriftFindings) -> dict[str, Any]:
-    charts = [chart for chart in (found.shewhart, found.ewma) if chart is not None]
-    signals = [signal for chart in charts for signal in chart.signals]
     return {
         "quantity": found.quantity,
         "unit": unit_of(found.quantity),
         "note": found.note,
         "shewhart": plain(found.shewhart),
         "ewma": plain(found.ewma),
-        "signals": plain(sorted(signals, key=lambda signal: signal.lot)),
+        "places": list(found.places),
+        "signals": plain(sorted(found.signals, key=lambda signal: signal.lot)),
     }
 
 

@@ -15,6 +15,7 @@ import numpy as np
 
 from ballgauge_schemas.shared import limits
 from ballgauge_schemas.shared.limits import NAME_MAXIMUM
+from ballgauge_schemas.shared.wording import listed
 from ballgauge_service.core.bulk import Bulk, Check, threads_here, unasked
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.lot.answer import DriftFindings, LotFindings, lot_answer, series_answer
@@ -45,9 +46,9 @@ from ballgauge_service.lot.sampling.choice import (
     plan_without,
 )
 from ballgauge_service.lot.sampling.tables import SwitchingState, switching_step
-from ballgauge_service.lot.statistics.basics import DrawnSample, draw_sample
+from ballgauge_service.lot.statistics.basics import BadArgument, DrawnSample, draw_sample
 from ballgauge_service.lot.statistics.characteristics import describe_quantities
-from ballgauge_service.lot.statistics.drift import ewma_chart, shewhart_chart
+from ballgauge_service.lot.statistics.drift import ewma_chart, shewhart_chart, stable_width
 from ballgauge_service.lot.statistics.nonconforming import (
     DefectsPerMillion,
     clopper_pearson,
@@ -329,29 +330,47 @@ def evaluate_series(lots: Sequence[Lot]) -> dict[str, Any]:
     for number, lot in enumerate(lots, 1):
         name = lot.name or f"lot {number}"
         names.append(name if name not in names else f"{name} ({number})")
+    charted = [name for name in QUANTITIES if any(name in lot.totals.quantities for lot in lots)]
     drift = [
-        _drift(quantity, [lot.totals.quantities.get(quantity) for lot in lots], names, request.drift)
-        for quantity in QUANTITIES
-        if any(quantity in lot.totals.quantities for lot in lots)
+        _drift(name, [lot.totals.quantities.get(name) for lot in lots], names, request.drift, len(charted))
+        for name in charted
     ]
     return series_answer(names, found, drift)
 
 
 def _drift(
-    quantity: str, held: Sequence[QuantityTotals | None], names: Sequence[str], chart: DriftChart
+    quantity: str,
+    held: Sequence[QuantityTotals | None],
+    names: Sequence[str],
+    chart: DriftChart,
+    quantities: int,
 ) -> DriftFindings:
-    usable = [sums for sums in held if sums is not None and sums.count >= 2]
-    if len(usable) < max(len(held), 2):
-        note = "not charted: it needs two lots or more, each with two values or more"
-        return DriftFindings(quantity, note)
-    means, sizes = [sums.mean or 0.0 for sums in usable], [sums.count for sums in usable]
-    spreads = [sums.standard_deviation or 0.0 for sums in usable]
-    baseline = min(chart.baseline or len(held), len(held))
+    """The charts of one of so many quantities, over the lots that have it."""
+    usable = [(place, sums) for place, sums in enumerate(held) if sums is not None and sums.count >= 2]
+    lacking = [names[place] for place, sums in enumerate(held) if sums is None or sums.count < 2]
+    note = f"lots with fewer than two values are left out: {listed(lacking, 'and')}" if lacking else None
+    if len(usable) < 2:
+        text = "not charted: it needs two lots or more, each with two values or more"
+        return DriftFindings(quantity, text)
+    places, means = [place for place, _ in usable], [sums.mean or 0.0 for _, sums in usable]
+    sizes, spreads = (
+        [sums.count for _, sums in usable],
+        [sums.standard_deviation or 0.0 for _, sums in usable],
+    )
+    labels = [names[place] for place in places]
+    baseline = sum(place < (chart.baseline or len(held)) for place in places)
+    if baseline < 2:
+        return DriftFindings(quantity, "not charted: limits need two lots of the baseline or more")
+    width = stable_width(len(usable), baseline, chart.weight, quantities)
     try:
-        shewhart = shewhart_chart(means, spreads, sizes, baseline=baseline, names=names)
-        ewma = ewma_chart(
-            means, sizes, centre=shewhart.centre, sigma=shewhart.sigma, weight=chart.weight, names=names
+        shewhart = shewhart_chart(
+            means, spreads, sizes, baseline=baseline, lots_differ=True, width=width, names=labels
         )
-    except ValueError as error:
-        return DriftFindings(quantity, f"not charted: {error}")
-    return DriftFindings(quantity, None, shewhart, ewma)
+        ewma = ewma_chart(
+            means, sizes, centre=shewhart.centre, sigma=shewhart.sigma, between=shewhart.between,
+            weight=chart.weight, width=width, names=labels,
+        )  # fmt: skip
+    except BadArgument:
+        return DriftFindings(quantity, "not charted: every value of every lot is the same")
+    signals = [replace(signal, lot=places[signal.lot]) for signal in (*shewhart.signals, *ewma.signals)]
+    return DriftFindings(quantity, note, shewhart, ewma, tuple(places), tuple(signals))

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import functools
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,24 +19,28 @@ from ballgauge_service.lot.statistics.basics import (
     whole_number,
     whole_numbers,
 )
+from ballgauge_service.lot.statistics.process import MEAN_RANGE_OF_TWO
 
 LIMIT_WIDTH = 3.0
 # Above this the gamma functions cancel and the series is the better of the two (ours).
 LARGEST_DIRECT_C4 = 1000
 
-# Rules of the Western Electric Statistical Quality Control Handbook, 1956, told in our words:
-# rule: (lots in the window, of which at least, beyond this many standard errors on one side, sentence).
-RUN_RULES: dict[str, tuple[int, int, float, str]] = {
-    "beyond_three": (1, 1, 3.0, "a lot mean lies more than three standard errors from the center"),
-    "two_of_three_beyond_two": (3, 2, 2.0, "two of three lots lie more than two standard errors to one side"),
-    "four_of_five_beyond_one": (5, 4, 1.0, "four of five lots lie more than one standard error to one side"),
-    "eight_on_one_side": (8, 8, 0.0, "eight lots one after another lie on one side of the center"),
-}
+FALSE_ALARMS = 0.05
+"""Share of stable series, all their quantities together, that may signal at all (ours)."""
+
+FEW_LOTS = 10
+"""From fewer lots than this limits are told to be wide (ours)."""
+
+_SIMULATED = 400_000
+_SIMULATED_LEAST = 4000
+# Ours: series simulated for the limits, as many as hold that many lots.
+
+_BEYOND_LIMIT = "a lot mean lies beyond its limit"
 
 
 @dataclass(frozen=True, slots=True)
 class Signal:
-    """A rule that fired: at which lot (0-based), on which chart (`mean`, `spread`, `ewma`), to which side."""
+    """A value beyond its limit: lot (0-based), chart (`mean`, `spread`, `ewma`) and side."""
 
     lot: int
     name: str
@@ -47,7 +52,11 @@ class Signal:
 
 @dataclass(frozen=True, slots=True)
 class ShewhartChart:
-    """Charts of lot means and standard deviations; limits are one a lot, in the readings' unit."""
+    """Charts of lot means and standard deviations; limits are one a lot, in the readings' unit.
+
+    `sigma` is the spread within a lot; `between` that of the lots' true means, `spread_between` of their true
+    spreads; `width` of the limits in standard deviations.
+    """
 
     names: tuple[str, ...]
     sizes: tuple[int, ...]
@@ -55,6 +64,9 @@ class ShewhartChart:
     standard_deviations: tuple[float, ...]
     centre: float
     sigma: float
+    between: float
+    spread_between: float
+    width: float
     baseline: int
     mean_lower: tuple[float, ...]
     mean_upper: tuple[float, ...]
@@ -88,9 +100,11 @@ def shewhart_chart(
     baseline: int | None = None,
     centre: float | None = None,
     sigma: float | None = None,
+    lots_differ: bool = False,
+    width: float = LIMIT_WIDTH,
     names: Sequence[str] | None = None,
 ) -> ShewhartChart:
-    """Chart lot means and standard deviations (X-bar and s) and say which rule fired at which lot.
+    """Chart lot means and standard deviations (X-bar and s) and say which lots lie beyond a limit.
 
     Parameters
     ----------
@@ -98,6 +112,9 @@ def shewhart_chart(
     sizes : (k,) balls measured in each lot, at least 2
     baseline : the first lots that set centre and sigma; all of them unless given
     centre, sigma : known values instead, in the readings' unit
+    lots_differ : whether lots of a stable process differ by more than their balls explain: limits then rest
+        on the spread between lots too
+    width : of the limits in standard deviations; see `stable_width`
     names : (k,) names of the lots
 
     Returns
@@ -111,9 +128,13 @@ def shewhart_chart(
     Notes
     -----
     Sigma is the average of s/c4 weighted by c4^2/(1 - c4^2) (Burr, Journal of Quality Technology 1, 1969),
-    which for equal lots is s-bar/c4. Limits: centre -+ 3 sigma/sqrt(n), and c4 sigma -+ 3 sigma sqrt(1 -
-    c4^2), not below 0 (Shewhart 1931; NIST/SEMATECH e-Handbook 6.3.2.1). Means are judged by all of
-    `RUN_RULES`, standard deviations by their limits.
+    which for equal lots is s-bar/c4. Limits: centre -+ width sqrt(between^2 + sigma^2/n), and c4 sigma -+
+    width
+    sqrt(spread_between^2 + sigma^2 (1 - c4^2)), not below 0 (Shewhart 1931; NIST/SEMATECH e-Handbook 6.3.2.1,
+    where nothing differs between lots). The spread between lots is what the mean moving range of the
+    baseline,
+    over d2, has beyond sampling: the chart of individuals of lot means (I-MR with within-lot s; Montgomery,
+    Introduction to Statistical Quality Control, section 6.3, from memory).
     """
     average, spread, count, labels = _lots(means, standard_deviations, sizes, names)
     first = whole_number("baseline", average.size if baseline is None else baseline, 1, average.size)
@@ -124,13 +145,19 @@ def shewhart_chart(
         scale = _weighted(spread / (1 - shortfall), (1 - shortfall) ** 2 / leftover, first)
     else:
         scale = number("sigma", sigma, above=0.0)
-    if scale <= 0:
+    between = _between(average[:first], scale / np.sqrt(count[:first])) if lots_differ else 0.0
+    if scale <= 0 and between <= 0:
         raise BadArgument("standard_deviations", "must not all be 0 in the baseline")
-    error, spread_error = scale / np.sqrt(count), LIMIT_WIDTH * scale * np.sqrt(leftover)
+    sampling = scale * np.sqrt(leftover)
+    spread_between = _between(spread[:first], sampling[:first]) if lots_differ else 0.0
+    reach = number("width", width, above=0.0)
+    error = reach * np.hypot(between, scale / np.sqrt(count))
+    spread_error = reach * np.hypot(spread_between, sampling)
     spread_centre = (1 - shortfall) * scale
     spread_lower = np.maximum(spread_centre - spread_error, 0.0)
     spread_upper = spread_centre + spread_error
-    signals = _run_signals((average - middle) / error, labels)
+    lower, upper = middle - error, middle + error
+    signals = _limit_signals(average, lower, upper, labels, "mean", _BEYOND_LIMIT)
     signals += _limit_signals(
         spread, spread_lower, spread_upper, labels, "spread", "the spread within the lot is beyond its limit"
     )
@@ -141,18 +168,81 @@ def shewhart_chart(
         tuple(spread.tolist()),
         middle,
         scale,
+        between,
+        spread_between,
+        reach,
         first,
-        tuple((middle - LIMIT_WIDTH * error).tolist()),
-        tuple((middle + LIMIT_WIDTH * error).tolist()),
+        tuple(lower.tolist()),
+        tuple(upper.tolist()),
         tuple(spread_centre.tolist()),
         tuple(spread_lower.tolist()),
         tuple(spread_upper.tolist()),
         tuple(sorted(signals, key=lambda signal: signal.lot)),
-        (
-            "balls within a lot vary independently about the lot's mean",
-            "limits rest on the spread within lots: steady differences between lots show as signals",
-        ),
+        tuple(_assumptions(first, lots_differ)),
     )
+
+
+def _assumptions(lots: int, lots_differ: bool) -> Iterator[str]:
+    yield "balls within a lot vary independently about the lot's mean"
+    if not lots_differ:
+        yield "limits rest on the spread within lots: steady differences between lots show as signals"
+        return
+    yield "limits rest on the spread from one lot to the next, which a stable process keeps"
+    if lots < FEW_LOTS:
+        yield f"limits from fewer than {FEW_LOTS} lots are wide: only a large drift shows"
+
+
+def stable_width(lots: int, baseline: int, weight: float, quantities: int) -> float:
+    """Width of the limits by which a stable process seldom signals.
+
+    Parameters
+    ----------
+    lots : in the series; baseline : the first of them that set the limits, at least 2
+    weight : of the newest lot in the moving average
+    quantities : charted beside one another
+
+    Returns
+    -------
+    float
+        Standard deviations, for all three charts of each quantity: with limits from as many lots, by
+        the mean moving range, at most `FALSE_ALARMS` of stable series signal on any chart of any quantity.
+
+    Notes
+    -----
+    Found by simulation of normal lot means and spreads, the same numbers each time: the quantile of the
+    largest deviate of a series (ours). 3 would be the width for one lot judged by known limits.
+    """
+    largest = _largest_deviates(lots, baseline, weight)
+    return float(np.quantile(largest, 1 - FALSE_ALARMS / quantities))
+
+
+@functools.lru_cache(maxsize=256)
+def _largest_deviates(lots: int, baseline: int, weight: float) -> FloatArray:
+    """The largest deviate of each simulated series over its charts, in estimated standard deviations."""
+    series = max(_SIMULATED // lots, _SIMULATED_LEAST)
+    # The raw stream of PCG64 is fixed across numpy versions (NEP 19); methods of the Generator are not.
+    words = np.random.PCG64(lots).random_raw(2 * series * lots)
+    means, spreads = special.ndtri((words >> 11) * 2.0**-53 + 2.0**-54).reshape(2, series, lots)
+    largest = np.zeros(series)
+    for values, averaged in ((means, True), (spreads, False)):
+        deviates = values - values[:, :baseline].mean(axis=1, keepdims=True)
+        ranges = np.abs(np.diff(values[:, :baseline], axis=1))
+        scale = ranges.mean(axis=1) / MEAN_RANGE_OF_TWO
+        largest = np.maximum(largest, np.abs(deviates).max(axis=1) / scale)
+        level, variance = np.zeros(series), 0.0
+        for lot in range(lots if averaged else 0):
+            level = weight * deviates[:, lot] + (1 - weight) * level
+            variance = weight**2 + (1 - weight) ** 2 * variance
+            largest = np.maximum(largest, np.abs(level) / (math.sqrt(variance) * scale))
+    return largest
+
+
+def _between(values: FloatArray, sampling: FloatArray) -> float:
+    """The standard deviation between lots beyond that of sampling (k,), by the mean moving range; 0: none."""
+    if values.size < 2:
+        return 0.0
+    moving = float(np.mean(np.abs(np.diff(values)))) / MEAN_RANGE_OF_TWO
+    return math.sqrt(max(moving**2 - float(np.mean(sampling**2)), 0.0))
 
 
 def ewma_chart(
@@ -161,6 +251,7 @@ def ewma_chart(
     *,
     centre: float,
     sigma: float,
+    between: float = 0.0,
     weight: float = 0.2,
     width: float = LIMIT_WIDTH,
     names: Sequence[str] | None = None,
@@ -170,7 +261,8 @@ def ewma_chart(
     Parameters
     ----------
     means : (k,) float in time order; sizes : (k,) balls in each lot, at least 1
-    centre, sigma : of the process, in the readings' unit; sigma is one ball's standard deviation
+    centre, sigma, between : of the process, in the readings' unit; sigma is one ball's standard deviation,
+        between that of the lots' true means
     weight : of the newest lot, above 0 and at most 1
     width : of the limits in standard errors
 
@@ -185,7 +277,7 @@ def ewma_chart(
     Notes
     -----
     z = weight * mean + (1 - weight) * z before, starting at the centre. Its variance is carried along
-    exactly, which for equal lots is sigma^2/n * weight/(2 - weight) * (1 - (1 - weight)^(2i)).
+    exactly, which for equal lots is (between^2 + sigma^2/n) * weight/(2 - weight) * (1 - (1 - weight)^(2i)).
 
     References
     ----------
@@ -196,7 +288,8 @@ def ewma_chart(
     labels = _labels(names, average.size)
     if count.shape != average.shape:
         raise BadArgument("sizes", f"must be one a lot: {average.size}; got {count.size}")
-    middle, scale = number("centre", centre), number("sigma", sigma, above=0.0)
+    middle, differing = number("centre", centre), number("between", between, at_least=0.0)
+    scale = number("sigma", sigma, at_least=0.0) if differing else number("sigma", sigma, above=0.0)
     newest, reach = number("weight", weight, above=0.0), number("width", width, above=0.0)
     if newest > 1:
         raise BadArgument("weight", f"must be at most 1; got {newest:g}")
@@ -204,7 +297,7 @@ def ewma_chart(
     level, variance = middle, 0.0
     for lot, (mean, size) in enumerate(zip(average.tolist(), count.tolist(), strict=True)):
         level = newest * mean + (1 - newest) * level
-        variance = newest**2 * scale**2 / size + (1 - newest) ** 2 * variance
+        variance = newest**2 * (differing**2 + scale**2 / size) + (1 - newest) ** 2 * variance
         smoothed[lot], error[lot] = level, math.sqrt(variance)
     lower, upper = middle - reach * error, middle + reach * error
     signals = _limit_signals(
@@ -257,18 +350,6 @@ def _labels(names: Sequence[str] | None, count: int) -> tuple[str, ...]:
 
 def _weighted(values: np.ndarray, weights: np.ndarray, first: int) -> float:
     return float(np.average(values[:first], weights=weights[:first]))
-
-
-def _run_signals(deviates: FloatArray, labels: tuple[str, ...]) -> list[Signal]:
-    signals = []
-    for rule, (window, needed, distance, message) in RUN_RULES.items():
-        for side, beyond in (("high", deviates > distance), ("low", deviates < -distance)):
-            running = np.cumsum(np.concatenate([[0], beyond]))
-            for lot in range(window - 1, deviates.size):
-                # The newest lot must itself be beyond: otherwise an old signal would sound again.
-                if beyond[lot] and running[lot + 1] - running[lot + 1 - window] >= needed:
-                    signals.append(Signal(lot, labels[lot], "mean", rule, side, message))
-    return signals
 
 
 def _limit_signals(
