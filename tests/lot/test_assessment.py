@@ -47,7 +47,7 @@ def judged(
 
 
 def without_rows(answer: dict[str, Any]) -> dict[str, Any]:
-    """The answer without what names rows of the file."""
+    """The answer without what names rows of the file, or its bytes."""
     kept = {name: value for name, value in answer.items() if name not in ("left_out", "worst_balls")}
     kept["quantities"] = [
         {**each, "run_chart": [(p["serial"], p["value"]) for p in each["run_chart"]["points"]]}
@@ -55,6 +55,7 @@ def without_rows(answer: dict[str, Any]) -> dict[str, Any]:
     ]
     kept["worst"] = [{**ball, "row": None} for ball in answer["worst_balls"]]
     kept["left_out_rows"] = answer["left_out"]["rows"]
+    kept["file"] = {**answer["file"], "sha256": None}
     return kept
 
 

@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
+import hashlib
+import io
+from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
+import pandas
 import pytest
 from marshmallow import ValidationError
 
 from ballgauge_schemas import LOT_REQUEST
+from ballgauge_service.lot.evaluate import Lot
+from ballgauge_service.lot.request import read_request
 
 from .test_decisions import decided, lot_of
 
@@ -87,3 +94,37 @@ def test_what_cannot_be_is_refused(lot: dict[str, Any], pointer: list[str]) -> N
     errors: Any = refused.value.messages
     for name in ["lot", *pointer]:
         errors = errors[name]
+
+
+@pytest.mark.parametrize("kind", ["csv", "ndjson", "xlsx", "parquet"])
+@pytest.mark.parametrize("by_path", [False, True])
+def test_the_answer_names_the_file_by_its_digest(kind: str, by_path: bool, tmp_path: Path) -> None:
+    """Against hashlib, over the whole file, however it is read."""
+    frame = pandas.DataFrame({"weight": [15.0, 15.1], "hardness": [75.0, 75.5]})
+    path = tmp_path / f"lot.{kind}"
+    writers: dict[str, Callable[[Path], object]] = {
+        "csv": lambda to: frame.to_csv(to, index=False),
+        "ndjson": lambda to: frame.to_json(to, orient="records", lines=True),
+        "xlsx": lambda to: frame.to_excel(to, index=False),
+        "parquet": frame.to_parquet,
+    }
+    writers[kind](path)
+    data = path.read_bytes()
+    request = read_request(LOT_REQUEST.load({"scope": "measured"}))
+    with Lot(str(path) if by_path else io.BytesIO(data), path.name, request, chunk_bytes=7) as lot:
+        list(lot)
+        file = lot.answer()["file"]
+    assert (file["sha256"], file["size"]) == (hashlib.sha256(data).hexdigest(), len(data))
+
+
+def test_every_limit_names_its_basis_and_source() -> None:
+    """Against the days of approval in the file: the limits of both eras, each with its own source."""
+    text = "weight,hardness,approved_on\n15,75,2015-01-01\n15,75,2024-01-01\n"
+    rules = {each["rule"]: each for each in decided(text)["by_rule"]}
+    assert {limit["min"] for limit in rules["hardness"]["limits"]} == {72.0, 73.0}
+    assert {limit["basis"] for limit in rules["hardness"]["limits"]} == {"published"}
+    assert all(limit["source"] for each in rules.values() for limit in each["limits"])
+    assert rules["weight"]["limits"][0] == {
+        "min": None, "max": 16.0, "effective_from": None, "effective_to": None, "basis": "secondary",
+        "source": rules["weight"]["limits"][0]["source"],
+    }  # fmt: skip

@@ -209,6 +209,17 @@ class DefectsSchema(Schema):
     upper_one_sided = _number("Upper bound, one-sided.", 3996.9)
 
 
+class LimitInForceSchema(Schema):
+    """A limit that balls of the lot were judged by."""
+
+    min = _value("Least value that conforms.", 73.0)
+    max = _value("Greatest value that conforms.", 90.0)
+    effective_from = Day("2021-01-01", "First day that it holds.", allow_none=True)
+    effective_to = Day("2030-12-31", "Last day that it holds.", allow_none=True)
+    basis = Choice(words.BASES, "How sure it is.", allow_none=True)
+    source = _text("Document and date.", "release of 2020-06-08")
+
+
 class RuleCountsSchema(Schema):
     """One rule over the balls of the lot."""
 
@@ -218,6 +229,7 @@ class RuleCountsSchema(Schema):
     unit = _text("Its unit.", "Shore D", allow_none=True)
     advisory = Flag("Whether it is advice that decides nothing.", example=False)
     decides = _count("Nonconforming balls of which it is the worst rule.", 1)
+    limits = _list(LimitInForceSchema, "One limit.", "Its limits that balls of the lot are judged by.")
     not_judged = _count("Balls it does not reach.", 0)
     conforming = _count("Conforming balls.", 78)
     not_assessed = _count("Balls without data for it.", 0)
@@ -533,6 +545,15 @@ class FileFoundSchema(Schema):
     sheet = _shown("Sheet of a workbook.", "Lot 7")
     other_sheets = Several(_shown("A sheet.", "Notes"), 0, LISTED_MAXIMUM, "Sheets that were not read.")
     formulas = _count("Cells with a formula, whose stored values were read.", 0)
+    sha256 = Text("9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08", "SHA-256 of the file.")
+    size = _count("Bytes of the file.", 7413)
+
+
+class MadeBySchema(Schema):
+    """What made the answer."""
+
+    name = _text("The program.", "ballgauge")
+    version = _text("Its version.", "0.2.0")
 
 
 class GaugeToldSchema(Schema):
@@ -587,6 +608,7 @@ class LotResultSchema(Schema):
     drawn = Part(DrawnSchema, "The sample drawn, where asked for.", allow_none=True)
     measurement = Part(MeasurementSchema, "Measurement studies.")
     file = Part(FileFoundSchema, "What was found of the file.")
+    made_by = Part(MadeBySchema, "What made the answer.")
     cautions = _list(CautionSchema, "One caution.", "What deserves a second look.")
     assumptions = _texts("What was assumed.", "The rows are every ball of the lot.")
     rules = Part(UsedRulesSchema, "The rules used.")

@@ -9,6 +9,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, is_dataclass
 from datetime import date
+from importlib.metadata import version
 from typing import Any
 
 from ballgauge_service.core.caution import Caution
@@ -33,6 +34,7 @@ from ballgauge_service.lot.statistics.drift import EwmaChart, ShewhartChart, Sig
 from ballgauge_service.lot.statistics.nonconforming import DefectsPerMillion, NonconformingFraction
 from ballgauge_service.lot.statistics.operating_characteristic import OperatingCharacteristic
 from ballgauge_service.rulebooks import OUTCOMES, Edition, used_rules
+from ballgauge_service.rulebooks.model import Limit
 
 _ADVICE = Caution(
     "advice_only", "This is advice from the values given: only the governing body decides and approves."
@@ -46,12 +48,13 @@ class LotFindings:
 
     `upper_with_undecided`: the one-sided upper bound of the nonconforming fraction if every ball that was not
     decided were nonconforming. `rules_judged` on any ball. `step` is the lot's in its series,
-    and `state` where the series then stands.
+    and `state` where the series then stands. `digest`: the file's SHA-256, and its size in bytes.
     """
 
     request: LotRequest
     name: str | None
     file: FileFound
+    digest: tuple[str, int]
     notes: Notes
     totals: Gathered
     repeats: Repeats
@@ -146,7 +149,8 @@ def lot_answer(found: LotFindings) -> dict[str, Any]:
             kind: [{"quantity": name, "unit": unit_of(name), **plain(study)} for name, study in studies]
             for kind, studies in (("gauges", request.gauges), ("instruments", request.instruments))
         },
-        "file": {"name": found.name, **_file(found.file)},
+        "file": {"name": found.name, **_file(found.file), "sha256": found.digest[0], "size": found.digest[1]},
+        "made_by": {"name": "ballgauge", "version": version("ballgauge")},
         "cautions": [_caution(each) for each in _cautions(found)],
         "assumptions": _assumptions(found),
         "rules": used_rules(edition),
@@ -229,7 +233,8 @@ def _defects(found: LotFindings) -> dict[str, Any] | None:
 
 def _by_rule(totals: Gathered, edition: Edition) -> list[dict[str, Any]]:
     """Each rule that reaches any ball, the ones broken most often first."""
-    found = []
+    found: list[dict[str, Any]] = []
+    limits = totals.limits_in_force()
     for rule in edition.rules:
         balls = totals.by_rule.get(rule.id)
         if balls is None or int(balls[1:].sum()) == 0:
@@ -242,12 +247,25 @@ def _by_rule(totals: Gathered, edition: Edition) -> list[dict[str, Any]]:
                 "unit": rule.unit,
                 "advisory": rule.advisory,
                 "decides": totals.decided_by.get(rule.id, 0),
+                "limits": [_limit(limit) for limit in limits.get(rule.id, ())],
                 **dict(zip(("not_judged", *OUTCOMES), balls.tolist(), strict=True)),
             }
         )
     return sorted(
         found, key=lambda each: (-each["nonconforming"], -each["inconclusive"], -each["not_assessed"])
     )
+
+
+def _limit(limit: Limit) -> dict[str, Any]:
+    """A limit with how sure it is, and from where."""
+    return {
+        "min": limit.min,
+        "max": limit.max,
+        "effective_from": plain(limit.effective_from),
+        "effective_to": plain(limit.effective_to),
+        "basis": limit.basis,
+        "source": str(limit.source),
+    }
 
 
 def _without_places(result: dict[str, Any] | None) -> dict[str, Any] | None:

@@ -244,6 +244,7 @@ class Lot:
             request=request,
             name=self.name,
             file=self.file.found,
+            digest=self.file.digest(),
             notes=self.notes,
             totals=self.totals,
             repeats=repeats,

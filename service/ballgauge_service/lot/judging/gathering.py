@@ -16,6 +16,7 @@ from ballgauge_service.lot.judging.totals import KEPT_MAXIMUM, LotTotals
 from ballgauge_service.lot.judging.verdicts import Verdicts
 from ballgauge_service.lot.reading.columns import Balls
 from ballgauge_service.rulebooks import OUTCOMES, Edition, State
+from ballgauge_service.rulebooks.model import Limit
 
 NOT_ASSESSED = OUTCOMES.index("not_assessed")
 INCONCLUSIVE = OUTCOMES.index("inconclusive")
@@ -139,6 +140,16 @@ class Gathered(LotTotals):
         """By name the quantities of which it is open, for some ball, which of several limits holds."""
         found = {name: _widest([state for _, state in held]) for name, held in self._limiting().items()}
         return {name: widest for name, widest in found.items() if widest.unknown}
+
+    def limits_in_force(self) -> dict[str, list[Limit]]:
+        """The limits that some ball was judged by, or may be, by rule; those of no ball are left out."""
+        assert self.edition is not None
+        found: dict[str, list[Limit]] = {}
+        for place in np.flatnonzero(self._held).tolist():
+            state = self.edition.regime.states[place]
+            known = found.setdefault(self.edition.rules[state.rule].id, [])
+            known += [limit for limit in state.limits if limit is not None and limit not in known]
+        return found
 
     def _limiting(self) -> dict[str, list[tuple[str, State]]]:
         """The states with limits that any ball with a value is in, by quantity, and their rules."""

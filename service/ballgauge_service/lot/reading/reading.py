@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import tempfile
 from collections.abc import Iterator, Mapping
@@ -142,12 +143,13 @@ def _row_group_chunks(
 
 
 class _Peeked:
-    """A stream whose first bytes have been looked at."""
+    """A stream whose first bytes have been looked at; `digest` (SHA-256) and `size` of all that was read."""
 
     def __init__(self, stream: Source) -> None:
         self.stream = stream
+        self.digest, self.size = hashlib.sha256(), 0
         self.start = b""
-        while len(self.start) < 8 and (more := stream.read(8 - len(self.start))):
+        while len(self.start) < 8 and (more := self._more(8 - len(self.start))):
             self.start += more
         self.left = self.start
 
@@ -156,7 +158,13 @@ class _Peeked:
         if self.left:
             given, self.left = self.left[:size], self.left[size:]
             return given
-        return self.stream.read(size)
+        return self._more(size)
+
+    def _more(self, size: int) -> bytes:
+        given = self.stream.read(size)
+        self.digest.update(given)
+        self.size += len(given)
+        return given
 
 
 class LotFile:
@@ -180,6 +188,7 @@ class LotFile:
         self.options = options or ReadingOptions()
         self._closing = ExitStack()
         self._path = ""
+        self._read: _Peeked | None = None
         self._rules = CellRules(missing=self.options.missing)
         try:
             self._open(source, name)
@@ -200,11 +209,15 @@ class LotFile:
             peeked = _Peeked(stream)
         else:
             peeked = _Peeked(source)
+        self._read = peeked
         self.format: Format = self.options.format or _format(peeked.start, name or path)
         if self.format not in FORMATS:
             raise bad_file(f"format must be one of {', '.join(FORMATS)}; got {str(self.format)[:20]!r}")
         if self.format in ("xlsx", "parquet"):
-            self._open_whole(path or self._spooled(peeked))
+            if path is not None:
+                self._read = None
+            self._path = path or self._spooled(peeked)
+            self._open_whole(self._path)
         else:
             self._open_text(peeked)
 
@@ -232,7 +245,7 @@ class LotFile:
             )
             self._closing.callback(self._book.close)
         else:
-            self._path, self._found = path, os.stat(path)
+            self._found = os.stat(path)
             self._parquet, self._headings = _open_parquet(
                 path, self.options.mapping, ignore_unknown=self.options.ignore_unknown
             )
@@ -265,6 +278,13 @@ class LotFile:
         if self.format == "ndjson":
             return tuple(self._json.headings.values())
         return tuple(self._book.headings if self.format == "xlsx" else self._headings)
+
+    def digest(self) -> tuple[str, int]:
+        """SHA-256 of the file, in hexadecimal, and its size in bytes, once all of it was read."""
+        if self._read is not None:
+            return self._read.digest.hexdigest(), self._read.size
+        with open(self._path, "rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest(), os.fstat(file.fileno()).st_size
 
     @property
     def found(self) -> FileFound:
