@@ -121,7 +121,8 @@ def _lot(kind: str) -> Feed:
     from ballgauge_service.core.refusal import InvalidInput
     from ballgauge_service.lot.answer import plain
     from ballgauge_service.lot.reading.columns import Balls, Notes, read_balls
-    from ballgauge_service.lot.reading.reading import LotFile, ReadingOptions
+    from ballgauge_service.lot.reading.options import ReadingOptions
+    from ballgauge_service.lot.reading.reading import LotFile
     from ballgauge_service.lot.reading.text import Text
 
     def rows_of(balls: Balls) -> Iterator[tuple[Any, ...]]:

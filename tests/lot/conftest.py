@@ -21,7 +21,7 @@ from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.lot.answer import plain
 from ballgauge_service.lot.evaluate import Lot
 from ballgauge_service.lot.judging.verdicts import Verdicts
-from ballgauge_service.lot.reading.reading import ReadingOptions
+from ballgauge_service.lot.reading.options import ReadingOptions
 from ballgauge_service.lot.request import read_request
 from ballgauge_service.rulebooks import OUTCOMES, Decision, edition
 

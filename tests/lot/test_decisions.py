@@ -403,21 +403,27 @@ def test_small_lots_are_not_accepted_always(lot_size: int, aql: float, expected:
 
 
 @pytest.mark.parametrize("kind", ["csv", "xlsx", "ndjson", "parquet"])
-def test_columns_of_no_known_name_may_be_left_out_and_are_told(kind: str) -> None:
-    """Against the file without them: the same counts; by default such a file is refused, naming each."""
-    rows = [{"pallet": f"P{n}", "serial": f"A{n}", "weight": 15.0, "operator": "x"} for n in range(80)]
+def test_columns_of_no_known_name_are_left_out_and_told(kind: str) -> None:
+    """Against the file without them: the same counts; where asked, such a file is refused, naming each."""
+    rows = [{"pallet": f"P{n}", "serial": f"A{n}", "weight": 15.0, "shelf": "x"} for n in range(80)]
     data, name = written(rows, kind), f"lot.{kind}"
-    found = decided(data, name=name, sampling=SAMPLE, file={"unknown_columns": "ignore"})
+    found = decided(data, name=name, sampling=SAMPLE)
     assert verdict(found) == (True, 80, 0)
     assert [each["heading"] for each in found["file"]["columns"] if each["field"] is None] == [
         "pallet",
-        "operator",
+        "shelf",
     ]
     (caution,) = [each for each in found["cautions"] if each["code"] == "columns_ignored"]
-    assert "'pallet', 'operator'" in caution["message"]
+    assert "'pallet', 'shelf'" in caution["message"]
     with pytest.raises(InvalidInput) as refused:
-        decided(data, name=name, sampling=SAMPLE)
-    assert [fault.column for fault in refused.value.faults] == ["pallet", "operator"]
-    # A known name with a unit that it cannot have is refused all the same.
-    with pytest.raises(InvalidInput):
-        decided("weight [mm]\n15\n", file={"unknown_columns": "ignore"})
+        decided(data, name=name, sampling=SAMPLE, file={"unknown_columns": "refuse"})
+    assert [fault.column for fault in refused.value.faults] == ["pallet", "shelf"]
+
+
+@pytest.mark.parametrize("heading", ["hardnes", "Hardnness", "weight [mm]", "rouhgness"])
+def test_a_heading_that_is_nearly_a_name_is_asked_about(heading: str) -> None:
+    """Against the names: a slip of the pen would leave a rule without its column."""
+    other = "15" if heading.startswith("weight") else "75"
+    with pytest.raises(InvalidInput) as refused:
+        decided(f"weight,{heading}\n15,{other}\n" if other == "75" else f"{heading}\n15\n")
+    assert [fault.column for fault in refused.value.faults] == [heading]

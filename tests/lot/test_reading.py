@@ -24,7 +24,8 @@ from ballgauge_schemas.shared.ball import BallSchema
 from ballgauge_schemas.shared.limits import COLUMNS_MAXIMUM
 from ballgauge_schemas.shared.quantity import convert
 from ballgauge_service.lot.reading.cells import converted
-from ballgauge_service.lot.reading.reading import LotFile, ReadingOptions
+from ballgauge_service.lot.reading.options import ReadingOptions
+from ballgauge_service.lot.reading.reading import LotFile
 from ballgauge_service.lot.reading.text import LINE_MAXIMUM
 
 FORMATS = ("csv", "ndjson", "xlsx", "parquet")
@@ -130,13 +131,15 @@ def test_mapping_renames_leaves_out_and_keeps_units(judge: Make) -> None:
 def test_headings_that_are_wrong_refuse_the_file(
     refused: Make, head: str, words: str, suggestion: str | None
 ) -> None:
-    details = refused(f"{head}\n1,2\n".encode())
+    details = refused(f"{head}\n1,2\n".encode(), unknown_columns="refuse")
     assert any(words in detail["detail"] for detail in details)
     assert suggestion is None or details[0]["suggestion"] == suggestion
 
 
 def test_every_wrong_heading_is_named_at_once(refused: Make) -> None:
-    assert [detail["column"] for detail in refused(b"wieght,rgg,serial\n1,2,3\n")] == ["wieght", "rgg"]
+    assert [
+        detail["column"] for detail in refused(b"wieght,rgg,serial\n1,2,3\n", unknown_columns="refuse")
+    ] == ["wieght", "rgg"]
 
 
 @pytest.mark.parametrize("kind", FORMATS)

@@ -95,7 +95,7 @@ class SetApartSchema(Schema):
     """A row that is no ball."""
 
     row = _count("Row of the file.", 84)
-    word = _shown("The word it is known by; null where the request named it.", "Mean")
+    word = _shown("The word it is known by, or what shows it; null where the request named it.", "Mean")
 
 
 class NoBallsSchema(Schema):
@@ -536,6 +536,8 @@ class FileFoundSchema(Schema):
     name = _shown("Its name.", "ostrel_tarn_48.csv")
     format = Choice(words.FORMATS, "Its format.")
     columns = _list(ColumnSchema, "One column.", "Its columns.")
+    header_row = _count("Row of its headings.", 1)
+    dates = Choice(words.DATE_ORDERS, "Order of day and month in dates whose year is last.")
     encoding = _text("Encoding of a text file.", "utf-8")
     separator = fields.String(
         metadata={"description": "Mark between cells of a CSV file.", "examples": [","], "maxLength": 1}

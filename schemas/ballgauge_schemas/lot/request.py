@@ -99,23 +99,49 @@ class LotFileSchema(Schema):
         "Texts that mean no data, besides the empty cell.",
         default=[],
     )
-    sheet = Text("Lot 7", "Sheet of a workbook; default: the first.", maximum=100)
+    sheet = Text("Lot 7", "Sheet of a workbook; default: the first with a table of balls.", maximum=100)
+    header_row = Whole(
+        1,
+        1000,
+        4,
+        "Row of the headings; default: of the first rows the one with the most known headings. What is above "
+        "it is passed over.",
+    )
+    dates = Choice(
+        words.DATE_ORDERS,
+        "Whether the day or the month comes first in a date whose year is last; default: as the dates tell.",
+    )
+    readings = Choice(
+        words.READINGS,
+        "Columns of one quantity, such as `hardness 1` and `hardness 2`: `one` refuses a second, `mean` "
+        "takes the mean of a ball's readings.",
+        default="one",
+    )
     rows_ignored = Several(
         Whole(1, limits.LOT_MAXIMUM, 84, "A row of the file, the first being 1."),
         0,
         1000,
-        "Rows that are no balls, besides those that say so: a row headed Mean, Min, Max, Total and the "
-        "like, in English, German, Spanish or French, is set apart and told.",
+        "Rows that are no balls, besides those that show it, which are set apart and told: a row headed "
+        "Mean, Min, Max, Total and the like, in English, German, Spanish or French; rows without a serial "
+        "below a blank row; the columns' own statistics.",
+        default=[],
+    )
+    rows_judged = Several(
+        Whole(1, limits.LOT_MAXIMUM, 17, "A row of the file, the first being 1."),
+        0,
+        1000,
+        "Rows that are balls though they look like none: a ball named Max.",
         default=[],
     )
     unknown_columns = Choice(
         words.UNKNOWN_COLUMNS,
-        "Whether a column of no known name is refused, or left out and told.",
-        default="refuse",
+        "Whether a column of no known name is left out and told, or refused. One whose heading is nearly a "
+        "known name is refused either way.",
+        default="ignore",
     )
     mapping = Mapping(
         description="Headings of the file to the names of a ball's fields (perhaps with a unit); null leaves "
-        "a column out.",
+        "a column out. Common headings in English, German, Spanish and French need none.",
         example={"Gewicht": "weight [kg]", "Remarks": None},
     )
 
@@ -439,6 +465,10 @@ class GaugeUsedSchema(Schema):
                 _width(loaded["quantity"]).read(loaded["uncertainty"])
             except ValidationError as error:
                 errors["uncertainty"] = error.messages
+
+
+LABELS = ("supplier", "maker", "model", "lot", "order", "place", "inspector")
+"""What a column of the file may tell of the lot, too."""
 
 
 class LotIdentitySchema(Schema):

@@ -17,16 +17,21 @@ _WORST_SHOWN = 20
 _NOTES_SHOWN = 10
 
 
-def request(options: BinaryIO | None, mapping: BinaryIO | None, given: Mapping[str, Any]) -> dict[str, Any]:
-    """Put a request together: an options file, over it a mapping, over both what the command line gives.
+def request(
+    options: BinaryIO | None, files: Mapping[str, BinaryIO | None], given: Mapping[str, Any]
+) -> dict[str, Any]:
+    """Put a request together: an options file, over it other files, over all what the command line gives.
 
-    given : names, with two underlines between a member and one of its own, to values; what is None is not
-    given. Raises click.BadParameter for files that are not JSON objects.
+    files : names to files of their values; `history` may be a whole answer. given : names, with two
+    underlines between a member and one of its own, to values; what is None or empty is not given. Raises
+    click.BadParameter for files that are not JSON objects.
     """
     asked = {} if options is None else _object(options, "--options")
-    named = dict(given)
-    if mapping is not None:
-        named["file__mapping"] = _object(mapping, "--mapping")
+    read = {name: _object(file, f"--{_OPTIONS[name]}") for name, file in files.items() if file is not None}
+    if "history" in read:
+        answer = read.pop("history")
+        read["sampling__history"] = answer["sampling"]["state"] if "sampling" in answer else answer
+    named = {**read, **{name: value for name, value in given.items() if value != ()}}
     for path, value in named.items():
         if value is not None:
             *above, name = path.split("__")
@@ -39,6 +44,9 @@ def request(options: BinaryIO | None, mapping: BinaryIO | None, given: Mapping[s
                     )
             node[name] = value
     return asked
+
+
+_OPTIONS = {"file__mapping": "mapping", "lot": "identity", "history": "history"}
 
 
 def _object(file: BinaryIO, option: str) -> dict[str, Any]:

@@ -291,6 +291,14 @@ _LOT = (
                  help="Draw the plan's sample from the file's serials."),
     click.option("--draw", "draw__sample_size", type=int, metavar="N",
                  help="Balls to draw, in place of the plan's sample."),
+    click.option("--sample-seed", "sampling__seed", type=int, metavar="N",
+                 help="Seed by which the plan's sample is drawn from more balls than it asks for."),
+    click.option("--every-ball", "sampling__rows", flag_value="every_ball", default=None,
+                 help="The rows are every ball of the lot."),
+    click.option("--history", type=click.File("rb"), metavar="JSON",
+                 help="The last lot's answer (--json), or its sampling.state: severity follows the series."),
+    click.option("--identity", type=click.File("rb"), metavar="JSON",
+                 help="File with what the lot is: supplier, model, lot, order, inspected_on, gauges, ..."),
     click.option("--mapping", type=click.File("rb"), metavar="JSON",
                  help="File of headings to field names."),
     click.option("--options", type=click.File("rb"), metavar="JSON",
@@ -299,6 +307,17 @@ _LOT = (
     click.option("--encoding", "file__encoding", metavar="NAME", help="Encoding of a text file: cp1252."),
     click.option("--separator", "file__separator", metavar="MARK", help="Mark between CSV cells: ; or tab."),
     click.option("--decimal", "file__decimal", metavar="MARK", help="Decimal mark: , or a point."),
+    click.option("--sheet", "file__sheet", metavar="NAME", help="Sheet of a workbook."),
+    click.option("--header-row", "file__header_row", type=int, metavar="N", help="Row of the headings."),
+    click.option("--dates", "file__dates", metavar="ORDER", help="day_first or month_first: 03/04/2024."),
+    click.option("--readings", "file__readings", metavar="WORD",
+                 help="mean: a ball has the mean of its columns hardness 1, hardness 2, ..."),
+    click.option("--unknown-columns", "file__unknown_columns", metavar="WORD",
+                 help="ignore (default; told) or refuse."),
+    click.option("--ignore-row", "file__rows_ignored", type=int, multiple=True, metavar="N",
+                 help="A row of the file that is no ball; may be given again."),
+    click.option("--judge-row", "file__rows_judged", type=int, multiple=True, metavar="N",
+                 help="A row that is a ball though it looks like none; may be given again."),
 )  # fmt: skip
 """Options of a lot's request; two underlines stand between a member and one of its own."""
 
@@ -335,14 +354,17 @@ def lot(
     scheduler: str | None,
     options: BinaryIO | None,
     mapping: BinaryIO | None,
+    history: BinaryIO | None,
+    identity: BinaryIO | None,
     **given: Any,
 ) -> int:
     """Judge a lot from the measurements of its balls: accepted or not, the risk, and what failed.
 
     FILE is CSV, NDJSON, XLSX or Parquet with a ball a row. Its columns are the fields of a ball, "weight",
-    "hardness", "serial", perhaps with a unit: "diameter [mm]"; --mapping renames a factory's own headings:
-    {"Gewicht": "weight [kg]", "Remarks": null}. Several FILEs are lots of one model in time order: their
-    drift is charted. A row that cannot be read as a ball is left out and counts against the lot.
+    "hardness", "serial", perhaps with a unit: "diameter [mm]", or common words for them in English, German,
+    Spanish and French; --mapping renames others: {"Netto": "weight [kg]", "Remarks": null}. Several FILEs are
+    lots of one model in time order: their drift is charted. A row that cannot be read as a ball is left out
+    and counts against the lot; rows of means and totals are set apart. What was found in a file is told.
 
     \b
     Examples:
@@ -355,7 +377,7 @@ def lot(
     """
     if given["decision__risk"] is not None:
         given["decision__rule"] = "guarded"
-    asked = lots.request(options, mapping, given)
+    asked = lots.request(options, {"file__mapping": mapping, "lot": identity, "history": history}, given)
     with _client(url, timeout, scheduler) as client, paper.progress(progress, "judging") as tell:
         try:
             document = _lot.documents(client._http, list(files), asked, report_file, rows, tell)

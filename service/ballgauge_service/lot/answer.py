@@ -6,7 +6,7 @@ What was left out stands first.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields, is_dataclass
 from datetime import date
 from importlib.metadata import version
@@ -310,12 +310,7 @@ def _cautions(found: LotFindings) -> list[Caution]:
             "takes each as one that may be nonconforming."
         )
         cautions.append(Caution("rows_left_out", text))
-    mapping = found.request.file.mapping
-    unknown = [each.text for each in found.file.columns if each.field is None and each.text not in mapping]
-    if found.request.file.ignore_unknown and unknown:
-        named = ", ".join(repr(text) for text in unknown[:20])
-        text = f"Columns that stand for nothing were left out: {named}{', …' if len(unknown) > 20 else ''}."
-        cautions.append(Caution("columns_ignored", text))
+    cautions += [Caution(code, text) for code, text in _readings(found)]
     expired = [
         gauge.name
         for gauge in found.request.identity.gauges
@@ -327,7 +322,8 @@ def _cautions(found: LotFindings) -> list[Caution]:
     if no_balls:
         named = ", ".join(dict.fromkeys(str(each.word) for each in found.notes.apart if each.word))
         text = f"Set apart as no {'ball' if no_balls == 1 else 'balls'}: {counted(no_balls, 'row')}"
-        cautions.append(Caution("no_balls", f"{text} ({named})." if named else f"{text}."))
+        told = f"{text} ({named})" if named else text
+        cautions.append(Caution("no_balls", f"{told}; `file.rows_judged` names rows that are balls."))
     if repeats.count:
         text = f"Repeated serials: {repeats.count}; the rows of one serial count as one ball, by the worst."
         if repeats.contradictory:
@@ -340,6 +336,41 @@ def _cautions(found: LotFindings) -> list[Caution]:
         text = f"Not assessed by every rule: {counted(not_assessed, 'ball')}; none of them is a pass."
         cautions.append(Caution("not_assessed", text))
     return [*cautions, _ADVICE]
+
+
+def _readings(found: LotFindings) -> Iterator[tuple[str, str]]:
+    """What was found in the file, not told by the request: how its table, headings and cells were read."""
+    options, file, columns = found.request.file, found.file, found.file.columns
+    unknown = [each.text for each in columns if each.field is None and each.text not in options.mapping]
+    if unknown:
+        yield "columns_ignored", f"Columns that stand for nothing were left out: {_quoted(unknown)}."
+    guessed = [f"{each.text!r} as {each.name}" for each in columns if each.guessed]
+    if guessed:
+        yield "headings_read", f"Headings read by their meaning: {_some(guessed)}."
+    averaged = [each.text for each in columns if each.reading is not None]
+    if averaged and options.readings == "mean":
+        yield "readings_averaged", f"A ball has the mean of its readings: {_quoted(averaged)}."
+    if file.header_row is not None and file.header_row > 1 and options.header_row is None:
+        yield (
+            "header_row",
+            f"The headings were found in row {file.header_row}; what is above was passed over.",
+        )
+    if file.other_sheets and options.sheet is None:
+        yield "sheet", f"Of several sheets {file.sheet!r} was read."
+    if file.dates is not None and options.dates is None:
+        first = "day" if file.dates == "day_first" else "month"
+        yield "dates_read", f"In dates whose year is last, the {first} was found to come first."
+    if found.notes.clocks:
+        names = ", ".join(sorted(found.notes.clocks))
+        yield "clocks_read", f"Times such as 10:24 were read as minutes and seconds: {names}."
+
+
+def _some(texts: Sequence[str]) -> str:
+    return ", ".join(texts[:20]) + (", …" if len(texts) > 20 else "")
+
+
+def _quoted(texts: Sequence[str]) -> str:
+    return _some([repr(text) for text in texts])
 
 
 def _assumptions(found: LotFindings) -> list[str]:

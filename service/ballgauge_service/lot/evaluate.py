@@ -113,6 +113,7 @@ class Lot:
             self.totals.serials_wanted,
             self._rows_wanted,
             frozenset(self.request.file.rows_ignored),
+            frozenset(self.request.file.rows_judged),
         )
         pieces, ahead = self._pieces()
         for judged in self._bulk.map(judge_piece, judging, pieces, self._check, ahead):

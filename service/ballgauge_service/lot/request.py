@@ -12,7 +12,7 @@ from ballgauge_schemas.shared.words import SEPARATORS
 from ballgauge_service.check.request import Rules
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.lot.reading.headings import QUANTITIES
-from ballgauge_service.lot.reading.reading import ReadingOptions
+from ballgauge_service.lot.reading.options import ReadingOptions
 from ballgauge_service.lot.sampling.choice import (
     ChosenPlan,
     PlanWanted,
@@ -192,7 +192,7 @@ def _identity(loaded: Mapping[str, Any]) -> Identity:
 
 
 def _file(loaded: Mapping[str, Any]) -> ReadingOptions:
-    given = {**loaded, "missing": tuple(loaded["missing"]), "rows_ignored": tuple(loaded["rows_ignored"])}
+    given = {**loaded, **{name: tuple(loaded[name]) for name in ("missing", "rows_ignored", "rows_judged")}}
     if given.get("separator") == SEPARATORS[-1]:
         given["separator"] = "\t"
     return ReadingOptions(**given)

@@ -32,7 +32,7 @@ Book = tuple[Rulebook, date | None, Stage]
 class Judging:
     """How the pieces of one lot are judged; see `Lot`. `rows_wanted`: whether verdicts come back.
 
-    `ignored`: rows of the file that are no balls.
+    `ignored`: rows of the file that are no balls; `judged`: rows that are, whatever they say.
     """
 
     book: Book
@@ -43,6 +43,7 @@ class Judging:
     serials_wanted: bool
     rows_wanted: bool
     ignored: frozenset[int] = frozenset()
+    judged: frozenset[int] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +68,7 @@ def judge_piece(judging: Judging, piece: Piece, check: Check) -> Judged:
     kept = []
     for chunk in _chunks(piece):
         check()
-        balls = read_balls(chunk, judging.rules, notes, judging.ignored)
+        balls = read_balls(chunk, judging.rules, notes, judging.ignored, judging.judged)
         verdicts = judge_balls(balls, rules, judging.decision, judging.uncertainties)
         totals.add(balls, verdicts)
         if judging.rows_wanted and len(verdicts):

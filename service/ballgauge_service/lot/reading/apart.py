@@ -15,31 +15,14 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from ballgauge_service.lot.reading.headings import Heading
-
-_WORDS = (
-    # English
-    "mean", "average", "avg", "median", "minimum", "min", "maximum", "max", "range", "total", "totals", "sum",
-    "subtotal", "count", "standard deviation", "std deviation", "std dev", "std", "stdev", "stddev", "st dev",
-    "sigma", "variance", "cp", "cpk", "pp", "ppk", "limit", "limits", "lower limit", "upper limit", "lsl",
-    "usl", "lcl", "ucl", "spec", "specification", "tolerance", "nominal", "target", "unit", "units",
-    # German
-    "mittelwert", "mittel", "durchschnitt", "summe", "gesamt", "anzahl", "standardabweichung", "spannweite",
-    "grenze", "untergrenze", "obergrenze", "sollwert", "toleranz", "einheit",
-    # Spanish
-    "media", "promedio", "mínimo", "minimo", "máximo", "maximo", "suma", "rango", "desviación estándar",
-    "desviacion estandar", "límite", "limite", "tolerancia", "unidad",
-    # French
-    "moyenne", "médiane", "mediane", "somme", "écart type", "écart-type", "ecart type", "étendue",
-    "tolérance", "unité",
-)  # fmt: skip
-"""What stands before a row of numbers that is no ball (ours)."""
+from ballgauge_service.lot.reading.synonyms import synonyms
 
 _TRIMMED_MAXIMUM = 5000
 """Rows up to which the blanks around a cell are looked past (ours): larger files come from programs."""
 
 
 class Apart(NamedTuple):
-    """A row that is no ball: its number in the file, and its word (None: the caller named it)."""
+    """A row that is no ball: its number in the file, and what shows it (None: the caller)."""
 
     row: int
     word: str | None
@@ -48,7 +31,11 @@ class Apart(NamedTuple):
 @lru_cache(maxsize=1)
 def _written() -> pa.Array:
     """The words as they may be written."""
-    cases = {form(word) for word in _WORDS for form in (str.lower, str.upper, str.capitalize, str.title)}
+    cases = {
+        form(word)
+        for word in synonyms().no_balls
+        for form in (str.lower, str.upper, str.capitalize, str.title)
+    }
     return pa.array(sorted(text + mark for text in cases for mark in ("", ":", ".", " =", " :")))
 
 
@@ -58,12 +45,15 @@ def is_summary(cell: str) -> bool:
 
 
 def set_apart(
-    rows: NDArray[np.int64], columns: Sequence[tuple[Heading, Any]], ignored: frozenset[int]
+    rows: NDArray[np.int64],
+    columns: Sequence[tuple[Heading, Any]],
+    ignored: frozenset[int],
+    judged: frozenset[int] = frozenset(),
 ) -> list[tuple[int, Apart]]:
     """The places among `rows` (n,) of what is no ball, with what is told of each.
 
     columns: the headings and their cells, Arrow arrays or lists; the first, the serials and the names are
-    looked at. ignored: the rows that the caller names.
+    looked at. ignored: the rows that the caller names; judged: those that are balls whatever they say.
     """
     found: dict[int, Apart] = {}
     if ignored:
@@ -72,16 +62,14 @@ def set_apart(
     for number, (heading, column) in enumerate(columns):
         if number == 0 or heading.field in ("serial", "name"):
             for place, word in _summaries(column):
-                found.setdefault(place, Apart(int(rows[place]), word))
+                if int(rows[place]) not in judged:
+                    found.setdefault(place, Apart(int(rows[place]), word))
     return sorted(found.items())
 
 
 def _summaries(column: Any) -> list[tuple[int, str]]:
-    if isinstance(column, list):
-        texts = pa.array([cell if isinstance(cell, str) else None for cell in column], pa.string())
-    elif pa.types.is_string(column.type) or pa.types.is_large_string(column.type):
-        texts = column.cast(pa.string())
-    else:
+    texts = _texts(column)
+    if texts is None:
         return []
     if len(texts) <= _TRIMMED_MAXIMUM:
         texts = pc.utf8_trim_whitespace(texts)
@@ -90,3 +78,11 @@ def _summaries(column: Any) -> list[tuple[int, str]]:
         return []
     places = np.flatnonzero(hit.to_numpy(zero_copy_only=False)).tolist()
     return [(place, str(texts[place])) for place in places]
+
+
+def _texts(column: Any) -> pa.Array | None:
+    if isinstance(column, list):
+        return pa.array([cell if isinstance(cell, str) else None for cell in column], pa.string())
+    if pa.types.is_string(column.type) or pa.types.is_large_string(column.type):
+        return column.cast(pa.string())
+    return None

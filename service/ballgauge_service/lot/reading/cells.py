@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from ballgauge_schemas.shared.quantity import SIGNIFICANT_DIGITS, convert
 from ballgauge_service.lot.reading.headings import DAYS, FIELDS, FLAGS, Heading
+from ballgauge_service.lot.reading.synonyms import name_of, synonyms, unit_named
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -34,6 +35,12 @@ _NUMBER = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
 _COMMA_NUMBER = r"^[+-]?(\d+,?\d*|,\d+)([eE][+-]?\d+)?$"
 _LETTER = '[A-Za-z%"\u00b5]'
 _CONTROL = "[\x00-\x1f\x7f\u0080-\u009f]"
+_CLOCK = re.compile(r"(?:(\d{1,2}):)?(\d{1,3}):([0-5]\d(?:[.,]\d{1,6})?)")
+_WITH_UNIT = re.compile(r"([+-]?[0-9]+(?:\.[0-9]*)?|[+-]?\.[0-9]+) *([^0-9\s][^0-9]*[0-9]?)")
+_YEAR_FIRST = re.compile(r"(\d{4})([./-]?)(\d{2})\2(\d{2})")
+_YEAR_LAST = re.compile(r"(\d{1,2})[./-](\d{1,2})[./-](\d{4})")
+_MONTH_NAMED = re.compile(r"(\d{1,2})[. -]+([^\W\d]+)[. ,-]+(\d{4})")
+_MIDNIGHT = re.compile(r"[ T]0?0:00(?::00(?:\.0+)?)?$")
 # Powers of ten up to this one are exact doubles (IEEE 754: 5^22 < 2^53).
 _EXACT_POWER = 22
 _TENS = 10.0 ** np.arange(_EXACT_POWER + 1)
@@ -48,12 +55,14 @@ class CellRules:
     """How cells are read.
 
     `decimal` is the mark in numbers written as text; `missing` are texts that mean no data, besides the empty
-    cell; `text_numbers`: whether a number may be written as text without a unit.
+    cell; `text_numbers`: whether a number may be written as text without a unit; `dates`: order of day and
+    month where the year is last, None where none is known.
     """
 
     decimal: str = "."
     missing: tuple[str, ...] = ()
     text_numbers: bool = True
+    dates: str | None = None
 
 
 def converted(values: FloatArray, size: float) -> FloatArray:
@@ -118,6 +127,19 @@ def _numbers(
     if _is_text(kind):
         return _text_numbers(heading, column, rules)
     raise TypeError(f"holds {kind}, not numbers")
+
+
+def column_numbers(heading: Heading, cells: list[Any], rules: CellRules) -> FloatArray:
+    """The numbers (n,) of a quantity's cells, whatever its limits, as the file writes them; NaN elsewhere."""
+    values, missing, _ = _listed_numbers(heading, cells, rules)
+    found: FloatArray = values if missing is None else np.where(missing, np.nan, values)
+    return found
+
+
+def is_given(cell: Any, rules: CellRules) -> bool:
+    """Whether a cell holds anything."""
+    plain = cell.strip() if isinstance(cell, str) else cell
+    return not (plain is None or plain == "" or (isinstance(plain, str) and plain in rules.missing))
 
 
 def stated_uncertainty(heading: Heading, column: Column) -> FloatArray | None:
@@ -197,12 +219,53 @@ def _as_float(number: float) -> float:
 
 def _by_contract(heading: Heading, cell: Any) -> float:
     """A cell that is no plain number, in the trade unit; NaN where the contract refuses it."""
-    if heading.own_unit or heading.part == "uncertainty":
+    quantity = heading.quantity
+    if quantity is None or heading.part == "uncertainty":
+        return math.nan
+    seconds = clock(cell) if quantity.kind == "time" else None
+    if seconds is not None:
+        return seconds
+    if heading.own_unit:
         return math.nan
     try:
-        return float(FIELDS[str(heading.field)].read(cell).value)
+        return float(quantity.read(_spelled(quantity.kind, cell)).value)
     except ValidationError:
         return math.nan
+
+
+def clock(cell: Any) -> float | None:
+    """Seconds of a text such as 10:24 or 0:10:24, or of a workbook's time; None of anything else.
+
+    Two numbers are minutes and seconds, also where a workbook took them for hours and minutes.
+    """
+    if isinstance(cell, str):
+        match = _CLOCK.fullmatch(cell.strip())
+        if match is None:
+            return None
+        hours, minutes, seconds = int(match[1] or 0), int(match[2]), float(match[3].replace(",", "."))
+        return 3600.0 * hours + 60.0 * minutes + seconds
+    if isinstance(cell, datetime.time):
+        cell = datetime.datetime.combine(datetime.date.min, cell) - datetime.datetime.min
+    if not isinstance(cell, datetime.timedelta):
+        return None
+    whole = cell.total_seconds()
+    return whole / 60.0 if whole >= 3600.0 and whole % 60.0 == 0.0 else whole
+
+
+def has_clock(column: Column) -> bool:
+    """Whether a cell of a column is a time such as 10:24."""
+    if isinstance(column, list):
+        return any(clock(cell) is not None for cell in column)
+    if not _is_text(column.type):
+        return False
+    return bool(pc.any(pc.match_substring(column, ":")).as_py())
+
+
+def _spelled(kind: str, cell: Any) -> Any:
+    """A text with its unit as the contract spells it."""
+    match = _WITH_UNIT.fullmatch(cell.strip()) if isinstance(cell, str) else None
+    named = None if match is None else unit_named(kind, match[2])
+    return cell if match is None or named is None else f"{match[1]} {named[0]}"
 
 
 def _trimmed(column: pa.Array, rules: CellRules) -> tuple[pa.Array, BoolArray]:
@@ -287,7 +350,11 @@ def read_days(heading: Heading, column: Column, rules: CellRules) -> tuple[DayAr
     """
     if not isinstance(column, list) and (pa.types.is_date(column.type) or pa.types.is_timestamp(column.type)):
         column = _in_the_calendar(column).cast(pa.timestamp("us"), safe=False)
-    found, places = _distinct(heading, column, rules, _day)
+
+    def read(heading: Heading, cell: Any) -> Any:
+        return FIELDS[str(heading.field)].read(_day_text(cell, rules.dates))
+
+    found, places = _distinct(heading, column, rules, read)
     known = [np.datetime64("NaT") if day is None or day is _BAD else np.datetime64(day) for day in found]
     return np.array(known, "M8[D]")[places], _bad(found)[places]
 
@@ -366,7 +433,7 @@ def _distinct(
     return [_tried(heading, cell, rules, read) for cell in given], np.asarray(places, dtype=np.int64)
 
 
-_SCALARS = (str, bool, int, float, datetime.date)
+_SCALARS = (str, bool, int, float, datetime.date, datetime.time, datetime.timedelta)
 
 
 def _tried(heading: Heading, cell: Any, rules: CellRules, read: Callable[[Heading, Any], Any]) -> Any:
@@ -383,15 +450,24 @@ def _is_text(kind: pa.DataType) -> bool:
     return bool(pa.types.is_string(kind) or pa.types.is_large_string(kind))
 
 
-def _day(heading: Heading, cell: Any) -> Any:
-    return FIELDS[str(heading.field)].read(_day_text(cell))
-
-
-def _day_text(cell: Any) -> Any:
+def _day_text(cell: Any, dates: str | None) -> Any:
     """A day as the contract writes it; a moment keeps its time of day, so that it is refused."""
     if isinstance(cell, datetime.datetime):
         return cell.date().isoformat() if cell.time() == datetime.time() else cell.isoformat(" ")
-    return cell.isoformat() if isinstance(cell, datetime.date) else cell
+    if isinstance(cell, datetime.date):
+        return cell.isoformat()
+    text = _MIDNIGHT.sub("", cell) if isinstance(cell, str) else cell
+    if not isinstance(text, str):
+        return cell
+    if match := _YEAR_FIRST.fullmatch(text):
+        return f"{match[1]}-{match[3]}-{match[4]}"
+    if (match := _YEAR_LAST.fullmatch(text)) and dates is not None:
+        day, month = (match[1], match[2]) if dates == "day_first" else (match[2], match[1])
+        return f"{match[3]}-{month:0>2}-{day:0>2}"
+    if match := _MONTH_NAMED.fullmatch(text):
+        month = synonyms().months.get(name_of(match[2])) or synonyms().months.get(name_of(match[2])[:3])
+        return cell if month is None else f"{match[3]}-{month:02}-{match[1]:0>2}"
+    return text
 
 
 def _contract_value(heading: Heading, cell: Any) -> Any:
@@ -411,7 +487,7 @@ def explain(heading: Heading, cell: Any, rules: CellRules) -> str:
     if heading.quantity is not None:
         return _explain_quantity(heading, given, rules)
     if heading.field in DAYS:
-        given = _day_text(given)
+        given = _day_text(given, rules.dates)
     elif heading.field in FLAGS:
         given = _plain_flag(heading, given)
     return _refusal(lambda: field.read(given))

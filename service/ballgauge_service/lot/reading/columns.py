@@ -30,7 +30,9 @@ from ballgauge_service.lot.reading.cells import (
     Column,
     FloatArray,
     cell_at,
+    converted,
     explain,
+    has_clock,
     names_unit,
     read_choices,
     read_days,
@@ -67,7 +69,8 @@ class RawChunk(NamedTuple):
     """Records as a file holds them.
 
     `rows` (n,) numbers of the records in the file; `columns` the cells of each heading; `notes` on records
-    that could not be split into cells; `blank` count of empty lines; `apart` records that are no balls.
+    that could not be split into cells; `blank` count of empty lines; `apart` records that are no balls;
+    `lines` the rows of those of the notes that hold no number.
     """
 
     rows: IntArray
@@ -75,6 +78,7 @@ class RawChunk(NamedTuple):
     notes: Sequence[Note]
     blank: int
     apart: Sequence[Apart] = ()
+    lines: Sequence[int] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +95,8 @@ class Note:
 class Notes:
     """What was left out of a lot, and why: everything counted, the first `NOTES_MAXIMUM` listed.
 
-    `units_named`: quantities of which a cell names its own unit. `no_balls` counts the rows set apart as no
+    `units_named`: quantities of which a cell names its own unit; `clocks`: those with a time such as 10:24.
+    `no_balls` counts the rows set apart as no
     balls, `apart` the first of them.
     """
 
@@ -101,6 +106,7 @@ class Notes:
     listed: list[Note] = field(default_factory=list)
     by_column: dict[str, int] = field(default_factory=dict)
     units_named: set[str] = field(default_factory=set)
+    clocks: set[str] = field(default_factory=set)
     no_balls: int = 0
     apart: list[Apart] = field(default_factory=list)
 
@@ -121,6 +127,7 @@ class Notes:
         self.cells += later.cells
         self.blank += later.blank
         self.units_named |= later.units_named
+        self.clocks |= later.clocks
         self.set_apart(later.no_balls, later.apart)
         for heading, count in later.by_column.items():
             self.by_column[heading] = self.by_column.get(heading, 0) + count
@@ -132,7 +139,7 @@ class Balls:
 
     `rows` (n,) in the file; `serial` Arrow strings or None; `values` quantity to (n,) in trade units, NaN: no
     data; `uncertainty` likewise; `approved_on` and `made_on` (n,) datetime64[D], NaT unknown, or None; the
-    rest (n,) 0, 1 or NaN, or None.
+    rest (n,) 0, 1 or NaN, or None. `labels`: what the columns tell of the lot, Arrow strings by name.
     """
 
     rows: IntArray
@@ -145,20 +152,25 @@ class Balls:
     reactive: FloatArray | None = None
     high_performance_core: FloatArray | None = None
     identity_by_hand: FloatArray | None = None
+    labels: Mapping[str, pa.Array] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self.rows)
 
 
 def read_balls(
-    chunk: RawChunk, rules: CellRules, notes: Notes, ignored: frozenset[int] = frozenset()
+    chunk: RawChunk,
+    rules: CellRules,
+    notes: Notes,
+    ignored: frozenset[int] = frozenset(),
+    judged: frozenset[int] = frozenset(),
 ) -> Balls:
     """The balls of a chunk that can be judged; what cannot, and what is none, goes into `notes`.
 
-    ignored: rows of the file that are no balls. Raises InvalidInput for an Arrow column of a type that its
-    field cannot have.
+    ignored: rows of the file that are no balls; judged: those that are, whatever they say. Raises
+    InvalidInput for an Arrow column of a type that its field cannot have.
     """
-    chunk = _balls_alone(chunk, ignored)
+    chunk = balls_alone(chunk, ignored, judged)
     notes.set_apart(len(chunk.apart), chunk.apart)
     reader = _Reader(chunk, rules)
     reader.read()
@@ -167,9 +179,9 @@ def read_balls(
     return reader.balls()
 
 
-def _balls_alone(chunk: RawChunk, ignored: frozenset[int]) -> RawChunk:
+def balls_alone(chunk: RawChunk, ignored: frozenset[int], judged: frozenset[int]) -> RawChunk:
     """The chunk with its rows that are no balls in `apart`."""
-    found = set_apart(chunk.rows, list(chunk.columns.items()), ignored)
+    found = set_apart(chunk.rows, list(chunk.columns.items()), ignored, judged)
     unread = [Apart(note.row, None) for note in chunk.notes if note.row in ignored]
     if not found and not unread:
         return chunk
@@ -184,7 +196,19 @@ def _balls_alone(chunk: RawChunk, ignored: frozenset[int]) -> RawChunk:
     }
     notes = [note for note in chunk.notes if note.row not in ignored]
     apart = sorted([*chunk.apart, *(each for _, each in found), *unread])
-    return RawChunk(chunk.rows[keep], columns, notes, chunk.blank, apart)
+    return RawChunk(chunk.rows[keep], columns, notes, chunk.blank, apart, chunk.lines)
+
+
+def _mean_of(several: Sequence[FloatArray], alone: FloatArray | None) -> FloatArray:
+    """The mean (n,) of the readings of each ball, to the contract's digits; NaN where none was read."""
+    stack = np.stack([*several, *([] if alone is None else [alone])])
+    count = np.count_nonzero(~np.isnan(stack), axis=0)
+    total = np.nansum(stack, axis=0)
+    found = np.where(count == 1, total, np.nan)
+    for number in range(2, len(stack) + 1):
+        here = count == number
+        found[here] = converted(total[here], 1.0 / number)
+    return found
 
 
 class _Reader:
@@ -206,6 +230,8 @@ class _Reader:
                 self.headings.setdefault(heading.name, heading)
         self.blank = np.zeros(self.size, dtype=np.bool_)
         self.units_named: set[str] = set()
+        self.clocks: set[str] = set()
+        self.readings: dict[str, list[FloatArray]] = {}
 
     def read(self) -> None:
         for heading, column in self.chunk.columns.items():
@@ -217,6 +243,8 @@ class _Reader:
                     raise bad_file(text, column=heading.text) from None
                 if bad.any():
                     self.bad.append((heading, bad, "cell"))
+        for name, several in self.readings.items():
+            self.values[name] = _mean_of(several, self.values.get(name))
         self._find_blank()
         self._require()
 
@@ -227,9 +255,13 @@ class _Reader:
             if heading.part == "value" and names_unit(column, ~np.isnan(values)):
                 self.units_named.add(name)
             target = self.values if heading.part == "value" else self.uncertainty
-            target[name] = (
-                values if name not in target else np.where(np.isnan(target[name]), values, target[name])
-            )
+            before = target.get(name)
+            if heading.reading is not None and heading.part == "value":
+                self.readings.setdefault(name, []).append(values)
+            else:
+                target[name] = values if before is None else np.where(np.isnan(before), values, before)
+            if heading.quantity.kind == "time" and has_clock(column):
+                self.clocks.add(name)
             stated = stated_uncertainty(heading, column) if heading.part == "value" else None
             if stated is not None:
                 given = self.uncertainty.get(name, stated)
@@ -316,6 +348,7 @@ class _Reader:
     def tell(self, notes: Notes) -> None:
         """Count every bad cell and row; list as many as there is room for, in the order of the file."""
         notes.units_named |= self.units_named
+        notes.clocks |= self.clocks
         notes.blank += self.chunk.blank + int(np.count_nonzero(self.blank))
         notes.left_out += len(self.chunk.notes) + int(np.count_nonzero(self._out() & ~self.blank))
         for heading, bad, _ in self.bad:
@@ -378,6 +411,11 @@ class _Reader:
         return Balls(
             rows=kept(self.chunk.rows),
             serial=serial if serial is None or keep is None else serial.take(pa.array(keep)),
+            labels={
+                name: texts if keep is None else texts.take(pa.array(keep))
+                for name, texts in self.texts.items()
+                if name != SERIAL
+            },
             values={name: kept(numbers) for name, numbers in self.values.items()},
             uncertainty={name: kept(numbers) for name, numbers in self.uncertainty.items()},
             **{name: kept(days) for name, days in self.days.items()},

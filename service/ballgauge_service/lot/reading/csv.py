@@ -8,26 +8,24 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 from pyarrow import csv as arrow_csv
 
+from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.lot.reading.apart import Apart, is_summary
 from ballgauge_service.lot.reading.cells import CellRules
 from ballgauge_service.lot.reading.columns import Note, RawChunk
-from ballgauge_service.lot.reading.headings import (
-    Heading,
-    bad_file,
-    no_headings,
-    recognised,
-    resolve_headings,
-)
+from ballgauge_service.lot.reading.headings import Heading, bad_file, no_headings
+from ballgauge_service.lot.reading.options import ReadingOptions
+from ballgauge_service.lot.reading.table import TOP, HeadingRow, best_row, dates_of, table_headings
 from ballgauge_service.lot.reading.text import Block, Text, is_text, records
 
 SEPARATORS = (",", ";", "\t", "|")
@@ -36,97 +34,156 @@ SEPARATORS = (",", ";", "\t", "|")
 PROBE = 1 << 18
 """Bytes at the start of a file from which separator and decimal mark are found (ours)."""
 
+_SEPARATOR_TOLD = re.compile(rb"sep=([,;\t|])")
+
 _UNCLEAR = "quotation marks leave the rows unclear: one stands within a cell, or is not closed"
 
 
 @dataclass(frozen=True, slots=True)
 class Dialect:
-    """How a CSV file is written, and what its headings stand for."""
+    """How a CSV file is written, what its headings stand for, and the rows of headings and of the first ball.
+
+    `dates`: order of day and month, None where every day begins with its year.
+    """
 
     separator: str
     decimal: str
     decimal_found: bool
     headings: tuple[Heading, ...]
+    header_row: int
+    first_row: int
+    dates: str | None
 
 
-def find_dialect(
-    text: Text,
-    mapping: Mapping[str, str | None],
-    separator: str | None,
-    decimal: str | None,
-    *,
-    ignore_unknown: bool = False,
-) -> Dialect:
-    """Read the headings, and find what is not named of separator and decimal mark.
+class _Record(NamedTuple):
+    """A record at the start of a file, not blank: its row, its bytes, and where it ends."""
+
+    row: int
+    data: bytes
+    end: int
+
+
+def find_dialect(text: Text, options: ReadingOptions) -> Dialect:
+    """Find the headings, and what is not named of separator, decimal mark and order of dates.
 
     A decimal comma is found where the separator is none, no number of the probe has a point, and a comma in
     it cannot be one between thousands. Raises InvalidInput where a file is empty, has no headings, or is not
     clear.
     """
+    separator, decimal = options.separator, options.decimal
     if separator is not None and separator not in SEPARATORS:
         raise bad_file(f"separator must be one of {', '.join(map(repr, SEPARATORS))}; got {separator[:10]!r}")
     if decimal not in (None, ".", ","):
         raise bad_file(f"decimal must be '.' or ','; got {decimal[:10]!r}")
     probe = text.head(PROBE)
     starts, ends = records(probe, quoted=b'"' in probe)
-    places = [place for place, (a, b) in enumerate(zip(starts, ends, strict=True)) if probe[a:b].strip()]
-    if not places:
+    held = [
+        _Record(place + 1, probe[a:b], b)
+        for place, (a, b) in enumerate(zip(starts, ends, strict=True))
+        if probe[a:b].strip()
+    ]
+    if not held:
         raise bad_file("the file is empty")
-    row = places[0] + 1
-    first = probe[starts[places[0]] : ends[places[0]]]
-    if ends[places[0]] == PROBE:
-        raise bad_file(f"the headings are longer than {PROBE} bytes", row=row)
-    if not is_text(first):
-        hint = "; is it UTF-16 without a byte order mark?" if b"\0" in first else ""
-        raise bad_file(f"the headings are not {text.encoding} text; name the encoding{hint}", row=row)
-    heading = first.decode("utf-8")
-    chosen = separator or _separator(heading, mapping, row)
-    texts = _cells(heading, chosen, row)
-    if no_headings(texts):
-        raise bad_file("no headings: the first row looks like a ball; name the columns in it", row=row)
-    headings = tuple(resolve_headings(texts, mapping, ignore_unknown=ignore_unknown))
-    sample = [probe[starts[place] : ends[place]] for place in places[1:]]
+    told = _SEPARATOR_TOLD.fullmatch(held[0].data.rstrip(b"\r\n"))
+    if told is not None:
+        separator, held = separator or told[1].decode(), held[1:]
+    chosen, found = _headings(held, separator, text.encoding, options)
+    place = next(k for k, record in enumerate(held) if record.row == found.row)
+    if held[place].end == PROBE:
+        raise bad_file(f"the headings are longer than {PROBE} bytes", row=found.row)
+    rest = held[place + 1 :]
+    below = None
+    if rest and rest[0].row == found.row + 1 and is_text(rest[0].data):
+        below = _cells(rest[0].data.decode(), chosen)
+    headings, units = table_headings(found, below, options)
+    sample = [record.data for record in rest[units:]]
     if len(probe) == PROBE:
         sample = sample[:-1]
-    mark = decimal or _decimal(sample, chosen, headings)
+    rows = _rows(b"".join(sample).decode("utf-8", "replace"), chosen)
+    mark = decimal or _decimal(rows, chosen, headings)
     if mark == "," == chosen:
         raise bad_file("a comma cannot be both separator and decimal mark")
-    return Dialect(chosen, mark, decimal is None and mark == ",", headings)
+    return Dialect(
+        chosen,
+        mark,
+        decimal is None and mark == ",",
+        tuple(headings),
+        found.row,
+        found.row + 1 + units,
+        dates_of(headings, rows, options),
+    )
 
 
-def _separator(heading: str, mapping: Mapping[str, str | None], row: int) -> str:
-    candidates = [mark for mark in SEPARATORS if mark in heading]
-    if len(candidates) < 2:
-        return candidates[0] if candidates else ","
-    scores = {mark: recognised(_cells(heading, mark, row), mapping) for mark in candidates}
-    best = max(scores.values())
-    leaders = [mark for mark in candidates if scores[mark] == best]
+def _headings(
+    held: Sequence[_Record], separator: str | None, encoding: str | None, options: ReadingOptions
+) -> tuple[str, HeadingRow]:
+    """The separator and the row of headings among the first records. Raises InvalidInput where unclear."""
+    top = [each for each in held if options.header_row in (None, each.row)][:TOP]
+    if options.header_row is not None:
+        top = [each for each in held if each.row in (options.header_row - 1, options.header_row)]
+    if not top or options.header_row not in (None, top[-1].row):
+        raise bad_file("there is no such row at the start of the file", row=options.header_row)
+    texts = {each.row: each.data.decode() for each in top if is_text(each.data)}
+    marks = SEPARATORS if separator is None else (separator,)
+    best: dict[str, HeadingRow] = {}
+    for mark in marks:
+        # A mark that a row lacks separates nothing there; of one cell, any mark reads the same.
+        rows = {row: _cells(text, mark) for row, text in texts.items() if mark in text or separator}
+        whole = {row: [text.strip()] for row, text in texts.items() if not any(m in text for m in marks)}
+        found = best_row({**rows, **(whole if mark == marks[0] else {})}, options)
+        if found is not None:
+            best[mark] = found
+    if not best:
+        return _unknown(top[-1] if options.header_row else top[0], separator, encoding)
+    most = max(found.known for found in best.values())
+    leaders = [mark for mark, found in best.items() if found.known == most]
+    first = min(best[mark].row for mark in leaders)
+    leaders = [mark for mark in leaders if best[mark].row == first]
     if len(leaders) > 1:
-        found = " or ".join(repr(mark) for mark in leaders)
-        raise bad_file(f"the separator may be {found}; name it", row=row)
-    return leaders[0]
+        raise _unclear(leaders, first)
+    return leaders[0], best[leaders[0]]
 
 
-def _cells(record: str, separator: str, row: int) -> list[str]:
+def _unknown(record: _Record, separator: str | None, encoding: str | None) -> tuple[str, HeadingRow]:
+    """A first row of which nothing is known, to be refused by its headings."""
+    if not is_text(record.data):
+        hint = "; is it UTF-16 without a byte order mark?" if b"\0" in record.data else ""
+        raise bad_file(f"the headings are not {encoding} text; name the encoding{hint}", row=record.row)
+    text = record.data.decode()
+    found = [mark for mark in SEPARATORS if mark in text]
+    if separator is None and len(found) > 1:
+        raise _unclear(found, record.row)
+    chosen = separator or (found[0] if found else ",")
+    return chosen, HeadingRow(record.row, _cells(text, chosen), (False, 0))
+
+
+def _unclear(marks: Sequence[str], row: int) -> InvalidInput:
+    return bad_file(f"the separator may be {' or '.join(map(repr, marks))}; name it", row=row)
+
+
+def _cells(record: str, separator: str) -> list[str]:
+    """The cells of one record; itself where its quotation marks are unclear, which no heading then is."""
     try:
         return next(csv.reader(io.StringIO(record, newline=""), delimiter=separator, strict=True))
-    except (csv.Error, StopIteration) as error:
-        raise bad_file(f"the headings cannot be read: {error}", row=row) from None
+    except (csv.Error, StopIteration):
+        return [record]
 
 
-def _decimal(sample: Sequence[bytes], separator: str, headings: Sequence[Heading]) -> str:
+def _rows(text: str, separator: str) -> list[list[str]]:
+    """The rows of a sample; none where its quotation marks are unclear."""
+    try:
+        return list(csv.reader(io.StringIO(text, newline=""), delimiter=separator))
+    except csv.Error:
+        return []
+
+
+def _decimal(rows: Sequence[Sequence[str]], separator: str, headings: Sequence[Heading]) -> str:
     if separator == ",":
         return "."
     places = [place for place, heading in enumerate(headings) if heading.quantity is not None]
-    text = b"".join(sample).decode("utf-8", "replace")
-    found: Counter[str] = Counter()
-    try:
-        for cells in csv.reader(io.StringIO(text, newline=""), delimiter=separator):
-            for place in places:
-                if place < len(cells):
-                    found[_mark_of(cells[place].strip())] += 1
-    except csv.Error:
-        return "."
+    found = Counter(
+        _mark_of(cells[place].strip()) for cells in rows for place in places if place < len(cells)
+    )
     if not (found["comma"] or found["either"]) or found["point"]:
         return "."
     if not found["comma"]:
@@ -147,33 +204,37 @@ def _mark_of(cell: str) -> str:
     return "either" if thousands else "comma"
 
 
-def delimited_chunks(text: Text, dialect: Dialect, rules: CellRules, size: int) -> Iterator[RawChunk]:
+def delimited_chunks(
+    text: Text, dialect: Dialect, rules: CellRules, size: int, options: ReadingOptions
+) -> Iterator[RawChunk]:
     """The chunks of a CSV file, each of about `size` bytes.
 
     Raises InvalidInput for a record that is too long, and where quotation marks leave the rows unclear.
     """
-    reader = _Reader(dialect, rules)
-    headed = False
+    reader = _Reader(dialect, rules, frozenset(options.rows_judged))
+    skipped = dialect.first_row - 1
     for block in text.blocks(size, quotes=True):
-        bad = [Note(line.row, None, None, line.detail) for line in text.take_bad()]
-        if not headed:
-            if not len(block.rows):
-                continue
-            block, headed = _without_first(block), True
+        bad = [
+            Note(line.row, None, None, line.detail)
+            for line in text.take_bad()
+            if line.row >= dialect.first_row
+        ]
+        if skipped:
+            block, skipped = _without(block, skipped, dialect.first_row)
         if len(block.rows):
-            columns, rows, notes, blank, apart = reader.read(block)
-            notes = sorted([*bad, *notes], key=lambda note: note.row)
-            yield RawChunk(rows, columns, notes, block.blank + blank, apart)
+            read = reader.read(block)
+            notes = sorted([*bad, *read.notes], key=lambda note: note.row)
+            yield RawChunk(read.rows, read.columns, notes, block.blank + read.blank, read.apart, read.lines)
         else:
             yield RawChunk(block.rows, {}, bad, block.blank)
 
 
-def _without_first(block: Block) -> Block:
-    starts, ends = records(block.data, quoted=block.quoted)
-    place = next(
-        k for k, (a, b) in enumerate(zip(starts, ends, strict=True)) if block.data[a:b].strip(b"\r\n")
-    )
-    return block._replace(data=block.data[ends[place] :], rows=block.rows[1:])
+def _without(block: Block, count: int, first: int) -> tuple[Block, int]:
+    """A block without `count` records and the rows before `first`; and how many are still to be left out."""
+    _, ends = records(block.data, quoted=block.quoted)
+    here = min(count, len(ends))
+    data = block.data[int(ends[here - 1]) :] if here else block.data
+    return block._replace(data=data, rows=block.rows[block.rows >= first]), count - here
 
 
 def _require_clear(block: Block, separator: str) -> None:
@@ -201,12 +262,19 @@ def _require_clear(block: Block, separator: str) -> None:
         raise bad_file(_UNCLEAR, row=int(block.rows[len(before) - 1]))
 
 
-_Read = tuple[Mapping[Heading, Any], np.ndarray, list[Note], int, list[Apart]]
+class _Read(NamedTuple):
+    columns: Mapping[Heading, Any]
+    rows: np.ndarray
+    notes: list[Note]
+    blank: int = 0
+    apart: Sequence[Apart] = ()
+    lines: Sequence[int] = ()
 
 
 class _Reader:
-    def __init__(self, dialect: Dialect, rules: CellRules) -> None:
+    def __init__(self, dialect: Dialect, rules: CellRules, judged: frozenset[int]) -> None:
         self.dialect = dialect
+        self.judged = judged
         self.dirty = False
         self.names = [str(place) for place in range(len(dialect.headings))]
         self.kept = {
@@ -225,7 +293,7 @@ class _Reader:
         if not self.dirty:
             table = self._quick(block)
             if table is not None:
-                return self._columns(table), block.rows, [], 0, []
+                return _Read(self._columns(table), block.rows, [])
         result = self._thorough(block)
         self.dirty = not self.dirty
         return result
@@ -247,30 +315,31 @@ class _Reader:
 
     def _thorough(self, block: Block) -> _Read:
         odd: list[tuple[int, int, str]] = []
+        lines = []
 
         def note(row: Any) -> str:
             first = row.text.split(self.dialect.separator, 1)[0].strip('" \t\r\n')
             blank = row.text.strip() == ""
             odd.append((row.number - 1, row.actual_columns, "" if blank else first or "row"))
+            if not no_headings(_cells(row.text, self.dialect.separator)):
+                lines.append(int(block.rows[row.number - 1]))
             return "skip"
 
         table = self._parsed(block, dict.fromkeys(self.kept, pa.string()), threads=False, handler=note)
         if table.num_rows + len(odd) != len(block.rows):
             raise bad_file(_UNCLEAR, row=int(block.rows[0]))
         wanted = len(self.names)
-        notes = [
-            Note(
-                int(block.rows[place]),
-                None,
-                None,
-                f"the row has {count} cells where there are {wanted} headings",
-            )
-            for place, count, first in odd
-            if first and not is_summary(first)
-        ]
-        apart = [Apart(int(block.rows[place]), first) for place, _, first in odd if is_summary(first)]
+        notes, apart = [], []
+        for place, count, first in odd:
+            row = int(block.rows[place])
+            if first and is_summary(first) and row not in self.judged:
+                apart.append(Apart(row, first))
+            elif first:
+                text = f"the row has {count} cells where there are {wanted} headings"
+                notes.append(Note(row, None, None, text))
         rows = np.delete(block.rows, [place for place, _, _ in odd])
-        return self._columns(table), rows, notes, len(odd) - len(notes) - len(apart), apart
+        blank = len(odd) - len(notes) - len(apart)
+        return _Read(self._columns(table), rows, notes, blank, apart, lines)
 
     def _parsed(
         self, block: Block, types: Mapping[str, Any], *, threads: bool, handler: Any = None

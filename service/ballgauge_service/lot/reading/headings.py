@@ -2,22 +2,27 @@
 
 The names, limits and units are the contract's (`BallSchema`). A heading may carry its unit in brackets,
 "weight [kg]" or "weight (kg)". A quantity's standard uncertainty has the heading of the quantity with
-`_uncertainty` behind it; without a unit of its own it is in the unit of its quantity's heading.
+`_uncertainty` behind it; without a unit of its own it is in the unit of its quantity's heading. Words that
+stand for a name in a factory's language are in `synonyms.toml`; what was read by them is told.
 """
 
 from __future__ import annotations
 
+import difflib
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
-from ballgauge_schemas import KINDS, QuantityField, unit_size
+from ballgauge_schemas import KINDS, QuantityField
+from ballgauge_schemas.lot.request import LABELS, LotIdentitySchema
 from ballgauge_schemas.shared.ball import BallSchema
 from ballgauge_schemas.shared.limits import COLUMNS_MAXIMUM
 from ballgauge_schemas.shared.wording import UnknownField, listed, shown_text
 from ballgauge_service.core.refusal import Fault, InvalidInput
+from ballgauge_service.lot.reading.options import ReadingOptions
+from ballgauge_service.lot.reading.synonyms import name_of, synonyms, unit_named
 
 HEADING_MAXIMUM = 200
 """Longest heading, in characters (ours)."""
@@ -27,11 +32,18 @@ FAULT_MAXIMUM = 2000
 
 UNCERTAINTY = "_uncertainty"
 
+ALIKE = 0.82
+"""How like a name (difflib ratio) a heading is that is asked about and not left out (ours)."""
+
 _BRACKETS = re.compile(r"(.*?)\s*(?:\[([^\[\]]*)\]|\(([^()]*)\))\s*", re.DOTALL)
+_LAST = re.compile(r"(.+?)[\s_,/:;-]+(?:in[\s_]+)?(\S+)")
+_NUMBERED = re.compile(r"(.+?)_?(\d{1,2})")
 _NUMERAL = re.compile(r"\s*[+-]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][+-]?\d+)?\s*")
 
-FIELDS: Mapping[str, Any] = MappingProxyType(dict(BallSchema().load_fields))
-"""The contract's fields of a ball, by name."""
+FIELDS: Mapping[str, Any] = MappingProxyType(
+    {**BallSchema().load_fields, **{name: LotIdentitySchema().load_fields[name] for name in LABELS}}
+)
+"""The contract's fields of a ball, and of its lot what a column may tell, by name."""
 
 QUANTITIES: Mapping[str, QuantityField] = MappingProxyType(
     {name: field for name, field in FIELDS.items() if isinstance(field, QuantityField)}
@@ -71,8 +83,9 @@ def printable(error: BaseException) -> str:
 class Heading:
     """One column of a file.
 
-    `text` as it stands in the file; `field` of the contract, None for a column left out by the mapping;
-    `part` of a quantity; `unit` as written, or the trade unit; `size` of that unit in the trade unit [1].
+    `text` as it stands in the file; `field` of the contract, None for a column left out; `part` of a
+    quantity; `unit` as written, or the trade unit; `size` of that unit in the trade unit [1]; `reading`:
+    which of several columns of the quantity; `guessed`: whether a synonym tells it.
     """
 
     text: str
@@ -81,6 +94,8 @@ class Heading:
     unit: str | None = None
     size: float = 1.0
     own_unit: bool = False
+    reading: int | None = None
+    guessed: bool = False
 
     @property
     def quantity(self) -> QuantityField | None:
@@ -102,19 +117,14 @@ class UnclearHeading(ValueError):
 
 
 def resolve_headings(
-    texts: Sequence[str],
-    mapping: Mapping[str, str | None],
-    *,
-    required: bool = True,
-    ignore_unknown: bool = False,
+    texts: Sequence[str], options: ReadingOptions, *, required: bool = True
 ) -> list[Heading]:
     """Tell what each heading stands for, in order.
 
-    mapping: a heading, whole or without its unit, to a field's name (which may carry a unit), or to None to
-    leave the column out. required: refuse a file without the contract's required fields. ignore_unknown:
-    leave a column of no known name out too.
+    options: their `mapping` takes a heading, whole or without its unit, to a field's name (which may carry a
+    unit), or to None to leave the column out. required: refuse a file without the contract's required fields.
 
-    Raises InvalidInput naming every heading that is unknown, doubled or has no fitting unit, the required
+    Raises InvalidInput naming every heading that is unclear, doubled or has no fitting unit, the required
     ones that are missing, and a file of more than `COLUMNS_MAXIMUM` columns.
     """
     if len(texts) > COLUMNS_MAXIMUM:
@@ -123,10 +133,13 @@ def resolve_headings(
     faults: list[Fault] = []
     for text in texts:
         try:
-            found.append(resolve_heading(text, mapping, ignore_unknown=ignore_unknown))
+            found.append(resolve_heading(text, options))
         except UnclearHeading as error:
             faults.append(file_fault(str(error), column=text[:HEADING_MAXIMUM], suggestion=error.suggestion))
-    faults.extend(_doubled(found))
+    averaged = options.readings == "mean"
+    if averaged:
+        found = _numbered(found)
+    faults.extend(_doubled(found, averaged=averaged))
     if required and not faults:
         given = {heading.name for heading in found}
         faults.extend(
@@ -134,6 +147,12 @@ def resolve_headings(
             for name, field in FIELDS.items()
             if field.required and name not in given
         )
+        if faults:
+            faults += [
+                file_fault("the heading stands for nothing known", column=heading.text[:HEADING_MAXIMUM])
+                for heading in found
+                if heading.field is None and heading.text not in options.mapping
+            ]
     if faults:
         raise InvalidInput(faults)
     return with_units(found)
@@ -144,41 +163,73 @@ def no_headings(texts: Sequence[str]) -> bool:
     return any(_NUMERAL.fullmatch(text) for text in texts)
 
 
-def recognised(texts: Iterable[str], mapping: Mapping[str, str | None]) -> int:
-    """Count the headings that stand for something."""
-    count = 0
+def recognised(texts: Iterable[str], options: ReadingOptions) -> tuple[bool, int]:
+    """Whether every required heading is among some, and how many of them stand for something."""
+    strict = replace(options, unknown_columns="refuse")
+    names: set[tuple[str | None, int | None, str]] = set()
     for text in texts:
         try:
-            resolve_heading(text, mapping)
+            found = resolve_heading(text, strict)
         except UnclearHeading:
             continue
-        count += 1
-    return count
+        names.add((found.name, found.reading, "" if found.name else found.text))
+    given = {name for name, _, _ in names}
+    return all(name in given for name, field in FIELDS.items() if field.required), len(names)
 
 
-def resolve_heading(text: str, mapping: Mapping[str, str | None], *, ignore_unknown: bool = False) -> Heading:
+def resolve_heading(text: str, options: ReadingOptions) -> Heading:
     """Tell what one heading stands for; see `resolve_headings`. Raises UnclearHeading."""
-    plain = text.strip()
-    if len(plain) > HEADING_MAXIMUM:
+    whole = text.strip()
+    if len(whole) > HEADING_MAXIMUM:
         raise UnclearHeading(f"a heading must be at most {HEADING_MAXIMUM} characters long")
-    bare, unit = _split(plain)
-    for key in (text, plain, bare):
-        if key in mapping:
-            target = mapping[key]
+    bare, unit = _split(whole)
+    for key in (text, whole, bare):
+        if key in options.mapping:
+            target = options.mapping[key]
             if target is None:
                 return Heading(text, None)
             name, own = _split(target.strip())
             if unit and own and unit != own:
                 raise UnclearHeading(f"the mapping gives the unit {shown_text(own)}, the heading another")
-            return _named(text, name, own or (unit if key == bare and bare != plain else None))
-    if ignore_unknown and _known(bare) not in NAMES:
-        return Heading(text, None)
+            named = _named(text, name, own or (unit if key == bare and bare != whole else None))
+            return replace(named, guessed=False)
+    if options.unknown_columns == "ignore" and _meaning(bare) is None and _with_unit(bare) is None:
+        near = difflib.get_close_matches(name_of(bare), NAMES, n=1, cutoff=ALIKE)
+        if not near:
+            return Heading(text, None)
     return _named(text, bare, unit)
 
 
-def _known(name: str) -> str:
-    """A name as the contract writes it."""
-    return re.sub(r"[ -]+", "_", name.casefold())
+class _Meaning(NamedTuple):
+    """The name a heading stands for, which of several readings it is, and whether a synonym tells it."""
+
+    name: str
+    reading: int | None
+    guessed: bool
+
+
+def _meaning(text: str) -> _Meaning | None:
+    """What a heading without its unit stands for; None where that is not known."""
+    word = name_of(text)
+    if word in NAMES:
+        return _Meaning(word, None, False)
+    known = synonyms().headings
+    if word in known:
+        return _Meaning(known[word], None, True)
+    match = _NUMBERED.fullmatch(word)
+    name = None if match is None else known.get(match[1], match[1])
+    if match is None or name not in QUANTITIES:
+        return None
+    return _Meaning(str(name), int(match[2]), match[1] in known)
+
+
+def _with_unit(text: str) -> tuple[_Meaning, str] | None:
+    """What a heading stands for whose last word is a unit, and that unit; None where it is none."""
+    match = _LAST.fullmatch(text)
+    meaning = None if match is None else _meaning(match[1])
+    if match is None or meaning is None or meaning.name not in QUANTITIES:
+        return None
+    return (meaning, match[2]) if unit_named(QUANTITIES[meaning.name].kind, match[2]) else None
 
 
 def _split(text: str) -> tuple[str, str | None]:
@@ -187,39 +238,56 @@ def _split(text: str) -> tuple[str, str | None]:
 
 
 def _named(text: str, name: str, unit: str | None) -> Heading:
-    known = _known(name)
-    if known not in NAMES:
+    found = _meaning(name)
+    if found is None and unit is None:
+        found, unit = _with_unit(name) or (None, None)
+    if found is None:
         if not name:
             raise UnclearHeading("a column without a heading; name it, or map it to nothing")
-        told = UnknownField.of(known, NAMES)
+        told = UnknownField.of(name_of(name), NAMES)
         raise UnclearHeading(str(told).replace("unknown field", "unknown heading"), told.suggestion)
+    known = found.name
     field = known.removesuffix(UNCERTAINTY)
     quantity = QUANTITIES.get(field)
     if quantity is None:
         if unit is not None:
             raise UnclearHeading(f"{known} has no unit; got {shown_text(unit)}")
-        return Heading(text, field)
+        return Heading(text, field, guessed=found.guessed)
     part: Literal["value", "uncertainty"] = "value" if field == known else "uncertainty"
     kind = KINDS[quantity.kind]
     if unit is None:
-        return Heading(text, field, part, kind.unit)
-    size = unit_size(quantity.kind, unit)
-    if size is None:
+        return Heading(text, field, part, kind.unit, reading=found.reading, guessed=found.guessed)
+    sized = unit_named(quantity.kind, unit)
+    if sized is None:
         offered = listed(kind.offered, "or")
         raise UnclearHeading(
             f"{shown_text(unit)} is not a unit of {kind.measures}; use for instance {offered}"
         )
-    return Heading(text, field, part, unit, size, own_unit=True)
+    return Heading(text, field, part, *sized, own_unit=True, reading=found.reading, guessed=found.guessed)
 
 
-def _doubled(headings: Iterable[Heading]) -> list[Fault]:
-    first: dict[str, str] = {}
+def _numbered(headings: list[Heading]) -> list[Heading]:
+    """Number the columns of a quantity that stands more than once, and no other."""
+    names = [heading.name for heading in headings]
+    met: dict[str | None, int] = {}
+    found = []
+    for heading in headings:
+        several = heading.quantity is not None and heading.part == "value" and names.count(heading.name) > 1
+        met[heading.name] = met.get(heading.name, 0) + 1
+        found.append(replace(heading, reading=met[heading.name] if several else None))
+    return found
+
+
+def _doubled(headings: Iterable[Heading], *, averaged: bool) -> list[Fault]:
+    first: dict[str, Heading] = {}
     faults = []
     for heading in headings:
         if heading.name is not None:
-            before = first.setdefault(heading.name, heading.text)
-            if heading.text is not before:
-                text = f"doubled: {shown_text(before)} already stands for {heading.name}"
+            before = first.setdefault(heading.name, heading)
+            if heading is not before and not (before.reading and heading.reading and averaged):
+                text = f"doubled: {shown_text(before.text)} already stands for {heading.name}"
+                if heading.quantity is not None:
+                    text += "; name one, or take the mean of several readings"
                 faults.append(file_fault(text, column=heading.text))
     return faults
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
@@ -22,6 +22,7 @@ from ballgauge_service.lot.reading.headings import (
     resolve_headings,
     with_units,
 )
+from ballgauge_service.lot.reading.options import ReadingOptions
 from ballgauge_service.lot.reading.text import LINE_MAXIMUM, Block, Text, is_text, records
 
 _BLANK = b" \t\r\n"
@@ -37,18 +38,15 @@ class JsonReader:
     A member that the first ball has and nobody knows refuses the file; in a later ball it refuses that ball.
     """
 
-    def __init__(
-        self, text: Text, mapping: Mapping[str, str | None], *, ignore_unknown: bool = False
-    ) -> None:
-        self.ignore_unknown = ignore_unknown
+    def __init__(self, text: Text, options: ReadingOptions) -> None:
         self.text = text
-        self.mapping = mapping
+        self.options = options
         self.headings: dict[str, Heading] = {}
         self.refused = 0
         self._dirty = False
         first = self._first(text.head(LINE_MAXIMUM + 1))
         if first is not None:
-            found = resolve_headings(list(first), mapping, required=False, ignore_unknown=ignore_unknown)
+            found = resolve_headings(list(first), options, required=False)
             self.headings = dict(zip(first, found, strict=True))
 
     def _first(self, probe: bytes) -> dict[str, Any] | None:
@@ -148,8 +146,11 @@ class JsonReader:
                 if detail is not None:
                     return Note(row, key[:60], None, detail)
         names: dict[str | None, str] = {}
+        averaged = self.options.readings == "mean"
         for key in ball:
             name = self.headings[key].name
+            if averaged and self.headings[key].reading:
+                continue
             if name is not None and names.setdefault(name, key) != key:
                 return Note(
                     row, key[:60], name, f"doubled: {shown_text(names[name])} already stands for {name}"
@@ -161,7 +162,7 @@ class JsonReader:
         if self.refused > 1000:
             return "unknown heading"
         try:
-            met = resolve_heading(key, self.mapping, ignore_unknown=self.ignore_unknown)
+            met = resolve_heading(key, self.options)
             self.headings[key] = with_units([*self.headings.values(), met])[-1]
         except UnclearHeading as error:
             self.refused += 1

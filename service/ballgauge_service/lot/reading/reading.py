@@ -7,9 +7,9 @@ import os
 import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import ExitStack
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Literal, Self
+from typing import Self
 
 import numpy as np
 import pyarrow as pa
@@ -20,6 +20,7 @@ from ballgauge_schemas.shared.words import FORMATS
 from ballgauge_service.lot.reading.cells import CellRules
 from ballgauge_service.lot.reading.columns import RawChunk
 from ballgauge_service.lot.reading.csv import Dialect, delimited_chunks, find_dialect
+from ballgauge_service.lot.reading.ending import without_ending
 from ballgauge_service.lot.reading.headings import (
     Heading,
     bad_file,
@@ -27,19 +28,15 @@ from ballgauge_service.lot.reading.headings import (
     resolve_headings,
 )
 from ballgauge_service.lot.reading.ndjson import JsonReader
+from ballgauge_service.lot.reading.options import Format, ReadingOptions
 from ballgauge_service.lot.reading.text import Source, Text
 from ballgauge_service.lot.reading.xlsx import Workbook
-
-Format = Literal["csv", "ndjson", "xlsx", "parquet"]
 
 SPOOL_MAXIMUM = 1 << 30
 """Largest workbook or Parquet file taken from a stream, in bytes (ours); both must be whole to be read."""
 
 GROUP_MAXIMUM = 4 << 30
 """Largest row group of a Parquet file, in unpacked bytes (ours); it is read page by page."""
-
-CHUNK_BYTES = 4 << 20
-"""Size of a chunk of text (ours); a chunk of the other formats has a row for every 64 bytes of it."""
 
 PIECE_ROWS = 1 << 16
 PIECE_ROWS_MAXIMUM = 1 << 19
@@ -53,38 +50,13 @@ _SUFFIXES: Mapping[str, Format] = {
 
 
 @dataclass(frozen=True, slots=True)
-class ReadingOptions:
-    """How to read a lot's file; what is None is found, and told, or refused where it is not clear.
-
-    `mapping`: heading to field name, or to None to leave the column out. `encoding`, `separator` and
-    `decimal` (mark) of text files; `missing`: texts that mean no data, besides the empty cell; `sheet` of a
-    workbook (its first); `rows_ignored` are no balls; `unknown_columns`: `refuse` or `ignore`.
-    `chunk_bytes`: how much is read at a time; no result depends on it.
-    """
-
-    format: Format | None = None
-    mapping: Mapping[str, str | None] = field(default_factory=dict)
-    encoding: str | None = None
-    separator: str | None = None
-    decimal: str | None = None
-    missing: tuple[str, ...] = ()
-    sheet: str | None = None
-    rows_ignored: tuple[int, ...] = ()
-    unknown_columns: str = "refuse"
-    chunk_bytes: int = CHUNK_BYTES
-
-    @property
-    def ignore_unknown(self) -> bool:
-        """Whether columns of no known name are left out."""
-        return self.unknown_columns == "ignore"
-
-
-@dataclass(frozen=True, slots=True)
 class FileFound:
-    """What was found of a file; None is what its format does not have."""
+    """What was found of a file; None is what its format, or the file, does not have."""
 
     format: Format
     columns: tuple[Heading, ...]
+    header_row: int | None = None
+    dates: str | None = None
     encoding: str | None = None
     separator: str | None = None
     decimal: str | None = None
@@ -189,7 +161,7 @@ class LotFile:
         self._closing = ExitStack()
         self._path = ""
         self._read: _Peeked | None = None
-        self._rules = CellRules(missing=self.options.missing)
+        self._rules = CellRules(missing=self.options.missing, dates=self.options.dates)
         try:
             self._open(source, name)
         except BaseException:
@@ -226,29 +198,20 @@ class LotFile:
         self._text = Text(stream, options.encoding)
         self._dialect: Dialect | None = None
         if self.format == "ndjson":
-            self._rules = CellRules(missing=options.missing, text_numbers=False)
-            self._json = JsonReader(self._text, options.mapping, ignore_unknown=options.ignore_unknown)
+            self._rules = replace(self._rules, text_numbers=False)
+            self._json = JsonReader(self._text, options)
             return
-        self._dialect = find_dialect(
-            self._text,
-            options.mapping,
-            options.separator,
-            options.decimal,
-            ignore_unknown=options.ignore_unknown,
-        )
-        self._rules = CellRules(decimal=self._dialect.decimal, missing=options.missing)
+        self._dialect = find_dialect(self._text, options)
+        self._rules = replace(self._rules, decimal=self._dialect.decimal, dates=self._dialect.dates)
 
     def _open_whole(self, path: str) -> None:
         if self.format == "xlsx":
-            self._book = Workbook(
-                path, self.options.mapping, self.options.sheet, ignore_unknown=self.options.ignore_unknown
-            )
+            self._book = Workbook(path, self.options)
             self._closing.callback(self._book.close)
+            self._rules = replace(self._rules, dates=self._book.dates)
         else:
             self._found = os.stat(path)
-            self._parquet, self._headings = _open_parquet(
-                path, self.options.mapping, ignore_unknown=self.options.ignore_unknown
-            )
+            self._parquet, self._headings = _open_parquet(path, self.options)
             self._closing.callback(self._parquet.close)
 
     def _spooled(self, stream: Source) -> str:
@@ -295,6 +258,8 @@ class LotFile:
             return FileFound(
                 self.format,
                 dialect.headings,
+                dialect.header_row,
+                dialect.dates,
                 encoding=self._text.encoding,
                 separator=dialect.separator,
                 decimal=dialect.decimal,
@@ -308,6 +273,8 @@ class LotFile:
         return FileFound(
             self.format,
             self.headings,
+            book.header_row,
+            book.dates,
             sheet=book.sheet.name,
             other_sheets=book.other_sheets,
             formulas=book.formulas,
@@ -317,11 +284,14 @@ class LotFile:
         size = max(self.options.chunk_bytes, 1)
         if self.format == "csv":
             assert self._dialect is not None
-            return delimited_chunks(self._text, self._dialect, self._rules, size)
+            chunks = delimited_chunks(self._text, self._dialect, self._rules, size, self.options)
+            return without_ending(chunks, self._rules, self.options)
         if self.format == "ndjson":
             return self._json.chunks(size)
         count = max(size // 64, 1)
-        return self._book.chunks(count) if self.format == "xlsx" else self._parquet_chunks(count)
+        if self.format == "xlsx":
+            return without_ending(self._book.chunks(count), self._rules, self.options)
+        return self._parquet_chunks(count)
 
     def _parquet_chunks(self, count: int) -> Iterator[RawChunk]:
         for piece in self._cut(count):
@@ -392,15 +362,13 @@ def _format(start: bytes, name: str | None) -> Format:
     return "ndjson" if start.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"{") else "csv"
 
 
-def _open_parquet(
-    path: str, mapping: Mapping[str, str | None], *, ignore_unknown: bool
-) -> tuple[parquet.ParquetFile, list[Heading]]:
+def _open_parquet(path: str, options: ReadingOptions) -> tuple[parquet.ParquetFile, list[Heading]]:
     try:
         file = parquet.ParquetFile(path, memory_map=False, buffer_size=1 << 20, pre_buffer=False)
         known, names = file.metadata, file.schema_arrow.names
     except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
         raise bad_file(f"the Parquet file cannot be read: {printable(error)}") from None
-    headings = resolve_headings(names, mapping, ignore_unknown=ignore_unknown)
+    headings = resolve_headings(names, options)
     if known.num_rows > LOT_MAXIMUM:
         raise bad_file(f"the file has {known.num_rows} rows; at most {LOT_MAXIMUM} are read")
     # A column's own metadata is not asked for: of a spoilt file that ends the process instead of raising.

@@ -12,9 +12,9 @@ import re
 import struct
 import zipfile
 import zlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import islice
+from itertools import chain, islice
 from typing import Any, BinaryIO
 from xml.etree import ElementTree
 
@@ -25,13 +25,9 @@ from ballgauge_schemas.shared.limits import COLUMNS_MAXIMUM
 from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.lot.reading.apart import Apart, is_summary
 from ballgauge_service.lot.reading.columns import Note, RawChunk
-from ballgauge_service.lot.reading.headings import (
-    Heading,
-    bad_file,
-    no_headings,
-    printable,
-    resolve_headings,
-)
+from ballgauge_service.lot.reading.headings import Heading, bad_file, printable
+from ballgauge_service.lot.reading.options import ReadingOptions
+from ballgauge_service.lot.reading.table import TOP, HeadingRow, best_row, dates_of, table_headings
 
 UNPACKED_MAXIMUM = 256 << 20
 """Most bytes that the parts of a workbook unpack to (ours)."""
@@ -41,6 +37,12 @@ MEMBERS_MAXIMUM = 2000
 
 CELLS_MAXIMUM = 16_000_000
 """Most cells between a sheet's first and last (ours): they are held in memory at once."""
+
+SHEETS_MAXIMUM = 20
+"""Sheets among which one with a table of balls is looked for, where none is named (ours)."""
+
+PROBE_ROWS = 1000
+"""Rows from which the order of day and month is found (ours)."""
 
 _PIECE = 1 << 20
 _OVERLAP = 4096
@@ -206,12 +208,15 @@ def sheet_part(archive: zipfile.ZipFile, name: str) -> str:
     return target.lstrip("/") if target.startswith("/") else f"xl/{target}"
 
 
+def _texts(cells: Sequence[Any]) -> list[str]:
+    """Cells as a person reads them: the whole numbers that a workbook holds have no point."""
+    return [f"{cell:g}" if isinstance(cell, float) else str(cell) for cell in cells]
+
+
 class Workbook:
     """One sheet of an XLSX file; `other_sheets` are left aside, `formulas` those whose values are read."""
 
-    def __init__(
-        self, path: str, mapping: Mapping[str, str | None], sheet: str | None, *, ignore_unknown: bool = False
-    ) -> None:
+    def __init__(self, path: str, options: ReadingOptions) -> None:
         with open(path, "rb") as stream:
             looked = look_through(stream)
         for found in looked.values():
@@ -220,22 +225,24 @@ class Workbook:
             if found.last_row * found.widest > CELLS_MAXIMUM:
                 raise bad_file(f"the sheet has more than {CELLS_MAXIMUM} cells; send CSV or Parquet")
         self.empty = set().union(*(found.empty for found in looked.values()))
+        self.judged = frozenset(options.rows_judged)
+        sheet = options.sheet
         try:
             self.book = calamine.load_workbook(path)
             names = self.book.sheet_names
             if not names or (sheet is not None and sheet not in names):
                 held = ", ".join(map(repr, names[:20])) or "none"
                 raise bad_file(f"the workbook has no sheet {sheet!r}; it has {held}")
-            self.sheet = self.book.get_sheet_by_name(sheet or names[0])
+            self._open([sheet] if sheet is not None else names[:SHEETS_MAXIMUM], options)
         except (calamine.CalamineError, OSError, ValueError) as error:
             if isinstance(error, InvalidInput):
                 raise
             raise bad_file(f"the workbook cannot be read: {printable(error)}") from None
         self.formulas = sum(found.formulas for found in looked.values())
         self.other_sheets = tuple(name for name in names if name != self.sheet.name)
+        self.first_sheet = self.sheet.name == (sheet or names[0])
         if self.empty:
             self.empty = self._of_this_sheet(path, looked)
-        self._open(mapping, ignore_unknown=ignore_unknown)
 
     def _of_this_sheet(self, path: str, looked: Mapping[str, Looked]) -> set[tuple[int, int]]:
         """The formulas without a value of the sheet that is read, or of all where its part is not found."""
@@ -243,25 +250,38 @@ class Workbook:
             found = looked.get(sheet_part(archive, self.sheet.name))
         return self.empty if found is None else found.empty
 
-    def _open(self, mapping: Mapping[str, str | None], *, ignore_unknown: bool) -> None:
-        start = self.sheet.start
-        if start is None:
+    def _open(self, names: Sequence[str], options: ReadingOptions) -> None:
+        """Open the first of the sheets with a table of balls, the first of all where none has one."""
+        held: list[tuple[int, list[Any]]] = []
+        top: dict[int, list[Any]] = {}
+        found: HeadingRow | None = None
+        for name in [*names, names[0]]:
+            self.sheet = self.book.get_sheet_by_name(name)
+            # The reader gives the rows from the sheet's first on, the cells from the first column with any.
+            rows = enumerate(self.sheet.iter_rows() if self.sheet.start else (), 1)
+            held = list(islice(rows, max(TOP, options.header_row or 0)))
+            top = {row: cells for row, cells in held if any(cell != "" for cell in cells)}
+            found = best_row({row: _texts(cells) for row, cells in top.items()}, options)
+            if found is not None and (found.known[0] or len(names) == 1):
+                break
+        if not top:
             raise bad_file("the sheet is empty")
-        self.left = start[1]
-        # The reader gives the rows from the sheet's first on, the cells from the first column that holds any.
-        self.rows = enumerate(self.sheet.iter_rows(), 1)
-        row, cells = next(
-            ((row, cells) for row, cells in self.rows if any(cell != "" for cell in cells)), (0, [])
-        )
-        if not row:
-            raise bad_file("the sheet is empty")
-        texts = [cell if isinstance(cell, str) else str(cell) for cell in cells]
-        while texts and not texts[-1].strip():
-            texts.pop()
-        self.width = len(texts)
-        if no_headings(texts):
-            raise bad_file("no headings: the first row looks like a ball; name the columns in it", row=row)
-        self.headings = resolve_headings(texts, mapping, ignore_unknown=ignore_unknown)
+        self.left = (self.sheet.start or (0, 0))[1]
+        if found is None:
+            row = options.header_row or min(top)
+            if row not in top:
+                raise bad_file("the sheet has no such row", row=row)
+            found = HeadingRow(row, _texts(top[row]), (False, 0))
+        while found.texts and not found.texts[-1].strip():
+            found.texts.pop()
+        self.width = len(found.texts)
+        below = top.get(found.row + 1)
+        self.headings, units = table_headings(found, None if below is None else _texts(below), options)
+        self.header_row = found.row
+        probe = list(islice(rows, PROBE_ROWS))
+        rest = [(row, cells) for row, cells in held if row > found.row + units]
+        self.dates = dates_of(self.headings, (cells for _, cells in (*rest, *probe)), options)
+        self.rows = chain(rest, probe, rows)
 
     def chunks(self, count: int) -> Iterator[RawChunk]:
         """The chunks of the sheet, `count` rows each."""
@@ -269,8 +289,9 @@ class Workbook:
             numbers, notes, apart = [], [], []
             kept: list[list[Any]] = []
             for row, cells in part:
-                if isinstance(cells[0], str) and is_summary(cells[0]):
-                    apart.append(Apart(row, cells[0].strip()))
+                first = next((cell for cell in cells if cell != ""), None)
+                if isinstance(first, str) and is_summary(first) and row not in self.judged:
+                    apart.append(Apart(row, first.strip()))
                     continue
                 if any(cell != "" for cell in cells[self.width :]):
                     text = f"the row has more cells than the {self.width} headings"
