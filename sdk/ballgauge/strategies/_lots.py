@@ -149,7 +149,16 @@ def _uncertainties() -> Strategy:
 @builds(LotFileSchema)
 def _file() -> Strategy:
     """A CSV file as `lot_text` writes it: what it is read as is not left to chance."""
-    plain = ["separator", "decimal", "encoding", "sheet", "mapping", "rows_ignored"]
+    plain = [
+        "separator",
+        "decimal",
+        "encoding",
+        "sheet",
+        "mapping",
+        "rows_ignored",
+        "rows_judged",
+        "header_row",
+    ]
     return walked(LotFileSchema, leave=plain, given={"format": st.just("csv")})
 
 
