@@ -21,10 +21,17 @@ import requests
 ROOT = Path(__file__).parent.parent
 
 SLOW = (
-    "compatibility", "core/test_cluster", "core/test_compiled", "docker", "fuzz", "load", "pages",
-    "sdk/test_contract_kit", "sdk/test_strategies", "supply",
+    "bench", "compatibility", "docker", "fuzz", "load", "pages", "supply",
+    "core/test_cluster", "core/test_compiled", "core/test_threads.py::test_a_solid_that_leaves",
+    "lot/test_decisions.py::test_a_sample_is_drawn", "lot/test_reading_hostile.py::test_a_zip_bomb_that",
+    "motion/test_independent", "motion/test_studies.py::test_spread_is_that",
+    "published/test_hole_integrals.py::test_meshes", "published/test_hole_integrals.py::test_what_two",
+    "record/test_prints.py::test_the_command", "sdk/test_contract_kit",
+    "sdk/test_designs.py::test_the_command_runs", "sdk/test_release.py::test_the_code_needs",
+    "sdk/test_strategies", "sdk/test_types", "web/test_contract", "web/test_metrics.py::test_processes",
+    "web/test_served", "web/test_server_gate.py::test_a_large_answer",
 )  # fmt: skip
-"""Folders and files of the tests that the fast lane leaves out."""
+"""Folders, files and tests that the fast lane leaves out, by the beginning of their ids below `tests`."""
 
 STARTING = 180
 """Seconds a server may take to compile its kernels on a slow machine."""
@@ -130,10 +137,20 @@ def sentence(pytestconfig: pytest.Config) -> Callable[[str], Sentence]:
     return lambda name: Sentence(name, update=update)
 
 
+def _below_tests(path: Path) -> str:
+    return path.relative_to(ROOT / "tests").as_posix() if path.is_relative_to(ROOT / "tests") else ""
+
+
+def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
+    """Leave files that are slow as a whole unread in the fast lane: some draw their requests when read."""
+    slow = _below_tests(collection_path).startswith(SLOW)
+    return True if slow and config.option.markexpr == "not slow" else None
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Mark the slow tests by where they lie."""
+    """Mark the slow tests by their ids."""
     for item in items:
-        if item.path.relative_to(ROOT / "tests").as_posix().startswith(SLOW):
+        if item.nodeid.removeprefix("tests/").startswith(SLOW):
             item.add_marker(pytest.mark.slow)
 
 
