@@ -58,7 +58,7 @@ from ballgauge_schemas.shared.documents import (
     motion_example_names,
 )
 from ballgauge_schemas.shared.links import LINKS
-from ballgauge_schemas.shared.overlay import Conditions, OverlayField
+from ballgauge_schemas.shared.overlay import Conditions, End, OverlayField
 from ballgauge_schemas.shared.problems import MEDIA_TYPE, ProblemSchema
 from ballgauge_schemas.shared.quantity import TEXT_MAXIMUM, TEXT_PATTERN, UNIT_MAXIMUM, QuantityField
 
@@ -177,6 +177,9 @@ def _own_properties(converter: Any, field: Any, ret: dict[str, Any], **_: Any) -
         names = ("type", "items", "minItems", "maxItems")
         several = {name: ret.pop(name) for name in names if name in ret}
         return {"anyOf": [several["items"], several]}
+    if isinstance(field, End):
+        number = {name: ret.pop(name) for name in ("type", "minimum", "maximum")}
+        return {"oneOf": [number, converter.field2property(field.day)]}
     if isinstance(field, SolidField):
         return {"oneOf": [converter.resolve_nested_schema(schema) for schema in field.schemas]}
     if not isinstance(field, QuantityField):

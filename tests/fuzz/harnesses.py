@@ -129,7 +129,7 @@ def _lot(kind: str) -> Feed:
         serials = [None] * len(balls) if balls.serial is None else balls.serial.to_pylist()
         columns = [
             {name: values for name, values in (*balls.values.items(), *more) if values is not None}
-            for more in ((("house", balls.house_ball), ("cover", balls.reactive)), ())
+            for more in ((("house", balls.house_ball), ("cover", balls.cover)), ())
         ]
         for place, row in enumerate(balls.rows.tolist()):
             shown = {

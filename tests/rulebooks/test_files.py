@@ -30,9 +30,11 @@ def test_bodies_and_overlays_are_the_files() -> None:
     assert bodies() == ("ibf", "usbc")
     assert overlays() == {
         "australia": "ibf",
+        "japan": "ibf",
         "national_events_78d": "usbc",
         "national_events_barred": "usbc",
         "netherlands": "ibf",
+        "ukraine": "ibf",
     }
     assert len(FILES) == len(bodies()) + len(overlays())
 

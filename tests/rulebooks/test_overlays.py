@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import pickle
+import tomllib
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -12,7 +13,14 @@ import pytest
 
 from ballgauge_schemas.check.request import RulesSchema
 from ballgauge_schemas.shared.limits import OVERLAY_SETS_MAXIMUM
-from ballgauge_schemas.shared.overlay import OverlaySchema
+from ballgauge_schemas.shared.overlay import (
+    BoundsSchema,
+    OverlayHeadSchema,
+    OverlayLimitSchema,
+    OverlayRuleSchema,
+    OverlaySchema,
+    OverlaySourceSchema,
+)
 from ballgauge_service.check.evaluate import evaluate_checks
 from ballgauge_service.check.request import Rules
 from ballgauge_service.core.refusal import InvalidInput
@@ -25,10 +33,14 @@ from ballgauge_service.rulebooks import (
     read_folder,
     read_rulebook,
     rulebook,
+    schema,
     use,
 )
 from ballgauge_service.web.http.settings import BadSettings, Settings
 from ballgauge_service.web.server.application import create_app
+
+README = (Path(__file__).parents[2] / "README.md").read_text()
+TEN_LINES = README.split("```toml\n")[1].split("```")[0]
 
 EVENT = """\
 overlay = { name = "city_open", base = "usbc" }
@@ -65,8 +77,42 @@ def outcomes(answer: Any) -> dict[str, str]:
     return {finding["rule"]: finding["outcome"] for finding in answer.json["findings"]}
 
 
-def test_a_tournament_says_its_rules_in_ten_lines() -> None:
-    assert len(EVENT.splitlines()) == 10
+def test_a_tournament_says_its_rules_in_ten_lines(client: Any, tmp_path: Path) -> None:
+    """The README's: 78 D at this event, no urethane made before 2022-08-01; as a file and as JSON."""
+    assert len(TEN_LINES.splitlines()) == 10
+    file = tmp_path / "city_open.toml"
+    file.write_text(TEN_LINES)
+    assert not isinstance(file_faults(file), list)
+    overlay = json.loads(json.dumps(tomllib.loads(TEN_LINES), default=str))
+    assert read_rulebook(TEN_LINES).rules == rulebook("usbc", own_of(overlay)).overlays[0].rules
+    for hardness, cover, made, expected in (
+        (78, "urethane", "2022-08-01", ("conforming", "conforming")),
+        (77.9, "urethane", "2022-08-01", ("nonconforming", "conforming")),
+        (80, "urethane", "2022-07-31", ("conforming", "nonconforming")),
+        (80, "reactive", "2022-07-31", ("conforming", "conforming")),
+        (80, "polyester", None, ("conforming", "conforming")),
+        (80, "urethane", None, ("conforming", "not_assessed")),
+        (80, None, "2022-07-31", ("conforming", "inconclusive")),
+        (80, None, "2022-08-01", ("conforming", "conforming")),
+        (None, "reactive", None, ("not_assessed", "conforming")),
+    ):
+        told = {"hardness": hardness, "cover": cover, "made_on": made}
+        ball = {name: value for name, value in told.items() if value is not None}
+        answer = client.post("/v1/checks", json=checked(overlay, **ball))
+        found = outcomes(answer)
+        assert (found["event_hardness"], found["event_urethane"]) == expected, told
+        if "inconclusive" in expected:
+            lacking = [
+                each["field"] for each in answer.json["missing"] if "event_urethane" in each["needed_for"]
+            ]
+            assert lacking == ["/ball/cover"]
+
+
+def own_of(overlay: dict[str, Any]) -> Own:
+    return Own.of(RulesSchema().load({"overlays": [overlay]})["overlays"][0])
+
+
+def test_what_an_overlay_leaves_out_is_filled_in() -> None:
     rules = {rule.id: rule for rule in read_rulebook(EVENT).rules}
     hardness, heavy = rules["event_hardness"], rules["no_heavy_balls"]
     assert (hardness.unit, hardness.binds, hardness.stages) == ("Shore D", "use", ("play",))
@@ -251,6 +297,119 @@ def test_a_bad_file_is_refused_by_name_and_line(tmp_path: Path, old: str, new: s
     with pytest.raises(BadFolderError, match=r"bad\.toml"):
         read_folder(tmp_path)
     with pytest.raises(BadSettings, match=rf"bad\.toml:{line}"):
+        create_app(json_logs=False, warm_up=False, settings=Settings(rulebooks=str(tmp_path)))
+
+
+WHOLE = {
+    "overlay": {
+        "name": "whole", "base": "usbc", "title": "Whole", "document": "All there is", "edition": "first",
+        "compiled_on": "2026-01-10",
+    },
+    "notes": ["A note."],
+    "source": {"paper": {"document": "Paper", "date": "2026-01"}},
+    "rule": [
+        {
+            "id": "event_size", "title": "Size", "clause": "1", "quantity": "diameter", "unit": "in",
+            "binds": "made", "stages": ["play", "approval"], "when_measured": ["play"], "advisory": True,
+            "advice_at": ["play"], "as_made": True, "notes": ["A note."],
+            "message": {"conforming": "{value} fits.", "nonconforming": "{value} is not {limit}."},
+            "limit": [
+                {
+                    "effect": "limit", "min": 8.5, "max": 8.6, "judged_min": 8.4999, "judged_max": 8.6001,
+                    "doubtful": "min", "metric_twin": "218.5 mm", "effective_from": "2020-01-01",
+                    "effective_to": "2030-01-01", "when": {"made_on": {"over": "2020-01-01"}},
+                    "basis": "secondary", "source": "paper", "note": "A note.",
+                },
+            ],
+        },
+        {
+            "id": "event_day", "quantity": "made_on",
+            "limit": [
+                {"min": "2022-08-01", "max": "2026-01-01",
+                 "when": [{"weight": {"min": 8, "max": 16}}, {"weight": {"over": 3, "under": 4}}]},
+                {"effect": "exempt", "when": {"weight": {"under": 3}}},
+            ],
+        },
+    ],
+}  # fmt: skip
+"""Every key that an overlay may have; days are texts, as in JSON."""
+
+
+FACT = """[[fact]]
+id = "a"
+statement = "A"
+value = 1
+unit = "1"
+basis = "published"
+source = "overlay"
+"""
+
+
+def in_toml(value: Any) -> str:
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{name} = {in_toml(each)}" for name, each in value.items()) + " }"
+    if isinstance(value, list):
+        return "[" + ", ".join(map(in_toml, value)) + "]"
+    if isinstance(value, str) and len(value) == 10 and value.replace("-", "").isdigit():
+        return value
+    return json.dumps(value)
+
+
+def test_the_contract_knows_every_key_that_a_file_may_have() -> None:
+    """Field by field against the schema of the files, and one overlay with all of them, in both forms."""
+    for files_have, contract in (
+        (set(schema.RuleSchema().fields) - {"procedures"}, OverlayRuleSchema),
+        (set(schema.LimitSchema().fields), OverlayLimitSchema),
+        (set(schema.BoundsSchema().fields), BoundsSchema),
+        (set(schema.SourceSchema().fields), OverlaySourceSchema),
+        (
+            {field.data_key or name for name, field in schema.OverlayHeadSchema().fields.items()},
+            OverlayHeadSchema,
+        ),
+        (
+            set(schema.RulebookSchema().fields) - {"rulebook", "sample_rule", "procedure", "fact"},
+            OverlaySchema,
+        ),
+    ):
+        assert files_have == set(contract().fields)
+    rule, limit = WHOLE["rule"][0], WHOLE["rule"][0]["limit"][0]
+    assert (set(rule), set(limit)) == (set(OverlayRuleSchema().fields), set(OverlayLimitSchema().fields))
+    text = "\n".join(f"{name} = {in_toml(part)}" for name, part in WHOLE.items())
+    laid = rulebook("usbc", own_of(WHOLE)).overlays[0]
+    assert laid.rules == read_rulebook(text).rules
+    assert laid.rules[0].limits[0].twin == 218.5 / 25.4
+
+
+@pytest.mark.parametrize(
+    ("extra", "line", "pointer"),
+    [
+        ('colour = "red"\n', 1, "/colour"),
+        ('[[procedure]]\nnumber = "1"\ntitle = "A"\nsource = "overlay"\n', 11, "/procedure"),
+        (FACT, 11, "/fact"),
+        ('procedures = ["1"]\n', 11, "/rule/1/procedures"),
+    ],
+)  # fmt: skip
+def test_what_no_overlay_has_is_refused_by_name_and_line(
+    tmp_path: Path, client: Any, extra: str, line: int, pointer: str
+) -> None:
+    bad = tmp_path / "bad.toml"
+    bad.write_text(extra + EVENT if line == 1 else EVENT + extra)
+    found = file_faults(bad)
+    assert isinstance(found, list)
+    assert any(fault.startswith(f"{bad}:{line}: {pointer} ") for fault in found), found
+    overlay = json.loads(json.dumps(tomllib.loads(bad.read_text()), default=str))
+    answer = client.post("/v1/checks", json=checked(overlay))
+    assert f"/rules/overlays/0{pointer}" in [error["pointer"] for error in answer.json["errors"]]
+
+
+def test_an_overlay_too_large_for_its_body_is_refused_at_the_start_by_name(tmp_path: Path) -> None:
+    """An edition holds 63 rules; the body's own count too."""
+    rules = "".join(
+        f'[[rule]]\nid = "event_{k}"\nquantity = "friction"\nlimit = [{{ max = 1 }}]\n' for k in range(63)
+    )
+    (tmp_path / "good.toml").write_text(EVENT)
+    (tmp_path / "large.toml").write_text('overlay = { name = "large", base = "usbc" }\n' + rules)
+    with pytest.raises(BadSettings, match=r"large\.toml: with the rules of usbc: more than 63 rules"):
         create_app(json_logs=False, warm_up=False, settings=Settings(rulebooks=str(tmp_path)))
 
 

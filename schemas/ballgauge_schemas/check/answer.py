@@ -51,7 +51,9 @@ class FindingSchema(Schema):
         "Document and date the limit comes from.", "governing body's release of 2010", allow_none=True
     )
     quantity = _text("Name of what is judged; null for a rule of words.", "rg", allow_none=True)
-    unit = _text("Unit of limit, value, uncertainty and margin.", "in", allow_none=True)
+    unit = _text(
+        "Unit of limit, value, uncertainty and margin; date: days since 1970-01-01.", "in", allow_none=True
+    )
     limit = Part(LimitSchema, "The limits that bind this ball.", required=True, allow_none=True)
     value = _any_number("The value judged.", 2.49)
     uncertainty = _any_number("Its standard uncertainty.", 0.005)
@@ -520,7 +522,7 @@ class RuleSchema(Schema):
     basis = Choice(words.BASES, "How sure the limit is.", required=True)
     source = _text("Document and date it comes from.", "governing body's release of 2010")
     quantity = _text("Name of what is judged; null for a rule of words.", "rg", allow_none=True)
-    unit = _text("Unit of the limit.", "in", allow_none=True)
+    unit = _text("Unit of the limit; date: days since 1970-01-01.", "in", allow_none=True)
     limit = Part(LimitSchema, "The limits.", required=True, allow_none=True)
     effect = Choice(
         words.EFFECTS,
@@ -551,6 +553,9 @@ class RulebookSchema(Schema):
     on = Day("2024-09-01", "Day the list is for; null: every rule there is.", allow_none=True)
     overlay = _text("Differences laid over it.", "australia", required=False, allow_none=True)
     overlays = Several(_text("Name of an overlay.", "australia"), 0, 1000, "Overlays there are.")
+    notes = Several(
+        _text("A note.", "Values are compared as they are."), 0, 100, "What holds for all its rules."
+    )
     digest = _digest("SHA-256 of all its rules and their limits, of all dates.")
     overlay_digests = Table(
         _digest("A digest."), {"australia": "9f86d08…"}, "The same of each overlay there is, by name."

@@ -8,7 +8,7 @@ from ballgauge_schemas.shared import limits, words
 from ballgauge_schemas.shared.ball import BallSchema, require_diameter
 from ballgauge_schemas.shared.base import Choice, Day, Errors, Flag, Number, Part, Schema, Several, Text
 from ballgauge_schemas.shared.drilling import DrillingSchema
-from ballgauge_schemas.shared.overlay import OVERLAY_PATTERN, overlay_fields
+from ballgauge_schemas.shared.overlay import OVERLAY_PATTERN, made_by_field, overlay_fields
 from ballgauge_schemas.shared.quantity import QuantityField
 
 
@@ -31,9 +31,7 @@ class RulesSchema(Schema):
     )
     stage = Choice(words.STAGES, "Use in play, or a model's approval.", default="play")
     overlay, overlays = overlay_fields()
-    as_made = Choice(
-        words.MADE_BY, "The body whose rules judge the ball as made, where the rulebook has none of its own."
-    )
+    as_made = made_by_field()
 
 
 class DecisionSchema(Schema):

@@ -32,7 +32,7 @@ from ballgauge_schemas.shared.base import (
     seed,
 )
 from ballgauge_schemas.shared.drilling import DrillingSchema
-from ballgauge_schemas.shared.overlay import overlay_fields
+from ballgauge_schemas.shared.overlay import made_by_field, overlay_fields
 from ballgauge_schemas.shared.quantity import KINDS, NominalField, Quantity, QuantityField
 from ballgauge_schemas.shared.wording import json_type, listed, shown_text
 
@@ -581,6 +581,7 @@ class DesignRulesSchema(Schema):
         "answer names.",
     )
     overlay, overlays = overlay_fields()
+    as_made = made_by_field()
 
 
 class CompareSchema(Schema):

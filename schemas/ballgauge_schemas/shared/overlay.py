@@ -23,6 +23,7 @@ from ballgauge_schemas.shared.base import (
 from ballgauge_schemas.shared.wording import json_type
 
 OVERLAY_PATTERN = r"^[a-z][a-z0-9_-]{0,39}$"
+TWIN_PATTERN = r"^[0-9]+(\.[0-9]+)? (mm|kg)$"
 _WORD = r"^[a-z][a-z0-9_]*$"
 _FILLED = r"^[^\u0000-\u001f\u007f-\u009f]+$"
 
@@ -35,13 +36,25 @@ def _line(example: str, description: str, maximum: int = 300, **options: Any) ->
     return Text(example, description, maximum=maximum, pattern=_FILLED, **options)
 
 
+class End(Number):
+    """An end of what is allowed: a number, or the day of a quantity that is one."""
+
+    def __init__(self, example: float, description: str) -> None:
+        super().__init__(-1e9, 1e9, example, description)
+        self.day = Day("2022-08-01", "The day, of a quantity that is one.")
+
+    def read(self, value: Any) -> Any:
+        """Read the number or the day in `value`; raises ValidationError."""
+        return self.day.read(value) if isinstance(value, str) else super().read(value)
+
+
 class BoundsSchema(Schema):
     """An interval: `min` and `max` belong to it, `over` and `under` do not."""
 
-    min = Number(-1e9, 1e9, 78, "Least value, itself inside.")
-    max = Number(-1e9, 1e9, 16, "Greatest value, itself inside.")
-    over = Number(-1e9, 1e9, 10, "Lower end, itself outside.")
-    under = Number(-1e9, 1e9, 10, "Upper end, itself outside.")
+    min = End(78, "Least value, itself inside.")
+    max = End(16, "Greatest value, itself inside.")
+    over = End(10, "Lower end, itself outside.")
+    under = End(10, "Upper end, itself outside.")
 
 
 class Named(Table):
@@ -101,8 +114,17 @@ class OverlayLimitSchema(Schema):
         "words: it cannot be judged from numbers.",
         assumed="limit",
     )
-    min = Number(-1e9, 1e9, 78, "Least value that conforms.")
-    max = Number(-1e9, 1e9, 16, "Greatest value that conforms.")
+    min = End(78, "Least value that conforms.")
+    max = End(16, "Greatest value that conforms.")
+    judged_min = Number(-1e9, 1e9, 8.499988, "Least value judged to conform, where `min` is rounded.")
+    judged_max = Number(-1e9, 1e9, 8.595004, "Greatest value judged to conform, where `max` is rounded.")
+    doubtful = Choice(("min", "max"), "An end that not every source has: beyond it nothing is decided.")
+    metric_twin = Text(
+        "31.8 mm",
+        "What is printed beside `max` in metric units; just that meets it.",
+        maximum=20,
+        pattern=TWIN_PATTERN,
+    )
     effective_from = Day("2026-01-01", "First day it holds; without it, always.")
     effective_to = Day("2022-07-31", "Last day it holds; without it, still.")
     when = Conditions("Which balls it is for; without it, all.")
@@ -134,6 +156,8 @@ class OverlayRuleSchema(Schema):
         Choice(words.STAGES, "A stage."), 0, 2, "Stages at which it is judged only where there is a value."
     )
     advisory = Flag("Whether it is advice only.", example=False)
+    advice_at = Several(Choice(words.STAGES, "A stage."), 0, 2, "Stages at which it is advice only.")
+    as_made = Flag("Whether it is of the ball as made, which another body may take over.", example=False)
     notes = Several(_line("Read by the desk.", "One note."), 0, 5, "What else there is to know.")
     message = Part(OverlayMessageSchema, "Sentences in place of the usual ones.")
     limit = Several(
@@ -214,3 +238,10 @@ def overlay_fields() -> tuple[Text, Several]:
         "Overlays laid over the rulebook in this order, after `overlay`: names, or overlays of one's own.",
     )
     return one, several
+
+
+def made_by_field() -> Choice:
+    """The member of a request's rules that has another body judge the ball as made."""
+    return Choice(
+        words.MADE_BY, "The body whose rules judge the ball as made, where the rulebook has none of its own."
+    )

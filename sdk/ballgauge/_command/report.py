@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import date, timedelta
 from itertools import zip_longest
 from typing import Any
 
 from ballgauge._command.paper import Paper, words
 
 Document = Mapping[str, Any]
+
+_FIRST_DAY = date(1970, 1, 1)
+"""Limits and values whose unit is "date" are days since this one."""
 
 WORST_FIRST = ("nonconforming", "inconclusive", "not_assessed", "conforming")
 
@@ -70,6 +74,7 @@ def rulebooks(paper: Paper, document: Document) -> None:
             ("rule", "limit", "in force", "by date of", "stage", "basis"),
             [_rule(rule) for rule in book["rules"]],
         )
+        paper.notes(book.get("notes") or [])
         if book.get("overlays"):
             paper.notes([f"overlays: {', '.join(book['overlays'])}"])
 
@@ -260,6 +265,8 @@ def number(value: float | None, unit: str | None = None, *, signed: bool = False
     """Write a number with four decimals at most, and its unit; nothing for None."""
     if value is None:
         return ""
+    if unit == "date":
+        return (_FIRST_DAY + timedelta(days=value)).isoformat()
     text = f"{value:+.4f}" if signed else f"{value:.4f}"
     text = text.rstrip("0").rstrip(".")
     if text in ("+0", "-0", "0"):
@@ -279,4 +286,8 @@ def limits(limit: Document | None, unit: str | None) -> str:
     low, high = (limit or {}).get("min"), (limit or {}).get("max")
     if low is None:
         return "" if high is None else f"max {number(high, unit)}"
-    return f"min {number(low, unit)}" if high is None else f"{number(low)} to {number(high, unit)}"
+    return (
+        f"min {number(low, unit)}"
+        if high is None
+        else f"{number(low, 'date' if unit == 'date' else None)} to {number(high, unit)}"
+    )

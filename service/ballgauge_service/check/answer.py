@@ -67,6 +67,7 @@ _POINTERS = {
     ),
     "unmarked_grip_centre": "/drilling/grip/center_marked",
     "reactive_cover": "/ball/cover",
+    "urethane_cover": "/ball/cover",
     "asymmetric": "/ball/intermediate_differential",
     "balance_top": "/measured_balance/top",
     "balance_side": "/measured_balance/side",
@@ -310,9 +311,12 @@ def _rule_assumptions(check: Check, judged_by: Edition) -> Iterator[str]:
     ball, drilling = check.ball, check.drilling
     if ball.circumference is None and ball.diameter is not None:
         yield "The circumference is the diameter times pi."
-    if drilling is not None:
-        if judged_by.stage == "play" and ball.drilled_weight is None:
+    if judged_by.stage == "play" and ball.drilled_weight is None:
+        if drilling is None:
+            yield "The weight in play is that of the ball as made: no drilling and no drilled weight is told."
+        else:
             yield "The weight in play is that of the ball less what the drilling takes away."
+    if drilling is not None:
         asked = [hole for hole in drilling.holes if hole.is_open]
         if any(hole.role in DIGITS and hole.used is None for hole in asked):
             yield "Holes of which nothing was said are taken as used on every delivery."

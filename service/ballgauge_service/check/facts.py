@@ -59,6 +59,7 @@ def ball_facts(check: Check, predicted: Prediction | None) -> Facts:
     facts.add("identity_by_hand", float(ball.identity == "checked_by_hand"))
     if ball.cover is not None:
         facts.add("reactive_cover", float(ball.cover == "reactive"))
+        facts.add("urethane_cover", float(ball.cover == "urethane"))
     if ball.high_performance_core is not None:
         facts.add("high_performance_core", float(ball.high_performance_core))
     if ball.made_on is not None:

@@ -86,12 +86,12 @@ def answer_of(request: DesignRequest, result: Result) -> Group:
 
 def _assumptions(request: DesignRequest, judged_by: Edition) -> Iterator[str]:
     yield "Every solid has one density throughout, and the numbers of the design are met exactly."
-    yield f"The design is judged by the rules for an approval on {judged_by.on.isoformat()}, the day of the rules."
+    day = judged_by.on.isoformat()
+    yield f"The design is judged by the rules for an approval on {day}, the day of the rules."
     if not request.arm_given:
         arm = f"an arm of {BALANCE_ARM:g} in (from memory, no source)"
         yield f"The balance shows the moment divided by {arm}."
     if not judged_by.on_given:
-        day = judged_by.on.isoformat()
         yield f"No date is given: the rules are those in force on {day}, the day the rulebook was compiled."
     if request.drill is not None:
         yield "The holes are drilled in the order given; a slug fills its hole to the surface."

@@ -27,11 +27,12 @@ from ballgauge_service.rulebooks import (
 Group = dict[str, Any]
 
 HOLE_FACTS = (
-    *BALANCE, "holes", "gripping_holes", "unused_gripping_holes", "thumb_holes", "balance_holes",
+    *BALANCE, "weight", "holes", "gripping_holes", "gripping_hole_diameter", "gripping_hole_depth",
+    "doubled_digits", "unused_gripping_holes", "thumb_holes", "unused_thumb", "balance_holes",
     "balance_hole_diameter", "vent_holes", "excess_vent_holes", "vent_hole_diameter", "mill_holes",
-    "mill_hole_diameter", "mill_hole_depth", "unmarked_grip_centre",
+    "mill_hole_diameter", "mill_hole_depth", "plug_density", "unmarked_grip_centre",
 )  # fmt: skip
-"""What the rules ask of a drilled ball that they do not ask of it as made."""
+"""What the rules ask of a drilled ball that they do not ask of it as made, or ask again: its weight."""
 
 BOX_NUMBERS = (
     "weight", "diameter", "rg", "differential", "intermediate_differential", "top_weight", "pin_to_cg",
@@ -83,7 +84,7 @@ def judge_drilled(
     judged_by = rules.edition("play")
     arm = drill.arm
     moment = [reading * arm for reading in (drilled.top, drilled.side, drilled.finger)]
-    predicted = Prediction([0.0] * 3, moment, [part / arm for part in moment], [math.nan] * 4)
+    predicted = Prediction([0.0] * 3, moment, [part / arm for part in moment], [math.nan] * 5, drilled.weight)
     asked = replace(drill.drilling, balance_arm=Quantity(arm)) if arm_given else drill.drilling
     assessment = _assess(judged_by, Check(_ball(made), asked), predicted)
     listed = [each for each in findings(assessment, 0) if each["quantity"] in HOLE_FACTS]

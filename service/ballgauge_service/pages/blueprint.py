@@ -11,7 +11,7 @@ from flask import Blueprint, Response, make_response, render_template, request, 
 from ballgauge_schemas import example
 from ballgauge_schemas.shared.documents import design_example, motion_example
 from ballgauge_service.pages import forms, labels, languages, sections
-from ballgauge_service.rulebooks import listing
+from ballgauge_service.rulebooks import amount, listing
 
 blueprint = Blueprint("pages", __name__, template_folder="templates")
 
@@ -86,6 +86,7 @@ def _page(name: str) -> Response:
         examples=_examples(name),
         metric=dict(forms.METRIC),
         rulebooks=listing.listing,
+        amount=amount,
         place=_place,
     )
     response = make_response(body)

@@ -18,7 +18,7 @@ from ballgauge_service.check.request import Rules
 from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.record import labels
 from ballgauge_service.record.keys import unsigned
-from ballgauge_service.rulebooks import describe_rulebook
+from ballgauge_service.rulebooks import amount, describe_rulebook
 
 _PAGES = {"a4": "A4", "letter": "Letter"}
 _LABEL = (90.0, 62.0)
@@ -158,11 +158,11 @@ def _findings(paper: FPDF, content: dict[str, Any]) -> None:
             head.cell(text)
         for each in content["findings"]:
             row, rule = table.row(), known.get(each["rule"], {})
-            unit = "" if rule.get("unit") in (None, "1") else f" {rule['unit']}"
+            unit = rule.get("unit")
             row.cell(each["outcome"].replace("_", " "))
             row.cell(str(rule.get("title", each["rule"])))
-            row.cell(f"{each['value']:g}{unit}" if "value" in each else "")
-            row.cell(_limit(each) + unit if "min" in each or "max" in each else "")
+            row.cell(amount(each["value"], unit) if "value" in each else "")
+            row.cell(_limit(each, unit) if "min" in each or "max" in each else "")
 
 
 def _described(check: dict[str, Any]) -> list[dict[str, Any]]:
@@ -173,11 +173,11 @@ def _described(check: dict[str, Any]) -> list[dict[str, Any]]:
     return list(describe_rulebook(book)["rules"])
 
 
-def _limit(finding: dict[str, Any]) -> str:
+def _limit(finding: dict[str, Any], unit: str | None) -> str:
     low, high = finding.get("min"), finding.get("max")
-    if low is None:
-        return f"max {high:g}"
-    return f"min {low:g}" if high is None else f"{low:g} to {high:g}"
+    if high is None:
+        return f"min {amount(low, unit)}"
+    return f"max {amount(high, unit)}" if low is None else f"{low:g} to {amount(high, unit)}"
 
 
 def _label(content: dict[str, Any], text: str | None) -> FPDF:

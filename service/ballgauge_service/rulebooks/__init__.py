@@ -33,7 +33,7 @@ from ballgauge_service.rulebooks.loader import (
     use,
 )
 from ballgauge_service.rulebooks.model import ASYMMETRIC_OVER, COLUMNS, EPOCH, Bounds, MoreBalls, SampleRule
-from ballgauge_service.rulebooks.wording import findings, missing, reasons, unmet
+from ballgauge_service.rulebooks.wording import amount, findings, missing, reasons, unmet
 
 __all__ = [
     "ASYMMETRIC_OVER",
@@ -55,6 +55,7 @@ __all__ = [
     "State",
     "UnknownRulebookError",
     "Verdicts",
+    "amount",
     "assess",
     "bodies",
     "compile_edition",

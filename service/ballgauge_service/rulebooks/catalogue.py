@@ -12,6 +12,7 @@ from ballgauge_service.rulebooks.editions import Edition
 from ballgauge_service.rulebooks.loader import rulebook
 from ballgauge_service.rulebooks.model import (
     EPOCH,
+    ROUNDING,
     Bounds,
     Limit,
     MoreBalls,
@@ -49,7 +50,7 @@ def describe_rulebook(book: Rulebook, on: date | None = None, stage: Stage | Non
         "on": day.isoformat(),
         "stage": stage,
         "overlay": ", ".join(each.body for each in book.overlays) or None,
-        "notes": list(book.notes),
+        "notes": [ROUNDING, *book.notes],
         "rules": [_rule(rule, day) for rule in book.rules if stage is None or stage in rule.stages],
         "sample_rules": [_sample_rule(rule) for rule in book.sample_rules],
         "procedures": [
@@ -73,8 +74,13 @@ def describe_rulebook(book: Rulebook, on: date | None = None, stage: Stage | Non
 @lru_cache(maxsize=256)
 def digest(book: Rulebook) -> str:
     """SHA-256, in hexadecimal, of every rule and limit, of all dates and stages, that judge a ball."""
-    names = ("rule", "quantity", "unit", "binds", "stages", "when_measured", "advisory")
-    bounds = ("effect", "min", "max", "effective_from", "effective_to", "when")
+    names = (
+        "rule", "quantity", "unit", "binds", "stages", "when_measured", "advisory", "advice_at", "as_made",
+    )  # fmt: skip
+    bounds = (
+        "effect", "min", "max", "judged_min", "judged_max", "doubtful", "metric_twin", "effective_from",
+        "effective_to", "when",
+    )  # fmt: skip
     judged = [
         {name: rule[name] for name in names}
         | {"limits": sorted(json.dumps({name: limit[name] for name in bounds}) for limit in limits)}
@@ -120,6 +126,8 @@ def _rule(rule: Rule, day: date) -> dict[str, Any]:
         "stages": list(rule.stages),
         "when_measured": list(rule.when_measured),
         "advisory": rule.advisory,
+        "advice_at": list(rule.advice_at),
+        "as_made": rule.as_made,
         "notes": list(rule.notes),
         "procedures": list(rule.procedures),
         "limits": [row for row, now in zip(rows, held, strict=True) if now],
@@ -132,6 +140,10 @@ def _limit(limit: Limit) -> dict[str, Any]:
         "effect": limit.effect,
         "min": limit.min,
         "max": limit.max,
+        "judged_min": limit.judged_min,
+        "judged_max": limit.judged_max,
+        "doubtful": limit.doubtful,
+        "metric_twin": limit.metric_twin,
         "effective_from": limit.effective_from and limit.effective_from.isoformat(),
         "effective_to": limit.effective_to and limit.effective_to.isoformat(),
         "when": _when(limit.when),

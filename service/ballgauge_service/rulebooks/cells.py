@@ -78,16 +78,20 @@ def build_table(limits: Sequence[Limit]) -> Table:
     return Table(axes, edges, sets)
 
 
-def with_open_cells(table: NDArray[Any], axis: int, first: int, last: int) -> NDArray[Any]:
+def with_open_cells(table: NDArray[Any], axis: int, last: int, *, eras: bool = False) -> NDArray[Any]:
     """The table with further cells along an axis: between each cell and the next, and of an unknown value.
 
-    Each lists every limit that may hold there. An unknown value lies in the cells from `first` to `last`.
+    Each lists every limit that may hold there. An unknown value lies in the cells up to `last`; eras: not in
+    those before the first of which a limit is known.
     """
     cells = list(np.moveaxis(table, axis, 0))
     between = [a | b for a, b in pairwise(cells)]
-    more = [*between, reduce(or_, cells[first : last + 1])]
+    more = [*between, reduce(_since_known if eras else or_, cells[: last + 1])]
     parts = [np.expand_dims(np.asarray(each, dtype=object), axis) for each in more]
     return np.concatenate([table, *parts], axis=axis)
+
+
+_since_known = np.frompyfunc(lambda before, cell: cell if before == {GAP} else before | cell, 2, 1)
 
 
 def _boxes(limit: Limit) -> Iterator[dict[str, tuple[float, float]]]:

@@ -65,6 +65,14 @@ class State:
     exempt: bool
     uncounted: bool
 
+    @property
+    def printed(self) -> Interval:
+        """`inner` by the bounds as they are printed."""
+        rows = [limit for limit in self.limits if limit is not None and limit.effect == "limit"]
+        lows = [limit.min for limit in rows if limit.min is not None]
+        highs = [limit.max for limit in rows if limit.max is not None]
+        return max(lows, default=-math.inf), min(highs, default=math.inf)
+
     def quoted(self, code: int) -> Limit | None:
         """The limit that decides on an outcome: the narrowest that may hold; where it is broken the widest.
 
@@ -281,13 +289,9 @@ def _grid(rule: Rule, place: int, day: float, states: list[State]) -> _Grid:
         sets, axes, edges = sets[bisect_right(edges[0], day)], axes[1:], edges[1:]
     sets = np.asarray(sets, dtype=object)
     for k, (axis, cuts) in enumerate(zip(axes, edges, strict=True)):
-        first, last = 0, len(cuts)
-        if axis in (APPROVED_ON, MADE_ON):
-            # Neither lies after the day of use, nor before the first that a rule is known to hold for.
-            last = bisect_right(cuts, day)
-            while first < last and all(each == {GAP} for each in np.take(sets, [first], axis=k).flat):
-                first += 1
-        sets = with_open_cells(sets, k, first, last)
+        # No ball is approved or made after the day of use.
+        last = bisect_right(cuts, day) if axis in (APPROVED_ON, MADE_ON) else len(cuts)
+        sets = with_open_cells(sets, k, last, eras=k == 0 and rule.binds != "use")
     for k in reversed(range(len(axes))):
         if (sets == np.take(sets, [0], axis=k)).all():
             sets, axes, edges = np.take(sets, 0, axis=k), axes[:k] + axes[k + 1 :], edges[:k] + edges[k + 1 :]

@@ -8,7 +8,12 @@ from typing import Any
 
 from ballgauge_service import rulebooks
 
-_FLAGS = frozenset({"asymmetric", "house_ball", "reactive_cover", "unmarked_grip_centre"})
+_FLAGS = frozenset(
+    {
+        "asymmetric", "high_performance_core", "house_ball", "identity_by_hand", "reactive_cover",
+        "unmarked_grip_centre", "unused_thumb", "urethane_cover",
+    }
+)  # fmt: skip
 _EFFECTS = {
     "exempt": "asks nothing of these balls",
     "unbound": "does not reach these balls",
@@ -40,7 +45,7 @@ def _rulebook(body: str, on: date | None, overlay: str | None) -> dict[str, Any]
         name: rulebooks.overlay_named(name) for name, base in rulebooks.overlays().items() if base == body
     }
     return {
-        **{name: described[name] for name in ("body", "title", "edition", "compiled_on", "overlay")},
+        **{name: described[name] for name in ("body", "title", "edition", "compiled_on", "overlay", "notes")},
         "on": on and described["on"],
         "overlays": list(laid),
         "digest": rulebooks.digest(rulebooks.rulebook(body, overlay)),
@@ -75,5 +80,7 @@ def _bound(column: str, bounds: Mapping[str, float]) -> str:
     name = column.replace("_", " ")
     if column in _FLAGS:
         return name if "min" in bounds else f"not {name}"
+    words = {"min": "at least", "max": "at most", "over": "over", "under": "under"}
     unit = rulebooks.COLUMNS[column]
-    return f"{name} {rulebooks.Bounds(**bounds)}" + ("" if unit == "1" else f" {unit}")
+    ends = " and ".join(f"{words[end]} {rulebooks.amount(value, unit)}" for end, value in bounds.items())
+    return f"{name} {ends}"

@@ -17,7 +17,7 @@ from typing import Any
 from marshmallow import ValidationError
 
 from ballgauge_schemas.shared.problems import flatten
-from ballgauge_schemas.shared.words import BODIES
+from ballgauge_schemas.shared.words import BODIES, MADE_BY, STAGES
 from ballgauge_service.rulebooks.model import Rulebook
 from ballgauge_service.rulebooks.own import completed
 from ballgauge_service.rulebooks.schema import parse_rulebook
@@ -136,9 +136,30 @@ def read_folder(folder: Path) -> Shelf:
             known[told.body] = told
             told = [f"{path}: {kind} {told.body} is also in {other.name}"] if other != path else []
         faults += told
+    faults = faults or list(_too_large(Shelf(books, overlays), seen))
     if faults:
         raise BadFolderError("; ".join(faults))
     return Shelf(books, overlays)
+
+
+def _too_large(known: Shelf, seen: Mapping[str, Path]) -> Iterator[str]:
+    """The files whose rules, laid over those of their body, are more than an edition takes."""
+    # Deferred: editions are compiled of what this module reads.
+    from ballgauge_service.rulebooks.editions import compile_edition
+
+    for name, base in known.books.items():
+        laid = [each for each in known.overlays.values() if each.base == name]
+        for over in (None, *laid):
+            path = seen.get(f"overlay {over.body}" if over else f"rulebook {name}", f"overlay {over}")
+            for made in (None, *(body for body in MADE_BY if body != name)):
+                book = base if made is None else _made_by(base, known.books[made])
+                book = book if over is None else _stacked(book, (over,))
+                try:
+                    for stage in STAGES:
+                        compile_edition(book, None, stage)
+                except RulebookError as refused:
+                    yield f"{path}: with the rules of {name}: {refused.messages[0]}"
+                    break
 
 
 def file_faults(path: Path) -> Rulebook | list[str]:

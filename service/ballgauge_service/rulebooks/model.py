@@ -16,6 +16,12 @@ EPOCH = date(1970, 1, 1)
 METRIC = MappingProxyType({"mm": 25.4, "kg": 0.45359237})
 """Millimeters in an inch, kilograms in a pound (exact, by definition)."""
 
+ROUNDING = (
+    "Values are compared as they are, unrounded (the absolute method of ASTM E29); a value of just a printed "
+    "metric twin (31.8 mm for 1 1/4 in) meets the limit."
+)
+"""How every rulebook's limits are compared."""
+
 ASYMMETRIC_OVER = 0.05
 """A ball is asymmetrical where its intermediate differential is a greater part of its differential (a pro
 shop's copy of the USBC glossary, secondary)."""
@@ -62,6 +68,7 @@ COLUMNS = MappingProxyType(
         "unmarked_grip_centre": "1",
         "house_ball": "1",
         "reactive_cover": "1",
+        "urethane_cover": "1",
         "asymmetric": "1",
         "balance_top": "oz",
         "balance_side": "oz",
@@ -113,10 +120,6 @@ class Bounds:
         """The bounds that are set, by name."""
         parts = {"min": self.min, "max": self.max, "over": self.over, "under": self.under}
         return {name: value for name, value in parts.items() if value is not None}
-
-    def __str__(self) -> str:
-        words = {"min": "at least", "max": "at most", "over": "over", "under": "under"}
-        return " and ".join(f"{words[name]} {value:g}" for name, value in self.as_dict().items())
 
 
 @dataclass(frozen=True, slots=True)

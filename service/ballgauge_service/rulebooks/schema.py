@@ -9,6 +9,7 @@ from typing import Any
 
 from marshmallow import Schema, ValidationError, fields, validate, validates_schema
 
+from ballgauge_schemas.shared.overlay import TWIN_PATTERN
 from ballgauge_schemas.shared.words import BASES, STAGES
 from ballgauge_service.rulebooks.cells import OverlapError, TooFineError, build_table
 from ballgauge_service.rulebooks.model import (
@@ -125,7 +126,7 @@ class LimitSchema(Schema):
     judged_max = Number()
     doubtful = fields.String(validate=validate.OneOf(("min", "max")))
     metric_twin = fields.String(
-        validate=validate.Regexp(r"^\d+(\.\d+)? (mm|kg)\Z", error="Must be a length in mm or a mass in kg.")
+        validate=validate.Regexp(TWIN_PATTERN, error="Must be a length in mm or a mass in kg.")
     )
     effective_from = Day()
     effective_to = Day()
@@ -272,6 +273,10 @@ class OverlayHeadSchema(HeadSchema):
     base = fields.String(required=True, validate=_IDENTIFIER)
 
 
+_BODYS = ("sample_rule", "procedure", "fact")
+_BODYS_ALONE = "Only a body's rulebook has these."
+
+
 class RulebookSchema(Schema):
     """A whole rule file: a body's rulebook, or an overlay."""
 
@@ -291,6 +296,17 @@ class RulebookSchema(Schema):
         """Exactly one head."""
         if ("rulebook" in data) == ("overlay" in data):
             raise ValidationError("Give either [rulebook] or [overlay].", "rulebook")
+
+    @validates_schema
+    def check_overlay(self, data: dict[str, Any], **kwargs: Any) -> None:
+        """An overlay has rules alone: what else a body's rulebook holds would be read by nothing."""
+        if "overlay" in data:
+            refused: dict[str, Any] = {name: [_BODYS_ALONE] for name in _BODYS if data[name]}
+            numbered = [place for place, rule in enumerate(data["rule"]) if rule["procedures"]]
+            if numbered:
+                refused["rule"] = {place: {"procedures": [_BODYS_ALONE]} for place in numbered}
+            if refused:
+                raise ValidationError(refused)
 
     @validates_schema
     def check_identifiers(self, data: dict[str, Any], **kwargs: Any) -> None:

@@ -130,7 +130,7 @@ def _reason(edition: Edition, rule: Rule, state: State, code: int, side: int) ->
     if code == NOT_ASSESSED:
         return _not_assessed(edition, rule, state, lacking=side == LACKING)
     if code == INCONCLUSIVE and len(state.limits) > 1:
-        return f"{rule.title} is not decided: {_open(rule, state)}"
+        return f"{rule.title} is not decided: {_open(edition, rule, state)}"
     if limit is None or limit.effect != "limit":
         return _nothing_asked(rule)
     allowed = _allowed(rule, limit)
@@ -204,7 +204,7 @@ def _not_assessed(edition: Edition, rule: Rule, state: State, *, lacking: bool) 
             f"{named} was not told" if named else f"no value of {_column_words(str(rule.quantity))} was given"
         )
     else:
-        why = _open(rule, state)
+        why = _open(edition, rule, state)
     return f"{rule.title} is not assessed: {why}"
 
 
@@ -213,11 +213,12 @@ def _whom(edition: Edition, rule: Rule) -> str:
     return f'the {edition.source.title} for its rule "{rule.title}"{clause}'
 
 
-def _open(rule: Rule, state: State) -> str:
+def _open(edition: Edition, rule: Rule, state: State) -> str:
     """Why it is open which of several limits holds."""
     unknown = " and ".join(map(_column_words, state.unknown))
     possible = "; ".join(dict.fromkeys(_possibility(rule, limit) for limit in state.limits))
-    return f"the limit depends on {unknown}, not given or not sure enough; it may be: {possible}"
+    ask = f"; ask {_whom(edition, rule)}" if None in state.limits else ""
+    return f"the limit depends on {unknown}, not given or not sure enough; it may be: {possible}{ask}"
 
 
 def _column_words(column: str) -> str:
@@ -228,6 +229,7 @@ _COLUMN_WORDS = {
     "approved_on": "the day of approval",
     "made_on": "the day of manufacture",
     "reactive_cover": "whether the cover is reactive",
+    "urethane_cover": "whether the cover is urethane",
     "house_ball": "whether it is a house ball",
     "high_performance_core": "whether the core is a high-performance one",
     "identity": "whether the ball is on the approved list",
@@ -326,7 +328,7 @@ def _saying(edition: Edition, rule: Rule, state: State, code: int) -> _Saying:
         lacking=lacking,
         plain=None if code == INCONCLUSIVE or (bounded and code != NOT_ASSESSED) else plain,
         own=dict(rule.message).get(OUTCOMES[code]),
-        open=_open(rule, state) if len(state.limits) > 1 else None,
+        open=_open(edition, rule, state) if len(state.limits) > 1 else None,
         twin=None if limit is None else limit.metric_twin,
         before=note + _dates(edition, rule, limit),
         dated=rule.binds != "use",

@@ -33,12 +33,16 @@ _DIGITS = re.compile(r"(\d+)")
 
 @dataclass(frozen=True, slots=True)
 class BindingLimits:
-    """The limits of one quantity: the narrowest that bind any ball of the lot, and whether balls differ."""
+    """The limits of one quantity: the narrowest that bind any ball of the lot, and whether balls differ.
+
+    min, max : as they are printed; judged : the least and greatest value that is kept
+    """
 
     min: float | None
     max: float | None
     differ: bool
     rules: tuple[str, ...]
+    judged: tuple[float, float] = (-math.inf, math.inf)
 
 
 class OpenLimits(NamedTuple):
@@ -274,10 +278,11 @@ def _binding(states: list[tuple[str, State]]) -> BindingLimits:
     for rule, state in states:
         by_rule.setdefault(rule, set()).add((state.inner, state.hull))
     return BindingLimits(
-        low if math.isfinite(low) else None,
-        high if math.isfinite(high) else None,
+        max(state.printed[0] for _, state in states) if math.isfinite(low) else None,
+        min(state.printed[1] for _, state in states) if math.isfinite(high) else None,
         any(len(intervals) > 1 for intervals in by_rule.values()),
         tuple(by_rule),
+        (low, high),
     )
 
 

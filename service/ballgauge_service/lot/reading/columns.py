@@ -21,6 +21,7 @@ from ballgauge_schemas import Quantity
 from ballgauge_schemas.shared.ball import BallSchema
 from ballgauge_schemas.shared.base import REQUIRED
 from ballgauge_schemas.shared.limits import DIAMETER_AGREEMENT
+from ballgauge_schemas.shared.words import COVERS
 from ballgauge_service.check.request import Ball, impossible_ball
 from ballgauge_service.lot.reading.apart import Apart, set_apart
 from ballgauge_service.lot.reading.cells import (
@@ -57,9 +58,9 @@ DayArray = NDArray[np.datetime64]
 NOTES_MAXIMUM = 1000
 """Most bad cells and rows listed one by one (ours); all are counted."""
 
-_COLUMNS = {"cover": "reactive", "identity": "identity_by_hand"}
+_COLUMNS = {"identity": "identity_by_hand"}
 _WORDS = {
-    "cover": {"polyester": 0.0, "urethane": 0.0, "reactive": 1.0},
+    "cover": {word: float(place) for place, word in enumerate(COVERS)},
     "identity": {"checked_by_hand": 1.0},
 }
 _BALL = BallSchema()
@@ -149,7 +150,7 @@ class Balls:
     approved_on: DayArray | None = None
     made_on: DayArray | None = None
     house_ball: FloatArray | None = None
-    reactive: FloatArray | None = None
+    cover: FloatArray | None = None
     high_performance_core: FloatArray | None = None
     identity_by_hand: FloatArray | None = None
     labels: Mapping[str, pa.Array] = field(default_factory=dict)
@@ -452,8 +453,11 @@ def rule_columns(
     if balls.made_on is not None:
         made = balls.made_on.astype("datetime64[D]", copy=False)
         columns["made_on"] = RuleColumn(np.where(np.isnat(made), np.nan, made.view(np.int64)))
-    if balls.reactive is not None:
-        columns["reactive_cover"] = RuleColumn(balls.reactive)
+    if balls.cover is not None:
+        known = ~np.isnan(balls.cover)
+        for word in ("reactive", "urethane"):
+            told = np.where(known, (balls.cover == COVERS.index(word)).astype(np.float64), np.nan)
+            columns[f"{word}_cover"] = RuleColumn(told)
     split, whole = balls.values.get("intermediate_differential"), balls.values.get("differential")
     if split is not None and whole is not None:
         parted = split - ASYMMETRIC_OVER * whole

@@ -187,8 +187,8 @@ def _counted_outside(values: FloatArray | None, limits: BindingLimits) -> Counte
     if values is None or not _limited(limits):
         return None
     return CountedOutside(
-        0 if limits.min is None else int(np.count_nonzero(values < limits.min)),
-        0 if limits.max is None else int(np.count_nonzero(values > limits.max)),
+        0 if limits.min is None else int(np.count_nonzero(values < limits.judged[0])),
+        0 if limits.max is None else int(np.count_nonzero(values > limits.judged[1])),
     )
 
 

@@ -27,6 +27,7 @@ export function plain(value, digits = 4) {
 /** Write a value of the interface in the unit shown. */
 export function quantity(value, unit, { signed = false, bare = false } = {}) {
   if (value === null || value === undefined) return "–";
+  if (unit === "date") return new Date(value * 86400000).toISOString().slice(0, 10);
   const [number, name] = shownIn(value, unit);
   const text = (signed && number > 0 ? "+" : "") + plain(number);
   return name && !bare ? `${text} ${name}` : text;
