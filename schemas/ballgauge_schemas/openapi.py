@@ -178,8 +178,8 @@ def _own_properties(converter: Any, field: Any, ret: dict[str, Any], **_: Any) -
         several = {name: ret.pop(name) for name in names if name in ret}
         return {"anyOf": [several["items"], several]}
     if isinstance(field, End):
-        number = {name: ret.pop(name) for name in ("type", "minimum", "maximum")}
-        return {"oneOf": [number, converter.field2property(field.day)]}
+        number = {name: ret.pop(name) for name in ("type", "minimum", "maximum", "x-unit")}
+        return {"anyOf": [number, converter.field2property(field.day)]}
     if isinstance(field, SolidField):
         return {"oneOf": [converter.resolve_nested_schema(schema) for schema in field.schemas]}
     if not isinstance(field, QuantityField):

@@ -97,6 +97,16 @@ def test_sizes_bind_balls_of_13_lb_and_more_for_sure(
         assert outcome(rule, {rule: outside[1], "weight": weight}) == NONCONFORMING
 
 
+@pytest.mark.parametrize("edge", [8.5, 26.7035 / np.pi, 8.595, 27.002 / np.pi])
+def test_a_size_has_one_verdict_by_caliper_and_by_tape(edge: float) -> None:
+    """At the limits of both, and a millionth of an inch beside them."""
+    for step in (-1e-6, 0.0, 1e-6):
+        around = np.pi * (edge + step)
+        for across in (edge + step, around / np.pi):
+            facts = {"weight": 15.0, "diameter": across, "circumference": around}
+            assert outcome("diameter", facts) == outcome("circumference", facts)
+
+
 @pytest.mark.parametrize(
     ("rule", "column", "twin", "on"),
     [
@@ -302,6 +312,62 @@ def test_any_two_halves_is_advice_for_drilled_balls() -> None:
         assert (found["outcome"], found["advisory"]) == (NOT_ASSESSED, True)
 
 
+@pytest.mark.parametrize(
+    ("overlay", "last"),
+    [(None, date(2020, 7, 31)), ("japan", date(2020, 7, 31)), ("netherlands", date(2020, 12, 31)),
+     ("ukraine", date(2020, 12, 31))],
+)  # fmt: skip
+def test_the_last_day_of_balance_holes_by_nation(overlay: str | None, last: date) -> None:
+    """Secondary: the IBF's reprints, and the federations' own days; with a hole the sides stay at 1 oz."""
+    values = {"balance_holes": 1.0, "unused_thumb": 0.0, "balance_hole_diameter": 1.26, "weight": 15.0}
+    for on, number, size, side in (
+        (last, CONFORMING, NONCONFORMING, NONCONFORMING),
+        (last + timedelta(days=1), NONCONFORMING, NOT_ASSESSED, CONFORMING),
+    ):
+        found = [
+            outcome(rule, {**values, "balance_side": 1.5}, on=on, body="ibf", overlay=overlay)
+            for rule in ("balance_holes", "balance_hole_diameter", "balance_side")
+        ]
+        assert found == [number, size, side]
+
+
+@pytest.mark.parametrize(("overlay", "first"), [(None, date(2020, 8, 1)), ("ukraine", date(2021, 1, 1))])
+def test_the_first_day_of_all_holes_used_by_nation(overlay: str | None, first: date) -> None:
+    """Secondary: from 2020-08-01, in Ukraine from 2021-01-01; the grip's mark with it."""
+    values = {
+        "unused_gripping_holes": 1.0,
+        "unused_thumb": 0.0,
+        "thumb_holes": 0.0,
+        "unmarked_grip_centre": 1.0,
+    }
+    for rule in ("unused_gripping_holes", "unmarked_grip_centre"):
+        for on, expected in ((first - timedelta(days=1), NOT_ASSESSED), (first, NONCONFORMING)):
+            assert outcome(rule, values, on=on, body="ibf", overlay=overlay) == expected
+
+
+def test_japan_asks_for_no_hardness_in_play_from_2021_09_01() -> None:
+    """Secondary; what was asked before was not read, so a reading given then is not assessed, and counts."""
+    for on, counted in ((date(2021, 8, 31), True), (date(2021, 9, 1), False)):
+        found = find("hardness_in_play", {"hardness": 60.0}, on=on, body="ibf", overlay="japan")
+        assert found is not None
+        assert (found["outcome"], found["advisory"]) == (NOT_ASSESSED, not counted)
+    assert outcome("hardness_in_play", {"weight": 15.0}, body="ibf", overlay="japan") is None
+
+
+@pytest.mark.parametrize(
+    ("on", "holes", "expected"),
+    [
+        (date(2020, 7, 31), 1, CONFORMING),
+        (date(2020, 7, 31), 2, "inconclusive"),
+        (date(2020, 8, 1), 1, NONCONFORMING),
+    ],
+)
+def test_an_unused_thumb_hole_is_open_by_the_ibf(on: date, holes: int, expected: str) -> None:
+    """That it is a balance hole is a rule of the USBC's alone, as far as the texts were read."""
+    values = {"balance_holes": float(holes), "unused_thumb": 1.0}
+    assert outcome("balance_holes", values, on=on, body="ibf") == expected
+
+
 def test_the_national_difference_of_australia() -> None:
     """Tenpin Bowling Australia's notice: from 2019-01-01, from 8 lb up, A with a balance hole, B without."""
     for on, weight, holes, imbalance, expected in (
@@ -416,7 +482,12 @@ def test_an_unused_thumb_hole_counts_since_may_2014_but_not_of_an_exempt_house_b
         (72.5, date(2019, 5, 1), date(2022, 8, 1), NONCONFORMING),
         (73.0, date(2019, 5, 1), date(2022, 8, 1), CONFORMING),
         (72.5, date(2019, 5, 1), None, "inconclusive"),
+        (72.5, date(1975, 1, 1), date(2022, 8, 1), NONCONFORMING),
+        (72.5, date(1975, 1, 1), date(2022, 7, 31), NOT_ASSESSED),
+        (72.5, date(1975, 1, 1), None, "inconclusive"),
         (72.5, None, date(2022, 7, 31), "inconclusive"),
+        (72.5, None, date(2022, 8, 1), NONCONFORMING),
+        (72.5, None, None, "inconclusive"),
         (71.9, None, None, NONCONFORMING),
         (74.0, None, None, CONFORMING),
     ],

@@ -33,16 +33,12 @@ _DIGITS = re.compile(r"(\d+)")
 
 @dataclass(frozen=True, slots=True)
 class BindingLimits:
-    """The limits of one quantity: the narrowest that bind any ball of the lot, and whether balls differ.
-
-    min, max : as they are printed; judged : the least and greatest value that is kept
-    """
+    """The limits of one quantity: the narrowest that bind any ball, as printed, and whether balls differ."""
 
     min: float | None
     max: float | None
     differ: bool
     rules: tuple[str, ...]
-    judged: tuple[float, float] = (-math.inf, math.inf)
 
 
 class OpenLimits(NamedTuple):
@@ -139,6 +135,13 @@ class Gathered(LotTotals):
     def limits(self) -> dict[str, BindingLimits]:
         """The limits of every quantity that has any, by name."""
         return {name: _binding(states) for name, states in self._limiting().items()}
+
+    def ends(self, name: str) -> tuple[float, float]:
+        """The least and greatest value of a quantity that its limits allow, which may be printed rounded."""
+        inner = [state.inner for _, state in self._limiting().get(name, ())]
+        return max((low for low, _ in inner), default=-math.inf), min(
+            (high for _, high in inner), default=math.inf
+        )
 
     def open_limits(self) -> dict[str, OpenLimits]:
         """By name the quantities of which it is open, for some ball, which of several limits holds."""
@@ -282,7 +285,6 @@ def _binding(states: list[tuple[str, State]]) -> BindingLimits:
         min(state.printed[1] for _, state in states) if math.isfinite(high) else None,
         any(len(intervals) > 1 for intervals in by_rule.values()),
         tuple(by_rule),
-        (low, high),
     )
 
 

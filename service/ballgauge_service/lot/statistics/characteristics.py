@@ -161,7 +161,7 @@ def _describe(
         minimum=sums.lowest,
         maximum=sums.highest,
         limits=limits,
-        counted_outside=_counted_outside(given, limits),
+        counted_outside=_counted_outside(given, limits, totals.ends(name)),
         fraction_outside=outside,
         tolerance_intervals=tuple(_intervals(sums, given, limits, confidence, coverage)),
         normality=normality,
@@ -183,12 +183,14 @@ def _notes(sums: QuantityTotals, balls: int, limits: BindingLimits) -> list[str]
     return notes
 
 
-def _counted_outside(values: FloatArray | None, limits: BindingLimits) -> CountedOutside | None:
+def _counted_outside(
+    values: FloatArray | None, limits: BindingLimits, ends: tuple[float, float]
+) -> CountedOutside | None:
     if values is None or not _limited(limits):
         return None
     return CountedOutside(
-        0 if limits.min is None else int(np.count_nonzero(values < limits.judged[0])),
-        0 if limits.max is None else int(np.count_nonzero(values > limits.judged[1])),
+        0 if limits.min is None else int(np.count_nonzero(values < ends[0])),
+        0 if limits.max is None else int(np.count_nonzero(values > ends[1])),
     )
 
 
