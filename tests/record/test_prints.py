@@ -69,7 +69,7 @@ def test_the_page_says_what_the_record_says(
         "City open",
         "2026-05-02",
         "USBC, play, 2026-05-01",
-        " lb",
+        f"{signed['content']['findings'][0]['value']:g} lb",
         "max 16 lb",
     ):
         assert told in text

@@ -625,6 +625,9 @@ def _date_cautions(check: Check, judged_by: Edition) -> Iterator[Caution]:
     if approved is not None and approved > judged_by.on:
         words = f"The day of approval, {approved}, lies after the day of use, {judged_by.on}."
         yield Caution("used_before_approval", words, "/ball/approved_on")
+    if check.ball.made_on is not None and check.ball.made_on > judged_by.on:
+        words = f"The day of manufacture, {check.ball.made_on}, lies after the day of use, {judged_by.on}."
+        yield Caution("used_before_manufacture", words, "/ball/made_on")
 
 
 def _unjudged(found: Sequence[Group]) -> Iterator[Group]:

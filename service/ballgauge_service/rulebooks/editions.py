@@ -68,10 +68,8 @@ class State:
     @property
     def printed(self) -> Interval:
         """`inner` by the bounds as they are printed."""
-        rows = [limit for limit in self.limits if limit is not None and limit.effect == "limit"]
-        lows = [limit.min for limit in rows if limit.min is not None]
-        highs = [limit.max for limit in rows if limit.max is not None]
-        return max(lows, default=-math.inf), min(highs, default=math.inf)
+        lows, highs = zip(*(limit.printed for limit in self.limits if limit is not None), strict=True)
+        return max(lows), min(highs)
 
     def quoted(self, code: int) -> Limit | None:
         """The limit that decides on an outcome: the narrowest that may hold; where it is broken the widest.
@@ -91,8 +89,8 @@ class Tables(NamedTuple):
     of values too uncertain to lie on either side, and that of an unknown value. Rules: `column` of
     the value, `only_measured`, `advisory`, `partial`: some of its states are uncounted; the state of a ball
     is that at `offset` plus stride times cell over the axes from
-    `axis_start[r]` to `axis_start[r + 1]` in `table`. States: the ends of `State`'s intervals, the ends of
-    its narrowest and widest limit, one over what a margin to these is in proportion to, `exempt`,
+    `axis_start[r]` to `axis_start[r + 1]` in `table`. States: the ends of `State`'s intervals, the ends, as
+    printed, of its narrowest and widest limit, one over what a margin to these is in proportion to, `exempt`,
     `uncounted`.
     """
 
@@ -408,7 +406,7 @@ def _spread(grid: _Grid, edges_of: dict[str, list[float]]) -> NDArray[np.int16]:
 
 
 def _ends(limit: Limit | None) -> Interval:
-    return limit.interval if limit is not None and limit.effect in ("limit", "exempt") else _NONE
+    return limit.printed if limit is not None and limit.effect in ("limit", "exempt") else _NONE
 
 
 def _scale(ends: Interval) -> float:

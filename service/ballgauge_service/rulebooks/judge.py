@@ -315,7 +315,7 @@ def _find_decider(tables: Tables, values: Values, length: int, verdicts: Verdict
             over = (tables.wide_high[each] if broken else tables.tight_high[each]) - own[ball]
             scale = tables.wide_scale[each] if broken else tables.tight_scale[each]
             near = (under if under < over else over) * scale
-            near = near if near < FAR else FAR
+            near = _kept(near, outcome[ball]) if near < FAR else FAR
             better = (outcome[ball] == overall[ball]) & (near < nearness[ball])
             better = better & (not tables.uncounted[each])
             nearness[ball] = near if better else nearness[ball]
@@ -332,10 +332,16 @@ def _find_decider(tables: Tables, values: Values, length: int, verdicts: Verdict
         under = own[ball] - (low_wide if broken else low)
         over = (high_wide if broken else high) - own[ball]
         near = (under if under < over else over) * (scale_wide if broken else scale)
-        near = near if near < FAR else FAR
+        near = _kept(near, outcome[ball]) if near < FAR else FAR
         better = (outcome[ball] == overall[ball]) & (near < nearness[ball])
         nearness[ball] = near if better else nearness[ball]
         decider[ball] = rule if better else decider[ball]
+
+
+@compiled
+def _kept(margin: float, code: int) -> float:
+    """A margin; 0 of a value that conforms though it lies beyond a limit that is printed rounded."""
+    return 0.0 if margin < 0.0 and code == CONFORMING else margin
 
 
 @compiled
@@ -363,7 +369,7 @@ def _explain(tables: Tables, values: Values, length: int, verdicts: Verdicts) ->
             broken = code == NONCONFORMING
             under = value - (tables.wide_low[state] if broken else tables.tight_low[state])
             over = (tables.wide_high[state] if broken else tables.tight_high[state]) - value
-            margin = min(under, over)
+            margin = _kept(min(under, over), code)
             low, high = tables.inner_low[state], tables.inner_high[state]
             several = low != tables.hull_low[state] or high != tables.hull_high[state]
             if verdicts.nearness[ball] < FAR and not (code == INCONCLUSIVE and several):

@@ -156,6 +156,11 @@ class Limit:
         return first, last
 
     @property
+    def printed(self) -> tuple[float, float]:
+        """The bounds as printed, which margins are told to (infinite: open)."""
+        return (-math.inf if self.min is None else self.min, math.inf if self.max is None else self.max)
+
+    @property
     def interval(self) -> tuple[float, float]:
         """The least and greatest allowed value (infinite: open)."""
         low = self.min if self.judged_min is None else self.judged_min

@@ -146,6 +146,10 @@ class LimitSchema(Schema):
         for name, bound in beside.items():
             if name in data and bound not in data:
                 raise ValidationError(f"Stands beside {bound}, which is not given.", name)
+        if data.get("judged_min", -math.inf) > data.get("min", math.inf):
+            raise ValidationError("judged_min lies above min.", "judged_min")
+        if data.get("judged_max", math.inf) < data.get("max", -math.inf):
+            raise ValidationError("judged_max lies below max.", "judged_max")
         if data["effect"] != "limit" and bounded:
             raise ValidationError("Only a row of effect limit has min or max.", "effect")
         if data["effect"] != "limit" and "note" not in data:

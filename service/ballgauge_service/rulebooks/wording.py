@@ -260,6 +260,7 @@ class _Saying:
     low: float | None
     high: float | None
     interval: tuple[float, float] | None
+    printed: tuple[float, float] | None
     allowed: str
     lacking: str
     plain: str | None
@@ -324,6 +325,7 @@ def _saying(edition: Edition, rule: Rule, state: State, code: int) -> _Saying:
         low=None if limit is None else limit.min,
         high=None if limit is None else limit.max,
         interval=None if limit is None or (code == INCONCLUSIVE and limit.doubtful) else limit.interval,
+        printed=None if limit is None else limit.printed,
         allowed=_allowed(rule, limit),
         lacking=lacking,
         plain=None if code == INCONCLUSIVE or (bounded and code != NOT_ASSESSED) else plain,
@@ -385,14 +387,15 @@ def _finding(
         else:
             judged, probability = edition.met(saying.quantity, value), None
             if saying.interval is not None:
-                finding["margin"] = _margin(judged, saying.interval)
+                margin = _margin(judged, saying.printed)
+                finding["margin"] = max(margin, 0.0) if code == CONFORMING else margin
                 if spread == spread:
                     probability = conformity_probability(judged, spread, *saying.interval)
                     finding["probability"] = probability
             if code == INCONCLUSIVE:
                 text = _inconclusive(saying, value, alternates, probability, decision)
             else:
-                text = _verdict(saying, code, value, _margin(judged, saying.interval))
+                text = _verdict(saying, code, value, _margin(judged, saying.printed))
                 if decision.rule == "guarded":
                     text += _guard(probability, decision.risk)
                 elif code == CONFORMING and probability is not None and probability < _SURE:
