@@ -17,6 +17,9 @@ from ballgauge._values import Record, Result, each, member
 Overlay = str | Mapping[str, Any] | os.PathLike[str]
 """A name that the service knows, a whole overlay, or the path of its TOML file."""
 
+ApprovedRows = Iterable[Mapping[str, Any]] | str | os.PathLike[str]
+"""The rows of an approved list, or the path of its CSV file."""
+
 Found = TypeVar("Found", bound=Result)
 
 
@@ -62,7 +65,8 @@ class CheckResult(Result, init=False):
     """The findings on one ball; those alone, and empty records, where no more detail was asked for.
 
     `outcome` is the worst of the findings that count. `derived` has the mass properties, `missing` the fields
-    whose absence left rules not assessed, `units` the unit of every number.
+    whose absence left rules not assessed, `units` the unit of every number; `identity` how the ball stands on
+    the approved list.
     """
 
     outcome: str
@@ -75,6 +79,7 @@ class CheckResult(Result, init=False):
     decision: Record = member(default={})
     units: Record = member(default={})
     also_on: tuple[Record, ...] = member(default=[])
+    identity: Record = member(default={})
 
 
 class Unmet(Result, init=False):
@@ -111,6 +116,26 @@ def with_overlays(request: Mapping[str, Any], overlays: Iterable[Overlay]) -> Ma
     """A request with overlays laid over its rules: names, whole overlays, or TOML files of theirs."""
     found = [read_overlay(each) if isinstance(each, os.PathLike) else each for each in overlays]
     return {**request, "rules": {**request.get("rules", {}), "overlays": found}} if found else request
+
+
+def with_list(request: Mapping[str, Any], rows: ApprovedRows | None) -> Mapping[str, Any]:
+    """A request with an approved list among its rules."""
+    if rows is None:
+        return request
+    return {**request, "rules": {**request.get("rules", {}), "approved_list": approved_rows(rows)}}
+
+
+def approved_rows(given: ApprovedRows) -> list[Mapping[str, Any]]:
+    """The rows of an approved list, as they are or from its CSV file.
+
+    Raises OSError where it cannot be read, ValueError naming every line that is wrong.
+    """
+    if not isinstance(given, (str, os.PathLike)):
+        return list(given)
+    # Deferred: few callers have a file of them.
+    from ballgauge_schemas.shared.approved_list import read_file
+
+    return [row.to_dict() for row in read_file(given).rows]
 
 
 def read_overlay(path: str | os.PathLike[str]) -> dict[str, Any]:

@@ -58,7 +58,11 @@ class Client:
 
     @classmethod
     def embedded(
-        cls, *, scheduler: str | None = None, rulebooks: str | os.PathLike[str] | None = None
+        cls,
+        *,
+        scheduler: str | None = None,
+        rulebooks: str | os.PathLike[str] | None = None,
+        approved_list: str | os.PathLike[str] | None = None,
     ) -> Client:
         """Run the service inside this process; no port is opened.
 
@@ -69,16 +73,19 @@ class Client:
             lots. Without it threads of this process do. The answers are the same.
         rulebooks : path, optional
             Folder of rulebooks and overlays (TOML) beside the shipped ones.
+        approved_list : path, optional
+            The governing body's approved list (CSV: brand, model, approved_on, withdrawn_on, made_from,
+            made_to), on which each ball's name is looked up; a request's own goes before it.
 
         Raises
         ------
         ValueError
-            A file of that folder cannot be used.
+            A file of that folder, or the list, cannot be used.
         ServiceUnreachable
             The engine is not installed.
         """
         client = cls.__new__(cls)
-        client._http = Http(_engine.Engine(scheduler, rulebooks))
+        client._http = Http(_engine.Engine(scheduler, rulebooks, approved_list))
         return client
 
     @overload
@@ -89,6 +96,7 @@ class Client:
         detail: Literal["full", "findings"] = "full",
         overlays: Iterable[_check.Overlay] = (),
         also_on: Iterable[date | str] = (),
+        approved_list: _check.ApprovedRows | None = None,
     ) -> CheckResult: ...
 
     @overload
@@ -99,6 +107,7 @@ class Client:
         detail: Literal["brief"],
         overlays: Iterable[_check.Overlay] = (),
         also_on: Iterable[date | str] = (),
+        approved_list: _check.ApprovedRows | None = None,
     ) -> BriefResult: ...
 
     def check(
@@ -108,6 +117,7 @@ class Client:
         detail: Literal["full", "findings", "brief"] | None = None,
         overlays: Iterable[_check.Overlay] = (),
         also_on: Iterable[date | str] = (),
+        approved_list: _check.ApprovedRows | None = None,
     ) -> CheckResult | BriefResult:
         """Check one ball: ``{"ball": {...}, "drilling": {...}, "rules": {...}, ...}``.
 
@@ -115,6 +125,8 @@ class Client:
         overlays : rules laid over the body's, in place of the request's ``rules.overlays``: names that the
             service knows, whole overlays, or paths of their TOML files
         also_on : further days of use; the result's ``also_on`` has the outcome on each, and what changes it
+        approved_list : the approved list, in place of the request's ``rules.approved_list``: its rows, or the
+            path of its CSV file; the result's ``identity`` says how the ball stands on it
 
         >>> from ballgauge import InvalidRequest
         >>> with Client.embedded() as client:
@@ -126,28 +138,41 @@ class Client:
         /ball/weight 'in' is not a unit of weight; use for instance lb, oz, kg or g
         /ball/rg must be from 2 in to 3.2 in; got 25 in
         """
-        asked = _check.with_overlays(request, overlays)
+        asked = _check.with_list(_check.with_overlays(request, overlays), approved_list)
         asked = {**asked, "also_on": days} if (days := list(also_on)) else asked
         asked = asked if detail is None else {**asked, "detail": detail}
         return _check.one(self._http, _check.kind_of(asked.get("detail", "full")), "checks", asked)
 
     @overload
     def check_many(
-        self, items: Iterable[Mapping[str, Any]], *, detail: Literal["full", "findings"] = "full"
+        self,
+        items: Iterable[Mapping[str, Any]],
+        *,
+        detail: Literal["full", "findings"] = "full",
+        approved_list: _check.ApprovedRows | None = None,
     ) -> Iterator[CheckResult]: ...
 
     @overload
     def check_many(
-        self, items: Iterable[Mapping[str, Any]], *, detail: Literal["brief"]
+        self,
+        items: Iterable[Mapping[str, Any]],
+        *,
+        detail: Literal["brief"],
+        approved_list: _check.ApprovedRows | None = None,
     ) -> Iterator[BriefResult]: ...
 
     def check_many(
-        self, items: Iterable[Mapping[str, Any]], *, detail: Literal["full", "findings", "brief"] = "full"
+        self,
+        items: Iterable[Mapping[str, Any]],
+        *,
+        detail: Literal["full", "findings", "brief"] = "full",
+        approved_list: _check.ApprovedRows | None = None,
     ) -> Iterator[CheckResult | BriefResult]:
         """Check any number of balls, in order.
 
         Items are as for `check`, and are sent in batches as results are taken. An `InvalidRequest` names the
         bad fields of one batch, counting over all items; the results of earlier batches have been given then.
+        `approved_list` is for every item whose rules have none, and goes with each batch.
 
         No more than a batch of items is held at a time, so that they may come from a file or a database:
 
@@ -158,7 +183,9 @@ class Client:
         >>> heavy
         0
         """
-        beside = {} if detail == "full" else {"detail": detail}
+        beside: dict[str, Any] = {} if detail == "full" else {"detail": detail}
+        if approved_list is not None:
+            beside["approved_list"] = _check.approved_rows(approved_list)
         return _check.many(self._http, _check.kind_of(detail), "checks", items, **beside)
 
     def drill(self, request: Mapping[str, Any]) -> DrillingResult:

@@ -47,11 +47,11 @@ def batches(
 
     Yields the index of the batch's first item, how many there are, and the body. Items are taken as needed.
     """
-    first = 0
+    first, room = 0, MOST_BYTES - len(encode(beside or {}))
     pending: list[bytes] = []
     size = 0
     for encoded in map(encode, items):
-        if pending and (len(pending) == MOST_ITEMS or size + len(encoded) > MOST_BYTES):
+        if pending and (len(pending) == MOST_ITEMS or size + len(encoded) > room):
             yield first, len(pending), _frame(member, pending, beside or {})
             first, pending, size = first + len(pending), [], 0
         pending.append(encoded)

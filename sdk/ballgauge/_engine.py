@@ -39,17 +39,13 @@ def required() -> Iterator[None]:
         raise ServiceUnreachable(f"{told}, or give the address of a running service") from error
 
 
-def application(
-    scheduler: str | None = None, rulebooks: str | os.PathLike[str] | None = None
-) -> WSGIApplication:
+def application(scheduler: str | None = None, **files: Any) -> WSGIApplication:
     """The service as a WSGI application; what is set for a server has no say over it."""
     with required():
         from ballgauge_service.web.http.settings import Settings
         from ballgauge_service.web.server.application import create_app
 
-        settings = Settings(
-            scheduler=scheduler, rulebooks=None if rulebooks is None else os.fspath(rulebooks)
-        )
+        settings = Settings(scheduler=scheduler, **files)
         return create_app(json_logs=False, warm_up=False, settings=settings)
 
 
@@ -161,28 +157,34 @@ class Engine:
     url = Embedded.url
     failures: tuple[type[Exception], ...] = ()
 
-    def __init__(self, scheduler: str | None = None, rulebooks: str | os.PathLike[str] | None = None) -> None:
+    def __init__(
+        self,
+        scheduler: str | None = None,
+        rulebooks: str | os.PathLike[str] | None = None,
+        approved_list: str | os.PathLike[str] | None = None,
+    ) -> None:
         with required():
             from ballgauge_service.web.direct import Direct
-        self._direct, self._scheduler = Direct(), scheduler
+            from ballgauge_service.web.http.settings import Settings
+        given = {"rulebooks": rulebooks, "approved_list": approved_list}
+        self._files: dict[str, Any] = {
+            name: os.fspath(path) for name, path in given.items() if path is not None
+        }
+        self._direct, self._scheduler = Direct(Settings(**self._files).shelf()), scheduler
         self._embedded: Embedded | None = None
-        self._rulebooks = rulebooks
         self.reads_paths = scheduler is not None
-        if rulebooks is not None:
-            self._embedded = self._whole()
 
     def send(self, request: Request, headers: Mapping[str, str]) -> Answer:
         """Give the answer, whatever it is."""
         path, _, query = request.path.partition("?")
         body = b"" if request.body is None else request.body
-        if self._rulebooks is None and isinstance(body, bytes) and self._direct.answers(request.method, path):
+        if isinstance(body, bytes) and self._direct.answers(request.method, path):
             return _Told(*self._direct.answer(request.method, path, query, body))
         if self._embedded is None:
-            self._embedded = self._whole()
+            self._embedded = Embedded(
+                application(self._scheduler, **self._files), reads_paths=self.reads_paths
+            )
         return self._embedded.send(request, headers)
-
-    def _whole(self) -> Embedded:
-        return Embedded(application(self._scheduler, self._rulebooks), reads_paths=self.reads_paths)
 
     def close(self) -> None:
         """There is nothing to close."""

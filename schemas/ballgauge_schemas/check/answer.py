@@ -8,6 +8,7 @@ fields are those of the drawing board (ours): they hold for every answer to a re
 from __future__ import annotations
 
 from ballgauge_schemas.shared import limits, words
+from ballgauge_schemas.shared.approved_list import ApprovedBallSchema
 from ballgauge_schemas.shared.base import Choice, Day, Flag, Number, Part, Schema, Several, Table, Text, Whole
 
 
@@ -321,6 +322,19 @@ class UsedOverlaySchema(Schema):
     digest = _digest("SHA-256 of its rules and their limits, of all dates.")
 
 
+class ListSchema(Schema):
+    """An approved list."""
+
+    digest = _digest("SHA-256 of its rows.")
+    rows = Whole(0, 10**7, 1200, "How many rows it has.", required=True)
+
+
+class UsedListSchema(ListSchema):
+    """The approved list that an answer used."""
+
+    given_by = Choice(words.LIST_GIVERS, "Whether the request holds it, or the service.", required=True)
+
+
 class UsedRulesSchema(Schema):
     """The rules an answer used."""
 
@@ -342,6 +356,7 @@ class UsedRulesSchema(Schema):
     )
     digest = _digest("SHA-256 of the rules and their limits, of all dates.")
     as_made = _text("Whose rules judged the ball as made.", "usbc", required=False, allow_none=True)
+    approved_list = Part(UsedListSchema, "The approved list; absent where there is none.")
 
 
 class UsedDecisionSchema(Schema):
@@ -355,6 +370,26 @@ class UsedDecisionSchema(Schema):
         "Highest probability of a wrong verdict under the guarded rule.",
         required=True,
         exclusive=True,
+    )
+
+
+class IdentitySchema(Schema):
+    """What the approved list says of the ball, on the day of use."""
+
+    standing = Choice(
+        words.STANDINGS,
+        "listed; withdrawn; made_outside: listed for other days of manufacture; approved_later; not_listed; "
+        "near_name: not listed, but near to a listed name, so undecided; made_on_needed: it depends on the "
+        "day of manufacture; before_the_list: made before it began; no_name: brand and model were not told.",
+        required=True,
+    )
+    listed = Part(ApprovedBallSchema, "The ball's row; null where it has none, or several.", allow_none=True)
+    near = Several(
+        Part(ApprovedBallSchema, "One row."),
+        0,
+        limits.NEAR_NAMES_MAXIMUM,
+        "Rows of the nearest names, the nearest first, where the name is not listed.",
+        required=True,
     )
 
 
@@ -457,6 +492,9 @@ class CheckFindingsSchema(_MissingSchema):
     )
     rules = Part(UsedRulesSchema, "The rules used.", required=True)
     decision = Part(UsedDecisionSchema, "The decision rule used.", required=True)
+    identity = Part(
+        IdentitySchema, "What the approved list says; absent where there is none, or where it is not asked."
+    )
 
 
 class CheckResultSchema(CheckFindingsSchema, _AnswerSchema):
@@ -575,6 +613,7 @@ class RulebooksSchema(Schema):
     rulebooks = Several(
         Part(RulebookSchema, "One rulebook."), 0, 20, "The rulebooks asked for.", required=True
     )
+    approved_list = Part(ListSchema, "The approved list that the service has; absent where it has none.")
 
 
 class StateSchema(Schema):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from ballgauge_schemas.shared import limits, words
+from ballgauge_schemas.shared.approved_list import ApprovedListField
 from ballgauge_schemas.shared.ball import BallSchema, require_diameter
 from ballgauge_schemas.shared.base import Choice, Day, Errors, Flag, Number, Part, Schema, Several, Text
 from ballgauge_schemas.shared.drilling import DrillingSchema
@@ -32,6 +33,10 @@ class RulesSchema(Schema):
     stage = Choice(words.STAGES, "Use in play, or a model's approval.", default="play")
     overlay, overlays = overlay_fields()
     as_made = made_by_field()
+    approved_list = ApprovedListField(
+        "The governing body's approved list, on which the ball's `name` is looked up; without it, that of "
+        "the service, if it has one."
+    )
 
 
 class DecisionSchema(Schema):
@@ -125,6 +130,7 @@ class CheckBatchSchema(Schema):
     checks = Several(
         Part(CheckEntrySchema, "One check."), 1, limits.BATCH_MAXIMUM, "The checks.", required=True
     )
+    approved_list = ApprovedListField("The approved list for every check whose rules have none.")
     detail = _detail()
 
 
@@ -179,7 +185,11 @@ def load_check_body(data: Any) -> tuple[list[dict[str, Any]], bool]:
     """
     if isinstance(data, dict) and "checks" in data:
         loaded = CHECK_BATCH.load(data)
-        return [{**check, "detail": loaded["detail"]} for check in loaded["checks"]], True
+        listed = {"approved_list": loaded["approved_list"]} if "approved_list" in loaded else {}
+        return [
+            {**check, "detail": loaded["detail"], "rules": {**listed, **check["rules"]}}
+            for check in loaded["checks"]
+        ], True
     return [CHECK_REQUEST.load(data)], False
 
 

@@ -13,7 +13,9 @@ from ballgauge_schemas.shared.quantity import Quantity, QuantityField
 class BallSchema(Schema):
     """A ball before drilling, and what is known of it since. Only `weight` is required."""
 
-    name = Text("Ostrel Works Tarn 48", "Maker and model, for the reader.")
+    name = Text(
+        "Ostrel Works Tarn 48", "Maker and model; looked up on the approved list, where there is one."
+    )
     serial = Text("OW7K20431", "Serial number, for the reader.", maximum=60)
     weight = QuantityField("weight", 4, 20, 15.06, "Weight of the undrilled ball.", required=True)
     drilled_weight = QuantityField(
@@ -72,7 +74,7 @@ class BallSchema(Schema):
     identity = Choice(
         words.IDENTITIES,
         "How the ball was found on the governing body's approved list, its serial number, brand and model "
-        "legible; what is checked by hand is not judged.",
+        "legible; what is checked by hand is not judged, unless a list given here rejects the ball.",
     )
     house_ball = Flag(
         "Whether the ball is a house ball, not drilled to fit one bowler.", default=False, example=False

@@ -41,6 +41,13 @@ OVERLAY_SETS_MAXIMUM = 10
 """Most overlays of one check, rules in an overlay of its own, limits in a rule, and conditions of a limit;
 most different sets of such overlays in one request."""
 
+APPROVED_ROWS_MAXIMUM = 20_000
+APPROVED_FILE_MAXIMUM = 16 * 2**20
+APPROVED_FAULTS_LISTED = 20
+NEAR_NAMES_MAXIMUM = 5
+"""Most rows of an approved list in a request; largest file of one [bytes], and bad lines of it that are
+named; most near names that an answer lists."""
+
 # Balls and drillings
 
 COVER_THICKNESS = 0.75

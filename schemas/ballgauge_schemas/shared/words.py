@@ -9,6 +9,12 @@ STAGES = ("play", "approval")
 DETAILS = ("full", "findings", "brief")
 DECISION_RULES = ("simple", "guarded")
 IDENTITIES = ("checked_by_hand",)
+LIST_GIVERS = ("request", "service")
+STANDINGS = (
+    "listed", "withdrawn", "made_outside", "approved_later", "not_listed", "near_name", "made_on_needed",
+    "before_the_list", "no_name",
+)  # fmt: skip
+"""What an approved list says of a ball."""
 OUTCOMES = ("conforming", "not_assessed", "inconclusive", "nonconforming")
 """From the best to the worst: the outcome of a ball is its worst finding's."""
 BASES = ("published", "secondary", "from_memory")

@@ -141,6 +141,9 @@ def serving_options(command: Callable[..., Any]) -> Callable[..., Any]:
                      "(BALLGAUGE_TRUSTED_PROXIES)."),
         click.option("--rulebooks", type=click.Path(file_okay=False), metavar="DIR",
                      help="Rulebooks and overlays (TOML) beside the shipped ones (BALLGAUGE_RULEBOOKS)."),
+        click.option("--approved-list", type=click.Path(dir_okay=False), metavar="CSV",
+                     help="The governing body's approved list: brand, model, approved_on, withdrawn_on, "
+                     "made_from, made_to (BALLGAUGE_APPROVED_LIST)."),
         click.option("--cors-origin", "cors_origins", multiple=True, metavar="ORIGIN",
                      help="Origin whose pages may call, such as https://shop.example; may be given several "
                      "times (BALLGAUGE_CORS_ORIGINS)."),
@@ -149,13 +152,16 @@ def serving_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return command
 
 
+_PATHS = ("access_keys", "rulebooks", "approved_list")
+
+
 def settings(host: str, workers: int, given: Mapping[str, Any]) -> Any:
     """The settings of a server: those of the environment, and before them the options given.
 
     Ends the command where they cannot be used, or where other machines could ask without a key.
     """
     serving = _engine.serving()
-    paths = {name: given[name] and os.path.abspath(given[name]) for name in ("access_keys", "rulebooks")}
+    paths = {name: given[name] and os.path.abspath(given[name]) for name in _PATHS}
     named = {**given, **paths, "processes": workers}
     del named["open_to_anyone"]
     try:

@@ -101,6 +101,17 @@ def _keep_key(context: click.Context, _option: click.Parameter, key: str | None)
     context.meta[_KEY] = key or None
 
 
+def _listed(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add the option that names an approved list."""
+    return click.option(
+        "--approved-list",
+        type=click.Path(exists=True, dir_okay=False),
+        metavar="CSV",
+        help="The governing body's approved list (brand, model, approved_on, withdrawn_on, made_from, "
+        "made_to), on which each ball's name is looked up; a request's own goes before it.",
+    )(command)
+
+
 def _scheduled(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add the option that says who does bulk work."""
     return click.option(
@@ -111,11 +122,16 @@ def _scheduled(command: Callable[..., Any]) -> Callable[..., Any]:
     )(command)
 
 
-def _client(url: str | None, timeout: float, scheduler: str | None = None) -> Client:
+def _client(
+    url: str | None, timeout: float, scheduler: str | None = None, approved_list: str | None = None
+) -> Client:
     if url is not None and scheduler is not None:
         raise click.BadParameter("the service at --url has its own", param_hint="--scheduler")
     if url is None:
-        return Client.embedded(scheduler=scheduler)
+        try:
+            return Client.embedded(scheduler=scheduler, approved_list=approved_list)
+        except ValueError as error:
+            raise click.ClickException(str(error)) from None
     try:
         return Client(url, timeout=timeout, key=click.get_current_context().meta.get(_KEY))
     except ValueError as error:
@@ -156,11 +172,13 @@ def program() -> None:
     "several times.",
 )
 @rule_files.overlay_option
+@_listed
 @_connected
 def check(
     file: BinaryIO,
     detail: str | None,
     also_on: tuple[str, ...],
+    approved_list: str | None,
     url: str | None,
     timeout: float,
     as_json: bool,
@@ -178,11 +196,13 @@ def check(
       echo '{"ball": {"weight": "6.85 kg", "rg": 2.5}}' | ballgauge check -
       ballgauge check ball.json --overlay city_open_2026.toml
       ballgauge check balls.json --also-on 2018-07-31 --also-on 2020-08-01
+      ballgauge check balls.json --approved-list list.csv
       ballgauge check balls.json --detail brief --json > results.json
     """
     given = {name: value for name, value in rules.items() if value not in (None, [])}
-    body = requests_in.read(file, "checks", given, detail, also_on)
-    document = _ask(url, timeout, "checks", body, as_json, report.check)
+    rows = requests_in.approved_rows(approved_list) if approved_list and url else None
+    body = requests_in.read(file, "checks", given, detail, also_on, rows)
+    document = _ask(url, timeout, "checks", body, as_json, report.check, approved_list)
     results = document.get("results", [document])
     return CONFORMING if all(result["outcome"] == "conforming" for result in results) else NOT_CONFORMING
 
@@ -342,6 +362,7 @@ def _lot_options(command: Callable[..., Any]) -> Callable[..., Any]:
 )
 @click.option("--progress", is_flag=True, help="Show how far it is, on standard error.")
 @_scheduled
+@_listed
 @_connected
 def lot(
     files: tuple[str, ...],
@@ -356,6 +377,7 @@ def lot(
     mapping: BinaryIO | None,
     history: BinaryIO | None,
     identity: BinaryIO | None,
+    approved_list: str | None,
     **given: Any,
 ) -> int:
     """Judge a lot from the measurements of its balls: accepted or not, the risk, and what failed.
@@ -378,7 +400,12 @@ def lot(
     if given["decision__risk"] is not None:
         given["decision__rule"] = "guarded"
     asked = lots.request(options, {"file__mapping": mapping, "lot": identity, "history": history}, given)
-    with _client(url, timeout, scheduler) as client, paper.progress(progress, "judging") as tell:
+    if approved_list and url and isinstance(asked.setdefault("rules", {}), dict):
+        asked["rules"].setdefault("approved_list", requests_in.approved_rows(approved_list))
+    with (
+        _client(url, timeout, scheduler, approved_list) as client,
+        paper.progress(progress, "judging") as tell,
+    ):
         try:
             document = _lot.documents(client._http, list(files), asked, report_file, rows, tell)
         except (ValueError, OSError) as error:
@@ -499,9 +526,16 @@ def motion(
     type=click.Path(exists=True, dir_okay=False),
     help="Public keys (a JWK set) of whoever signed; without --url only.",
 )
+@_listed
 @_connected
 def verify(
-    file: str, on: str | None, keys: str | None, url: str | None, timeout: float, as_json: bool
+    file: str,
+    on: str | None,
+    keys: str | None,
+    approved_list: str | None,
+    url: str | None,
+    timeout: float,
+    as_json: bool,
 ) -> int:
     """Say whether a signed record is genuine and unaltered, and whether the rules have changed since.
 
@@ -515,8 +549,10 @@ def verify(
     """
     if keys is not None and url is not None:
         raise click.BadParameter("the service at --url has its own keys", param_hint="--keys")
+    if approved_list is not None and url is not None:
+        raise click.BadParameter("the service at --url has its own list", param_hint="--approved-list")
     records.use_keys(keys)
-    with _client(url, timeout) as client:
+    with _client(url, timeout, None, approved_list) as client:
         answer = records.ask(client._http, file, on)
     return records.exit_code(_show(answer, as_json, records.report))
 
@@ -621,8 +657,9 @@ def _ask(
     body: bytes,
     as_json: bool,
     tell: Callable[[paper.Paper, Mapping[str, Any]], None],
+    approved_list: str | None = None,
 ) -> Mapping[str, Any]:
-    with _client(url, timeout) as client, _patience(url is None and sys.stderr.isatty()):
+    with _client(url, timeout, None, approved_list) as client, _patience(url is None and sys.stderr.isatty()):
         answer = client._http.post(f"/v1/{member}", body)
     return _show(answer, as_json, tell)
 

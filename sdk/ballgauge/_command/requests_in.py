@@ -6,7 +6,9 @@ import json
 from collections.abc import Mapping, Sequence
 from typing import Any, BinaryIO
 
-from ballgauge import _encoding
+import click
+
+from ballgauge import _check, _encoding
 
 
 def read(
@@ -15,15 +17,17 @@ def read(
     rules: Mapping[str, Any],
     detail: str | None = None,
     also_on: Sequence[str] = (),
+    approved: Sequence[Mapping[str, Any]] | None = None,
 ) -> bytes:
     """Read a request, one or a batch under `member`, with `rules` put over those of every item.
 
     detail, also_on : in place of the request's
+    approved : rows of an approved list, for items that have none
 
     What cannot be read goes to the service as it is: one place says what is wrong with a request.
     """
     body = file.read()
-    if not rules and detail is None and not also_on:
+    if not rules and detail is None and not also_on and approved is None:
         return body
     try:
         document = json.loads(body, object_pairs_hook=_members)
@@ -34,6 +38,10 @@ def read(
             item["rules"] = item.get("rules", {}) | rules
         if also_on and isinstance(item, dict):
             item["also_on"] = also_on
+    if approved is not None and isinstance(document, dict):
+        holder = document if member in document else document.setdefault("rules", {})
+        if isinstance(holder, dict):
+            holder.setdefault("approved_list", approved)
     if detail is not None and isinstance(document, dict):
         document["detail"] = detail
     return _encoding.encode(document)
@@ -44,6 +52,14 @@ def _items(document: Any, member: str) -> list[Any]:
         items: list[Any] = document[member]
         return items
     return [document]
+
+
+def approved_rows(path: str) -> list[Mapping[str, Any]]:
+    """Read an approved list. Raises click.ClickException naming every line that is wrong."""
+    try:
+        return _check.approved_rows(path)
+    except (OSError, ValueError) as error:
+        raise click.ClickException(f"{path}: {error}") from None
 
 
 def json_object(text: bytes) -> dict[str, Any]:

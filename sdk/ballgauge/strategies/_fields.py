@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from marshmallow import fields
 
 from ballgauge_schemas import ValidationError
+from ballgauge_schemas.shared.approved_list import ApprovedBallSchema, ApprovedListField
 from ballgauge_schemas.shared.base import Choice, Day, Flag, Number, Part, Schema, Several, Text, Whole
 from ballgauge_schemas.shared.overlay import Named
 from ballgauge_schemas.shared.quantity import KINDS, NominalField, QuantityField, unit_size
@@ -185,6 +186,16 @@ def _several(field: Several, _within: Range | None) -> Strategy:
     return st.lists(of_field(field.inner), min_size=field.minimum, max_size=most)
 
 
+def _approved_list(_field: ApprovedListField, _within: Range | None) -> Strategy:
+    """Rows of different models; their days come in order."""
+    first = st.dates(datetime.date(1991, 1, 1), datetime.date(2010, 12, 31)).map(datetime.date.isoformat)
+    last = st.dates(datetime.date(2011, 1, 1), datetime.date(2100, 12, 31)).map(datetime.date.isoformat)
+    days = {"approved_on": first, "withdrawn_on": last, "made_from": first, "made_to": last}
+    models = st.sampled_from(["Tarn 48", "Tarn 50", "Curlew 44", "Gannet 38"])
+    row = walked(ApprovedBallSchema, given={"model": models, **days})
+    return st.lists(row, max_size=4, unique_by=lambda drawn: drawn["model"])
+
+
 def _nested(field: Part, _within: Range | None) -> Strategy:
     return of_schema(type(field.schema))
 
@@ -193,6 +204,7 @@ _BY_KIND: tuple[tuple[type[Any], Callable[[Any, Range | None], Strategy]], ...] 
     (QuantityField, quantity),
     (Named, lambda field, _: st.sampled_from(field.metadata["examples"])),
     (Part, _nested),
+    (ApprovedListField, _approved_list),
     (Several, _several),
     (Choice, lambda field, _: st.sampled_from(field.words)),
     (Flag, lambda field, _: st.sampled_from([*field.metadata["examples"], True, False])),

@@ -16,6 +16,7 @@ import numpy as np
 
 from ballgauge_schemas.shared.limits import BALANCE_ARM, COVER_DENSITY, COVER_THICKNESS
 from ballgauge_schemas.shared.words import DIGITS
+from ballgauge_service.check.identity import listing_assumptions, listing_cautions, listing_words
 from ballgauge_service.check.predict import DrilledBall
 from ballgauge_service.check.remedies import LAYOUT_NAMES, Remedy
 from ballgauge_service.check.request import Ball, Check, Drilling, MeasuredBalance, value
@@ -74,6 +75,7 @@ _POINTERS = {
     "balance_finger": "/measured_balance/finger",
     "largest_imbalance": "/measured_balance",
     "identity_by_hand": "/ball/identity",
+    "name": "/ball/name",
     "as_made": "/rules/as_made",
 }  # fmt: skip
 """Where each column of the rules comes from in a request."""
@@ -175,31 +177,49 @@ def check_answer(
         "cautions": [
             *(caution.to_dict() for caution in drilling_cautions(derived)),
             *(caution.to_dict() for caution in _date_cautions(check, judged_by)),
+            *(caution.to_dict() for caution in listing_cautions(check, judged_by.on)),
             *_unjudged(short["findings"]),
             _ADVICE[short["outcome"]],
         ],
-        "assumptions": [*assumptions(check), *_rule_assumptions(check, judged_by)],
+        "assumptions": [
+            *assumptions(check),
+            *_rule_assumptions(check, judged_by),
+            *listing_assumptions(check, judged_by.on),
+        ],
         "units": UNITS,
     }
 
 
 def findings_answer(check: Check, assessment: Assessment, place: int, lacking: Iterable[Need] = ()) -> Group:
     """The answer to one check by its findings alone; lacking: what is missing besides for other numbers."""
-    return {
+    short: Group = {
         "outcome": OUTCOMES[assessment.overall[place]],
-        "findings": findings(assessment, place),
-        "missing": _merged(_missing(assessment, place), lacking),
+        "findings": findings(assessment, place, _identity_words(check, assessment.edition)),
+        "missing": _merged(_missing(check, assessment, place), lacking),
         "rules": used_rules(assessment.edition),
         "decision": {"rule": check.decision.rule, "risk": check.decision.risk},
     }
+    listing = check.listing
+    if listing is not None:
+        short["rules"]["approved_list"] = {**listing.source.told(), "given_by": listing.given_by}
+        if assessment.edition.stage == "play":
+            short["identity"] = listing.told(listing.on(assessment.edition.on, check.ball.made_on))
+    return short
 
 
-def brief_answer(assessment: Assessment, place: int) -> Group:
+def _identity_words(check: Check, judged_by: Edition) -> dict[str, str]:
+    """What the finding on the ball's identity says in place of the usual sentence."""
+    if check.listing is None:
+        return {}
+    return {"identity": listing_words(check.listing, judged_by.on, check.ball.made_on)}
+
+
+def brief_answer(check: Check, assessment: Assessment, place: int) -> Group:
     """The answer to one check in brief."""
     return {
         "outcome": OUTCOMES[assessment.overall[place]],
         "unmet": unmet(assessment, place),
-        "missing": _merged(_missing(assessment, place)),
+        "missing": _merged(_missing(check, assessment, place)),
     }
 
 
@@ -250,9 +270,11 @@ def _merged(*needs: Iterable[Need]) -> list[Group]:
     return [{"field": field, "needed_for": names} for field, names in needed.items()]
 
 
-def _missing(assessment: Assessment, place: int) -> Iterator[Need]:
+def _missing(check: Check, assessment: Assessment, place: int) -> Iterator[Need]:
     """Fields of the request that the rules miss, and those rules."""
-    for each in missing(assessment, place):
+    listing = check.listing
+    standing = None if listing is None else listing.on(assessment.edition.on, check.ball.made_on)
+    for each in missing(assessment, place, {} if standing is None else {"identity": standing.wanted}):
         yield _POINTERS.get(each["field"], "/rules/overlays"), each["needed_for"]
 
 

@@ -19,6 +19,7 @@ from ballgauge_service.check.answer import (
 )
 from ballgauge_service.check.drill import Work
 from ballgauge_service.check.facts import BalanceLimits, balance_limits, ball_facts
+from ballgauge_service.check.identity import identified
 from ballgauge_service.check.predict import DrilledBall, drill_checks
 from ballgauge_service.check.remedies import Limits, Remedy, remedies
 from ballgauge_service.check.request import Check, Rules, impossible_ball
@@ -39,7 +40,7 @@ def evaluate_checks(items: Sequence[Loaded]) -> list[Group]:
 
     Raises InvalidInput naming every impossible field of every item.
     """
-    checks, work = [Check.of(item) for item in items], Work()
+    checks, work = [identified(Check.of(item)) for item in items], Work()
     groups: dict[_Asked, list[int]] = {}
     for index, check in enumerate(checks):
         groups.setdefault((check.rules, check.decision), []).append(index)
@@ -56,7 +57,7 @@ def evaluate_checks(items: Sequence[Loaded]) -> list[Group]:
             budget.check()
             check = checks[index]
             if check.detail == "brief":
-                answers[index] = brief_answer(assessment, place)
+                answers[index] = brief_answer(check, assessment, place)
             elif check.detail == "findings":
                 answers[index] = findings_answer(check, assessment, place)
             else:
@@ -155,7 +156,7 @@ def _judged(
     facts = []
     for index in indices:
         ball = balls[index]
-        facts.append(ball_facts(checks[index], None if ball is None else ball.prediction))
+        facts.append(ball_facts(checks[index], None if ball is None else ball.prediction, judged_by.on))
     days = [checks[index].ball.approved_on for index in indices]
     return assess(judged_by, facts, days, decision)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from datetime import date
 from operator import attrgetter
 from statistics import NormalDist
 from typing import NamedTuple
@@ -12,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ballgauge_schemas import Quantity
+from ballgauge_service.check.identity import BY_HAND, REJECTED
 from ballgauge_service.check.predict import Prediction
 from ballgauge_service.check.request import Ball, Check, Drilling, Hole
 from ballgauge_service.physics.balance import PLAUSIBLE_ARMS
@@ -47,8 +49,11 @@ class Facts(dict[str, Fact]):
         self[name] = Fact(quantity.value, _NAN if u is None else u)
 
 
-def ball_facts(check: Check, predicted: Prediction | None) -> Facts:
-    """Every quantity that a rule may ask about, of one ball; predicted: its balance, where it is drilled."""
+def ball_facts(check: Check, predicted: Prediction | None, on: date) -> Facts:
+    """Every quantity that a rule may ask about, of one ball on a day of use.
+
+    predicted: its balance, where it is drilled
+    """
     ball, facts = check.ball, Facts()
     for name, quantity in zip(_MEASURED, _measured(ball), strict=True):
         if quantity is not None:
@@ -56,7 +61,7 @@ def ball_facts(check: Check, predicted: Prediction | None) -> Facts:
     _add_weight(facts, check, predicted)
     _add_size(facts, ball)
     facts.add("house_ball", float(ball.house_ball))
-    facts.add("identity_by_hand", float(ball.identity == "checked_by_hand"))
+    _add_identity(facts, check, on)
     if ball.cover is not None:
         facts.add("reactive_cover", float(ball.cover == "reactive"))
         facts.add("urethane_cover", float(ball.cover == "urethane"))
@@ -71,6 +76,18 @@ def ball_facts(check: Check, predicted: Prediction | None) -> Facts:
         _add_drilling(facts, check.drilling)
     _add_balance(facts, check, predicted)
     return facts
+
+
+def _add_identity(facts: Facts, check: Check, on: date) -> None:
+    """Whether the ball is listed; what was checked by hand is not judged, unless the list knows the ball."""
+    by_hand = check.ball.identity == BY_HAND
+    if check.listing is not None:
+        standing = check.listing.on(on, check.ball.made_on)
+        by_hand &= standing.state != "listed" and standing.state not in REJECTED
+        if standing.fact is not None:
+            value, others = standing.fact
+            facts.add("identity", value, None, others)
+    facts.add("identity_by_hand", float(by_hand))
 
 
 def _add_weight(facts: Facts, check: Check, predicted: Prediction | None) -> None:

@@ -14,7 +14,9 @@ from operator import attrgetter
 from typing import Any, Literal
 
 from ballgauge_schemas import Quantity
+from ballgauge_schemas.shared.approved_list import ApprovedList
 from ballgauge_schemas.shared.limits import BALANCE_ARM, REMEDY_MARGIN
+from ballgauge_service.check.identity import Listing
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.rulebooks import (
     Decision,
@@ -206,6 +208,7 @@ class Rules:
     overlay: str | None = None
     overlays: tuple[str | Own, ...] = ()
     as_made: str | None = None
+    approved_list: ApprovedList | None = None
 
     @classmethod
     def of(cls, loaded: Mapping[str, Any]) -> Rules:
@@ -247,7 +250,11 @@ class RemedyBounds:
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """One ball to check, as made or as drilled."""
+    """One ball to check, as made or as drilled.
+
+    `listing`: what the approved list has of it, None: there is no list; `fed`: the ball's day of approval
+    where it is the list's.
+    """
 
     ball: Ball
     drilling: Drilling | None = None
@@ -257,6 +264,8 @@ class Check:
     remedies: RemedyBounds = RemedyBounds()
     detail: str = "full"
     also_on: tuple[datetime.date, ...] = ()
+    listing: Listing | None = None
+    fed: datetime.date | None = None
 
     @classmethod
     def of(cls, loaded: Mapping[str, Any]) -> Check:

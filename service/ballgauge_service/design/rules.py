@@ -103,7 +103,7 @@ def _pointer(column: str | None) -> str:
 
 
 def _assess(judged_by: Edition, check: Check, predicted: Prediction | None) -> Assessment:
-    return assess(judged_by, [ball_facts(check, predicted)], [judged_by.on], Decision())
+    return assess(judged_by, [ball_facts(check, predicted, judged_by.on)], [judged_by.on], Decision())
 
 
 def _add_limits(assessment: Assessment, judged: Judged) -> None:

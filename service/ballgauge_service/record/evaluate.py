@@ -9,16 +9,20 @@ from __future__ import annotations
 import datetime
 import json
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import rfc8785
 
 from ballgauge_schemas import CHECK, ValidationError
+from ballgauge_schemas.shared.approved_list import ApprovedList
 from ballgauge_service.check.evaluate import evaluate_checks
+from ballgauge_service.check.identity import looked_up
 from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.record import answer, labels
 from ballgauge_service.record.keys import Keyring, unsigned
 from ballgauge_service.record.request import SigningRequest
+from ballgauge_service.rulebooks import approved_list
 
 Item = dict[str, Any]
 
@@ -40,8 +44,19 @@ def sign(loaded: Mapping[str, Any], keyring: Keyring) -> Item:
     """
     asked, kid = SigningRequest(**loaded), keyring.signing_kid
     (verdict,) = evaluate_checks([asked.check])
+    asked = replace(asked, check=_with_rows(asked.check))
     content = answer.content(asked, verdict, demo=keyring.is_demo(kid))
     return answer.signed(keyring.sign(rfc8785.dumps(content)), kid, content)
+
+
+def _with_rows(check: Item) -> Item:
+    """The check with those rows of the approved list alone that its ball was looked up in."""
+    source = check["rules"].get("approved_list", approved_list())
+    if source is None:
+        return check
+    listing = looked_up(check["ball"].get("name"), source, "request")
+    rows = ApprovedList(listing.rows + listing.near)
+    return {**check, "rules": {**check["rules"], "approved_list": rows}}
 
 
 def token_of(text: str) -> str:
@@ -82,16 +97,21 @@ def _recheck(content: Item, on: datetime.date | None) -> Item:
     """Judge the record's request by the rules this service knows, of the day `on` or the record's own."""
     rules = content["rules"]
     day = on.isoformat() if on else rules["on"]
-    request = content["check"] | {"rules": content["check"]["rules"] | {"on": day}}
+    asked = content["check"]["rules"] | {"on": day}
+    if approved_list() is not None:
+        # What the list has of the ball may have changed since.
+        asked.pop("approved_list", None)
+    request = content["check"] | {"rules": asked}
     try:
         (verdict,) = evaluate_checks([CHECK.load(request)])
     except (ValidationError, InvalidInput):
         return {"on": day, "rules_changed": True, "outcome": None, "changes": []}
     changes = answer.changes(content["findings"], verdict["findings"])
     limits_changed = any(_limit(change["then"]) != _limit(change["now"]) for change in changes)
+    listed_otherwise = any(change["rule"] == "identity" for change in changes)
     return {
         "on": day,
-        "rules_changed": verdict["rules"]["digest"] != rules["digest"] or limits_changed,
+        "rules_changed": verdict["rules"]["digest"] != rules["digest"] or limits_changed or listed_otherwise,
         "outcome": verdict["outcome"],
         "changes": changes,
     }

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from ballgauge_schemas import Quantity
+from ballgauge_schemas.shared.approved_list import ApprovedList
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +27,8 @@ def canonical_request(item: Any) -> Any:
         if item.uncertainty is None:
             return item.value
         return {"value": item.value, "uncertainty": item.uncertainty}
+    if isinstance(item, ApprovedList):
+        return [row.to_dict() for row in item.rows]
     if isinstance(item, Mapping):
         return {name: canonical_request(value) for name, value in item.items()}
     if isinstance(item, (list, tuple)):

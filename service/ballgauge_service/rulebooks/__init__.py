@@ -22,6 +22,7 @@ from ballgauge_service.rulebooks.loader import (
     RulebookError,
     Shelf,
     UnknownRulebookError,
+    approved_list,
     bodies,
     faults_of,
     file_faults,
@@ -30,6 +31,7 @@ from ballgauge_service.rulebooks.loader import (
     read_folder,
     read_rulebook,
     rulebook,
+    shipped,
     use,
 )
 from ballgauge_service.rulebooks.model import ASYMMETRIC_OVER, COLUMNS, EPOCH, Bounds, MoreBalls, SampleRule
@@ -56,6 +58,7 @@ __all__ = [
     "UnknownRulebookError",
     "Verdicts",
     "amount",
+    "approved_list",
     "assess",
     "bodies",
     "compile_edition",
@@ -77,6 +80,7 @@ __all__ = [
     "reasons",
     "rulebook",
     "sample_rules",
+    "shipped",
     "unmet",
     "use",
     "used_rules",

@@ -16,6 +16,7 @@ from typing import Any
 
 from marshmallow import ValidationError
 
+from ballgauge_schemas.shared.approved_list import ApprovedList
 from ballgauge_schemas.shared.problems import flatten
 from ballgauge_schemas.shared.words import BODIES, MADE_BY, STAGES
 from ballgauge_service.rulebooks.model import Rulebook
@@ -71,10 +72,11 @@ class Own:
 
 @dataclass(frozen=True, slots=True)
 class Shelf:
-    """The rulebooks by body, and the overlays by name, that a service knows."""
+    """The rulebooks by body, the overlays by name, and the approved list, that a service knows."""
 
     books: Mapping[str, Rulebook]
     overlays: Mapping[str, Rulebook]
+    approved_list: ApprovedList | None = None
 
 
 def read_rulebook(text: str, name: str = "rulebook") -> Rulebook:
@@ -109,6 +111,11 @@ _SHELF: ContextVar[Shelf | None] = ContextVar("shelf", default=None)
 def shelf() -> Shelf:
     """What is known here: the shipped files, unless `use` chose others."""
     return _SHELF.get() or shipped()
+
+
+def approved_list() -> ApprovedList | None:
+    """The approved list that is known here, None: none."""
+    return shelf().approved_list
 
 
 def use(chosen: Shelf | None) -> None:

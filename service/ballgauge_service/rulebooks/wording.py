@@ -7,9 +7,11 @@ value, margin and date.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
+from types import MappingProxyType
 from typing import Any
 
 from ballgauge_schemas.shared.words import BASES, OUTCOMES
@@ -35,8 +37,12 @@ _SURE = 0.95
 _UNKNOWN = Fact(math.nan)
 
 
-def findings(assessment: Assessment, ball: int) -> list[dict[str, Any]]:
+def findings(
+    assessment: Assessment, ball: int, words: Mapping[str, str] = MappingProxyType({})
+) -> list[dict[str, Any]]:
     """The findings on one ball of an assessment, in the order of the rulebook.
+
+    words: by quantity, what the findings on it say of this ball in place of the usual sentence
 
     Each has `rule`, `title`, `clause`, `basis`, `source` (where several limits may hold the least sure basis
     and every source), `quantity`, `unit`, `limit` {`min`, `max`}, `value`, `uncertainty`, `margin` (distance
@@ -51,7 +57,7 @@ def findings(assessment: Assessment, ball: int) -> list[dict[str, Any]]:
     approval = " the date of approval was not given." if day is None else f" this ball was approved on {day}."
     states = assessment.verdicts.state
     return [
-        _finding(told[states[place][ball], code], code, facts, decision, approval, edition)
+        _finding(told[states[place][ball], code], code, facts, decision, approval, edition, words)
         for place, code in enumerate(assessment.outcomes(ball))
         if code != NOT_JUDGED
     ]
@@ -85,12 +91,14 @@ def unmet(assessment: Assessment, ball: int) -> list[dict[str, Any]]:
     return listed
 
 
-def missing(assessment: Assessment, ball: int) -> list[dict[str, Any]]:
+def missing(
+    assessment: Assessment, ball: int, wanted: Mapping[str, str] = MappingProxyType({})
+) -> list[dict[str, Any]]:
     """What one ball lacks for a verdict: [{`field`: column name, `needed_for`: [rule ids]}].
 
     A column is named where its own value is missing, or where it decides between limits that disagree; None
     stands for a limit that the rulebook does not know. Rules that are advisory or do not reach the ball ask
-    for nothing.
+    for nothing. wanted: by quantity, what is named in its stead where it is not decided.
 
     Raises IndexError where there is no such ball.
     """
@@ -102,6 +110,8 @@ def missing(assessment: Assessment, ball: int) -> list[dict[str, Any]]:
         columns: tuple[str | None, ...] = state.unknown
         if state.limits == (None,):
             columns = (None,)
+        elif (instead := wanted.get(str(rule.quantity))) is not None:
+            columns = (instead,)
         elif rule.quantity is None or not math.isnan(facts.get(rule.quantity, _UNKNOWN).value):
             columns = columns or ((None,) if code == NOT_ASSESSED else ())
         else:
@@ -373,7 +383,13 @@ def _origin(state: State) -> tuple[str | None, str | None]:
 
 
 def _finding(
-    saying: _Saying, code: int, facts: Any, decision: Decision, approval: str, edition: Edition
+    saying: _Saying,
+    code: int,
+    facts: Any,
+    decision: Decision,
+    approval: str,
+    edition: Edition,
+    words: Mapping[str, str],
 ) -> dict[str, Any]:
     value, spread, alternates = facts.get(saying.quantity, _UNKNOWN)
     finding = saying.fixed.copy()
@@ -405,6 +421,7 @@ def _finding(
                     )
             if saying.twin is not None and judged != value:
                 text += f" It is just the printed {saying.twin}, which meets the limit."
+    text = words.get(saying.quantity, text)
     finding["message"] = f"{text}{saying.before}{approval if saying.dated else ''}{saying.after}"
     return finding
 

@@ -20,7 +20,7 @@ from ballgauge_schemas.shared.words import OUTCOMES
 from ballgauge_service.check.evaluate import evaluate_checks, evaluate_drillings
 from ballgauge_service.core.collector import uncollected
 from ballgauge_service.core.refusal import InvalidInput
-from ballgauge_service.rulebooks import UnknownRulebookError, listing, use
+from ballgauge_service.rulebooks import Shelf, UnknownRulebookError, approved_list, listing, use
 from ballgauge_service.web.http import bodies, deprecation, refusals, request_log, serializer
 from ballgauge_service.web.http.refusals import Refusal
 
@@ -66,7 +66,8 @@ def rulebooks(query: Iterable[tuple[str, str]]) -> Any:
     if errors:
         raise Refusal(422, "the query cannot be read; see errors", errors)
     try:
-        return {"rulebooks": listing.listing(**RULEBOOK_QUERY.load(given))}
+        listed, approved = listing.listing(**RULEBOOK_QUERY.load(given)), approved_list()
+        return {"rulebooks": listed, **({} if approved is None else {"approved_list": approved.told()})}
     except UnknownRulebookError as unknown:
         raise Refusal(422, "unknown rulebook", [_error("/overlay", str(unknown))]) from None
 
@@ -117,9 +118,13 @@ class Answer(NamedTuple):
 
 
 class Direct:
-    """Answers the requests of one program, by the path and the bytes that the service would be sent."""
+    """Answers the requests of one program, by the path and the bytes that the service would be sent.
 
-    def __init__(self) -> None:
+    shelf: the rulebooks and the approved list to know; None: what is shipped
+    """
+
+    def __init__(self, shelf: Shelf | None = None) -> None:
+        self._shelf = shelf
         self._keys: Keyring | None = None
         self._posts: dict[str, Callable[[Any], Any]] = {
             "/v1/checks": check,
@@ -135,7 +140,7 @@ class Direct:
     def answer(self, method: str, path: str, query: str, body: bytes) -> Answer:
         """Answer a request, with a problem where it is refused. `body` is JSON, whole."""
         # An application that ran in this thread may have left its own rulebooks.
-        use(None)
+        use(self._shelf)
         started, request_id, asked, names = time.perf_counter(), request_log.request_id(""), None, []
         try:
             if method == "GET":

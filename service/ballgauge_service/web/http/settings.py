@@ -5,11 +5,12 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Callable, Mapping, MutableMapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
-from ballgauge_service.rulebooks import BadFolderError, Shelf, read_folder
+from ballgauge_schemas.shared.approved_list import BadApprovedListError, read_file
+from ballgauge_service.rulebooks import BadFolderError, Shelf, read_folder, shipped
 
 PREFIX = "BALLGAUGE_"
 
@@ -141,14 +142,28 @@ class Settings:
     rulebooks: str | None = None
     """Folder of rulebooks and overlays (TOML) beside the shipped ones."""
 
+    approved_list: str | None = None
+    """File of the governing body's approved list (CSV)."""
+
     def shelf(self) -> Shelf | None:
-        """What the folder of rulebooks holds, beside the shipped ones. Raises BadSettings."""
-        if self.rulebooks is None:
+        """What the folder of rulebooks and the approved list hold, beside what is shipped; None: neither is.
+
+        Raises BadSettings.
+        """
+        if self.rulebooks is None and self.approved_list is None:
             return None
         try:
-            return read_folder(Path(self.rulebooks))
+            found = shipped() if self.rulebooks is None else read_folder(Path(self.rulebooks))
         except BadFolderError as bad:
             raise BadSettings(f"the rulebooks cannot be used: {bad}") from None
+        if self.approved_list is None:
+            return found
+        try:
+            return replace(found, approved_list=read_file(self.approved_list))
+        except (OSError, BadApprovedListError) as bad:
+            reason = bad.strerror if isinstance(bad, OSError) else bad
+            text = f"the approved list cannot be used: {self.approved_list}: {reason}"
+            raise BadSettings(text) from None
 
     @classmethod
     def from_environment(cls, environment: Mapping[str, str] | None = None) -> Settings:
@@ -208,4 +223,5 @@ _READERS: dict[str, Callable[[str], Any]] = {
     "traces": str,
     "scheduler": str,
     "rulebooks": str,
+    "approved_list": str,
 }
