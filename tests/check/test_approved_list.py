@@ -21,6 +21,7 @@ from ballgauge_schemas.shared.approved_list import (
     folded,
     read_csv,
 )
+from ballgauge_schemas.record.documents import SignedRecordSchema
 from ballgauge_service.record import evaluate as records
 from ballgauge_service.record.keys import Keyring, new_key
 from ballgauge_service.web.http.settings import BadSettings, Settings
@@ -253,6 +254,7 @@ def test_a_record_holds_the_list_s_digest_and_the_ball_s_rows_alone(tmp_path: Pa
     body = CHECK.load(asked({"name": "Ostrel Works Tarn 48"}, many))
     signed = records.sign({"check": body, "issued_on": date(2026, 5, 2)}, keyring)
     content = signed["content"]
+    SignedRecordSchema().load(json.loads(json.dumps(signed)))
     assert content["rules"]["approved_list"]["rows"] == len(many)
     assert content["check"]["rules"]["approved_list"] == LIST[:1]
     assert signed["label"] is not None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from ballgauge_schemas.check.answer import UsedOverlaySchema, other_days
+from ballgauge_schemas.check.answer import UsedListSchema, UsedOverlaySchema, other_days
 from ballgauge_schemas.check.request import CheckEntrySchema
 from ballgauge_schemas.shared import limits, words
 from ballgauge_schemas.shared.base import Choice, Day, Flag, Number, Part, Schema, Several, Text
@@ -85,6 +85,10 @@ class RecordRulesSchema(Schema):
         "The overlays, in their order.",
     )
     as_made = Choice(words.BODIES, "Whose rules judged the ball as made, if another body's.", allow_none=True)
+    approved_list = Part(
+        UsedListSchema,
+        "The approved list; the check keeps the ball's rows alone. Absent where there is none.",
+    )
     digest = Text(
         "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08",
         "SHA-256 of the rules and their limits, of all dates.",
