@@ -13,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ballgauge import Client, InvalidRequest
+from ballgauge_schemas.record.documents import SignedRecordSchema
 from ballgauge_schemas.shared.approved_list import (
     Approved,
     ApprovedList,
@@ -21,7 +22,6 @@ from ballgauge_schemas.shared.approved_list import (
     folded,
     read_csv,
 )
-from ballgauge_schemas.record.documents import SignedRecordSchema
 from ballgauge_service.record import evaluate as records
 from ballgauge_service.record.keys import Keyring, new_key
 from ballgauge_service.web.http.settings import BadSettings, Settings
