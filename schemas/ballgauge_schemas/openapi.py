@@ -82,9 +82,10 @@ is not the trade's. It is read as it comes.
 
 `Accept` chooses the answer: `application/json` the lot; `application/x-ndjson` every ball once it is \
 judged, then a line with `lot`, or with `problem` where none stands; `text/csv` or \
-`application/vnd.apache.parquet` every ball; `text/html` the report; `application/zip` all of them in an \
-archive (`lot.json`, `report.html`, `balls.csv`). Rows that cannot be read as a ball are left out, counted \
-first; a file that cannot be read as a whole is refused, and none of it counts.
+`application/vnd.apache.parquet` every ball; `text/html` or `application/pdf` the report, in the language \
+and units of `report`; `application/zip` all of them in an archive (`lot.json`, `report.html`, `balls.csv`). \
+Rows that cannot be read as a ball are left out, counted first; a file that cannot be read as a whole is \
+refused, and none of it counts.
 """
 
 DESIGNS_DESCRIPTION = """\
@@ -311,6 +312,12 @@ def _lots() -> dict[str, Any]:
             "in": "query",
             "description": "Format of the balls' rows in an archive.",
             "schema": {"type": "string", "enum": list(words.ROW_FORMATS), "default": "csv"},
+        },
+        {
+            "name": "report",
+            "in": "query",
+            "description": "Format of the report in an archive.",
+            "schema": {"type": "string", "enum": list(words.REPORT_FORMATS), "default": "html"},
         },
     ]
     return _post(

@@ -216,7 +216,8 @@ class Client:
             How the lot is judged, as the contract's `LotRequest` has it:
             ``{"sampling": {"lot_size": 1000, "plan": {"aql": 1.0}}, "rules": {"on": "2026-05-01"}}``.
         report, rows : path, optional
-            Files to write: the report (HTML), and every ball with its outcome (.csv, .ndjson or .parquet).
+            Files to write: the report (.html or .pdf; `options["report"]` has its language, units and paper),
+            and every ball with its outcome (.csv, .ndjson or .parquet).
             They are written when the lot has been judged, and not at all where it is refused.
         progress : callable, optional
             Called with the bytes sent and the bytes there are (None where nobody knows).

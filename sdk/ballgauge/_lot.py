@@ -28,6 +28,7 @@ PATIENCE = 600.0
 
 _PIECE = 1 << 16
 _PARQUET = b"PAR1"
+_REPORT_KINDS = {"html": "text/html", "pdf": "application/pdf"}
 _ROW_KINDS = {".csv": "csv", ".ndjson": "ndjson", ".jsonl": "ndjson", ".parquet": "parquet"}
 
 
@@ -166,14 +167,15 @@ def documents(
 
     if len(lots) > 1 and rows_to is not None:
         raise ValueError("rows are written for one lot at a time")
-    kind = _row_kind(rows_to)
+    kind, written = _row_kind(rows_to), _report_kind(report)
     if report is None and rows_to is None:
         with _posted(http, lots, options, JSON, "", progress) as response:
             return document_of(response.content)
     if len(lots) > 1:
-        return _series_with_report(http, lots, options, report, progress)
+        return _series_with_report(http, lots, options, report, written, progress)
+    query = f"?rows={kind}&report={written}"
     with (
-        _posted(http, lots, options, "application/zip", f"?rows={kind}", progress) as response,
+        _posted(http, lots, options, "application/zip", query, progress) as response,
         tempfile.TemporaryFile() as kept,
     ):
         with http.reaching("broke its answer off"):
@@ -181,7 +183,7 @@ def documents(
                 kept.write(piece)
         with zipfile.ZipFile(kept) as archive:
             document = document_of(archive.read("lot.json"))
-            for target, member in ((report, "report.html"), (rows_to, f"balls.{kind}")):
+            for target, member in ((report, f"report.{written}"), (rows_to, f"balls.{kind}")):
                 if target is not None:
                     with archive.open(member) as source:
                         _write(Path(target), source)
@@ -193,13 +195,14 @@ def _series_with_report(
     lots: list[Any],
     options: Mapping[str, Any] | None,
     report: str | os.PathLike[str] | None,
+    kind: str,
     progress: Progress | None,
 ) -> dict[str, Any]:
     if not all(isinstance(lot, (str, os.PathLike)) for lot in lots):
         raise ValueError("a report on several lots is written from files named by path: they are sent twice")
     with _posted(http, lots, options, JSON, "", progress) as response:
         document = document_of(response.content)
-    with _posted(http, lots, options, "text/html", "", None) as response:
+    with _posted(http, lots, options, _REPORT_KINDS[kind], "", None) as response:
         _write(Path(report or ""), io.BytesIO(response.content))
     return document
 
@@ -210,6 +213,14 @@ def _row_kind(target: str | os.PathLike[str] | None) -> str:
     kind = _ROW_KINDS.get(Path(target).suffix.lower())
     if kind is None:
         raise ValueError(f"rows are written as {', '.join(_ROW_KINDS)}; got {Path(target).name!r}")
+    return kind
+
+
+def _report_kind(target: str | os.PathLike[str] | None) -> str:
+    suffix = "" if target is None else Path(target).suffix.lower()
+    kind = "html" if suffix in ("", ".htm") else suffix.removeprefix(".")
+    if kind not in _REPORT_KINDS:
+        raise ValueError(f"a report is written as .html or .pdf; got {Path(target or '').name!r}")
     return kind
 
 

@@ -3,22 +3,33 @@
 from __future__ import annotations
 
 import io
-import json
 import re
+import shutil
+import subprocess
 from html.parser import HTMLParser
 from importlib.resources import files
+from pathlib import Path
 from typing import Any
 
 import pytest
 
-from ballgauge_schemas.lot.request import LOT_REQUEST
+from ballgauge_schemas.lot.request import LOT_REQUEST, QUANTITIES
 from ballgauge_service.lot.evaluate import Lot, evaluate_series
 from ballgauge_service.lot.report.page import write_report
+from ballgauge_service.lot.report.paper import print_report
+from ballgauge_service.lot.report.style import Style
 from ballgauge_service.lot.request import read_request
+from ballgauge_service.pages import labels, languages
 
 from .example_lot import lot_text
+from .test_identity import LOT
 
 HOSTILE = "<img src=x onerror=alert(1)>"
+
+
+def german(paper: str = "a4") -> Style:
+    text = languages.gettext("de")
+    return Style("de", True, paper, text, lambda name: text(labels.LABELS[name]))
 
 
 def judged(text: str, name: str = "lot.csv", **options: Any) -> Lot:
@@ -31,7 +42,7 @@ def judged(text: str, name: str = "lot.csv", **options: Any) -> Lot:
 
 @pytest.fixture(scope="module")
 def answer() -> dict[str, Any]:
-    return judged(lot_text(), sampling={"lot_size": 1000, "plan": {"aql": 1.0}}).answer()
+    return judged(lot_text(), lot=LOT, sampling={"lot_size": 1000, "plan": {"aql": 1.0}}).answer()
 
 
 @pytest.fixture(scope="module")
@@ -39,9 +50,10 @@ def page(answer: dict[str, Any]) -> str:
     return write_report(answer)
 
 
-def readable(page: str) -> str:
-    """The page up to its scripts: what a reader without JavaScript has."""
-    return page[: page.index('<script type="application/json"')]
+@pytest.fixture(scope="module")
+def series() -> dict[str, Any]:
+    several = [judged(lot_text(), name, scope="measured") for name in ("may.csv", "june.csv", "july.csv")]
+    return evaluate_series(several)
 
 
 class Tags(HTMLParser):
@@ -61,78 +73,166 @@ def tags(text: str) -> list[tuple[str, dict[str, str | None]]]:
     return parser.found
 
 
-def test_the_page_asks_for_nothing_from_outside(page: str) -> None:
-    """Against its tags, and against the policy that makes a browser refuse whatever is left."""
-    for tag, attributes in tags(readable(page)):
-        for name in ("src", "href", "action", "data", "poster", "srcset"):
-            assert not (attributes.get(name) or "#").strip().lower().startswith(("http", "//")), (
-                tag,
-                attributes,
-            )
-        assert not any(name.startswith("on") for name in attributes)
-    policy = next(
-        a["content"] for t, a in tags(page[:3000]) if a.get("http-equiv") == "Content-Security-Policy"
+def words_of(pdf: bytes, where: Path) -> list[str]:
+    """The text of each page, by poppler."""
+    if shutil.which("pdftotext") is None:
+        pytest.skip("poppler is not installed")
+    (where / "report.pdf").write_bytes(pdf)
+    done = subprocess.run(
+        ["pdftotext", "-layout", where / "report.pdf", "-"], capture_output=True, check=True, text=True
     )
-    assert str(policy).startswith("default-src 'none'")
-    assert "connect-src" not in str(policy)
-    assert "@import" not in page[: page.index("</style>")]
+    return done.stdout.split("\f")[:-1]
 
 
-def test_the_decision_comes_first_and_the_assumptions_last(page: str) -> None:
+def test_the_page_asks_for_nothing_and_runs_nothing(page: str) -> None:
+    """Against its tags, and against the policy that makes a browser refuse whatever is left."""
+    for tag, attributes in tags(page):
+        assert tag not in ("script", "link", "iframe", "object", "embed", "img", "base", "form")
+        assert not {"src", "href", "action", "data", "poster", "srcset"} & set(attributes)
+        assert not any(name.startswith("on") for name in attributes)
+    policy = next(a["content"] for t, a in tags(page) if a.get("http-equiv") == "Content-Security-Policy")
+    assert str(policy).startswith("default-src 'none'; style-src 'unsafe-inline'")
+    assert "script-src" not in str(policy)
+    assert "@import" not in page
+    assert "url(" not in page
+
+
+def test_the_report_is_small(page: str, answer: dict[str, Any]) -> None:
+    """Against 300 kB: the charts of all fourteen quantities are in the page."""
+    assert len(page.encode()) < 300_000
+    assert len(print_report(answer)) < 300_000
+
+
+def test_the_decision_comes_first_and_what_it_rests_on_last(page: str) -> None:
     """Against the order asked of the report."""
     order = [
+        "Ostrel Works",
         "Lot accepted",
-        "Left out: 1 of 80 rows",
+        "Chance that such a plan accepts",
         "What failed, and by how much",
+        "Quantities that matter most",
         "Quantities against their limits",
-        "In serial order",
+        "Charts of the other quantities",
+        "Rules, limits and where they come from",
         "The plan and its risks",
         "Assumptions and cautions",
+        "SHA-256 of the file",
+        "Disposition by",
         "only the governing body decides",
     ]
     places = [page.index(text) for text in order]
     assert places == sorted(places)
 
 
-def test_every_chart_has_its_data_and_its_words(page: str) -> None:
-    """Against the data in the page, and the label that stands for each picture."""
-    text = re.search(r'<script type="application/json" id="chart-data">(.*?)</script>', page, re.DOTALL)
-    assert text is not None
-    data = json.loads(text[1])
-    places = [a for t, a in tags(readable(page)) if a.get("class") == "chart"]
-    assert {a["id"] for a in places} == set(data)
-    assert len(places) == 30
-    assert all(a["role"] == "img" and len(str(a["aria-label"])) > 20 for a in places)
+def test_every_chart_has_words_and_a_ball_outside_another_sign(page: str) -> None:
+    """Against the labels of the pictures; one cross among the balls of the run chart, one in the
+    histogram.
+    """
+    pictures = [a for t, a in tags(page) if t == "svg"]
+    assert len(pictures) == 30
+    assert all(a["role"] == "img" and len(str(a["aria-label"])) > 20 for a in pictures)
+    run = next(part for part in page.split("<svg")[1:] if 'aria-label="Hardness ball by ball' in part)
+    run = run[: run.index("</svg>")]
+    assert run.count("<circle") == 78
+    assert run.count('class="s-bad" stroke-width="2" d="M') == 1
 
 
-def test_a_ball_outside_has_another_sign_as_well_as_another_colour(page: str) -> None:
-    """Against the data of the run chart: one cross among circles."""
-    text = re.search(r'<script type="application/json" id="chart-data">(.*?)</script>', page, re.DOTALL)
-    assert text is not None
-    marker = json.loads(text[1])["lot0-hardness-run"]["data"][0]["marker"]
-    assert marker["symbol"].count("x") == marker["color"].count("$bad") == 1
+def test_what_matters_is_in_front_and_the_rest_is_folded(page: str) -> None:
+    """Against the one quantity with a ball outside; paper has no folds, and a table with all of them."""
+    front = page[page.index("Quantities that matter most") : page.index("Quantities against their limits")]
+    assert re.findall(r"<h3>(.*?)</h3>", front) == ["Hardness, Shore D"]
+    folded = page[page.index("Charts of the other quantities") : page.index("Rules, limits and where")]
+    assert len(re.findall(r"<h3>", folded)) == 13
+    assert "details { display: none; }" in page
 
 
-def test_it_never_says_that_a_ball_is_approved(page: str) -> None:
-    """Against the rule of every result."""
-    assert not re.search(r"\bapproved\b", readable(page))
-
-
-def test_names_are_shown_and_not_obeyed() -> None:
-    """Against hostile serials, headings and file names: no tag of theirs is in the page."""
-    text = f'serial,weight,hardness\n"{HOSTILE}",16.5,75\n"</script><script>",15,x{HOSTILE}\nA1,15,75\n'
-    answer = judged(text, f"{HOSTILE}.csv", scope="measured").answer()
-    page = write_report(answer)
-    assert HOSTILE not in page
-    assert "&lt;img src=x" in page
-    found = tags(page)
-    assert not [tag for tag, _ in found if tag == "img"]
-    assert sum(tag == "script" for tag, _ in found) == 3
+def test_it_can_be_filed(answer: dict[str, Any], tmp_path: Path) -> None:
+    """Against the answer: who, what, when, digest, versions, each limit's basis and source, on few pages that
+    each say which lot and which page it is.
+    """
+    pages = words_of(print_report(answer), tmp_path)
+    assert len(pages) <= 4
+    for number, text in enumerate(pages, 1):
+        foot = text.strip().splitlines()[-1].strip()
+        assert foot.startswith("Tarn 48 · T48-2026-17")
+        assert re.search(rf"\b{number} ?/ ?{len(pages)}$", foot)
+    whole = "\n".join(pages)
+    flat = re.sub(r"\s+", "", whole)
+    digests = (answer["file"]["sha256"], answer["rules"]["digest"])
+    for digest in digests:
+        assert digest[:20] in whole
+    told = ["Ostrel Works", "2026-04-28", "durometer A", "to stock", "published", "secondary", "from memory"]
+    for text in (*told, answer["made_by"]["version"], "signature"):
+        assert text in whole
+    for rule in answer["by_rule"]:
+        for limit in rule["limits"]:
+            assert re.sub(r"\s+", "", limit["source"]) in flat
 
 
 def test_the_same_lot_gives_the_same_bytes(answer: dict[str, Any], page: str) -> None:
     """Against a second writing."""
     assert write_report(answer) == page
+    assert print_report(answer) == print_report(answer)
+
+
+def test_a_german_report_in_metric_units(answer: dict[str, Any], tmp_path: Path) -> None:
+    """Against the file's own millimetres, the definition of the pound, and the catalog."""
+    page = write_report(answer, german())
+    assert '<html lang="de">' in page
+    for text in ("Los angenommen", "Durchmesser, mm", "höchstens 7,2575 kg", "215,9 bis 218,31 mm"):
+        assert text in page
+    assert " in</" not in page
+    (text, *_) = words_of(print_report(answer, german("letter")), tmp_path)
+    assert "Los angenommen" in text
+    assert "6,8304" in text
+
+
+def test_every_text_of_the_report_is_in_german(series: dict[str, Any], answer: dict[str, Any]) -> None:
+    """Against the texts that the report asks for: each has a translation that holds the same places."""
+    text, asked = languages.gettext("de"), set()
+
+    def noting(source: str) -> str:
+        asked.add(source)
+        return text(source)
+
+    for document in (series, answer):
+        write_report(document, Style("de", True, "a4", noting, lambda name: noting(labels.LABELS[name])))
+    alike = {"max", "min", "normal", "k = {k}", "Ppk", "name", "Differential"}
+    assert {source for source in asked if text(source) == source} <= alike
+    for source in asked:
+        assert sorted(re.findall(r"{\w+}", source)) == sorted(re.findall(r"{\w+}", text(source)))
+
+
+def test_every_quantity_has_a_name() -> None:
+    """Against the quantities of the contract."""
+    assert set(QUANTITIES) <= set(labels.LABELS)
+
+
+@pytest.mark.parametrize("style", [Style(), german()], ids=["english", "german"])
+def test_it_never_says_that_a_ball_is_approved(answer: dict[str, Any], style: Style) -> None:
+    """Against the rule of every result."""
+    assert not re.search(r"\b(approved|zugelassen|genehmigt)\b", write_report(answer, style))
+
+
+def test_names_are_shown_and_not_obeyed() -> None:
+    """Against hostile serials, headings, file and lot names: no tag of theirs is in the page or its style."""
+    text = f'serial,weight,hardness\n"{HOSTILE}",16.5,75\n"</script><script>",15,x{HOSTILE}\nA1,15,75\n'
+    lot = {"model": '";}</style><script>alert(1)</script>', "remarks": HOSTILE}
+    for identity in (lot, {}):
+        answer = judged(text, f"{HOSTILE}.csv", scope="measured", lot=identity).answer()
+        page = write_report(answer)
+        assert HOSTILE not in page
+        assert "&lt;img src=x" in page
+        found = [tag for tag, _ in tags(page)]
+        assert not {"img", "script"} & set(found)
+        assert found.count("style") == page.count("</style>") == 1
+        assert print_report(answer).startswith(b"%PDF")
+
+
+def test_letters_that_the_font_lacks_do_not_stop_the_paper() -> None:
+    """Against serials in other scripts, and a lot of no values at all."""
+    text = "serial,weight\n球一,16.5\n\u202eabc,15\n"
+    assert print_report(judged(text, "東京.csv", scope="measured").answer()).startswith(b"%PDF")
 
 
 def test_a_rejected_and_an_undecided_lot_say_so() -> None:
@@ -141,15 +241,16 @@ def test_a_rejected_and_an_undecided_lot_say_so() -> None:
     assert "○ Lot not decided" in write_report(judged("weight\n15\n15\n").answer())
 
 
-def test_several_lots_are_one_page() -> None:
-    """Against the names of the lots, the drift charts, and identifiers that stand once."""
-    several = [judged(lot_text(), name, scope="measured") for name in ("may.csv", "june.csv", "july.csv")]
-    page = write_report(evaluate_series(several))
-    identifiers = [a["id"] for _, a in tags(readable(page)) if "id" in a]
-    assert len(identifiers) == len(set(identifiers))
-    assert "drift-hardness" in identifiers
+def test_several_lots_are_one_report(series: dict[str, Any], tmp_path: Path) -> None:
+    """Against the names of the lots, and the drift of each quantity as means, moving average and spreads."""
+    page = write_report(series)
+    pages = words_of(print_report(series), tmp_path)
     for name in ("may.csv", "june.csv", "july.csv"):
         assert name in page
+        assert name in pages[0]
+    assert 'aria-label="Lot means of Hardness with their limits and their moving average"' in page
+    assert 'aria-label="Standard deviation of Hardness within the lots with its limits"' in page
+    assert "3 lots" in pages[0]
 
 
 def luminance(colour: str) -> float:

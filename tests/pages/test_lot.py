@@ -28,8 +28,9 @@ def test_an_example_lot_is_judged(browser: Any) -> None:
         browser.fill("quantity", name)
         assert browser.count("#histogram .bar") == len(bars[name])
     assert "file=@" in browser.source("call-http")
-    browser.run("document.getElementById('report').click()")
-    browser.wait(lambda: browser.count("a[download$='-report.html']"))
+    for kind in ("html", "pdf"):
+        browser.run(f"document.getElementById('report-{kind}').click()")
+        browser.wait(lambda kind=kind: browser.count(f"a[download$='-report.{kind}']"))
     assert browser.problems() == []
     assert browser.run("return document.documentElement.scrollWidth - innerWidth") <= 0
 

@@ -225,7 +225,22 @@ def test_the_command_on_several_lots(lot: Path, tmp_path: Path, capsys: pytest.C
     text = capsys.readouterr().out
     assert "2 of 2 lots accepted" in text
     assert "No signal on any chart" in text
-    assert "drift-hardness" in report.read_text(encoding="utf-8")
+    assert "Lot means of Hardness" in report.read_text(encoding="utf-8")
+    paper = tmp_path / "drift.pdf"
+    told = ["--language", "de", "--units", "metric", "--paper", "letter"]
+    assert run(["lot", str(lot), str(lot), *PLAN, "--report", str(paper), *told]) == 0
+    assert b"/Lang (de)" in paper.read_bytes()
+
+
+def test_a_report_is_html_or_pdf(client: Any, lot: Path, tmp_path: Path) -> None:
+    """Against the first bytes of each, and an ending that is neither."""
+    client.assess_lot(lot, OPTIONS, report=tmp_path / "lot.pdf")
+    assert (tmp_path / "lot.pdf").read_bytes()[:5] == b"%PDF-"
+    client.assess_lot(lot, OPTIONS, report=tmp_path / "lot.htm")
+    assert (tmp_path / "lot.htm").read_text(encoding="utf-8").startswith("<!doctype html>")
+    with pytest.raises(ValueError, match=r"\.html or \.pdf"):
+        client.assess_lot(lot, OPTIONS, report=tmp_path / "lot.docx")
+    assert not (tmp_path / "lot.docx").exists()
 
 
 def test_the_example_lot_is_printed(capsys: pytest.CaptureFixture[str]) -> None:

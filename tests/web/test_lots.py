@@ -86,6 +86,27 @@ def test_an_archive_has_everything(client: Any, kind: str) -> None:
         assert archive.read("report.html") == post(client, LOT, accept="text/html").data
 
 
+def test_a_report_as_pdf_in_the_language_and_units_asked_for(client: Any) -> None:
+    """Against the PDF in the archive, and the language that the file names."""
+    told = {"report": {"language": "de", "units": "metric", "paper": "letter"}}
+    options = json.dumps(json.loads(OPTIONS) | told)
+    alone = post(client, LOT, accept="application/pdf", options=options)
+    assert (alone.mimetype, alone.data[:5]) == ("application/pdf", b"%PDF-")
+    assert b"/Lang (de)" in alone.data
+    response = post(client, LOT, accept="application/zip", options=options, query="?report=pdf")
+    with zipfile.ZipFile(io.BytesIO(response.data)) as archive:
+        assert archive.namelist() == ["balls.csv", "lot.json", "report.pdf"]
+        assert archive.read("report.pdf") == alone.data
+    page = post(client, LOT, accept="text/html", options=options).text
+    assert "Los angenommen" in page
+    assert post(client, LOT, options=options).json == post(client, LOT).json
+    refused = post(client, LOT, accept="application/zip", query="?report=doc&rows=xls")
+    assert sorted(error["pointer"] for error in refused.json["errors"]) == ["/report", "/rows"]
+    refused = post(client, LOT, options='{"report": {"language": "fr", "units": "both"}}')
+    found = {error["pointer"] for error in refused.json["errors"]}
+    assert found == {"/report/language", "/report/units"}
+
+
 def test_no_cell_of_a_csv_begins_a_formula(client: Any) -> None:
     """Against what spreadsheets take for one: = + - @ at the start of a cell that is no number."""
     lot = b"serial,weight\n=1+1,15\n+x,15\n-y,15\n@z,16.5\n"

@@ -41,7 +41,7 @@ LOT_BODIES = (
 )
 """Media types of a lot's file."""
 
-LOT_ANSWERS = ("text/csv", "application/vnd.apache.parquet", "application/zip")
+LOT_ANSWERS = ("text/csv", "application/vnd.apache.parquet", "application/pdf", "application/zip")
 """Media types of files that answer a lot."""
 
 QUANTITIES = tuple(
@@ -500,6 +500,14 @@ class LotIdentitySchema(Schema):
             add_error(errors, ("made_on",), "missing; made_until is the last day of several")
 
 
+class LotReportSchema(Schema):
+    """How a report is written; nothing of the lot's own answer depends on it."""
+
+    language = Choice(words.REPORT_LANGUAGES, "Its language.", default="en")
+    units = Choice(words.REPORT_UNITS, "Trade units, or metric ones in place of them.", default="trade")
+    paper = Choice(words.PAPERS, "Size of its pages as PDF.", default="a4")
+
+
 class LotRulesSchema(RulesSchema):
     """Which rulebook, on which day, at which stage: by default balls as made."""
 
@@ -544,6 +552,7 @@ class LotRequestSchema(Schema):
     )
     draw = Part(DrawSchema, "Draw a sample of the file's serials.")
     drift = Part(DriftSchema, "How several lots are charted.", default={})
+    report = Part(LotReportSchema, "How its report is written.", default={})
     worst_balls = Whole(
         0, limits.WORST_BALLS_MAXIMUM, 50, "Worst balls listed one by one.", assumed=limits.WORST_BALLS
     )

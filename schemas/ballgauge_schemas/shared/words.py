@@ -70,3 +70,8 @@ PRESETS = tuple(
 
 STATES = ("genuine", "altered", "unknown_key")
 PRINT_FORMS = ("a4", "letter", "label", "code")
+
+REPORT_LANGUAGES = ("en", "de")
+REPORT_UNITS = ("trade", "metric")
+PAPERS = ("a4", "letter")
+REPORT_FORMATS = ("html", "pdf")

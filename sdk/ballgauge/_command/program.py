@@ -352,8 +352,15 @@ def _lot_options(command: Callable[..., Any]) -> Callable[..., Any]:
 @click.argument("files", nargs=-1, required=True, type=click.Path(exists=True, dir_okay=False))
 @_lot_options
 @click.option(
-    "--report", "report_file", type=click.Path(dir_okay=False), metavar="HTML", help="Write the report here."
+    "--report",
+    "report_file",
+    type=click.Path(dir_okay=False),
+    metavar="FILE",
+    help="Write the report here: .html or .pdf.",
 )
+@click.option("--language", "report__language", metavar="CODE", help="The report's language: en or de.")
+@click.option("--units", "report__units", metavar="KIND", help="The report's units: trade or metric.")
+@click.option("--paper", "report__paper", metavar="SIZE", help="The report's pages: a4 or letter.")
 @click.option(
     "--rows",
     type=click.Path(dir_okay=False),
@@ -390,7 +397,7 @@ def lot(
 
     \b
     Examples:
-      ballgauge lot lot.csv --lot-size 1000 --aql 1.0 --report lot.html
+      ballgauge lot lot.csv --lot-size 1000 --aql 1.0 --report lot.pdf
       ballgauge lot lot.xlsx --measured --mapping map.json --rows balls.csv
       ballgauge lot lot.parquet --lot-size 5000 --plan two_point --aql 0.65 --limiting-quality 4
       ballgauge lot lot.csv --lot-size 1000 --aql 1.0 --guarded 0.05 --options uncertainties.json

@@ -86,6 +86,15 @@ class Identity:
 
 
 @dataclass(frozen=True, slots=True)
+class ReportWanted:
+    """How a report is written, in the contract's words."""
+
+    language: str
+    units: str
+    paper: str
+
+
+@dataclass(frozen=True, slots=True)
 class LotRequest:
     """How a lot is to be judged.
 
@@ -108,6 +117,7 @@ class LotRequest:
     coverage: float
     draw: Draw | None
     drift: DriftChart
+    report: ReportWanted
     worst_balls: int
 
 
@@ -166,6 +176,7 @@ def read_request(loaded: Mapping[str, Any]) -> LotRequest:
         loaded["coverage"],
         None if draw is None else Draw(draw["seed"], draw.get("sample_size")),
         DriftChart(drift.get("baseline"), drift["weight"]),
+        ReportWanted(**loaded["report"]),
         loaded.get("worst_balls", limits.WORST_BALLS),
     )
 

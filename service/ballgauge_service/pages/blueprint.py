@@ -10,6 +10,7 @@ from flask import Blueprint, Response, make_response, render_template, request, 
 
 from ballgauge_schemas import example
 from ballgauge_schemas.shared.documents import design_example, motion_example
+from ballgauge_service.core.units import METRIC
 from ballgauge_service.pages import forms, labels, languages, sections
 from ballgauge_service.rulebooks import amount, listing
 
@@ -84,7 +85,7 @@ def _page(name: str) -> Response:
         chosen=forms.chosen,
         sections=sections,
         examples=_examples(name),
-        metric=dict(forms.METRIC),
+        metric=dict(METRIC),
         rulebooks=listing.listing,
         amount=amount,
         place=_place,

@@ -14,21 +14,7 @@ from ballgauge_schemas import CHECK, KINDS, QuantityField
 from ballgauge_schemas.shared.base import Choice, Day, Flag, Number, Part, Schema, Several, Text, Whole
 from ballgauge_schemas.shared.overlay import OverlayField
 from ballgauge_service import rulebooks
-from ballgauge_service.core.units import GRAM_PER_OZ, ML_PER_CUBIC_INCH, OZ_PER_LB
-
-MM_PER_INCH = 25.4
-
-METRIC: Mapping[str, tuple[str, float]] = MappingProxyType(
-    {
-        "lb": ("kg", GRAM_PER_OZ * OZ_PER_LB / 1000.0),
-        "in": ("mm", MM_PER_INCH),
-        "oz": ("g", GRAM_PER_OZ),
-        "µin": ("µm", MM_PER_INCH / 1000.0),
-        "oz·in": ("g·mm", GRAM_PER_OZ * MM_PER_INCH),
-        "in³": ("cm³", ML_PER_CUBIC_INCH),
-    }
-)
-"""The metric unit shown in place of a trade unit, and the trade unit's size in it; other units stay."""
+from ballgauge_service.core.units import METRIC
 
 _DIGITS = 6
 

@@ -1,7 +1,7 @@
 """Brings the catalogs of the pages up to date: `python -m ballgauge_service.pages.messages`.
 
-Texts come from the templates, the scripts, the labels, the schemas' descriptions and the rules' titles.
-English is the source; a text that is not translated is shown in English.
+Texts come from the templates, the scripts, the report of a lot, the labels, the schemas' descriptions and the
+rules' titles. English is the source; a text that is not translated is shown in English.
 """
 
 from __future__ import annotations
@@ -18,6 +18,8 @@ from ballgauge_service import rulebooks
 from ballgauge_service.pages import forms, labels, languages
 
 HERE = Path(__file__).parent
+REPORT = HERE.parent / "lot" / "report"
+"""The report of a lot is said in the pages' languages too."""
 
 
 def collect() -> Catalog:
@@ -50,12 +52,16 @@ def _texts() -> Iterator[tuple[str, str, bool]]:
             name = "jinja2.ext:babel_extract" if method == "jinja2" else method
             for _, text, _, _ in extract_from_file(name, file):
                 yield f"{folder}/{file.name}", str(text), method == "javascript"
+    for file in sorted(REPORT.glob("*.py")):
+        for _, text, _, _ in extract_from_file("python", file):
+            yield f"lot/report/{file.name}", str(text), False
     for text in (*labels.LABELS.values(), *labels.WORDS.values()):
         yield "labels.py", text, text in labels.WORDS.values()
     for field in forms.check_fields().values():
         yield "schemas", field.description, False
     for body in rulebooks.bodies():
-        for rule in rulebooks.describe(body)["rules"]:
+        described = rulebooks.describe(body)
+        for rule in (*described["rules"], *described["sample_rules"]):
             yield "rulebooks", rule["title"], True
 
 

@@ -5,16 +5,14 @@ from __future__ import annotations
 import datetime
 import io
 import json
-from functools import cache
 from typing import Any, NamedTuple
 
 import segno
-from font_roboto import Roboto, RobotoBold
-from fontTools.ttLib import TTFont
 from fpdf import FPDF
 
 from ballgauge_schemas import CHECK, ValidationError
 from ballgauge_service.check.request import Rules
+from ballgauge_service.core.paper import prepare, printable
 from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.record import labels
 from ballgauge_service.record.keys import unsigned
@@ -71,14 +69,8 @@ def _picture(text: str) -> bytes:
 
 def _paper(content: dict[str, Any], size: str | tuple[float, float]) -> FPDF:
     paper = FPDF(unit="mm", format=size)
-    # The date the record names, so that the same record gives the same bytes.
     day = datetime.date.fromisoformat(content["issued_on"])
-    paper.set_creation_date(datetime.datetime(day.year, day.month, day.day, tzinfo=datetime.UTC))
-    paper.set_title("Ballgauge record")
-    paper.set_lang("en")
-    paper.add_font("print", "", Roboto)
-    paper.add_font("print", "B", RobotoBold)
-    paper.set_auto_page_break(auto=True, margin=_MARGIN)
+    prepare(paper, title="Ballgauge record", day=day, margin=_MARGIN)
     return paper
 
 
@@ -120,17 +112,6 @@ def _page(content: dict[str, Any], text: str | None, size: str) -> FPDF:
     return paper
 
 
-@cache
-def _letters() -> frozenset[int]:
-    with TTFont(Roboto) as font:
-        return frozenset(font.getBestCmap())
-
-
-def _printable(text: str) -> str:
-    """Show letters that the font lacks as question marks; the record itself keeps them."""
-    return "".join(letter if ord(letter) in _letters() else "?" for letter in text)
-
-
 def _heading(content: dict[str, Any]) -> list[str]:
     ball, rules = content["check"]["ball"], content["rules"]
     told = (
@@ -144,7 +125,7 @@ def _heading(content: dict[str, Any]) -> list[str]:
             ", ".join(filter(None, (rules["body"].upper(), rules["overlay"], rules["stage"], rules["on"]))),
         ),
     )
-    return [_printable(f"{name}: {value}") for name, value in told if value]
+    return [printable(f"{name}: {value}") for name, value in told if value]
 
 
 def _findings(paper: FPDF, content: dict[str, Any]) -> None:

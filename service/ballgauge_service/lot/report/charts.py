@@ -1,213 +1,368 @@
-"""Charts of a lot's report, as the drawing library's plain data: traces and layout.
+"""Charts of a lot's report: shapes on a sheet, which the page draws as SVG and the paper as PDF.
 
-Colours are names of the page's own (`$ink`), put in by the page so that light and dark both keep their
-contrast. Every limit is named in words, and balls outside have another sign as well as another colour.
+Every limit is named in words, and what lies outside has another sign as well as another color.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
-from html import escape
-from typing import Any
+from dataclasses import dataclass, field
+from typing import Any, Literal, NamedTuple
 
-Chart = dict[str, Any]
+from ballgauge_service.lot.report.style import Style
 
-_INK, _FAINT, _MAIN, _BAD, _NOTE = "$ink", "$faint", "$main", "$bad", "$note"
+Ink = Literal["ink", "faint", "main", "bad", "note", "quiet"]
+Point = tuple[float, float]
+
+WIDTH, HEIGHT = 360.0, 200.0
+LETTER = 10.5
+"""Size of a chart and of its letters, in the same units (ours)."""
+
+_LEFT, _RIGHT, _TOP, _BOTTOM = 48.0, 10.0, 22.0, 36.0
 
 
-def histogram(statement: Mapping[str, Any]) -> Chart:
+class Line(NamedTuple):
+    """A line through points; `dash` lengths of strokes and gaps, none where solid."""
+
+    points: tuple[Point, ...]
+    ink: Ink
+    width: float = 1.0
+    dash: tuple[float, ...] = ()
+
+
+class Box(NamedTuple):
+    """A filled box; `crossed`: with a cross in it."""
+
+    x: float
+    y: float
+    width: float
+    height: float
+    ink: Ink
+    crossed: bool = False
+
+
+class Dot(NamedTuple):
+    """A value: a filled disc, or a cross where it lies outside."""
+
+    x: float
+    y: float
+    ink: Ink
+    crossed: bool = False
+
+
+class Word(NamedTuple):
+    """A text at a place on its base line; `anchor` start, middle or end; `turned` to read upwards."""
+
+    x: float
+    y: float
+    text: str
+    ink: Ink
+    anchor: str = "start"
+    turned: bool = False
+
+
+Shape = Line | Box | Dot | Word
+
+
+@dataclass
+class Chart:
+    """Axes and what is drawn in them. `label` says in words what the picture shows."""
+
+    label: str
+    caption: str
+    style: Style
+    x_range: tuple[float, float]
+    y_range: tuple[float, float]
+    shapes: list[Shape] = field(default_factory=list)
+
+    def x(self, value: float) -> float:
+        """Where a value lies from the left."""
+        low, high = self.x_range
+        return _LEFT + (value - low) / (high - low) * (WIDTH - _LEFT - _RIGHT)
+
+    def y(self, value: float) -> float:
+        """Where a value lies from the top."""
+        low, high = self.y_range
+        return HEIGHT - _BOTTOM - (value - low) / (high - low) * (HEIGHT - _BOTTOM - _TOP)
+
+    def axes(self, x_title: str, y_title: str, *, whole: bool = False) -> None:
+        """Draw the axes with their ticks and titles; `whole`: only whole numbers stand at x."""
+        base, right = HEIGHT - _BOTTOM, WIDTH - _RIGHT
+        for value, text in _ticks(self.y_range, 5, self.style):
+            self.shapes += [
+                Line(((_LEFT, self.y(value)), (right, self.y(value))), "faint", 0.6),
+                Word(_LEFT - 4, self.y(value) + 3.5, text, "quiet", "end"),
+            ]
+        for value, text in _ticks(self.x_range, 6, self.style, whole=whole):
+            self.shapes += [
+                Line(((self.x(value), base), (self.x(value), base + 3)), "ink", 0.8),
+                Word(self.x(value), base + 13, text, "quiet", "middle"),
+            ]
+        self.shapes += [
+            Line(((_LEFT, _TOP), (_LEFT, base), (right, base)), "ink", 0.8),
+            Word((_LEFT + right) / 2, HEIGHT - 6, x_title, "quiet", "middle"),
+            Word(10, (_TOP + base) / 2, y_title, "quiet", "middle", turned=True),
+        ]
+
+    def curve(
+        self,
+        x: Sequence[float],
+        y: Sequence[float],
+        ink: Ink,
+        width: float = 1.8,
+        dash: tuple[float, ...] = (),
+    ) -> None:
+        """Draw a line through values."""
+        points = tuple((self.x(a), self.y(b)) for a, b in zip(x, y, strict=True))
+        self.shapes.append(Line(points, ink, width, dash))
+
+    def upright(self, at: float, text: str, ink: Ink, dash: tuple[float, ...]) -> None:
+        """A value of x as a line through the chart, with its text above."""
+        middle, place = sum(self.x_range) / 2, self.x(at)
+        self.shapes.append(Line(((place, _TOP), (place, HEIGHT - _BOTTOM)), ink, 1.3, dash))
+        if text:
+            anchor = "start" if at <= middle else "end"
+            self.shapes.append(Word(place, _TOP - 4, text, ink, anchor))
+
+    def level(self, at: float, text: str, ink: Ink, dash: tuple[float, ...]) -> None:
+        """A value of y as a line through the chart, with its text at the right."""
+        self.shapes.append(Line(((_LEFT, self.y(at)), (WIDTH - _RIGHT, self.y(at))), ink, 1.3, dash))
+        if text:
+            below = at > sum(self.y_range) / 2
+            self.shapes.append(Word(WIDTH - _RIGHT - 2, self.y(at) + (11 if below else -4), text, ink, "end"))
+
+    def aside(self, text: str, ink: Ink, *, right: bool) -> None:
+        """A text at an upper corner."""
+        place = (WIDTH - _RIGHT, "end") if right else (_LEFT, "start")
+        self.shapes.append(Word(place[0], _TOP - 4, text, ink, place[1]))
+
+    def legend(self, entries: Sequence[tuple[str, Ink, tuple[float, ...]]]) -> None:
+        """What the lines mean, above them."""
+        place = _LEFT
+        for text, ink, dash in entries:
+            self.shapes += [
+                Line(((place, _TOP - 8), (place + 18, _TOP - 8)), ink, 1.8, dash),
+                Word(place + 21, _TOP - 4.5, text, "quiet"),
+            ]
+            place += 30 + 0.52 * LETTER * len(text)
+
+
+DASH, DOT = (6.0, 4.0), (1.5, 3.0)
+
+
+def histogram(each: Mapping[str, Any], style: Style) -> Chart:
     """The histogram of a quantity against its limits."""
-    bins = statement["histogram"]
-    width, counts = bins["width"], bins["counts"]
-    centres = [bins["start"] + (place + 0.5) * width for place in range(len(counts))]
-    low, high = statement["limits"]["min"], statement["limits"]["max"]
-    outside = [(low is not None and x < low) or (high is not None and x > high) for x in centres]
-    bars = {
-        "type": "bar",
-        "x": centres,
-        "y": counts,
-        "width": width,
-        "marker": {
-            "color": [_BAD if out else _MAIN for out in outside],
-            "line": {"color": _INK, "width": 1},
-            "pattern": {"shape": ["x" if out else "" for out in outside], "fgcolor": _INK},
-        },
-        "hovertemplate": "%{y} balls near %{x}<extra></extra>",
-    }
-    layout = _layout(_axis_title(statement), "balls")
-    reach = _reach(bins["start"], bins["start"] + width * len(counts), low, high)
-    layout["xaxis"]["range"] = reach
-    marks = _limit_marks(low, high, statement["unit"], reach, vertical=True)
-    marks = [*marks, _mark(statement["mean"], "", _INK, "dot", vertical=True, place=1.0)]
-    return _with_marks([bars], layout, marks)
-
-
-def run_chart(statement: Mapping[str, Any]) -> Chart:
-    """A quantity ball by ball, or group by group, in order."""
-    chart = statement["run_chart"]
-    points = chart["points"]
-    low, high = statement["limits"]["min"], statement["limits"]["max"]
-    values = [point["value"] for point in points]
-    x = list(range(1, len(points) + 1))
-    outside = [(low is not None and v < low) or (high is not None and v > high) for v in values]
-    grouped = chart["balls_a_point"] > 1
-    trace: Chart = {
-        "type": "scatter",
-        "mode": "lines+markers",
-        "x": x,
-        "y": values,
-        "text": [escape(str(point["serial"] or f"row {point['row']}")) for point in points],
-        "line": {"color": _FAINT, "width": 1},
-        "marker": {
-            "color": [_BAD if out else _MAIN for out in outside],
-            "symbol": ["x" if out else "circle" for out in outside],
-            "size": [11 if out else 6 for out in outside],
-            "line": {"color": _INK, "width": 1},
-        },
-        "hovertemplate": "%{text}: %{y}<extra></extra>",
-    }
-    if grouped:
-        trace["error_y"] = {
-            "type": "data",
-            "symmetric": False,
-            "array": [point["highest"] - point["value"] for point in points],
-            "arrayminus": [point["value"] - point["lowest"] for point in points],
-            "color": _FAINT,
-            "width": 0,
-        }
-    words = "serial order" if chart["order"] == "serial" else "the order of the file"
-    unit = f"groups of {chart['balls_a_point']} balls" if grouped else "balls"
-    layout = _layout(f"{unit} in {words}", _axis_title(statement))
-    least = min([point.get("lowest", point["value"]) for point in points])
-    most = max([point.get("highest", point["value"]) for point in points])
-    reach = _reach(least, most, low, high)
-    layout["yaxis"]["range"] = reach
-    marks = _limit_marks(low, high, statement["unit"], reach, vertical=False)
-    marks = [*marks, _mark(statement["mean"], "", _INK, "dot", vertical=False, place=1.0)]
-    return _with_marks([trace], layout, marks)
-
-
-def operating_characteristic(curves: Mapping[str, Any], plan: Mapping[str, Any]) -> Chart:
-    """Acceptance probability of a plan over the quality of the lot."""
-    percent = [100 * value for value in curves["fraction"]]
-    trace = _line(percent, [100 * value for value in curves["acceptance"]], "accepted", _MAIN, "solid")
-    trace["hovertemplate"] = "%{x:.2f} % nonconforming: accepted %{y:.1f} %<extra></extra>"
-    layout = _layout("nonconforming balls in the lot, %", "lots accepted, %")
-    layout["yaxis"]["range"] = [0, 104]
-    marks = []
-    if plan["aql"] is not None:
-        marks.append(_mark(plan["aql"], f"AQL {plan['aql']:g} %", _INK, "dash", vertical=True, place=0.12))
-    if plan["limiting_quality"] is not None:
-        text = f"limiting quality {plan['limiting_quality']:.3g} %"
-        marks.append(_mark(plan["limiting_quality"], text, _BAD, "dashdot", vertical=True, place=0.5))
-    return _with_marks([trace], layout, marks)
-
-
-def outgoing_quality(curves: Mapping[str, Any]) -> Chart:
-    """What is sent on after screening rejected lots, and how many balls a lot that costs to inspect."""
-    percent = [100 * value for value in curves["fraction"]]
-    outgoing = _line(
-        percent, [100 * value for value in curves["average_outgoing_quality"]], "outgoing, %", _MAIN, "solid"
+    _, bins, unit = style.text, each["histogram"], each["unit"]
+    start, width = style.shown(bins["start"], unit), style.shown(bins["width"], unit)
+    low, high = (style.shown(each["limits"][side], unit) for side in ("min", "max"))
+    counts = bins["counts"]
+    name = style.quantity(each["quantity"])
+    chart = Chart(
+        _("Histogram of {quantity}, {count} balls; limits {limits}").format(
+            quantity=name, count=each["count"], limits=style.limits(each["limits"], unit)
+        ),
+        _("Limits dashed, mean dotted; bars with a cross lie outside."),
+        style,
+        _reach(start, start + width * len(counts), low, high),
+        (0.0, max(counts) * 1.05),
     )
-    layout = _layout("nonconforming balls coming in, %", "nonconforming balls sent on, %")
-    traces = [outgoing]
-    if curves["average_total_inspection"] is not None:
-        inspected = _line(
-            percent, curves["average_total_inspection"], "inspected, balls a lot", _NOTE, "dash"
-        )
-        traces.append({**inspected, "yaxis": "y2"})
-        layout["yaxis2"] = {
-            **layout["yaxis"],
-            "title": {"text": "balls inspected a lot"},
-            "overlaying": "y",
-            "side": "right",
-            "tickmode": "auto",
-        }
-        layout["yaxis2"]["showgrid"] = False
-        layout["margin"]["r"] = 64
-    layout["showlegend"] = True
-    layout["legend"] = {"orientation": "h", "y": 1.12, "x": 0}
-    return {"data": traces, "layout": layout}
+    chart.axes(style.titled(each["quantity"], unit), _("balls"))
+    for place, count in enumerate(counts):
+        left, middle = start + place * width, start + (place + 0.5) * width
+        out = (low is not None and middle < low) or (high is not None and middle > high)
+        if count:
+            span = chart.x(left + width) - chart.x(left)
+            top = chart.y(count)
+            chart.shapes.append(
+                Box(chart.x(left) + 0.4, top, span - 0.8, chart.y(0) - top, "bad" if out else "main", out)
+            )
+    _mark_limits(chart, low, high, upright=True)
+    chart.upright(style.shown(each["mean"], unit), "", "ink", DOT)
+    return chart
 
 
-def drift(entry: Mapping[str, Any]) -> Chart:
-    """Lot means with their limits, the moving average, and a mark at every signal."""
-    shewhart, ewma = entry["shewhart"], entry["ewma"]
-    names = [escape(name) for name in shewhart["names"]]
-    x = list(range(1, len(names) + 1))
-    signalled = {signal["lot"] for signal in entry["signals"]}
-    means = _line(x, shewhart["means"], "mean of the lot", _MAIN, "solid")
-    means |= {
-        "mode": "lines+markers",
-        "text": names,
-        "hovertemplate": "%{text}: %{y:.5g}<extra></extra>",
-        "marker": {
-            "symbol": ["x" if place in signalled else "circle" for place in range(len(names))],
-            "size": [12 if place in signalled else 7 for place in range(len(names))],
-            "color": [_BAD if place in signalled else _MAIN for place in range(len(names))],
-            "line": {"color": _INK, "width": 1},
-        },
-    }
-    traces = [
-        means,
-        _line(x, ewma["average"], "moving average", _NOTE, "dash"),
-        _line(x, shewhart["mean_upper"], "limits of the mean", _INK, "dot"),
-        {**_line(x, shewhart["mean_lower"], "", _INK, "dot"), "showlegend": False},
-    ]
-    layout = _layout("lots in time order", f"{words(entry['quantity'])}, {entry['unit']}")
-    layout["showlegend"] = True
-    layout["legend"] = {"orientation": "h", "y": 1.15, "x": 0}
-    layout["xaxis"] |= {"tickmode": "array", "tickvals": x[:: max(len(x) // 12, 1)]}
-    return {"data": traces, "layout": layout}
+def run_chart(each: Mapping[str, Any], style: Style) -> Chart:
+    """A quantity ball by ball, or group by group, in order."""
+    _, run, unit = style.text, each["run_chart"], each["unit"]
+    low, high = (style.shown(each["limits"][side], unit) for side in ("min", "max"))
+    points = run["points"]
+    values = [style.shown(point["value"], unit) for point in points]
+    lowest = [style.shown(point.get("lowest", point["value"]), unit) for point in points]
+    highest = [style.shown(point.get("highest", point["value"]), unit) for point in points]
+    order = _("in serial order") if run["order"] == "serial" else _("in the order of the file")
+    chart = Chart(
+        _("{quantity} ball by ball, {order}").format(quantity=style.quantity(each["quantity"]), order=order),
+        _("Limits dashed, mean dotted; crosses lie outside."),
+        style,
+        (0.0, len(points) + 1.0),
+        _reach(min(lowest), max(highest), low, high),
+    )
+    many = run["balls_a_point"]
+    chart.axes(
+        _("balls {order}").format(order=order)
+        if many == 1
+        else _("groups of {count} balls {order}").format(count=many, order=order),
+        style.titled(each["quantity"], unit),
+        whole=True,
+    )
+    _mark_limits(chart, low, high, upright=False)
+    chart.level(style.shown(each["mean"], unit), "", "ink", DOT)
+    x = range(1, len(points) + 1)
+    if many > 1:
+        for place, least, most in zip(x, lowest, highest, strict=True):
+            chart.curve((place, place), (least, most), "faint", 1.0)
+    chart.curve(x, values, "faint", 0.8)
+    _dots(chart, x, values, low, high)
+    return chart
 
 
-def words(name: str) -> str:
-    """A field's name in words."""
-    return " ".join("RG" if word == "rg" else word for word in name.split("_"))
+def operating_characteristic(curves: Mapping[str, Any], plan: Mapping[str, Any], style: Style) -> Chart:
+    """Acceptance probability of a plan over the quality of the lot."""
+    _ = style.text
+    percent = [100 * value for value in curves["fraction"]]
+    kind = _("one lot of this size") if curves["curve_type"] == "A" else _("lots from a steady process")
+    chart = Chart(
+        _("Operating characteristic: share of lots accepted over the share of nonconforming balls"),
+        _("How often lots of each quality are accepted; type {kind}: {what}.").format(
+            kind=curves["curve_type"], what=kind
+        ),
+        style,
+        (0.0, percent[-1]),
+        (0.0, 104.0),
+    )
+    chart.axes(_("nonconforming balls in the lot, %"), _("lots accepted, %"))
+    chart.curve(percent, [100 * value for value in curves["acceptance"]], "main")
+    if plan["aql"] is not None and plan["aql"] < percent[-1]:
+        chart.upright(plan["aql"], f"AQL {style.number(plan['aql'], 4)} %", "ink", DASH)
+    if plan["limiting_quality"] is not None and plan["limiting_quality"] < percent[-1]:
+        text = _("limiting quality {value} %").format(value=style.number(plan["limiting_quality"], 3))
+        chart.shapes.append(Word(chart.x(plan["limiting_quality"]) + 4, chart.y(50), text, "bad", "start"))
+        chart.upright(plan["limiting_quality"], "", "bad", DASH)
+    return chart
 
 
-def _axis_title(statement: Mapping[str, Any]) -> str:
-    unit = "" if statement["unit"] == "1" else f", {statement['unit']}"
-    return f"{words(statement['quantity'])}{unit}"
+def outgoing_quality(curves: Mapping[str, Any], style: Style) -> Chart:
+    """What is sent on after screening rejected lots."""
+    _ = style.text
+    percent = [100 * value for value in curves["fraction"]]
+    outgoing = [100 * value for value in curves["average_outgoing_quality"]]
+    chart = Chart(
+        _("Average outgoing quality over the quality that comes in"),
+        _("If rejected lots are screened ball by ball: what is sent on, at most {limit} on average.").format(
+            limit=style.percent(curves["average_outgoing_quality_limit"])
+        ),
+        style,
+        (0.0, percent[-1]),
+        (0.0, max(*outgoing, 1e-9) * 1.1),
+    )
+    chart.axes(_("nonconforming balls coming in, %"), _("sent on, %"))
+    chart.curve(percent, outgoing, "main")
+    return chart
 
 
-def _line(x: Sequence[float], y: Sequence[float], name: str, color: str, dash: str) -> Chart:
-    return {
-        "type": "scatter",
-        "mode": "lines",
-        "x": list(x),
-        "y": list(y),
-        "name": name,
-        "line": {"color": color, "width": 2.5, "dash": dash},
-    }
+def drift_of_means(entry: Mapping[str, Any], style: Style) -> Chart:
+    """Lot means and their moving average with the limits of both, and a cross at every signal."""
+    _ = style.text
+    chart = _drift_chart(
+        entry,
+        style,
+        [entry["shewhart"]["means"], entry["shewhart"]["mean_lower"], entry["shewhart"]["mean_upper"]],
+        _("Lot means of {quantity} with their limits and their moving average"),
+    )
+    x, shewhart, ewma = _places(entry), entry["shewhart"], entry["ewma"]
+    for side in ("lower", "upper"):
+        chart.curve(x, _values(entry, shewhart[f"mean_{side}"], style), "ink", 1.0, DASH)
+        chart.curve(x, _values(entry, ewma[side], style), "note", 0.8, DOT)
+    chart.curve(x, _values(entry, ewma["average"], style), "note", 1.6)
+    _signalled(chart, entry, shewhart["means"], ("mean", "ewma"), style)
+    chart.legend(
+        [
+            (_("mean"), "main", ()),
+            (_("limits"), "ink", DASH),
+            (_("moving average, limits dotted"), "note", ()),
+        ]
+    )
+    return chart
 
 
-def _layout(x_title: str, y_title: str) -> Chart:
-    axis: Chart = {
-        "gridcolor": _FAINT,
-        "linecolor": _INK,
-        "zeroline": False,
-        "automargin": True,
-        "ticks": "outside",
-        "showline": True,
-        "exponentformat": "none",
-    }
-    return {
-        "xaxis": {**axis, "title": {"text": x_title}, "showgrid": False},
-        "yaxis": {**axis, "title": {"text": y_title}},
-        "font": {"color": _INK, "size": 14},
-        "paper_bgcolor": "rgba(0,0,0,0)",
-        "plot_bgcolor": "rgba(0,0,0,0)",
-        "margin": {"l": 56, "r": 16, "t": 40, "b": 48},
-        "showlegend": False,
-        "bargap": 0,
-        "hoverlabel": {"font": {"size": 14}},
-        "shapes": [],
-        "annotations": [],
-    }
+def drift_of_spreads(entry: Mapping[str, Any], style: Style) -> Chart:
+    """Standard deviations within the lots with their limits."""
+    _ = style.text
+    shewhart = entry["shewhart"]
+    chart = _drift_chart(
+        entry,
+        style,
+        [shewhart["standard_deviations"], shewhart["spread_lower"], shewhart["spread_upper"]],
+        _("Standard deviation of {quantity} within the lots with its limits"),
+    )
+    x = _places(entry)
+    for side in ("lower", "upper"):
+        chart.curve(x, _values(entry, shewhart[f"spread_{side}"], style), "ink", 1.0, DASH)
+    _signalled(chart, entry, shewhart["standard_deviations"], ("spread",), style)
+    chart.legend([(_("standard deviation within the lot"), "main", ()), (_("limits"), "ink", DASH)])
+    return chart
 
 
-def _reach(least: float, most: float, low: float | None, high: float | None) -> list[float]:
+def _drift_chart(
+    entry: Mapping[str, Any], style: Style, ranges: Sequence[Sequence[float]], label: str
+) -> Chart:
+    _, places = style.text, _places(entry)
+    values = [value for each in ranges for value in _values(entry, each, style)]
+    chart = Chart(
+        label.format(quantity=style.quantity(entry["quantity"])),
+        _("Crosses mark lots beyond a limit."),
+        style,
+        (places[0] - 0.5, places[-1] + 0.5),
+        _reach(min(values), max(values), None, None),
+    )
+    chart.axes(_("lots in time order"), style.titled(entry["quantity"], entry["unit"]), whole=True)
+    return chart
+
+
+def _places(entry: Mapping[str, Any]) -> list[int]:
+    return [place + 1 for place in entry["places"]]
+
+
+def _values(entry: Mapping[str, Any], values: Sequence[float], style: Style) -> list[float]:
+    return [style.shown(value, entry["unit"]) for value in values]
+
+
+def _signalled(
+    chart: Chart, entry: Mapping[str, Any], values: Sequence[float], charts: Sequence[str], style: Style
+) -> None:
+    found = {signal["lot"] for signal in entry["signals"] if signal["chart"] in charts}
+    x, shown = _places(entry), _values(entry, values, style)
+    chart.curve(x, shown, "main", 1.2)
+    for place, value in zip(x, shown, strict=True):
+        out = place - 1 in found
+        chart.shapes.append(Dot(chart.x(place), chart.y(value), "bad" if out else "main", out))
+
+
+def _dots(
+    chart: Chart, x: Sequence[float], values: Sequence[float], low: float | None, high: float | None
+) -> None:
+    for place, value in zip(x, values, strict=True):
+        out = (low is not None and value < low) or (high is not None and value > high)
+        chart.shapes.append(Dot(chart.x(place), chart.y(value), "bad" if out else "main", out))
+
+
+def _mark_limits(chart: Chart, low: float | None, high: float | None, *, upright: bool) -> None:
+    """The limits within reach as lines, those beyond it as words at a corner."""
+    _, reach = chart.style.text, chart.x_range if upright else chart.y_range
+    for name, limit, right in ((_("min"), low, False), (_("max"), high, True)):
+        if limit is None:
+            continue
+        text = f"{name} {chart.style.number(limit)}"
+        if not reach[0] <= limit <= reach[1]:
+            chart.aside(_("{limit}: beyond this scale").format(limit=text), "bad", right=right)
+        elif upright:
+            chart.upright(limit, text, "bad", DASH)
+        else:
+            chart.level(limit, text, "bad", DASH)
+
+
+def _reach(least: float, most: float, low: float | None, high: float | None) -> tuple[float, float]:
     """The range of an axis: the values, and a limit where it is near enough to show without crushing them."""
     span = (most - least) or abs(least) * 0.02 or 1.0
     start, end = least, most
@@ -216,77 +371,16 @@ def _reach(least: float, most: float, low: float | None, high: float | None) -> 
     if high is not None and high < most + 3 * span:
         end = max(end, high)
     edge = 0.06 * (end - start or span)
-    return [start - edge, end + edge]
+    return start - edge, end + edge
 
 
-def _limit_marks(
-    low: float | None, high: float | None, unit: str, reach: Sequence[float], *, vertical: bool
-) -> list[Chart]:
-    """The limits within reach as lines, those beyond it as words at the edge."""
-    marks = []
-    tail = "" if unit == "1" else f" {unit}"
-    for name, limit, end in (("min", low, reach[0]), ("max", high, reach[1])):
-        if limit is None:
-            continue
-        text = f"{name} {limit:g}{tail}"
-        if reach[0] <= limit <= reach[1]:
-            marks.append(_mark(limit, text, _BAD, "dash", vertical=vertical, place=1.0))
-        else:
-            marks.append(
-                {
-                    **_mark(end, f"{text}, beyond this scale", _BAD, None, vertical=vertical, place=1.0),
-                    "end": name,
-                }
-            )
-    return marks
-
-
-def _mark(at: float, text: str, color: str, dash: str | None, *, vertical: bool, place: float) -> Chart:
-    return {"at": at, "text": text, "color": color, "dash": dash, "vertical": vertical, "place": place}
-
-
-def _with_marks(traces: list[Chart], layout: Chart, marks: list[Chart]) -> Chart:
-    span = layout["xaxis"].get("range") or layout["yaxis"].get("range") or [0.0, 1.0]
-    middle = (span[0] + span[1]) / 2
-    for mark in marks:
-        here, across = ("x", "y") if mark["vertical"] else ("y", "x")
-        if mark["dash"] is not None:
-            layout["shapes"].append(
-                {
-                    "type": "line",
-                    f"{here}0": mark["at"],
-                    f"{here}1": mark["at"],
-                    f"{across}0": 0,
-                    f"{across}1": 1,
-                    f"{across}ref": "paper",
-                    "line": {"color": mark["color"], "width": 2, "dash": mark["dash"]},
-                }
-            )
-        if not mark["text"]:
-            continue
-        note: Chart = {
-            "text": escape(mark["text"]),
-            "showarrow": False,
-            "font": {"color": mark["color"], "size": 13},
-        }
-        note |= {"bgcolor": "$paper", "borderpad": 2}
-        if "end" in mark:
-            first = mark["end"] == "min"
-            arrow = ("← " if first else "→ ") if mark["vertical"] else ("↓ " if first else "↑ ")
-            note |= {
-                "text": arrow + note["text"],
-                "x": 0.0 if first else 1.0,
-                "xref": "paper",
-                "y": 1.0,
-                "yref": "paper",
-            }
-            note |= {"xanchor": "left" if first else "right", "yanchor": "bottom"}
-        elif mark["vertical"]:
-            top = mark["place"] >= 1.0
-            note |= {"x": mark["at"], "xanchor": "left" if mark["at"] <= middle else "right", "yref": "paper"}
-            note |= {"y": mark["place"], "yanchor": "bottom" if top else "middle"}
-        else:
-            note |= {"y": mark["at"], "x": 0.99, "xref": "paper", "xanchor": "right"}
-            note["yanchor"] = "bottom" if mark["at"] <= middle else "top"
-        layout["annotations"].append(note)
-    return {"data": traces, "layout": layout}
+def _ticks(
+    reach: tuple[float, float], most: int, style: Style, *, whole: bool = False
+) -> list[tuple[float, str]]:
+    """Round values within a range, at most so many, as they are written."""
+    power = 10.0 ** math.floor(math.log10((reach[1] - reach[0]) / most))
+    step = next(k * power for k in (1.0, 2.0, 5.0, 10.0) if k * power * most >= reach[1] - reach[0])
+    step = max(step, 1.0) if whole else step
+    first, last = math.ceil(reach[0] / step - 1e-9), math.floor(reach[1] / step + 1e-9)
+    digits = max(-math.floor(math.log10(step) + 1e-9), 0)
+    return [(place * step, style.decimal(place * step, digits)) for place in range(first, last + 1)]

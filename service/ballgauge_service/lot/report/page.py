@@ -1,80 +1,37 @@
-"""The report of a lot: one HTML file that needs nothing from outside itself.
-
-The page is built from the answer that the JSON holds, so both say the same.
-"""
+"""The report of a lot as one HTML file: no script, nothing from outside itself."""
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from functools import lru_cache
 from importlib.resources import files
 from typing import Any
 
 import jinja2
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
-from ballgauge_service.lot.report import charts as charts
-from ballgauge_service.lot.sampling.acceptance import counted
-
-WORST_SHOWN = 50
-"""Most balls listed in the page (ours); the JSON may hold more."""
+from ballgauge_service.lot.report import content
+from ballgauge_service.lot.report.charts import HEIGHT, WIDTH, Box, Chart, Dot, Line, Shape
+from ballgauge_service.lot.report.style import Style
 
 SIGNS = {"conforming": "✔", "nonconforming": "✘", "inconclusive": "≈", "not_assessed": "○"}
 
-DECISIONS = {True: "accepted", False: "rejected", None: "not decided"}
-
-_POLICY = (
-    "default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; img-src data: blob:; "
-    "base-uri 'none'; form-action 'none'"
-)
+_POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
 
 
-def write_report(answer: Mapping[str, Any]) -> str:
+def write_report(answer: Mapping[str, Any], style: Style | None = None) -> str:
     """The page for an answer on one lot, or on several in time order."""
-    series = "lots" in answer
-    lots = answer["lots"] if series else [answer]
-    drawn: dict[str, Any] = {}
-    for number, lot in enumerate(lots):
-        drawn.update(_lot_charts(lot, f"lot{number}"))
-    if series:
-        for entry in answer["drift"]:
-            if entry["shewhart"] is not None:
-                drawn[f"drift-{entry['quantity']}"] = charts.drift(entry)
-    page = (
+    report = content.report(answer, style or Style())
+    return (
         _environment()
         .get_template("report.html")
         .render(
-            answer=answer,
-            series=series,
-            lots=lots,
-            names=answer["names"] if series else [_name(answer)],
+            report=report,
             policy=_POLICY,
-            style=Markup(_asset("report.css")),
-            script=Markup(_asset("report.js")),
-            library=Markup(_library()),
-            charts=Markup(_json_text(drawn)),
-            worst_shown=WORST_SHOWN,
+            css=Markup(_asset("report.css").replace("$NAME", _css_text(report.name))),
+            signs=SIGNS,
         )
     )
-    return str(page)
-
-
-def _lot_charts(lot: Mapping[str, Any], prefix: str) -> dict[str, Any]:
-    drawn: dict[str, Any] = {}
-    for statement in lot["quantities"]:
-        name = f"{prefix}-{statement['quantity']}"
-        drawn[f"{name}-histogram"] = charts.histogram(statement)
-        if statement["run_chart"] is not None:
-            drawn[f"{name}-run"] = charts.run_chart(statement)
-    if lot["curves"] is not None:
-        drawn[f"{prefix}-oc"] = charts.operating_characteristic(lot["curves"], lot["plan"])
-        drawn[f"{prefix}-aoq"] = charts.outgoing_quality(lot["curves"])
-    return drawn
-
-
-def _name(lot: Mapping[str, Any]) -> str:
-    return str(lot["file"]["name"] or "lot")
 
 
 @lru_cache(maxsize=1)
@@ -86,18 +43,7 @@ def _environment() -> jinja2.Environment:
         lstrip_blocks=True,
         loader=jinja2.FunctionLoader(_asset),
     )
-    found.filters |= {
-        "words": charts.words,
-        "number": number,
-        "percent": percent,
-        "chance": chance,
-        "limits": limits,
-        "outcome": outcome_words,
-        "unit": lambda unit: "" if unit in (None, "1") else unit,
-        "shown": shown,
-        "counted": counted,
-    }
-    found.globals |= {"signs": SIGNS, "decisions": DECISIONS}
+    found.filters |= {"kind": lambda block: type(block).__name__.lower(), "svg": svg}
     return found
 
 
@@ -106,57 +52,38 @@ def _asset(name: str) -> str:
     return files(__package__).joinpath("assets", name).read_text(encoding="utf-8")
 
 
-@lru_cache(maxsize=1)
-def _library() -> str:
-    """The drawing library as it is installed; a closing tag in it would end the page's script."""
-    from plotly.offline import get_plotlyjs
-
-    return str(get_plotlyjs()).replace("</script", "<\\/script")
+def _css_text(text: str) -> str:
+    """A text inside quotes of a style sheet inside a page: letters and digits as they are, else escaped."""
+    return "".join(letter if letter.isalnum() else f"\\{ord(letter):x} " for letter in text)
 
 
-def _json_text(document: Any) -> str:
-    """JSON that may stand inside a script element."""
-    text = json.dumps(document, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
+def svg(chart: Chart) -> Markup:
+    """A chart as SVG; its colors are classes of the page's style."""
+    drawn = "".join(map(_drawn, chart.shapes))
+    label = escape(chart.label)
+    return Markup(f'<svg viewBox="0 0 {WIDTH:g} {HEIGHT:g}" role="img" aria-label="{label}">{drawn}</svg>')
 
 
-def number(value: float | None, digits: int = 5) -> str:
-    """A number with so many significant digits; a dash for none."""
-    return "–" if value is None else f"{value:.{digits}g}"
-
-
-def percent(fraction: float | None) -> str:
-    """A fraction as a percentage, never rounded to 0 or 100 where it is neither."""
-    if fraction is None:
-        return "–"
-    value = 100 * fraction
-    if 0 < value < 0.001:
-        return "under 0.001 %"
-    if 99.999 < value < 100:
-        return "over 99.999 %"
-    return f"{value:.3g} %" if value < 99.5 or value == 100 else f"{value:.5g} %"
-
-
-def chance(probability: float | None) -> str:
-    """A probability as a percentage, or what it means that there is none."""
-    return "no sampling risk" if probability is None else percent(probability)
-
-
-def limits(limit: Mapping[str, Any]) -> str:
-    """The limits of a quantity in words."""
-    low, high = limit["min"], limit["max"]
-    if low is None and high is None:
-        return "none"
-    if low is None:
-        return f"at most {high:g}"
-    return f"at least {low:g}" if high is None else f"{low:g} to {high:g}"
-
-
-def outcome_words(outcome: str) -> str:
-    """An outcome with its sign."""
-    return f"{SIGNS[outcome]} {outcome.replace('_', ' ')}"
-
-
-def shown(text: object) -> str:
-    """A text from a file, with what would not print made visible."""
-    return "".join(letter if letter.isprintable() else "�" for letter in str(text))
+def _drawn(shape: Shape) -> str:
+    if isinstance(shape, Line):
+        points = " ".join(f"{x:.1f},{y:.1f}" for x, y in shape.points)
+        dash = f' stroke-dasharray="{" ".join(f"{each:g}" for each in shape.dash)}"' if shape.dash else ""
+        return f'<polyline class="s-{shape.ink}" points="{points}" stroke-width="{shape.width:g}"{dash}/>'
+    if isinstance(shape, Box):
+        x, y, right, low = shape.x, shape.y, shape.x + shape.width, shape.y + shape.height
+        box = (
+            f'<rect class="f-{shape.ink}" x="{x:.1f}" y="{y:.1f}" width="{shape.width:.1f}" '
+            f'height="{shape.height:.1f}"/>'
+        )
+        path = f"M{x:.1f} {y:.1f}L{right:.1f} {low:.1f}M{x:.1f} {low:.1f}L{right:.1f} {y:.1f}"
+        return f'{box}<path class="s-paper" d="{path}"/>' if shape.crossed else box
+    if isinstance(shape, Dot):
+        if shape.crossed:
+            path = f"M{shape.x:.1f} {shape.y:.1f}m-4-4l8 8m0-8l-8 8"
+            return f'<path class="s-{shape.ink}" stroke-width="2" d="{path}"/>'
+        return f'<circle class="f-{shape.ink}" cx="{shape.x:.1f}" cy="{shape.y:.1f}" r="2.2"/>'
+    turned = f' transform="rotate(-90 {shape.x:.1f} {shape.y:.1f})"' if shape.turned else ""
+    return (
+        f'<text class="f-{shape.ink}" x="{shape.x:.1f}" y="{shape.y:.1f}" '
+        f'text-anchor="{shape.anchor}"{turned}>{escape(shape.text)}</text>'
+    )

@@ -8,7 +8,7 @@ import { around, chart } from "./chart.js";
 import { card, element, list, svg, table } from "./elements.js";
 import { copy } from "./frame.js";
 import { boundsText } from "./results.js";
-import { gettext, outcomeWord, plain, quantity, shownIn, sign, WORST_FIRST } from "./words.js";
+import { gettext, outcomeWord, plain, quantity, shownIn, sign, units, WORST_FIRST } from "./words.js";
 
 const PATH = "/v1/lots";
 const MOST_LISTED = 20;
@@ -32,9 +32,9 @@ function options() {
   return made;
 }
 
-function form() {
+function form(more = {}) {
   const made = new FormData();
-  made.append("options", JSON.stringify(options()));
+  made.append("options", JSON.stringify({ ...options(), ...more }));
   made.append("file", chosen, chosen.name);
   return made;
 }
@@ -175,13 +175,16 @@ function histogram({ quantity: name, unit, histogram: { start, width, counts }, 
 
 function report() {
   const place = element("span", { role: "status" });
-  const button = element("button", { type: "button", id: "report", text: gettext("Make the full report"), onclick: async () => {
-    const response = await ask(PATH, { headers: { Accept: "text/html" }, body: form() });
+  const button = (kind, media, text) => element("button", { type: "button", id: `report-${kind}`, text, onclick: async () => {
+    const told = { language: document.documentElement.lang, units: units.metric ? "metric" : "trade" };
+    const response = await ask(PATH, { headers: { Accept: media }, body: form({ report: told }) });
     if (!response.ok) return showProblem(null, new Refused(await response.json()));
     const target = URL.createObjectURL(await response.blob());
-    return place.replaceChildren(element("a", { class: "button", href: target, download: `${chosen.name.replace(/\.\w+$/, "")}-report.html`, text: gettext("Save the report") }));
+    return place.replaceChildren(element("a", { class: "button", href: target, download: `${chosen.name.replace(/\.\w+$/, "")}-report.${kind}`, text: gettext("Save the report") }));
   } });
-  return card(gettext("Full report"), element("p", { class: "quiet", text: gettext("One file with every chart and table, to keep or to print.") }), element("p", { class: "tools" }, button, place));
+  return card(gettext("Full report"),
+    element("p", { class: "quiet", text: gettext("The decision, every limit with its source, charts, and lines to sign on: to print and to file, in the language and units of this page.") }),
+    element("p", { class: "tools" }, button("html", "text/html", gettext("Make the report as a page")), " ", button("pdf", "application/pdf", gettext("Make the report as PDF")), place));
 }
 
 function showCalls() {

@@ -18,7 +18,7 @@ from flask import Blueprint, Response, current_app, g, request
 from ballgauge_schemas import LOT_REQUEST
 from ballgauge_schemas.lot.request import LOT_BODIES
 from ballgauge_schemas.shared.limits import LOTS_MAXIMUM
-from ballgauge_schemas.shared.words import ROW_FORMATS
+from ballgauge_schemas.shared.words import REPORT_FORMATS, ROW_FORMATS
 from ballgauge_service.web.http import bodies, bulk, refusals, serializer, uploads
 from ballgauge_service.web.http.refusals import Refusal
 from ballgauge_service.web.http.settings import SETTINGS
@@ -151,10 +151,28 @@ def _json(lot_request: LotRequest, files: Files, body: uploads.Body) -> Response
     return Response(serializer.dump_in_order(_whole(lot_request, files)), content_type="application/json")
 
 
-def _html(lot_request: LotRequest, files: Files, body: uploads.Body) -> Response:
+def _report(answer: dict[str, Any], lot_request: LotRequest, kind: str) -> bytes:
+    """The report on an answer, as HTML or PDF, in the words of the pages."""
     from ballgauge_service.lot.report.page import write_report
+    from ballgauge_service.lot.report.paper import print_report
+    from ballgauge_service.lot.report.style import Style
+    from ballgauge_service.pages import labels, languages
 
-    return Response(write_report(_whole(lot_request, files)), content_type="text/html; charset=utf-8")
+    wanted = lot_request.report
+    text = languages.gettext(wanted.language)
+    style = Style(
+        wanted.language, wanted.units == "metric", wanted.paper, text, lambda name: text(labels.LABELS[name])
+    )
+    return print_report(answer, style) if kind == "pdf" else write_report(answer, style).encode()
+
+
+def _html(lot_request: LotRequest, files: Files, body: uploads.Body) -> Response:
+    page = _report(_whole(lot_request, files), lot_request, "html")
+    return Response(page, content_type="text/html; charset=utf-8")
+
+
+def _pdf(lot_request: LotRequest, files: Files, body: uploads.Body) -> Response:
+    return Response(_report(_whole(lot_request, files), lot_request, "pdf"), content_type="application/pdf")
 
 
 def _ndjson(lot_request: LotRequest, files: Files, body: uploads.Body) -> Response:
@@ -215,19 +233,22 @@ def _write_rows(
 
 
 def _archive(lot_request: LotRequest, files: Files, body: uploads.Body) -> Response:
-    from ballgauge_service.lot.report.page import write_report
-
     kind = request.args.get("rows", ROW_FORMATS[0])
-    if kind not in ROW_FORMATS:
-        error = {"pointer": "/rows", "detail": f"must be one of {', '.join(ROW_FORMATS)}"}
-        raise Refusal(422, "the query cannot be met; see errors", [error])
+    report = request.args.get("report", REPORT_FORMATS[0])
+    errors = [
+        {"pointer": f"/{name}", "detail": f"must be one of {', '.join(known)}"}
+        for name, given, known in (("rows", kind, ROW_FORMATS), ("report", report, REPORT_FORMATS))
+        if given not in known
+    ]
+    if errors:
+        raise Refusal(422, "the query cannot be met; see errors", errors)
     with ExitStack() as stack:
         kept = stack.enter_context(tempfile.TemporaryFile(prefix="lot-"))
         with zipfile.ZipFile(kept, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
             with archive.open(_member(f"balls.{kind}"), "w", force_zip64=True) as sink:
                 result = _write_rows(lot_request, files, kind, sink, stack)
             archive.writestr(_member("lot.json"), serializer.dump_in_order(result))
-            archive.writestr(_member("report.html"), write_report(result))
+            archive.writestr(_member(f"report.{report}"), _report(result, lot_request, report))
         return _from_file(kept, "application/zip", "lot.zip", stack.pop_all())
 
 
@@ -260,5 +281,6 @@ _ANSWERS: dict[str, Answer] = {
     "text/csv": _table("csv"),
     "application/vnd.apache.parquet": _table("parquet"),
     "text/html": _html,
+    "application/pdf": _pdf,
     "application/zip": _archive,
 }

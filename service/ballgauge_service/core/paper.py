@@ -1,0 +1,31 @@
+"""Paper: PDF files that come out the same for the same input, in one font."""
+
+from __future__ import annotations
+
+import datetime
+from functools import cache
+
+from font_roboto import Roboto, RobotoBold
+from fontTools.ttLib import TTFont
+from fpdf import FPDF
+
+
+def prepare(paper: FPDF, *, title: str, day: datetime.date, margin: float, language: str = "en") -> None:
+    """Give a paper its title, language, font (`print`) and margin [mm]; dated `day`, not by a clock."""
+    paper.set_creation_date(datetime.datetime(day.year, day.month, day.day, tzinfo=datetime.UTC))
+    paper.set_title(title)
+    paper.set_lang(language)
+    paper.add_font("print", "", Roboto)
+    paper.add_font("print", "B", RobotoBold)
+    paper.set_auto_page_break(auto=True, margin=margin)
+
+
+@cache
+def _letters() -> frozenset[int]:
+    with TTFont(Roboto) as font:
+        return frozenset(font.getBestCmap())
+
+
+def printable(text: str) -> str:
+    """A text with letters that the font lacks as question marks."""
+    return "".join(letter if ord(letter) in _letters() else "?" for letter in text)

@@ -1,0 +1,250 @@
+"""The report of a lot as PDF, with the lot's name and the page's number at the foot of each page."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from fpdf import FPDF
+from fpdf.enums import TableCellFillMode
+from fpdf.fonts import FontFace
+
+from ballgauge_service.core.paper import prepare, printable
+from ballgauge_service.lot.report import content
+from ballgauge_service.lot.report.charts import HEIGHT, LETTER, WIDTH, Box, Chart, Dot, Line, Shape
+from ballgauge_service.lot.report.content import (
+    Block,
+    Cell,
+    Charts,
+    Facts,
+    Heading,
+    Notes,
+    Report,
+    Signatures,
+    Table,
+    Verdict,
+)
+from ballgauge_service.lot.report.style import Style
+
+_PAGES = {"a4": "A4", "letter": "Letter"}
+_MARGIN = 13.0
+_GAP = 6.0
+_POINT = 25.4 / 72
+_COLORS = {
+    "ink": (0, 0, 0), "faint": (201, 205, 200), "quiet": (69, 75, 80), "main": (45, 95, 139),
+    "bad": (163, 21, 48), "note": (106, 61, 143), "conforming": (13, 95, 54), "nonconforming": (163, 21, 48),
+    "inconclusive": (122, 74, 0), "not_assessed": (69, 75, 80),
+}  # fmt: skip
+
+
+def print_report(answer: Mapping[str, Any], style: Style | None = None) -> bytes:
+    """The paper for an answer on one lot, or on several in time order, as PDF."""
+    report = content.report(answer, style or Style())
+    paper = _Paper(report)
+    for block in report.blocks:
+        paper.draw(block)
+    return bytes(paper.output())
+
+
+class _Paper(FPDF):
+    """Pages with a foot, and a block drawn on them one after another."""
+
+    def __init__(self, report: Report) -> None:
+        super().__init__(unit="mm", format=_PAGES[report.style.paper])
+        self._name = printable(report.name)
+        title = f"{self._name} – {report.title}"
+        day = datetime.date.fromisoformat(report.day)
+        prepare(self, title=title, day=day, margin=_MARGIN + 4, language=report.style.language)
+        self.set_margin(_MARGIN)
+        self.set_auto_page_break(auto=True, margin=_MARGIN + 4)
+        self.add_page()
+        self._text(report.title, 8, color="quiet")
+        self._text(report.name, 14, bold=True)
+
+    def footer(self) -> None:
+        """The lot's name and the page's number."""
+        self.set_y(-_MARGIN)
+        self.set_font("print", "", 7.5)
+        self.set_text_color(*_COLORS["quiet"])
+        self.cell(self.epw - 20, 4, self._name)
+        self.cell(20, 4, f"{self.page_no()} / {{nb}}", align="R")
+
+    def draw(self, block: Block) -> None:
+        """Draw a block; what is folded is left out."""
+        if isinstance(block, Heading):
+            self._heading(block)
+        elif isinstance(block, Verdict):
+            self._verdict(block)
+        elif isinstance(block, Facts):
+            self._facts(block)
+        elif isinstance(block, Table):
+            self._table(block)
+        elif isinstance(block, Charts):
+            self._charts(block.charts)
+        elif isinstance(block, Notes):
+            for line in block.lines:
+                self._text(line, 8)
+            self.ln(0.8)
+        elif isinstance(block, Signatures):
+            self._signatures(block)
+
+    def _text(self, text: str, size: float, *, bold: bool = False, color: str = "ink") -> None:
+        self.set_font("print", "B" if bold else "", size)
+        self.set_text_color(*_COLORS[color])
+        self.multi_cell(0, size * 0.44, printable(text), new_x="LMARGIN", new_y="NEXT", align="L")
+
+    def _room(self, height: float) -> None:
+        """Begin a page where so much [mm] is not left on this one."""
+        if self.get_y() + height > self.page_break_trigger:
+            self.add_page()
+
+    def _heading(self, block: Heading) -> None:
+        self._room(28 if block.level == 2 else 50)
+        if block.level == 2:
+            self.ln(2)
+            self.set_draw_color(*_COLORS["ink"])
+            self.set_line_width(0.4)
+            self.line(self.l_margin, self.get_y(), self.w - self.r_margin, self.get_y())
+            self.ln(0.8)
+        self._text(block.text, 10.5 if block.level == 2 else 9, bold=True)
+        self.ln(0.6)
+
+    def _verdict(self, block: Verdict) -> None:
+        top = self.get_y() + 1.5
+        self.set_y(top)
+        self.set_left_margin(_MARGIN + 5)
+        self._text(block.word, 15, bold=True, color=block.outcome)
+        for line in block.lines:
+            self._text(line, 9)
+        self.set_left_margin(_MARGIN)
+        self.set_fill_color(*_COLORS[block.outcome])
+        self.rect(self.l_margin, top, 2.5, self.get_y() - top, style="F")
+        self.set_y(self.get_y() + 1.5)
+
+    def _facts(self, block: Facts) -> None:
+        columns = 3
+        width = (self.epw - (columns - 1) * 4) / columns
+        for start in range(0, len(block.pairs), columns):
+            row = block.pairs[start : start + columns]
+            self.set_font("print", "B", 8.5)
+            lines: list[list[str]] = [
+                self.multi_cell(width, 3.8, printable(text), dry_run=True, output="LINES", align="L")  # type: ignore[misc]
+                for _, text in row
+            ]
+            height = 3.8 + 3.8 * max(map(len, lines))
+            self._room(height)
+            top = self.get_y()
+            for place, ((name, _), told) in enumerate(zip(row, lines, strict=True)):
+                self.set_xy(self.l_margin + place * (width + 4), top)
+                self.set_font("print", "", 7.5)
+                self.set_text_color(*_COLORS["quiet"])
+                self.cell(width, 3.6, printable(name))
+                self.set_font("print", "B", 8.5)
+                self.set_text_color(*_COLORS["ink"])
+                for number, text in enumerate(told):
+                    self.set_xy(self.l_margin + place * (width + 4), top + 3.6 + 3.8 * number)
+                    self.cell(width, 3.8, text)
+            self.set_xy(self.l_margin, top + height + 0.4)
+        self.ln(0.6)
+
+    def _table(self, block: Table) -> None:
+        if block.caption:
+            self._text(block.caption, 7.5, color="quiet")
+        self.set_font("print", "", 7.8)
+        self.set_text_color(*_COLORS["ink"])
+        self.set_draw_color(*_COLORS["faint"])
+        self.set_fill_color(255)
+        self.set_line_width(0.2)
+        heads = FontFace(emphasis="BOLD", color=_COLORS["quiet"], size_pt=7.2)
+        with self.table(
+            col_widths=block.shares,
+            text_align=tuple("RIGHT" if each.number else "LEFT" for each in block.head),
+            headings_style=heads,
+            borders_layout="HORIZONTAL_LINES",
+            cell_fill_mode=TableCellFillMode.NONE,
+            line_height=3.7,
+            padding=(0.25, 0.8, 0.25, 0),
+        ) as table:
+            for cells in (block.head, *block.rows):
+                row = table.row()
+                for each in cells:
+                    row.cell(printable(each.text), style=_face(each))
+        self.ln(1.2)
+
+    def _charts(self, charts: Sequence[Chart]) -> None:
+        width = (self.epw - _GAP) / 2
+        scale = width / WIDTH
+        for start in range(0, len(charts), 2):
+            self._room(HEIGHT * scale + 5)
+            top = self.get_y()
+            for place, chart in enumerate(charts[start : start + 2]):
+                left = self.l_margin + place * (width + _GAP)
+                for shape in chart.shapes:
+                    self._shape(shape, left, top, scale)
+                self.set_xy(left, top + HEIGHT * scale)
+                self.set_font("print", "", 7)
+                self.set_text_color(*_COLORS["quiet"])
+                self.multi_cell(width, 3, printable(chart.caption), align="L")
+            self.set_xy(self.l_margin, top + HEIGHT * scale + 4.5)
+
+    def _shape(self, shape: Shape, left: float, top: float, scale: float) -> None:
+        color = _COLORS[shape.ink]
+        self.set_draw_color(*color)
+        self.set_fill_color(*color)
+        if isinstance(shape, Line):
+            self.set_line_width(shape.width * scale)
+            self.set_dash_pattern(*(each * scale for each in shape.dash))
+            self.polyline([(left + x * scale, top + y * scale) for x, y in shape.points])
+            self.set_dash_pattern()
+        elif isinstance(shape, Box):
+            x, y, width, height = (each * scale for each in shape[:4])
+            self.rect(left + x, top + y, width, height, style="F")
+            if shape.crossed:
+                self.set_draw_color(255)
+                self.set_line_width(0.2)
+                self.line(left + x, top + y, left + x + width, top + y + height)
+                self.line(left + x, top + y + height, left + x + width, top + y)
+        elif isinstance(shape, Dot):
+            x, y = left + shape.x * scale, top + shape.y * scale
+            if shape.crossed:
+                self.set_line_width(0.4)
+                self.line(x - 1, y - 1, x + 1, y + 1)
+                self.line(x - 1, y + 1, x + 1, y - 1)
+            else:
+                self.circle(x, y, 2.2 * scale, style="F")
+        else:
+            self.set_font("print", "", LETTER * scale / _POINT)
+            self.set_text_color(*color)
+            text = printable(shape.text)
+            back = {"start": 0.0, "middle": 0.5, "end": 1.0}[shape.anchor] * self.get_string_width(text)
+            x, y = left + shape.x * scale, top + shape.y * scale
+            if shape.turned:
+                with self.rotation(90, x, y):
+                    self.text(x - back, y, text)
+            else:
+                self.text(x - back, y, text)
+
+    def _signatures(self, block: Signatures) -> None:
+        self._room(10 + 9 * len(block.fields))
+        self.ln(3)
+        width, top = (self.epw - 10) / 2, self.get_y()
+        self.set_draw_color(*_COLORS["ink"])
+        self.set_line_width(0.2)
+        for place, role in enumerate(block.roles):
+            left = self.l_margin + place * (width + 10)
+            self.set_xy(left, top)
+            self.set_font("print", "B", 9)
+            self.set_text_color(*_COLORS["ink"])
+            self.cell(width, 4.5, printable(role))
+            self.set_font("print", "", 7.5)
+            self.set_text_color(*_COLORS["quiet"])
+            for number, name in enumerate(block.fields):
+                base = top + 11 + 8 * number
+                self.text(left, base - 0.8, printable(name))
+                self.line(left, base, left + width, base)
+        self.set_xy(self.l_margin, top + 12 + 8 * len(block.fields))
+
+
+def _face(each: Cell) -> FontFace | None:
+    return None if each.outcome is None else FontFace(emphasis="BOLD", color=_COLORS[each.outcome])
