@@ -31,6 +31,7 @@ from ballgauge_service.check.evaluate import evaluate_checks
 from ballgauge_service.lot.evaluate import Lot
 from ballgauge_service.lot.judging.verdicts import Verdicts, judge_balls
 from ballgauge_service.lot.reading.columns import Balls
+from ballgauge_service.lot.report.page import write_report
 from ballgauge_service.lot.report.rows import COLUMNS, ResultWriter
 from ballgauge_service.lot.request import read_request
 from ballgauge_service.rulebooks import Decision, edition
@@ -41,7 +42,7 @@ ALONE = 300
 LOOPED = 5000
 FASTER = 500.0
 FILE_LIMIT = 3.0
-MEMORY_LIMIT = 1 << 30
+MEMORY_LIMIT = 840 << 20
 ON = datetime.date(2026, 5, 1)
 BOOK = edition("usbc", ON, "approval", None)
 
@@ -228,9 +229,10 @@ def test_a_file_is_judged_within_the_time_of_reading_and_writing_it(
             for verdicts in lot:
                 writer.write(verdicts)
             writer.close()
+            (tmp_path / "report.html").write_text(write_report(lot.answer()))
             assert lot.totals.balls == BALLS
 
-    names = ("read, judged, results written", f"{versus.named('pyarrow')}: read and write")
+    names = ("read, judged, rows and report written", f"{versus.named('pyarrow')}: read and write")
     versus.race(f"a {kind} file of a million balls", names, ours, theirs, 1.0 / FILE_LIMIT, rounds=3)
 
 
@@ -238,6 +240,7 @@ STREAMED = """
 import json, sys
 from ballgauge_schemas import LOT_REQUEST
 from ballgauge_service.lot.evaluate import Lot
+from ballgauge_service.lot.report.page import write_report
 from ballgauge_service.lot.report.rows import ResultWriter
 from ballgauge_service.lot.request import read_request
 
@@ -281,7 +284,7 @@ def streamed(kind: str, rows: int, path: Path) -> int:
     return int(found["peak"])
 
 
-def test_ten_million_rows_stay_under_a_gibibyte(
+def test_ten_million_rows_stay_well_under_a_gibibyte(
     columns: dict[str, NDArray[np.float64]], tmp_path: Path, versus: Any
 ) -> None:
     path = tmp_path / "lot.parquet"
@@ -292,7 +295,7 @@ def test_ten_million_rows_stay_under_a_gibibyte(
             writer.write_table(pa.table([serial, *block.columns], ["serial", *block.column_names]))
     peak = streamed("parquet", 10 * BALLS, path)
     versus.hold(
-        "memory of 10 million rows of Parquet", "peak of the process", "1 GiB", [MEMORY_LIMIT / peak], 1
+        "memory of 10 million rows of Parquet", "peak of the process", "840 MiB", [MEMORY_LIMIT / peak], 1
     )
 
 
@@ -303,7 +306,7 @@ def test_memory_of_streamed_csv_does_not_grow_beyond_its_serials(tmp_path: Path,
     versus.hold(
         "memory of 10 million rows of CSV",
         "peak, from 0.5 and 1.5 million",
-        "1 GiB",
+        "840 MiB",
         [MEMORY_LIMIT / whole],
         1,
     )

@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple, Self
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from ballgauge_service.lot.judging.totals import KEPT_MAXIMUM, LotTotals
 from ballgauge_service.lot.judging.verdicts import Verdicts
 from ballgauge_service.lot.reading.columns import Balls
-from ballgauge_service.rulebooks import OUTCOMES, Edition, State
+from ballgauge_service.rulebooks import OUTCOMES, Edition, State, reasons
 from ballgauge_service.rulebooks.model import Limit
 
 NOT_ASSESSED = OUTCOMES.index("not_assessed")
@@ -27,6 +28,9 @@ SERIALS_MAXIMUM = 1_000_000
 
 # Balls held beyond those wanted, so that equally bad ones are told in the order of their serials.
 _TIES = 1000
+# Times so many rows are held before the worst of them are sorted out.
+_PARTS = 16
+_WORST = ("rule", "margin", "reason")
 
 _DIGITS = re.compile(r"(\d+)")
 
@@ -73,7 +77,7 @@ class Gathered(LotTotals):
     worst_wanted: int = 50
     serials_wanted: bool = False
     _held: NDArray[np.int64] | int = 0
-    _worst: list[WorstBall] = field(default_factory=list)
+    _worst: list[pa.Table] = field(default_factory=list)
     _serials: list[pa.Array] = field(default_factory=list)
     _unjudged: dict[int, int] = field(default_factory=dict)
 
@@ -174,22 +178,43 @@ class Gathered(LotTotals):
         odd = np.flatnonzero(verdicts.outcome >= INCONCLUSIVE)
         if not odd.size or not self.worst_wanted:
             return
-        nearness = verdicts.nearness[odd]
-        order = np.lexsort((verdicts.rows[odd], nearness, -verdicts.outcome[odd]))
-        order = order[: self.worst_wanted + _TIES]
-        self._keep_worst(
-            _worst(verdicts, place, near)
-            for place, near in zip(odd[order].tolist(), nearness[order].tolist(), strict=True)
-        )
+        order = np.lexsort((verdicts.rows[odd], verdicts.nearness[odd], -verdicts.outcome[odd]))
+        odd = odd[order[: self.worst_wanted + _TIES]]
+        serial = pa.nulls(odd.size, pa.string()) if verdicts.serial is None else verdicts.serial.take(odd)
+        found = {name: getattr(verdicts, name)[odd] for name in ("outcome", "nearness", "rows", *_WORST)}
+        self._keep_worst([pa.table({**found, "serial": serial})])
 
-    def _keep_worst(self, more: Iterable[WorstBall]) -> None:
+    def _keep_worst(self, more: list[pa.Table]) -> None:
         self._worst.extend(more)
-        self._worst.sort(key=lambda ball: (-ball.code, ball.nearness, ball.serial or "", ball.row))
-        del self._worst[self.worst_wanted + _TIES :]
+        if sum(len(part) for part in self._worst) > _PARTS * (self.worst_wanted + _TIES):
+            self._worst = [self._in_order()]
+
+    def _in_order(self) -> pa.Table:
+        found = pa.concat_tables(self._worst)
+        named = found.append_column("name", pc.fill_null(found["serial"], ""))
+        keys = [("outcome", "descending"), ("nearness", "ascending"), ("name", "ascending")]
+        order = pc.sort_indices(named, [*keys, ("rows", "ascending")])
+        return found.take(order[: self.worst_wanted + _TIES])
 
     def worst(self) -> list[WorstBall]:
         """The balls that are nonconforming or inconclusive, worst first."""
-        return self._worst[: self.worst_wanted]
+        assert self.edition is not None
+        if not self._worst:
+            return []
+        rules, told = self.edition.rules, reasons(self.edition)
+        return [
+            WorstBall(
+                ball["outcome"],
+                ball["nearness"],
+                ball["rows"],
+                ball["serial"],
+                None if ball["rule"] < 0 else rules[ball["rule"]].id,
+                None if math.isnan(ball["margin"]) else ball["margin"],
+                None if ball["rule"] < 0 else rules[ball["rule"]].unit,
+                told[ball["reason"]],
+            )
+            for ball in self._in_order()[: self.worst_wanted].to_pylist()
+        ]
 
     def serials_seen(self) -> list[str | None]:
         """Every serial by row, None where a ball has none; of a small lot, or where wanted."""
@@ -295,19 +320,4 @@ def _widest(states: list[State]) -> OpenLimits:
         low if math.isfinite(low) else None,
         high if math.isfinite(high) else None,
         tuple(dict.fromkeys(name for state in states if state.inner != state.hull for name in state.unknown)),
-    )
-
-
-def _worst(verdicts: Verdicts, place: int, near: float) -> WorstBall:
-    rule, margin = int(verdicts.rule[place]), float(verdicts.margin[place])
-    serial = None if verdicts.serial is None else verdicts.serial[place].as_py()
-    return WorstBall(
-        int(verdicts.outcome[place]),
-        near,
-        int(verdicts.rows[place]),
-        serial,
-        None if rule < 0 else verdicts.rules[rule],
-        None if math.isnan(margin) else margin,
-        None if rule < 0 else verdicts.units[rule],
-        verdicts.reasons[int(verdicts.reason[place])],
     )

@@ -245,7 +245,10 @@ def _require_clear(block: Block, separator: str) -> None:
     """
     letters = np.frombuffer(block.data, dtype=np.uint8)
     marks = np.flatnonzero(letters == ord('"'))
-    at_start = np.isin(np.where(marks > 0, letters[marks - 1], ord("\n")), [ord(separator), ord("\n")])
+    before = np.where(marks > 0, letters[marks - 1], ord("\n"))
+    at_start = (before == ord(separator)) | (before == ord("\n"))
+    if at_start[::2].all():
+        return
     opening, closing, closes_at_start = marks[::2], marks[1::2], at_start[1::2]
     if len(closing) < len(opening):
         closing = np.append(closing, len(block.data.rstrip(b"\r\n")))
@@ -258,8 +261,8 @@ def _require_clear(block: Block, separator: str) -> None:
     stray = np.flatnonzero(~at_start[::2][cell] & (hides | closes_at_start))
     if stray.size:
         starts, stops = records(block.data[: closing[stray[0]]], quoted=True)
-        before = [k for k in range(len(starts)) if block.data[starts[k] : stops[k]].strip(b"\r\n")]
-        raise bad_file(_UNCLEAR, row=int(block.rows[len(before) - 1]))
+        above = [k for k in range(len(starts)) if block.data[starts[k] : stops[k]].strip(b"\r\n")]
+        raise bad_file(_UNCLEAR, row=int(block.rows[len(above) - 1]))
 
 
 class _Read(NamedTuple):

@@ -14,6 +14,7 @@ from typing import Any, Literal, Protocol
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
+from numpy.typing import NDArray
 from pyarrow import parquet
 
 from ballgauge_service.lot.judging.verdicts import Verdicts
@@ -32,6 +33,9 @@ _FORMULA = r"^[=+\-@\t\r]"
 _NUMBER = r"^[+-]?[0-9]+([.,][0-9]+)?$"
 _QUOTED = r'[",\r\n]'
 _ESCAPED = '["\\\\\x00-\x1f\x7f\u2028\u2029]'
+_ODD = np.zeros(256, np.bool_)
+_ODD[list(b'=+-@\t\r\n",')] = True
+"""Bytes of which a text has one where it needs a guard or quotation marks."""
 _CSV_HEAD = (",".join(COLUMNS) + "\r\n").encode()
 
 
@@ -45,6 +49,8 @@ class Sink(Protocol):
 def csv_cells(texts: pa.Array) -> pa.Array:
     """Texts (n,) as CSV cells (RFC 4180): guarded and quoted where needed, empty where null."""
     plain = pc.fill_null(texts, "")
+    if not _ODD[_letters(plain)].any():
+        return plain
     formula = pc.match_substring_regex(plain, _FORMULA)
     if pc.any(formula).as_py():
         number = pc.match_substring_regex(plain, _NUMBER)
@@ -55,6 +61,14 @@ def csv_cells(texts: pa.Array) -> pa.Array:
         doubled = pc.binary_join_element_wise('"', pc.replace_substring(plain, '"', '""'), '"', "")
         plain = pc.if_else(quoted, doubled, plain)
     return plain
+
+
+def _letters(texts: pa.Array) -> NDArray[np.uint8]:
+    """The bytes of an array's texts, end to end."""
+    offsets = np.frombuffer(texts.buffers()[1], dtype=np.int32)
+    start, end = int(offsets[texts.offset]), int(offsets[texts.offset + len(texts)])
+    data = texts.buffers()[2]
+    return np.frombuffer(b"" if data is None or start == end else data, dtype=np.uint8)[start:end]
 
 
 def csv_lines(verdicts: Verdicts) -> bytes:
@@ -142,15 +156,7 @@ def _lines(
         units.take(pa.array(rule)),
         reasons.take(pa.array(verdicts.reason)),
     ]
-    lines = pc.binary_join_element_wise(*parts, end, "")
-    return _held(lines)
-
-
-def _held(lines: pa.Array) -> bytes:
-    """The texts of an array, end to end."""
-    offsets = np.frombuffer(lines.buffers()[1], dtype=np.int32)
-    start, end = int(offsets[lines.offset]), int(offsets[lines.offset + len(lines)])
-    return memoryview(lines.buffers()[2])[start:end].tobytes()
+    return _letters(pc.binary_join_element_wise(*parts, end, "")).tobytes()
 
 
 def result_batch(verdicts: Verdicts) -> pa.RecordBatch:
@@ -213,7 +219,11 @@ class ResultWriter:
                 words = [column.name for column in batch.schema if pa.types.is_dictionary(column.type)]
                 target = pa.PythonFile(self._target, mode="w")
                 self._parquet = parquet.ParquetWriter(
-                    target, batch.schema, use_dictionary=words, write_statistics=["row", "margin"]
+                    target,
+                    batch.schema,
+                    use_dictionary=words,
+                    write_statistics=["row", "margin"],
+                    column_encoding={"row": "DELTA_BINARY_PACKED"},
                 )
             self._parquet.write_batch(batch, row_group_size=max(len(verdicts), 1))
         elif self.format == "csv":

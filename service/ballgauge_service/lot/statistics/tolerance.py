@@ -78,13 +78,19 @@ def one_sided_factor(
     """
     size, freedom, part, sure = _factor_arguments(count, coverage, confidence, degrees_of_freedom)
     if one_of("method", method, ONE_SIDED_METHODS) == "exact":
-        return float(stats.nct.ppf(sure, freedom, math.sqrt(size) * stats.norm.ppf(part)) / math.sqrt(size))
+        return _exact_one_sided(size, freedom, part, sure)
     deviate, sure_deviate = float(stats.norm.ppf(part)), float(stats.norm.ppf(sure))
     a = 1 - sure_deviate**2 / (2 * freedom)
     b = deviate**2 - sure_deviate**2 / size
     if a <= 0 or deviate**2 < a * b:
         raise BadArgument("count", f"is too small for the approximate method: {size}")
     return (deviate + math.sqrt(deviate**2 - a * b)) / a
+
+
+@functools.lru_cache(maxsize=1024)
+def _exact_one_sided(size: int, freedom: int, part: float, sure: float) -> float:
+    # Every quantity of a lot has the same number of balls, and each quantile takes milliseconds.
+    return float(stats.nct.ppf(sure, freedom, math.sqrt(size) * stats.norm.ppf(part)) / math.sqrt(size))
 
 
 def two_sided_factor(
