@@ -144,6 +144,44 @@ class PlanDecisionSchema(Schema):
     message = _text("The decision in a sentence.", "1 nonconforming of 80 balls; at most 2 may be")
 
 
+class PlanSchema(Schema):
+    """The attributes plan, and what it does."""
+
+    kind = Choice((*words.PLAN_KINDS, "none", "every_ball"), "Where the plan comes from.")
+    sample_size = _count("Balls to take.", 80)
+    acceptance_number = _count("Nonconforming balls that still accept.", 2)
+    rejection_number = _count("Nonconforming balls that reject.", 3)
+    lot_size = _count("Balls in the lot.", 1000, allow_none=True)
+    model = Choice(words.MODELS, "Distribution of the count.", allow_none=True)
+    curve_type = Choice(
+        ("A", "B"),
+        "Whose risks they are: of one lot of this size (A), or of lots from a steady process (B).",
+        allow_none=True,
+    )
+    level = Choice(words.LEVELS, "Inspection level.", allow_none=True)
+    inspection = Choice(words.INSPECTIONS, "Severity.", allow_none=True)
+    code_letter = _text("Code letter of the lot.", "J", allow_none=True)
+    plan_letter = _text("Code letter whose plan applies.", "J", allow_none=True)
+    aql = _number("Acceptable quality limit.", 1.0, "percent")
+    limiting_quality = _number("Quality the consumer's risk is stated at.", 6.4, "percent")
+    acceptance_at_aql = _chance("Probability of acceptance at the AQL.", 0.961)
+    acceptance_at_limiting_quality = _chance("Probability of acceptance at the limiting quality.", 0.097)
+    full_inspection = Flag("Whether every ball is inspected.", example=False)
+    source = _text("Table or method.", "ISO 2859-1:1999, Table 2-A")
+    basis = _text("How sure it is.", "secondary")
+    notes = _texts("What to mind.", "the table's sample is as large as the lot")
+
+
+class ClassDecisionSchema(Schema):
+    """What the plan of one class of defects says."""
+
+    name = Choice(words.DEFECT_CLASSES, "The class.")
+    aql = _number("Its acceptable quality limit; null: no ball is accepted.", 1.0, "percent")
+    rules = _texts("Ids of its rules.", "hardness")
+    plan = Part(PlanSchema, "Its plan.")
+    by_count = Part(PlanDecisionSchema, "What the counts of its balls say.")
+
+
 class AcceptanceSchema(Schema):
     """The decision on the lot, and the risk it carries."""
 
@@ -162,6 +200,11 @@ class AcceptanceSchema(Schema):
     aql = _number("Acceptable quality limit.", 1.0, "percent")
     limiting_quality = _number("Limiting quality.", 6.4, "percent")
     by_count = Part(PlanDecisionSchema, "What the counts say.")
+    classes = _list(
+        ClassDecisionSchema,
+        "One class.",
+        "The classes of defects, which decide in place of `by_count`; empty where none were asked for.",
+    )
 
 
 class LotCountsSchema(Schema):
@@ -396,34 +439,6 @@ class SampleRuleResultSchema(Schema):
         "The numbers behind it: rates, averages, bounds, and what further balls would settle.",
         allow_none=True,
     )
-
-
-class PlanSchema(Schema):
-    """The attributes plan, and what it does."""
-
-    kind = Choice((*words.PLAN_KINDS, "none", "every_ball"), "Where the plan comes from.")
-    sample_size = _count("Balls to take.", 80)
-    acceptance_number = _count("Nonconforming balls that still accept.", 2)
-    rejection_number = _count("Nonconforming balls that reject.", 3)
-    lot_size = _count("Balls in the lot.", 1000, allow_none=True)
-    model = Choice(words.MODELS, "Distribution of the count.", allow_none=True)
-    curve_type = Choice(
-        ("A", "B"),
-        "Whose risks they are: of one lot of this size (A), or of lots from a steady process (B).",
-        allow_none=True,
-    )
-    level = Choice(words.LEVELS, "Inspection level.", allow_none=True)
-    inspection = Choice(words.INSPECTIONS, "Severity.", allow_none=True)
-    code_letter = _text("Code letter of the lot.", "J", allow_none=True)
-    plan_letter = _text("Code letter whose plan applies.", "J", allow_none=True)
-    aql = _number("Acceptable quality limit.", 1.0, "percent")
-    limiting_quality = _number("Quality the consumer's risk is stated at.", 6.4, "percent")
-    acceptance_at_aql = _chance("Probability of acceptance at the AQL.", 0.961)
-    acceptance_at_limiting_quality = _chance("Probability of acceptance at the limiting quality.", 0.097)
-    full_inspection = Flag("Whether every ball is inspected.", example=False)
-    source = _text("Table or method.", "ISO 2859-1:1999, Table 2-A")
-    basis = _text("How sure it is.", "secondary")
-    notes = _texts("What to mind.", "the table's sample is as large as the lot")
 
 
 class CurvesSchema(Schema):

@@ -254,6 +254,31 @@ class SwitchingStateSchema(Schema):
     level = Choice(words.LEVELS, "The plan's inspection level.", default=limits.LEVEL)
 
 
+class DefectClassSchema(Schema):
+    """A class of defects, decided by its own acceptable quality limit.
+
+    Unless put elsewhere, critical are the rules on identity, construction and density, minor those on the
+    marks, major all others (ours).
+    """
+
+    name = Choice(words.DEFECT_CLASSES, "The class.", required=True)
+    aql = Number(
+        0.01,
+        10.0,
+        1.0,
+        "Acceptable quality limit of the class, one of the tables'; without it no ball that breaks one of "
+        "its rules is accepted.",
+        unit="percent",
+    )
+    rules = Several(
+        Text("roundness", "Id of a rule.", maximum=100),
+        0,
+        limits.RULES_MAXIMUM,
+        "Rules that are of this class, in place of their own.",
+        default=[],
+    )
+
+
 class SamplingSchema(Schema):
     """What the rows are of the lot, and the plans it is judged by."""
 
@@ -273,6 +298,14 @@ class SamplingSchema(Schema):
         "severity of inspection is chosen.",
     )
     plan = Part(SamplingPlanSchema, "Attributes plan; without one no nonconforming ball is accepted.")
+    classes = Several(
+        Part(DefectClassSchema, "A class."),
+        0,
+        len(words.DEFECT_CLASSES),
+        "Classes of defects, each decided by itself, the lot by the worst; the plan's own AQL then decides "
+        "nothing, and no switching rules apply. Rules of a class that is not named accept no ball.",
+        default=[],
+    )
     seed = Whole(
         0,
         limits.SEED_MAXIMUM,
@@ -298,6 +331,7 @@ class SamplingSchema(Schema):
         if "lot_size" in loaded and "lot_sizes" in loaded:
             add_error(errors, ("lot_sizes",), "must not be given beside lot_size")
         _check_history(loaded.get("history"), plan, errors)
+        _check_classes(loaded, errors)
         sized = any(name in held for name in ("lot_size", "lot_sizes") for held in (loaded, errors))
         if not sized and not whole:
             reasons = {"table": "the tables need it", "zero_acceptance": "the plan needs it"}
@@ -310,6 +344,26 @@ class SamplingSchema(Schema):
             if name in seen:
                 add_error(errors, ("variables", index, "quantity"), f"duplicate plan for {name}")
             seen.add(name)
+
+
+def _check_classes(loaded: dict[str, Any], errors: Errors) -> None:
+    """Ask for a plan of the tables, for each class once and for each rule in one class."""
+    classes = loaded.get("classes") or []
+    if classes and "history" in loaded:
+        add_error(errors, ("history",), "must not be given beside classes, which have no switching rules")
+    whole = loaded.get("rows") == "every_ball"
+    if classes and not whole and (loaded.get("plan") or {}).get("kind") != "table" and "plan" not in errors:
+        add_error(errors, ("plan",), "must be a table plan where there are classes")
+    names: set[str] = set()
+    rules: set[str] = set()
+    for index, each in enumerate(classes):
+        if each.get("name") in names:
+            add_error(errors, ("classes", index, "name"), f"duplicate class {each['name']}")
+        names.add(str(each.get("name")))
+        for place, rule in enumerate(each.get("rules") or []):
+            if rule in rules:
+                add_error(errors, ("classes", index, "rules", place), "must be in one class alone")
+            rules.add(rule)
 
 
 def _check_history(history: dict[str, Any] | None, plan: dict[str, Any], errors: Errors) -> None:

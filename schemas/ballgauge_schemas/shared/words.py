@@ -75,3 +75,5 @@ REPORT_LANGUAGES = ("en", "de")
 REPORT_UNITS = ("trade", "metric")
 PAPERS = ("a4", "letter")
 REPORT_FORMATS = ("html", "pdf")
+
+DEFECT_CLASSES = ("critical", "major", "minor")

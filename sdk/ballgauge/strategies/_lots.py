@@ -14,6 +14,7 @@ from ballgauge.strategies._balls import _BALL, _DIAMETER, _DIFFERENTIAL
 from ballgauge.strategies._fields import Range, Strategy, builds, members_of, numbers, of_schema, walked
 from ballgauge_schemas.lot.request import (
     QUANTITIES,
+    DefectClassSchema,
     DrawSchema,
     GaugeStudySchema,
     GaugeUsedSchema,
@@ -83,16 +84,33 @@ def _variables_plan() -> Strategy:
 @builds(SamplingSchema)
 def _sampling() -> Strategy:
     variables = st.lists(of_schema(VariablesPlanSchema), max_size=2, unique_by=lambda plan: plan["quantity"])
+    classes = st.lists(
+        of_schema(DefectClassSchema), min_size=1, max_size=3, unique_by=lambda each: each["name"]
+    )
     given: dict[str, Strategy] = {"variables": variables}
-    leave = ["rows", "lot_sizes", "history"]
+    leave = ["rows", "lot_sizes", "history", "classes"]
     sample = walked(
         SamplingSchema, narrow={"lot_size": _LOT_SIZES}, leave=leave, take=["lot_size"], given=given
     )
-    given = {**given, "rows": st.just("every_ball")}
+    given = {**given, "rows": st.just("every_ball"), "classes": classes}
     whole = walked(
         SamplingSchema, leave=["lot_size", "lot_sizes", "history", "plan"], take=["rows"], given=given
     )
-    return sample | whole | st.builds(_following, of_schema(SwitchingStateSchema), st.integers(50, 5000))
+    following = st.builds(_following, of_schema(SwitchingStateSchema), st.integers(50, 5000))
+    classed = walked(
+        SamplingSchema,
+        narrow={"lot_size": _LOT_SIZES},
+        leave=["rows", "lot_sizes", "history"],
+        take=["lot_size", "plan", "classes"],
+        given={"variables": variables, "classes": classes, "plan": st.just({"aql": 1.0})},
+    )
+    return sample | whole | following | classed
+
+
+@builds(DefectClassSchema)
+def _defect_class() -> Strategy:
+    """Rules stay in their own classes: which rules there are depends on the rulebook."""
+    return walked(DefectClassSchema, leave=["rules"], given={"aql": st.sampled_from([0.65, 1.0, 4.0])})
 
 
 @builds(SwitchingStateSchema)

@@ -30,6 +30,7 @@ from ballgauge_service.lot.reading.reading import LotFile
 from ballgauge_service.lot.reading.text import Source
 from ballgauge_service.lot.request import DriftChart, LotRequest
 from ballgauge_service.lot.sampling.acceptance import (
+    ClassDecision,
     Counts,
     PlanDecision,
     accept_lot,
@@ -45,6 +46,7 @@ from ballgauge_service.lot.sampling.choice import (
     plan_for_every_ball,
     plan_without,
 )
+from ballgauge_service.lot.sampling.classes import limits_by_class, plan_of_class
 from ballgauge_service.lot.sampling.tables import SwitchingState, switching_step
 from ballgauge_service.lot.statistics.basics import BadArgument, DrawnSample, draw_sample
 from ballgauge_service.lot.statistics.characteristics import describe_quantities
@@ -114,6 +116,7 @@ class Lot:
             self._rows_wanted,
             frozenset(self.request.file.rows_ignored),
             frozenset(self.request.file.rows_judged),
+            self.request.classes,
         )
         pieces, ahead = self._pieces()
         for judged in self._bulk.map(judge_piece, judging, pieces, self._check, ahead):
@@ -188,6 +191,26 @@ class Lot:
         balls = self.totals.serials.balls(self._measured())
         return decide_by_count(plan, *draw_from_rows(*balls, self.notes.left_out, size, seed))
 
+    def by_class(self, plan: ChosenPlan, counts: Counts) -> tuple[ClassDecision, ...]:
+        """What the plan of each class of defects decides, by the rules of the class alone."""
+        request, found = self.request, []
+        aqls = limits_by_class(request.sampling.classes, request.classes)
+        for name, aql in aqls.items():
+            own = plan_of_class(aql, request.sampling, plan, counts.rows)
+            balls = self.totals.by_class[name].balls(self._measured())
+            size, left_out = own.sample_size, self.notes.left_out
+            drawn = None
+            if counts.rows > size:
+                seed = request.sampling.seed
+                told, drawn = draw_from_rows(*balls, left_out, size, seed)
+            else:
+                codes = np.bincount(balls[2], minlength=len(OUTCOMES)).tolist()
+                told = Counts(**dict(zip(OUTCOMES, codes, strict=True)), left_out=left_out)
+            found.append(
+                ClassDecision(name, aql, request.classes[name], own, decide_by_count(own, told, drawn))
+            )
+        return tuple(found)
+
     def answer(self) -> dict[str, Any]:
         """The answer, ready for JSON. Raises InvalidInput where no sample can be drawn as asked."""
         return lot_answer(self.findings(self.request.sampling.start))
@@ -235,6 +258,7 @@ class Lot:
             scope=request.scope,
             not_judged=tuple(titles[rule] for rule in self.totals.measured_rules()[1]),
             discontinued=stopped,
+            classes=self.by_class(plan, counts),
         )
         balls = counts.rows - counts.left_out
         _, upper = clopper_pearson(

@@ -15,6 +15,7 @@ from ballgauge_service.lot.reading.headings import QUANTITIES
 from ballgauge_service.lot.reading.options import ReadingOptions
 from ballgauge_service.lot.sampling.choice import (
     ChosenPlan,
+    ClassWanted,
     PlanWanted,
     Sampling,
     VariablesTest,
@@ -22,6 +23,7 @@ from ballgauge_service.lot.sampling.choice import (
     choose_plan,
     choose_variables_plans,
 )
+from ballgauge_service.lot.sampling.classes import rules_by_class
 from ballgauge_service.lot.sampling.tables import SwitchingState
 from ballgauge_service.lot.statistics.gauge_study import (
     GaugeStudy,
@@ -98,7 +100,8 @@ class ReportWanted:
 class LotRequest:
     """How a lot is to be judged.
 
-    `plan` is None where it depends on the file. `gauges` and `instruments` are the measurement studies by
+    `plan` is None where it depends on the file. `classes`: the rules of each class of defects. `gauges` and
+    `instruments` are the measurement studies by
     quantity. `uncertainties` are standard, of readings that state none, in trade units.
     """
 
@@ -108,6 +111,7 @@ class LotRequest:
     file: ReadingOptions
     sampling: Sampling
     plan: ChosenPlan | None
+    classes: Mapping[str, tuple[str, ...]]
     variables: tuple[VariablesTest, ...]
     gauges: tuple[tuple[str, GaugeStudy], ...]
     instruments: tuple[tuple[str, InstrumentOffsets], ...]
@@ -149,11 +153,24 @@ def read_request(loaded: Mapping[str, Any]) -> LotRequest:
     sized = replace(sampling, lot_size=sampling.lot_sizes[0]) if sampling.lot_sizes else sampling
     plan = tried(lambda: choose_plan(sized))
     variables = tried(lambda: choose_variables_plans(sampling))
+    classes = {} if book is None else tried(lambda: rules_by_class(sampling.classes, book))
+    for index, each in enumerate(sampling.classes):
+        wanted = sized.plan
+        if each.aql is not None and wanted is not None and sized.rows != "every_ball":
+            asked = replace(sized, plan=replace(wanted, aql=each.aql))
+            tried(lambda asked=asked, index=index: _class_plan(asked, index))  # type: ignore[misc]
     gauges = tried(lambda: tuple(_gauges(loaded)))
     instruments = tried(lambda: tuple(_instruments(loaded)))
     if draw is not None and "sample_size" not in draw and sampling.plan is None:
         faults.append(Fault("/draw/sample_size", "missing; without a plan the sample size must be given"))
-    if faults or book is None or variables is None or gauges is None or instruments is None:
+    if (
+        faults
+        or book is None
+        or variables is None
+        or classes is None
+        or gauges is None
+        or instruments is None
+    ):
         raise InvalidInput(faults)
     stated = {name: quantity.value for name, quantity in loaded["uncertainties"].items()}
     identity = _identity(loaded["lot"])
@@ -167,6 +184,7 @@ def read_request(loaded: Mapping[str, Any]) -> LotRequest:
         _file(loaded["file"]),
         sampling,
         plan,
+        classes,
         variables,
         gauges,
         instruments,
@@ -179,6 +197,15 @@ def read_request(loaded: Mapping[str, Any]) -> LotRequest:
         ReportWanted(**loaded["report"]),
         loaded.get("worst_balls", limits.WORST_BALLS),
     )
+
+
+def _class_plan(sampling: Sampling, index: int) -> ChosenPlan | None:
+    """The plan of a class. Raises InvalidInput naming its own limit."""
+    try:
+        return choose_plan(sampling)
+    except InvalidInput as refused:
+        pointer = f"/sampling/classes/{index}/aql"
+        raise InvalidInput([replace(fault, pointer=pointer) for fault in refused.faults]) from None
 
 
 def _sampling(loaded: Mapping[str, Any]) -> Sampling:
@@ -194,6 +221,7 @@ def _sampling(loaded: Mapping[str, Any]) -> Sampling:
         loaded.get("seed", limits.DEFAULT_SEED),
         None if history is None else SwitchingState(**history),
         tuple(loaded.get("lot_sizes", ())),
+        tuple(ClassWanted(**{**each, "rules": tuple(each["rules"])}) for each in loaded["classes"]),
     )
 
 

@@ -13,7 +13,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from ballgauge_service.lot.judging.totals import KEPT_MAXIMUM, LotTotals
+from ballgauge_service.lot.judging.totals import KEPT_MAXIMUM, LotTotals, Serials, fates_of
 from ballgauge_service.lot.judging.verdicts import Verdicts
 from ballgauge_service.lot.reading.columns import Balls
 from ballgauge_service.rulebooks import OUTCOMES, Edition, State, reasons
@@ -70,12 +70,15 @@ class WorstBall(NamedTuple):
 class Gathered(LotTotals):
     """Totals of a lot, and with them its limits, its worst balls and, of a small lot, its order.
 
-    `worst_wanted`: how many balls to list; `serials_wanted`: whether every serial is kept.
+    `worst_wanted`: how many balls to list; `serials_wanted`: whether every serial is kept. `rules_of`: the
+    rules of each class of defects, and `by_class` what the balls came to by these alone.
     """
 
     edition: Edition | None = None
     worst_wanted: int = 50
     serials_wanted: bool = False
+    rules_of: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    by_class: dict[str, Serials] = field(default_factory=dict)
     _held: NDArray[np.int64] | int = 0
     _worst: list[pa.Table] = field(default_factory=list)
     _serials: list[pa.Array] = field(default_factory=list)
@@ -87,6 +90,7 @@ class Gathered(LotTotals):
         if not len(balls):
             return
         self._held = self._held + verdicts.held
+        self._judge_classes(balls, verdicts)
         unknown = verdicts.unknown[verdicts.outcome == NOT_ASSESSED]
         lacking, counts = np.unique(unknown, return_counts=True)
         self._count_unjudged(dict(zip(lacking.tolist(), counts.tolist(), strict=True)))
@@ -97,9 +101,23 @@ class Gathered(LotTotals):
         """Take in what a later part of the lot added up to."""
         super().merge(other)
         self._held = self._held + other._held
+        for name, serials in other.by_class.items():
+            self.by_class.setdefault(name, Serials()).merge(serials)
         self._count_unjudged(other._unjudged)
         self._keep_worst(other._worst)
         self._keep_serials(other._serials)
+
+    def _judge_classes(self, balls: Balls, verdicts: Verdicts) -> None:
+        """Note what each ball comes to by the rules of each class; one that none of them reaches is good."""
+        assert self.edition is not None
+        for name, rules in self.rules_of.items():
+            places = [place for place, rule in enumerate(verdicts.rules) if rule in rules]
+            outcome = np.zeros(len(balls), dtype=np.int8)
+            if places:
+                outcome = np.maximum(verdicts.by_rule[places].max(axis=0), 0).astype(np.int8)
+            mask = sum(1 << self.edition.regime.index[rule] for rule in rules)
+            fates = fates_of(outcome, verdicts.unknown & mask)
+            self.by_class.setdefault(name, Serials()).add(balls.rows, balls.serial, fates)
 
     def _keep_serials(self, more: list[pa.Array]) -> None:
         if self.serials_wanted or self.balls <= KEPT_MAXIMUM:

@@ -7,7 +7,7 @@ piece, nor how many do.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import lru_cache
 
@@ -32,7 +32,8 @@ Book = tuple[Rulebook, date | None, Stage]
 class Judging:
     """How the pieces of one lot are judged; see `Lot`. `rows_wanted`: whether verdicts come back.
 
-    `ignored`: rows of the file that are no balls; `judged`: rows that are, whatever they say.
+    `ignored`: rows of the file that are no balls; `judged`: rows that are, whatever they say. `classes`: the
+    rules of each class of defects.
     """
 
     book: Book
@@ -44,6 +45,7 @@ class Judging:
     rows_wanted: bool
     ignored: frozenset[int] = frozenset()
     judged: frozenset[int] = frozenset()
+    classes: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +65,12 @@ def book_of(rules: Edition) -> Book:
 def judge_piece(judging: Judging, piece: Piece, check: Check) -> Judged:
     """Read, judge and add up a piece. Raises InvalidInput."""
     rules = compile_edition(*judging.book)
-    totals = Gathered(edition=rules, worst_wanted=judging.worst_wanted, serials_wanted=judging.serials_wanted)
+    totals = Gathered(
+        edition=rules,
+        worst_wanted=judging.worst_wanted,
+        serials_wanted=judging.serials_wanted,
+        rules_of=judging.classes,
+    )
     notes = Notes()
     kept = []
     for chunk in _chunks(piece):

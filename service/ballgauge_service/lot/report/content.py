@@ -248,7 +248,12 @@ def _decision(lot: Document, style: Style) -> Iterator[Block]:
 def _parts(lot: Document, style: Style) -> Iterator[tuple[Cell, ...]]:
     """What decided, part by part."""
     _, count = style.text, lot["acceptance"]["by_count"]
-    yield _count_row(_("All balls"), count, style)
+    names = {"critical": _("critical rules"), "major": _("major rules"), "minor": _("minor rules")}
+    for each in lot["acceptance"]["classes"]:
+        aql = _("none accepted") if each["aql"] is None else f"AQL {style.number(each['aql'], 4)} %"
+        yield _count_row(f"{names[each['name']]}, {aql}", each["by_count"], style)
+    if not lot["acceptance"]["classes"]:
+        yield _count_row(_("All balls"), count, style)
     for each in lot["variables"]:
         outcome = Cell(outcome_word(each["outcome"], _), each["outcome"])
         told = _("variables plan: {quantity}").format(quantity=style.quantity(each["quantity"]))

@@ -334,6 +334,20 @@ def _roughness(
 
 
 @dataclass(frozen=True, slots=True)
+class ClassDecision:
+    """What the plan of one class says of the balls that break, or may break, one of its rules.
+
+    `aql` in percent; None: no ball that breaks one is accepted.
+    """
+
+    name: str
+    aql: float | None
+    rules: tuple[str, ...]
+    plan: ChosenPlan
+    by_count: PlanDecision
+
+
+@dataclass(frozen=True, slots=True)
 class Acceptance:
     """The decision on a lot: `lot_accepted` True, False, or None where nothing is decided.
 
@@ -342,6 +356,8 @@ class Acceptance:
 
     `scope` is `all` or `measured`: by every rule, or by the rules on quantities the file has. `not_judged`
     names the rules that lack their quantity.
+
+    `classes`: of defects, which decide in place of `by_count`.
 
     Probabilities are of accepting a lot of that quality by the attributes plan; None without sampling risk.
     """
@@ -359,6 +375,7 @@ class Acceptance:
     aql: float | None
     limiting_quality: float | None
     by_count: PlanDecision
+    classes: tuple[ClassDecision, ...] = ()
 
 
 def accept_lot(
@@ -372,14 +389,20 @@ def accept_lot(
     scope: str = "all",
     not_judged: tuple[str, ...] = (),
     discontinued: bool = False,
+    classes: tuple[ClassDecision, ...] = (),
 ) -> Acceptance:
     """Join the parts: the worst of them decides, and none that is not assessed is a pass.
 
     sample_rules_count: whether the governing body's rules on samples decide with the rest. nonconforming:
-    balls found in all that was measured. discontinued: whether acceptance has stopped, so that no lot is
-    accepted.
+    balls found in all that was measured. classes: of defects, decided in place of the count of all.
+    discontinued: whether acceptance has stopped, so that no lot is accepted.
     """
-    told = [_Part("Balls", "its plan", by_count.outcome, by_count.message)]
+    told = [
+        _Part(
+            f"Balls, {each.name} rules", f"its {each.name} plan", each.by_count.outcome, each.by_count.message
+        )
+        for each in classes
+    ] or [_Part("Balls", "its plan", by_count.outcome, by_count.message)]
     if discontinued:
         told.append(_Part("Series", "", "not_assessed", DISCONTINUED))
     for test in variables:
@@ -409,6 +432,7 @@ def accept_lot(
         plan.aql,
         plan.limiting_quality,
         by_count,
+        classes,
     )
 
 

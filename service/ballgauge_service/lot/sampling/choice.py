@@ -75,8 +75,19 @@ class VariablesWanted:
 
 
 @dataclass(frozen=True, slots=True)
+class ClassWanted:
+    """A class of defects as it is asked for: its limit in percent, and the rules put into it."""
+
+    name: str
+    aql: float | None = None
+    rules: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Sampling:
     """What the rows are of the lot (`stated_rows` None: not said), and the plans it is judged by.
+
+    `classes`: of defects, each decided by itself; then no switching rules apply.
 
     `seed`: by which the plan's sample is drawn from more balls than it asks for. `history`: where the series
     of lots stands that this one follows. `lot_sizes`: of several lots, one each.
@@ -89,11 +100,12 @@ class Sampling:
     seed: int = limits.DEFAULT_SEED
     history: SwitchingState | None = None
     lot_sizes: tuple[int, ...] = ()
+    classes: tuple[ClassWanted, ...] = ()
 
     @property
     def start(self) -> SwitchingState | None:
         """Where the series of lots stands; None where no switching rules apply: they are of the tables."""
-        if self.plan is None or self.plan.kind != "table" or self.rows == "every_ball":
+        if self.plan is None or self.plan.kind != "table" or self.rows == "every_ball" or self.classes:
             return None
         return self.history or SwitchingState(self.plan.inspection)
 
