@@ -7,6 +7,7 @@ import importlib.util
 import sys
 import tracemalloc
 from collections.abc import Callable
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,7 @@ import pytest
 from ballgauge_service.motion.balls import BoxBall, box_ball
 from ballgauge_service.motion.bowlers import Scatter, release_row, scattered
 from ballgauge_service.motion.starts import USUAL, MotionSettings, Throw, first_states, run, setup_row
+from ballgauge_service.motion.surfaces import OilOnBall
 from ballgauge_service.physics.motion import equations as eq
 from ballgauge_service.physics.motion import notes
 from ballgauge_service.physics.motion.sampled import deliver_sampled
@@ -100,6 +102,22 @@ def test_a_delivery_of_many_is_hundreds_of_times_faster(
         MANY,
         rounds=3,
         shares=(DELIVERIES, 1),
+    )
+
+
+def test_oil_on_the_cover_costs_at_most_four_deliveries(versus: Any) -> None:
+    """Shorter steps and the marks of earlier revolutions, against the same deliveries without."""
+    releases = scattered(shots.RELEASE, Scatter(), 300, 1)
+    throw = Throw(BALL, releases, shots.LANE)
+    carrying = replace(USUAL, oil_on_ball=OilOnBall())
+    run([throw], carrying)
+    versus.race(
+        "300 deliveries with oil on the cover",
+        ("motion.starts.run, carrying", "the same without"),
+        lambda: run([throw], carrying),
+        lambda: run([throw], USUAL),
+        0.25,
+        rounds=3,
     )
 
 

@@ -7,6 +7,7 @@ import math
 import pkgutil
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -29,10 +30,14 @@ from ballgauge_service.design.evaluate import evaluate_design
 from ballgauge_service.design.mass import properties
 from ballgauge_service.design.solids.meshes import checked_mesh
 from ballgauge_service.design.solids.solids import Cone, Cylinder, Design, Profile, RoundedBox, Solid, Sphere
+from ballgauge_service.motion.bowlers import release_row
 from ballgauge_service.motion.delivery import deliver
 from ballgauge_service.motion.evaluate import evaluate_motion
+from ballgauge_service.motion.starts import USUAL, first_states, setup_row
+from ballgauge_service.motion.surfaces import OilOnBall
 from ballgauge_service.physics import sphere
 from ballgauge_service.physics.drilling import BALANCE, HOLE, drill, empty_balls
+from ballgauge_service.physics.motion.sampled import deliver_sampled
 from ballgauge_service.rulebooks import editions
 from ballgauge_service.rulebooks.assessor import as_arrays
 from ballgauge_service.rulebooks.editions import Tables
@@ -143,6 +148,10 @@ def work_of_motions() -> None:
     few = {**asked, "spread": {**asked["spread"], "deliveries": 2}}
     evaluate_motion(few)
     deliver(WOBBLING, RELEASE, LANE)
+    carrying = replace(USUAL, oil_on_ball=OilOnBall(absorption_time=135.0))
+    state, film = first_states(WOBBLING, release_row(RELEASE)[None])[0], LANE.grid()
+    setup, change = setup_row(WOBBLING, carrying), np.zeros_like(film)
+    deliver_sampled(state, setup, film, np.empty(0), USUAL.path_error, USUAL.largest_step, change)
 
 
 def work_of_designs() -> None:

@@ -78,6 +78,15 @@ def test_a_ball_that_never_rolls_says_so() -> None:
     assert "never rolled" in got["message"]
 
 
+def test_a_ball_that_falls_beside_the_lane_did_not_slide(sentence: Any) -> None:
+    """In the air over the gutter before it lands: no slide, no oil, no energy lost."""
+    got = roll(BoxBall(), replace(RELEASE, launch_board=2.0, launch_angle=15.0, loft=20.0))
+    assert got["ending"] == "gutter"
+    assert got["distance"] < 20.0
+    assert got["message"] == sentence("left the lane in the air")
+    assert got["phases"]["roll_start"] is None
+
+
 def test_a_ball_that_stops_says_where(sentence: Any) -> None:
     got = told(
         box_ball(BoxBall()),

@@ -12,10 +12,13 @@ from hypothesis import strategies as st
 
 from ballgauge_service.motion.balls import BoxBall, MotionBall, box_ball
 from ballgauge_service.motion.bowlers import Release, release_row
+from ballgauge_service.motion.delivery import endings
 from ballgauge_service.motion.lanes import Lane, uniform_lane
-from ballgauge_service.motion.starts import USUAL, MotionSettings, first_states
+from ballgauge_service.motion.starts import USUAL, MotionSettings, Throw, first_states, run
 from ballgauge_service.motion.surfaces import Surface
 from ballgauge_service.physics.motion import equations as eq
+from ballgauge_service.physics.motion import notes
+from ballgauge_service.physics.motion.delivery import MOST_STEPS
 
 from .shots import LANE, RELEASE, rotation, told
 
@@ -165,6 +168,41 @@ def test_rolling_resistance_slows_a_rolling_ball_by_its_closed_form() -> None:
     got = told(ball, release, uniform_lane(0.0), MotionSettings(rolling_resistance=c))
     end = np.sqrt(speed**2 - 2.0 * c * eq.GRAVITY / (1.0 + beta) * 720.0)
     assert got["entry"]["speed"] * 17.6 == pytest.approx(end, rel=1e-9)
+
+
+@pytest.mark.parametrize("spin", [2.0, 20.0, 75.0])
+def test_rolling_resistance_acts_on_a_sliding_ball_by_its_closed_form(spin: float) -> None:
+    """Uniform ball, straight, slip or overspin: v' = -mu g, k² w' = (mu - c) g R (Newton, Euler)."""
+    radius, c, mu, beta = 4.3, 0.03, 0.1, 0.4
+    speed = 15.0 * 17.6
+    ball = box_ball(
+        BoxBall(rg=radius * np.sqrt(beta), differential=0.0, radius=radius, surface=Surface(friction=mu))
+    )
+    release = Release(15.0, spin * 30.0 / np.pi, 0.0, 0.0, 0.0, 20.0)
+    chosen = replace(USUAL, rolling_resistance=c)
+    got = told(ball, release, uniform_lane(0.0), chosen)
+    sense = 1.0 if speed > spin * radius else -1.0
+    slip = speed - spin * radius
+    time = slip / (eq.GRAVITY * (sense * mu + (sense * mu - c) / beta))
+    rolled = speed * time - 0.5 * sense * mu * eq.GRAVITY * time * time
+    assert got["phases"]["roll_start"] == pytest.approx(rolled / 12.0, rel=1e-6)
+    assert got["phases"]["roll_start_speed"] * 17.6 == pytest.approx(
+        speed - sense * mu * eq.GRAVITY * time, rel=1e-6
+    )
+
+
+@pytest.mark.parametrize("resistance", [0.0, 0.11, 0.2])
+def test_an_upright_spin_is_followed_to_its_end(resistance: float) -> None:
+    """Where resistance takes the grip, one law of sliding and rolling leaves nothing to chatter between."""
+    releases = [
+        release_row(replace(RELEASE, axis_tilt=tilt, rev_rate=600.0, speed=6.0, phase=40.0))
+        for tilt in (-90.0, -88.0, 88.0, 90.0)
+    ]
+    ball = box_ball(BoxBall(differential=0.06))
+    throws = [Throw(ball, np.array(releases), lane) for lane in (LANE, uniform_lane(0.0))]
+    rows = np.concatenate(run(throws, MotionSettings(rolling_resistance=resistance)))
+    assert endings(rows)["unresolved"] == endings(rows)["timed_out"] == 0
+    assert rows[:, notes.STEPS_TAKEN].max() < 0.6 * MOST_STEPS
 
 
 def test_loft_flies_straight_to_the_landing() -> None:

@@ -118,6 +118,52 @@ def test_a_line_map_has_every_point_and_a_picture(client: FlaskClient) -> None:
     assert sheet.count(b"matched one handed") == 1
 
 
+def test_a_line_map_of_drilled_balls_and_bowlers_of_ones_own(
+    client: FlaskClient, drilled: dict[str, Any]
+) -> None:
+    """Against the same drilled ball alone, and against a bowler's own line where the map need not move it."""
+    asked = motion_example("motion_line_map")
+    both = {name: drilled[name] for name in ("ball", "drilling")}
+    own = {"speed": 17.5, "rev_rate": 350, "axis_rotation": 50, "axis_tilt": 10, "launch_board": 24}
+    asked["line_map"] = {
+        "drilled": [both],
+        "own_bowlers": [{"name": "A", "release": own}, {"name": "B", "bowler": "matched_two_handed"}],
+        "deliveries": 4,
+    }
+    found = answer(client, asked)["line_map"]["bowlers"]
+    assert [one["bowler"] for one in found] == ["A", "B"]
+    for one in found:
+        assert [point["ball"] for point in one["points"]][1] == drilled["ball"].get("name", "ball 2")
+        assert len(one["points"]) == 2
+    other = {**both, "drilling": {**drilled["drilling"], "hand": "left"}}
+    asked["line_map"]["drilled"] = [other]
+    refused = client.post("/v1/motions", json=asked)
+    assert refused.status_code == 422
+    assert [e["pointer"] for e in refused.get_json()["errors"]] == ["/line_map/drilled/0/drilling/hand"]
+
+
+@pytest.mark.parametrize(
+    ("change", "pointer"),
+    [
+        ({}, "/line_map/balls"),
+        ({"balls": [DRY_BALL], "own_bowlers": [{"name": "A"}]}, "/line_map/own_bowlers/0/release"),
+        (
+            {"balls": [DRY_BALL], "own_bowlers": [{"name": "A", "bowler": "matched_one_handed"}] * 2},
+            "/line_map/own_bowlers",
+        ),
+        (
+            {"balls": [DRY_BALL], "own_bowlers": [{"name": " ", "bowler": "matched_one_handed"}]},
+            "/line_map/own_bowlers/0/name",
+        ),
+        ({"drilled": [{"ball": {}, "drilling": {}}]}, "/line_map/drilled/0/drilling/pap"),
+    ],
+)
+def test_bad_members_of_a_line_map_are_named(client: FlaskClient, change: Any, pointer: str) -> None:
+    refused = client.post("/v1/motions", json={**motion_example("motion_line_map"), "line_map": change})
+    assert refused.status_code == 422
+    assert pointer in [error["pointer"] for error in refused.get_json()["errors"]]
+
+
 def test_an_explanation_adds_up(client: FlaskClient, request_: dict[str, Any]) -> None:
     """Against the difference of the two boards: the shares and the rest are all of it."""
     found = answer(client, {**request_, "explain": {"ball": DRY_BALL}})["explain"]

@@ -30,8 +30,8 @@ class MotionResultSchema(Schema):
     )
     motion = _group(
         "The delivery: ending, message, entry, phases, breakpoint, boards_crossed, hook, total_turn, "
-        "turn_left, sharpness, flare with its rings, revolutions, roll_phases with the ranges by phase of "
-        "the grip, energy, and curves where samples were asked for.",
+        "turn_left, sharpness, flare with its rings, oil_taken by the cover, revolutions, roll_phases "
+        "with the ranges by phase of the grip, energy, and curves where samples were asked for.",
         {"ending": "pins", "entry": {"board": 17.4, "angle": 4.1, "speed": 14.9}},
     )
     spread = _group(
@@ -47,7 +47,7 @@ class MotionResultSchema(Schema):
     surface_change = Several(
         Table(None, {"bowler": "own", "volume": 25.0}, "One bowler and volume."),
         1,
-        limits.VOLUMES_MAXIMUM * (len(words.PRESETS) + 1),
+        limits.VOLUMES_MAXIMUM * (len(words.PRESETS) + 1 + limits.OWN_BOWLERS_MAXIMUM),
         "How far the other surface moves the ball on the map.",
         required=True,
         allow_none=True,

@@ -246,7 +246,7 @@ class WearSchema(Schema):
 
     deliveries = Whole(0, 1000, 30, "Deliveries before.", required=True)
     picked_up = Exact(
-        "ratio", 0, 1, 0.04, "Share of the film taken from the track's middle.", assumed=limits.PICKED_UP
+        "ratio", 0, 1, 0.005, "Share of the film taken from the track's middle.", assumed=limits.PICKED_UP
     )
     track_width = _plain(
         0.2, 20, 1.5, "boards", "Standard deviation of the track's profile.", assumed=limits.TRACK_WIDTH
@@ -254,6 +254,31 @@ class WearSchema(Schema):
     laid_down = Exact("ratio", 0, 1, 0.3, "Share of that laid beyond the pattern.", assumed=limits.LAID_DOWN)
     fade = Exact(
         "lane_distance", 0.1, 60, 5, "Over which the trail thins by a factor e.", assumed=limits.FADE
+    )
+
+
+class OilOnBallSchema(Schema):
+    """Oil that the cover carries round and lays down again; model and numbers are ours.
+
+    Rings that lie apart meet the lane dry, rings on each other with their own oil: by this, differential and
+    layout move the ball by boards. The ball begins clean.
+    """
+
+    split = Exact(
+        "ratio", 0, 1, 0.4, "Share of the film in the gap that the cover keeps.", assumed=limits.SPLIT
+    )
+    capacity = _plain(
+        0, 10, 1, "1", "The most that it keeps, in films as thick as its Ra.", assumed=limits.CAPACITY
+    )
+    footprint = Exact(
+        "length", 0.02, 1, 0.1, "Standard deviation of a ring across.", assumed=limits.FOOTPRINT
+    )
+    absorption_time = Exact(
+        "time",
+        1,
+        100000,
+        135,
+        "Time in which the test's drop is drawn in; without it, nothing is.",
     )
 
 
@@ -289,7 +314,7 @@ class MotionSettingsSchema(Schema):
         "time", *limits.LARGEST_STEPS, 0.03, "Longest time step.", assumed=limits.LARGEST_STEP
     )
     rolling_resistance = Exact(
-        "ratio", 0, 0.2, 0.01, "Torque over weight times radius once it rolls.", assumed=0.0
+        "ratio", 0, 0.2, 0.01, "Torque over weight times radius, sliding or rolling.", assumed=0.0
     )
     friction = Part(FrictionSchema, "Constants of the friction curve.")
 
@@ -339,6 +364,31 @@ class SurfaceChangeSchema(Schema):
     surface = Part(MotionSurfaceSchema, "The other surface.", required=True)
 
 
+class OwnBowlerSchema(Schema):
+    """A bowler of one's own; what is not given is the bowler's by name."""
+
+    name = Text(
+        "Anna",
+        "Name, for the reader; each once.",
+        pattern=r"^\S([^\u0000-\u001f\u007f-\u009f]*\S)?$",
+        required=True,
+    )
+    bowler = Choice(words.PRESETS, "Whose release and scatter fill up what is not given.")
+    release = Part(
+        ReleaseSchema, "The release; without a bowler it needs speed, rev_rate, axis_rotation and axis_tilt."
+    )
+    scatter = Part(ScatterSchema, "The scatter of the releases.")
+    pap = Part(
+        AxisPointSchema,
+        "The positive axis point. A drilled ball turns about that of its drilling, whoever throws it.",
+        assumed={"over": limits.PAP_OVER, "up": limits.PAP_UP},
+    )
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """A whole release."""
+        _check_release(loaded, errors)
+
+
 class LineMapSchema(Schema):
     """Where the request's ball stands beside others, by length to the hook and sharpness of the turn."""
 
@@ -346,8 +396,13 @@ class LineMapSchema(Schema):
         Part(BoxBallSchema, "A ball."),
         1,
         limits.BALLS_MAXIMUM,
-        "The others; the request's own ball is the first on the map.",
-        required=True,
+        "Others by their box numbers; the request's own ball is the first on the map.",
+    )
+    drilled = Several(
+        Part(DrilledBallSchema, "A ball with its drilling."),
+        1,
+        limits.BALLS_MAXIMUM,
+        "Others with their drillings, for the same hand; they come after `balls`.",
     )
     volumes = Several(
         Exact("oil_volume", 0.1, 500, 25, "Oil on the lane."),
@@ -364,6 +419,12 @@ class LineMapSchema(Schema):
         len(words.PRESETS) + 1,
         "Bowlers by name; default: the request's own.",
     )
+    own_bowlers = Several(
+        Part(OwnBowlerSchema, "A bowler."),
+        1,
+        limits.OWN_BOWLERS_MAXIMUM,
+        "Further bowlers by their own releases, each from the own line; default: none.",
+    )
     deliveries = Whole(
         2,
         limits.POINT_DELIVERIES_MAXIMUM,
@@ -376,7 +437,12 @@ class LineMapSchema(Schema):
     surface_change = Part(SurfaceChangeSchema, "How far another surface moves the request's ball.")
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
-        """Every point once."""
+        """Something to set the ball beside, and every point once."""
+        if not any(name in loaded or name in errors for name in ("balls", "drilled")):
+            add_error(errors, ("balls",), "missing; give balls or drilled")
+        named = [each["name"] for each in loaded.get("own_bowlers", []) if "name" in each]
+        if not has_error(errors, "own_bowlers") and len(set(named)) < len(named):
+            add_error(errors, ("own_bowlers",), "must not repeat a name")
         for name in ("volumes", "bowlers"):
             given = loaded.get(name, [])
             if not has_error(errors, name) and len(set(given)) < len(given):
@@ -407,6 +473,9 @@ class MotionRequestSchema(Schema):
     )
     lane = Part(LaneSchema, "The lane.", required=True)
     wear = Part(WearSchema, "Deliveries before this one; without it the oil is fresh.")
+    oil_on_ball = Part(
+        OilOnBallSchema, "What the cover carries; without it, each revolution meets the lane alike."
+    )
     settings = Part(MotionSettingsSchema, "How a delivery is computed.")
     samples = Whole(
         0,
@@ -426,13 +495,7 @@ class MotionRequestSchema(Schema):
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """One ball, a whole release, a bounded amount of work, and a picture of what is asked for."""
         _check_ball(loaded, errors)
-        if not any(name in loaded or name in errors for name in ("bowler", "release")):
-            add_error(errors, ("release",), "missing; give release or bowler")
-        release = loaded.get("release")
-        if "bowler" not in loaded and "bowler" not in errors and isinstance(release, dict):
-            for name in ("speed", "rev_rate", "axis_rotation", "axis_tilt"):
-                if name not in release and not has_error(errors, "release", name):
-                    add_error(errors, ("release", name), "missing; required without a bowler")
+        _check_release(loaded, errors)
         if loaded.get("samples") == 1:
             add_error(errors, ("samples",), "must be 0, or 2 or more; got 1")
         _check_work(loaded, errors)
@@ -442,6 +505,16 @@ class MotionRequestSchema(Schema):
             add_error(errors, ("picture",), "no line map is asked for")
         elif shown not in ("motion", "line_map", *bowlers) and not has_error(errors, "line_map"):
             add_error(errors, ("picture",), "the line map has no such bowler")
+
+
+def _check_release(loaded: dict[str, Any], errors: Errors) -> None:
+    if not any(name in loaded or name in errors for name in ("bowler", "release")):
+        add_error(errors, ("release",), "missing; give release or bowler")
+    release = loaded.get("release")
+    if "bowler" not in loaded and "bowler" not in errors and isinstance(release, dict):
+        for name in ("speed", "rev_rate", "axis_rotation", "axis_tilt"):
+            if name not in release and not has_error(errors, "release", name):
+                add_error(errors, ("release", name), "missing; required without a bowler")
 
 
 def _check_ball(loaded: dict[str, Any], errors: Errors) -> None:
@@ -466,8 +539,14 @@ def _check_work(loaded: dict[str, Any], errors: Errors) -> None:
         work += spread.get("deliveries", limits.SPREAD_DELIVERIES)
         work += limits.AIMING * spread.get("aimed", False)
     if isinstance(mapped, dict):
-        points = len(mapped.get("volumes", [0])) * len(mapped.get("bowlers", [0]))
-        balls = len(mapped.get("balls", [])) + 1 + 2 * ("surface_change" in mapped)
+        own = mapped.get("own_bowlers", [])
+        points = len(mapped.get("volumes", [0])) * (len(mapped.get("bowlers", [] if own else [0])) + len(own))
+        balls = (
+            len(mapped.get("balls", []))
+            + len(mapped.get("drilled", []))
+            + 1
+            + 2 * ("surface_change" in mapped)
+        )
         work += points * balls * (mapped.get("deliveries", limits.POINT_DELIVERIES) + limits.AIMING)
     if work > limits.WORK_MAXIMUM:
         place = ("line_map",) if isinstance(mapped, dict) else ("spread", "deliveries")

@@ -135,6 +135,7 @@ SPREAD_DELIVERIES, SPREAD_DELIVERIES_MAXIMUM = 500, 2000
 POINT_DELIVERIES, POINT_DELIVERIES_MAXIMUM = 12, 200
 BALLS_MAXIMUM = 24
 VOLUMES_MAXIMUM = 6
+OWN_BOWLERS_MAXIMUM = 12
 AIMING = 64
 """Deliveries that aiming costs at each point of a line map; counted as work."""
 WORK_MAXIMUM = 11000
@@ -171,7 +172,9 @@ USUAL_RELEASE: Mapping[str, tuple[float, float]] = {
 }
 """Numbers of a release [mph, rpm, deg, deg, deg, boards, ft]: refused outside, warned of outside."""
 
-PICKED_UP, TRACK_WIDTH, LAID_DOWN, FADE = 0.04, 1.5, 0.3, 5.0
+PICKED_UP, TRACK_WIDTH, LAID_DOWN, FADE = 0.005, 1.5, 0.3, 5.0
+"""Wear of a lane: a delivery takes some 15 µL so, what a cover holds in films no thicker than it is rough."""
+
 WINDOW_BOARD, WINDOW_ANGLE = (17.0, 18.0), (4.0, 8.0)
 
 PATH_ERROR, PATH_ERRORS = 1e-6, (1e-7, 1e-2)
@@ -184,6 +187,9 @@ OILED = 0.04
 DRY: Mapping[str, float] = {"polyester": 0.12, "urethane": 0.18, "reactive": 0.22}
 FRICTION_BASE, PER_ROUGHNESS, GRIT_ROUGHNESS, GRIT_POWER, POLISH = 10.0, 0.8, 45.0, 0.64, 0.5
 """Constants of the friction curve; see `MotionSettings.friction` of the contract."""
+
+SPLIT, CAPACITY, FOOTPRINT = 0.4, 1.0, 0.1
+"""What a cover carries; see `oil_on_ball` of the contract."""
 
 # Records (ours)
 

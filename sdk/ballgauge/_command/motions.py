@@ -93,6 +93,7 @@ def _delivery(paper: Paper, motion: Document) -> None:
         row("hook against a straight ball", "hook", motion["hook"], "boards"),
         row("sharpness of the turn", "sharpness", motion["sharpness"], "deg/ft", 3),
         row("flare on oil", "flare_width", flare["width"], f"in, {flare['rings_oiled']} rings", 2),
+        row("oil taken by the cover", "oil_taken", motion["oil_taken"], "µL"),
         row("axis migration", "migration", flare["migration"], "in", 2),
         row("revolutions", "revolutions", motion["revolutions"], ""),
         ("lost to sliding", _number(energy["lost_to_sliding"]), "J", ""),

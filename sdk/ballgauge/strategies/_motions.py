@@ -17,6 +17,7 @@ from ballgauge_schemas.motion.request import (
     LineMapSchema,
     MotionRequestSchema,
     MotionSurfaceSchema,
+    OwnBowlerSchema,
     PatternSchema,
     ReleaseSchema,
     WindowSchema,
@@ -111,9 +112,23 @@ def _spread() -> Strategy:
 @builds(LineMapSchema)
 def _line_map() -> Strategy:
     bowlers = st.lists(st.sampled_from(["matched_one_handed", "matched_two_handed"]), min_size=1, max_size=1)
-    given = {"balls": st.lists(_box_ball(), min_size=1, max_size=1), "bowlers": bowlers}
+    given = {
+        "balls": st.lists(_box_ball(), min_size=1, max_size=1),
+        "bowlers": bowlers,
+        "own_bowlers": st.lists(of_schema(OwnBowlerSchema), min_size=1, max_size=1),
+    }
     narrow = {"deliveries": (2.0, 4.0)}
-    return walked(LineMapSchema, narrow=narrow, take=["deliveries"], leave=["volumes"], given=given)
+    # A drilled ball's hand is that of the request, which is not known here.
+    leave, take = ["volumes", "drilled"], ["deliveries", "balls"]
+    return walked(LineMapSchema, narrow=narrow, take=take, leave=leave, given=given)
+
+
+@builds(OwnBowlerSchema)
+def _own_bowler() -> Strategy:
+    whole = walked(ReleaseSchema, narrow=_RELEASE, take=_WHOLE_RELEASE)
+    given = {"name": st.sampled_from(["A", "Anna B"])}
+    own = walked(OwnBowlerSchema, take=["release"], leave=["bowler"], given={**given, "release": whole})
+    return own | walked(OwnBowlerSchema, take=["bowler"], leave=["release"], given=given)
 
 
 _STUDIES = ("spread", "line_map", "explain")

@@ -77,6 +77,7 @@ UNITS = {
     "launch_board": "board from the bowler's side",
     "share": "1",
     "difference": "boards",
+    "oil_taken": "µL",
     "weight": "lb",
     "radius": "in",
 }
@@ -122,7 +123,6 @@ MAP_DEFINITIONS = {
 """How the measures are meant, told with them."""
 
 ALWAYS = (
-    "The ball carries no oil along: every revolution meets the lane with the same surface.",
     "The lane is flat and level, and the ball touches it in one point and does not bounce.",
     "No torque acts about the upright through the contact point.",
     "The entry is taken where the ball's center passes 60 ft; pins are not modeled.",
@@ -215,6 +215,7 @@ def delivery(thrown: Delivery) -> Group:
         "sharpness": mean["sharpness"],
         "revolutions": mean["revolutions"],
         "flare": _flare(thrown, mean),
+        "oil_taken": mean["oil_taken"],
         "roll_phases": {
             "count": len(thrown.rows),
             "endings": endings(thrown.rows),
@@ -256,6 +257,7 @@ def _figures(thrown: Delivery) -> dict[str, Array]:
         "flare_width": np.where(rows[:, notes.OILED_RINGS] > 0, size * rows[:, notes.OILED_FLARE], np.nan),
         "flare_width_to_the_end": size * rows[:, notes.FLARE],
         "migration": size * rows[:, notes.MIGRATION],
+        "oil_taken": rows[:, notes.ON_COVER],
     }
 
 
@@ -340,7 +342,14 @@ def assumptions(ball: MotionBall, lane: Lane, settings: MotionSettings) -> list[
         f"Friction runs from {found.dry:g} on a dry lane to {found.oiled:g} on a full film, for a surface of "
         f"{found.roughness:.1f} µin Ra; curve and constants are ours. Sliding speed does not matter."
     )
-    taken = [friction, *ALWAYS]
+    carried = "The ball carries no oil along: every revolution meets the lane with the same surface."
+    if (oil := settings.oil_on_ball) is not None:
+        carried = (
+            f"The cover begins clean, keeps {oil.split:g} of the film in the gap, at most {oil.capacity:g} "
+            f"films as thick as its Ra, in rings of {oil.footprint:g} in standard deviation, and draws in "
+            f"{oil.absorption:g} µL/ft² a second; model and numbers are ours."
+        )
+    taken = [friction, carried, *ALWAYS]
     if ball.centre_of_mass == (0.0, 0.0, 0.0):
         taken.append("The mass center is taken at the geometric center.")
     if settings.rolling_resistance == 0.0:

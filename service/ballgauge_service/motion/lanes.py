@@ -75,6 +75,10 @@ class Lane:
         """The film with its margins, as the kernels take it."""
         return np.ascontiguousarray(np.pad(self.cells, MARGIN, mode="edge"))
 
+    def after(self, change: Array) -> Lane:
+        """The lane after a delivery that changed its film by `change`, as the kernels write it."""
+        return replace(self, cells=self.cells + change[MARGIN:-MARGIN, MARGIN:-MARGIN])
+
     def scaled(self, volume: float) -> Lane:
         """The same pattern with `volume` [mL] of oil. Raises InvalidInput for oil on a dry lane."""
         if volume > 0.0 and self.volume == 0.0:
@@ -190,7 +194,7 @@ def worn_lane(lane: Lane, distance: Array, board: Array, wear: Wear) -> Lane:
     if beyond.sum() > 0.0:
         left = left + wear.laid_down * taken * beyond / beyond.sum()
     note = (
-        f"After {wear.deliveries} deliveries over one track, each taking {wear.picked_up:.0%} of the film in "
+        f"After {wear.deliveries} deliveries over one track, each taking {wear.picked_up:.1%} of the film in "
         f"its middle ({wear.track_width:g} boards wide) and laying {wear.laid_down:.0%} of it beyond the "
         "pattern (ours)."
     )

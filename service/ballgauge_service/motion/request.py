@@ -10,7 +10,7 @@ from ballgauge_schemas import Quantity
 from ballgauge_service.check.drill import Work, drill_balls
 from ballgauge_service.check.request import Ball, Drilling, pointer_of, uncertain
 from ballgauge_service.core.caution import Caution
-from ballgauge_service.core.refusal import below
+from ballgauge_service.core.refusal import Fault, InvalidInput, below
 from ballgauge_service.motion.balls import USUAL_RADIUS, BoxBall, MotionBall, box_ball, drilled_ball
 from ballgauge_service.motion.bowlers import BOWLERS, Bowler
 from ballgauge_service.motion.delivery import Window
@@ -18,7 +18,7 @@ from ballgauge_service.motion.lanes import Film, Lane, Pattern, Wear, Zone, lane
 from ballgauge_service.motion.line_maps import Line
 from ballgauge_service.motion.spreads import Sampling
 from ballgauge_service.motion.starts import MotionSettings
-from ballgauge_service.motion.surfaces import FrictionModel, Surface
+from ballgauge_service.motion.surfaces import FrictionModel, OilOnBall, Surface
 
 Loaded = Mapping[str, Any]
 
@@ -56,7 +56,7 @@ def read_motion(request: Loaded) -> MotionRequest:
     reader = _Reader()
     bowler = reader.bowler(request)
     box = reader.box(request["ball"], bowler, "/ball") if "ball" in request else None
-    ball = reader.drilled(request["drilled"]) if box is None else box_ball(box)
+    ball = reader.drilled(request["drilled"], ("drilled",)) if box is None else box_ball(box)
     line, explained = None, None
     if "line_map" in request:
         line = reader.line(request["line_map"], box or ball, bowler)
@@ -69,7 +69,7 @@ def read_motion(request: Loaded) -> MotionRequest:
         bowler,
         read_lane(request["lane"]),
         wear if wear and wear.deliveries else None,
-        _settings(plain(request.get("settings", {}))),
+        _settings(plain(request.get("settings", {})), request.get("oil_on_ball")),
         request.get("samples", 0),
         _sampling(plain(request["spread"])) if "spread" in request else None,
         line,
@@ -141,19 +141,38 @@ class _Reader:
             self.assumptions.append(words)
         return surface
 
-    def drilled(self, item: dict[str, Any]) -> MotionBall:
+    def drilled(self, item: dict[str, Any], place: tuple[str | int, ...]) -> MotionBall:
         ball, drilling = Ball.of(item["ball"]), Drilling.of(item["drilling"])
         surface = self.surface(item, ball.name or "the drilled ball")
         for name, part in (("ball", ball), ("drilling", drilling)):
-            for path, _ in uncertain(part, ("drilled", name)):
+            for path, _ in uncertain(part, (*place, name)):
                 words = "This uncertainty is not carried into the motion."
                 self.cautions.append(Caution("uncertainty_left_out", words, pointer_of(path)))
-        with below("/drilled"):
+        with below(pointer_of(place)):
             made = drill_balls([ball], [drilling], [0], Work())
             return drilled_ball(made.out[0], ball.radius, drilling.hand, surface, ball.name or "")
 
+    def own_bowler(self, given: Loaded, hand: str) -> Bowler:
+        known = BOWLERS.get(given.get("bowler", ""), Bowler("own"))
+        point = given.get("pap")
+        return Bowler(
+            given["name"],
+            replace(known.release, **plain(given.get("release", {}))),
+            replace(known.scatter, **plain(given.get("scatter", {}))),
+            hand,
+            *((point["over"].value, point["up"].value) if point else (known.over, known.up)),
+        )
+
     def line(self, asked: Loaded, first: BoxBall | MotionBall, bowler: Bowler) -> Line:
-        others = [self.box(ball, bowler, f"/line_map/balls/{k}") for k, ball in enumerate(asked["balls"])]
+        others = [
+            self.box(ball, bowler, f"/line_map/balls/{k}") for k, ball in enumerate(asked.get("balls", []))
+        ]
+        drilled = []
+        for k, ball in enumerate(asked.get("drilled", [])):
+            drilled.append(self.drilled(ball, ("line_map", "drilled", k)))
+            if drilled[-1].hand != bowler.hand:
+                words = f"must be {bowler.hand}, the hand of the other balls"
+                raise InvalidInput([Fault(f"/line_map/drilled/{k}/drilling/hand", words)])
         # Where and how the ball is laid down comes with the request; how it is thrown is the preset's own.
         line = {
             name: getattr(bowler.release, name) for name in ("launch_angle", "launch_board", "loft", "phase")
@@ -164,11 +183,12 @@ class _Reader:
             else replace(BOWLERS[name], hand=bowler.hand, release=replace(BOWLERS[name].release, **line))
             for name in asked.get("bowlers", [])
         ]
+        named += [self.own_bowler(each, bowler.hand) for each in asked.get("own_bowlers", [])]
         given = {name: asked[name] for name in ("deliveries", "seed") if name in asked}
         if "surface_change" in asked:
             given["surface"] = self.surface(asked["surface_change"], "the other surface")
         volumes = tuple(plain(asked.get("volumes", [])))
-        return Line((first, *others), tuple(named or [bowler]), volumes, **given)
+        return Line((first, *others, *drilled), tuple(named or [bowler]), volumes, **given)
 
 
 def read_lane(asked: Loaded) -> Lane:
@@ -189,9 +209,13 @@ def _film(part: Loaded) -> Film:
     return Film(first, last, part["film"], part.get("film_end", part["film"]))
 
 
-def _settings(given: dict[str, Any]) -> MotionSettings:
+def _settings(given: dict[str, Any], oil: Loaded | None) -> MotionSettings:
     friction = given.pop("friction", {})
-    return MotionSettings(**given, friction=FrictionModel(**friction.pop("dry", {}), **friction))
+    return MotionSettings(
+        **given,
+        friction=FrictionModel(**friction.pop("dry", {}), **friction),
+        oil_on_ball=None if oil is None else OilOnBall(**plain(oil)),
+    )
 
 
 def _sampling(given: dict[str, Any]) -> Sampling:

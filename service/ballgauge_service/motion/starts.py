@@ -13,7 +13,7 @@ from ballgauge_schemas.shared import limits
 from ballgauge_service.core.bulk import Bulk, Check, threads_here
 from ballgauge_service.motion.balls import MotionBall
 from ballgauge_service.motion.lanes import Lane
-from ballgauge_service.motion.surfaces import FrictionModel, surface_friction
+from ballgauge_service.motion.surfaces import MICROINCH_PER_FILM, FrictionModel, OilOnBall, surface_friction
 from ballgauge_service.physics.motion import equations as eq
 from ballgauge_service.physics.motion.delivery import INTERPRETING, deliver_rows
 from ballgauge_service.physics.motion.film import BOARD_WIDTH, BOARDS
@@ -36,13 +36,15 @@ class MotionSettings:
     """How a delivery is computed.
 
     path_error [in]: error of the path that is aimed at; largest_step [s]; rolling_resistance: torque over
-    weight x radius once the ball rolls (0: none); friction: constants of the friction curve.
+    weight x radius, sliding or rolling (0: none); friction: constants of the friction curve; oil_on_ball:
+    what the cover carries, or None: every revolution meets the lane with the same surface.
     """
 
     path_error: float = limits.PATH_ERROR
     largest_step: float = limits.LARGEST_STEP
     rolling_resistance: float = 0.0
     friction: FrictionModel = field(default_factory=FrictionModel)
+    oil_on_ball: OilOnBall | None = None
 
 
 USUAL = MotionSettings()
@@ -62,7 +64,7 @@ def from_board(board: ArrayLike, side: float) -> Array:
 
 def setup_row(ball: MotionBall, settings: MotionSettings, loft: float = 0.0) -> Array:
     """The kernels' constants of one ball, (SETUP,)."""
-    row = np.empty(eq.SETUP)
+    row = np.zeros(eq.SETUP)
     row[eq.RADIUS] = ball.radius
     row[eq.MOMENT : eq.MOMENT + 3] = ball.moments
     row[eq.OFFSET : eq.OFFSET + 3] = ball.axes @ np.array(ball.centre_of_mass)
@@ -72,6 +74,10 @@ def setup_row(ball: MotionBall, settings: MotionSettings, loft: float = 0.0) -> 
     row[eq.RESISTANCE] = settings.rolling_resistance
     row[eq.LOFT] = 12.0 * loft
     row[eq.SIDE] = ball.side
+    if (oil := settings.oil_on_ball) is not None:
+        held = oil.capacity * friction.roughness / MICROINCH_PER_FILM
+        row[eq.SPLIT], row[eq.HELD], row[eq.FOOTPRINT] = oil.split, held, oil.footprint
+        row[eq.ABSORPTION] = oil.absorption
     return row
 
 

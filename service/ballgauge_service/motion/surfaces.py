@@ -14,6 +14,9 @@ from ballgauge_service.core.units import ML_PER_CUBIC_INCH
 MICROINCH_PER_FILM = 1000.0 / (144.0 * ML_PER_CUBIC_INCH)
 """Thickness of 1 µL/ft² [µin]: a microlitre spread over 144 in²."""
 
+DROP_FILM = 2000.0
+"""Film [µL/ft²] of a drop in the test of oil absorption (ours): 2 µL spread over 0.14 in²."""
+
 
 @dataclass(frozen=True, slots=True)
 class FrictionModel:
@@ -38,6 +41,26 @@ class FrictionModel:
     def dry(self, cover: str) -> float:
         """Coefficient of a cover on a dry lane."""
         return {"polyester": self.polyester, "urethane": self.urethane, "reactive": self.reactive}[cover]
+
+
+@dataclass(frozen=True, slots=True)
+class OilOnBall:
+    """What the cover carries, by the model of `physics.motion.cover` (all ours).
+
+    split: share of the film between ball and lane that the cover keeps; capacity: the most it keeps, in films
+    as thick as its surface is rough (Ra); footprint [in]: standard deviation of a pass across;
+    absorption_time [s]: in which a drop of the test of covers is drawn in; None: nothing is drawn in.
+    """
+
+    split: float = limits.SPLIT
+    capacity: float = limits.CAPACITY
+    footprint: float = limits.FOOTPRINT
+    absorption_time: float | None = None
+
+    @property
+    def absorption(self) -> float:
+        """Oil that the cover draws in [µL/ft²/s]: a drop's film over its time."""
+        return DROP_FILM / self.absorption_time if self.absorption_time else 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -34,10 +34,15 @@ turned."""
 
 RADIUS, MOMENT, OFFSET, INVERSE = 0, 1, 4, 7
 OILED, DRY, SCALE, RESISTANCE, LOFT, SIDE = 10, 11, 12, 13, 14, 15
-SETUP = 16
+CARRIED, SPLIT, HELD, FOOTPRINT, ABSORPTION = 16, 17, 18, 19, 20
+SETUP = 21
 """Constants of a delivery: radius, principal moments (3), place of G from C in the body frame (3), the
 moments' inverses (3), friction constants (see `film.friction`), rolling resistance, loft [in], bowler's side
-(+1 right, -1 left)."""
+(+1 right, -1 left); oil that the cover brings to the contact now [µL/ft²], and the constants of what it
+carries (see `cover`)."""
+
+FULL_RESISTANCE = 1.0
+"""Spin about a level axis [rad/s] from which rolling resistance is whole; below, it fades smoothly (ours)."""
 
 Array = NDArray[np.float64]
 
@@ -109,17 +114,35 @@ def about_contact(setup: Array, r: Vector, a: Vector) -> Vector:
 
 @compiled
 def contact_friction(state: Array, setup: Array, film: Array) -> float:
-    """Coefficient of friction where the ball stands."""
-    return friction(film_at(film, state[X], state[Y]), setup[OILED], setup[DRY], setup[SCALE])
+    """Coefficient of friction where the ball stands, on the lane's film and what the cover brings."""
+    between = film_at(film, state[X], state[Y]) + setup[CARRIED]
+    return friction(between, setup[OILED], setup[DRY], setup[SCALE])
+
+
+@compiled
+def resistance(state: Array, setup: Array, n: Vector) -> tuple[Vector, float]:
+    """Torque of rolling resistance in the body frame for a unit of pressing force, and what it takes [in²/s].
+
+    The coefficient times the radius, against the level part of the spin, whether the ball slides or rolls.
+    """
+    w = triple(state, SPIN)
+    level = combine(1.0, w, -dot(w, n), n)
+    size = math.sqrt(dot(level, level))
+    share = min(size / FULL_RESISTANCE, 1.0)
+    full = setup[RESISTANCE] * setup[RADIUS] * share * (1.5 - 0.5 * share * share)
+    if full == 0.0:
+        return (0.0, 0.0, 0.0), 0.0
+    return combine(-full / size, level, 0.0, n), full * size
 
 
 @compiled
 def sliding(
     state: Array, setup: Array, film: Array, direction: Array
-) -> tuple[Vector, float, float, float, float]:
-    """Angular acceleration (body), acceleration of C (lane x, y), pressing force, friction power.
+) -> tuple[Vector, float, float, float, float, float]:
+    """Angular acceleration (body), acceleration of C (lane x, y), pressing force, powers.
 
-    Coulomb friction µ N against the slip velocity; `direction` stands in for it where there is none yet.
+    Coulomb friction µ N against the slip velocity; `direction` stands in for it where there is none yet. The
+    powers are those of friction and of rolling resistance.
     """
     x, y, n = lane_axes(state)
     w = triple(state, SPIN)
@@ -134,16 +157,18 @@ def sliding(
         uy = direction[1]
     mu = contact_friction(state, setup, film)
     g = gyroscopic(state, setup)
+    brake, braking = resistance(state, setup, n)
     if setup[OFFSET] == 0.0 and setup[OFFSET + 1] == 0.0 and setup[OFFSET + 2] == 0.0:
         grip = mu * GRAVITY
         lever = setup[RADIUS] * grip
-        torque = combine(lever * -uy, x, lever * ux, y)
-        return divided(combine(1.0, torque, -1.0, g), setup), -grip * ux, -grip * uy, GRAVITY, grip * speed
+        torque = combine(1.0, combine(lever * -uy, x, lever * ux, y), GRAVITY, brake)
+        alpha = divided(combine(1.0, torque, -1.0, g), setup)
+        return alpha, -grip * ux, -grip * uy, GRAVITY, grip * speed, GRAVITY * braking
     d = triple(setup, OFFSET)
     pull = combine(1.0, n, -mu, combine(ux, x, uy, y))
     arm = cross(combine(-setup[RADIUS], n, -1.0, d), pull)
     free = divided((-g[0], -g[1], -g[2]), setup)
-    pressed = divided(arm, setup)
+    pressed = divided(combine(1.0, arm, 1.0, brake), setup)
     c = centripetal(state, setup)
     normal = (GRAVITY + dot(n, cross(free, d)) + dot(n, c)) / (1.0 - dot(n, cross(pressed, d)))
     normal = max(normal, 0.0)
@@ -151,18 +176,16 @@ def sliding(
     about = combine(1.0, cross(alpha, d), 1.0, c)
     ax = -mu * normal * ux - dot(about, x)
     ay = -mu * normal * uy - dot(about, y)
-    return alpha, ax, ay, normal, mu * normal * speed
+    return alpha, ax, ay, normal, mu * normal * speed, normal * braking
 
 
 @compiled
 def rolling(state: Array, setup: Array) -> tuple[Vector, float, float, float, float]:
     """Angular acceleration (body), friction needed (lane x, y), pressing force, power of rolling resistance.
 
-    The constraint v = w x R z holds exactly: Euler's equations are taken about the contact point. Rolling
-    resistance is a torque (coefficient times N R) against the horizontal part of the spin.
+    The constraint v = w x R z holds exactly: Euler's equations are taken about the contact point.
     """
     x, y, n = lane_axes(state)
-    w = triple(state, SPIN)
     r = combine(setup[RADIUS], n, 1.0, triple(setup, OFFSET))
     c = centripetal(state, setup)
     g = gyroscopic(state, setup)
@@ -170,15 +193,11 @@ def rolling(state: Array, setup: Array) -> tuple[Vector, float, float, float, fl
     normal = GRAVITY + dot(n, cross(alpha, r)) + dot(n, c)
     power = 0.0
     if setup[RESISTANCE] > 0.0:
-        level = combine(1.0, w, -dot(w, n), n)
-        size = math.sqrt(dot(level, level))
-        if size > 0.0:
-            braked = about_contact(
-                setup, r, combine(-setup[RESISTANCE] * setup[RADIUS] / size, level, 0.0, n)
-            )
-            normal = normal / (1.0 - dot(n, cross(braked, r)))
-            alpha = combine(1.0, alpha, normal, braked)
-            power = setup[RESISTANCE] * setup[RADIUS] * normal * size
+        brake, braking = resistance(state, setup, n)
+        braked = about_contact(setup, r, brake)
+        normal = normal / (1.0 - dot(n, cross(braked, r)))
+        alpha = combine(1.0, alpha, normal, braked)
+        power = normal * braking
     force = combine(1.0, cross(alpha, r), 1.0, c)
     return alpha, dot(force, x), dot(force, y), normal, power
 
@@ -192,10 +211,11 @@ def derivative(phase: float, state: Array, setup: Array, film: Array, direction:
     rate[X] = state[VX]
     rate[Y] = state[VY]
     if phase == SLIP:
-        alpha, ax, ay, _, power = sliding(state, setup, film, direction)
+        alpha, ax, ay, _, power, resisted = sliding(state, setup, film, direction)
         rate[VX] = ax
         rate[VY] = ay
         rate[SLID] = power
+        rate[RESISTED] = resisted
     elif phase == ROLL:
         alpha, _, _, _, power = rolling(state, setup)
         x, y, _ = lane_axes(state)

@@ -70,6 +70,36 @@ def film_at(film: Array, x: float, y: float) -> float:
 
 
 @compiled
+def change_film(change: Array, film: Array, x: float, y: float, amount: float) -> None:
+    """Add an amount [µL/ft² times cells] of oil at a place to `change`, (ROWS, COLUMNS), exactly.
+
+    What is laid down is shared by the weights of `film_at`; what is taken also by what each cell holds, so
+    that none gives more than it has.
+    """
+    across = (0.5 * LANE_WIDTH - x) / BOARD_WIDTH - 0.5 + MARGIN
+    along = y / CELL_LENGTH - 0.5 + MARGIN
+    across = min(max(across, 1.0), COLUMNS - 2.5)
+    along = min(max(along, 1.0), ROWS - 2.5)
+    column = int(across)
+    row = int(along)
+    a = _weights(across - float(column))
+    b = _weights(along - float(row))
+    total = 0.0
+    for turn in range(2):
+        for i in range(4):
+            r = min(max(row + i - 1, MARGIN), ROWS - MARGIN - 1)
+            for j in range(4):
+                c = min(max(column + j - 1, MARGIN), COLUMNS - MARGIN - 1)
+                weight = a[j] * b[i]
+                if amount < 0.0:
+                    weight *= film[r, c]
+                if turn == 0:
+                    total += weight
+                elif total > 0.0:
+                    change[r, c] += amount * weight / total
+
+
+@compiled
 def friction(film: float, oiled: float, dry: float, scale: float) -> float:
     """Coefficient of sliding friction: oiled + (dry − oiled) exp(−film / scale), film and scale [µL/ft²].
 

@@ -35,8 +35,8 @@ Array = NDArray[np.float64]
     ENDING, TIME, END_X, END_Y, END_VX, END_VY, TURN_START, TURN_END, ROLL_START, TURN_TOTAL, BREAK_X,
     BREAK_Y, START_MOVING, START_SPINNING, END_MOVING, END_SPINNING, RAISED, SLIDING_LOSS,
     RESISTANCE_LOSS, REVOLUTIONS, RINGS, OILED_RINGS, FLARE, OILED_FLARE, MIGRATION, GRIPS, STEPS_TAKEN,
-    ROLL_SPEED, END_SLIP, START_HEIGHT, TURN_LEFT, START_AXIS,
-) = range(32)  # fmt: skip
+    ROLL_SPEED, END_SLIP, START_HEIGHT, TURN_LEFT, ON_COVER, START_AXIS,
+) = range(33)  # fmt: skip
 SUMMARY = START_AXIS + 3
 """Columns of a summary: ending; time [s], place [in] and velocity [in/s] at the end; distances [in] where a
 quarter and nine tenths of the turn are made and where rolling begins; the whole turn [rad], from the launch
@@ -44,12 +44,12 @@ to the mean direction in which the ball rolls, now or once it has stopped slidin
 energies [in²/s²] of moving and spinning at touch-down and at the end, of height gained, and lost to sliding
 and to rolling resistance; revolutions; rings, those laid in oil, flare over all and over the oiled ones
 [rad], migration of the axis [rad]; times rolling began; steps; speed where it first began [in/s]; slip at the
-end [in/s]; height energy at the start; what a ball that never rolled has yet to turn [rad]; spin axis (3) at
-the start."""
+end [in/s]; height energy at the start; what a ball that never rolled has yet to turn [rad]; oil that the
+cover took from the lane [µL]; spin axis (3) at the start."""
 
 NODE = 6
-MOST_NODES = 20000
-"""Columns (time, y, velocity, acceleration) and rows of the history."""
+MOST_NODES = 10000
+"""Columns (time, y, velocity, acceleration) and rows of the history; a full one is thinned to half."""
 
 RING = 6
 MOST_RINGS = 400
@@ -61,7 +61,7 @@ OILY = 1.0
 EARLY, LATE = 0.25, 0.9
 """Shares of the whole turn at which the hook begins and ends (ours)."""
 
-NODES, RINGED, GRIPPED, STEPPED = 0, 1, 2, 3
+NODES, RINGED, GRIPPED, STEPPED, MARKED = 0, 1, 2, 3, 4
 
 
 @compiled
@@ -75,6 +75,7 @@ def note_start(ride: Ride) -> None:
     """Begin the notes of a delivery at its release."""
     ride.counts[:] = 0
     ride.summary[:] = math.nan
+    ride.summary[ON_COVER] = 0.0
     ride.summary[BREAK_X] = ride.state[X]
     ride.summary[BREAK_Y] = ride.state[Y]
     axis = spin_axis(ride.state)
@@ -95,15 +96,18 @@ def note_touch_down(ride: Ride) -> None:
 def note_node(ride: Ride, time: float, state: Array, slope: Array) -> None:
     """Note a moment of the history; a change of phase is noted twice, with the slopes before and after."""
     n = ride.counts[NODES]
-    if n < MOST_NODES:
-        node = ride.history[n]
-        node[0] = time
-        node[1] = state[Y]
-        node[2] = state[VX]
-        node[3] = state[VY]
-        node[4] = slope[VX]
-        node[5] = slope[VY]
-        ride.counts[NODES] = n + 1
+    if n == MOST_NODES:
+        n = MOST_NODES // 2
+        for i in range(1, n):
+            ride.history[i] = ride.history[2 * i]
+    node = ride.history[n]
+    node[0] = time
+    node[1] = state[Y]
+    node[2] = state[VX]
+    node[3] = state[VY]
+    node[4] = slope[VX]
+    node[5] = slope[VY]
+    ride.counts[NODES] = n + 1
 
 
 @compiled

@@ -12,13 +12,22 @@ Array = NDArray[np.float64]
 
 
 def deliver_sampled(
-    state: Array, setup: Array, film: Array, times: Array, path_error: float, largest_step: float
+    state: Array,
+    setup: Array,
+    film: Array,
+    times: Array,
+    path_error: float,
+    largest_step: float,
+    change: Array | None = None,
 ) -> tuple[Array, Array, Array]:
     """Follow one delivery and take its state at the given rising times [s].
 
     Returns its summary, (SUMMARY,), its samples up to its end, (m, SAMPLE), and its oil rings, (r, RING).
+    change, (ROWS, COLUMNS): what a ball that carries oil does to the film is added to it.
     """
     ride = new_ride(film)
+    if change is not None:
+        ride = ride._replace(taken=change)
     ride.setup[:] = setup
     ride.state[:] = state
     samples = np.full((len(times), SAMPLE), np.nan)

@@ -31,10 +31,13 @@ Array = NDArray[np.float64]
 class Ride(NamedTuple):
     """Arrays of a delivery under way.
 
-    setup (SETUP,), film (ROWS, COLUMNS), direction (2,) of a slip that begins; state and new (STATE,) at the
+    setup (SETUP,), film (ROWS, COLUMNS), direction (3,) of a slip that begins, and what oil the cover brought
+    to the step before; state and new (STATE,) at the
     ends of the present step; slopes (STAGES + 1, STATE), of which the first row is the derivative at `state`
     and the last that at `new`; scale (STATE,), the error allowed to a step; kept (2, STATE) room; history and
-    rings: what was noted so far; counts (4,): nodes, rings, grips, steps; summary (SUMMARY,).
+    rings: what was noted so far; counts (5,): nodes, rings, grips, steps, marks; summary (SUMMARY,). Of oil
+    on the cover: marks (MOST_MARKS, MARK) and near (MOST_PASSES,) of `cover`; taken (ROWS, COLUMNS): the
+    change of the film, or (0, 0) where nobody asks.
     """
 
     setup: Array
@@ -49,6 +52,9 @@ class Ride(NamedTuple):
     rings: Array
     counts: NDArray[np.int64]
     summary: Array
+    marks: Array
+    near: NDArray[np.int64]
+    taken: Array
 
 
 @compiled
