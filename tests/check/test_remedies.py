@@ -41,6 +41,10 @@ CASES = [
     (90, 5.5, 35, 5.5, 4, 3.2, "2024-09-01", {"finger_depth", "grip_shift"}),
     (20, 5.5, 120, 3, 1, None, "2017-06-01", {"grip_shift"}),
     (60, 5.5, 90, 2.5, 3, 3.2, "2017-06-01", {"thumb_and_finger_depth", "grip_shift"}),
+    (60, 4.5, 20, 5.5, 3, None, "2024-09-01", {"thumb_and_finger_depth", "grip_shift"}),
+    (90, 3.5, 20, 5, 4, None, "2024-09-01", {"thumb_and_finger_depth"}),
+    (45, 5.5, 150, 1.5, 2, None, "2017-06-01", {"thumb_and_finger_depth"}),
+    (45, 5.5, 90, 5.5, 1, 3.2, "2024-09-01", {"thumb_and_finger_depth"}),
     (60, 3.5, 150, 6, 4, 3.2, "2024-09-01", {"none"}),
     (120, 3.5, 20, 3.5, 4, None, "2017-06-01", {"none"}),
 ]

@@ -66,6 +66,17 @@ def test_a_rule_on_samples_binds_the_balls_approved_since_it(day: str, odd: str,
     assert "plan" not in newer["acceptance"]["message"]
 
 
+def test_limits_of_a_size_are_shown_as_printed_and_counted_as_judged() -> None:
+    """8.499988 in is 26.7035 in by tape, which is kept; the limit printed is 8.500 in."""
+    sizes = [8.5, 8.49999, 8.4999, 8.595, 8.59500354, 8.5951, 8.55, 8.56]
+    rows = "\n".join(f"A{n},15,{size!r}" for n, size in enumerate(sizes))
+    answer = decided(f"serial,weight,diameter\n{rows}\n", sampling={"rows": "every_ball"})
+    (found,) = [each for each in answer["quantities"] if each["quantity"] == "diameter"]
+    assert (found["limits"]["min"], found["limits"]["max"]) == (8.5, 8.595)
+    assert found["counted_outside"] == {"below": 1, "above": 1}
+    assert answer["counts"]["nonconforming"] == 2
+
+
 def bad(count: int, first: int = 0) -> list[str]:
     """Balls too soft."""
     return [f"B{first + n:05d},15,60,600,30,2024-03-01" for n in range(count)]

@@ -182,6 +182,16 @@ def test_the_command_verifies_files(client: Any, signed: dict[str, Any], tmp_pat
     assert (altered.returncode, altered.stdout.split()[0]) == (1, "altered:")
     assert "R. Example" not in altered.stdout
     assert verify("none.txt").returncode == 2
+    # Several at once: what a new season breaks, and which of them cannot be relied on.
+    several = verify("record.jws", str(tmp_path / "altered.jws"), "--on", "2010-01-01")
+    assert several.returncode == 1
+    lines = [line.split() for line in several.stdout.splitlines() if ".jws" in line]
+    assert [line[0] for line in lines] == ["genuine", "altered"]
+    told = json.loads(verify("record.jws", str(tmp_path / "page.pdf"), "--json").stdout)["records"]
+    assert [Path(each["file"]).name for each in told] == ["record.jws", "page.pdf"]
+    assert {each["state"] for each in told} == {"genuine"}
+    bad = verify("record.jws", str(tmp_path / "none.txt"))
+    assert (bad.returncode, "none.txt" in bad.stderr) == (2, True)
 
 
 def test_the_command_makes_keys() -> None:

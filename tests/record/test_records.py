@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from ballgauge_schemas import CHECK_REQUEST, example, example_names
 from ballgauge_service.record.keys import Keyring, new_key
 from ballgauge_service.record.request import canonical_request
+from ballgauge_service.rulebooks import digest, read_rulebook
 
 RING = Keyring(new_key("k")["keys"])
 
@@ -156,6 +157,86 @@ def test_a_rulebook_that_was_corrected_is_told(client: Any, signed: dict[str, An
     ring = client.application.extensions["ballgauge_keys"]
     recheck = verified(client, ring.sign(rfc8785.dumps(content)))["recheck"]
     assert (recheck["rules_changed"], recheck["changes"]) == (True, [])
+
+
+OVERLAY = {
+    "overlay": {"name": "city_open", "base": "ibf"},
+    "rule": [
+        {"id": "event_hardness", "quantity": "hardness", "limit": [{"min": 74}]},
+        {
+            "id": "event_urethane",
+            "quantity": "made_on",
+            "limit": [
+                {"min": "2022-08-01", "when": {"urethane_cover": {"min": 1}}},
+                {"effect": "exempt", "when": {"urethane_cover": {"under": 1}}},
+            ],
+        },
+    ],
+}
+
+
+def test_a_record_by_other_rules_of_the_ball_as_made_and_overlays_is_verified(
+    client: Any, asked: dict[str, Any]
+) -> None:
+    """Each of them is in the digest; by the same rules nothing has changed, days and all."""
+    digests = set()
+    for rules in (
+        {"as_made": "usbc"},
+        {},
+        {"as_made": "usbc", "overlays": ["netherlands"]},
+        {"as_made": "usbc", "overlays": [OVERLAY]},
+        {"as_made": "usbc", "overlays": ["netherlands", OVERLAY]},
+    ):
+        asked["check"]["rules"] = {"body": "ibf", "on": "2026-05-01", **rules}
+        answer = client.post("/v1/records", json=asked)
+        assert answer.status_code == 200, answer.text
+        content = answer.json["content"]
+        digests.add(content["rules"]["digest"])
+        assert content["rules"]["as_made"] == rules.get("as_made")
+        assert len(content["rules"]["overlays"]) == len(rules.get("overlays", ()))
+        found = verified(client, answer.json["record"])
+        assert (found["state"], found["recheck"]["rules_changed"]) == ("genuine", False)
+    assert len(digests) == 5
+
+
+def test_a_record_by_an_overlay_that_is_gone_is_of_other_rules(client: Any, asked: dict[str, Any]) -> None:
+    asked["check"]["rules"] = {"body": "ibf", "on": "2026-05-01", "overlays": ["netherlands"]}
+    content = client.post("/v1/records", json=asked).json["content"]
+    content["check"]["rules"]["overlays"] = ["atlantis"]
+    ring = client.application.extensions["ballgauge_keys"]
+    found = verified(client, ring.sign(rfc8785.dumps(content)))
+    assert (found["state"], found["recheck"]["rules_changed"], found["recheck"]["outcome"]) == (
+        "genuine", True, None,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("as_made = true", "as_made = false"),
+        ("max = 16.0", "max = 16.0\njudged_max = 16.5"),
+        ("max = 16.0", 'max = 16.0\ndoubtful = "max"'),
+        ("max = 16.0", 'max = 16.0\nmetric_twin = "7.26 kg"'),
+        ('stages = ["play"]', 'stages = ["play"]\nadvice_at = ["play"]'),
+        ("max = 16.0", "max = 16.0\nwhen = { made_on = { min = 2022-08-01 } }"),
+    ],
+)
+def test_the_digest_covers_all_that_judges(old: str, new: str) -> None:
+    text = """
+source = { text = { document = "Test rules", date = "2020" } }
+[overlay]
+name = "test"
+base = "usbc"
+[[rule]]
+id = "weight"
+quantity = "weight"
+stages = ["play"]
+as_made = true
+[[rule.limit]]
+max = 16.0
+source = "text"
+"""
+    assert digest(read_rulebook(text)) != digest(read_rulebook(text.replace(old, new)))
 
 
 def test_a_check_that_cannot_be_made_is_refused_by_its_fields(client: Any, asked: dict[str, Any]) -> None:

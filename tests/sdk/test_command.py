@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import copy
 import json
 import os
 import pty
+import re
 import signal
 import subprocess
 import sys
@@ -221,6 +223,109 @@ def test_rules(asked: Any) -> None:
     assert len(asked("rules").stdout) > len(done.stdout)
     assert json.loads(asked("rules", "ibf", "--json").stdout)["rulebooks"][0]["body"] == "ibf"
     assert asked("rules", "fifa").returncode == 2
+
+
+def test_a_starting_file_of_rules_is_valid_and_judges(
+    asked: Any, tmp_path: Path, conforming: dict[str, Any]
+) -> None:
+    """`rules new`, `rules validate` and `check --overlay`, one after the other as its first lines say."""
+    started = run("rules", "new")
+    file = tmp_path / "city_open_2026.toml"
+    file.write_text(started.stdout)
+    valid = run("rules", "validate", str(file))
+    assert (valid.returncode, valid.stderr) == (0, "")
+    assert "city_open_2026 over usbc, 2 rules" in valid.stdout
+    assert {"# made_on [date]", "# urethane_cover", "# hardness [Shore D]"} <= set(
+        started.stdout.splitlines()
+    )
+    for hardness, code in ((78, 0), (77, 1)):
+        conforming["ball"]["hardness"] = hardness
+        given = json.dumps(conforming)
+        for url in ({}, {"url": True}):
+            ask = asked if url else run
+            done = ask("check", "-", "--overlay", str(file), "--json", given=given)
+            assert done.returncode == code, done.stderr
+            assert [each["name"] for each in json.loads(done.stdout)["rules"]["overlays"]] == [
+                "city_open_2026"
+            ]
+    named = asked("check", "-", "--body", "ibf", "--overlay", "japan", "--overlay", "ukraine", "--json",
+                  given=given)  # fmt: skip
+    assert json.loads(named.stdout)["rules"]["overlay"] == "japan, ukraine"
+    many = json.dumps({"checks": [conforming, conforming]})
+    results = json.loads(asked("check", "-", "--overlay", str(file), "--json", given=many).stdout)["results"]
+    assert [result["rules"]["overlay"] for result in results] == ["city_open_2026"] * 2
+
+
+def test_a_bad_file_of_rules_is_refused_with_its_lines(asked: Any, tmp_path: Path) -> None:
+    bad = tmp_path / "bad.toml"
+    bad.write_text(
+        'overlay = { name = "bad", base = "usbc" }\n[[rule]]\nid = "a"\nquantity = "hardnes"\n'
+        "limit = [{ min = 78 }]\ncolour = 1\n"
+    )
+    done = run("rules", "validate", str(bad))
+    assert (done.returncode, done.stdout) == (2, "")
+    assert re.findall(r"bad\.toml:(\d+): (\S+)", done.stderr) == [
+        ("4", "/rule/0/quantity"),
+        ("6", "/rule/0/colour"),
+    ]
+    asking = asked("check", "-", "--overlay", str(bad), given=made_only())
+    assert asking.returncode == 2
+    assert "/rules/overlays/0/rule/0/colour" in asking.stderr
+    bad.write_text("limit = [")
+    for command in (("rules", "validate", str(bad)), ("check", "-", "--overlay", str(bad))):
+        done = run(*command, given=made_only())
+        assert (done.returncode, "Traceback" in done.stderr) == (2, False)
+    assert asked("check", "-", "--overlay", "nowhere", given=made_only()).returncode == 2
+
+
+def test_what_rules_change_between_two_days_is_shown(asked: Any) -> None:
+    """USBC took balance holes away on 2020-08-01, and put the balance of balls without on 3 oz in 2018."""
+    days = ("--from", "2018-07-31", "--to", "2020-08-01")
+    found = json.loads(asked("rules", "diff", "usbc", *days, "--json").stdout)
+    changes = {each["rule"]: each for each in found["changes"]}
+    assert {"balance_holes", "balance_side", "balance_finger", "unused_gripping_holes"} <= set(changes)
+    assert not {"weight", "hardness", "balance_top"} & set(changes)
+    (new,) = (row for row in changes["balance_holes"]["after"] if row["limit"]["max"] == 0)
+    assert new["effective_from"] == "2020-08-01"
+    told = asked("rules", "diff", "usbc", *days)
+    assert (told.returncode, "Number of balance holes" in told.stdout) == (0, True)
+    same = asked("rules", "diff", "usbc", "--from", "2024-01-01", "--to", "2024-01-02")
+    assert "Nothing." in same.stdout
+    nation = json.loads(
+        asked("rules", "diff", "ibf", "--overlay", "ukraine", "--from", "2020-12-31", "--to", "2021-01-01",
+              "--json").stdout
+    )  # fmt: skip
+    assert "balance_holes" in {each["rule"] for each in nation["changes"]}
+    assert asked("rules", "diff", "usbc", "--from", "soon", "--to", "2020-08-01").returncode == 2
+
+
+def test_what_a_new_season_breaks_of_one_ball_and_of_a_file(asked: Any, conforming: dict[str, Any]) -> None:
+    """A ball with a balance hole, on the last day of those and the day after; one without beside it."""
+    with_hole = copy.deepcopy(conforming)
+    hole = {"role": "balance", "diameter": 1, "depth": 1.5, "at": {"right": 4.5, "up": 0}}
+    with_hole["drilling"]["holes"].append(hole)
+    for request in (conforming, with_hole):
+        request["rules"]["on"] = "2020-07-31"
+        request["ball"]["approved_on"] = "2016-03-01"
+    options = ("--also-on", "2020-08-01", "--also-on", "2020-07-31")
+    one = asked("check", "-", *options, given=json.dumps(with_hole))
+    assert "Number of balance holes: nonconforming, else conforming" in one.stdout
+    many = json.dumps({"checks": [with_hole, conforming]})
+    results = json.loads(asked("check", "-", *options, "--json", given=many).stdout)["results"]
+    broken = [
+        [
+            (day["on"], "balance_holes" in {each["rule"] for each in day["changes"]})
+            for day in result["also_on"]
+        ]
+        for result in results
+    ]
+    assert broken == [
+        [("2020-08-01", True), ("2020-07-31", False)],
+        [("2020-08-01", False), ("2020-07-31", False)],
+    ]
+    table = asked("check", "-", *options, given=many).stdout
+    assert "On other days" in table
+    assert asked("check", "-", "--also-on", "soon", given=many).returncode == 2
 
 
 def test_examples_can_be_checked(asked: Any) -> None:

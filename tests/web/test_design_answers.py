@@ -113,6 +113,40 @@ def test_a_density_over_the_limit_is_a_finding(client: FlaskClient) -> None:
     assert outcomes["max_density"] == "nonconforming"
 
 
+def test_a_drilled_design_is_judged_by_its_drilled_weight_and_its_holes(client: FlaskClient) -> None:
+    """Against the answer's own number, at the body's 16 lb; the sizes of holes are the manual's of 2021."""
+    body = packaged("skarn_disc_below")
+    made = answered(client, body)
+    heavier = 16.05 / made["properties"]["weight"]
+    for solid in body["design"]["solids"]:
+        solid["density"] *= heavier
+    body["drilling"]["holes"][0].update(diameter=1.6)
+    answer = answered(client, body)
+    found = {each["rule"]: each for each in answer["drilled"]["findings"]}
+    assert answer["properties"]["weight"] == pytest.approx(16.05, abs=1e-6)
+    assert found["weight"]["value"] == pytest.approx(answer["drilled"]["weight"], abs=1e-9)
+    assert found["weight"]["outcome"] == "conforming"
+    assert {each["rule"]: each["outcome"] for each in answer["findings"]}["weight"] == "nonconforming"
+    assert found["gripping_hole_diameter"]["outcome"] == "nonconforming"
+    assert found["doubled_digits"]["outcome"] == "conforming"
+
+
+def test_a_design_by_a_body_without_numbers_takes_another_s_where_told(client: FlaskClient) -> None:
+    body = packaged("skarn")
+    body["rules"] = {"body": "ibf", "on": "2026-05-01"}
+    alone = answered(client, body)
+    assert {each["rule"]: each["outcome"] for each in alone["findings"]}["ball_as_made"] == "not_assessed"
+    assert alone["outcome"] == "not_assessed"
+    body["rules"]["as_made"] = "usbc"
+    answer = answered(client, body)
+    found = {each["rule"]: each["outcome"] for each in answer["findings"]}
+    assert (found["weight"], "ball_as_made" in found) == ("conforming", False)
+    assert answer["rules"]["as_made"] == "usbc"
+    assert answer["rules"]["digest"] != alone["rules"]["digest"]
+    body["rules"]["as_made"] = "ibf"
+    assert refused(client, body).keys() == {"/rules/as_made"}
+
+
 @pytest.mark.parametrize(
     ("path", "value", "pointer"),
     [

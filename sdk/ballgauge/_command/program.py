@@ -525,7 +525,9 @@ def motion(
 
 
 @program.command(epilog=records.EXIT_CODES)
-@click.argument("file", type=click.Path(exists=True, dir_okay=False))
+@click.argument(
+    "files", nargs=-1, required=True, metavar="FILE...", type=click.Path(exists=True, dir_okay=False)
+)
 @click.option("--on", metavar="DATE", help="Compare with the rules of this day: 2026-05-01.")
 @click.option(
     "--keys",
@@ -536,7 +538,7 @@ def motion(
 @_listed
 @_connected
 def verify(
-    file: str,
+    files: tuple[str, ...],
     on: str | None,
     keys: str | None,
     approved_list: str | None,
@@ -546,13 +548,15 @@ def verify(
 ) -> int:
     """Say whether a signed record is genuine and unaltered, and whether the rules have changed since.
 
-    FILE holds the record, a label's text, a picture of the code (PNG, JPEG) or the printed PDF.
+    FILE holds the record, a label's text, a picture of the code (PNG, JPEG) or the printed PDF. Of several
+    FILEs a line each is told, and what each comes to by the rules of --on.
 
     \b
     Examples:
       ballgauge verify record.pdf --url http://127.0.0.1:8000
       ballgauge verify label.png --keys public-keys.json
       ballgauge verify record.jws --on 2026-05-01 --json
+      ballgauge verify records/*.jws --on 2027-08-01
     """
     if keys is not None and url is not None:
         raise click.BadParameter("the service at --url has its own keys", param_hint="--keys")
@@ -560,8 +564,12 @@ def verify(
         raise click.BadParameter("the service at --url has its own list", param_hint="--approved-list")
     records.use_keys(keys)
     with _client(url, timeout, None, approved_list) as client:
-        answer = records.ask(client._http, file, on)
-    return records.exit_code(_show(answer, as_json, records.report))
+        answers = [records.ask(client._http, file, on, several=len(files) > 1) for file in files]
+    if len(files) == 1:
+        return records.exit_code(_show(answers[0], as_json, records.report))
+    told = records.several(files, answers)
+    _show(json.dumps(told, ensure_ascii=False).encode(), as_json, records.report_several)
+    return max(map(records.exit_code, told["records"]))
 
 
 @program.command()

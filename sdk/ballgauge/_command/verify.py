@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,7 @@ import click
 from ballgauge import _record
 from ballgauge._command import paper
 from ballgauge._command.report import limits
+from ballgauge._failures import InvalidRequest
 from ballgauge._http import Http
 
 _MEDIA_TYPES = {b"%PDF-": "application/pdf", b"\x89PNG": "image/png", b"\xff\xd8\xff": "image/jpeg"}
@@ -79,6 +81,29 @@ def report(page: paper.Paper, answer: Mapping[str, Any]) -> None:
     )
 
 
+def several(files: Sequence[str], answers: Sequence[bytes]) -> dict[str, Any]:
+    """The service's answers on several files, each with its name."""
+    return {
+        "records": [{"file": file, **json.loads(each)} for file, each in zip(files, answers, strict=True)]
+    }
+
+
+def report_several(page: paper.Paper, told: Mapping[str, Any]) -> None:
+    """Report what has become of several records, a line each."""
+    page.table(
+        ("state", "file", "outcome", "now", "on", "what changed"), [_line(each) for each in told["records"]]
+    )
+
+
+def _line(answer: Mapping[str, Any]) -> tuple[str, ...]:
+    recheck, state = answer["recheck"], paper.words(answer["state"])
+    if recheck is None:
+        return state, answer["file"], "", "", "", ""
+    now = recheck["outcome"] or "no longer possible"
+    changed = "; ".join(change["title"] for change in recheck["changes"])
+    return state, answer["file"], answer["content"]["outcome"], now, recheck["on"], changed
+
+
 def _told(content: Mapping[str, Any]) -> list[str]:
     ball, rules = content["check"]["ball"], content["rules"]
     told = {
@@ -100,9 +125,14 @@ def _short(finding: Mapping[str, Any] | None) -> str:
     return ", ".join(filter(None, (finding["outcome"], limits(limit, None))))
 
 
-def ask(http: Http, path: str, on: str | None) -> bytes:
-    """Ask what has become of the record in a file; gives the service's answer as it is."""
-    return _record.verified(http, read(path, http), on)
+def ask(http: Http, path: str, on: str | None, *, several: bool = False) -> bytes:
+    """What the service answers of the record in a file, as it is; several: an error names the file."""
+    try:
+        return _record.verified(http, read(path, http), on)
+    except InvalidRequest as refused:
+        if several:
+            raise click.ClickException(f"{path}: {paper.clean_lines(str(refused))}") from None
+        raise
 
 
 def exit_code(answer: Mapping[str, Any]) -> int:

@@ -206,7 +206,7 @@ class _Bench:
             marks = layout_from_marks(
                 hand, over, up, turned(pin, axis, angle), turned(psa, axis, angle), size
             )
-            degrees = (math.degrees(marks[0]), marks[1], math.degrees(marks[2]))
+            degrees = (math.degrees(marks[0]), float(marks[1]), math.degrees(marks[2]))
             if 0.0 <= degrees[0] <= 180.0 and 0.0 <= degrees[2] <= 180.0:
                 changes.append(_Change(k * STEP, (), degrees))
         return changes
