@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,8 @@ from ballgauge_service.rulebooks import (
     read_rulebook,
     rulebook,
 )
+from ballgauge_service.rulebooks.basis import basis_table
+from ballgauge_service.rulebooks.listing import listing
 
 FOLDER = Path(__file__).parents[2] / "service" / "ballgauge_service" / "rulebooks"
 FILES = sorted(FOLDER.glob("*.toml"))
@@ -37,6 +40,29 @@ def test_bodies_and_overlays_are_the_files() -> None:
         "ukraine": "ibf",
     }
     assert len(FILES) == len(bodies()) + len(overlays())
+
+
+def test_the_readme_says_what_the_rules_rest_on() -> None:
+    """Its table, against the files: each of their limits is counted once."""
+    table = basis_table()
+    assert table in (FOLDER.parents[2] / "README.md").read_text()
+    cells = [line.split(" | ") for line in table.splitlines()[2:]]
+    rows = [
+        row for path in FILES for rule in tomllib.loads(path.read_text())["rule"] for row in rule["limit"]
+    ]
+    known = [row for row in rows if row.get("effect", "limit") == "limit"]
+    for basis in ("published", "secondary", "from memory"):
+        told = sum(int(count) for _, said, count, _ in cells if said == basis)
+        assert told == sum(row["basis"].replace("_", " ") == basis for row in known)
+
+
+def test_every_rulebook_says_how_values_are_compared() -> None:
+    """ASTM E29: the absolute method, in every rulebook, and with every overlay laid over it."""
+    for body, overlay in [(body, None) for body in bodies()] + [
+        (body, name) for name, body in overlays().items()
+    ]:
+        (book,) = listing(body, overlay=overlay)
+        assert sum("absolute method of ASTM E29" in note for note in book["notes"]) == 1
 
 
 def test_an_overlay_adds_to_its_body() -> None:
