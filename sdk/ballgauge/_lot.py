@@ -50,6 +50,7 @@ class LotResult(Result, init=False):
     message: str = _decided("message")
     left_out: Record
     lot: Record = member(default={})
+    models: tuple[Record, ...] = member(default=[])
     acceptance: Record
     counts: Record
     nonconforming: Record

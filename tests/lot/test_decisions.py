@@ -206,6 +206,18 @@ def test_readings_that_contradict_each_other_are_told_and_the_worst_counts() -> 
         assert [each["differs"] for each in repeats["listed"]] == [["hardness", "roughness"], []]
 
 
+def test_statistics_take_a_ball_once() -> None:
+    """Against the mean of each ball's rows: ten rows of one soft ball weigh as one ball."""
+    rows = [f"A{n},15,75,600,30,2024-03-01" for n in range(9)]
+    again = [f"B,15,{hardness},600,30,2024-03-01" for hardness in (80, 81, 82)]
+    found = decided("\n".join([HEAD, *rows, *again]))
+    (hardness,) = [each for each in found["quantities"] if each["quantity"] == "hardness"]
+    assert (hardness["count"], hardness["mean"], hardness["maximum"]) == (10, 75.6, 81)
+    assert sum(hardness["histogram"]["counts"]) == 10
+    assert len(hardness["run_chart"]["points"]) == 10
+    assert found["left_out"]["repeated_serials"]["contradictory"] == 2
+
+
 def series(*lots: str, **sampling: Any) -> dict[str, Any]:
     """The answer on several lots, which fits the contract."""
     held = []

@@ -16,7 +16,7 @@ from ballgauge_schemas import LOT_REQUEST
 from ballgauge_service.lot.evaluate import Lot
 from ballgauge_service.lot.request import read_request
 
-from .test_decisions import decided, lot_of
+from .test_decisions import SAMPLE, decided, lot_of
 
 GAUGE = {"name": "durometer A", "quantity": "hardness", "calibration_due": "2026-04-30"}
 LOT: dict[str, Any] = {
@@ -128,3 +128,40 @@ def test_every_limit_names_its_basis_and_source() -> None:
         "min": None, "max": 16.0, "effective_from": None, "effective_to": None, "basis": "secondary",
         "source": rules["weight"]["limits"][0]["source"],
     }  # fmt: skip
+
+
+def test_columns_tell_of_the_lot_too() -> None:
+    """Against the file: one supplier is the lot's, two are told, and one other than the request's is."""
+    head = "serial,weight,Lieferant,batch,Hersteller"
+    rows = [f"A{n},15,Ostrel Works,T48,Ostrel" for n in range(5)]
+    answer = decided("\n".join([head, *rows]))
+    assert [answer["lot"][name] for name in ("supplier", "lot", "maker")] == ["Ostrel Works", "T48", "Ostrel"]
+    assert not {"identity_contradicted", "several_of_the_lot", "several_models"} & set(codes(answer))
+    answer = decided("\n".join([head, *rows]), lot={"supplier": "Tarn Trading"})
+    assert answer["lot"]["supplier"] == "Tarn Trading"
+    assert "identity_contradicted" in codes(answer)
+    answer = decided("\n".join([head, *rows, "A9,15,Ostrel Works,T49,Ostrel"]))
+    assert (answer["lot"]["lot"], "several_of_the_lot" in codes(answer)) == (None, True)
+
+
+@pytest.mark.parametrize("head", ["model", "name", "Modell"])
+@pytest.mark.parametrize("chunk", [None, 300])
+def test_two_models_in_one_file_are_two_groups(head: str, chunk: int | None) -> None:
+    """Against the rows: counts of each, and the rule on a model's samples by its own balls alone."""
+    good = [f"A{n},15,75,600,30,2024-03-01,Tarn 48" for n in range(40)]
+    other = [
+        f"B{n},15,{60 if n < 3 else 75},{100 if n < 1 else 600},30,2024-03-01,Fell 50" for n in range(40)
+    ]
+    top = f"serial,weight,hardness,oil_absorption_time,roughness,approved_on,{head}"
+    answer = decided("\n".join([top, *good, *other]), chunk=chunk, sampling=SAMPLE)
+    assert [(each["model"], each["rows"], each["nonconforming"]) for each in answer["models"]] == [
+        ("Fell 50", 40, 3),
+        ("Tarn 48", 40, 0),
+    ]
+    assert "several_models" in codes(answer)
+    oil = [each for each in answer["sample_rules"] if each["rule"] == "oil_absorption_sample"]
+    assert [(each["model"], each["outcome"]) for each in oil] == [
+        ("Fell 50", "nonconforming"),
+        ("Tarn 48", "conforming"),
+    ]
+    assert decided("\n".join([top, *good]))["sample_rules"][0]["model"] is None

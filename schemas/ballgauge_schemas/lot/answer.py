@@ -426,6 +426,7 @@ class SampleRuleResultSchema(Schema):
     title = _text("The rule in a few words.", "Oil absorption of a model's samples")
     basis = Choice(words.BASES, "How sure the rule is.")
     source = _text("Document and date.", "release on the oil absorption specification (2018)")
+    model = _shown("Maker and model of the balls, where the file has several.", "Ostrel Works Tarn 48")
     outcome = Choice(words.OUTCOMES, "The verdict.")
     message = _text("The verdict in a sentence.", "no ball of 79 under 135 s; average 686.2 s")
     balls_not_bound = _count(
@@ -602,11 +603,23 @@ class LotToldSchema(Schema):
     disposition = _shown("What is done with the lot.", "to stock")
 
 
+class ModelSchema(Schema):
+    """The rows of one model in the file, by outcome within the scope asked for."""
+
+    model = _shown("Maker and model, empty where a row tells none.", "Ostrel Works Tarn 48")
+    rows = _count("Rows judged.", 80)
+    conforming = _count("Conforming balls.", 78)
+    nonconforming = _count("Nonconforming balls.", 1)
+    inconclusive = _count("Inconclusive balls.", 0)
+    not_assessed = _count("Balls not assessed; never a pass.", 1)
+
+
 class LotResultSchema(Schema):
     """A lot, judged. What was left out stands first."""
 
     left_out = Part(LeftOutSchema, "What was left out, and why.")
     lot = Part(LotToldSchema, "What the lot is and who inspected it.")
+    models = _list(ModelSchema, "One model.", "The models that the file tells of, each with its counts.")
     acceptance = Part(AcceptanceSchema, "The decision and its risk.")
     counts = Part(LotCountsSchema, "Balls by outcome.")
     nonconforming = Part(NonconformingSchema, "The nonconforming fraction.")

@@ -6,11 +6,14 @@ What was left out stands first.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass
 from datetime import date
 from importlib.metadata import version
 from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from ballgauge_service.core.caution import Caution
 from ballgauge_service.lot.judging.gathering import Gathered, Repeats
@@ -72,6 +75,7 @@ class LotFindings:
     sample_rules: Sequence[SampleRuleOutcome]
     variables: Sequence[VariablesOutcome]
     drawn: DrawnSample | None
+    by_model: Mapping[str, NDArray[np.int64]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +112,8 @@ def lot_answer(found: LotFindings) -> dict[str, Any]:
     edition, decision = request.edition, request.decision
     return {
         "left_out": _left_out(found),
-        "lot": _identity(request.identity),
+        "lot": _identity(request.identity, totals.labels),
+        "models": _models(found),
         "acceptance": plain(found.acceptance),
         "counts": {
             "rows": totals.balls + counts.left_out,
@@ -194,7 +199,8 @@ def _caution(caution: Caution) -> dict[str, str]:
     return {"code": caution.code, "message": caution.words}
 
 
-def _identity(identity: Identity) -> dict[str, Any]:
+def _identity(identity: Identity, labels: Mapping[str, Sequence[str]]) -> dict[str, Any]:
+    """What the request tells and, where it does not, what all rows of a column do."""
     gauges = [
         {
             **plain(gauge),
@@ -203,7 +209,32 @@ def _identity(identity: Identity) -> dict[str, Any]:
         }
         for gauge in identity.gauges
     ]
-    return {**plain(identity), "gauges": gauges}
+    told = plain(identity)
+    by_file = {name: texts[0] for name, texts in labels.items() if told[name] is None and len(texts) == 1}
+    return {**told, **by_file, "gauges": gauges}
+
+
+def _models(found: LotFindings) -> list[dict[str, Any]]:
+    return [
+        {"model": model, "rows": int(counts.sum()), **dict(zip(OUTCOMES, counts.tolist(), strict=True))}
+        for model, counts in found.by_model.items()
+    ]
+
+
+def _of_the_lot(found: LotFindings) -> Iterator[tuple[str, str]]:
+    """What the columns tell of the lot that cannot all be so."""
+    if len(found.by_model) > 1:
+        named = _some([model or "no model" for model in found.by_model])
+        text = (
+            f"Several models in one file, judged as one lot: {named}. A lot of the standards has one model."
+        )
+        yield "several_models", text
+    told = plain(found.request.identity)
+    for name, texts in found.totals.labels.items():
+        if told[name] is not None and list(texts) != [told[name]]:
+            yield "identity_contradicted", f"The file tells another {name} than the request: {_some(texts)}."
+        elif len(texts) > 1 and name not in ("maker", "model", "inspector"):
+            yield "several_of_the_lot", f"The file tells more than one {name}: {_some(texts)}."
 
 
 def _left_out(found: LotFindings) -> dict[str, Any]:
@@ -310,7 +341,7 @@ def _cautions(found: LotFindings) -> list[Caution]:
             "takes each as one that may be nonconforming."
         )
         cautions.append(Caution("rows_left_out", text))
-    cautions += [Caution(code, text) for code, text in _readings(found)]
+    cautions += [Caution(code, text) for code, text in (*_readings(found), *_of_the_lot(found))]
     expired = [
         gauge.name
         for gauge in found.request.identity.gauges
@@ -399,5 +430,7 @@ def _assumptions(found: LotFindings) -> list[str]:
             "rulebook was compiled."
         )
     if found.totals.balls > KEPT_MAXIMUM:
+        if found.repeats.count:
+            taken.append("The statistics of quantities take each row of a repeated serial for a ball.")
         taken.append(f"More than {KEPT_MAXIMUM} balls: run charts, capability and normality are left out.")
     return taken

@@ -19,7 +19,13 @@ from ballgauge_schemas.shared.wording import listed
 from ballgauge_service.core.bulk import Bulk, Check, threads_here, unasked
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.lot.answer import DriftFindings, LotFindings, lot_answer, series_answer
-from ballgauge_service.lot.judging.gathering import SERIALS_MAXIMUM, Gathered, Repeats, find_repeats
+from ballgauge_service.lot.judging.gathering import (
+    SERIALS_MAXIMUM,
+    Gathered,
+    Repeats,
+    find_repeats,
+    once_a_ball,
+)
 from ballgauge_service.lot.judging.pieces import Judging, Piece, book_of, judge_piece, worded
 from ballgauge_service.lot.judging.totals import QuantityTotals
 from ballgauge_service.lot.judging.units import doubtful_units
@@ -224,6 +230,9 @@ class Lot:
         titles = {rule.id: rule.title for rule in edition.rules}
         ordered = self.totals.ordered()
         repeats = find_repeats(self.totals, ordered)
+        totals, balls_once = self.totals, ordered
+        if repeats.count and ordered is not None:
+            totals, balls_once = once_a_ball(self.totals, ordered)
         counts = self.counts(repeats)
         plan = _plan_in_force(request, counts, state)
         by_count = self.by_count(plan, counts)
@@ -235,11 +244,11 @@ class Lot:
             # A ball that was not decided may be nonconforming here too.
             level = plan.level or limits.LEVEL
             step = switching_step(place, state, plan.lot_size, by_count.most, plan.aql, level)
-        quantities = describe_quantities(self.totals, ordered, request.confidence, request.coverage)
+        quantities = describe_quantities(totals, balls_once, request.confidence, request.coverage)
         by_name = {each.quantity: each for each in quantities}
         undecided = self.totals.open_limits()
         variables = [
-            decide_by_variables(test, by_name.get(test.quantity), ordered, undecided.get(test.quantity))
+            decide_by_variables(test, by_name.get(test.quantity), balls_once, undecided.get(test.quantity))
             for test in request.variables
         ]
         in_force = [
@@ -247,7 +256,7 @@ class Lot:
             for rule in edition.source.sample_rules
             if rule.effective_from is None or rule.effective_from <= edition.on
         ]
-        samples = apply_sample_rules(in_force, ordered, edition.on, request.confidence)
+        samples = apply_sample_rules(in_force, balls_once, edition.on, request.confidence)
         acceptance = accept_lot(
             plan,
             by_count,
@@ -292,6 +301,7 @@ class Lot:
             sample_rules=samples,
             variables=variables,
             drawn=self._drawn(),
+            by_model=self.totals.by_kind(self._measured()),
         )
 
     def _defects(self) -> tuple[DefectsPerMillion | None, int]:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from copy import copy
 from dataclasses import dataclass, field
 from typing import NamedTuple, Self
 
@@ -13,9 +14,20 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from ballgauge_service.lot.judging.totals import KEPT_MAXIMUM, LotTotals, Serials, fates_of
+from ballgauge_schemas.lot.request import LABELS
+from ballgauge_service.lot.judging.totals import (
+    KEPT_MAXIMUM,
+    LotTotals,
+    QuantityTotals,
+    Serials,
+    codes_of,
+    fates_of,
+    kind_of,
+)
 from ballgauge_service.lot.judging.verdicts import Verdicts
+from ballgauge_service.lot.reading.cells import converted
 from ballgauge_service.lot.reading.columns import Balls
+from ballgauge_service.lot.reading.headings import QUANTITIES
 from ballgauge_service.rulebooks import OUTCOMES, Edition, State, reasons
 from ballgauge_service.rulebooks.model import Limit
 
@@ -25,6 +37,9 @@ _SIZES = {"diameter", "circumference"}
 
 SERIALS_MAXIMUM = 1_000_000
 """Most serials a sample is drawn from (ours)."""
+
+LABELS_MAXIMUM, KINDS_MAXIMUM, OTHERS = 20, 1000, "others"
+"""Most texts of a column, and models of a file, that are told one by one (ours)."""
 
 # Balls held beyond those wanted, so that equally bad ones are told in the order of their serials.
 _TIES = 1000
@@ -71,7 +86,9 @@ class Gathered(LotTotals):
     """Totals of a lot, and with them its limits, its worst balls and, of a small lot, its order.
 
     `worst_wanted`: how many balls to list; `serials_wanted`: whether every serial is kept. `rules_of`: the
-    rules of each class of defects, and `by_class` what the balls came to by these alone.
+    rules of each class of defects, and `by_class` what the balls came to by these alone. `labels`: what the
+    columns tell of the lot, the first `LABELS_MAXIMUM` texts of each; `kinds`: maker and model to what their
+    rows came to, see `fates_of`, and how many did.
     """
 
     edition: Edition | None = None
@@ -79,6 +96,8 @@ class Gathered(LotTotals):
     serials_wanted: bool = False
     rules_of: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     by_class: dict[str, Serials] = field(default_factory=dict)
+    labels: dict[str, list[str]] = field(default_factory=dict)
+    kinds: dict[str, dict[int, int]] = field(default_factory=dict)
     _held: NDArray[np.int64] | int = 0
     _worst: list[pa.Table] = field(default_factory=list)
     _serials: list[pa.Array] = field(default_factory=list)
@@ -95,6 +114,7 @@ class Gathered(LotTotals):
         lacking, counts = np.unique(unknown, return_counts=True)
         self._count_unjudged(dict(zip(lacking.tolist(), counts.tolist(), strict=True)))
         self._note_worst(verdicts)
+        self._note_labels(balls, verdicts)
         self._keep_serials([pa.nulls(len(balls), pa.string()) if balls.serial is None else balls.serial])
 
     def merge(self, other: Self) -> None:
@@ -106,6 +126,45 @@ class Gathered(LotTotals):
         self._count_unjudged(other._unjudged)
         self._keep_worst(other._worst)
         self._keep_serials(other._serials)
+        for name, told in other.labels.items():
+            self._tell(name, told)
+        for kind, fates in other.kinds.items():
+            self._count_kind(kind, fates)
+
+    def _note_labels(self, balls: Balls, verdicts: Verdicts) -> None:
+        """What the columns tell of the lot, and the outcomes of each maker and model."""
+        for name, texts in balls.labels.items():
+            if name in LABELS:
+                self._tell(name, pc.drop_null(pc.unique(texts)).to_pylist())
+        kind = kind_of(balls)
+        if kind is None:
+            return
+        fates = pa.array(fates_of(verdicts.outcome, verdicts.unknown).astype(np.int64))
+        found = (
+            pa.table({"kind": kind, "fate": fates}).group_by(["kind", "fate"]).aggregate([([], "count_all")])
+        )
+        for each in found.to_pylist():
+            self._count_kind(each["kind"], {each["fate"]: each["count_all"]})
+
+    def _tell(self, name: str, texts: Iterable[str]) -> None:
+        held = {*self.labels.get(name, ()), *texts}
+        self.labels[name] = sorted(held)[:LABELS_MAXIMUM]
+
+    def _count_kind(self, kind: str, fates: Mapping[int, int]) -> None:
+        if kind not in self.kinds and len(self.kinds) >= KINDS_MAXIMUM:
+            kind = OTHERS
+        held = self.kinds.setdefault(kind, {})
+        for fate, count in fates.items():
+            held[fate] = held.get(fate, 0) + count
+
+    def by_kind(self, measured: int | None) -> dict[str, NDArray[np.int64]]:
+        """Rows by outcome, (4,), of each maker and model, by name; measured: see `Serials.balls`."""
+        found = {}
+        for kind, fates in sorted(self.kinds.items()):
+            codes = codes_of(np.array(list(fates), dtype=np.int64), measured)
+            counts = np.array(list(fates.values()), dtype=np.int64)
+            found[kind] = np.bincount(codes, counts, minlength=len(OUTCOMES)).astype(np.int64)
+        return found
 
     def _judge_classes(self, balls: Balls, verdicts: Verdicts) -> None:
         """Note what each ball comes to by the rules of each class; one that none of them reaches is good."""
@@ -243,7 +302,7 @@ class Gathered(LotTotals):
         kept = self.kept()
         if kept is None:
             return None
-        rows, values, days = kept
+        rows, values, days, kinds = kept
         serials = self.serials_seen()
         full = bool(serials) and None not in serials
         keys = [_natural(str(serial)) for serial in serials] if full else []
@@ -257,13 +316,14 @@ class Gathered(LotTotals):
             [serials[k] if serials else None for k in order.tolist()],
             {name: numbers[order] for name, numbers in values.items()},
             days[order],
+            kinds[order],
         )
 
 
 class Ordered(NamedTuple):
     """Balls in `order`, `serial` or `file`: rows (n,), serials, values by quantity (n,), NaN: no data.
 
-    `approved_on` (n,) datetime64[D], NaT: unknown.
+    `approved_on` (n,) datetime64[D], NaT: unknown; `kinds` (n,) maker and model, empty: not told.
     """
 
     order: str
@@ -271,6 +331,19 @@ class Ordered(NamedTuple):
     serials: list[str | None]
     values: Mapping[str, NDArray[np.float64]]
     approved_on: NDArray[np.datetime64]
+    kinds: NDArray[np.str_]
+
+    def of_kind(self, kind: str) -> Ordered:
+        """The balls of one maker and model."""
+        here = np.flatnonzero(self.kinds == kind)
+        return Ordered(
+            self.order,
+            self.rows[here],
+            [self.serials[place] for place in here.tolist()],
+            {name: numbers[here] for name, numbers in self.values.items()},
+            self.approved_on[here],
+            self.kinds[here],
+        )
 
 
 class RepeatedRow(NamedTuple):
@@ -309,6 +382,37 @@ def find_repeats(totals: LotTotals, ordered: Ordered | None) -> Repeats:
         for row, first in pairs
     ]
     return Repeats(count, listed, sum(bool(each.differs) for each in listed))
+
+
+def once_a_ball(totals: Gathered, ordered: Ordered) -> tuple[Gathered, Ordered]:
+    """Totals and balls, each serial once: its values the means of its rows, the rest its first row's."""
+    places: dict[str, int] = {}
+    group = np.empty(len(ordered.rows), dtype=np.int64)
+    first: list[int] = []
+    for row, serial in enumerate(ordered.serials):
+        group[row] = len(first) if serial is None else places.setdefault(serial, len(first))
+        if group[row] == len(first):
+            first.append(row)
+    start = np.array(first, dtype=np.int64)
+    values = {}
+    for name, numbers in ordered.values.items():
+        given = ~np.isnan(numbers)
+        count = np.bincount(group[given], minlength=len(start))
+        total = np.bincount(group[given], numbers[given], minlength=len(start))
+        mean = np.where(count == 1, total, np.nan)
+        for number in np.unique(count[count > 1]).tolist():
+            mean[count == number] = converted(total[count == number], 1.0 / number)
+        values[name] = mean
+    once = copy(totals)
+    once.balls = len(start)
+    once.quantities = {
+        name: QuantityTotals(QUANTITIES[name].minimum, QUANTITIES[name].maximum) for name in values
+    }
+    for name, numbers in values.items():
+        once.quantities[name].add(numbers)
+    serials = [ordered.serials[row] for row in first]
+    days, kinds = ordered.approved_on[start], ordered.kinds[start]
+    return once, Ordered(ordered.order, ordered.rows[start], serials, values, days, kinds)
 
 
 def _natural(serial: str) -> tuple[tuple[int, int, str], ...]:

@@ -11,10 +11,11 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
-from typing import Any, Self
+from typing import Any, NamedTuple, Self
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from ballgauge_service.lot.judging.verdicts import Verdicts
@@ -170,13 +171,15 @@ class Serials:
         nothing = np.empty(0, dtype=np.int64)
         digest = np.concatenate([nothing.astype(np.uint64), *(digest for digest, _ in self.parts)])
         rows = np.concatenate([nothing, *(np.asarray(rows) for _, rows in self.parts)])
-        codes = np.concatenate([nothing.astype(np.int8), *(_codes(fates, measured) for fates in self.fates)])
+        codes = np.concatenate(
+            [nothing.astype(np.int8), *(codes_of(fates, measured) for fates in self.fates)]
+        )
         order = np.lexsort((rows, digest))
         digest, rows = digest[order], rows[order]
         starts = np.flatnonzero(np.concatenate((digest[:1] == digest[:1], digest[1:] != digest[:-1])))
         worst = np.maximum.reduceat(codes[order], starts) if starts.size else codes
         alone = np.concatenate([nothing, *(rows for rows, _ in self.nameless)])
-        loose = np.concatenate([nothing.astype(np.int8), *(_codes(f, measured) for _, f in self.nameless)])
+        loose = np.concatenate([nothing.astype(np.int8), *(codes_of(f, measured) for _, f in self.nameless)])
         keys = np.concatenate((mixed(digest[starts]), mixed(mixed(alone.astype(np.uint64)) + _NAMELESS)))
         return keys, np.concatenate((rows[starts], alone)), np.concatenate((worst, loose))
 
@@ -228,7 +231,7 @@ def fates_of(outcome: NDArray[np.int8], unknown: NDArray[np.int64]) -> NDArray[n
     return np.where(unjudged, unknown << 2, 0) | outcome
 
 
-def _codes(fates: NDArray[np.integer[Any]], measured: int | None) -> NDArray[np.int8]:
+def codes_of(fates: NDArray[np.integer[Any]], measured: int | None) -> NDArray[np.int8]:
     """Outcome codes, where no rule beyond those measured need assess a ball."""
     codes = (fates & 3).astype(np.int8)
     if measured is not None and fates.dtype == np.int64:
@@ -328,13 +331,8 @@ class LotTotals:
         self.serials.merge(other.serials)
         self._keep(other._kept)
 
-    def kept(
-        self,
-    ) -> tuple[NDArray[np.int64], Mapping[str, NDArray[np.float64]], NDArray[np.datetime64]] | None:
-        """Rows (n,) of all balls, ascending; their values by quantity, (n,) NaN: no data; days of approval.
-
-        The days are (n,) datetime64[D], NaT: unknown. None of a lot of more than `KEPT_MAXIMUM` balls.
-        """
+    def kept(self) -> Kept | None:
+        """All balls, their rows ascending; None of a lot of more than `KEPT_MAXIMUM` balls."""
         if self._kept is None:
             return None
         parts = sorted((part for part in self._kept if len(part)), key=lambda part: int(part.rows[0]))
@@ -352,7 +350,39 @@ class LotTotals:
             none if part.approved_on is None else part.approved_on
             for part, none in zip(parts, unknown, strict=True)
         ]
-        return rows, values, np.concatenate(days) if days else np.empty(0, dtype="datetime64[D]")
+        kinds = [
+            [""] * len(part) if kind is None else kind.to_pylist()
+            for part, kind in ((part, kind_of(part)) for part in parts)
+        ]
+        return Kept(
+            rows,
+            values,
+            np.concatenate(days) if days else np.empty(0, dtype="datetime64[D]"),
+            np.array([kind for part in kinds for kind in part], dtype=np.str_),
+        )
+
+
+class Kept(NamedTuple):
+    """Balls in the order of the file.
+
+    `rows` (n,); `values` by quantity, (n,) NaN: no data; `approved_on` (n,) datetime64[D], NaT: unknown;
+    `kinds` (n,), maker and model as the file tells them, empty: not told.
+    """
+
+    rows: NDArray[np.int64]
+    values: Mapping[str, NDArray[np.float64]]
+    approved_on: NDArray[np.datetime64]
+    kinds: NDArray[np.str_]
+
+
+def kind_of(balls: Balls) -> pa.Array | None:
+    """Maker and model of each ball (n,), empty where not told; None where the file tells none."""
+    names = [name for name in ("maker", "model", "name") if name in balls.labels]
+    if names[-2:] == ["model", "name"]:
+        names.pop()
+    if not names:
+        return None
+    return pc.binary_join_element_wise(*(balls.labels[name] for name in names), " ", null_handling="skip")
 
 
 def _counts(codes: NDArray[np.int8]) -> NDArray[np.int64]:

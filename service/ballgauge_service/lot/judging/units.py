@@ -39,7 +39,7 @@ def doubtful_units(totals: LotTotals, headings: Iterable[Heading], named: set[st
         sums = totals.quantities.get(heading.field or "")
         if sums is None or heading.own_unit or heading.part != "value" or heading.field in named:
             continue
-        values = None if kept is None else kept[1].get(str(heading.field))
+        values = None if kept is None else kept.values.get(str(heading.field))
         doubt = _doubt(str(heading.field), sums, values) if sums.count >= FEWEST else None
         if doubt is not None:
             text = f"{doubt}; name the unit in the heading, such as {heading.text.strip()} [{heading.unit}]"

@@ -8,7 +8,7 @@ between the two nothing is decided (ours, from the words of the outcomes).
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import NamedTuple
 
@@ -246,6 +246,7 @@ def _doubt(statement: QuantityStatement, balls: Ordered | None) -> str | None:
 class SampleRuleOutcome:
     """A rule of the governing body on a sample: its verdict and the numbers behind it.
 
+    `model`: maker and model of the balls judged where the file has several, None where it does not.
     `balls_not_bound`: balls approved before the rule took effect; None where the balls are too many to tell.
     """
 
@@ -253,6 +254,7 @@ class SampleRuleOutcome:
     title: str
     basis: str
     source: str
+    model: str | None
     outcome: str
     message: str
     balls_not_bound: int | None
@@ -262,12 +264,19 @@ class SampleRuleOutcome:
 def apply_sample_rules(
     rules: Sequence[SampleRule], balls: Ordered | None, on: date, confidence: float
 ) -> list[SampleRuleOutcome]:
-    """The governing body's rules on samples, each on the balls whose approval it binds.
+    """The governing body's rules on samples, each on the balls whose approval it binds, model by model.
 
     balls: None where there are too many for their values to be kept. on: the day that stands for an unknown
     day of approval, as it does for the rules on each ball.
     """
-    return [_sample_rule(rule, balls, on, confidence) for rule in rules]
+    models = [] if balls is None else np.unique(balls.kinds).tolist()
+    if balls is None or len(models) < 2:
+        return [_sample_rule(rule, balls, on, confidence) for rule in rules]
+    return [
+        replace(_sample_rule(rule, balls.of_kind(model), on, confidence), model=model or "no model")
+        for rule in rules
+        for model in models
+    ]
 
 
 def _sample_rule(rule: SampleRule, balls: Ordered | None, on: date, confidence: float) -> SampleRuleOutcome:
@@ -278,7 +287,9 @@ def _sample_rule(rule: SampleRule, balls: Ordered | None, on: date, confidence: 
         result: OilAbsorptionResult | RoughnessResult | None = None,
     ) -> SampleRuleOutcome:
         source = str(rule.source)
-        return SampleRuleOutcome(rule.id, rule.title, rule.basis, source, outcome, message, not_bound, result)
+        return SampleRuleOutcome(
+            rule.id, rule.title, rule.basis, source, None, outcome, message, not_bound, result
+        )
 
     if balls is None:
         return told("not_assessed", "there are too many balls for a sample")
@@ -411,7 +422,7 @@ def accept_lot(
         told.append(_Part(f"Variables plan for {name}", what, test.outcome, test.message))
     if sample_rules_count:
         told += [
-            _Part(each.title, f"the rule on samples {each.title!r}", each.outcome, each.message)
+            _Part(each.title, f"the rule on samples {each.title!r}", each.outcome, _of_model(each))
             for each in sample_rules
             if each.outcome != "not_assessed"
         ]
@@ -434,6 +445,10 @@ def accept_lot(
         by_count,
         classes,
     )
+
+
+def _of_model(rule: SampleRuleOutcome) -> str:
+    return rule.message if rule.model is None else f"{rule.model}: {rule.message}"
 
 
 class _Part(NamedTuple):
