@@ -382,7 +382,8 @@ def kind_of(balls: Balls) -> pa.Array | None:
         names.pop()
     if not names:
         return None
-    return pc.binary_join_element_wise(*(balls.labels[name] for name in names), " ", null_handling="skip")
+    told = [pc.fill_null(balls.labels[name], "") for name in names]
+    return pc.utf8_trim_whitespace(pc.binary_join_element_wise(*told, " "))
 
 
 def _counts(codes: NDArray[np.int8]) -> NDArray[np.int64]:
