@@ -6,9 +6,20 @@ from typing import Any
 
 from ballgauge_schemas.shared import limits, words
 from ballgauge_schemas.shared.approved_list import ApprovedListField
-from ballgauge_schemas.shared.ball import BallSchema, require_diameter
-from ballgauge_schemas.shared.base import Choice, Day, Errors, Flag, Number, Part, Schema, Several, Text
-from ballgauge_schemas.shared.drilling import DrillingSchema
+from ballgauge_schemas.shared.ball import BallSchema, CheckedBallSchema, require_diameter, require_weight
+from ballgauge_schemas.shared.base import (
+    Choice,
+    Day,
+    Errors,
+    Flag,
+    Number,
+    Part,
+    Schema,
+    Several,
+    Text,
+    add_error,
+)
+from ballgauge_schemas.shared.drilling import DrillingSchema, HolesSeenSchema
 from ballgauge_schemas.shared.overlay import OVERLAY_PATTERN, made_by_field, overlay_fields
 from ballgauge_schemas.shared.quantity import QuantityField
 
@@ -97,8 +108,11 @@ def _detail() -> Choice:
 class CheckEntrySchema(Schema):
     """One ball to be checked, as made or as drilled."""
 
-    ball = Part(BallSchema, "The ball.", required=True)
-    drilling = Part(DrillingSchema, "Its drilling; without one the ball is checked as made.")
+    ball = Part(CheckedBallSchema, "The ball.", required=True)
+    drilling = Part(
+        DrillingSchema, "Its drilling; without one the ball is checked as made, or as it is seen."
+    )
+    holes_seen = Part(HolesSeenSchema, "Its holes as a desk sees them, in place of the drilling.")
     measured_balance = Part(MeasuredBalanceSchema, "Balance readings after drilling.")
     rules = Part(RulesSchema, "The rules to check against.", default={})
     decision = Part(DecisionSchema, "How uncertainty decides.", default={})
@@ -111,9 +125,12 @@ class CheckEntrySchema(Schema):
     )
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
-        """Ask for the size of a ball to be drilled."""
+        """Ask for weight and size of a ball to be drilled, and for its holes by one account."""
         if "drilling" in loaded:
+            require_weight(loaded.get("ball"), errors, ("ball",))
             require_diameter(loaded.get("ball"), errors, ("ball",))
+            if "holes_seen" in loaded:
+                add_error(errors, ("holes_seen",), "stands in for a drilling, and one is given")
 
 
 class CheckRequestSchema(CheckEntrySchema):

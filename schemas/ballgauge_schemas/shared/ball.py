@@ -6,7 +6,17 @@ import math
 from typing import Any
 
 from ballgauge_schemas.shared import limits, words
-from ballgauge_schemas.shared.base import Choice, Day, Errors, Flag, Schema, Text, add_error, has_error
+from ballgauge_schemas.shared.base import (
+    REQUIRED,
+    Choice,
+    Day,
+    Errors,
+    Flag,
+    Schema,
+    Text,
+    add_error,
+    has_error,
+)
 from ballgauge_schemas.shared.quantity import Quantity, QuantityField
 
 
@@ -102,6 +112,26 @@ class BallSchema(Schema):
                 )
                 add_error(errors, ("diameter",), text)
                 add_error(errors, ("circumference",), text)
+
+
+class CheckedBallSchema(BallSchema):
+    """A ball to be checked: one that is drilled may be known by `drilled_weight` alone."""
+
+    weight = QuantityField(
+        "weight", 4, 20, 15.06, "Weight of the undrilled ball; it or `drilled_weight` is required."
+    )
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """Ask for a weight, whichever."""
+        super().check(loaded, errors)
+        if not {"weight", "drilled_weight"} & {*loaded, *errors}:
+            add_error(errors, ("weight",), REQUIRED)
+
+
+def require_weight(ball: Any, errors: Errors, path: tuple[str, ...]) -> None:
+    """Add an error at `path`/weight where a loaded ball, to be drilled, has none."""
+    if isinstance(ball, dict) and "weight" not in ball and not has_error(errors, *path, "weight"):
+        add_error(errors, (*path, "weight"), "missing; a drilling needs the undrilled ball's weight")
 
 
 def require_diameter(ball: Any, errors: Errors, path: tuple[str, ...]) -> None:

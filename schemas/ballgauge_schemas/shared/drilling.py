@@ -137,6 +137,37 @@ class HoleSchema(Schema):
     slug_density = QuantityField("density", 0.1, 25, 1.2, "Density of the slug that fills the hole.")
 
 
+class HolesSeenSchema(Schema):
+    """The open holes of a ball as a desk counts and measures them; what was not looked at is left out."""
+
+    finger_holes = Whole(0, limits.HOLES_MAXIMUM, 2, "Holes for fingers.")
+    thumb_holes = Whole(0, limits.HOLES_MAXIMUM, 1, "Holes for the thumb.")
+    unused_finger_holes = Whole(
+        0, limits.HOLES_MAXIMUM, 0, "Finger holes not used on every delivery; not told: none.", assumed=0
+    )
+    thumb_used = Flag("Whether the thumb hole is used on every delivery; taken as used if not told.")
+    gripping_hole_diameter = QuantityField(
+        "length", 0.05, 4, "31/32 in", "Diameter of the widest finger or thumb hole."
+    )
+    gripping_hole_depth = QuantityField("length", 0.02, 8, 2.5, "Depth of the deepest finger or thumb hole.")
+    balance_holes = Whole(0, limits.HOLES_MAXIMUM, 0, "Holes for no digit, vent and mill hole aside.")
+    balance_hole_diameter = QuantityField("length", 0.05, 4, 1, "Diameter of the widest balance hole.")
+    vent_holes = Whole(0, limits.HOLES_MAXIMUM, 1, "Vent holes.")
+    vent_hole_diameter = QuantityField("length", 0.02, 4, "1/4 in", "Diameter of the widest vent hole.")
+    mill_holes = Whole(0, limits.HOLES_MAXIMUM, 0, "Mill holes for inspection.")
+    mill_hole_diameter = QuantityField("length", 0.02, 4, "5/8 in", "Diameter of the widest mill hole.")
+    mill_hole_depth = QuantityField("length", 0.005, 8, "1/8 in", "Depth of the deepest mill hole.")
+    center_marked = Flag("Whether the grip center is marked with a plus.")
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """Find more unused fingers than there are holes for."""
+        holes, unused = loaded.get("finger_holes"), loaded.get("unused_finger_holes")
+        if holes is not None and unused is not None and unused > holes:
+            add_error(
+                errors, ("unused_finger_holes",), f"must be at most finger_holes, {holes}; got {unused}"
+            )
+
+
 class DrillingSchema(Schema):
     """A drilling for one hand."""
 

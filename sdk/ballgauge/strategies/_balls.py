@@ -26,9 +26,15 @@ from ballgauge_schemas.check.request import (
 )
 from ballgauge_schemas.lot.request import LotRulesSchema
 from ballgauge_schemas.record.documents import RecordRequestSchema, RecordVerificationSchema
-from ballgauge_schemas.shared.ball import BallSchema
+from ballgauge_schemas.shared.ball import BallSchema, CheckedBallSchema
 from ballgauge_schemas.shared.base import Schema
-from ballgauge_schemas.shared.drilling import DrillingSchema, GripSchema, HoleSchema, PlaceSchema
+from ballgauge_schemas.shared.drilling import (
+    DrillingSchema,
+    GripSchema,
+    HoleSchema,
+    HolesSeenSchema,
+    PlaceSchema,
+)
 from ballgauge_schemas.shared.overlay import OverlayLimitSchema, OverlayRuleSchema, OverlaySchema
 
 _BALL = {
@@ -93,7 +99,7 @@ def balls(*, sized: bool = False, inertia: bool = False) -> Strategy:
     return _drawn_ball(sized, _INERTIA if inertia else ())
 
 
-builds(BallSchema)(balls)
+builds(BallSchema, CheckedBallSchema)(balls)
 
 _HOLE = {"pitch_forward": (-0.5, 0.5), "pitch_lateral": (-0.5, 0.5), "slug_density": (1.0, 1.4)}
 _HOLES: dict[str, dict[str, tuple[float, float]]] = {
@@ -210,10 +216,19 @@ for _schema in (RulesSchema, LotRulesSchema):
     builds(_schema)(functools.partial(rules, _schema))
 
 
+def _holes_seen() -> Strategy:
+    """Holes as a desk sees them; few enough that some ball conforms."""
+    counts = {"balance_holes": (0, 1), "vent_holes": (0, 3), "mill_holes": (0, 1), "thumb_holes": (0, 1)}
+    return walked(HolesSeenSchema, narrow={**counts, "finger_holes": (2, 4), "unused_finger_holes": (0, 1)})
+
+
+builds(HolesSeenSchema)(_holes_seen)
+
+
 def checks(schema: type[Schema] = CheckEntrySchema) -> Strategy:
     """Bodies of ``POST /v1/checks`` for one ball, as made or as drilled."""
-    made = walked(schema, leave=["drilling"])
-    drilled = walked(schema, take=["drilling"], given={"ball": balls(sized=True)})
+    made = walked(schema, leave=["drilling"], given={"holes_seen": _holes_seen()})
+    drilled = walked(schema, take=["drilling"], leave=["holes_seen"], given={"ball": balls(sized=True)})
     return made | drilled
 
 

@@ -270,12 +270,38 @@ def _merged(*needs: Iterable[Need]) -> list[Group]:
     return [{"field": field, "needed_for": names} for field, names in needed.items()]
 
 
+_SEEN = {
+    "gripping_holes": "finger_holes", "doubled_digits": "finger_holes", "unused_thumb": "thumb_holes",
+    "unused_gripping_holes": "finger_holes", "excess_vent_holes": "vent_holes",
+    "unmarked_grip_centre": "center_marked", "holes": "",
+    **{
+        name: name
+        for name in (
+            "thumb_holes", "gripping_hole_diameter", "gripping_hole_depth", "balance_holes",
+            "balance_hole_diameter", "vent_holes", "vent_hole_diameter", "mill_holes", "mill_hole_diameter",
+            "mill_hole_depth",
+        )
+    },
+}  # fmt: skip
+"""Where each column of the holes comes from where they are seen, and not drilled here."""
+
+
+def _pointer(check: Check, judged_by: Edition, column: str | None) -> str:
+    if check.drilling is None and judged_by.stage == "play" and column in _SEEN:
+        seen = check.holes_seen
+        name = _SEEN[column]
+        if name == "finger_holes" and seen is not None and seen.finger_holes is not None:
+            name = "thumb_holes"
+        return f"/holes_seen/{name}" if name else "/holes_seen"
+    return _POINTERS.get(column, "/rules/overlays") if column is not None else "/rules/overlays"
+
+
 def _missing(check: Check, assessment: Assessment, place: int) -> Iterator[Need]:
     """Fields of the request that the rules miss, and those rules."""
     listing = check.listing
     standing = None if listing is None else listing.on(assessment.edition.on, check.ball.made_on)
     for each in missing(assessment, place, {} if standing is None else {"identity": standing.wanted}):
-        yield _POINTERS.get(each["field"], "/rules/overlays"), each["needed_for"]
+        yield _pointer(check, assessment.edition, each["field"]), each["needed_for"]
 
 
 def _lacking(check: Check) -> Iterator[Need]:
@@ -344,6 +370,10 @@ def _rule_assumptions(check: Check, judged_by: Edition) -> Iterator[str]:
             yield "Holes of which nothing was said are taken as used on every delivery."
         if any(hole.role == "vent" and hole.vents is None for hole in asked):
             yield "A vent of which it was not told which hole it serves is taken to serve one of its own."
+    if check.holes_seen is not None:
+        yield "Each hole seen is taken to be for a digit of its own, as far as there are digits."
+        if check.holes_seen.unused_finger_holes is None or check.holes_seen.thumb_used is None:
+            yield "Holes of which nothing was said are taken as used on every delivery."
     if not judged_by.on_given:
         yield (
             f"No date is given: the rules are those in force on {judged_by.on}, the day the rulebook was "

@@ -15,15 +15,24 @@ from numpy.typing import NDArray
 from ballgauge_schemas import Quantity
 from ballgauge_service.check.identity import BY_HAND, REJECTED
 from ballgauge_service.check.predict import Prediction
-from ballgauge_service.check.request import Ball, Check, Drilling, Hole
+from ballgauge_service.check.request import Ball, Check, Drilling, Hole, HolesSeen
 from ballgauge_service.physics.balance import PLAUSIBLE_ARMS
-from ballgauge_service.rulebooks import ASYMMETRIC_OVER, EPOCH, OUTCOMES, Assessment, Decision, Fact
+from ballgauge_service.rulebooks import (
+    ASYMMETRIC_OVER,
+    EPOCH,
+    OUTCOMES,
+    UNMEASURED,
+    Assessment,
+    Decision,
+    Fact,
+)
 
 Array = NDArray[np.float64]
 
 BALANCE = ("balance_top", "balance_side", "balance_finger", "largest_imbalance")
 _FAILING_FROM = OUTCOMES.index("inconclusive")
 
+_FINGERS = 4.0
 _DIGITS = ("thumb", "middle", "ring", "index", "little")
 _MEASURED = (
     "roundness", "rg", "differential", "intermediate_differential", "hardness", "friction",
@@ -74,6 +83,8 @@ def ball_facts(check: Check, predicted: Prediction | None, on: date) -> Facts:
         facts.add("asymmetric", float(part.value > ASYMMETRIC_OVER * whole.value))
     if check.drilling is not None:
         _add_drilling(facts, check.drilling)
+    elif check.holes_seen is not None:
+        _add_seen(facts, check.holes_seen)
     _add_balance(facts, check, predicted)
     return facts
 
@@ -154,6 +165,45 @@ def _add_drilling(facts: Facts, drilling: Drilling) -> None:
     if mills:
         facts.add_quantity("mill_hole_depth", _largest([hole.depth for hole in mills]))
     marked = True if thumbs else drilling.grip.center_marked
+    if marked is not None:
+        facts.add("unmarked_grip_centre", float(not marked))
+
+
+def _add_seen(facts: Facts, seen: HolesSeen) -> None:
+    """Counts and sizes of holes as seen; one that is there and was not measured has a size all the same."""
+    counted = (seen.finger_holes, seen.thumb_holes, seen.balance_holes, seen.vent_holes, seen.mill_holes)
+    fingers, thumbs, balance, vents, mills = (_NAN if count is None else float(count) for count in counted)
+    unused_thumbs = thumbs if seen.thumb_used is False else 0.0
+    used_thumbs = thumbs - unused_thumbs
+    digits = fingers + used_thumbs
+    counts = {
+        "holes": fingers + thumbs + balance + vents + mills,
+        "gripping_holes": digits,
+        "unused_gripping_holes": float(seen.unused_finger_holes or 0) + 0.0 * digits,
+        "doubled_digits": max(fingers - _FINGERS, 0.0) + max(used_thumbs - 1.0, 0.0),
+        "unused_thumb": unused_thumbs,
+        "thumb_holes": used_thumbs,
+        "balance_holes": balance + unused_thumbs,
+        "vent_holes": vents,
+        "excess_vent_holes": max(vents - digits, 0.0) if vents else 0.0,
+        "mill_holes": mills,
+    }
+    for name, count in counts.items():
+        if not math.isnan(count):
+            facts.add(name, count)
+    for name, size, count in (
+        ("gripping_hole_diameter", seen.gripping_hole_diameter, digits),
+        ("gripping_hole_depth", seen.gripping_hole_depth, digits),
+        ("balance_hole_diameter", seen.balance_hole_diameter, balance),
+        ("vent_hole_diameter", seen.vent_hole_diameter, vents),
+        ("mill_hole_diameter", seen.mill_hole_diameter, mills),
+        ("mill_hole_depth", seen.mill_hole_depth, mills),
+    ):
+        if size is not None:
+            facts.add_quantity(name, size)
+        elif count > 0.0:
+            facts[name] = UNMEASURED
+    marked = True if used_thumbs > 0.0 else seen.center_marked
     if marked is not None:
         facts.add("unmarked_grip_centre", float(not marked))
 

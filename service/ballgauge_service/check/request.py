@@ -185,6 +185,26 @@ _PARTS: tuple[tuple[str, type[Pap | Layout | Grip]], ...] = (("pap", Pap), ("lay
 
 
 @dataclass(frozen=True, slots=True)
+class HolesSeen:
+    """The open holes as a desk counts and measures them [in]; None: not looked at."""
+
+    finger_holes: int | None = None
+    thumb_holes: int | None = None
+    unused_finger_holes: int | None = None
+    thumb_used: bool | None = None
+    gripping_hole_diameter: Quantity | None = None
+    gripping_hole_depth: Quantity | None = None
+    balance_holes: int | None = None
+    balance_hole_diameter: Quantity | None = None
+    vent_holes: int | None = None
+    vent_hole_diameter: Quantity | None = None
+    mill_holes: int | None = None
+    mill_hole_diameter: Quantity | None = None
+    mill_hole_depth: Quantity | None = None
+    center_marked: bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class MeasuredBalance:
     """Balance readings of the drilled ball [oz]; they go before predicted ones."""
 
@@ -258,6 +278,7 @@ class Check:
 
     ball: Ball
     drilling: Drilling | None = None
+    holes_seen: HolesSeen | None = None
     measured_balance: MeasuredBalance | None = None
     rules: Rules = Rules()
     decision: Decision = Decision()  # noqa: RUF009
@@ -271,9 +292,11 @@ class Check:
     def of(cls, loaded: Mapping[str, Any]) -> Check:
         """The check of one that `CheckEntrySchema` or `DrillingRequestSchema` loaded."""
         drilling, measured = loaded.get("drilling"), loaded.get("measured_balance")
+        seen = loaded.get("holes_seen")
         return cls(
             ball=Ball.of(loaded["ball"]),
             drilling=None if drilling is None else Drilling.of(drilling),
+            holes_seen=None if seen is None else HolesSeen(**seen),
             measured_balance=MeasuredBalance(**measured) if measured else None,
             rules=Rules.of(loaded.get("rules", {})),
             decision=Decision(**loaded.get("decision", {})),

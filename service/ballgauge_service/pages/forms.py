@@ -11,6 +11,7 @@ from typing import Any
 from marshmallow import fields, missing
 
 from ballgauge_schemas import CHECK, KINDS, QuantityField
+from ballgauge_schemas.shared.approved_list import ApprovedListField
 from ballgauge_schemas.shared.base import Choice, Day, Flag, Number, Part, Schema, Several, Text, Whole
 from ballgauge_schemas.shared.overlay import OverlayField
 from ballgauge_service import rulebooks
@@ -79,8 +80,9 @@ def _walk(schema: Schema, above: str) -> list[Field]:
         if isinstance(field, Part):
             found += _walk(field.schema, f"{path}.")
         elif isinstance(field, Several):
-            # Days and overlays have no field of a form.
-            if isinstance(field.inner, Part) and not isinstance(field.inner, OverlayField):
+            # Days, overlays and an approved list have no field of a form.
+            own = isinstance(field.inner, OverlayField) or isinstance(field, ApprovedListField)
+            if isinstance(field.inner, Part) and not own:
                 found += _walk(field.inner.schema, f"{path}.*.")
         else:
             found.append(_field(path, field))

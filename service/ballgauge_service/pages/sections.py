@@ -66,6 +66,34 @@ GRIP = Section(
     "grip",
     _under("drilling.grip", "span_middle", "span_ring", "bridge", "span_kind", "thumb", "center_marked"),
 )
+DESK = Section(
+    "desk",
+    (
+        *_under("ball", "serial", "name", "drilled_weight", "circumference"),
+        *_under("measured_balance", "top", "side", "finger"),
+    ),
+    _under("ball", "identity", "made_on", "approved_on", "hardness"),
+)
+SEEN = Section(
+    "seen",
+    _under(
+        "holes_seen",
+        "finger_holes",
+        "thumb_holes",
+        "unused_finger_holes",
+        "thumb_used",
+        "gripping_hole_diameter",
+        "gripping_hole_depth",
+        "center_marked",
+        "balance_holes",
+        "balance_hole_diameter",
+        "vent_holes",
+        "vent_hole_diameter",
+        "mill_holes",
+        "mill_hole_diameter",
+        "mill_hole_depth",
+    ),
+)
 BALANCE = Section("balance", _under("measured_balance", "top", "side", "finger"), ("drilling.balance_arm",))
 RULES = Section(
     "rules", _under("rules", "body", "on", "stage", "overlay", "as_made"), _under("decision", "rule", "risk")

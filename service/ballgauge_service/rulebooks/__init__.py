@@ -5,7 +5,7 @@ file beside this module, with its source, its dates and its basis; the code know
 """
 
 from ballgauge_schemas.shared.words import OUTCOMES
-from ballgauge_service.rulebooks.assessor import Assessment, Column, Fact, assess, judge_columns
+from ballgauge_service.rulebooks.assessor import UNMEASURED, Assessment, Column, Fact, assess, judge_columns
 from ballgauge_service.rulebooks.catalogue import (
     describe,
     describe_rulebook,
@@ -42,6 +42,7 @@ __all__ = [
     "COLUMNS",
     "EPOCH",
     "OUTCOMES",
+    "UNMEASURED",
     "Assessment",
     "BadFolderError",
     "Bounds",

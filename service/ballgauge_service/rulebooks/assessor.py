@@ -41,6 +41,10 @@ class Fact(NamedTuple):
     alternates: tuple[float, ...] = ()
 
 
+UNMEASURED = Fact(math.nan, math.inf)
+"""A quantity that the ball has for sure, and of which nothing else is known: a hole nobody measured."""
+
+
 class Column(NamedTuple):
     """One quantity of n balls: `values` (n,) float64, NaN: no data; `uncertainty` (n,) or None, NaN: none."""
 

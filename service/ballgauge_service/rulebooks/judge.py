@@ -225,9 +225,12 @@ def _judge_measured(
     else:
         _judge_each(tables, values, risk, length, outcome, states, row)
     if tables.only_measured[rule]:
+        spread = values.spread[row]
         for ball in range(length):
             if row < 0 or own[ball] != own[ball]:
-                outcome[ball] = NOT_JUDGED
+                # Of what is there and was not measured the spread is infinite: it is asked for.
+                there = row >= 0 and len(spread) > 0 and spread[ball] == math.inf
+                outcome[ball] = NOT_ASSESSED if there else NOT_JUDGED
 
 
 @compiled
@@ -257,7 +260,7 @@ def _guarded(
     value: float, spread: float, low: float, high: float, least: float, most: float, risk: float
 ) -> int:
     """The verdict that every limit that may hold gives; not_assessed where they give different ones."""
-    if not spread > 0.0:
+    if not spread > 0.0 or value != value:
         return _compare(value, low, high, least, most)
     code = _grade(_probability(value, spread, low, high), risk)
     if low == least and high == most:

@@ -393,7 +393,7 @@ def _finding(
 ) -> dict[str, Any]:
     value, spread, alternates = facts.get(saying.quantity, _UNKNOWN)
     finding = saying.fixed.copy()
-    if spread == spread:
+    if math.isfinite(spread):
         finding["uncertainty"] = spread
     text = saying.lacking
     if value == value:

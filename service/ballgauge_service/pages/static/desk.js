@@ -13,12 +13,13 @@ const KEPT = "ballgauge.desk";
 const FORMAT = "ballgauge-desk-1";
 const MOST = 5000;
 const OUTCOMES = ["conforming", "nonconforming", "inconclusive", "not_assessed"];
-const ONE_BALL = ["ball.serial", "ball.name", "ball.weight", "ball.diameter", "ball.hardness", "measured_balance.top", "measured_balance.side", "measured_balance.finger"];
+const ONE_BALL = /^(ball|measured_balance|holes_seen)\./;
 
 const field = (id) => document.getElementById(id);
 const verdict = field("verdict");
 const told = field("told");
 const player = field("player");
+const near = field("near");
 const form = new Form(field("form"), changed);
 let entries = kept();
 
@@ -28,6 +29,7 @@ const ask = calls.newestOnly(async (request, asker) => {
     if (asker !== entries) return; // the ball went into the list meanwhile
     clearProblem(form);
     results.showVerdict(verdict, answer);
+    showNear(answer);
     results.markStale(verdict, field("list"), false);
     field("list").classList.remove("stale");
     calls.show("/v1/checks", request, "check(request).outcome");
@@ -40,10 +42,10 @@ const ask = calls.newestOnly(async (request, asker) => {
 
 function changed() {
   const state = form.state();
-  for (const name of ONE_BALL) state.delete(name);
+  for (const name of [...state.keys()]) if (ONE_BALL.test(name)) state.delete(name);
   address.write(state);
   const request = form.request();
-  if (request.ball?.weight !== undefined || request.measured_balance) ask({ ball: {}, ...request }, entries);
+  if (request.ball?.drilled_weight !== undefined || request.measured_balance) ask({ ball: {}, ...request }, entries);
 }
 
 async function next() {
@@ -60,9 +62,21 @@ async function next() {
   clearProblem(form);
   results.showVerdict(verdict, entries.at(-1).answer);
   calls.show("/v1/checks", request, "check(request).outcome");
-  for (const name of ONE_BALL) form.set(name, "");
+  showNear(entries.at(-1).answer);
+  for (const input of form.inputs()) if (ONE_BALL.test(input.name)) input.value = "";
   told.textContent = gettext("Ball {number} is in the list: {outcome}.", { number: entries.length, outcome: outcomeWord(entries.at(-1).answer.outcome) });
   field("ball.serial").focus();
+}
+
+/** Offer the names that are near to the one typed. */
+function showNear(answer) {
+  const names = (answer.identity?.near ?? []).map((row) => `${row.brand} ${row.model}`);
+  near.replaceChildren(near.firstElementChild, ...names.map((name) => element("button", { type: "button", text: name, onclick: () => {
+    form.set("ball.name", name);
+    field("ball.name").focus();
+    changed();
+  } })));
+  near.hidden = names.length === 0;
 }
 
 /** What the list keeps of an answer. */
@@ -127,7 +141,7 @@ function cell(value) {
 function csv() {
   const measured = (entry, name) => amount(entry.request.measured_balance?.[name]);
   const head = ["number", "player", "serial", "name", "weight", "top", "side", "finger", "outcome", "rules", "on", "rests_on"];
-  const rows = entries.map((entry, index) => [index + 1, entry.player, entry.request.ball.serial, entry.request.ball.name, amount(entry.request.ball.weight),
+  const rows = entries.map((entry, index) => [index + 1, entry.player, entry.request.ball.serial, entry.request.ball.name, amount(entry.request.ball.drilled_weight ?? entry.request.ball.weight),
     measured(entry, "top"), measured(entry, "side"), measured(entry, "finger"), entry.answer.outcome, entry.answer.rules.body, entry.answer.rules.on, rests(entry)]);
   return [head, ...rows].map((row) => row.map(cell).join(",")).join("\r\n") + "\r\n";
 }
@@ -180,7 +194,7 @@ document.addEventListener("keydown", (event) => {
   // A scanner ends its reading with Enter: in the serial it means the next field, not the next ball.
   if (event.key === "Enter" && event.target.id === "ball.serial") {
     event.preventDefault();
-    field("ball.weight").focus();
+    field("ball.name").focus();
   }
 });
 
