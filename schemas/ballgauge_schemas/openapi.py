@@ -524,11 +524,6 @@ def build() -> dict[str, Any]:
     document: dict[str, Any] = json.loads(json.dumps(spec.to_dict()))
     for name, schema in names.classes.items():
         document["components"]["schemas"][name]["description"] = " ".join((schema.__doc__ or "").split())
-    # Either weight will do; a schema of marshmallow cannot say so.
-    document["components"]["schemas"]["CheckedBall"]["anyOf"] = [
-        {"required": ["weight"]},
-        {"required": ["drilled_weight"]},
-    ]
     mark(document)
     return document
 
