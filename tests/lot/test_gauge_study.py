@@ -10,11 +10,16 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from marshmallow import ValidationError
 from scipy import stats
 from statsmodels.formula.api import ols
 from statsmodels.stats.anova import anova_lm
 
-from ballgauge_service.lot.statistics.gauge_study import gauge_study, instrument_offsets
+from ballgauge_schemas import LOT_REQUEST, flatten
+from ballgauge_service.lot.report.page import write_report
+from ballgauge_service.lot.statistics.gauge_study import gauge_bias, gauge_study, instrument_offsets
+
+from .test_decisions import decided
 
 # Ten parts, three operators (rows A, B, C), three trials each: the worked study of the Measurement Systems
 # Analysis reference manual, 4th edition 2010, from memory. Its printed sums of squares, checked below, tell
@@ -195,3 +200,85 @@ def test_bad_arguments_are_named() -> None:
     for name, call in cases.items():
         with pytest.raises(ValueError, match=rf"^{name}\b"):
             call()
+
+
+def test_percent_of_tolerance_and_the_usual_words() -> None:
+    """Montgomery's definition, six spreads over the width of the limits; 10 and 30 % (MSA manual, from
+    memory).
+    """
+    study = gauge_study(STUDY)
+    spread = next(each.standard_deviation for each in study.components if each.source == "gauge")
+    assert study.judged() == ("may_be_acceptable", "study_variation")
+    for width, word in (
+        (70 * spread, "acceptable"),
+        (30 * spread, "may_be_acceptable"),
+        (19 * spread, "unacceptable"),
+    ):
+        judged = study.within(width)
+        gauge = next(each for each in judged.components if each.source == "gauge")
+        assert gauge.percent_tolerance == pytest.approx(600 * spread / width)
+        assert judged.judged() == (word, "tolerance")
+
+
+# Five parts of known size, twelve readings each: the example of linearity of the same manual, from memory.
+KNOWN = [2.0, 4.0, 6.0, 8.0, 10.0]
+READ = [
+    [2.7, 2.5, 2.4, 2.5, 2.7, 2.3, 2.5, 2.5, 2.4, 2.4, 2.6, 2.4],
+    [5.1, 3.9, 4.2, 5.0, 3.8, 3.9, 3.9, 3.9, 3.9, 4.0, 4.1, 3.8],
+    [5.8, 5.7, 5.9, 5.9, 6.0, 6.1, 6.0, 6.1, 6.4, 6.3, 6.0, 6.1],
+    [7.6, 7.7, 7.8, 7.7, 7.8, 7.8, 7.8, 7.7, 7.8, 7.5, 7.6, 7.7],
+    [9.1, 9.3, 9.5, 9.3, 9.4, 9.5, 9.5, 9.5, 9.6, 9.2, 9.3, 9.4],
+]
+
+
+def test_bias_and_linearity_of_a_published_example() -> None:
+    """MSA manual, 4th edition 2010, from memory: bias 0.7367 - 0.1317 times the reference, mean -0.053."""
+    found = gauge_bias(np.array(READ)[:, None, :], KNOWN)
+    assert found.slope == pytest.approx(-0.1317, abs=1e-4)
+    assert found.intercept == pytest.approx(0.7367, abs=1e-4)
+    assert found.bias == pytest.approx(-0.0533, abs=1e-4)
+    assert found.linear is False
+
+
+def test_bias_of_parts_that_are_alike_has_no_slope() -> None:
+    """By hand: all readings one too high."""
+    found = gauge_bias(np.full((3, 1, 2), 76.0) + np.arange(3)[:, None, None] * 0.01, [75.0] * 3)
+    assert (found.slope, found.linear) == (None, None)
+    assert found.bias == pytest.approx(1.01)
+    assert found.differs
+
+
+def test_a_lot_with_a_gauge_study_says_how_good_the_gauge_is() -> None:
+    """Against the limits that bind the balls: two of them give the tolerance, one the way from the mean."""
+    text = "weight,hardness,restitution,approved_on\n" + "".join(
+        f"15,{75 + 0.5 * (k % 5 - 2)},{0.7 + 0.005 * (k % 5 - 2)},2024-01-01\n" for k in range(40)
+    )
+    hard = (STUDY * 0.1 + 75).tolist()
+    lively = (STUDY * 0.001 + 0.7).tolist()
+    known = [float(value) for value in STUDY.mean(axis=(1, 2)) * 0.1 + 74.9]
+    studies = [
+        {"quantity": "hardness", "measurements": hard, "references": known},
+        {"quantity": "restitution", "measurements": lively},
+    ]
+    answer = decided(text, gauge_studies=studies)
+    one, two = answer["measurement"]["gauges"]
+    assert (two["tolerance_from"], two["tolerance"]) == ("limits", pytest.approx(0.13))
+    assert (one["tolerance_from"], one["tolerance"]) == ("mean_to_limit", pytest.approx(4.0))
+    assert one["bias"]["bias"] == pytest.approx(0.1)
+    assert two["judgement"] == "acceptable"
+    assert "from memory" in two["judgement_source"]
+    risk = answer["measurement"]["risk"]
+    assert {each["quantity"] for each in risk["quantities"]} == {"hardness", "restitution"}
+    assert 0 <= risk["wrongly_accepted"] < risk["balls"]
+    page = write_report(answer)
+    for said in ("of tolerance", "consumer&#39;s risk", "Bias 0.1 Shore D"):
+        assert said in page
+    assert decided(text)["measurement"]["risk"] is None
+
+
+def test_references_are_one_a_part() -> None:
+    """Against the pointer of a list that is too short."""
+    study = {"quantity": "hardness", "measurements": (STUDY + 75).tolist(), "references": [75.0, 76.0]}
+    with pytest.raises(ValidationError) as refused:
+        LOT_REQUEST.load({"gauge_studies": [study]})
+    assert [each["pointer"] for each in flatten(refused.value.messages)] == ["/gauge_studies/0/references"]

@@ -521,14 +521,49 @@ class DrawnSchema(Schema):
     generator = _text("The generator of random numbers.", "PCG64")
 
 
+class QuantityRiskSchema(Schema):
+    """Risks of judging one quantity, as fractions of all balls."""
+
+    quantity = Choice(QUANTITIES, "The quantity.")
+    uncertainty = _value("Standard uncertainty of a reading.", 0.4)
+    process_deviation = _value("Spread of the true values.", 0.42)
+    conforming = _chance("Balls that truly conform.", 0.9999)
+    accepted = _chance("Balls accepted.", 0.9997)
+    consumer_risk = _chance("Balls accepted that do not conform.", 1e-05)
+    producer_risk = _chance("Balls that conform and are not accepted.", 2e-04)
+
+
+class InspectionRiskSchema(Schema):
+    """What the whole inspection lets through and turns away (JCGM 106, clause 9)."""
+
+    quantities = _list(QuantityRiskSchema, "One quantity.", "Quantities with a stated uncertainty.")
+    consumer_risk = _chance("Balls accepted that do not conform.", 1e-05)
+    producer_risk = _chance("Balls that conform and are not accepted.", 2e-04)
+    balls = _count("Balls of the lot, or of the file.", 1000)
+    wrongly_accepted = _number("Of these accepted that do not conform, expected.", 0.01)
+    wrongly_rejected = _number("Of these conforming and not accepted, expected.", 0.2)
+    source = _text("Where the method is from.", "JCGM 106:2012, 9.5")
+    assumptions = _texts("What it rests on.", "the quantities vary independently of each other")
+
+
 class MeasurementSchema(Schema):
     """The measurement studies that came with the request."""
 
     gauges = Several(
-        Table(None, {"quantity": "hardness", "standard_uncertainty": 0.4}, "One study."),
+        Table(
+            None,
+            {"quantity": "hardness", "standard_uncertainty": 0.4, "judgement": "acceptable"},
+            "One study.",
+        ),
         0,
         len(QUANTITIES),
-        "Gauge studies: variances by source, and the standard uncertainty that decides.",
+        "Gauge studies: variances by source, the standard uncertainty that decides, the shares of the "
+        "study's variation and of the tolerance with the usual word for them, bias and linearity.",
+    )
+    risk = Part(
+        InspectionRiskSchema,
+        "Risks of the whole inspection; null without a stated uncertainty less than the balls' spread.",
+        allow_none=True,
     )
     instruments = Several(
         Table(None, {"quantity": "hardness", "reference": "durometer A"}, "One comparison."),

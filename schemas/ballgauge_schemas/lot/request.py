@@ -427,9 +427,15 @@ class GaugeStudySchema(Schema):
         "Readings by one operator that make up one result in use.",
         assumed=limits.READINGS_AVERAGED,
     )
+    references = Several(
+        _reading(), 2, 200, "What each part truly has, by a better gauge: for bias and linearity."
+    )
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
-        """Ask for one shape."""
+        """Ask for one shape, and for one reference a part."""
+        parts, known = loaded.get("measurements"), loaded.get("references")
+        if parts is not None and known is not None and len(parts) != len(known):
+            add_error(errors, ("references",), f"must be one a part: {len(parts)}; got {len(known)}")
         if "measurements" in loaded and "measurements" not in errors:
             parts = loaded["measurements"]
             shapes = {len(part) for part in parts}, {len(cell) for part in parts for cell in part}

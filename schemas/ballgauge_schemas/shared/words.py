@@ -76,4 +76,5 @@ REPORT_UNITS = ("trade", "metric")
 PAPERS = ("a4", "letter")
 REPORT_FORMATS = ("html", "pdf")
 
+GAUGE_JUDGEMENTS = ("acceptable", "may_be_acceptable", "unacceptable")
 DEFECT_CLASSES = ("critical", "major", "minor")

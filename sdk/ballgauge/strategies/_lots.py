@@ -128,7 +128,12 @@ def _following(state: dict[str, Any], lot_size: int) -> dict[str, Any]:
 def _gauge_study() -> Strategy:
     two = st.integers(2, 3)
     measurements = st.builds(_readings, two, two, two, numbers(0.0, 0.2))
-    return walked(GaugeStudySchema, given={"measurements": measurements})
+    alone = walked(GaugeStudySchema, leave=["references"], given={"measurements": measurements})
+    known: dict[str, Strategy] = {
+        "measurements": st.builds(_readings, st.just(2), two, two, numbers(0.0, 0.2)),
+        "references": st.lists(numbers(70.0, 80.0), min_size=2, max_size=2),
+    }
+    return alone | walked(GaugeStudySchema, take=["references"], given=known)
 
 
 def _readings(parts: int, operators: int, times: int, spread: float) -> list[list[list[float]]]:

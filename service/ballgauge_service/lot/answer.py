@@ -10,6 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass
 from datetime import date
 from importlib.metadata import version
+from statistics import NormalDist
 from typing import Any
 
 import numpy as np
@@ -34,6 +35,8 @@ from ballgauge_service.lot.sampling.tables import SwitchingState, SwitchingStep
 from ballgauge_service.lot.statistics.basics import DrawnSample
 from ballgauge_service.lot.statistics.characteristics import SMALL_SAMPLE, QuantityStatement, unit_of
 from ballgauge_service.lot.statistics.drift import EwmaChart, ShewhartChart, Signal
+from ballgauge_service.lot.statistics.gauge_study import GaugeStudy
+from ballgauge_service.lot.statistics.inspection_risk import InspectionRisk, inspection_risk, joint_risk
 from ballgauge_service.lot.statistics.nonconforming import DefectsPerMillion, NonconformingFraction
 from ballgauge_service.lot.statistics.operating_characteristic import OperatingCharacteristic
 from ballgauge_service.rulebooks import OUTCOMES, Edition, used_rules
@@ -42,6 +45,7 @@ from ballgauge_service.rulebooks.model import Limit
 _ADVICE = Caution(
     "advice_only", "This is advice from the values given: only the governing body decides and approves."
 )
+_MANUAL = "Measurement Systems Analysis reference manual, 4th edition (2010), from memory"
 _PLACES = frozenset(("under_limit", "over_limit", "from_threshold", "not_bound"))
 
 
@@ -151,8 +155,12 @@ def lot_answer(found: LotFindings) -> dict[str, Any]:
         ],
         "drawn": plain(found.drawn),
         "measurement": {
-            kind: [{"quantity": name, "unit": unit_of(name), **plain(study)} for name, study in studies]
-            for kind, studies in (("gauges", request.gauges), ("instruments", request.instruments))
+            "gauges": [_gauge(name, study, found) for name, study in request.gauges],
+            "instruments": [
+                {"quantity": name, "unit": unit_of(name), **plain(study)}
+                for name, study in request.instruments
+            ],
+            "risk": _risk(found),
         },
         "file": {"name": found.name, **_file(found.file), "sha256": found.digest[0], "size": found.digest[1]},
         "made_by": {"name": "ballgauge", "version": version("ballgauge")},
@@ -235,6 +243,57 @@ def _of_the_lot(found: LotFindings) -> Iterator[tuple[str, str]]:
             yield "identity_contradicted", f"The file tells another {name} than the request: {_some(texts)}."
         elif len(texts) > 1 and name not in ("maker", "model", "inspector"):
             yield "several_of_the_lot", f"The file tells more than one {name}: {_some(texts)}."
+
+
+def _gauge(name: str, study: GaugeStudy, found: LotFindings) -> dict[str, Any]:
+    """A gauge study, against the limits that the lot's balls are judged by.
+
+    With one limit the tolerance is twice the way from the lot's mean to it (ours).
+    """
+    each = next((each for each in found.quantities if each.quantity == name), None)
+    tolerance, source = None, None
+    if each is not None and each.limits.min is not None and each.limits.max is not None:
+        tolerance, source = each.limits.max - each.limits.min, "limits"
+    elif each is not None:
+        limit = each.limits.max if each.limits.min is None else each.limits.min
+        if limit is not None and limit != each.mean:
+            tolerance, source = 2 * abs(limit - each.mean), "mean_to_limit"
+    judged = study if tolerance is None else study.within(tolerance)
+    word, by = judged.judged()
+    told = {"tolerance": tolerance, "tolerance_from": source, "judgement": word, "judged_by": by}
+    return {"quantity": name, "unit": unit_of(name), **plain(judged), **told, "judgement_source": _MANUAL}
+
+
+def _risk(found: LotFindings) -> dict[str, Any] | None:
+    """What the whole inspection lets through and turns away, by the uncertainties stated."""
+    request = found.request
+    guarded = request.decision.rule == "guarded"
+    guard = NormalDist().inv_cdf(1 - request.decision.risk) if guarded else 0.0
+    each: dict[str, InspectionRisk] = {}
+    for one in found.quantities:
+        unsure, spread = request.uncertainties.get(one.quantity), one.standard_deviation
+        if unsure and spread and spread > unsure and not (one.limits.min is None and one.limits.max is None):
+            each[one.quantity] = inspection_risk(
+                one.mean, spread, unsure, lower=one.limits.min, upper=one.limits.max, guard=max(guard, 0.0)
+            )
+    if not each:
+        return None
+    consumer, producer = joint_risk(list(each.values()))
+    balls = found.plan.lot_size or found.counts.rows
+    return {
+        "quantities": [{"quantity": name, **plain(risk)} for name, risk in each.items()],
+        "consumer_risk": consumer,
+        "producer_risk": producer,
+        "balls": balls,
+        "wrongly_accepted": balls * consumer,
+        "wrongly_rejected": balls * producer,
+        "source": "JCGM 106:2012, 9.5",
+        "assumptions": [
+            "readings and true values are normally distributed",
+            "the quantities vary independently of each other",
+            "a quantity without a stated uncertainty is read without error",
+        ],
+    }
 
 
 def _left_out(found: LotFindings) -> dict[str, Any]:

@@ -244,6 +244,8 @@ def _gauges(loaded: Mapping[str, Any]) -> Iterator[tuple[str, GaugeStudy]]:
             study = gauge_study(
                 asked["measurements"],
                 readings_averaged=asked.get("readings_averaged", limits.READINGS_AVERAGED),
+                references=asked.get("references"),
+                confidence=loaded["confidence"],
             )
         except ValueError as error:
             raise InvalidInput([Fault(pointer, str(error))]) from None

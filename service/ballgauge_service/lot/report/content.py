@@ -563,7 +563,7 @@ def _plan(lot: Document, style: Style) -> Iterator[Block]:
 
 def _measurement(lot: Document, style: Style) -> Iterator[Block]:
     _, found, gauges = style.text, lot["measurement"], lot["lot"]["gauges"]
-    if not (gauges or found["gauges"] or found["instruments"]):
+    if not (gauges or found["gauges"] or found["instruments"] or found["risk"]):
         return
     yield Heading(_("Measurement"))
     if gauges:
@@ -585,6 +585,8 @@ def _measurement(lot: Document, style: Style) -> Iterator[Block]:
         yield Table(tuple(map(Cell, heads)), tuple(used), (40, 30, 30, 25, 25))
     for study in found["gauges"]:
         yield from _gauge_study(study, style)
+    if found["risk"] is not None:
+        yield Notes((_inspection_risk(found["risk"], style),))
     for study in found["instruments"]:
         yield Heading(
             _("Instruments for {quantity}, against {reference}").format(
@@ -614,7 +616,16 @@ def _gauge_study(study: Document, style: Style) -> Iterator[Block]:
         "Standard uncertainty of a reading: {uncertainty}; {parts} parts, {operators} operators, "
         "{replicates} readings each."
     ).format(**{**study, "uncertainty": style.value(study["standard_uncertainty"], unit, 4)})
-    yield Notes((told,))
+    judged = {
+        "acceptable": _("acceptable: under 10 %"),
+        "may_be_acceptable": _("may be acceptable: 10 to 30 %"),
+        "unacceptable": _("unacceptable: over 30 %"),
+    }[study["judgement"]]
+    by = _("of tolerance") if study["judged_by"] == "tolerance" else _("of study variation")
+    lines = [told, f"{judged} {by} ({study['judgement_source']})."]
+    if study["bias"] is not None:
+        lines.append(_gauge_bias(study["bias"], unit, style))
+    yield Notes(tuple(lines))
     names = {
         "gauge": _("gauge"), "repeatability": _("repeatability"), "reproducibility": _("reproducibility"),
         "operator": _("operator"), "interaction": _("interaction"), "part": _("part"), "total": _("total"),
@@ -640,6 +651,35 @@ def _gauge_study(study: Document, style: Style) -> Iterator[Block]:
         tuple(rows),
         (40, 25, 20, 25, 20),
     )
+
+
+def _inspection_risk(risk: Document, style: Style) -> str:
+    _ = style.text
+    told = _(
+        "Of {balls} balls the inspection wrongly accepts {accepted} (consumer's risk {consumer}) and wrongly "
+        "rejects {rejected} (producer's risk {producer}), as expected by {source}."
+    )
+    return told.format(
+        balls=risk["balls"],
+        accepted=style.number(risk["wrongly_accepted"], 2),
+        rejected=style.number(risk["wrongly_rejected"], 2),
+        consumer=style.percent(risk["consumer_risk"]),
+        producer=style.percent(risk["producer_risk"]),
+        source=risk["source"],
+    )
+
+
+def _gauge_bias(bias: Document, unit: str, style: Style) -> str:
+    _ = style.text
+    told = _("Bias {bias} ({lower} to {upper} with {confidence} confidence).").format(
+        **{name: style.value(bias[name], unit, 3) for name in ("bias", "lower", "upper")},
+        confidence=style.percent(bias["confidence"]),
+    )
+    if bias["linear"] is None:
+        return told
+    if bias["linear"]:
+        return told + " " + _("It is the same over the range.")
+    return told + " " + _("It changes by {slope} for each unit.").format(slope=style.number(bias["slope"], 3))
 
 
 def _left_out(lot: Document, style: Style) -> Iterator[Block]:

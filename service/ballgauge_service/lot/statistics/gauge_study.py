@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -25,6 +25,10 @@ from ballgauge_service.lot.statistics.basics import (
 STUDY_SPREADS = 6.0
 DISTINCT_CATEGORIES = 1.41
 POOL_ABOVE = 0.25
+
+GOOD_UNDER, UNFIT_OVER = 10.0, 30.0
+"""Percent of the tolerance, or of the study's variation, under which a gauge is taken as acceptable and
+over which as unacceptable; between them it may be, by what is at stake (the same manual, from memory)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,12 +57,31 @@ class GaugeComponent:
 
 
 @dataclass(frozen=True, slots=True)
+class GaugeBias:
+    """How far readings lie from what is true, in the readings' unit, and how that changes over the range.
+
+    `bias` with a two-sided confidence interval; `slope` of the bias over the reference, with the p-value of
+    there being none; None where all references are alike.
+    """
+
+    bias: float
+    lower: float
+    upper: float
+    differs: bool
+    slope: float | None
+    intercept: float | None
+    slope_p_value: float | None
+    linear: bool | None
+    confidence: float
+
+
+@dataclass(frozen=True, slots=True)
 class GaugeStudy:
     """A gauge study. Standard deviations and uncertainties are in the readings' unit.
 
     `standard_uncertainty` is that of one reading by one operator (repeatability and reproducibility);
     `readings_averaged` tells how many readings the guarded decision averages. Uncertainty of the gauge's
-    calibration is not in it.
+    calibration is not in it, nor is the bias.
     """
 
     parts: int
@@ -70,7 +93,27 @@ class GaugeStudy:
     distinct_categories: int | None
     readings_averaged: int
     standard_uncertainty: float
+    bias: GaugeBias | None
     notes: tuple[str, ...]
+
+    def within(self, tolerance: float) -> GaugeStudy:
+        """The same with percent of a tolerance: the width [the readings' unit] that limits leave."""
+        width = number("tolerance", tolerance, above=0.0)
+        components = [
+            replace(each, percent_tolerance=100 * each.study_variation / width) for each in self.components
+        ]
+        return replace(self, components=tuple(components))
+
+    def judged(self) -> tuple[str, str]:
+        """The usual word for the gauge, and by what: `tolerance` if known, else `study_variation`."""
+        gauge = next(each for each in self.components if each.source == "gauge")
+        by = "study_variation" if gauge.percent_tolerance is None else "tolerance"
+        percent = (
+            gauge.percent_study_variation if gauge.percent_tolerance is None else gauge.percent_tolerance
+        )
+        if percent < GOOD_UNDER:
+            return "acceptable", by
+        return "unacceptable" if percent > UNFIT_OVER else "may_be_acceptable", by
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +148,8 @@ def gauge_study(
     tolerance: float | None = None,
     pool_above: float = POOL_ABOVE,
     readings_averaged: int = 1,
+    references: ArrayLike | None = None,
+    confidence: float = 0.95,
 ) -> GaugeStudy:
     """Analyse a crossed gauge study by the two-way random-effects analysis of variance.
 
@@ -114,6 +159,7 @@ def gauge_study(
     tolerance : width between the limits, in the readings' unit; gives percent of tolerance
     pool_above : the interaction is pooled into repeatability where its p-value is above this
     readings_averaged : readings by one operator that make up one result in use
+    references : (parts,) float, what each part truly has; confidence : of the bias they give
 
     Returns
     -------
@@ -167,8 +213,50 @@ def gauge_study(
         None if ratio is None else int(DISTINCT_CATEGORIES * ratio),
         averaged,
         math.sqrt(variance["repeatability"] / averaged + reproducibility),
+        None if references is None else gauge_bias(array, references, confidence=confidence),
         tuple(notes),
     )
+
+
+def gauge_bias(measurements: ArrayLike, references: ArrayLike, *, confidence: float = 0.95) -> GaugeBias:
+    """Bias and linearity of a gauge from parts whose values are known better.
+
+    Parameters
+    ----------
+    measurements : (parts, operators, replicates) float; references : (parts,) float, in the same unit
+    confidence : of the interval of the bias, and of the test of its slope
+
+    Returns
+    -------
+    GaugeBias
+
+    Raises
+    ------
+    BadArgument
+
+    Notes
+    -----
+    Each part's mean bias counts once, so that its readings, which are alike, do not pass for more than they
+    are:
+    the mean of them with Student's t, and their regression on the references (the manual regresses every
+    reading, from memory).
+    """
+    array = readings("measurements", measurements, dimensions=3)
+    known = readings("references", references, minimum_count=2)
+    if known.size != array.shape[0]:
+        raise BadArgument("references", f"must be one a part: {array.shape[0]}; got {known.size}")
+    sure = probability("confidence", confidence)
+    bias = array.mean(axis=(1, 2)) - known
+    mean, count = float(bias.mean()), bias.size
+    reach = float(stats.t.isf((1 - sure) / 2, count - 1) * bias.std(ddof=1) / math.sqrt(count))
+    slope = intercept = p_value = None
+    if count > 2 and known.min() < known.max():
+        line = stats.linregress(known, bias)
+        slope, intercept, p_value = float(line.slope), float(line.intercept), float(line.pvalue)
+    return GaugeBias(
+        mean, mean - reach, mean + reach, abs(mean) > reach, slope, intercept, p_value,
+        None if p_value is None else p_value >= 1 - sure, sure,
+    )  # fmt: skip
 
 
 def instrument_offsets(
