@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ballgauge_schemas import Quantity
-from ballgauge_service.check.identity import BY_HAND, REJECTED
+from ballgauge_service.check.identity import BY_HAND
 from ballgauge_service.check.predict import Prediction
 from ballgauge_service.check.request import Ball, Check, Drilling, Hole, HolesSeen
 from ballgauge_service.physics.balance import PLAUSIBLE_ARMS
@@ -94,10 +94,9 @@ def _add_identity(facts: Facts, check: Check, on: date) -> None:
     by_hand = check.ball.identity == BY_HAND
     if check.listing is not None:
         standing = check.listing.on(on, check.ball.made_on)
-        by_hand &= standing.state != "listed" and standing.state not in REJECTED
+        by_hand &= not standing.known
         if standing.fact is not None:
-            value, others = standing.fact
-            facts.add("identity", value, None, others)
+            facts.add("identity", standing.fact)
     facts.add("identity_by_hand", float(by_hand))
 
 

@@ -27,7 +27,6 @@ in order, of all they have."""
 
 REJECTED = ("withdrawn", "made_outside", "approved_later")
 _VALUES: dict[str, float] = {"listed": 1.0, "not_listed": 0.0, **dict.fromkeys(REJECTED, 0.0)}
-_OPEN = ("near_name", "made_on_needed")
 _WANTED = {"near_name": "name", "no_name": "name", "made_on_needed": "made_on"}
 
 
@@ -39,11 +38,14 @@ class Standing:
     row: Approved | None = None
 
     @property
-    def fact(self) -> tuple[float, tuple[float, ...]] | None:
-        """1: listed, 0: not listed, and what it may be besides; None where nothing is known."""
-        if self.state in _OPEN:
-            return 0.0, (1.0,)
-        return (_VALUES[self.state], ()) if self.state in _VALUES else None
+    def fact(self) -> float | None:
+        """1 where the ball is listed, 0 where it is not; None where that is not known."""
+        return _VALUES.get(self.state)
+
+    @property
+    def known(self) -> bool:
+        """Whether the list has the ball, approved or not, so that its word goes before any other."""
+        return self.state == "listed" or self.state in REJECTED
 
     @property
     def wanted(self) -> str:

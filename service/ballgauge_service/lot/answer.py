@@ -166,7 +166,7 @@ def lot_answer(found: LotFindings) -> dict[str, Any]:
         "made_by": {"name": "ballgauge", "version": version("ballgauge")},
         "cautions": [_caution(each) for each in _cautions(found)],
         "assumptions": _assumptions(found),
-        "rules": used_rules(edition),
+        "rules": _rules(request, edition),
         "decision": {"rule": decision.rule, "risk": decision.risk},
         "uncertainties": dict(request.uncertainties),
         "confidence": request.confidence,
@@ -311,6 +311,14 @@ def _left_out(found: LotFindings) -> dict[str, Any]:
         },
         "no_balls": {"count": notes.no_balls, "listed": [each._asdict() for each in notes.apart]},
     }
+
+
+def _rules(request: LotRequest, edition: Edition) -> dict[str, Any]:
+    source = request.approved_list
+    used = used_rules(edition)
+    if source is not None:
+        used["approved_list"] = {**source.told(), "given_by": request.list_given_by}
+    return used
 
 
 def _defects(found: LotFindings) -> dict[str, Any] | None:

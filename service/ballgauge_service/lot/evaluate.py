@@ -123,6 +123,7 @@ class Lot:
             frozenset(self.request.file.rows_ignored),
             frozenset(self.request.file.rows_judged),
             self.request.classes,
+            self.request.approved_list,
         )
         pieces, ahead = self._pieces()
         for judged in self._bulk.map(judge_piece, judging, pieces, self._check, ahead):

@@ -8,6 +8,7 @@ from datetime import date
 from typing import Any, TypeVar
 
 from ballgauge_schemas.shared import limits
+from ballgauge_schemas.shared.approved_list import ApprovedList
 from ballgauge_schemas.shared.words import SEPARATORS
 from ballgauge_service.check.request import Rules
 from ballgauge_service.core.refusal import Fault, InvalidInput
@@ -31,7 +32,7 @@ from ballgauge_service.lot.statistics.gauge_study import (
     gauge_study,
     instrument_offsets,
 )
-from ballgauge_service.rulebooks import Decision, Edition
+from ballgauge_service.rulebooks import Decision, Edition, approved_list
 
 Made = TypeVar("Made")
 
@@ -123,6 +124,8 @@ class LotRequest:
     drift: DriftChart
     report: ReportWanted
     worst_balls: int
+    approved_list: ApprovedList | None = None
+    list_given_by: str = "service"
 
 
 def request_of_lot(request: LotRequest, place: int) -> LotRequest:
@@ -196,6 +199,8 @@ def read_request(loaded: Mapping[str, Any]) -> LotRequest:
         DriftChart(drift.get("baseline"), drift["weight"]),
         ReportWanted(**loaded["report"]),
         loaded.get("worst_balls", limits.WORST_BALLS),
+        rules.get("approved_list", approved_list()),
+        "request" if "approved_list" in rules else "service",
     )
 
 

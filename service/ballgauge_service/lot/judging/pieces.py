@@ -13,8 +13,10 @@ from functools import lru_cache
 
 import numpy as np
 
+from ballgauge_schemas.shared.approved_list import ApprovedList
 from ballgauge_service.core.bulk import Check
 from ballgauge_service.lot.judging.gathering import Gathered
+from ballgauge_service.lot.judging.identity import identified
 from ballgauge_service.lot.judging.verdicts import Verdicts, judge_balls
 from ballgauge_service.lot.reading.cells import CellRules
 from ballgauge_service.lot.reading.columns import Balls, Notes, RawChunk, read_balls
@@ -46,6 +48,7 @@ class Judging:
     ignored: frozenset[int] = frozenset()
     judged: frozenset[int] = frozenset()
     classes: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    approved_list: ApprovedList | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +79,8 @@ def judge_piece(judging: Judging, piece: Piece, check: Check) -> Judged:
     for chunk in _chunks(piece):
         check()
         balls = read_balls(chunk, judging.rules, notes, judging.ignored, judging.judged)
+        if judging.approved_list is not None:
+            balls = identified(balls, judging.approved_list, rules.on)
         verdicts = judge_balls(balls, rules, judging.decision, judging.uncertainties)
         totals.add(balls, verdicts)
         if judging.rows_wanted and len(verdicts):

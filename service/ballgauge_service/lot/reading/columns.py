@@ -153,6 +153,7 @@ class Balls:
     cover: FloatArray | None = None
     high_performance_core: FloatArray | None = None
     identity_by_hand: FloatArray | None = None
+    identity: FloatArray | None = None
     labels: Mapping[str, pa.Array] = field(default_factory=dict)
 
     def __len__(self) -> int:
@@ -448,6 +449,8 @@ def rule_columns(
         np.zeros(len(balls)) if balls.identity_by_hand is None else np.nan_to_num(balls.identity_by_hand)
     )
     columns["identity_by_hand"] = RuleColumn(by_hand)
+    if balls.identity is not None:
+        columns["identity"] = RuleColumn(balls.identity)
     if balls.high_performance_core is not None:
         columns["high_performance_core"] = RuleColumn(balls.high_performance_core)
     if balls.made_on is not None:
