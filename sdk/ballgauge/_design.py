@@ -32,7 +32,7 @@ class DesignResult(Result, init=False):
 
     `properties` has the mass properties, `ball` the same under the names of a check's ball, `outcome` and
     `findings` what the rules of approval say of the design as made. `drilled`, `comparison`, `solved`,
-    `family` and `production` are None where they were not asked for.
+    `family`, `set`, `layout_map` and `production` are None where they were not asked for.
     """
 
     properties: Record
@@ -45,6 +45,8 @@ class DesignResult(Result, init=False):
     comparison: Record | None
     solved: Record | None
     family: Record | None
+    set: Record | None
+    layout_map: Record | None
     production: Record | None
     cautions: tuple[Record, ...]
     assumptions: tuple[str, ...]

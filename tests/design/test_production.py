@@ -12,7 +12,7 @@ from scipy.stats import norm
 from ballgauge_service.core.budget import Cancelled, Run
 from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.design.mass import properties, visible_moments
-from ballgauge_service.design.model import Slot, with_value
+from ballgauge_service.design.parameters import Parameter, with_value
 from ballgauge_service.design.production import Production, Tolerance, clopper_pearson, study
 from ballgauge_service.design.solids.packing import pack
 from ballgauge_service.design.solids.rotations import about
@@ -86,7 +86,7 @@ def _built(design: Design, solids: tuple[str, ...], field: str, value: float) ->
     for name in solids:
         solid = design.solids[design.index(name)]
         if field == "offset_z":
-            slot = Slot((name,), "position_z")
+            slot = Parameter((name,), "position_z", 0.0, 0.0)
             design = with_value(design, slot, solid.position[2] + value)
         elif field == "tilt_x":
             turn = about((1.0, 0.0, 0.0), value)
@@ -95,7 +95,7 @@ def _built(design: Design, solids: tuple[str, ...], field: str, value: float) ->
                 name, replace(solid, position=(x, y, z), rotation=product(turn, solid.rotation))
             )
         else:
-            slot = Slot((name,), field)
+            slot = Parameter((name,), field, 0.0, 0.0)
             design = with_value(design, slot, slot.value(design) + value)
     return design
 

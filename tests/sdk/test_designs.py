@@ -206,3 +206,21 @@ def test_the_command_runs_the_engine_inside_itself(folder: Path, server: str) ->
     inside = run("design", "alone.json", "--json", "--progress", cwd=folder)
     assert inside.returncode == 0, inside.stderr
     assert inside.stdout == run("design", "alone.json", "--json", cwd=folder, BALLGAUGE_URL=server).stdout
+
+
+def test_the_command_sets_a_set_side_by_side_and_draws_the_map(folder: Path, server: str) -> None:
+    """Against what a designer looks for: a column each ball, shares of the parts, the map in both forms."""
+    (folder / "set.json").write_text(design_example_text("skarn_set"))
+    done = run("design", "set.json", "--map", "map.svg", cwd=folder, BALLGAUGE_URL=server)
+    assert done.returncode == 0, done.stderr
+    lines = done.stdout.splitlines()
+    head = next(line for line in lines if line.startswith("number") and "without disc" in line)
+    assert head.split() == ["number", "with", "disc", "without", "disc"]
+    assert any(line.startswith("differential") and "0.05" in line and "0.034" in line for line in lines)
+    assert any(line.startswith("disc") and line.rstrip().endswith("-") for line in lines)
+    for words in ("every target is met", "What each solid gives of differential", "Across the set"):
+        assert words in done.stdout
+    assert "drilled intermediate differential [in] by pin to positive axis point [in]" in done.stdout
+    assert (folder / "map.svg").read_text().startswith("<svg")
+    refused = run("design", "skarn.json", "--map", "map.svg", cwd=folder, BALLGAUGE_URL=server)
+    assert refused.returncode == 2

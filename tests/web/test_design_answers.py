@@ -182,3 +182,106 @@ def test_production_counts_what_leaves_the_limits(client: FlaskClient) -> None:
     assert more["weight"]["standard_deviation"] > 1.3 * spreads["weight"]["standard_deviation"]
     for share in answered(client, body)["production"]["nonconforming"]:
         assert share["interval"]["min"] <= share["fraction"] <= share["interval"]["max"]
+
+
+def test_the_set_of_one_core_with_and_without_a_disc(client: FlaskClient) -> None:
+    """Common practice, no source: 0.050 and 0.034, 0.013 in both, ratios about 25 and 40 %; asked again."""
+    body = packaged("skarn_set")
+    found = answered(client, body)["set"]
+    assert found["met"]
+    best = found["solutions"][0]
+    ratios = {}
+    for ball in best["variants"]:
+        again = answered(client, {"design": ball["design"], "rules": body["rules"]})
+        for name in ("weight", "rg", "differential", "intermediate_differential"):
+            assert again["properties"][name] == pytest.approx(ball["numbers"][name], rel=1e-9)
+        assert again["outcome"] == ball["outcome"]
+        ratios[ball["name"]] = again["properties"]["asymmetry_ratio"]
+    assert ratios == {
+        "with disc": pytest.approx(0.25, abs=0.03),
+        "without disc": pytest.approx(0.40, abs=0.03),
+    }
+    assert all(each["met"] for each in best["across"])
+    assert best["variants"][0]["numbers"]["clearance"] >= 1 / 25.4
+    given = [
+        {part["name"]: part for part in each["properties"]["contributions"]} for each in found["variants"]
+    ]
+    assert "disc" in given[0]
+    assert "disc" not in given[1]
+    for each, ball in zip(found["variants"], best["variants"], strict=True):
+        assert each["properties"]["differential"] == pytest.approx(ball["numbers"]["differential"])
+
+
+def test_the_map_of_layouts_is_what_each_drilling_leaves(client: FlaskClient) -> None:
+    """Each point against the drilled design of that layout; every value stands in the picture."""
+    body = packaged("skarn_set")
+    del body["set"]
+    mapped = answered(client, body)["layout_map"]
+    assert [(each["pin_to_pap"], each["drilling_angle"]) for each in mapped["points"]] == [
+        (arc, angle) for arc in (3, 4, 5) for angle in (30, 60, 90)
+    ]
+    point = mapped["points"][5]
+    body["drilling"]["layout"] |= {"pin_to_pap": 4, "drilling_angle": 90}
+    del body["layout_map"]
+    drilled = answered(client, body)["drilled"]
+    for name in ("weight", "differential", "intermediate_differential", "top", "finger"):
+        assert point["numbers"][f"drilled_{name}"] == pytest.approx(drilled[name], abs=2e-6)
+    assert mapped["picture"].startswith("<svg")
+    assert f">{drilled['differential']:.4f}<" in mapped["picture"]
+
+
+def test_what_a_search_finds_is_judged_as_the_design_is(client: FlaskClient) -> None:
+    """A differential beyond the limit is asked for and met: the solution breaks the rule, asked again too."""
+    body = packaged("skarn_targets")
+    del body["family"]
+    body["solve"]["targets"] = {"differential": {"value": 0.068, "tolerance": 0.001}}
+    body["solve"]["starts"] = 2
+    body["solve"]["parameters"][2]["upper"] = "95 mm"
+    solution = answered(client, body)["solved"]["solutions"][0]
+    assert solution["outcome"] == "nonconforming"
+    assert "differential" in {each["rule"] for each in solution["findings"]}
+    again = answered(client, {"design": solution["design"], "rules": body["rules"]})
+    broken = {each["rule"] for each in again["findings"] if each["outcome"] == "nonconforming"}
+    assert broken == {each["rule"] for each in solution["findings"] if each["outcome"] == "nonconforming"}
+    body["solve"]["targets"]["max_density"] = {"at_most": 3.4}
+    body["solve"]["targets"]["differential"] = {"at_least": 0.055, "at_most": 0.059}
+    limited = answered(client, body)["solved"]["solutions"][0]
+    assert limited["met"]
+    assert limited["outcome"] != "nonconforming"
+    assert limited["numbers"]["max_density"] <= 3.4
+
+
+def test_every_field_of_a_search_that_does_not_fit_is_named(client: FlaskClient) -> None:
+    """Against the pointers of targets, parameters, variants and changes, one refusal for each layer."""
+    body = packaged("skarn_set")
+    one, other = body["set"]["variants"]
+    one["targets"]["rg"] = {"value": 2.5}
+    one["targets"]["weight"]["at_most"] = 16
+    other["name"] = "with disc"
+    body["set"]["parameters"][3] |= {"over": "length_x", "lower": 0.5}
+    body["set"]["across"][0] |= {"variants": ["with disc", "none"], "within": "1 g"}
+    assert set(refused(client, body)) >= {
+        "/set/variants/0/targets/rg/tolerance",
+        "/set/variants/0/targets/weight/value",
+        "/set/parameters/3/over",
+        "/set/parameters/3/within",
+        "/set/across/0/within",
+    }
+    body = packaged("skarn_set")
+    one, other = body["set"]["variants"]
+    one["leave_out"] = ["cover"]
+    one["clear_of"] = ["dics"]
+    other["replace"] = [{"name": "disc", "shape": "sphere", "density": 2, "diameter": 1}]
+    other["add"] = [{"name": "core", "shape": "sphere", "density": 2, "diameter": 1}]
+    assert set(refused(client, body)) == {
+        "/set/variants/0/leave_out/0", "/set/variants/1/replace/0/name", "/set/variants/1/add/0/name",
+    }  # fmt: skip
+    body = packaged("skarn_set")
+    body["set"]["variants"][0]["clear_of"] = ["dics"]
+    body["set"]["variants"][1]["add"] = [{"name": "far", "shape": "sphere", "density": 2, "diameter": 9}]
+    body["set"]["parameters"].append({"solids": ["core"], "field": "length_z", "within": 9})
+    assert set(refused(client, body)) == {"/set/variants/0/clear_of/0", "/set/variants/1/add/0"}
+    del body["set"]["variants"][1]["add"]
+    assert set(refused(client, body)) == {"/set/variants/0/clear_of/0", "/set/parameters/6/within"}
+    del body["drilling"]
+    assert {"/drilling", "/set/variants/0/targets/clearance"} <= set(refused(client, body))

@@ -263,8 +263,9 @@ class ComparisonSchema(Schema):
 class ParameterValueSchema(Schema):
     """Where a solution puts a parameter."""
 
+    parameter = _text("The parameter in words.", "density of core", required=True)
     solids = _list(_text("A solid.", "core"), "Its solids.", limits.SOLIDS_MAXIMUM)
-    field = Choice(("density", *words.SIZES, *words.FACTORS, *words.POSITIONS), "The number.", required=True)
+    field = Choice(words.PARAMETER_FIELDS, "What it is.", required=True)
     unit = _text("Its unit.", "g/mL", required=True)
     value = _number("The value.", 2.4, "see unit")
     at_bound = Flag("Whether a bound holds it.", required=True, example=False)
@@ -274,28 +275,75 @@ def _numbers_table(description: str, example: dict[str, Any]) -> Table:
     return Table(_number("A value.", 2.5, "see units"), example, description, required=True)
 
 
-class _SolutionSchema(Schema):
+class DrilledNumbersSchema(Schema):
+    """The numbers of a ball, drilled with one of the drillings it is held over."""
+
+    drilled_weight = _number("Weight.", 15.09, "lb")
+    drilled_rg = _length("Low radius of gyration.", 2.532)
+    drilled_rg_intermediate = _length("Intermediate radius of gyration.", 2.558)
+    drilled_rg_high = _length("High radius of gyration.", 2.576)
+    drilled_differential = _length("Differential.", 0.044)
+    drilled_intermediate_differential = _length("Intermediate differential.", 0.019)
+    drilled_asymmetry_ratio = _share("Intermediate differential over differential.", 0.42)
+    drilled_top = _ounces("Top weight; positive toward the grip.", -1.05)
+    drilled_side = _ounces("Side weight; positive toward the positive axis point.", 0.38)
+    drilled_finger = _ounces("Finger weight; positive toward the fingers.", -0.6)
+    clearance = _length(
+        "Least distance of a hole from the solids asked about, negative where one enters; null where none "
+        "was asked for.",
+        0.12,
+    )
+
+
+class _FoundSchema(Schema):
     met = Flag("Whether every target is met.", required=True)
-    values = _parts(ParameterValueSchema, "Where it puts the parameters.", limits.PARAMETERS_MAXIMUM)
-    numbers = _numbers_table("Its numbers, by name.", {"weight": 15.0, "rg": 2.5})
-    misses = _numbers_table("Misses of the targets, in tolerances, by name.", {"weight": 0.1, "rg": -0.4})
+    numbers = _numbers_table(
+        "Its numbers, by name; of a drilled target the worst of its drillings.", {"weight": 15.0, "rg": 2.5}
+    )
+    misses = _numbers_table(
+        "Misses of the targets, in tolerances, by name; 0 on the right side of a limit.",
+        {"weight": 0.1, "rg": -0.4},
+    )
+    drilled = _parts(
+        DrilledNumbersSchema,
+        "Drilled, by drilling; their mean alone where that is asked for.",
+        limits.OVER_MAXIMUM,
+    )
+    error_bound = Part(ErrorBoundSchema, "Bounds of the method's error.", required=True)
+    outcome = Choice(words.OUTCOMES, "The worst outcome of the rules of approval on it.", required=True)
+    findings = _parts(
+        FindingSchema, "Those rules that it breaks, or that cannot be decided.", limits.RULES_MAXIMUM
+    )
     design = Part(DesignSchema, "The design; meshes are named, not repeated.", required=True)
+
+
+class _SolutionSchema(_FoundSchema):
+    values = _parts(ParameterValueSchema, "Where it puts the parameters.", limits.PARAMETERS_MAXIMUM)
 
 
 class SolutionSchema(_SolutionSchema):
     """A design that was found."""
 
 
+def _variant_names(description: str) -> Several:
+    return _list(_text("A variant.", "with disc"), description, limits.VARIANTS_MAXIMUM)
+
+
 class ConflictSchema(Schema):
     """A target that cannot be met together with the others."""
 
-    number = Choice(words.NUMBERS, "The target.", required=True)
+    number = Choice(words.TARGETS, "The target.", required=True)
+    variants = _variant_names("Variants of a set that it is of; empty without a set.")
     unit = _text("Its unit.", "lb", required=True)
-    wanted = _number("What was asked for.", 15.0, "see unit")
+    wanted = _number("What was asked for: the value, or the limit; 0 of a difference.", 15.0, "see unit")
     nearest = _number("The nearest it comes with the others met as well as they can be.", 16.5, "see unit")
     off = _number("By how much that misses the tolerance.", 1.5, "see unit")
     others_met = Flag("Whether the others are met there.", required=True)
-    with_targets = _list(_text("A target.", "rg"), "Targets that stand against it.", len(words.NUMBERS))
+    with_targets = _list(
+        _text("A target.", "rg"),
+        "Targets that stand against it.",
+        len(words.TARGETS) * limits.VARIANTS_MAXIMUM + limits.ACROSS_MAXIMUM,
+    )
     message = _text(
         "The conflict in words.", "weight comes no nearer to 15 than 16.5 while rg is met", required=True
     )
@@ -304,7 +352,8 @@ class ConflictSchema(Schema):
 class SensitivitySchema(Schema):
     """How a number answers a parameter, at the best solution."""
 
-    number = Choice(words.NUMBERS, "The number.", required=True)
+    number = Choice(words.TARGETS, "The number; across variants, its difference.", required=True)
+    variants = _variant_names("Variants of a set that it is of; empty without a set.")
     unit = _text("Its unit.", "in", required=True)
     parameter = _text("The parameter.", "density of core", required=True)
     per_unit = _number("Change per unit of the parameter.", 0.012, "see unit", 1e15)
@@ -314,8 +363,8 @@ class SensitivitySchema(Schema):
 class TradeOffResultSchema(Schema):
     """The front of two targets: no point is worse than another in both."""
 
-    first = Choice(words.NUMBERS, "One target.", required=True)
-    second = Choice(words.NUMBERS, "The other.", required=True)
+    first = Choice(words.TARGETS, "One target.", required=True)
+    second = Choice(words.TARGETS, "The other.", required=True)
     points = _parts(SolutionSchema, "From the first target's best to the second's.", limits.FRONT_MAXIMUM)
 
 
@@ -332,12 +381,12 @@ class SolvedSchema(Schema):
     evaluations = Whole(0, 10**9, 948, "Designs tried.", required=True)
     solutions = _parts(SolutionSchema, "Distinct designs, best first.", limits.SOLUTIONS_MAXIMUM)
     conflicts = _parts(
-        ConflictSchema, "Why the targets cannot be met, largest miss first.", len(words.NUMBERS)
+        ConflictSchema, "Why the targets cannot be met, largest miss first.", len(words.TARGETS)
     )
     sensitivities = _parts(
         SensitivitySchema,
         "How the targets answer the parameters.",
-        len(words.NUMBERS) * limits.PARAMETERS_MAXIMUM,
+        len(words.TARGETS) * limits.PARAMETERS_MAXIMUM,
     )
     trade_off = Part(
         TradeOffResultSchema,
@@ -351,16 +400,100 @@ class FamilyMemberSchema(_SolutionSchema):
     """The design in another weight."""
 
     weight = _number("The weight asked for.", 14.0, "lb")
-    met = Flag("Whether the weight is met.", required=True)
+    met = Flag("Whether the weight and all that is held are met.", required=True)
+    changes = _numbers_table("What is held, less the design's own.", {"rg": 0.006, "differential": -0.001})
     rg_change = _length("Radius of gyration less the design's.", 0.006)
     differential_change = _length("Differential less the design's.", -0.001)
 
 
 class FamilyResultSchema(Schema):
-    """The same shape in other weights, by densities alone."""
+    """The design in other weights."""
 
     seed = _used_seed()
     members = _parts(FamilyMemberSchema, "The members, in the order asked for.", limits.FAMILY_MAXIMUM)
+
+
+class FoundVariantSchema(_FoundSchema):
+    """One ball of a solution of a set."""
+
+    name = _text("The variant.", "with disc", required=True)
+
+
+class AgreementSchema(Schema):
+    """How far the balls lie apart in a number."""
+
+    number = Choice(words.TARGETS, "The number.", required=True)
+    unit = _text("Its unit.", "in", required=True)
+    variants = _variant_names("The variants.")
+    within = _number("How far apart any two may lie.", 0.0005, "see unit")
+    apart = _number("How far the two lie apart that differ most.", 0.0002, "see unit")
+    met = Flag("Whether that is within what was asked.", required=True)
+
+
+class SetSolutionSchema(Schema):
+    """Designs of all variants that were found together."""
+
+    met = Flag("Whether every target is met.", required=True)
+    values = _parts(ParameterValueSchema, "Where it puts the parameters.", limits.PARAMETERS_MAXIMUM)
+    across = _parts(AgreementSchema, "What the variants share.", limits.ACROSS_MAXIMUM)
+    variants = _parts(FoundVariantSchema, "The variants, in the order asked for.", limits.VARIANTS_MAXIMUM)
+
+
+class VariantResultSchema(Schema):
+    """One ball of a set at its best solution, with what each solid gives it."""
+
+    name = _text("The variant.", "with disc", required=True)
+    properties = Part(PropertiesSchema, "Its mass properties as made.", required=True)
+    outcome = Choice(
+        words.OUTCOMES, "The worst outcome of its findings that are not advisory.", required=True
+    )
+    findings = _parts(FindingSchema, "What the rules of approval say of it.", limits.RULES_MAXIMUM)
+    missing = _parts(MissingSchema, "What only a ball can tell.", 200)
+
+
+class SetResultSchema(Schema):
+    """Several balls that share solids, solved together; without parameters, as they are."""
+
+    met = Flag("Whether every target can be met.", required=True)
+    seed = _used_seed()
+    starts = Whole(1, limits.STARTS_MAXIMUM, 12, "Places searched from.", required=True)
+    evaluations = Whole(0, 10**9, 948, "Sets tried.", required=True)
+    solutions = _parts(SetSolutionSchema, "Distinct sets, best first.", limits.SOLUTIONS_MAXIMUM)
+    conflicts = _parts(
+        ConflictSchema,
+        "Why the targets cannot be met, largest miss first.",
+        len(words.TARGETS) * limits.VARIANTS_MAXIMUM + limits.ACROSS_MAXIMUM,
+    )
+    sensitivities = _parts(
+        SensitivitySchema,
+        "How the targets answer the parameters.",
+        (len(words.TARGETS) * limits.VARIANTS_MAXIMUM + limits.ACROSS_MAXIMUM) * limits.PARAMETERS_MAXIMUM,
+    )
+    variants = _parts(
+        VariantResultSchema, "The balls of the best solution, side by side.", limits.VARIANTS_MAXIMUM
+    )
+
+
+class MapPointSchema(Schema):
+    """One layout, and the ball drilled with it."""
+
+    pin_to_pap = _length("Arc from pin to positive axis point.", 4.5)
+    drilling_angle = _number("Drilling angle.", 50.0, "deg")
+    numbers = Part(DrilledNumbersSchema, "The drilled ball's numbers.", required=True)
+
+
+class LayoutMapResultSchema(Schema):
+    """What each layout leaves."""
+
+    pin_to_pap = _list(_length("An arc.", 4.5), "Arcs from pin to positive axis point.", limits.MAP_MAXIMUM)
+    drilling_angle = _list(_number("An angle.", 50.0, "deg"), "Drilling angles.", limits.MAP_MAXIMUM)
+    points = _parts(MapPointSchema, "Every arc with every angle.", limits.MAP_MAXIMUM**2)
+    picture = Text(
+        "<svg xmlns=...",
+        "Differential and asymmetry over the layouts, drawn as SVG.",
+        maximum=2_000_000,
+        required=True,
+    )
 
 
 class QuantileSchema(Schema):
@@ -454,6 +587,8 @@ class DesignResultSchema(Schema):
     comparison = Part(ComparisonSchema, "The comparison.", required=True, allow_none=True)
     solved = Part(SolvedSchema, "The search.", required=True, allow_none=True)
     family = Part(FamilyResultSchema, "The family.", required=True, allow_none=True)
+    set = Part(SetResultSchema, "The set.", required=True, allow_none=True)
+    layout_map = Part(LayoutMapResultSchema, "The map of layouts.", required=True, allow_none=True)
     production = Part(ProductionResultSchema, "The tolerance study.", required=True, allow_none=True)
     cautions = _parts(CautionSchema, "What deserves a second look.", 1000)
     assumptions = _list(

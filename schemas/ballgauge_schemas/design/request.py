@@ -77,8 +77,9 @@ def kind_of(field: str) -> str:
 _KINDS: Mapping[str, str] = {
     "density": "density",
     **dict.fromkeys((*words.SIZES, *words.POSITIONS, *words.OFFSETS), "length"),
-    **dict.fromkeys(words.FACTORS, "ratio"),
-    **dict.fromkeys(words.TILTS, "angle"),
+    **dict.fromkeys(words.POINT_FIELDS, "length"),
+    **dict.fromkeys((*words.FACTORS, words.GROUP_SCALE, words.RATIO), "ratio"),
+    **dict.fromkeys(words.TURNS, "angle"),
 }
 
 
@@ -93,7 +94,7 @@ class KindOfField(fields.Field[Any]):
                 "description": description,
                 "examples": [example],
                 "x-unit": "that of the field: g/mL, in, 1 or deg",
-                "oneOf": [{"type": "number", "minimum": -45, "maximum": 100}, *refs],
+                "oneOf": [{"type": "number", "minimum": -180, "maximum": 100}, *refs],
             },
         )
 
@@ -109,14 +110,19 @@ class KindOfField(fields.Field[Any]):
 @functools.lru_cache(maxsize=64)
 def _bound(field: str) -> QuantityField:
     """Reads a bound of a parameter: what the solids' own field takes."""
-    if field == "density":
+    kind = kind_of(field)
+    if kind == "density":
         return _density("", 1)
-    if field in words.FACTORS:
+    if kind == "ratio":
         return Nominal("ratio", 0.01, 100, 1, "")
-    return _length("", 1, 0.0 if field == "rounding" else -9.5 if field in words.POSITIONS else 0.001)
+    if kind == "angle":
+        return Nominal("angle", -180, 180, 1, "")
+    signed = field in (*words.POSITIONS, *words.OFFSETS, words.POINT_FIELDS[0])
+    return _length("", 1, -9.5 if signed else 0.0 if field in ("rounding", "point_radius") else 0.001)
 
 
 _WIDEST = {"density": 25.0, "length": 9.5, "ratio": 1.0, "angle": 45.0}
+"""Greatest width of a tolerance, and of a parameter about its present value."""
 
 
 @functools.lru_cache(maxsize=64)
@@ -363,14 +369,43 @@ def _check_meshes(solids: Sequence[Mapping[str, Any]], known: set[str], errors: 
 class _TargetSchema(Schema):
     weight = Number(1e-3, 1e3, 2.0, "How much a miss counts.", assumed=limits.TARGET_WEIGHT)
 
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """Ask for a tolerance, alone or with a value, or for limits."""
+        limited = any(name in loaded or name in errors for name in ("at_least", "at_most"))
+        if limited and ("value" in loaded or "value" in errors):
+            add_error(errors, ("value",), "must not stand beside at_least or at_most")
+        elif not limited and "tolerance" not in loaded and "tolerance" not in errors:
+            words = (
+                "missing; how far off still meets it" if "value" in loaded or "value" in errors else REQUIRED
+            )
+            add_error(errors, ("tolerance",), words)
+        low, high = loaded.get("at_least"), loaded.get("at_most")
+        if isinstance(low, Quantity) and isinstance(high, Quantity) and low.value > high.value:
+            add_error(
+                errors, ("at_most",), f"must not be less than at_least, {low.value:g}; got {high.value:g}"
+            )
+
 
 def _value(kind: str, low: float, high: float, example: float) -> Nominal:
-    return Nominal(kind, low, high, example, "What it should be.", required=True)
+    words = "What it should be; without limits and without this, what the design has now."
+    return Nominal(kind, low, high, example, words)
 
 
 def _miss(kind: str, most: float, example: float) -> Nominal:
-    words = "How far off still meets it."
-    return Nominal(kind, 0, most, example, words, exclusive_minimum=True, required=True)
+    words = "How far off still meets the value; beside a limit, what counts as one miss."
+    return Nominal(kind, 0, most, example, words, exclusive_minimum=True)
+
+
+def _limit(kind: str, low: float, high: float, example: float, words: str) -> Nominal:
+    return Nominal(kind, low, high, example, words)
+
+
+def _least(kind: str, low: float, high: float, example: float) -> Nominal:
+    return _limit(kind, low, high, example, "Limit from below, in place of a value.")
+
+
+def _most(kind: str, low: float, high: float, example: float) -> Nominal:
+    return _limit(kind, low, high, example, "Limit from above, in place of a value.")
 
 
 class WeightTargetSchema(_TargetSchema):
@@ -378,13 +413,17 @@ class WeightTargetSchema(_TargetSchema):
 
     value = _value("weight", 4, 20, 15)
     tolerance = _miss("weight", 20, 0.05)
+    at_least = _least("weight", 4, 20, 14.9)
+    at_most = _most("weight", 4, 20, 16)
 
 
 class LengthTargetSchema(_TargetSchema):
-    """A target of a radius of gyration, of a difference of two, or of an arc."""
+    """A target of a radius of gyration, of a difference of two, of an arc, or of a depth."""
 
     value = _value("length", 0, 13.5, 2.5)
     tolerance = _miss("length", 9.5, 0.005)
+    at_least = _least("length", 0, 13.5, 2.46)
+    at_most = _most("length", 0, 13.5, 2.8)
 
 
 class ImbalanceTargetSchema(_TargetSchema):
@@ -392,6 +431,17 @@ class ImbalanceTargetSchema(_TargetSchema):
 
     value = _value("imbalance", 0, 64, 2.5)
     tolerance = _miss("imbalance", 64, 0.25)
+    at_least = _least("imbalance", 0, 64, 2)
+    at_most = _most("imbalance", 0, 64, 4)
+
+
+class ReadingTargetSchema(_TargetSchema):
+    """A target of a balance reading of the drilled ball, which has a sign."""
+
+    value = _value("imbalance", -64, 64, 0)
+    tolerance = _miss("imbalance", 64, 0.25)
+    at_least = _least("imbalance", -64, 64, -3)
+    at_most = _most("imbalance", -64, 64, 3)
 
 
 class RatioTargetSchema(_TargetSchema):
@@ -399,10 +449,30 @@ class RatioTargetSchema(_TargetSchema):
 
     value = _value("ratio", 0, 1, 0.3)
     tolerance = _miss("ratio", 1, 0.02)
+    at_least = _least("ratio", 0, 1, 0.2)
+    at_most = _most("ratio", 0, 1, 0.4)
+
+
+class DensityTargetSchema(_TargetSchema):
+    """A target of a density."""
+
+    value = _value("density", 0.01, 25, 1.3)
+    tolerance = _miss("density", 25, 0.02)
+    at_least = _least("density", 0.01, 25, 0.7)
+    at_most = _most("density", 0.01, 25, 3.8)
+
+
+class ClearanceTargetSchema(_TargetSchema):
+    """A target of the clearance of the holes, which is negative where one enters a solid."""
+
+    value = _value("length", -9.5, 9.5, 0.1)
+    tolerance = _miss("length", 9.5, 0.05)
+    at_least = _least("length", -9.5, 9.5, 0)
+    at_most = _most("length", -9.5, 9.5, 1)
 
 
 class TargetsSchema(Schema):
-    """What the numbers of the design should be."""
+    """What the numbers of a design should be, as made and drilled."""
 
     weight = Part(WeightTargetSchema, "Weight.")
     rg = Part(LengthTargetSchema, "Radius of gyration about the low axis.")
@@ -415,11 +485,78 @@ class TargetsSchema(Schema):
     pin_to_cg = Part(LengthTargetSchema, "Arc from pin to center-of-gravity mark.")
     pin_to_low_rg_axis = Part(LengthTargetSchema, "Arc from pin to low axis.")
     mark_to_high_rg_axis = Part(LengthTargetSchema, "Arc from mass-bias mark to high axis.")
+    mean_density = Part(DensityTargetSchema, "Mean density.")
+    max_density = Part(DensityTargetSchema, "Density of the densest solid.")
+    cover_depth_shallowest = Part(LengthTargetSchema, "Least depth of cover over the core.")
+    cover_depth_deepest = Part(LengthTargetSchema, "Greatest depth of cover over the core.")
+    drilled_weight = Part(WeightTargetSchema, "Weight, drilled.")
+    drilled_rg = Part(LengthTargetSchema, "Radius of gyration about the low axis, drilled.")
+    drilled_rg_intermediate = Part(LengthTargetSchema, "The same about the intermediate axis.")
+    drilled_rg_high = Part(LengthTargetSchema, "The same about the high axis.")
+    drilled_differential = Part(LengthTargetSchema, "Differential, drilled.")
+    drilled_intermediate_differential = Part(LengthTargetSchema, "Intermediate differential, drilled.")
+    drilled_asymmetry_ratio = Part(RatioTargetSchema, "Asymmetry ratio, drilled.")
+    drilled_top = Part(ReadingTargetSchema, "Top weight, drilled; positive toward the grip.")
+    drilled_side = Part(ReadingTargetSchema, "Side weight, drilled; positive toward the positive axis point.")
+    drilled_finger = Part(ReadingTargetSchema, "Finger weight, drilled; positive toward the fingers.")
+    clearance = Part(ClearanceTargetSchema, "Least distance of the holes from the solids of `clear_of`.")
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Ask for one target at least."""
         if not loaded and not errors:
-            add_error(errors, (SCHEMA,), f"must hold at least one of {', '.join(words.NUMBERS)}")
+            add_error(errors, (SCHEMA,), f"must hold at least one of {', '.join(words.TARGETS)}")
+
+
+def target_kind(number: str) -> str:
+    """Kind of quantity of a number that targets can name. Raises KeyError."""
+    field = _TARGET_FIELDS[number].schema.fields["tolerance"]
+    assert isinstance(field, QuantityField)
+    return field.kind
+
+
+_TARGET_FIELDS: Mapping[str, Part] = {
+    name: field for name, field in TargetsSchema._declared_fields.items() if isinstance(field, Part)
+}
+
+
+def _needs_drilling(targets: Any) -> list[str]:
+    """The targets that only a drilled ball has."""
+    held = (*words.DRILLED_NUMBERS, words.CLEARANCE)
+    return [name for name in held if isinstance(targets, dict) and name in targets]
+
+
+class _HeldSchema(Schema):
+    over = Several(
+        Part(DrillingSchema, "A drilling; it needs a layout."),
+        1,
+        limits.OVER_MAXIMUM,
+        "Drillings that targets of the drilled ball are held over; default: the request's.",
+    )
+    take = Choice(
+        words.TAKES,
+        "Whether such a target is held for each drilling, the worst case, or for the mean of them.",
+        default="worst",
+    )
+    clear_of = Several(
+        _name("Name of a solid.", "disc"),
+        1,
+        limits.SOLIDS_MAXIMUM,
+        "Solids that the clearance is measured from; default: all but the cover. Of a solid that is not "
+        "convex, its convex hull counts.",
+    )
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """Ask for a layout in every drilling."""
+        for at, drilling in enumerate(loaded.get("over", ())):
+            if (
+                isinstance(drilling, dict)
+                and "layout" not in drilling
+                and not has_error(errors, "over", at, "layout")
+            ):
+                add_error(errors, ("over", at, "layout"), NEEDS_LAYOUT)
+
+
+NEEDS_LAYOUT = "missing; it places the design's pin and mark under the grip"
 
 
 def _solid_names() -> Several:
@@ -433,21 +570,62 @@ def _solid_names() -> Several:
 
 
 class ParameterSchema(Schema):
-    """A number of the design that may move between two bounds."""
+    """Something of the design that may move, between two bounds or about its present value."""
 
     solids = _solid_names()
     field = Choice(
-        ("density", *words.SIZES, *words.FACTORS, *words.POSITIONS),
-        "Which of the solids' numbers.",
-        required=True,
+        words.PARAMETER_FIELDS,
+        "A number of each solid, set to one and the same value; or of the solids as one body, from where "
+        "they are: a shift (offset_x, offset_y, offset_z), a turn about the first solid's place (tilt_x, "
+        "tilt_y, turn about z), or a scale about it (group_scale); or the ratio of two of its lengths; or a "
+        "point of a profile.",
+        default="density",
     )
-    lower = KindOfField(required=True, description="Least value.", example=1.8)
-    upper = KindOfField(required=True, description="Greatest value.", example=3.2)
+    lower = KindOfField(description="Least value.", example=1.8)
+    upper = KindOfField(description="Greatest value.", example=3.2)
+    within = KindOfField(
+        description="In place of both: how far it may move from its present value, either way.", example=0.2
+    )
+    point = Whole(0, limits.POINTS_MAXIMUM - 1, 2, "Of point_height and point_radius: which point, from 0.")
+    length = Choice(words.SIZES, "Of a ratio: the length that is set.")
+    over = Choice(words.SIZES, "Of a ratio: the length that it is a multiple of.")
+    variants = Several(
+        _name("Name of a variant.", "with disc"),
+        1,
+        limits.VARIANTS_MAXIMUM,
+        "In a set: the variants in which it moves; default: all that have the solids.",
+    )
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
-        """Read the bounds in the field's unit, and compare them."""
-        resolve(loaded, errors, ("lower", "upper"), _bound)
+        """Read the bounds in the field's unit, compare them, and ask for what the field needs."""
+        bounds = ("lower", "upper")
+        given = {name for name in (*bounds, "within") if name in loaded or name in errors}
+        if "field" in loaded:
+            resolve(loaded, errors, bounds, _bound)
+            resolve(loaded, errors, ("within",), _width)
+            _check_needs(loaded, errors)
+        if "within" not in given:
+            for name in bounds:
+                if name not in given:
+                    add_error(errors, (name,), REQUIRED)
+        elif len(given) > 1:
+            add_error(errors, ("within",), "stands in place of lower and upper")
         _check_bounds(loaded, errors)
+
+
+_NEEDS = {"point": words.POINT_FIELDS, "length": (words.RATIO,), "over": (words.RATIO,)}
+
+
+def _check_needs(loaded: Mapping[str, Any], errors: Errors) -> None:
+    field = loaded["field"]
+    for name, takers in _NEEDS.items():
+        given = name in loaded or name in errors
+        if field in takers and not given:
+            add_error(errors, (name,), f"missing; {field} needs it")
+        elif field not in takers and name in loaded:
+            add_error(errors, (name,), f"{field} takes none")
+    if field == words.RATIO and "over" in loaded and loaded.get("length") == loaded["over"]:
+        add_error(errors, ("over",), "must be another length")
 
 
 def _check_bounds(loaded: Mapping[str, Any], errors: Errors) -> None:
@@ -456,34 +634,47 @@ def _check_bounds(loaded: Mapping[str, Any], errors: Errors) -> None:
         add_error(errors, ("upper",), f"must be more than lower, {lower.value:g}; got {upper.value:g}")
 
 
-class TradeOffSchema(Schema):
-    """The front of two targets that conflict, the others kept."""
-
-    first = Choice(words.NUMBERS, "One target.", required=True)
-    second = Choice(words.NUMBERS, "The other.", required=True)
-    points = Whole(2, limits.FRONT_MAXIMUM, 9, "Points of the front.", assumed=limits.FRONT)
-
-
-class SolveSchema(Schema):
-    """Find designs that meet targets."""
-
-    targets = Part(TargetsSchema, "What should come out.", required=True)
-    parameters = Several(
-        Part(ParameterSchema, "One parameter."), 1, limits.PARAMETERS_MAXIMUM, "What may move.", required=True
+def _parameters(minimum: int = 1, **more: Any) -> Several:
+    return Several(
+        Part(ParameterSchema, "One parameter."), minimum, limits.PARAMETERS_MAXIMUM, "What may move.", **more
     )
-    seed = seed()
-    starts = Whole(
+
+
+def _starts() -> Whole:
+    return Whole(
         1,
         limits.STARTS_MAXIMUM,
         12,
         "Places to search from, the design itself the first.",
         assumed=limits.STARTS,
     )
-    keep = Whole(1, limits.SOLUTIONS_MAXIMUM, 5, "Most solutions to give.", assumed=limits.SOLUTIONS)
+
+
+def _keep() -> Whole:
+    return Whole(1, limits.SOLUTIONS_MAXIMUM, 5, "Most solutions to give.", assumed=limits.SOLUTIONS)
+
+
+class TradeOffSchema(Schema):
+    """The front of two targets that conflict, the others kept."""
+
+    first = Choice(words.TARGETS, "One target.", required=True)
+    second = Choice(words.TARGETS, "The other.", required=True)
+    points = Whole(2, limits.FRONT_MAXIMUM, 9, "Points of the front.", assumed=limits.FRONT)
+
+
+class SolveSchema(_HeldSchema):
+    """Find designs that meet targets."""
+
+    targets = Part(TargetsSchema, "What should come out.", required=True)
+    parameters = _parameters(required=True)
+    seed = seed()
+    starts = _starts()
+    keep = _keep()
     trade_off = Part(TradeOffSchema, "A front to follow as well.")
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Hold the front to the targets."""
+        super().check(loaded, errors)
         front, targets = loaded.get("trade_off"), loaded.get("targets")
         if not isinstance(front, dict) or not isinstance(targets, dict):
             return
@@ -495,20 +686,32 @@ class SolveSchema(Schema):
             add_error(errors, ("trade_off", "second"), "must be another target than first")
 
 
-class DensityParameterSchema(Schema):
-    """A density that may move between two bounds."""
+class ChangeSchema(Schema):
+    """Parts left out, put in place of others, or added on top of all, in this order."""
 
-    solids = _solid_names()
-    lower = _density("Least density.", 0.7, required=True)
-    upper = _density("Greatest density.", 1.4, required=True)
+    leave_out = Several(
+        _name("Name of a solid.", "disc"), 0, limits.SOLIDS_MAXIMUM, "Solids that are not there.", default=[]
+    )
+    replace = Several(
+        SolidField(), 0, limits.SOLIDS_MAXIMUM, "Solids in the place of those of the same names.", default=[]
+    )
+    add = Several(
+        SolidField(),
+        0,
+        limits.SOLIDS_MAXIMUM,
+        "More solids, which displace what lies beneath them.",
+        default=[],
+    )
 
-    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
-        """Compare the bounds."""
-        _check_bounds(loaded, errors)
+
+class FamilyChangeSchema(ChangeSchema):
+    """Another core, or other parts, in the balls of a family up to a weight."""
+
+    up_to = Nominal("weight", 6, 20, 12, "In balls of this weight and below.", required=True)
 
 
-class FamilySchema(Schema):
-    """The same shape in other weights, by densities alone, its numbers as near to the design's as can be."""
+class FamilySchema(_HeldSchema):
+    """The design in other weights, what is held as near to the design's own as can be."""
 
     weights = Several(
         Nominal("weight", 6, 20, 14, "A weight."),
@@ -517,14 +720,125 @@ class FamilySchema(Schema):
         "The weights.",
         assumed=list(limits.FAMILY_WEIGHTS),
     )
-    parameters = Several(
-        Part(DensityParameterSchema, "One density."),
-        1,
-        limits.PARAMETERS_MAXIMUM,
-        "The densities that may move.",
-        required=True,
+    parameters = _parameters(required=True)
+    hold = Part(
+        TargetsSchema,
+        "What is held, by default at the design's own values; default: "
+        + " and ".join(f"{name} within {most:g} in" for name, most in limits.FAMILY_HELD.items())
+        + ".",
+    )
+    changes = Several(
+        Part(FamilyChangeSchema, "One change."),
+        0,
+        limits.FAMILY_CHANGES_MAXIMUM,
+        "Other parts in lighter balls; of several, the one of the least weight that is not below the ball's.",
+        default=[],
     )
     seed = seed()
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """Refuse a weight that is held, and two changes from one weight."""
+        super().check(loaded, errors)
+        if isinstance(loaded.get("hold"), dict) and "weight" in loaded["hold"]:
+            add_error(errors, ("hold", "weight"), "the weights are asked for by themselves")
+        seen = set()
+        for at, change in enumerate(loaded.get("changes", ())):
+            weight = change.get("up_to")
+            if isinstance(weight, Quantity) and weight.value in seen:
+                add_error(errors, ("changes", at, "up_to"), "another change has this weight")
+            elif isinstance(weight, Quantity):
+                seen.add(weight.value)
+
+
+class VariantSchema(ChangeSchema, _HeldSchema):
+    """One ball of a set: the shared design with parts left out, replaced or added, and its targets."""
+
+    name = _name("Name of the variant, no other's in the set.", "with disc", required=True)
+    targets = Part(TargetsSchema, "What its numbers should be.")
+
+
+class AcrossSchema(Schema):
+    """A number that should be the same in several variants."""
+
+    number = Choice(words.TARGETS, "The number.", required=True)
+    variants = Several(
+        _name("Name of a variant.", "with disc"),
+        2,
+        limits.VARIANTS_MAXIMUM,
+        "The variants; default: all of the set.",
+    )
+    within = KindOfField(
+        description="How far apart the number may lie in any two of them.", example=0.0005, required=True
+    )
+    weight = Number(1e-3, 1e3, 2.0, "How much a miss counts.", assumed=limits.TARGET_WEIGHT)
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """Read the distance in the number's unit."""
+        if "number" in loaded:
+            kind = target_kind(loaded["number"])
+            raw = loaded.pop("within", None)
+            if raw is not None:
+                try:
+                    loaded["within"] = _span(kind).read(raw)
+                except ValidationError as error:
+                    errors["within"] = error.messages
+
+
+@functools.lru_cache(maxsize=16)
+def _span(kind: str) -> QuantityField:
+    return Nominal(kind, 0, 64, 1, "", exclusive_minimum=True)
+
+
+class SetSchema(_HeldSchema):
+    """Several balls that share solids and parameters, solved together and answered side by side."""
+
+    variants = Several(
+        Part(VariantSchema, "One ball."), 2, limits.VARIANTS_MAXIMUM, "The balls.", required=True
+    )
+    parameters = _parameters(0, default=[])
+    across = Several(
+        Part(AcrossSchema, "One number."), 0, limits.ACROSS_MAXIMUM, "What the balls share.", default=[]
+    )
+    seed = seed()
+    starts = _starts()
+    keep = _keep()
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """Find doubled names, variants that are not there, and parameters without a target."""
+        super().check(loaded, errors)
+        variants = loaded.get("variants")
+        if not isinstance(variants, list) or has_error(errors, "variants"):
+            return
+        _check_names(variants, errors, "variants")
+        known = {variant.get("name") for variant in variants}
+        for member in ("parameters", "across"):
+            for at, each in enumerate(loaded.get(member) or ()):
+                for place, name in enumerate(each.get("variants") or ()):
+                    if name not in known:
+                        text = f"no variant is named {shown_text(name)}"
+                        add_error(errors, (member, at, "variants", place), text)
+        wanted = any("targets" in variant for variant in variants) or loaded.get("across")
+        if loaded.get("parameters") and not wanted and not errors:
+            add_error(errors, ("parameters",), "nothing is wanted of any variant, nor across them")
+
+
+class LayoutMapSchema(Schema):
+    """What each layout leaves: the request's drilling with other pin distances and drilling angles."""
+
+    pin_to_pap = Several(
+        Nominal("length", 0, 13.5, 4.5, "An arc."),
+        1,
+        limits.MAP_MAXIMUM,
+        "Arcs from pin to positive axis point.",
+        assumed=list(limits.MAP_PIN_TO_PAP),
+    )
+    drilling_angle = Several(
+        Nominal("angle", 0, 180, 50, "An angle."),
+        1,
+        limits.MAP_MAXIMUM,
+        "Drilling angles.",
+        assumed=list(limits.MAP_DRILLING_ANGLE),
+    )
 
 
 class ToleranceSchema(Schema):
@@ -601,7 +915,7 @@ def _require_layout(drilling: Any, errors: Errors, path: tuple[str, ...]) -> Non
     """A design has a pin and a mass-bias mark, which only a layout places under the grip."""
     here = (*path, "drilling")
     if isinstance(drilling, dict) and "layout" not in drilling and not has_error(errors, *here, "layout"):
-        add_error(errors, (*here, "layout"), "missing; it places the design's pin and mark under the grip")
+        add_error(errors, (*here, "layout"), NEEDS_LAYOUT)
 
 
 class DesignRequestSchema(Schema):
@@ -619,19 +933,45 @@ class DesignRequestSchema(Schema):
     rules = Part(DesignRulesSchema, "The rules to judge it by.", default={})
     compare = Part(CompareSchema, "What to compare it with.")
     solve = Part(SolveSchema, "Targets to meet.")
-    family = Part(FamilySchema, "The same shape in other weights.")
+    family = Part(FamilySchema, "The design in other weights.")
+    set = Part(SetSchema, "Variants of the design that share parts, side by side.")
+    layout_map = Part(LayoutMapSchema, "What each layout leaves of the drilled ball's numbers.")
     production = Part(ProductionSchema, "A tolerance study.")
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
-        """Ask for a layout, a drilling to compare with, and one arm."""
+        """Ask for a layout, a drilling to compare with, one to hold targets over, and one arm."""
         drilling, compare = loaded.get("drilling"), loaded.get("compare")
         _require_layout(drilling, errors, ())
         second = isinstance(compare, dict) and "drilling" in compare
         if second and drilling is None and not has_error(errors, "drilling"):
             add_error(errors, ("drilling",), "missing; compare has a drilling")
+        if drilling is None and not has_error(errors, "drilling"):
+            _check_undrilled(loaded, errors)
         arms = [part.get("balance_arm") for part in (loaded, drilling) if isinstance(part, dict)]
         if len(arms) == 2 and None not in arms and arms[0] != arms[1]:
             add_error(errors, ("balance_arm",), "must equal the drilling's")
+
+
+def _check_undrilled(loaded: Mapping[str, Any], errors: Errors) -> None:
+    """Without a drilling, targets of the drilled ball need drillings of their own, and a map has no holes."""
+    if isinstance(loaded.get("layout_map"), dict):
+        add_error(errors, ("drilling",), "missing; the map is of its layouts")
+    asked: list[tuple[tuple[str | int, ...], Any, Any]] = [
+        ((job, member), loaded.get(job), (loaded.get(job) or {}).get(member))
+        for job, member in (("solve", "targets"), ("family", "hold"))
+    ]
+    every = loaded.get("set") or {}
+    for at, variant in enumerate(every.get("variants") or ()):
+        holder = variant if "over" in variant else every
+        asked.append((("set", "variants", at, "targets"), holder, variant.get("targets")))
+    for path, holder, targets in asked:
+        for name in _needs_drilling(targets):
+            if "over" not in holder and not has_error(errors, *path, name):
+                add_error(errors, (*path, name), "needs a drilling, or some in over")
+    for at, each in enumerate(every.get("across") or ()):
+        over = all("over" in variant for variant in every.get("variants", ())) or "over" in every
+        if _needs_drilling({each.get("number"): None}) and not over:
+            add_error(errors, ("set", "across", at, "number"), "needs a drilling, or some in over")
 
 
 DESIGN_REQUEST = DesignRequestSchema()

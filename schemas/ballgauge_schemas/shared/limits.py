@@ -123,8 +123,23 @@ SOLUTIONS, SOLUTIONS_MAXIMUM = 5, 10
 FRONT, FRONT_MAXIMUM = 9, 25
 FAMILY_WEIGHTS = (12.0, 13.0, 14.0, 15.0, 16.0)
 FAMILY_MAXIMUM = 12
+FAMILY_HELD: Mapping[str, float] = {"rg": 0.01, "differential": 0.002}
+"""What a family holds unless it says, and within how much of the design's own [in]."""
+FAMILY_CHANGES_MAXIMUM = 4
 DESIGN_SAMPLES, DESIGN_SAMPLES_MAXIMUM = 10_000, 100_000
 TARGET_WEIGHT = 1.0
+TARGET_TOLERANCES: Mapping[str, float] = {
+    "weight": 0.02, "length": 0.002, "imbalance": 0.1, "ratio": 0.01, "density": 0.02,
+}  # fmt: skip
+"""What counts as one miss beyond a one-sided target, where it gives no tolerance, by kind of quantity."""
+VARIANTS_MAXIMUM = 8
+ACROSS_MAXIMUM = 32
+OVER_MAXIMUM = 16
+"""Most variants of a set, targets across them, and drillings that targets are held over."""
+MAP_PIN_TO_PAP = tuple(0.5 * step for step in range(2, 14))
+MAP_DRILLING_ANGLE = tuple(10.0 * step for step in range(1, 10))
+MAP_MAXIMUM = 40
+"""Layouts of a map [in, deg], and most of either."""
 
 # Motions (ours)
 

@@ -52,7 +52,17 @@ NUMBERS = (
     "weight", "rg", "rg_intermediate", "rg_high", "differential", "intermediate_differential",
     "asymmetry_ratio", "top_weight", "pin_to_cg", "pin_to_low_rg_axis", "mark_to_high_rg_axis",
 )  # fmt: skip
-"""Numbers of a design that targets can name."""
+"""Numbers of a design as made."""
+MORE_NUMBERS = ("mean_density", "max_density", "cover_depth_shallowest", "cover_depth_deepest")
+DRILLED_NUMBERS = (
+    "drilled_weight", "drilled_rg", "drilled_rg_intermediate", "drilled_rg_high", "drilled_differential",
+    "drilled_intermediate_differential", "drilled_asymmetry_ratio", "drilled_top", "drilled_side",
+    "drilled_finger",
+)  # fmt: skip
+CLEARANCE = "clearance"
+TARGETS = (*NUMBERS, *MORE_NUMBERS, *DRILLED_NUMBERS, CLEARANCE)
+"""Numbers that targets can name: as made, drilled, and how far the holes keep from some of the solids."""
+TAKES = ("worst", "mean")
 SIZES = (
     "diameter", "bottom_diameter", "top_diameter", "height", "length_x", "length_y", "length_z", "rounding",
 )  # fmt: skip
@@ -60,6 +70,14 @@ FACTORS = ("radial_scale", "axial_scale", "scale")
 POSITIONS = ("position_x", "position_y", "position_z")
 OFFSETS = ("offset_x", "offset_y", "offset_z")
 TILTS = ("tilt_x", "tilt_y")
+TURNS = (*TILTS, "turn")
+GROUP_SCALE, RATIO = "group_scale", "ratio"
+POINT_FIELDS = ("point_height", "point_radius")
+PARAMETER_FIELDS = (
+    "density", *SIZES, *FACTORS, *POSITIONS, *OFFSETS, *TURNS, GROUP_SCALE, RATIO, *POINT_FIELDS,
+)  # fmt: skip
+"""What a parameter may be: a number of each of its solids; a shift, turn or scale of all of them as one body;
+the ratio of two lengths; a point of a profile."""
 
 PRESETS = tuple(
     f"{match}_{hands}_handed"

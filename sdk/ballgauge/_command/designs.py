@@ -14,7 +14,8 @@ from ballgauge._command.report import WORST_FIRST, limits, number
 
 Document = Mapping[str, Any]
 
-JOBS = ("solve", "family", "production")
+JOBS = ("solve", "family", "set", "layout_map", "production")
+SEEDED = ("solve", "family", "set", "production")
 
 EXIT_CODES = """\b
 Exit codes:
@@ -65,7 +66,7 @@ def request(path: str, other: str | None, jobs: Sequence[str], seed: int | None)
             raise click.BadParameter(
                 "its mesh files lie in another folder than the design's", param_hint="--compare"
             )
-    for job in JOBS:
+    for job in SEEDED:
         if seed is not None and isinstance(asked.get(job), dict):
             asked[job]["seed"] = seed
     return asked
@@ -84,8 +85,12 @@ def is_sound(document: Document) -> bool:
     """Whether no finding is broken or undecided, and every target is met."""
     found = [*document["findings"], *(document["drilled"] or {}).get("findings", ())]
     broken = any(each["outcome"] in WORST_FIRST[:2] and not each.get("advisory") for each in found)
-    members = (document["family"] or {}).get("members", ())
-    met = [each["met"] for each in (document["solved"], *members) if each is not None]
+    members = list((document["family"] or {}).get("members", ()))
+    members += (document["solved"] or {}).get("solutions", ())[:1]
+    sets = (document["set"] or {}).get("solutions", ())[:1]
+    members += [variant for each in sets for variant in each["variants"]]
+    met = [each["met"] for each in (*members, *sets)]
+    broken = broken or any(each["outcome"] in WORST_FIRST[:2] for each in members)
     return not broken and all(met)
 
 
@@ -101,6 +106,8 @@ def tell(paper: Paper, document: Document) -> None:
     _comparison(paper, document["comparison"])
     _solved(paper, document["solved"])
     _family(paper, document["family"])
+    _set(paper, document["set"])
+    _layout_map(paper, document["layout_map"])
     _production(paper, document["production"])
     paper.notes([each["message"] for each in document["cautions"]], "Cautions")
     paper.notes(document["assumptions"], "Assumptions")
@@ -192,7 +199,12 @@ def _compared(row: Document) -> tuple[str, ...]:
 def _value(each: Document) -> str:
     bound = " (at its bound)" if each["at_bound"] else ""
     unit = "" if each["unit"] == "1" else f" {each['unit']}"
-    return f"{words(each['field'])} of {', '.join(each['solids'])} {number(each['value'])}{unit}{bound}"
+    return f"{words(each['parameter'])} {number(each['value'])}{unit}{bound}"
+
+
+def _broken(found: Document) -> str:
+    rules = [each["title"] for each in found["findings"]]
+    return f"; rules broken or undecided: {', '.join(rules)}" if rules else ""
 
 
 def _solutions(paper: Paper, solutions: Sequence[Document]) -> None:
@@ -201,7 +213,8 @@ def _solutions(paper: Paper, solutions: Sequence[Document]) -> None:
             f"{words(name)} {number(solution['numbers'][name])}" for name in solution["misses"]
         )
         values = ", ".join(map(_value, solution["values"]))
-        paper.notes([f"{place}. {values}: {numbers}{'' if solution['met'] else ' (not all targets met)'}"])
+        missed = "" if solution["met"] else " (not all targets met)"
+        paper.notes([f"{place}. {values}: {numbers}{missed}{_broken(solution)}"])
 
 
 def _solved(paper: Paper, solved: Document | None) -> None:
@@ -211,34 +224,115 @@ def _solved(paper: Paper, solved: Document | None) -> None:
     paper.heading(f"Solving, seed {solved['seed']}: {state}")
     _solutions(paper, solved["solutions"])
     paper.notes([each["message"] for each in solved["conflicts"]], "What stands in the way")
-    rows = [
-        (words(each["number"]), words(each["parameter"]), f"{each['per_unit']:+.4g} {each['unit']}",
-         f"{each['range_in_tolerances']:+.3g}")
-        for each in solved["sensitivities"]
-    ]  # fmt: skip
-    head = ("number", "parameter", "per unit", "over its range, in tolerances")
-    paper.table(head, rows, "Sensitivities at the best solution")
+    _sensitivities(paper, solved)
     front = solved["trade_off"]
     if front is not None:
         paper.heading(f"Trade-off between {words(front['first'])} and {words(front['second'])}")
         _solutions(paper, front["points"])
 
 
+def _sensitivities(paper: Paper, solved: Document) -> None:
+    rows = [
+        (_title(each), words(each["parameter"]), f"{each['per_unit']:+.4g} {each['unit']}",
+         f"{each['range_in_tolerances']:+.3g}")
+        for each in solved["sensitivities"]
+    ]  # fmt: skip
+    head = ("number", "parameter", "per unit", "over its range, in tolerances")
+    paper.table(head, rows, "Sensitivities at the best solution")
+
+
+def _title(each: Document) -> str:
+    where = f" of {', '.join(each['variants'])}" if each["variants"] else ""
+    return f"{words(each['number'])}{where}"
+
+
 def _family(paper: Paper, family: Document | None) -> None:
     if family is None:
         return
-    paper.heading(f"Family, seed {family['seed']}")
+    paper.heading(f"Family, seed {family['seed']}: changes from the design's own (* not met)")
+    held = list(dict.fromkeys(name for each in family["members"] for name in each["changes"]))
     rows = [
         (
             number(each["weight"], "lb")
-            + ("" if each["met"] else f" (comes to {number(each['numbers']['weight'])})"),
-            number(each["rg_change"], "in", signed=True),
-            number(each["differential_change"], "in", signed=True),
-            ", ".join(map(_value, each["values"])),
+            + ("" if each["met"] else " *")
+            + (
+                ""
+                if abs(each["misses"]["weight"]) <= 1.0
+                else f" (comes to {number(each['numbers']['weight'])})"
+            ),
+            *(number(each["changes"][name], signed=True) or "-" for name in held),
+            ", ".join(map(_value, each["values"])) + _broken(each),
         )
         for each in family["members"]
     ]
-    paper.table(("weight", "rg change", "differential change", "densities"), rows)
+    paper.table(("weight", *map(words, held), "by"), rows)
+
+
+def _set(paper: Paper, found: Document | None) -> None:
+    """The balls of a set in columns: numbers, what was asked across them, what each solid gives."""
+    if found is None:
+        return
+    state = "every target is met" if found["met"] else "no set meets every target; the nearest"
+    paper.heading(f"Set, seed {found['seed']}: {state}")
+    best, balls = found["solutions"][0], found["variants"]
+    paper.notes([", ".join(map(_value, best["values"]))] if best["values"] else [])
+    names = [ball["name"] for ball in balls]
+    rows = [(words(name), *(number(ball["properties"][name]) or "-" for ball in balls)) for name in _NUMBERS]
+    rows += [
+        (words(name), *(number(each["numbers"].get(name)) or "-" for each in best["variants"]))
+        for name in dict.fromkeys(name for each in best["variants"] for name in each["misses"])
+        if name not in _NUMBERS
+    ]
+    rows.append(("targets", *("met" if each["met"] else "not met" for each in best["variants"])))
+    rows.append(
+        (
+            "rules",
+            *(
+                f"{ball['outcome']}{_broken(each)}"
+                for ball, each in zip(balls, best["variants"], strict=True)
+            ),
+        )
+    )
+    paper.table(("number", *names), rows)
+    for name in ("differential", "intermediate_differential", "top_weight"):
+        given = [{part["name"]: part[name] for part in ball["properties"]["contributions"]} for ball in balls]
+        parts = dict.fromkeys(part for each in given for part in each)
+        shares = [(part, *(number(each.get(part), signed=True) or "-" for each in given)) for part in parts]
+        paper.table(("solid", *names), shares, f"What each solid gives of {words(name)}")
+    rows = [
+        (_title(each), number(each["within"], each["unit"]), number(each["apart"], each["unit"]),
+         "met" if each["met"] else "not met")
+        for each in best["across"]
+    ]  # fmt: skip
+    paper.table(("the same", "within", "apart", ""), rows, "Across the set")
+    paper.notes([each["message"] for each in found["conflicts"]], "What stands in the way")
+    _sensitivities(paper, found)
+
+
+_MAPPED = ("drilled_differential", "drilled_intermediate_differential")
+
+
+def _layout_map(paper: Paper, mapped: Document | None) -> None:
+    if mapped is None:
+        return
+    left = {(each["drilling_angle"], each["pin_to_pap"]): each["numbers"] for each in mapped["points"]}
+    for name in _MAPPED:
+        rows = [
+            (f"{angle:g}", *(number(left[angle, arc][name]) or "-" for arc in mapped["pin_to_pap"]))
+            for angle in mapped["drilling_angle"]
+        ]
+        head = ("angle [deg]", *(f"{arc:g}" for arc in mapped["pin_to_pap"]))
+        paper.table(head, rows, f"{words(name)} [in] by pin to positive axis point [in]")
+
+
+def write_map(path: str, document: Document) -> None:
+    """Write the drawn map. Raises click.ClickException where there is none, or no place for it."""
+    if document["layout_map"] is None:
+        raise click.BadParameter("the request asks for no layout_map", param_hint="--map")
+    try:
+        Path(path).write_text(document["layout_map"]["picture"], encoding="utf-8")
+    except OSError as error:
+        raise click.ClickException(f"cannot write {path}: {error.strerror}") from None
 
 
 def _production(paper: Paper, production: Document | None) -> None:

@@ -431,8 +431,11 @@ def lot(
     help="A second design, or drilling, to set beside the first.",
 )
 @click.option("--solve", is_flag=True, help="Of what FILE asks, find designs that meet its targets.")
-@click.option("--family", is_flag=True, help="Of what FILE asks, the same shape in other weights.")
+@click.option("--family", is_flag=True, help="Of what FILE asks, the design in other weights.")
+@click.option("--set", is_flag=True, help="Of what FILE asks, the variants side by side.")
+@click.option("--layout-map", is_flag=True, help="Of what FILE asks, what each layout leaves.")
 @click.option("--production", is_flag=True, help="Of what FILE asks, the tolerance study.")
+@click.option("--map", "map_file", metavar="FILE", help="Write the map of layouts here, drawn as SVG.")
 @click.option("--seed", type=int, metavar="N", help="Seed in place of FILE's.")
 @click.option("--progress", is_flag=True, help="Show how far it is, on standard error.")
 @_scheduled
@@ -440,6 +443,7 @@ def lot(
 def design(
     file: str,
     compare: str | None,
+    map_file: str | None,
     seed: int | None,
     progress: bool,
     url: str | None,
@@ -450,9 +454,9 @@ def design(
 ) -> int:
     """Compute a layered design: mass properties, what each solid adds, the rules, and what FILE asks besides.
 
-    FILE holds a design, or a request with a "design", and perhaps a "drilling", "solve", "family" and
-    "production"; all that it asks is done, or only what --solve, --family and --production name. Mesh files
-    are named from FILE's folder.
+    FILE holds a design, or a request with a "design", and perhaps a "drilling", "solve", "family", "set",
+    "layout_map" and "production"; all that it asks is done, or only what the options of these names say. Mesh
+    files are named from FILE's folder.
 
     \b
     Examples:
@@ -462,6 +466,8 @@ def design(
       ballgauge design skarn.json --compare below.json
       ballgauge example skarn_targets > targets.json
       ballgauge design targets.json --solve --seed 7 --progress
+      ballgauge example skarn_set > set.json
+      ballgauge design set.json --map layouts.svg
       ballgauge design skarn.json --json > skarn-result.json
     """
     asked = designs.request(file, compare, [job for job, wanted in jobs.items() if wanted], seed)
@@ -478,6 +484,8 @@ def design(
         except (ValueError, OSError) as error:
             raise click.ClickException(str(error)) from None
     answer = json.dumps(document, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    if map_file is not None:
+        designs.write_map(map_file, document)
     _show(answer.encode(), as_json, designs.tell)
     return CONFORMING if designs.is_sound(document) else NOT_CONFORMING
 

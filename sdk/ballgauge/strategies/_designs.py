@@ -14,7 +14,7 @@ from ballgauge_schemas.design.request import (
     SHAPES,
     CompareSchema,
     CylinderSchema,
-    DensityParameterSchema,
+    DensityTargetSchema,
     DesignRequestSchema,
     DesignRulesSchema,
     DesignSchema,
@@ -26,6 +26,7 @@ from ballgauge_schemas.design.request import (
     ParameterSchema,
     ProductionSchema,
     RotationSchema,
+    SetSchema,
     SolveSchema,
     SphereSchema,
     TargetsSchema,
@@ -131,37 +132,64 @@ def _bounded(schema: type[Any], solids: list[str], field: str | None, low: float
 
 @builds(ParameterSchema)
 def _parameter() -> Strategy:
-    return _bounded(ParameterSchema, ["core"], "density", 1.8, 3.2)
+    leave = [
+        name for name in members_of(ParameterSchema) if name not in ("solids", "field", "lower", "upper")
+    ]
+    reader = Nominal("density", 0.01, 25, 1, "")
+    ways = []
+    for solid, low, high in (("core", 1.8, 3.2), ("filler", 0.5, 1.6)):
+        bounds = {"lower": written(reader, low), "upper": written(reader, high)}
+        given = {"solids": st.just([solid]), "field": st.just("density"), **bounds}
+        ways.append(walked(ParameterSchema, take=list(given), leave=leave, given=given))
+    return st.one_of(ways)
 
 
-@builds(DensityParameterSchema)
-def _density_parameter() -> Strategy:
-    filler = _bounded(DensityParameterSchema, ["filler"], None, 0.5, 1.6)
-    return filler | _bounded(DensityParameterSchema, ["core"], None, 1.5, 3.5)
+_DRILLED = ("over", "take", "clear_of")
+
+
+def _target(schema: type[Any], value: tuple[float, float], tolerance: tuple[float, float]) -> Strategy:
+    narrow = {"value": value, "tolerance": tolerance}
+    return walked(schema, narrow=narrow, take=list(narrow), leave=["at_least", "at_most"])
 
 
 @builds(TargetsSchema)
 def _targets() -> Strategy:
-    weight = walked(WeightTargetSchema, narrow={"value": (14.0, 16.0), "tolerance": (0.02, 0.5)})
-    rg = walked(LengthTargetSchema, narrow={"value": (2.45, 2.65), "tolerance": (0.005, 0.1)})
-    leave = set(members_of(TargetsSchema)) - {"weight", "rg"}
-    return walked(TargetsSchema, leave=leave, take=["weight"], given={"weight": weight, "rg": rg})
+    weight = _target(WeightTargetSchema, (14.0, 16.0), (0.02, 0.5))
+    rg = _target(LengthTargetSchema, (2.45, 2.65), (0.005, 0.1))
+    densest = walked(
+        DensityTargetSchema, narrow={"at_most": (3.0, 4.0)}, take=["at_most"], leave=["value", "at_least"]
+    )
+    drawn = {"weight": weight, "rg": rg, "max_density": densest}
+    return walked(
+        TargetsSchema, leave=set(members_of(TargetsSchema)) - set(drawn), take=["weight"], given=drawn
+    )
 
 
 @builds(SolveSchema)
 def _solve() -> Strategy:
     parameters = st.lists(of_schema(ParameterSchema), min_size=1, max_size=1)
     narrow = {"starts": (1.0, 3.0)}
-    return walked(
-        SolveSchema, narrow=narrow, take=["starts"], leave=["trade_off"], given={"parameters": parameters}
-    )
+    leave = ["trade_off", *_DRILLED]
+    return walked(SolveSchema, narrow=narrow, take=["starts"], leave=leave, given={"parameters": parameters})
 
 
 @builds(FamilySchema)
 def _family() -> Strategy:
     weights = st.sampled_from([[14], [14, "7 kg"], [13.5, 15, 16]])
-    parameters = st.lists(of_schema(DensityParameterSchema), min_size=1, max_size=1)
-    return walked(FamilySchema, take=["weights"], given={"weights": weights, "parameters": parameters})
+    parameters = st.lists(of_schema(ParameterSchema), min_size=1, max_size=1)
+    given = {"weights": weights, "parameters": parameters}
+    return walked(FamilySchema, take=["weights"], leave=["hold", "changes", *_DRILLED], given=given)
+
+
+@builds(SetSchema)
+def _set() -> Strategy:
+    disc = {"name": "disc", "shape": "cylinder", "density": 3.0, "diameter": 1.5, "height": 0.3}
+    plain = {"name": "without disc", "targets": {"weight": {"value": 15, "tolerance": 0.1}}}
+    variants = st.just([plain, {"name": "with disc", "add": [{**disc, "position": [0, 0, -2.6]}]}])
+    parameters = st.lists(of_schema(ParameterSchema), max_size=1)
+    across = st.sampled_from([[], [{"number": "rg", "within": "0.5 mm"}]])
+    given = {"variants": variants, "parameters": parameters, "across": across}
+    return walked(SetSchema, narrow={"starts": (1.0, 3.0)}, take=["starts"], leave=_DRILLED, given=given)
 
 
 @st.composite
@@ -192,7 +220,7 @@ def _compare() -> Strategy:
     return walked(CompareSchema, take=["design"], leave=["drilling"])
 
 
-STUDIES = ("compare", "solve", "family", "production")
+STUDIES = ("compare", "solve", "family", "set", "production")
 
 
 @builds(DesignRequestSchema)
@@ -205,7 +233,7 @@ def design_requests(*, studies: Sequence[str] = STUDIES) -> Strategy:
     kinds = [
         walked(
             DesignRequestSchema,
-            leave=[study for study in STUDIES if study != taken],
+            leave=["layout_map", *(study for study in STUDIES if study != taken)],
             take=[] if taken is None else [taken],
             given={"drilling": drilled},
             narrow={"balance_arm": (2.5, 4.0)},

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -12,16 +12,28 @@ from ballgauge_service.check.answer import point
 from ballgauge_service.core.caution import Caution
 from ballgauge_service.design.comparison import Row
 from ballgauge_service.design.drilling import DrilledDesign, HoleCost
+from ballgauge_service.design.family import Member
+from ballgauge_service.design.layout_map import MapPoint
 from ballgauge_service.design.mass import MassProperties
+from ballgauge_service.design.parameters import Parameter
+from ballgauge_service.design.pictures import layout_picture
 from ballgauge_service.design.production import Nonconformity, ProductionStudy, Spread
 from ballgauge_service.design.request import DesignRequest, MeshFile
 from ballgauge_service.design.rules import BOX_NUMBERS, Judged
 from ballgauge_service.design.solids.packing import COLUMNS
 from ballgauge_service.design.solids.rotations import UNTURNED
 from ballgauge_service.design.solids.solids import Design, Mesh, Profile, Solid, Vector3
-from ballgauge_service.design.solving import Conflict, Member, Parameter, Sensitivity, Solution, Solved
+from ballgauge_service.design.solving import (
+    Agreement,
+    Conflict,
+    FoundBall,
+    Sensitivity,
+    Solution,
+    Solved,
+)
+from ballgauge_service.design.targets import Target
 from ballgauge_service.physics.sphere import angle_between
-from ballgauge_service.rulebooks import Edition, used_rules
+from ballgauge_service.rulebooks import OUTCOMES, Edition, used_rules
 
 Group = dict[str, Any]
 
@@ -34,7 +46,10 @@ UNITS = {
     "balance_arm": "in", "removed_weight": "oz", "slug_weight": "oz", "removed_from.weight": "oz",
     "change.weight": "oz", "volume": "in³", "axis_offset": "in", "top": "oz", "side": "oz",
     "finger": "oz", "right": "in", "up": "in", "moved": "in", "density": "g/mL", "position": "in",
-    "angle": "deg",
+    "angle": "deg", "drilled_weight": "lb", "drilled_rg": "in", "drilled_rg_intermediate": "in",
+    "drilled_rg_high": "in", "drilled_differential": "in", "drilled_intermediate_differential": "in",
+    "drilled_asymmetry_ratio": "1", "drilled_top": "oz", "drilled_side": "oz", "drilled_finger": "oz",
+    "clearance": "in", "pin_to_pap": "in", "drilling_angle": "deg",
 }  # fmt: skip
 """Units of the numbers by name; a dotted name holds within that group."""
 
@@ -47,7 +62,8 @@ _INERTIA = (
 class Result:
     """What was found about a design; None for what was not asked.
 
-    designs, drillings: the comparisons, number by number; front: None also where there is none.
+    designs, drillings: the comparisons, number by number; front: None also where there is none; variants: the
+    balls of the set at its best solution; judge: gives the rules on a ball that was found.
     """
 
     made: MassProperties
@@ -59,6 +75,10 @@ class Result:
     solved: Solved | None
     front: tuple[Solution, ...] | None
     family: tuple[Member, ...] | None
+    set: Solved | None
+    variants: tuple[tuple[MassProperties, Judged], ...]
+    layout_map: tuple[MapPoint, ...] | None
+    judge: Callable[[FoundBall], Judged]
     production: ProductionStudy | None
     cautions: tuple[Caution, ...]
 
@@ -75,8 +95,10 @@ def answer_of(request: DesignRequest, result: Result) -> Group:
         "rules": used_rules(judged.edition),
         "drilled": _drilled(request, result),
         "comparison": _comparison(result) if request.compare else None,
-        "solved": None if result.solved is None else _solved(request, result.solved, result.front),
-        "family": None if result.family is None else _family(request, result.family),
+        "solved": None if result.solved is None else _solved(request, result, result.solved),
+        "family": None if result.family is None else _family(request, result, result.family),
+        "set": None if result.set is None else _set(request, result, result.set),
+        "layout_map": None if result.layout_map is None else _layout_map(request, result.layout_map),
         "production": None if result.production is None else _study(result.production, judged),
         "assumptions": list(_assumptions(request, judged.edition)),
         "units": UNITS,
@@ -203,67 +225,148 @@ def _comparison(result: Result) -> Group:
     }
 
 
-def _with_unit(value: Row | Sensitivity | Spread, **more: Any) -> Group:
+def _with_unit(value: Row | Spread, **more: Any) -> Group:
     return {**asdict(value), "unit": UNITS[value.number], **more}
 
 
-def _solution(solution: Solution, parameters: Sequence[Parameter], meshes: Sequence[MeshFile]) -> Group:
+def _values(solution: Solution, parameters: Sequence[Parameter]) -> list[Group]:
+    return [
+        {
+            "parameter": each.label,
+            "solids": list(each.solids),
+            "field": each.field,
+            "unit": unit_of(each.field),
+            "value": value,
+            "at_bound": each.label in solution.at_bounds,
+        }
+        for each, value in zip(parameters, solution.values, strict=True)
+    ]
+
+
+def _found(ball: FoundBall, judged: Judged, meshes: Sequence[MeshFile]) -> Group:
+    """A ball that was found, with the rules that it breaks or that cannot be decided."""
+    broken = [each for each in judged.findings if each["outcome"] in OUTCOMES[2:]]
     return {
-        "met": solution.met,
-        "values": [
-            {
-                "solids": list(each.solids),
-                "field": each.field,
-                "unit": unit_of(each.field),
-                "value": value,
-                "at_bound": each.label in solution.at_bounds,
-            }
-            for each, value in zip(parameters, solution.values, strict=True)
-        ],
-        "numbers": solution.numbers,
-        "misses": solution.misses,
-        "design": _design(solution.design, meshes),
+        "numbers": ball.numbers,
+        "misses": ball.misses,
+        "drilled": list(ball.drilled),
+        "error_bound": ball.error_bound,
+        "outcome": judged.outcome,
+        "findings": broken,
+        "design": _design(ball.design, meshes),
     }
 
 
-def _solved(request: DesignRequest, solved: Solved, points: tuple[Solution, ...] | None) -> Group:
+def _solution(
+    request: DesignRequest, result: Result, solution: Solution, parameters: Sequence[Parameter]
+) -> Group:
+    return {
+        "met": solution.met,
+        "values": _values(solution, parameters),
+        **_found(solution.only, result.judge(solution.only), request.meshes),
+    }
+
+
+def _solved(request: DesignRequest, result: Result, solved: Solved) -> Group:
     """The designs found, or why none meets the targets; and the front of two targets."""
-    job = request.solve
+    job, points = request.solve, result.front
     assert job is not None
     front = None
     if job.front is not None and points is not None:
         front = {
             "first": job.front.first,
             "second": job.front.second,
-            "points": [_solution(each, job.parameters, request.meshes) for each in points],
+            "points": [_solution(request, result, each, job.parameters) for each in points],
         }
     return {
         "met": solved.met,
         "seed": job.seed,
         "starts": job.starts,
         "evaluations": solved.evaluations,
-        "solutions": [_solution(each, job.parameters, request.meshes) for each in solved.solutions],
+        "solutions": [_solution(request, result, each, job.parameters) for each in solved.solutions],
         "conflicts": [_conflict(each) for each in solved.conflicts],
-        "sensitivities": [_with_unit(each) for each in solved.sensitivities],
+        "sensitivities": [_sensitivity(each) for each in solved.sensitivities],
         "trade_off": front,
     }
 
 
+def _set(request: DesignRequest, result: Result, solved: Solved) -> Group:
+    """The balls of a set at each solution, and at the best one what each solid gives each of them."""
+    job = request.set
+    assert job is not None
+    return {
+        "met": solved.met,
+        "seed": job.seed,
+        "starts": job.starts,
+        "evaluations": solved.evaluations,
+        "solutions": [
+            {
+                "met": each.met,
+                "values": _values(each, job.parameters),
+                "across": [_agreement(one) for one in each.across],
+                "variants": [
+                    {"name": ball.name, "met": ball.met, **_found(ball, result.judge(ball), request.meshes)}
+                    for ball in each.balls
+                ],
+            }
+            for each in solved.solutions
+        ],
+        "conflicts": [_conflict(each) for each in solved.conflicts],
+        "sensitivities": [_sensitivity(each) for each in solved.sensitivities],
+        "variants": [
+            {
+                "name": variant.name,
+                "properties": _properties(made),
+                "outcome": judged.outcome,
+                "findings": judged.findings,
+                "missing": judged.missing,
+            }
+            for variant, (made, judged) in zip(job.variants, result.variants, strict=True)
+        ],
+    }
+
+
+def _agreement(found: Agreement) -> Group:
+    return {
+        "number": found.number,
+        "unit": UNITS[found.number],
+        "variants": list(found.balls),
+        "within": found.within,
+        "apart": found.apart,
+        "met": found.met,
+    }
+
+
+def _named_balls(names: Sequence[str]) -> list[str]:
+    return [name for name in names if name]
+
+
+def _sensitivity(found: Sensitivity) -> Group:
+    group = asdict(found)
+    balls = _named_balls(group.pop("balls"))
+    return {**group, "variants": balls, "unit": UNITS[found.number]}
+
+
 def _conflict(conflict: Conflict) -> Group:
     target, names = conflict.target, conflict.with_targets
-    beyond = f"({conflict.off:.3g} beyond its tolerance of {target.tolerance:g})"
+    balls = _named_balls(conflict.balls)
+    title = f"{target.number}{' of ' if balls else ''}{', '.join(balls)}"
+    wanted, beyond = _wanted(target), f"({conflict.off:.3g} beyond it)"
+    if not target.one_sided:
+        beyond = f"({conflict.off:.3g} beyond its tolerance of {target.tolerance:g})"
     if conflict.others_met:
-        words = f"{target.number} comes no nearer to {target.value:g} than {conflict.nearest:.5g} {beyond}"
+        words = f"{title} comes no nearer to {wanted} than {conflict.nearest:.5g} {beyond}"
         if names:
             words += f" while {', '.join(names)} {'is' if len(names) == 1 else 'are'} met"
     else:
         words = (
-            f"{target.number} is {conflict.nearest:.5g} in the best compromise {beyond}; the other targets "
+            f"{title} is {conflict.nearest:.5g} in the best compromise {beyond}; the other targets "
             "conflict among themselves too"
         )
     return {
         "number": target.number,
-        "wanted": target.value,
+        "variants": balls,
+        "wanted": target.wanted,
         "nearest": conflict.nearest,
         "off": conflict.off,
         "others_met": conflict.others_met,
@@ -273,7 +376,14 @@ def _conflict(conflict: Conflict) -> Group:
     }
 
 
-def _family(request: DesignRequest, members: Sequence[Member]) -> Group:
+def _wanted(target: Target) -> str:
+    if not target.one_sided:
+        return f"{target.wanted:g}"
+    limits = (("at least", target.at_least), ("at most", target.at_most))
+    return " and ".join(f"{side} {limit:g}" for side, limit in limits if limit is not None)
+
+
+def _family(request: DesignRequest, result: Result, members: Sequence[Member]) -> Group:
     """The members of a family, in the order of the weights asked for."""
     job = request.family
     assert job is not None
@@ -282,13 +392,30 @@ def _family(request: DesignRequest, members: Sequence[Member]) -> Group:
         "members": [
             {
                 "weight": each.weight,
-                **_solution(each.solution, job.parameters, request.meshes),
-                "met": abs(each.solution.misses["weight"]) <= 1.0,
-                "rg_change": each.rg_change,
-                "differential_change": each.differential_change,
+                **_solution(request, result, each.solution, job.parameters),
+                "changes": each.changes,
+                **{
+                    f"{name}_change": _less(each.solution.only.numbers[name], getattr(result.made, name))
+                    for name in ("rg", "differential")
+                },
             }
             for each in members
         ],
+    }
+
+
+def _layout_map(request: DesignRequest, points: Sequence[MapPoint]) -> Group:
+    """What each layout leaves of the drilled ball's numbers, and the same drawn."""
+    job = request.layout_map
+    assert job is not None
+    return {
+        "pin_to_pap": list(job.pin_to_pap),
+        "drilling_angle": list(job.drilling_angle),
+        "points": [
+            {"pin_to_pap": each.pin_to_pap, "drilling_angle": each.drilling_angle, "numbers": each.numbers}
+            for each in points
+        ],
+        "picture": layout_picture(points),
     }
 
 

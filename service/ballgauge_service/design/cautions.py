@@ -8,9 +8,8 @@ from collections.abc import Iterator
 import numpy as np
 
 from ballgauge_service.core.caution import Caution
-from ballgauge_service.design.drilling import DrilledDesign
+from ballgauge_service.design.drilling import Drill, DrilledDesign
 from ballgauge_service.design.mass import MassProperties
-from ballgauge_service.design.request import Drill
 from ballgauge_service.design.solids.solids import Design, Mesh
 from ballgauge_service.design.solving import Front
 
@@ -80,10 +79,10 @@ def of_drilling(found: DrilledDesign, drill: Drill, *, second: bool, first_holes
         yield Caution("drilling_safety", words, drill.place)
 
 
-def starts_left_out(searched: int, starts: int) -> Caution:
+def starts_left_out(searched: int, starts: int, place: str) -> Caution:
     """A search that the work ended early."""
     words = f"Only {searched} of {starts} starts were searched: more is too much to compute for this design."
-    return Caution("starts_left_out", words, "/solve/starts")
+    return Caution("starts_left_out", words, place)
 
 
 def no_front(front: Front) -> Caution:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ballgauge_schemas.shared.limits import BALANCE_ARM
+from ballgauge_service.check.request import Drilling
 from ballgauge_service.core.budget import Run
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.core.units import OZ_PER_CUBIC_INCH, OZ_PER_LB
@@ -52,6 +53,23 @@ HOLE_CELLS = 2000
 
 GUARDED = ("inner_core", "disc", "pin")
 """Roles of solids no hole should enter, for warranty and cracking (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Drill:
+    """A drilling through a design.
+
+    layout: record of `physics.drilling.LAYOUT`; holes (h,) HOLE in the order of drilling; arm: of the balance
+    [in]; uncertain: pointers to quantities whose uncertainty is not carried on; drilling: as a check takes
+    it; place: its pointer in the request.
+    """
+
+    layout: Records
+    holes: Records
+    arm: float
+    uncertain: tuple[str, ...]
+    drilling: Drilling
+    place: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,8 +193,66 @@ def _hole_rows(holes: Records, hole_results: Records, radius: float, body: Float
     return rows, geometry
 
 
-def _take(packed: Packed, solids: int, index: int, cells: int) -> tuple[Floats, Floats]:
-    """Moments (m + h, 10) of unit density that hole `index` takes out of each row, and their error (10,)."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Drilled:
+    """Holes in their places in a packed design, and what each takes in its turn.
+
+    packed: the design's arrays with a row more a hole, of its slug's density; body (3, 3): columns are the
+    design's axes in the grip frame; offsets (h,): of the holes' axes from the center [in]; taken
+    (h, m + h, 10): moments of unit density out of each row; errors (h, 10): bounds of their weighted sums;
+    cells: of the cubature.
+    """
+
+    packed: Packed
+    body: Floats
+    offsets: Floats
+    taken: Floats
+    errors: Floats
+    cells: int
+
+    def changes(self, densities: Floats) -> Floats:
+        """What each hole adds to the ball's moments (h, 10) for densities (m + h,) of the rows [g/mL]."""
+        slugs = densities[len(densities) - len(self.taken) :, None]
+        changes: Floats = slugs * self.taken.sum(axis=1) - np.einsum("r,hrn->hn", densities, self.taken)
+        return changes * OZ_PER_CUBIC_INCH
+
+
+def drill_packed(
+    packed: Packed, weight: float, layout: Records, holes: Records, cells: int, *, any_density: bool = False
+) -> Drilled:
+    """Place the holes in a packed design of a weight [lb] and find what each takes.
+
+    cells: most of the cubature across one hole; any_density: the bounds hold for whatever densities, that of
+    each row counted as 1 g/mL at least. Raises InvalidInput as `drill_design` does.
+    """
+    whole, body, offsets = placed_holes(packed, weight, layout, holes)
+    taken, errors = np.empty((len(holes), len(whole.table), 10)), np.empty((len(holes), 10))
+    used = 0
+    for index in range(len(holes)):
+        used += _take(whole, len(packed.table), index, cells, taken[index], errors[index], any_density)
+    return Drilled(whole, body, offsets, taken, errors, used)
+
+
+def placed_holes(
+    packed: Packed, weight: float, layout: Records, holes: Records
+) -> tuple[Packed, Floats, Floats]:
+    """The arrays with a row more a hole, the design's axes in the grip frame, and the offsets (h,) [in].
+
+    Raises InvalidInput as `drill_design` does.
+    """
+    radius = 0.5 * float(packed.table[0, SIZE])
+    record, hole_results = _placed_records(weight, radius, layout, holes)
+    _check_places(record, hole_results, radius)
+    body = _body_frame(record)
+    rows, geometry = _hole_rows(holes, hole_results, radius, body)
+    whole = packed._replace(table=np.vstack([packed.table, rows]))
+    return whole, body, geometry[:, OFFSET]
+
+
+def _take(
+    packed: Packed, solids: int, index: int, cells: int, out: Floats, error: Floats, any_density: bool
+) -> int:
+    """Write the moments (m + h, 10) of unit density that a hole takes out of each row; give the cells."""
     row = packed.table[solids + index]
     frame = np.ascontiguousarray(row[ROTATION : ROTATION + 9].reshape(3, 3).T)
     foot = frame[:2] @ row[POSITION : POSITION + 3]
@@ -185,14 +261,14 @@ def _take(packed: Packed, solids: int, index: int, cells: int) -> tuple[Floats, 
     domain = np.array([DISC, foot[0], foot[1], radius, 0.0, row[SIZE + 1], top])
     there = np.arange(len(packed.table)) < solids + index
     contrast = packed.table[:, DENSITY].copy()
+    if any_density:
+        contrast = np.maximum(contrast, 1.0)
     depth = 0.5 * top - row[SIZE + 1]
     aim = HOLE_TOLERANCE * math.pi * radius**2 * depth * float(packed.table[:solids, DENSITY].mean())
-    out = np.empty((len(packed.table), 10))
-    error = np.empty(10)
-    integrate(
-        packed, sort_meshes(packed, frame), there, frame, domain, contrast, 0.5 * top, aim, cells, out, error
-    )
-    return out, error
+    meshes = sort_meshes(packed, frame)
+    return int(integrate(
+        packed, meshes, there, frame, domain, contrast, any_density, 0.5 * top, aim, cells, out, error
+    ))  # fmt: skip
 
 
 def _in_grip_frame(moments: Floats, body: Floats) -> Floats:
@@ -264,24 +340,20 @@ def drill_design(
         By the token.
     """
     link = run or Run()
+    link.report(0.0, "holes")
     radius = 0.5 * design.diameter
     packed = pack_inside(design)
     moments = ball_moments(packed, visible_moments(packed))
-    record, hole_results = _placed_records(float(moments[0]) / OZ_PER_LB, radius, layout, holes)
-    _check_places(record, hole_results, radius)
-    body = _body_frame(record)
-    rows, geometry = _hole_rows(holes, hole_results, radius, body)
-    whole = packed._replace(table=np.vstack([packed.table, rows]))
-    solids = len(design.solids)
+    drilled = drill_packed(packed, float(moments[0]) / OZ_PER_LB, layout, holes, cells)
+    body, table = drilled.body, drilled.packed.table
+    densities = table[:, DENSITY] * OZ_PER_CUBIC_INCH
+    changes = drilled.changes(table[:, DENSITY])
     before = _numbers(moments, radius, balance_arm)
     undrilled = before
     costs: list[HoleCost] = []
     for index, hole in enumerate(holes):
-        link.report(index / len(holes), f"hole {index}")
-        taken, error = _take(whole, solids, index, cells)
-        slug = float(rows[index, DENSITY]) * OZ_PER_CUBIC_INCH
-        densities = whole.table[:, DENSITY] * OZ_PER_CUBIC_INCH
-        change = slug * taken.sum(axis=0) - densities @ taken
+        taken, change = drilled.taken[index], changes[index]
+        slug = float(densities[len(packed.table) + index])
         lift = float(change[1:4] @ body[2]) / balance_arm
         moments = moments + change
         after = _numbers(moments, radius, balance_arm)
@@ -294,13 +366,13 @@ def drill_design(
                 removed_weight=float(densities @ taken[:, 0]),
                 slug_weight=float(slug * taken[:, 0].sum()),
                 volume=float(taken[:, 0].sum()),
-                removed_from=_taken_from(design, taken, whole.table),
+                removed_from=_taken_from(design, taken, table),
                 rg=float(step[1]),
                 differential=float(step[4]),
                 intermediate_differential=float(step[5]),
                 top_weight=lift,
-                axis_offset=float(geometry[index, OFFSET]),
-                error=float(error[0]) * OZ_PER_CUBIC_INCH,
+                axis_offset=float(drilled.offsets[index]),
+                error=float(drilled.errors[index, 0]) * OZ_PER_CUBIC_INCH,
             )
         )
     hand = float(layout["hand"])

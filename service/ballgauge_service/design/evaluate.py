@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 from ballgauge_service.core.budget import Allowance, CancelToken, Progress
@@ -12,7 +13,9 @@ from ballgauge_service.core.refusal import Fault, InvalidInput, below
 from ballgauge_service.design import cautions
 from ballgauge_service.design.answer import Result, answer_of
 from ballgauge_service.design.comparison import Row, compare_designs, compare_drillings
-from ballgauge_service.design.drilling import DrilledDesign, drill_design
+from ballgauge_service.design.drilling import Drill, DrilledDesign, drill_design
+from ballgauge_service.design.family import Member, Quiet, family
+from ballgauge_service.design.layout_map import MapPoint, layout_map
 from ballgauge_service.design.mass import MassProperties, properties
 from ballgauge_service.design.model import STUDY_CELLS
 from ballgauge_service.design.prices import (
@@ -23,10 +26,10 @@ from ballgauge_service.design.prices import (
     hole_cells_for,
 )
 from ballgauge_service.design.production import ProductionStudy, only_densities, study
-from ballgauge_service.design.request import DesignRequest, Drill, Files, Loaded, read_request
-from ballgauge_service.design.rules import Judged, judge_design, judge_drilled
+from ballgauge_service.design.request import DesignRequest, Files, Loaded, read_request
+from ballgauge_service.design.rules import Judged, judge_design, judge_drilled, judge_found
 from ballgauge_service.design.solids.solids import Design
-from ballgauge_service.design.solving import Member, Solution, Solved, family, solve, trade_off
+from ballgauge_service.design.solving import Solution, Solved, solve, solve_set, trade_off
 
 
 def evaluate_design(
@@ -58,7 +61,7 @@ def evaluate_design(
     BulkUnavailable
         By the cluster.
     """
-    if not {"solve", "family", "production"}.isdisjoint(loaded):
+    if not {"solve", "family", "set", "layout_map", "production"}.isdisjoint(loaded):
         run_compiled("design")
     request = read_request(loaded, files or {})
     run = Allowance(request.jobs, progress, cancelled)
@@ -84,6 +87,8 @@ class _Evaluation:
             judged_drilled = judge_drilled(request.rules, made, drilled, request.drill, arm_given=arm_given)
         designs, drillings = self._comparison(made, drilled)
         solved = self._solved()
+        front, members = self._front(), self._family()
+        every = self._set()
         return Result(
             made=made,
             judged=judged,
@@ -92,8 +97,12 @@ class _Evaluation:
             designs=designs,
             drillings=drillings,
             solved=solved,
-            front=self._front(),
-            family=self._family(),
+            front=front,
+            family=members,
+            set=every,
+            variants=self._variants(every),
+            layout_map=self._layout_map(),
+            judge=partial(judge_found, request.rules),
             production=self._production(judged),
             cautions=(*cautions.of_properties(made), *self.cautions, cautions.ADVICE),
         )
@@ -139,7 +148,7 @@ class _Evaluation:
         with below("/solve"):
             solved = solve(self.design, job, balance_arm=self.request.arm, run=self.run)
         if solved.searched < job.starts:
-            self.cautions.append(cautions.starts_left_out(solved.searched, job.starts))
+            self.cautions.append(cautions.starts_left_out(solved.searched, job.starts, "/solve/starts"))
         return solved
 
     def _front(self) -> tuple[Solution, ...] | None:
@@ -160,6 +169,37 @@ class _Evaluation:
         self.run.begin("family", evaluation_price(self.design))
         with below("/family"):
             return family(self.design, job, balance_arm=self.request.arm, run=self.run)
+
+    def _set(self) -> Solved | None:
+        job = self.request.set
+        if job is None:
+            return None
+        self.run.begin("set", sum(evaluation_price(each.design) for each in job.variants))
+        with below("/set"):
+            found = solve_set(job, balance_arm=self.request.arm, run=self.run)
+        if job.parameters and found.searched < job.starts:
+            self.cautions.append(cautions.starts_left_out(found.searched, job.starts, "/set/starts"))
+        return found
+
+    def _variants(self, every: Solved | None) -> tuple[tuple[MassProperties, Judged], ...]:
+        """Each ball of a set at its best solution, with what each solid gives it, and the rules on it."""
+        found = []
+        for at, ball in enumerate(every.solutions[0].balls if every is not None else ()):
+            with below(f"/set/variants/{at}"):
+                cells, each = cells_for(ball.design)
+                arm = self.request.arm
+                made = properties(ball.design, arm, contributions=each, cells=cells, run=Quiet(self.run))
+            if not each:
+                self.cautions.append(cautions.left_out(f"/set/variants/{at}"))
+            found.append((made, judge_design(self.request.rules, made)))
+        return tuple(found)
+
+    def _layout_map(self) -> tuple[MapPoint, ...] | None:
+        job, drill = self.request.layout_map, self.request.drill
+        if job is None or drill is None:
+            return None
+        self.run.begin("layouts")
+        return layout_map(self.design, drill, job, self.run)
 
     def _production(self, judged: Judged) -> ProductionStudy | None:
         job = self.request.production

@@ -113,13 +113,34 @@ def summed(visible: Floats, table: Floats, out: Floats) -> None:
 class Visible:
     """Moments (m, 10) of unit density of what is visible of each solid, and how they were found.
 
-    error (10,): bound of the ball's moments [in^3 g/mL ...], zero where every part is closed form.
+    error (10,): bound of the ball's moments [in^3 g/mL ...], zero where every part is closed form; beneath
+    (m,): what lies beneath each solid; contrast (m,): the largest difference of density from what lies
+    beneath for which the bound holds [g/mL], of the first densities alone where it is None.
     """
 
     moments: Floats
     exact: bool
     error: Floats
-    cells: int = 0
+    cells: int
+    beneath: np.ndarray
+    contrast: Floats | None
+
+    def error_for(self, table: Floats) -> Floats:
+        """Bound of the ball's moments (10,) with the densities of another table of the same shapes.
+
+        The bound is a sum of |contrast| times what each solid's moments err by, cell by cell, so that it
+        grows no faster than the contrasts do.
+        """
+        if self.contrast is None or self.exact:
+            return self.error
+        grown = np.abs(table[:, DENSITY] - table[self.beneath, DENSITY]) / self.contrast
+        return self.error * max(float(grown.max()), 1.0)
+
+
+def _largest_contrast(table: Floats, beneath: np.ndarray) -> Floats:
+    """Contrasts (m,) of the bound for any density: the present ones, at least 1 g/mL (ours)."""
+    largest: Floats = np.maximum(np.abs(table[:, DENSITY] - table[beneath, DENSITY]), 1.0)
+    return largest
 
 
 def _direction(packed: Packed, members: Flags) -> Floats:
@@ -163,15 +184,15 @@ def _add_group(
     table = packed.table
     contrast = table[:, DENSITY] - table[beneath, DENSITY]
     if any_density:
-        # Neighbors of one density hide each other's errors; here no two are alike.
-        contrast = (-1.0) ** np.arange(len(table)) * np.maximum(np.abs(contrast), 1.0)
+        contrast = _largest_contrast(table, beneath)
     radius = reach_from_centre(packed, 0)
     aim = tolerance * float(table[0, DENSITY]) * 4.0 / 3.0 * math.pi * radius**3
     found = np.empty_like(out)
     bound = np.empty(10)
     used = integrate(
-        packed, sort_meshes(packed, frame), members, frame, domain, contrast, radius, aim, cells, found, bound
-    )
+        packed, sort_meshes(packed, frame), members, frame, domain, contrast, any_density, radius, aim, cells,
+        found, bound,
+    )  # fmt: skip
     for k in rows:
         out[k] += found[k]
         out[beneath[k]] -= found[k]
@@ -203,7 +224,8 @@ def visible_moments(
     if add_visible(packed, there, group, beneath, out):
         for g in np.unique(group[group >= 0]):
             used += _add_group(packed, group == g, beneath, out, error, cells, tolerance, any_density)
-    return Visible(out, used == 0, error, used)
+    contrast = _largest_contrast(packed.table, beneath) if any_density else None
+    return Visible(out, used == 0, error, used, beneath, contrast)
 
 
 def ball_moments(packed: Packed, visible: Visible) -> Floats:

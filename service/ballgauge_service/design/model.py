@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -17,7 +17,7 @@ from ballgauge_service.design.mass import LENGTH, Visible, ball_moments, numbers
 from ballgauge_service.design.solids.packing import BOX, DENSITY, KIND, SIZE, Packed, columns_of, pack
 from ballgauge_service.design.solids.relations import TOUCH, reach_from_centre
 from ballgauge_service.design.solids.shapes import Floats
-from ballgauge_service.design.solids.solids import Design, RoundedBox, Shape, Solid
+from ballgauge_service.design.solids.solids import Design
 from ballgauge_service.design.solids.visible import Flags, add_visible
 
 STUDY_CELLS = 800
@@ -70,32 +70,8 @@ class Slot:
         return float(pack(design).table[row, column])
 
 
-def _with_size(shape: Shape, name: str, value: float) -> Shape:
-    """The shape with a size set; a box with its rounding within half its shortest length."""
-    changed: Shape = replace(shape, **{name: value})  # type: ignore[arg-type]
-    if isinstance(changed, RoundedBox):
-        return replace(changed, rounding=min(max(changed.rounding, 0.0), changed.largest_rounding))
-    return changed
-
-
-def with_value(design: Design, slot: Slot, value: float) -> Design:
-    """The design with the slot's number set."""
-    for name in slot.solids:
-        solid: Solid = design.solids[design.index(name)]
-        if slot.field == "density":
-            changed = replace(solid, density=value)
-        elif slot.field in POSITIONS:
-            place = list(solid.position)
-            place[POSITIONS.index(slot.field)] = value
-            changed = replace(solid, position=(place[0], place[1], place[2]))
-        else:
-            changed = replace(solid, shape=_with_size(solid.shape, slot.field, value))
-        design = design.with_solid(name, changed)
-    return design
-
-
 @compiled
-def _fit_roundings(table: Floats) -> None:
+def fit_roundings(table: Floats) -> None:
     """Keep each box's rounding within half its shortest length, however a study varies either."""
     for k in range(table.shape[0]):
         if int(table[k, KIND]) == BOX:
@@ -123,7 +99,7 @@ def exact_numbers(packed: Packed, arm: float, out: Floats) -> bool:
     active = np.ones(most, np.bool_)
     group = np.empty(most, np.int64)
     beneath = np.empty(most, np.int64)
-    _fit_roundings(packed.table)
+    fit_roundings(packed.table)
     if add_visible(packed, active, group, beneath, visible) > 0:
         return False
     summed(visible, packed.table, moments)
@@ -177,11 +153,11 @@ def numbers_of_densities(
 
 @compiled
 def tilt_row(table: Floats, row: int, axis: int, degrees: float, pivot: Floats) -> None:
-    """Turn one solid about the body's x or y axis through a pivot."""
+    """Turn one solid about an axis of the body, 0 x, 1 y or 2 z, through a pivot."""
     angle = math.radians(degrees)
     c = math.cos(angle)
     s = math.sin(angle)
-    i, j = (1, 2) if axis == 0 else (2, 0)
+    i, j = (axis + 1) % 3, (axis + 2) % 3
     a = table[row, 2 + i] - pivot[i]
     b = table[row, 2 + j] - pivot[j]
     table[row, 2 + i] = pivot[i] + c * a - s * b
@@ -211,11 +187,16 @@ class Shapes:
         self._known: dict[bytes, Visible] = {}
         self.work = 0.0
 
-    def visible(self, packed: Packed) -> Visible:
-        """What is visible of each solid; the last KEPT shapes are remembered."""
+    @staticmethod
+    def key(packed: Packed) -> bytes:
+        """What designs of the same shapes share, whatever their densities."""
         table = packed.table.copy()
         table[:, DENSITY] = 0.0
-        key = table.tobytes()
+        return table.tobytes() + packed.points.tobytes()
+
+    def visible(self, packed: Packed) -> Visible:
+        """What is visible of each solid; the last KEPT shapes are remembered."""
+        key = self.key(packed)
         found = self._known.pop(key, None)
         if found is None:
             found = visible_moments(packed, cells=self._cells, any_density=True)
@@ -226,12 +207,13 @@ class Shapes:
             del self._known[next(iter(self._known))]
         return found
 
-    def numbers(self, packed: Packed, arm: float = BALANCE_ARM) -> tuple[Floats, float]:
-        """Numbers (LENGTH,), and how far the worst solid leaves the ball [in]."""
-        out = np.empty(LENGTH)
-        if not exact_numbers(packed, arm, out):
-            numbers_of(ball_moments(packed, self.visible(packed)), reach_from_centre(packed, 0), arm, out)
-        return out, float(furthest_outside(packed, np.ones(len(packed.table), np.bool_)))
+    def moments(self, packed: Packed) -> Floats:
+        """The ball's ten moments (10,) [oz, oz in, oz in^2] about its center."""
+        return ball_moments(packed, self.visible(packed))
+
+    def error(self, packed: Packed) -> Floats:
+        """Bound of those moments (10,) [in^3 g/mL ...]."""
+        return self.visible(packed).error_for(packed.table)
 
 
 def table_numbers(

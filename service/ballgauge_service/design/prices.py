@@ -11,7 +11,7 @@ from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.design.drilling import HOLE_CELLS
 from ballgauge_service.design.mass import CELLS
 from ballgauge_service.design.model import STUDY_CELLS
-from ballgauge_service.design.solids.packing import pack
+from ballgauge_service.design.solids.packing import Packed, pack
 from ballgauge_service.design.solids.solids import Design
 from ballgauge_service.design.solids.visible import add_visible
 
@@ -35,9 +35,37 @@ CELL_FACE = 0.003
 """Estimated work of one cell of the cubature where solids cut each other off a common axis: for each pair of
 solids, point of a profile and face of a mesh [µs] (ours, measured and rounded up)."""
 
+CLEARANCE_PRICE, CLEARANCE_VERTEX = 300.0, 2.5
+"""Estimated work of the distance of one hole from one solid, and for each vertex of the meshes [µs] (ours,
+measured and rounded up)."""
+
+
+def clearance_price(packed: Packed, holes: int, solids: int) -> float:
+    """Estimated work of the clearance of some holes from some solids [µs]."""
+    return holes * (CLEARANCE_PRICE * solids + CLEARANCE_VERTEX * len(packed.vertices))
+
+
+HOLE_USUAL_CELLS = 80
+"""Cells that a hole usually takes (ours, measured and rounded up)."""
+
+
+def hole_price(design: Design, holes: int) -> float:
+    """Estimated work of a drilling as it usually is, with its clearance of every solid [µs]."""
+    packed = pack(design)
+    clear = clearance_price(packed, holes, len(design.solids))
+    return holes * HOLE_USUAL_CELLS * hole_cell_price(packed, holes) + clear
+
+
+def hole_cell_price(packed: Packed, holes: int) -> float:
+    """Estimated work of one cell of the cubature across a hole [µs]."""
+    return _price_packed(len(packed.table) + holes, packed)
+
 
 def _price(cut: int, design: Design) -> float:
-    packed = pack(design)
+    return _price_packed(cut, pack(design))
+
+
+def _price_packed(cut: int, packed: Packed) -> float:
     return CELL + CELL_PAIR * cut**2 + CELL_POINT * len(packed.points) + CELL_FACE * len(packed.faces)
 
 

@@ -10,19 +10,30 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from ballgauge_schemas import Quantity
-from ballgauge_schemas.shared.limits import BALANCE_ARM, FAMILY_WEIGHTS
+from ballgauge_schemas.design.request import target_kind
+from ballgauge_schemas.shared.limits import (
+    BALANCE_ARM,
+    MAP_DRILLING_ANGLE,
+    MAP_PIN_TO_PAP,
+    TARGET_TOLERANCES,
+)
+from ballgauge_schemas.shared.words import OFFSETS, POINT_FIELDS, POSITIONS, TURNS
 from ballgauge_service.check.drill import arrays
 from ballgauge_service.check.request import Ball, Drilling, Rules, pointer_of, uncertain
 from ballgauge_service.core.refusal import Fault, InvalidInput, below
+from ballgauge_service.design.drilling import Drill
+from ballgauge_service.design.family import Family
+from ballgauge_service.design.layout_map import LayoutMap
 from ballgauge_service.design.mass import pack_inside
 from ballgauge_service.design.model import Slot
+from ballgauge_service.design.parameters import Parameter
 from ballgauge_service.design.production import Production, Tolerance
 from ballgauge_service.design.solids.meshes import read_mesh
 from ballgauge_service.design.solids.packing import COLUMNS
 from ballgauge_service.design.solids.rotations import UNTURNED, Rotation, about, pointing
 from ballgauge_service.design.solids.solids import SHAPES, Design, Mesh, Profile, Shape, Solid, Sphere
-from ballgauge_service.design.solving import Family, Front, Parameter, Solve, Target
-from ballgauge_service.physics.drilling import Records
+from ballgauge_service.design.solving import Front, Set, Solve
+from ballgauge_service.design.targets import Across, Held, Target, Variant
 
 Loaded = Mapping[str, Any]
 """An object as `ballgauge_schemas` loads it: quantities in trade units, every range held."""
@@ -39,23 +50,6 @@ class MeshFile:
     unit: str
     format: str
     file: str | None
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Drill:
-    """A drilling through a design.
-
-    layout: record of `physics.drilling.LAYOUT`; holes (h,) HOLE in the order of drilling; arm: of the balance
-    [in]; uncertain: pointers to quantities whose uncertainty is not carried on; drilling: as a check takes
-    it; place: its pointer in the request.
-    """
-
-    layout: Records
-    holes: Records
-    arm: float
-    uncertain: tuple[str, ...]
-    drilling: Drilling
-    place: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +73,8 @@ class DesignRequest:
     compare: Compare | None
     solve: Solve | None
     family: Family | None
+    set: Set | None
+    layout_map: LayoutMap | None
     production: Production | None
 
     @property
@@ -86,7 +82,7 @@ class DesignRequest:
         """How many jobs it is made of, for the progress."""
         solve, compare = self.solve, self.compare
         asked = (
-            self.drill, solve, solve and solve.front, self.family, self.production,
+            self.drill, solve, solve and solve.front, self.family, self.set, self.layout_map, self.production,
             compare and compare.design, compare and compare.drill,
         )  # fmt: skip
         return 1 + sum(each is not None for each in asked)
@@ -121,20 +117,19 @@ def read_request(loaded: Loaded, files: Files) -> DesignRequest:
     faults += [
         Fault("/design/meshes", f"no mesh names the file {name!r}") for name in files if name not in named
     ]
-    solve = _solve(loaded["solve"]) if "solve" in loaded else None
-    family = _family(loaded["family"]) if "family" in loaded else None
-    production = _production(loaded["production"]) if "production" in loaded else None
-    if len(designs) == len(specs):
-        faults += _misnamed("/solve/parameters", solve.parameters if solve else (), designs[0])
-        faults += _misnamed("/family/parameters", family.parameters if family else (), designs[0])
-        faults += _misnamed("/production/tolerances", production.tolerances if production else (), designs[0])
-    if faults:
-        raise InvalidInput(faults)
     arms = [
         part["balance_arm"].value for part in (loaded, loaded.get("drilling", {})) if "balance_arm" in part
     ]
     arm = arms[0] if arms else BALANCE_ARM
     drill = _drill(loaded["drilling"], arm, "/drilling") if "drilling" in loaded else None
+    production = _production(loaded["production"]) if "production" in loaded else None
+    if len(designs) != len(specs):
+        raise InvalidInput(faults)
+    asked = _Searches(loaded, designs[0], files, arm, drill)
+    faults += dict.fromkeys(asked.faults)
+    faults += _misnamed("/production/tolerances", production.tolerances if production else (), designs[0])
+    if faults:
+        raise InvalidInput(faults)
     return DesignRequest(
         design=designs[0],
         meshes=tuple(
@@ -146,8 +141,10 @@ def read_request(loaded: Loaded, files: Files) -> DesignRequest:
         rules=Rules.of(loaded["rules"]),
         drill=drill,
         compare=_compare(compare, designs[1:], drill, arm) if compare else None,
-        solve=solve,
-        family=family,
+        solve=asked.solve,
+        family=asked.family,
+        set=asked.set,
+        layout_map=_layout_map(loaded["layout_map"]) if "layout_map" in loaded else None,
         production=production,
     )
 
@@ -247,31 +244,183 @@ def _misnamed(place: str, slots: Sequence[Slot], design: Design) -> Iterator[Fau
             yield replace(fault, pointer=f"{place}/{at}{fault.pointer}")
 
 
-def _parameters(asked: Loaded) -> tuple[Parameter, ...]:
-    return tuple(
-        Parameter(
-            tuple(each["solids"]), each.get("field", "density"), each["lower"].value, each["upper"].value
-        )
-        for each in asked["parameters"]
-    )
-
-
 def _given(asked: Loaded, *names: str) -> dict[str, Any]:
     return {name: asked[name] for name in names if name in asked}
 
 
-def _solve(asked: Loaded) -> Solve:
-    targets = tuple(
-        Target(name, each["value"].value, each["tolerance"].value, **_given(each, "weight"))
-        for name, each in asked["targets"].items()
+def _layout_map(asked: Loaded) -> LayoutMap:
+    arcs, angles = (
+        tuple(map(_plain, asked.get(name, usual)))
+        for name, usual in (("pin_to_pap", MAP_PIN_TO_PAP), ("drilling_angle", MAP_DRILLING_ANGLE))
     )
-    front = Front(**asked["trade_off"]) if "trade_off" in asked else None
-    return Solve(_parameters(asked), targets, front=front, **_given(asked, "seed", "starts", "keep"))
+    return LayoutMap(arcs, angles)
 
 
-def _family(asked: Loaded) -> Family:
-    weights = tuple(each.value for each in asked["weights"]) if "weights" in asked else FAMILY_WEIGHTS
-    return Family(_parameters(asked), weights, **_given(asked, "seed"))
+def _targets(asked: Loaded) -> tuple[Target, ...]:
+    found = []
+    for name, each in asked.items():
+        given = {member: _plain(value) for member, value in each.items()}
+        tolerance = given.pop("tolerance", TARGET_TOLERANCES[target_kind(name)])
+        found.append(Target(name, given.pop("value", None), tolerance, **given))
+    return tuple(found)
+
+
+_HELD = ("take", "over", "clear_of")
+
+
+class _Searches:
+    """The searches of a loaded request, and the faults of what does not fit the designs."""
+
+    def __init__(self, loaded: Loaded, design: Design, files: Files, arm: float, drill: Drill | None) -> None:
+        self._spec, self._design, self._files, self._arm = loaded["design"], design, files, arm
+        self._drills: tuple[Drill, ...] = () if drill is None else (drill,)
+        self.faults: list[Fault] = []
+        self.solve = self._solve(loaded["solve"]) if "solve" in loaded else None
+        self.family = self._family(loaded["family"]) if "family" in loaded else None
+        self.set = self._set(loaded["set"]) if "set" in loaded else None
+
+    def _solve(self, asked: Loaded) -> Solve:
+        front = Front(**asked["trade_off"]) if "trade_off" in asked else None
+        held = self._held(asked, "/solve", "/solve", [self._design])
+        parameters = self._parameters(asked, "/solve", [("", self._design)])
+        more = _given(asked, "seed", "starts", "keep")
+        return Solve(parameters, _targets(asked["targets"]), front=front, held=held, **more)
+
+    def _family(self, asked: Loaded) -> Family:
+        designs = {}
+        for at, change in enumerate(asked["changes"]):
+            changed = self._changed(change, f"/family/changes/{at}")
+            if changed is not None:
+                designs[change["up_to"].value] = changed
+        every = [self._design, *designs.values()]
+        more = _given(asked, "seed")
+        if "weights" in asked:
+            more["weights"] = tuple(each.value for each in asked["weights"])
+        if "hold" in asked:
+            more["hold"] = _targets(asked["hold"])
+        held = self._held(asked, "/family", "/family", every)
+        parameters = self._parameters(asked, "/family", [("", each) for each in every])
+        return Family(parameters, held=held, designs=designs, **more)
+
+    def _set(self, asked: Loaded) -> Set:
+        variants = []
+        for at, each in enumerate(asked["variants"]):
+            place = f"/set/variants/{at}"
+            design = self._changed(each, place)
+            if design is not None:
+                own = {**_given(asked, *_HELD), **_given(each, *_HELD[1:])}
+                own["take"] = (each if "over" in each else asked)["take"]
+                over, clear = (place if name in each else "/set" for name in _HELD[1:])
+                held = self._held(own, over, clear, [design])
+                variants.append(Variant(each["name"], design, _targets(each.get("targets", {})), held))
+        places = {each["name"]: at for at, each in enumerate(asked["variants"])}
+        across = tuple(
+            Across(
+                each["number"],
+                tuple(sorted({places[name] for name in each.get("variants", places)})),
+                each["within"].value,
+                **_given(each, "weight"),
+            )
+            for each in asked["across"]
+        )
+        for at, one in enumerate(across):
+            if len(one.balls) < 2:
+                self.faults.append(Fault(f"/set/across/{at}/variants", "must name two variants at least"))
+        named = [(each.name, each.design) for each in variants]
+        whole = len(variants) == len(asked["variants"])
+        parameters = self._parameters(asked, "/set", named) if whole else ()
+        return Set(tuple(variants), parameters, across, **_given(asked, "seed", "starts", "keep"))
+
+    def _held(self, asked: Loaded, over: str, clear: str, designs: Sequence[Design]) -> Held:
+        drills = self._drills
+        if "over" in asked:
+            drills = tuple(
+                _drill(each, self._arm, f"{over}/over/{at}") for at, each in enumerate(asked["over"])
+            )
+        clear_of = tuple(asked.get("clear_of", ()))
+        known = {solid.name for design in designs for solid in design.solids}
+        known |= {solid.name for solid in self._design.solids}
+        for at, name in enumerate(clear_of):
+            if name not in known:
+                self.faults.append(Fault(f"{clear}/clear_of/{at}", f"no solid is named {name!r}"))
+        return Held(drills, asked["take"] == "mean", clear_of)
+
+    def _changed(self, change: Loaded, place: str) -> Design | None:
+        """The shared design with a change made; None, and its faults kept, where there is no such design."""
+        before = len(self.faults)
+        shared = self._spec["solids"]
+        known = ", ".join(repr(solid["name"]) for solid in shared)
+        rows = {solid["name"]: (solid, f"/design/solids/{at}") for at, solid in enumerate(shared)}
+        for at, name in enumerate(change["leave_out"]):
+            if name == shared[0]["name"] or rows.pop(name, None) is None:
+                self._fault(f"{place}/leave_out/{at}", f"is no solid that can be left out of {known}")
+        for at, solid in enumerate(change["replace"]):
+            if solid["name"] not in rows:
+                self._fault(f"{place}/replace/{at}/name", f"stands for none of {known}")
+            rows[solid["name"]] = (solid, f"{place}/replace/{at}")
+        for at, solid in enumerate(change["add"]):
+            if solid["name"] in rows:
+                self._fault(f"{place}/add/{at}/name", "another solid has this name")
+            rows[solid["name"]] = (solid, f"{place}/add/{at}")
+        if len(self.faults) > before:
+            return None
+        name = ", ".join(filter(None, (self._spec.get("name"), change.get("name"))))
+        spec = {**self._spec, "solids": [solid for solid, _ in rows.values()]}
+        return self._read({**spec, "name": name} if name else spec, place, [at for _, at in rows.values()])
+
+    def _read(self, spec: Loaded, place: str, pointers: Sequence[str]) -> Design | None:
+        """The design of a changed spec, whose solids came from the given places of the request."""
+        try:
+            return read_design(spec, self._files)
+        except InvalidInput as refused:
+            for fault in refused.faults:
+                _, member, *rest = fault.pointer.split("/")
+                own = place + fault.pointer
+                if member == "solids" and rest:
+                    own = "/".join([pointers[int(rest[0])], *rest[1:]])
+                self._fault(own, fault.words)
+        return None
+
+    def _fault(self, pointer: str, words: str) -> None:
+        self.faults.append(Fault(pointer, words))
+
+    def _parameters(
+        self, asked: Loaded, place: str, designs: Sequence[tuple[str, Design]]
+    ) -> tuple[Parameter, ...]:
+        """The parameters, each held to the designs that have its solids, of which there must be one."""
+        found = []
+        for at, each in enumerate(asked["parameters"]):
+            here = f"{place}/parameters/{at}"
+            parameter = Parameter(
+                tuple(each["solids"]),
+                each["field"],
+                each["lower"].value if "lower" in each else 0.0,
+                each["upper"].value if "upper" in each else 0.0,
+                each.get("point", 0),
+                each.get("length", ""),
+                each.get("over", ""),
+                tuple(each.get("variants", ())),
+            )
+            those = [
+                design
+                for name, design in designs
+                if (not parameter.variants or name in parameter.variants)
+                and {solid.name for solid in design.solids}.issuperset(parameter.solids)
+            ]
+            if "within" in each and those and not any(parameter.faults(those[0])):
+                own, width = parameter.value(those[0]), each["within"].value
+                parameter = replace(parameter, lower=own - width, upper=own + width)
+                if not _allows(parameter.field, own - width):
+                    self.faults.append(Fault(f"{here}/within", f"reaches zero from {own:g}"))
+            for design in those or [design for _, design in designs[:1]]:
+                self.faults += [replace(f, pointer=here + f.pointer) for f in parameter.faults(design)]
+            found.append(parameter)
+        return tuple(found)
+
+
+def _allows(field: str, low: float) -> bool:
+    signed = (*POSITIONS, *OFFSETS, *TURNS, POINT_FIELDS[0])
+    return field in signed or low > 0.0 or (field == "rounding" and low >= 0.0)
 
 
 def _production(asked: Loaded) -> Production:

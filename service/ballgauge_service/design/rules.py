@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -11,9 +12,9 @@ from ballgauge_schemas.shared.words import NUMBERS
 from ballgauge_service.check.facts import BALANCE, ball_facts
 from ballgauge_service.check.predict import Prediction
 from ballgauge_service.check.request import Ball, Check, Rules
-from ballgauge_service.design.drilling import DrilledDesign
+from ballgauge_service.design.drilling import Drill, DrilledDesign
 from ballgauge_service.design.mass import MassProperties
-from ballgauge_service.design.request import Drill
+from ballgauge_service.design.solving import FoundBall
 from ballgauge_service.rulebooks import (
     OUTCOMES,
     Assessment,
@@ -62,8 +63,19 @@ def judge_design(rules: Rules, made: MassProperties) -> Judged:
 
     Raises InvalidInput for an overlay there is not.
     """
+    return _judged(rules, _ball(made))
+
+
+def judge_found(rules: Rules, found: FoundBall) -> Judged:
+    """Judge a design that a search found as made, like the design itself."""
+    numbers = {name: found.numbers[name] for name in BOX_NUMBERS if name in found.numbers}
+    densest = max(solid.density for solid in found.design.solids)
+    return _judged(rules, _of({**numbers, "diameter": found.design.diameter, "max_density": densest}))
+
+
+def _judged(rules: Rules, ball: Ball) -> Judged:
     judged_by = rules.edition("approval")
-    assessment = _assess(judged_by, Check(_ball(made)), None)
+    assessment = _assess(judged_by, Check(ball), None)
     judged = Judged(
         outcome=OUTCOMES[int(assessment.overall[0])],
         findings=findings(assessment, 0),
@@ -94,7 +106,10 @@ def judge_drilled(
 
 
 def _ball(made: MassProperties) -> Ball:
-    numbers = {name: getattr(made, name) for name in BOX_NUMBERS}
+    return _of({name: getattr(made, name) for name in BOX_NUMBERS})
+
+
+def _of(numbers: Mapping[str, float | None]) -> Ball:
     return Ball.of({name: Quantity(value) for name, value in numbers.items() if value is not None})
 
 

@@ -1,14 +1,14 @@
 """Find designs that meet targets: several starts, distinct solutions, conflicts, trade-offs, sensitivities.
 
-A miss is (value - target) / tolerance; a target is met where the miss lies within -1 and 1. The misses, each
-times the target's weight, are made least in squares within the bounds (scipy.optimize.least_squares, trust
-region reflective) from Sobol starts, so that the same seed gives the same answer.
+One ball or several that share parameters are searched alike. The misses, each times its target's weight, are
+made least in squares within the bounds (scipy.optimize.least_squares, trust region reflective) from Sobol
+starts, so that the same seed gives the same answer.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,55 +16,37 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares, minimize
 from scipy.stats import qmc
 
-from ballgauge_schemas.shared.limits import (
-    BALANCE_ARM,
-    DEFAULT_SEED,
-    FAMILY_WEIGHTS,
-    FRONT,
-    SOLUTIONS,
-    STARTS,
-    TARGET_WEIGHT,
-)
-from ballgauge_schemas.shared.words import NUMBERS
+from ballgauge_schemas.shared.limits import BALANCE_ARM, DEFAULT_SEED, FRONT, SOLUTIONS, STARTS
 from ballgauge_service.core.budget import Run
 from ballgauge_service.core.refusal import Fault, InvalidInput
-from ballgauge_service.design.mass import CELLS, finite, pack_inside
-from ballgauge_service.design.model import STUDY_CELLS, Shapes, Slot, with_value
+from ballgauge_service.design.model import STUDY_CELLS
+from ballgauge_service.design.parameters import Parameter
 from ballgauge_service.design.prices import cell_price, cubature_price
 from ballgauge_service.design.solids.shapes import Floats
 from ballgauge_service.design.solids.solids import Design
+from ballgauge_service.design.targets import (
+    AS_MADE,
+    EDGE,
+    MET,
+    Across,
+    Aim,
+    Ball,
+    Held,
+    Numbers,
+    Target,
+    Variant,
+    drilled_numbers,
+    plain,
+    resolved,
+)
 
 DISTINCT = 0.02
 OUTSIDE = 1e-3
-MET = 1.0 + 1e-6
 STEP = 1e-6
 ITERATIONS = 8
 """Of ours: distance, as a part of the bounds, beyond which two solutions differ; inches by which a solid may
-leave the ball at the cost of one tolerance while searching; the largest miss that is met; step of the
-derivatives, as a part of the bounds; steps that a search takes at least."""
-
-FAMILY_TOLERANCES = {"weight": 0.02, "rg": 0.01, "differential": 0.002}
-WEIGHT_COUNTS = 100.0
-"""What a miss is measured in between the balls of a family [lb, in, in], and how much more often than the
-others the weight's counts (ours)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Parameter(Slot):
-    """A number of a design that may move between two bounds."""
-
-    lower: float
-    upper: float
-
-
-@dataclass(frozen=True, slots=True)
-class Target:
-    """What a number should be: value and tolerance in its unit; weight: how much a miss counts."""
-
-    number: str
-    value: float
-    tolerance: float
-    weight: float = TARGET_WEIGHT
+leave the ball at the cost of one tolerance while searching; step of the derivatives, as a part of the bounds;
+steps that a search takes at least."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +62,8 @@ class Front:
 class Solve:
     """What may move, and what should come out.
 
-    seed and starts: of the Sobol starts, the design itself being the first; keep: most distinct solutions.
+    seed and starts: of the Sobol starts, the design itself being the first; keep: most distinct solutions;
+    held: the drillings that targets of the drilled ball are held over.
     """
 
     parameters: tuple[Parameter, ...]
@@ -89,31 +72,67 @@ class Solve:
     starts: int = STARTS
     keep: int = SOLUTIONS
     front: Front | None = None
+    held: Held = AS_MADE
 
 
 @dataclass(frozen=True, slots=True)
-class Family:
-    """Weights [lb] in which the shape is wanted too, and the densities that may move for it."""
+class Set:
+    """Several balls that share solids and parameters, what is wanted of each, and across them."""
 
-    parameters: tuple[Parameter, ...]
-    weights: tuple[float, ...] = FAMILY_WEIGHTS
+    variants: tuple[Variant, ...]
+    parameters: tuple[Parameter, ...] = ()
+    across: tuple[Across, ...] = ()
     seed: int = DEFAULT_SEED
+    starts: int = STARTS
+    keep: int = SOLUTIONS
+
+
+@dataclass(frozen=True, slots=True)
+class FoundBall:
+    """One ball of a solution: its design and numbers, and its misses in tolerances.
+
+    numbers: also those asked for that a ball as made does not have, the worst over the drillings; drilled:
+    drilling by drilling; met: each of its targets; error_bound: of weight, RG and differential.
+    """
+
+    name: str
+    design: Design
+    numbers: dict[str, float | None]
+    misses: dict[str, float]
+    met: bool
+    drilled: tuple[dict[str, float | None], ...]
+    error_bound: dict[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Agreement:
+    """How far the balls of a solution lie apart in a number, and whether that is within what was asked."""
+
+    number: str
+    balls: tuple[str, ...]
+    within: float
+    apart: float | None
+    met: bool
 
 
 @dataclass(frozen=True, slots=True)
 class Solution:
-    """A design that was found, its parameters' values and numbers, and its misses in tolerances.
+    """Designs that were found together, and where they put the parameters.
 
-    met: every target within its tolerance. at_bounds: parameters that a bound holds.
+    met: every target of every ball and across them. at_bounds: parameters that a bound holds.
     """
 
-    design: Design
     values: tuple[float, ...]
-    numbers: dict[str, float | None]
-    misses: dict[str, float]
+    balls: tuple[FoundBall, ...]
+    across: tuple[Agreement, ...]
     met: bool
     cost: float
     at_bounds: tuple[str, ...]
+
+    @property
+    def only(self) -> FoundBall:
+        """The ball, where there is one alone."""
+        return self.balls[0]
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,11 +140,12 @@ class Conflict:
     """A target that cannot be met together with the others.
 
     nearest, off: its number, and by how much that misses the nearest end of the tolerance, once the others
-    are met; where they cannot be met together (others_met), in the best compromise. with_targets: those
-    that stand against it.
+    are met; where they cannot be met together (others_met), in the best compromise. balls: names of those it
+    is of; with_targets: those that stand against it.
     """
 
     target: Target
+    balls: tuple[str, ...]
     nearest: float
     off: float
     others_met: bool
@@ -140,6 +160,7 @@ class Sensitivity:
     parameter: str
     per_unit: float
     range_in_tolerances: float
+    balls: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,22 +178,12 @@ class Solved:
     searched: int
 
 
-def moving(parameters: Sequence[Parameter]) -> int:
-    """How many of the parameters change shapes, so that each step of theirs takes a cubature of its own."""
-    return sum(each.field != "density" for each in parameters)
-
-
-def shapes_of(design: Design, parameters: Sequence[Parameter], run: Run) -> Shapes:
-    """The design's shapes, each cubature counted as work; one alone is as fine as the properties'."""
-    cells = STUDY_CELLS if moving(parameters) else CELLS
-    return Shapes(cells, cubature_price(design, 1), run)
-
-
-def check_price(design: Design, parameters: Sequence[Parameter], run: Run) -> None:
+def check_price(balls: Sequence[Ball], run: Run) -> None:
     """Raise InvalidInput before the work where not one start can be searched."""
-    each = ITERATIONS * cubature_price(design, STUDY_CELLS)
-    count = moving(parameters)
-    if not count or cell_price(design) == 0.0 or run.fits((1 + count) * each):
+    cut = [ball for ball in balls if ball.moving and cell_price(ball.variant.design)]
+    each = ITERATIONS * sum(cubature_price(ball.variant.design, STUDY_CELLS) for ball in cut)
+    count = max((ball.moving for ball in cut), default=0)
+    if not count or run.fits((1 + count) * each):
         return
     fit = max((n for n in range(count) if run.fits((1 + n) * each)), default=0)
     most = f"at most {fit} sizes and places" if fit else "only densities"
@@ -180,64 +191,111 @@ def check_price(design: Design, parameters: Sequence[Parameter], run: Run) -> No
     raise InvalidInput([Fault("/parameters", words)])
 
 
-class _Problem:
-    """The design as a function of parameters scaled to 0..1."""
+class Problem:
+    """One or more balls as a function of parameters scaled to 0..1."""
 
     def __init__(
         self,
-        design: Design,
+        variants: Sequence[Variant],
         parameters: Sequence[Parameter],
-        targets: Sequence[Target],
+        across: Sequence[Across],
         arm: float,
         run: Run,
-        shapes: Shapes | None = None,
     ) -> None:
-        self.packed = pack_inside(design)
-        self.design, self.parameters, self.targets = design, tuple(parameters), tuple(targets)
-        self.cells = [each.cells(design) for each in parameters]
+        self.parameters = tuple(parameters)
+        aims = [Aim(target, (at,)) for at, each in enumerate(variants) for target in each.targets]
+        aims += [Aim(Target(each.number, 0.0, each.within, each.weight), each.balls) for each in across]
+        self.balls = [
+            Ball(
+                variant,
+                parameters,
+                [aim.target.number for aim in aims if at in aim.balls],
+                arm,
+                run,
+            )
+            for at, variant in enumerate(variants)
+        ]
         self.low = np.array([each.lower for each in parameters])
         self.range = np.array([each.upper for each in parameters]) - self.low
-        self.rows = [NUMBERS.index(each.number) for each in targets]
-        self.arm, self.run, self.evaluations = arm, run, 0
+        self.run, self.evaluations = run, 0
         self.share = (0.0, 1.0)
-        self.shapes = shapes or shapes_of(design, parameters, run)
+        self._last: tuple[bytes, tuple[list[Numbers], float]] | None = None
+        check_price(self.balls, run)
+        self.aims = resolved(aims, [ball.at(self.own(at))[0] for at, ball in enumerate(self.balls)])
+        self.weights = [aim.target.weight for aim in self.aims]
 
-    def numbers(self, scaled: Floats) -> tuple[Floats, float]:
-        """Numbers at a point, and how far the worst solid leaves the ball [in]."""
+    def aim_at(self, targets: Sequence[Target]) -> None:
+        """Aim at other targets of the one ball; what a ball as made does not have must be among the first."""
+        self.aims = tuple(Aim(target, (0,)) for target in targets)
+        self.weights = [target.weight for target in targets]
+
+    @property
+    def work(self) -> float:
+        """Work counted so far [µs]."""
+        return sum(ball.work for ball in self.balls)
+
+    def own(self, at: int) -> Floats:
+        """The parameters' present values in one of the balls; those that it does not have, in the middle."""
+        ball = self.balls[at]
+        values: Floats = self.low + 0.5 * self.range
+        for place in ball.places:
+            values[place] = self.parameters[place].value(ball.variant.design)
+        return values
+
+    def found(self, scaled: Floats) -> tuple[list[Numbers], float]:
+        """Numbers of the balls at a point, and how far the worst solid leaves its ball [in]."""
+        key = scaled.tobytes()
+        if self._last is not None and self._last[0] == key:
+            return self._last[1]
         self.run.check()
         self.evaluations += 1
-        table = self.packed.table.copy()
-        for value, cells in zip(self.low + self.range * scaled, self.cells, strict=True):
-            for row, column in cells:
-                table[row, column] = value
-        return self.shapes.numbers(self.packed._replace(table=table), self.arm)
-
-    def misses(self, scaled: Floats) -> tuple[Floats, float]:
-        """Misses in tolerances, unweighted, and the distance outside the ball [in]."""
-        numbers, beyond = self.numbers(scaled)
-        each = [
-            (_or(numbers[row], target.value + 1e3 * target.tolerance) - target.value) / target.tolerance
-            for row, target in zip(self.rows, self.targets, strict=True)
-        ]
-        return np.array(each), beyond
+        values = self.low + self.range * scaled
+        balls = [ball.at(values) for ball in self.balls]
+        self._last = (key, ([numbers for numbers, _ in balls], max(beyond for _, beyond in balls)))
+        return self._last[1]
 
     def residuals(self, keep: NDArray[np.bool_]) -> Callable[[Floats], Floats]:
-        """The weighted misses of the kept targets, and the penalty of leaving the ball."""
-        weights = np.array([target.weight for target in self.targets])
+        """The weighted misses of the kept aims, and the penalty of leaving the ball."""
 
         def of(scaled: Floats) -> Floats:
-            misses, beyond = self.misses(scaled)
-            values: Floats = np.append((weights * misses)[keep], beyond / OUTSIDE)
-            return values
+            found, beyond = self.found(scaled)
+            misses = [
+                self.weights[at] * each / math.sqrt(len(each))
+                for at in np.flatnonzero(keep)
+                for each in (self.aims[at].misses(found, EDGE),)
+            ]
+            return np.concatenate([*misses, [beyond / OUTSIDE]])
 
         return of
+
+    def excess(self, scaled: Floats) -> tuple[Floats, float]:
+        """Tolerances by which each aim is missed at worst (a,), and the distance outside the ball [in]."""
+        found, beyond = self.found(scaled)
+        return np.array([aim.excess(found).max() for aim in self.aims]), beyond
+
+    def slack(self, scaled: Floats, within: Mapping[int, float]) -> Floats:
+        """What is left to aims held below limits, by their places, and of the ball around the solids (k,).
+
+        Smooth, in tolerances, and negative where it is not kept.
+        """
+        found, beyond = self.found(scaled)
+        left = [limit + self.aims[at].slack(found) for at, limit in within.items()]
+        return np.concatenate([*left, [1e-9 - beyond / OUTSIDE]])
+
+    def meets(self, scaled: Floats) -> bool:
+        """Whether a point meets everything."""
+        excess, beyond = self.excess(scaled)
+        return bool(excess.max(initial=0.0) <= MET and beyond <= 1e-9)
 
     def starts(self, count: int, seed: int) -> Floats:
         """The design itself where the bounds hold it, then Sobol points, (count, d)."""
         sampler = qmc.Sobol(len(self.parameters), rng=np.random.default_rng(seed))
         points = 0.05 + 0.9 * sampler.random_base2(max(1, math.ceil(math.log2(count))))[:count]
-        own = (np.array([each.value(self.design) for each in self.parameters]) - self.low) / self.range
-        points[0] = np.clip(own, 0.01, 0.99)
+        own = self.low + 0.5 * self.range
+        for at in reversed(range(len(self.balls))):
+            places = list(self.balls[at].places)
+            own[places] = self.own(at)[places]
+        points[0] = np.clip((own - self.low) / self.range, 0.01, 0.99)
         return np.asarray(points, dtype=np.float64)
 
     def best(self, start: Floats, keep: NDArray[np.bool_]) -> Floats:
@@ -248,22 +306,27 @@ class _Problem:
         )  # fmt: skip
         return np.asarray(found.x, dtype=np.float64)
 
+    def names(self, aim: Aim) -> tuple[str, ...]:
+        """Names of the balls of an aim."""
+        return tuple(self.balls[at].variant.name for at in aim.balls)
+
+    def title(self, aim: Aim) -> str:
+        """The aim in words: its number, and where there are several balls, which."""
+        where = f" of {', '.join(self.names(aim))}" if len(self.balls) > 1 else ""
+        return f"{aim.target.number}{where}"
+
     def solution(self, scaled: Floats) -> Solution:
         """The solution at a point."""
         values = self.low + self.range * scaled
-        design = self.design
-        for parameter, value in zip(self.parameters, values, strict=True):
-            design = with_value(design, parameter, float(value))
-        numbers, _ = self.numbers(scaled)
-        misses, beyond = self.misses(scaled)
-        weights = np.array([target.weight for target in self.targets])
+        found = [ball.at(values, drilled=True)[0] for ball in self.balls]
+        cost = float(np.sum(self.residuals(np.ones(len(self.aims), np.bool_))(scaled) ** 2))
+        across = [aim for aim in self.aims if aim.across]
         return Solution(
-            design=design,
             values=tuple(values.tolist()),
-            numbers={name: finite(numbers[at]) for at, name in enumerate(NUMBERS)},
-            misses={target.number: float(miss) for target, miss in zip(self.targets, misses, strict=True)},
-            met=bool(np.abs(misses).max() <= MET and beyond <= 1e-9),
-            cost=float(np.sum((weights * misses) ** 2) + (beyond / OUTSIDE) ** 2),
+            balls=tuple(self._ball(at, values, found) for at in range(len(self.balls))),
+            across=tuple(self._agreement(aim, found) for aim in across),
+            met=self.meets(scaled),
+            cost=cost,
             at_bounds=tuple(
                 each.label
                 for each, at in zip(self.parameters, scaled, strict=True)
@@ -271,9 +334,24 @@ class _Problem:
             ),
         )
 
+    def _ball(self, at: int, values: Floats, found: Sequence[Numbers]) -> FoundBall:
+        ball = self.balls[at]
+        aims = [aim for aim in self.aims if aim.balls == (at,)]
+        worst = {aim.target.number: aim.worst(found) for aim in aims}
+        return FoundBall(
+            name=ball.variant.name,
+            design=ball.design_at(values),
+            numbers=plain(found[at], aims, at, found),
+            misses={name: miss for name, (_, miss, _) in worst.items()},
+            met=all(excess <= MET for _, _, excess in worst.values()),
+            drilled=tuple(drilled_numbers(found[at])),
+            error_bound=ball.error_at(values),
+        )
 
-def _or(value: float, instead: float) -> float:
-    return float(instead if math.isnan(value) else value)
+    def _agreement(self, aim: Aim, found: Sequence[Numbers]) -> Agreement:
+        apart, _, excess = aim.worst(found)
+        far = None if math.isnan(apart) else abs(apart)
+        return Agreement(aim.target.number, self.names(aim), aim.target.tolerance, far, excess <= MET)
 
 
 def _distinct(points: list[tuple[float, Floats]], most: int) -> list[Floats]:
@@ -286,16 +364,17 @@ def _distinct(points: list[tuple[float, Floats]], most: int) -> list[Floats]:
     return kept
 
 
-def _search(
-    problem: _Problem, starts: Floats, keep: NDArray[np.bool_], doing: str
+def search(
+    problem: Problem, starts: Floats, keep: NDArray[np.bool_], doing: str
 ) -> list[tuple[float, Floats]]:
+    """The points reached from the starts, each with its squared misses."""
     found = []
     residuals = problem.residuals(keep)
     first, last = problem.share
-    before = problem.shapes.work
+    before = problem.work
     for at, start in enumerate(starts):
         # A start that would end the request for its work is left out: those before it are worth having.
-        if at and not problem.run.fits((problem.shapes.work - before) / at):
+        if at and not problem.run.fits((problem.work - before) / at):
             break
         problem.run.report(first + (last - first) * at / len(starts), doing)
         point = problem.best(start, keep)
@@ -303,42 +382,73 @@ def _search(
     return found
 
 
-def _conflict(problem: _Problem, starts: Floats, at: int, best: Floats) -> Conflict:
-    """What happens to one target when the others come first; where they cannot, in the best compromise."""
-    keep = np.arange(len(problem.targets)) != at
-    target = problem.targets[at]
-    _, point = min(_search(problem, starts, keep, f"without {target.number}"), key=lambda each: each[0])
-    misses, _ = problem.misses(_nearest_with_others(problem, point, at))
-    others_met = bool(np.abs(misses[keep]).max(initial=0.0) <= 1.0 + 1e-3)
-    if not others_met:
-        misses, _ = problem.misses(best)
-    number = target.value + float(misses[at]) * target.tolerance
-    off = max(abs(float(misses[at])) - 1.0, 0.0) * target.tolerance
-    against = tuple(
-        each.number for each, miss in zip(problem.targets, misses, strict=True)
-        if each is not target and abs(miss) > 0.9
-    )  # fmt: skip
-    names = against or tuple(each.number for each in problem.targets if each is not target)
-    return Conflict(target, number, off, others_met, names)
+def settled(problem: Problem, found: list[tuple[float, Floats]]) -> list[tuple[float, Floats]]:
+    """The points found, led by one that meets all targets where there is one near the best of them.
+
+    Least squares may leave a target out for the sake of the middles of others.
+    """
+    if any(problem.meets(point) for _, point in found) or not problem.parameters:
+        return found
+    best = min(found, key=lambda each: each[0])[1]
+    point = _feasible(problem, best)
+    return [(0.0, point), *found] if problem.meets(point) else found
 
 
-def _nearest_with_others(problem: _Problem, start: Floats, at: int) -> Floats:
-    """The least miss of one target, the others held within their tolerances as the start holds them."""
-    others = [n for n in range(len(problem.targets)) if n != at]
-    return _constrained(problem, start, at, dict.fromkeys(others, 1.0))
-
-
-def _constrained(problem: _Problem, start: Floats, at: int, within: dict[int, float]) -> Floats:
-    """Least squared miss of target `at` with |miss| <= the given limits for others (SLSQP)."""
-    rows = list(within)
-    limits = np.array([within[row] for row in rows])
+def _feasible(problem: Problem, start: Floats) -> Floats:
+    """The point nearest to a start at which every target is met, as far as it is found (SLSQP)."""
 
     def slack(scaled: Floats) -> Floats:
-        misses, beyond = problem.misses(scaled)
-        return np.concatenate([limits - misses[rows], limits + misses[rows], [-beyond / OUTSIDE + 1e-9]])
+        return problem.slack(scaled, dict.fromkeys(range(len(problem.aims)), -1e-4))
+
+    found = minimize(
+        lambda scaled: float(np.sum((scaled - start) ** 2)),
+        start,
+        method="SLSQP",
+        bounds=[(0.0, 1.0)] * len(start),
+        constraints=[{"type": "ineq", "fun": slack}],
+        options={"maxiter": 60, "ftol": 1e-12, "eps": STEP},
+    )
+    point: Floats = np.clip(found.x, 0.0, 1.0)
+    return point
+
+
+def _conflict(problem: Problem, starts: Floats, at: int, best: Floats) -> Conflict:
+    """What happens to one target when the others come first; where they cannot, in the best compromise."""
+    keep = np.arange(len(problem.aims)) != at
+    aim = problem.aims[at]
+    doing = f"without {problem.title(aim)}"
+    _, point = min(search(problem, starts, keep, doing), key=lambda each: each[0])
+    point = _nearest_with_others(problem, point, at)
+    excess, _ = problem.excess(point)
+    others_met = bool(excess[keep].max(initial=0.0) <= 1e-3)
+    if not others_met:
+        point = best
+        excess, _ = problem.excess(point)
+    number, _, beyond = aim.worst(problem.found(point)[0])
+    against = tuple(
+        problem.title(each) for each, over in zip(problem.aims, excess, strict=True)
+        if each is not aim and over > -0.1
+    )  # fmt: skip
+    names = against or tuple(problem.title(each) for each in problem.aims if each is not aim)
+    off = max(beyond, 0.0) * aim.target.tolerance
+    return Conflict(aim.target, problem.names(aim), number, off, others_met, names)
+
+
+def _nearest_with_others(problem: Problem, start: Floats, at: int) -> Floats:
+    """The least miss of one target, the others held within their tolerances as the start holds them."""
+    others = [n for n in range(len(problem.aims)) if n != at]
+    return _constrained(problem, start, at, dict.fromkeys(others, 0.0))
+
+
+def _constrained(problem: Problem, start: Floats, at: int, within: dict[int, float]) -> Floats:
+    """Least squared miss of aim `at` with the excess of others below the given limits (SLSQP)."""
+
+    def slack(scaled: Floats) -> Floats:
+        return problem.slack(scaled, within)
 
     def aim(scaled: Floats) -> float:
-        return float(problem.misses(scaled)[0][at]) ** 2
+        misses = problem.aims[at].misses(problem.found(scaled)[0])
+        return float(np.mean(misses**2))
 
     # The scale keeps the objective of order one, which the method's stopping rule takes for granted.
     size = max(aim(start), 1.0)
@@ -355,29 +465,38 @@ def _constrained(problem: _Problem, start: Floats, at: int, within: dict[int, fl
     return point if better else start
 
 
-def _sensitivities(problem: _Problem, scaled: Floats) -> tuple[Sensitivity, ...]:
+def _sensitivities(problem: Problem, scaled: Floats) -> tuple[Sensitivity, ...]:
     found = []
     for at, parameter in enumerate(problem.parameters):
         ends = []
         for sign in (-1.0, 1.0):
             point = scaled.copy()
             point[at] = min(max(point[at] + sign * 1e-4, 0.0), 1.0)
-            ends.append((point[at], problem.misses(point)[0]))
-        slope = (ends[1][1] - ends[0][1]) / (ends[1][0] - ends[0][0])
-        for target, each in zip(problem.targets, slope, strict=True):
-            per_unit = float(each) * target.tolerance / float(problem.range[at])
-            found.append(Sensitivity(target.number, parameter.label, per_unit, float(each)))
+            balls = problem.found(point)[0]
+            ends.append((point[at], [float(np.mean(aim.of(balls))) for aim in problem.aims]))
+        for aim, low, high in zip(problem.aims, ends[0][1], ends[1][1], strict=True):
+            slope = (high - low) / (ends[1][0] - ends[0][0])
+            slope = slope if math.isfinite(slope) else 0.0
+            per_unit, number = slope / float(problem.range[at]), aim.target.number
+            of_range = slope / aim.target.tolerance
+            found.append(Sensitivity(number, parameter.label, per_unit, of_range, problem.names(aim)))
     return tuple(found)
 
 
 def solve(design: Design, job: Solve, *, balance_arm: float = BALANCE_ARM, run: Run | None = None) -> Solved:
-    """Find designs that meet the targets.
+    """Find designs that meet the targets: a set of one ball; see `solve_set`."""
+    one = Variant("", design, job.targets, job.held)
+    every = Set((one,), job.parameters, (), job.seed, job.starts, job.keep)
+    return solve_set(every, balance_arm=balance_arm, run=run)
+
+
+def solve_set(job: Set, *, balance_arm: float = BALANCE_ARM, run: Run | None = None) -> Solved:
+    """Find designs of several balls, which share parameters, that meet the targets.
 
     Parameters
     ----------
-    design : Design
-    job : Solve
-        Its slots must fit the design (`Slot.faults`).
+    job : Set
+        Its parameters must fit the designs (`Parameter.faults`). Without parameters, the balls as they are.
     balance_arm : float
         Arm of the shop balance [in].
     run : Run, optional
@@ -399,23 +518,27 @@ def solve(design: Design, job: Solve, *, balance_arm: float = BALANCE_ARM, run: 
     References
     ----------
     Trust region reflective least squares: Branch, Coleman & Li (1999), as `scipy.optimize.least_squares` has
-    it.
+    it. Where that meets no design, sequential quadratic programming (Kraft, 1988, SLSQP) looks for one.
     """
-    targets = job.targets
-    problem = _Problem(design, job.parameters, targets, balance_arm, run or Run())
-    check_price(design, job.parameters, problem.run)
+    problem = Problem(job.variants, job.parameters, job.across, balance_arm, run or Run())
+    if not job.parameters:
+        one = problem.solution(np.empty(0))
+        return Solved(one.met, (one,), (), (), problem.evaluations, 1)
     points = problem.starts(job.starts, job.seed)
     problem.share = (0.0, 0.7)
-    found = _search(problem, points, np.ones(len(targets), np.bool_), "solving")
+    every = np.ones(len(problem.aims), np.bool_)
+    found = search(problem, points, every, "solving")
+    searched = len(found)
+    found = settled(problem, found)
     best = min(found, key=lambda each: each[0])[1]
     solutions = [problem.solution(point) for point in _distinct(found, job.keep * 4)]
     met = [each for each in solutions if each.met][: job.keep]
     conflicts: list[Conflict] = []
     if not met:
         problem.share = (0.7, 1.0)
-        each_start = problem.shapes.work / len(found)
-        starts = points[: min(4, len(found))]
-        for at in range(len(targets)):
+        each_start = problem.work / searched
+        starts = points[: min(4, searched)]
+        for at in range(len(problem.aims)):
             if problem.run.fits((len(starts) + 1) * each_start):
                 conflicts.append(_conflict(problem, starts, at, best))
         conflicts = sorted(
@@ -428,23 +551,27 @@ def solve(design: Design, job: Solve, *, balance_arm: float = BALANCE_ARM, run: 
         tuple(conflicts),
         _sensitivities(problem, best),
         problem.evaluations,
-        len(found),
+        searched,
     )
 
 
 def _end_of_front(
-    problem: _Problem, starts: list[Floats], lead: int, other: int, others: dict[int, float]
+    problem: Problem, starts: list[Floats], lead: int, other: int, others: dict[int, float]
 ) -> Floats:
     """The least miss of `lead`, and there the least of `other`, with the other targets met."""
     points = [_constrained(problem, start, lead, others) for start in starts]
     best = min(points, key=lambda point: _rank(problem, point, lead, others))
-    reach = max(abs(float(problem.misses(best)[0][lead])), 1e-3)
-    return _constrained(problem, best, other, {**others, lead: reach * (1.0 + 1e-6)})
+    reach = max(_beyond(problem, best, lead), 1e-3 - 1.0)
+    return _constrained(problem, best, other, {**others, lead: reach + 1e-6})
 
 
-def _rank(problem: _Problem, point: Floats, lead: int, others: dict[int, float]) -> tuple[bool, float]:
-    misses, _ = problem.misses(point)
-    return any(abs(misses[n]) > 1.0 + 1e-3 for n in others), abs(float(misses[lead]))
+def _beyond(problem: Problem, point: Floats, at: int) -> float:
+    return float(problem.excess(point)[0][at])
+
+
+def _rank(problem: Problem, point: Floats, lead: int, others: dict[int, float]) -> tuple[bool, float]:
+    excess, _ = problem.excess(point)
+    return any(excess[n] > 1e-3 for n in others), float(excess[lead])
 
 
 def trade_off(
@@ -481,27 +608,32 @@ def trade_off(
     The epsilon-constraint method (Haimes et al., 1971, from memory): the miss of the second is made least
     with the miss of the first held below levels between its least and its value at the best of the second.
     """
-    problem = _Problem(design, job.parameters, job.targets, balance_arm, run or Run())
+    one = Variant("", design, job.targets, job.held)
+    problem = Problem((one,), job.parameters, (), balance_arm, run or Run())
     names = [target.number for target in job.targets]
     a, b = names.index(front.first), names.index(front.second)
-    others = {n: 1.0 for n in range(len(names)) if n not in (a, b)}
+    others = {n: 0.0 for n in range(len(names)) if n not in (a, b)}
     starts = problem.starts(6, job.seed)
     problem.share = (0.0, 0.4)
     keep = np.array([n in others for n in range(len(names))])
-    found = _search(problem, starts, keep, "ends of the front")
+    found = search(problem, starts, keep, "ends of the front")
     if min(found, key=lambda each: each[0])[0] > len(others) + 1e-6:
         return None
     ends = [_end_of_front(problem, [point for _, point in found], *pair, others) for pair in ((a, b), (b, a))]
-    levels = [abs(float(problem.misses(end)[0][a])) for end in ends]
+    levels = [_beyond(problem, end, a) for end in ends]
     along = [ends[0]]
     for step in range(1, front.points - 1):
         problem.run.report(0.4 + 0.6 * step / front.points, "along the front")
         level = levels[0] + (levels[1] - levels[0]) * step / (front.points - 1)
-        limits = {**others, a: max(level, 1e-3)}
+        limits = {**others, a: max(level, 1e-3 - 1.0)}
         tries = [_constrained(problem, start, b, limits) for start in (along[-1], ends[1])]
-        sound = [each for each in tries if abs(float(problem.misses(each)[0][a])) <= limits[a] * 1.01 + 1e-3]
+        sound = [
+            each
+            for each in tries
+            if _beyond(problem, each, a) <= limits[a] + 0.01 * abs(limits[a] + 1.0) + 1e-3
+        ]
         if sound:
-            along.append(min(sound, key=lambda each: abs(float(problem.misses(each)[0][b]))))
+            along.append(min(sound, key=lambda each: _beyond(problem, each, b)))
     along.append(ends[1])
     problem.run.report(1.0, "done")
     return _undominated([problem.solution(point) for point in along], front)
@@ -509,7 +641,7 @@ def trade_off(
 
 def _undominated(solutions: list[Solution], front: Front) -> tuple[Solution, ...]:
     def both(each: Solution) -> tuple[float, float]:
-        return abs(each.misses[front.first]), abs(each.misses[front.second])
+        return abs(each.only.misses[front.first]), abs(each.only.misses[front.second])
 
     kept = []
     for each in solutions:
@@ -517,78 +649,3 @@ def _undominated(solutions: list[Solution], front: Front) -> tuple[Solution, ...
         if not any(p <= x and q <= y and (p, q) != (x, y) for p, q in map(both, solutions)):
             kept.append(each)
     return tuple(sorted(kept, key=both))
-
-
-@dataclass(frozen=True, slots=True)
-class Member:
-    """One ball of a family: weight [lb], design, and the changes of RG and differential [in]."""
-
-    weight: float
-    solution: Solution
-    rg_change: float
-    differential_change: float
-
-
-def family(
-    design: Design, job: Family, *, balance_arm: float = BALANCE_ARM, run: Run | None = None
-) -> tuple[Member, ...]:
-    """The same shape in other weights, by densities only, with RG and differential as near as can be.
-
-    Parameters
-    ----------
-    design : Design
-    job : Family
-    balance_arm : float
-        Arm of the shop balance [in].
-    run : Run, optional
-        Progress and cancel token.
-
-    Returns
-    -------
-    tuple of Member
-        One a weight.
-
-    Raises
-    ------
-    InvalidInput
-        A solid leaves the ball.
-    Cancelled
-        By the token.
-    """
-    link = run or Run()
-    shapes = shapes_of(design, job.parameters, link)
-    model, _ = shapes.numbers(pack_inside(design), balance_arm)
-    members = []
-    for at, weight in enumerate(job.weights):
-        link.report(at / len(job.weights), f"{weight:g} lb")
-        targets = (
-            Target("weight", weight, FAMILY_TOLERANCES["weight"], WEIGHT_COUNTS),
-            *(
-                Target(name, float(model[NUMBERS.index(name)]), FAMILY_TOLERANCES[name])
-                for name in ("rg", "differential")
-            ),
-        )
-        problem = _Problem(design, job.parameters, targets, balance_arm, _Quiet(link), shapes)
-        found = _search(problem, problem.starts(4, job.seed), np.ones(3, np.bool_), f"{weight:g} lb")
-        solution = problem.solution(min(found, key=lambda each: each[0])[1])
-        shift = {name: solution.misses[name] * FAMILY_TOLERANCES[name] for name in solution.misses}
-        members.append(Member(weight, solution, shift["rg"], shift["differential"]))
-    link.report(1.0, "done")
-    return tuple(members)
-
-
-class _Quiet(Run):
-    """A run inside a run: it can be cancelled, but its progress is the outer one's to tell."""
-
-    def __init__(self, outer: Run) -> None:
-        super().__init__()
-        self._outer = outer
-
-    def check(self) -> None:
-        self._outer.check()
-
-    def add(self, work: float) -> None:
-        self._outer.add(work)
-
-    def fits(self, work: float) -> bool:
-        return self._outer.fits(work)

@@ -63,11 +63,15 @@ def _integrate_cell(
 
 
 @compiled
-def _weighted(values: Floats, contrast: Floats, out: Floats) -> None:
+def _weighted(gaps: Floats, contrast: Floats, any_density: bool, out: Floats) -> None:
+    """Write the errors (10,) of a cell; for any density those of the rows are added without their signs."""
     out[:] = 0.0
-    for k in range(values.shape[0]):
+    for k in range(gaps.shape[0]):
         for n in range(10):
-            out[n] += contrast[k] * values[k, n]
+            gap = contrast[k] * gaps[k, n]
+            out[n] += abs(gap) if any_density else gap
+    for n in range(10):
+        out[n] = abs(out[n])
 
 
 @compiled
@@ -81,16 +85,17 @@ def _size(error: Floats, length: float) -> float:
 
 @compiled
 def integrate(
-    packed: Packed, bins: Bins, rows: Flags, frame: Floats, domain: Floats, contrast: Floats, length: float,
-    tolerance: float, most: int, out: Floats, error: Floats,
+    packed: Packed, bins: Bins, rows: Flags, frame: Floats, domain: Floats, contrast: Floats,
+    any_density: bool, length: float, tolerance: float, most: int, out: Floats, error: Floats,
 ) -> int:  # fmt: skip
     """Write the marked rows' visible moments within the domain into `out` (m, 10); return the cells used.
 
     They are at most `most`, but never fewer than those it begins with, 4 of a disc and 16 of a rectangle.
 
     frame (3, 3): rows u, v, w, lines along w; contrast (m,): density of each row less what lies beneath,
-    which weighs the errors; tolerance: on the weighted volume, first moments / length and second / length^2
-    [in^3 x g/mL]; error (10,): bound of each weighted moment.
+    which weighs the errors; any_density: the bound holds for every contrast up to |contrast|; tolerance: on
+    the weighted volume, first moments / length and second / length^2 [in^3 x g/mL]; error (10,): bound of
+    each weighted moment.
     """
     solids = packed.table.shape[0]
     room = 4
@@ -104,7 +109,6 @@ def integrate(
     values = np.empty((most, solids, 10))
     cells = np.empty((most, 4))
     errors = np.empty((most, 10))
-    gap = np.empty(10)
     heap = [(0.0, 0)]
     heap.pop()
     used = 0
@@ -125,9 +129,8 @@ def integrate(
             _integrate_cell(
                 packed, bins, rows, frame, domain, cell, COARSE_NODES, COARSE_WEIGHTS, found, cuts, coarse
             )
-            _weighted(values[c] - coarse, contrast, gap)
-            errors[c] = np.abs(gap)
-            size = _size(gap, length)
+            _weighted(values[c] - coarse, contrast, any_density, errors[c])
+            size = _size(errors[c], length)
             total += size
             heapq.heappush(heap, (-size, c))
         if total <= tolerance or used + 3 > most:
