@@ -108,6 +108,28 @@ def test_a_tournament_says_its_rules_in_ten_lines(client: Any, tmp_path: Path) -
             assert lacking == ["/ball/cover"]
 
 
+@pytest.mark.parametrize(
+    ("made", "hardness", "expected", "told"),
+    [
+        ("2025-12-31", 75, "not_assessed", "2025-12-31"),
+        ("2026-01-01", 75, "nonconforming", "2026-01-01"),
+        ("2026-01-01", 78, "conforming", "2026-01-01"),
+        (None, 78, "conforming", "manufacture was not given"),
+    ],
+)
+def test_a_rule_may_bind_by_the_day_a_ball_was_made(
+    client: Any, made: str | None, hardness: float, expected: str, told: str
+) -> None:
+    """The day before and the day itself; the finding tells the day of manufacture, not that of approval."""
+    rows = [{"effect": "unbound", "effective_to": "2025-12-31"}, {"min": 78, "effective_from": "2026-01-01"}]
+    ball = {"hardness": hardness, "approved_on": "2024-02-03"} | ({"made_on": made} if made else {})
+    answer = client.post("/v1/checks", json=checked(own(binds="made", limit=rows), **ball))
+    (found,) = (each for each in answer.json["findings"] if each["rule"] == "event_hardness")
+    assert found["outcome"] == expected
+    assert told in found["message"]
+    assert "2024-02-03" not in found["message"]
+
+
 def own_of(overlay: dict[str, Any]) -> Own:
     return Own.of(RulesSchema().load({"overlays": [overlay]})["overlays"][0])
 

@@ -24,7 +24,7 @@ from ballgauge_service.rulebooks.decision import (
     Decision,
     conformity_probability,
 )
-from ballgauge_service.rulebooks.editions import Edition, State
+from ballgauge_service.rulebooks.editions import MADE_ON, Edition, State
 from ballgauge_service.rulebooks.judge import ABOVE, BELOW, LACKING, SIDES
 from ballgauge_service.rulebooks.model import EPOCH, Limit, Rule
 
@@ -54,10 +54,17 @@ def findings(
     edition, decision, facts = assessment.edition, assessment.decision, assessment.facts[ball]
     told = _sayings(edition)
     day = assessment.approved_on[ball]
-    approval = " the date of approval was not given." if day is None else f" this ball was approved on {day}."
+    made = facts.get(MADE_ON, _UNKNOWN).value
+    approved = "the date of approval was not given" if day is None else f"this ball was approved on {day}"
+    of_make = (
+        f"this ball was made on {amount(made, 'date')}"
+        if made == made
+        else "the day of manufacture was not given"
+    )
+    days = {"use": "", "approval": f" {approved}.", "made": f" {of_make}."}
     states = assessment.verdicts.state
     return [
-        _finding(told[states[place][ball], code], code, facts, decision, approval, edition, words)
+        _finding(told[states[place][ball], code], code, facts, decision, days, edition, words)
         for place, code in enumerate(assessment.outcomes(ball))
         if code != NOT_JUDGED
     ]
@@ -260,8 +267,8 @@ class _Saying:
 
     `fixed` is the finding without its numbers; `quantity` "" of a rule that has none. `lacking`, `plain`: the
     sentence of a ball without a value, and of one with, where it names no number; `open`: why several limits
-    may hold; `twin`: the limit's printed metric twin; `dated`: whether the day of
-    approval is told between `before` and `after`.
+    may hold; `twin`: the limit's printed metric twin; the day of
+    approval or of manufacture, where the rule binds by one, is told between `before` and `after`.
     """
 
     fixed: dict[str, Any]
@@ -278,7 +285,6 @@ class _Saying:
     open: str | None
     twin: str | None
     before: str
-    dated: bool
     after: str
 
 
@@ -343,7 +349,6 @@ def _saying(edition: Edition, rule: Rule, state: State, code: int) -> _Saying:
         open=_open(edition, rule, state) if len(state.limits) > 1 else None,
         twin=None if limit is None else limit.metric_twin,
         before=note + _dates(edition, rule, limit),
-        dated=rule.binds != "use",
         after="" if limit is None else _basis(rule, limit),
     )
 
@@ -358,6 +363,8 @@ def _dates(edition: Edition, rule: Rule, limit: Limit | None) -> str:
     if rule.binds == "use":
         own = "" if edition.on_given else ", the date of this rulebook"
         return f" Judged by the rule in force on {edition.on}{own}{f' (in force {span})' if span else ''}."
+    if rule.binds == "made":
+        return f" It holds for balls made {span};" if span else " It binds by the day of manufacture;"
     return f" It holds for balls approved {span};" if span else " It binds by the date of approval;"
 
 
@@ -387,7 +394,7 @@ def _finding(
     code: int,
     facts: Any,
     decision: Decision,
-    approval: str,
+    days: Mapping[str, str],
     edition: Edition,
     words: Mapping[str, str],
 ) -> dict[str, Any]:
@@ -422,7 +429,7 @@ def _finding(
             if saying.twin is not None and judged != value:
                 text += f" It is just the printed {saying.twin}, which meets the limit."
     text = words.get(saying.quantity, text)
-    finding["message"] = f"{text}{saying.before}{approval if saying.dated else ''}{saying.after}"
+    finding["message"] = f"{text}{saying.before}{days[saying.rule.binds]}{saying.after}"
     return finding
 
 
