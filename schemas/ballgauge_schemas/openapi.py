@@ -43,6 +43,7 @@ from ballgauge_schemas.record.documents import (
     RecordRequestSchema,
     RecordTextSchema,
     RecordVerificationSchema,
+    SignedLotSchema,
     SignedRecordSchema,
     VerifiedRecordSchema,
 )
@@ -285,8 +286,8 @@ def _balls(name: str, summary: str, requests: tuple[type, type], answers: tuple[
     )
 
 
-def _lots() -> dict[str, Any]:
-    """The path of lots: a file in, as it is or in a form, and answers of several types out."""
+def _lots() -> dict[str, dict[str, Any]]:
+    """The paths of lots: a file in, as it is or in a form, and answers of several types out."""
     about = "The options first, then the file; several files are lots in time order."
     answers = {
         "application/json": {"schema": {"oneOf": [LotResultSchema, LotSeriesResultSchema]}},
@@ -320,22 +321,41 @@ def _lots() -> dict[str, Any]:
             "schema": {"type": "string", "enum": list(words.REPORT_FORMATS), "default": "html"},
         },
     ]
-    return _post(
+    bodies = {
+        "multipart/form-data": _form(
+            about, LotRequestSchema, "The file's bytes.", limits.LOTS_MAXIMUM, "file"
+        ),
+        **{media: {"schema": _BINARY} for media in LOT_BODIES},
+    }
+    assessed = _post(
         "assessLot",
         "Whether a lot is accepted, from the measurements of its balls",
         "lots",
         _answer(answers, "The lot, judged."),
-        {
-            "multipart/form-data": _form(
-                about, LotRequestSchema, "The file's bytes.", limits.LOTS_MAXIMUM, "file"
-            ),
-            **{media: {"schema": _BINARY} for media in LOT_BODIES},
-        },
+        bodies,
         about="The file, or a form with options and file.",
         codes=(400, 405, 406, 413, 415, 422),
         description=LOTS_DESCRIPTION,
         parameters=parameters,
     )
+    dated = {
+        "name": "issued_on",
+        "in": "query",
+        "required": True,
+        "description": "Date of the record, as whoever asks for it states it.",
+        "schema": {"type": "string", "format": "date"},
+    }
+    signed = _post(
+        "signLot",
+        "Judge a lot and sign the decision",
+        "records",
+        _answer(SignedLotSchema, "The record."),
+        bodies,
+        about="The file, or a form with options and one file.",
+        codes=(400, 405, 409, 413, 415, 422),
+        parameters=[dated, *parameters[:2]],
+    )
+    return {"/v1/lots": assessed, "/v1/records/lots": signed}
 
 
 def _designs() -> dict[str, Any]:
@@ -446,7 +466,7 @@ def _paths() -> dict[str, dict[str, Any]]:
             (DrillingRequestSchema, DrillingBatchSchema),
             (DrillingResultSchema, DrillingBatchResultSchema),
         ),
-        "/v1/lots": _lots(),
+        **_lots(),
         "/v1/designs": _designs(),
         "/v1/motions": _motions(),
         **_records(),

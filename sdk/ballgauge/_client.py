@@ -302,6 +302,17 @@ class Client:
         """
         return _record.sign(self._http, request)
 
+    def sign_lot(
+        self, lot: Any, options: Mapping[str, Any] | None = None, *, issued_on: date | str
+    ) -> Record:
+        """Judge a lot, as `assess_lot` takes it, and sign the decision, dated `issued_on`.
+
+        The answer's ``record`` is the signed record; it names the file by its SHA-256 and is verified as a
+        ball's is: ``verify(...).lot`` holds what was signed. Raises ServiceFailure where the service has no
+        signing key.
+        """
+        return _lot.signed(self._http, lot, issued_on, options)
+
     def verify(self, record: str, *, on: date | str | None = None) -> Record:
         """Say what became of a record, or of a label's text: ``state`` is genuine, altered or unknown_key.
 

@@ -147,6 +147,13 @@ def assess_series(
     return LotSeriesResult(documents(http, lots, options, None, None, progress))
 
 
+def signed(http: Http, lot: Any, issued_on: date | str, options: Mapping[str, Any] | None) -> Record:
+    """See `Client.sign_lot`."""
+    query = f"?issued_on={issued_on}"
+    with _posted(http, [lot], options, JSON, query, None, "/v1/records/lots") as response:
+        return Record(document_of(response.content))
+
+
 def rows(http: Http, lot: Any, options: Mapping[str, Any] | None, progress: Progress | None) -> LotRows:
     """See `Client.lot_rows`."""
     with contextlib.ExitStack() as stack:
@@ -250,6 +257,7 @@ def _posted(
     accept: str,
     query: str,
     progress: Progress | None,
+    address: str = "/v1/lots",
 ) -> Iterator[Response]:
     """Send lots in a form, as they are read; inside, the answer as it comes."""
     form = _encoding.Form(options or {})
@@ -260,7 +268,7 @@ def _posted(
             sent.there_is(one.size)
         body = form.pieces((one.name, sent.counted(one.pieces)) for one in opened)
         beside = {"ballgauge.files": [_read_there(one, sent) for one in opened]}
-        asked = Request("POST", f"/v1/lots{query}", body, form.content_type, accept, PATIENCE, True, beside)
+        asked = Request("POST", f"{address}{query}", body, form.content_type, accept, PATIENCE, True, beside)
         response = http.stream(asked)
         held.callback(response.close)
         yield response

@@ -77,6 +77,7 @@ def test_the_addresses() -> None:
         "/v1/motions",
         "/v1/records",
         "/v1/records/keys",
+        "/v1/records/lots",
         "/v1/records/prints",
         "/v1/records/read",
         "/v1/records/verify",

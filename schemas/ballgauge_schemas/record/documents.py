@@ -5,7 +5,7 @@ from __future__ import annotations
 from ballgauge_schemas.check.answer import UsedListSchema, UsedOverlaySchema, other_days
 from ballgauge_schemas.check.request import CheckEntrySchema
 from ballgauge_schemas.shared import limits, words
-from ballgauge_schemas.shared.base import Choice, Day, Flag, Number, Part, Schema, Several, Text
+from ballgauge_schemas.shared.base import Choice, Day, Flag, Number, Part, Schema, Several, Table, Text, Whole
 
 RECORD_FILES = ("image/png", "image/jpeg", "application/pdf")
 """Files that a record is read from."""
@@ -142,6 +142,74 @@ class SignedRecordSchema(Schema):
     content = Part(RecordContentSchema, "What was signed.", required=True)
 
 
+class LotRecordFileSchema(Schema):
+    """The file that was judged."""
+
+    name = Text("ostrel_tarn_48.csv", "Its name.", required=True, allow_none=True, maximum=2000)
+    sha256 = Text(
+        "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08",
+        "SHA-256 of its bytes: whoever has the file can say whether it is this one.",
+        required=True,
+        maximum=64,
+        pattern=r"^[0-9a-f]{64}$",
+    )
+    size = Whole(0, 10**15, 8048, "Its bytes.", required=True)
+
+
+class LotRecordContentSchema(Schema):
+    """What is signed of a lot: this object as canonical JSON (RFC 8785)."""
+
+    format = Text(words.LOT_RECORD_FORMAT, "Name of this form.", required=True, maximum=40)
+    issued_on = Day("2026-05-02", "Date of the record, as stated.", required=True)
+    lot = Table(None, {"model": "Tarn 48"}, "What the lot is, as the answer on it says.", required=True)
+    file = Part(LotRecordFileSchema, "The file that was judged.", required=True)
+    outcome = Choice(words.OUTCOMES, "The decision in the words of the outcomes.", required=True)
+    lot_accepted = Flag(
+        "Whether the lot is accepted; null where nothing is decided.",
+        required=True,
+        allow_none=True,
+        example=True,
+    )
+    scope = Choice(words.LOT_SCOPES, "By all rules, or by those on what was measured.", required=True)
+    reasons = Several(
+        Text("Balls: 1 nonconforming of 80 balls", "A reason.", maximum=4000),
+        0,
+        1000,
+        "What decided, the worst first.",
+        required=True,
+    )
+    to_remove = Whole(0, 10**15, 1, "Nonconforming balls found.", required=True)
+    counts = Table(None, {"balls": 79}, "Balls by outcome.", required=True)
+    plan = Table(None, {"sample_size": 80, "acceptance_number": 2}, "The plan.", required=True)
+    rules = Part(RecordRulesSchema, "The rules that judged.", required=True)
+    decision = Table(None, {"rule": "simple", "risk": 0.05}, "How uncertainty decided.", required=True)
+    made_by = Table(None, {"name": "ballgauge", "version": "0.2.0"}, "What judged.", required=True)
+    demo = Flag("Whether a published key signed, so that it proves nothing.", required=True, example=False)
+
+
+class SignedLotSchema(Schema):
+    """A signed record of a lot."""
+
+    record = Text(
+        _RECORD,
+        "The record: a compact JWS (RFC 7515), signed with Ed25519.",
+        required=True,
+        maximum=limits.RECORD_MAXIMUM,
+        pattern=_RECORD_PATTERN,
+    )
+    label = Text(
+        "BALLGAUGE1:6BF",
+        "Text of a QR code that carries the record; null where no code holds it.",
+        required=True,
+        allow_none=True,
+        maximum=4296,
+    )
+    kid = Text("2026-a", "Id of the key that signed.", required=True, maximum=100)
+    demo = Flag("Whether a published key signed, so that it proves nothing.", required=True, example=False)
+    outcome = Choice(words.OUTCOMES, "The decision.", required=True)
+    content = Part(LotRecordContentSchema, "What was signed.", required=True)
+
+
 class RecordChangeSchema(Schema):
     """A rule that judges the record's ball otherwise than it did."""
 
@@ -188,7 +256,18 @@ class VerifiedRecordSchema(Schema):
         example=False,
     )
     content = Part(RecordContentSchema, "What was signed.", required=True, allow_none=True)
-    recheck = Part(RecordRecheckSchema, "What the rules say now.", required=True, allow_none=True)
+    recheck = Part(
+        RecordRecheckSchema,
+        "What the rules say now; null of a lot, whose file is not here.",
+        required=True,
+        allow_none=True,
+    )
+    lot = Part(
+        LotRecordContentSchema,
+        "What was signed of a lot, in place of `content`.",
+        required=True,
+        allow_none=True,
+    )
 
 
 class RecordTextSchema(Schema):

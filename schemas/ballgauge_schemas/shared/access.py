@@ -20,6 +20,7 @@ NEEDED: Mapping[str, str] = MappingProxyType(
         "/v1/designs": "design",
         "/v1/motions": "design",
         "/v1/records": "sign",
+        "/v1/records/lots": "sign",
         "/v1/records/prints": "sign",
         "/v1/records/verify": ANY_SCOPE,
         "/v1/records/read": ANY_SCOPE,

@@ -94,5 +94,8 @@ REPORT_UNITS = ("trade", "metric")
 PAPERS = ("a4", "letter")
 REPORT_FORMATS = ("html", "pdf")
 
+LOT_RECORD_FORMAT = "ballgauge-lot-record-1"
+"""Name of the form of a lot's signed record."""
+
 GAUGE_JUDGEMENTS = ("acceptable", "may_be_acceptable", "unacceptable")
 DEFECT_CLASSES = ("critical", "major", "minor")

@@ -9,6 +9,7 @@ import threading
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from importlib.resources import files
+from pathlib import Path
 from typing import Any, BinaryIO
 
 import click
@@ -358,6 +359,14 @@ def _lot_options(command: Callable[..., Any]) -> Callable[..., Any]:
     metavar="FILE",
     help="Write the report here: .html or .pdf.",
 )
+@click.option(
+    "--sign",
+    "signed_file",
+    type=click.Path(dir_okay=False),
+    metavar="FILE",
+    help="Sign the decision, into FILE.",
+)
+@click.option("--issued-on", metavar="DAY", help="Date of the signed record.")
 @click.option("--language", "report__language", metavar="CODE", help="The report's language: en or de.")
 @click.option("--units", "report__units", metavar="KIND", help="The report's units: trade or metric.")
 @click.option("--paper", "report__paper", metavar="SIZE", help="The report's pages: a4 or letter.")
@@ -377,6 +386,8 @@ def lot(
     timeout: float,
     as_json: bool,
     report_file: str | None,
+    signed_file: str | None,
+    issued_on: str | None,
     rows: str | None,
     progress: bool,
     scheduler: str | None,
@@ -414,7 +425,12 @@ def lot(
         paper.progress(progress, "judging") as tell,
     ):
         try:
+            if signed_file is not None and (len(files) > 1 or issued_on is None):
+                raise click.UsageError("--sign takes one file, and --issued-on the date of the record")
             document = _lot.documents(client._http, list(files), asked, report_file, rows, tell)
+            if signed_file is not None and issued_on is not None:
+                record = _lot.signed(client._http, files[0], issued_on, asked).record
+                Path(signed_file).write_text(f"{record}\n", encoding="utf-8")
         except (ValueError, OSError) as error:
             raise click.ClickException(str(error)) from None
     _show(json.dumps(document, ensure_ascii=False).encode(), as_json, lots.tell)

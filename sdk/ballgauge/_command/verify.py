@@ -63,7 +63,10 @@ def use_keys(path: str | None) -> None:
 def report(page: paper.Paper, answer: Mapping[str, Any]) -> None:
     """Report what has become of a record."""
     page.heading(_STATES[answer["state"]].format(kid=answer["kid"] or "no key"))
-    content = answer["content"]
+    content, lot = answer["content"], answer.get("lot")
+    if lot is not None:
+        _lot(page, answer, lot)
+        return
     if content is None:
         page.notes(["Nothing of its content is shown: it cannot be relied on."])
         return
@@ -78,6 +81,24 @@ def report(page: paper.Paper, answer: Mapping[str, Any]) -> None:
     page.table(
         ("rule", "in the record", "now"),
         [(change["title"], _short(change["then"]), _short(change["now"])) for change in recheck["changes"]],
+    )
+
+
+def _lot(page: paper.Paper, answer: Mapping[str, Any], lot: Mapping[str, Any]) -> None:
+    """Report what was signed of a lot."""
+    if answer["demo"]:
+        page.notes(["Signed with the demonstration key, which is published: this record proves nothing."])
+    named = [f"{name}: {text}" for name, text in lot["lot"].items() if isinstance(text, str)]
+    file, rules = lot["file"], lot["rules"]
+    page.notes(
+        [
+            f"outcome: {lot['outcome']}",
+            f"issued on: {lot['issued_on']}",
+            *named,
+            f"file: {file['name'] or 'without a name'}, {file['size']} bytes, SHA-256 {file['sha256']}",
+            f"rules: {rules['body'].upper()}, {rules['on']}",
+            *lot["reasons"],
+        ]
     )
 
 
@@ -97,6 +118,8 @@ def report_several(page: paper.Paper, told: Mapping[str, Any]) -> None:
 
 def _line(answer: Mapping[str, Any]) -> tuple[str, ...]:
     recheck, state = answer["recheck"], paper.words(answer["state"])
+    if answer.get("lot") is not None:
+        return state, answer["file"], answer["lot"]["outcome"], "", "", ""
     if recheck is None:
         return state, answer["file"], "", "", "", ""
     now = recheck["outcome"] or "no longer possible"
@@ -137,5 +160,6 @@ def ask(http: Http, path: str, on: str | None, *, several: bool = False) -> byte
 
 def exit_code(answer: Mapping[str, Any]) -> int:
     """Give 0 for a record that can be relied on as it stands, 1 for all else."""
-    sound = answer["state"] == "genuine" and not answer["demo"] and not answer["recheck"]["rules_changed"]
+    changed = answer["recheck"] is not None and answer["recheck"]["rules_changed"]
+    sound = answer["state"] == "genuine" and not answer["demo"] and not changed
     return 0 if sound else 1

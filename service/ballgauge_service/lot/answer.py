@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ballgauge_schemas.shared.words import LOT_RECORD_FORMAT
 from ballgauge_service.core.caution import Caution
 from ballgauge_service.lot.judging.gathering import Gathered, Repeats
 from ballgauge_service.lot.judging.totals import KEPT_MAXIMUM
@@ -172,6 +173,28 @@ def lot_answer(found: LotFindings) -> dict[str, Any]:
         "confidence": request.confidence,
         "coverage": request.coverage,
         "units": {each.quantity: each.unit for each in found.quantities},
+    }
+
+
+def lot_record(answer: Mapping[str, Any], issued_on: date) -> dict[str, Any]:
+    """What a signed record holds of the answer on one lot, enough to find its file and judge it anew."""
+    acceptance, plan = answer["acceptance"], answer["plan"]
+    kept = ("source", "level", "inspection", "lot_size", "sample_size", "acceptance_number", "aql")
+    return {
+        "format": LOT_RECORD_FORMAT,
+        "issued_on": issued_on.isoformat(),
+        "lot": {name: value for name, value in answer["lot"].items() if value},
+        "file": {name: answer["file"][name] for name in ("name", "sha256", "size")},
+        "outcome": acceptance["outcome"],
+        "lot_accepted": acceptance["lot_accepted"],
+        "scope": acceptance["scope"],
+        "reasons": list(acceptance["reasons"]),
+        "to_remove": acceptance["to_remove"],
+        "counts": answer["counts"],
+        "plan": {name: plan[name] for name in kept},
+        "rules": answer["rules"],
+        "decision": answer["decision"],
+        "made_by": answer["made_by"],
     }
 
 

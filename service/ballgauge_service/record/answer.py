@@ -50,14 +50,16 @@ def verified(
     demo: bool | None = None,
     content: Item | None = None,
     recheck: Item | None = None,
+    lot: Item | None = None,
 ) -> Item:
-    """What has become of a record; nothing of its content unless it is genuine."""
+    """What has become of a record; nothing of its content, a ball's or a lot's, unless it is genuine."""
     return {
         "state": state,
         "kid": kid[:100] if kid else None,
         "demo": demo,
         "content": content,
         "recheck": recheck,
+        "lot": lot,
     }
 
 

@@ -16,6 +16,7 @@ import rfc8785
 
 from ballgauge_schemas import CHECK, ValidationError
 from ballgauge_schemas.shared.approved_list import ApprovedList
+from ballgauge_schemas.shared.words import LOT_RECORD_FORMAT
 from ballgauge_service.check.evaluate import evaluate_checks
 from ballgauge_service.check.identity import looked_up
 from ballgauge_service.core.refusal import InvalidInput
@@ -25,6 +26,11 @@ from ballgauge_service.record.request import SigningRequest
 from ballgauge_service.rulebooks import approved_list
 
 Item = dict[str, Any]
+
+FORMATS = (answer.FORMAT, LOT_RECORD_FORMAT)
+"""Forms of records that are believed: of a ball, which is judged again, and of a lot, whose file is not
+here.
+"""
 
 
 def sign(loaded: Mapping[str, Any], keyring: Keyring) -> Item:
@@ -59,6 +65,16 @@ def _with_rows(check: Item) -> Item:
     return {**check, "rules": {**check["rules"], "approved_list": rows}}
 
 
+def sign_content(content: Mapping[str, Any], keyring: Keyring) -> Item:
+    """Sign what another capability says of its own verdict: `format`, `issued_on`, `outcome` and so on.
+
+    Raises NoSigningKey.
+    """
+    kid = keyring.signing_kid
+    whole = {**content, "demo": keyring.is_demo(kid)}
+    return answer.signed(keyring.sign(rfc8785.dumps(whole)), kid, whole)
+
+
 def token_of(text: str) -> str:
     """The record itself, of a record or its label's text. Raises ValueError for a label that has none."""
     return labels.read_label(text) if text.startswith(labels.PREFIX) else text
@@ -80,6 +96,8 @@ def verify(text: str, on: datetime.date | None, keyring: Keyring) -> Item:
         return answer.verified("altered", found.kid)
     content = _content(found.payload)
     demo = bool(content["demo"] or keyring.is_demo(found.kid or ""))
+    if content["format"] != answer.FORMAT:
+        return answer.verified("genuine", found.kid, demo=demo, lot=content)
     return answer.verified("genuine", found.kid, demo=demo, content=content, recheck=_recheck(content, on))
 
 
@@ -88,7 +106,7 @@ def _content(payload: bytes) -> Item:
         content = json.loads(payload)
     except ValueError:
         content = None
-    if not isinstance(content, dict) or content.get("format") != answer.FORMAT:
+    if not isinstance(content, dict) or content.get("format") not in FORMATS:
         raise ValueError("the key has signed something that is no record")
     return content
 

@@ -63,7 +63,17 @@ function show(answer) {
     answer.demo ? element("p", { class: "refused", text: gettext("Signed with the demonstration key: this record proves nothing.") }) : "",
     answer.recheck ? element("p", { text: answer.recheck.rules_changed ? gettext("The rules have changed since.") : gettext("The rules have not changed since.") }) : "",
   );
-  results.replaceChildren(...(answer.content ? [held(answer.content), recheck(answer.recheck)] : []));
+  if (answer.lot) results.replaceChildren(heldOfLot(answer.lot));
+  else results.replaceChildren(...(answer.content ? [held(answer.content), recheck(answer.recheck)] : []));
+}
+
+function heldOfLot(content) {
+  const told = [[gettext("Verdict"), outcomeWord(content.outcome)], [gettext("Supplier"), content.lot.supplier], [gettext("Model"), content.lot.model],
+    [gettext("Lot"), content.lot.lot], [gettext("Order"), content.lot.order], [gettext("Inspected on"), content.lot.inspected_on],
+    [gettext("File"), content.file.name], [gettext("SHA-256 of the file"), content.file.sha256], [gettext("Date of the record"), content.issued_on],
+    [gettext("Rules"), [content.rules.body.toUpperCase(), content.rules.overlay, content.rules.on].filter(Boolean).join(", ")]];
+  return card(gettext("What the record says"),
+    table(gettext("The record"), [gettext("what"), gettext("value")], told.filter(([, value]) => value), "words"), list(content.reasons, "en"));
 }
 
 function held(content) {

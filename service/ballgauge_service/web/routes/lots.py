@@ -11,6 +11,7 @@ import tempfile
 import zipfile
 from collections.abc import Callable, Generator, Iterator
 from contextlib import ExitStack
+from datetime import date
 from typing import IO, TYPE_CHECKING, Any
 
 from flask import Blueprint, Response, current_app, g, request
@@ -22,6 +23,7 @@ from ballgauge_schemas.shared.words import REPORT_FORMATS, ROW_FORMATS
 from ballgauge_service.web.http import bodies, bulk, refusals, serializer, uploads
 from ballgauge_service.web.http.refusals import Refusal
 from ballgauge_service.web.http.settings import SETTINGS
+from ballgauge_service.web.routes import records
 
 if TYPE_CHECKING:
     from ballgauge_service.lot.evaluate import Lot
@@ -64,6 +66,35 @@ def assess() -> Response:
     except Exception:
         body.drain()
         raise
+
+
+@blueprint.post("/v1/records/lots")
+def sign() -> Response:
+    """Judge a lot and sign the decision."""
+    body = uploads.Body(request, current_app.extensions[SETTINGS].largest_lot)
+    try:
+        day, options, files = _issued_on(), *_asked(body)
+        from ballgauge_service.lot.answer import lot_record
+        from ballgauge_service.lot.request import read_request
+        from ballgauge_service.record.evaluate import sign_content
+
+        keyring = records.signing_keyring()
+        found = _whole(read_request(LOT_REQUEST.load(options)), files)
+        if "lots" in found:
+            raise Refusal(422, "one lot is signed at a time; send one file")
+        return serializer.respond(sign_content(lot_record(found, day), keyring))
+    except Exception:
+        body.drain()
+        raise
+
+
+def _issued_on() -> date:
+    """The day that the record is dated."""
+    try:
+        return date.fromisoformat(request.args.get("issued_on", ""))
+    except ValueError:
+        error = {"pointer": "/issued_on", "detail": "must be a day such as 2026-05-01"}
+        raise Refusal(422, "the query cannot be met; see errors", [error]) from None
 
 
 def _chosen_answer() -> str:

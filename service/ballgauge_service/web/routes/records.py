@@ -38,6 +38,18 @@ def _keyring() -> Keyring:
     return keyring
 
 
+def signing_keyring() -> Keyring:
+    """The keys, one of which signs. Raises Refusal."""
+    from ballgauge_service.record.keys import NoSigningKey
+
+    found = _keyring()
+    try:
+        _ = found.signing_kid
+    except NoSigningKey:
+        raise Refusal(409, _NO_KEY) from None
+    return found
+
+
 @blueprint.post("/v1/records")
 def sign() -> Response:
     """Check a ball and sign the verdict."""
@@ -83,8 +95,12 @@ def prints() -> Response:
 
     asked = RECORD_PRINT.load(bodies.read_json(request))
     text = asked["record"].strip()
-    if direct.verify({"record": text}, _keyring)["state"] != "genuine":
+    known = direct.verify({"record": text}, _keyring)
+    if known["state"] != "genuine":
         raise Refusal(422, "only a genuine record is printed", [_error("/record", "not genuine")])
+    if known["lot"] is not None:
+        words = "a lot's record is filed beside its report, and not printed"
+        raise Refusal(422, words, [_error("/record", words)])
     try:
         printed = print_record(evaluate.token_of(text), asked["form"])
     except LabelTooLong as too_long:

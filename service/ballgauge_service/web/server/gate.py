@@ -41,7 +41,7 @@ from ballgauge_service.web.server.turns import Full, Turns
 CHEAP = frozenset(("/healthz", "/readyz", "/metrics"))
 """Paths that are answered without a turn, as OPTIONS is on any path: it needs no body and no key."""
 
-STREAMED = frozenset(("/v1/lots",))
+STREAMED = frozenset(("/v1/lots", "/v1/records/lots"))
 """Paths whose bodies are read while they are judged, as forms (RFC 7578) are on any path."""
 
 STREAMS = 32
