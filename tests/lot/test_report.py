@@ -251,6 +251,10 @@ def test_several_lots_are_one_report(series: dict[str, Any], tmp_path: Path) -> 
     assert 'aria-label="Lot means of Hardness with their limits and their moving average"' in page
     assert 'aria-label="Standard deviation of Hardness within the lots with its limits"' in page
     assert "3 lots" in pages[0]
+    assert len(pages) <= 8
+    assert len(page.encode()) < 300_000
+    for digest in {lot["file"]["sha256"] for lot in series["lots"]}:
+        assert page.count(digest) == sum(lot["file"]["sha256"] == digest for lot in series["lots"])
 
 
 def luminance(colour: str) -> float:

@@ -718,7 +718,7 @@ def _left_out(lot: Document, style: Style) -> Iterator[Block]:
 
 
 def _closing(lot: Document, style: Style) -> Iterator[Block]:
-    _, drawn, rules, file = style.text, lot["drawn"], lot["rules"], lot["file"]
+    _, drawn = style.text, lot["drawn"]
     if drawn is not None:
         yield Heading(_("Sample drawn"))
         told = _(
@@ -727,9 +727,25 @@ def _closing(lot: Document, style: Style) -> Iterator[Block]:
         yield Notes((told.format(**drawn),))
         serials = ", ".join(map(shown, drawn["serials"]))
         yield Folded(_("Serials to measure"), (Notes((serials,)),))
+    yield from _assumed(lot, style)
+    yield from _rests_on(lot, style)
+    yield _signatures(_)
+
+
+def _signatures(_: Said) -> Signatures:
+    roles = (_("Inspected by"), _("Disposition by"))
+    return Signatures(roles, (_("name"), _("day"), _("disposition"), _("signature")))
+
+
+def _assumed(lot: Document, style: Style) -> Iterator[Block]:
+    _ = style.text
     yield Heading(_("Assumptions and cautions"))
     cautions = [each["message"] for each in lot["cautions"] if each["code"] != "advice_only"]
     yield Notes((*lot["assumptions"], *cautions), english=True)
+
+
+def _rests_on(lot: Document, style: Style) -> Iterator[Block]:
+    _, rules, file = style.text, lot["rules"], lot["file"]
     yield Heading(_("What this report rests on"))
     judged = {
         "simple": _("value against limit"),
@@ -750,9 +766,6 @@ def _closing(lot: Document, style: Style) -> Iterator[Block]:
             (_("Decision"), judged),
             (_("Made by"), f"{lot['made_by']['name']} {lot['made_by']['version']}"),
         )
-    )
-    yield Signatures(
-        (_("Inspected by"), _("Disposition by")), (_("name"), _("day"), _("disposition"), _("signature"))
     )
 
 
@@ -795,9 +808,27 @@ def _series(answer: Document, style: Style) -> Iterator[Block]:
     blocks = [block for entry in steady for block in _drift(entry, style)]
     if blocks:
         yield Folded(_("Charts of quantities without a signal"), tuple(blocks))
-    for name, lot in zip(names, lots, strict=True):
+    for place, (name, lot) in enumerate(zip(names, lots, strict=True)):
         yield Heading(shown(name))
-        yield from _lot(lot, style)
+        yield from _one_of_several(lot, None if place == 0 else lots[place - 1], style)
+    yield from _plan(lots[-1], style)
+    yield _signatures(_)
+
+
+def _one_of_several(lot: Document, before: Document | None, style: Style) -> Iterator[Block]:
+    """A lot of a series: what is its own, and its limits where they are not those of the lot before."""
+    yield from _identity(lot, style)
+    yield from _decision(lot, style)
+    if lot["worst_balls"]:
+        yield from _failures(lot, style)
+    yield from _quantities(lot, style)
+    limits, known = ([rule["limits"] for rule in each["by_rule"]] if each else None for each in (lot, before))
+    if limits != known:
+        yield from _rules(lot, style)
+        yield from _sample_rules(lot, style)
+    yield from _left_out(lot, style)
+    yield from _assumed(lot, style)
+    yield from _rests_on(lot, style)
 
 
 def _switching(answer: Document, style: Style) -> Iterator[Block]:
@@ -831,7 +862,14 @@ def _drift(entry: Document, style: Style) -> Iterator[Block]:
         yield Notes((f"{entry['note']}.",), english=True)
     if entry["shewhart"] is None:
         return
-    lines = [f"{shown(signal['name'])}: {signal['message']}." for signal in entry["signals"]]
-    if lines:
-        yield Notes(tuple(lines), english=True)
+    _ = style.text
+    charted = {
+        "mean": _("mean beyond its limit"),
+        "ewma": _("moving average beyond its limit"),
+        "spread": _("standard deviation beyond its limit"),
+    }
+    for chart, said in charted.items():
+        lots = ", ".join(shown(each["name"]) for each in entry["signals"] if each["chart"] == chart)
+        if lots:
+            yield Notes((f"{said}: {lots}.",))
     yield Charts((charts.drift_of_means(entry, style), charts.drift_of_spreads(entry, style)))
