@@ -144,16 +144,7 @@ def test_a_left_handers_ball_is_the_mirror_of_a_right_handers(
         assert left_holes[name] == pytest.approx(right_holes[name], abs=1e-6), name
     for name in ("low_axis", "high_axis"):
         assert_same_axis(vector(left, name), mirror * vector(right, name), 1e-4)
-    shown = [
-        readings(
-            np.array([2.5]),
-            vector(ball, "cg")[None],
-            vector(ball, "hole_moment")[None],
-            np.array([3.2]),
-            hand,
-        )
-        for ball, hand in ((right, np.array([1.0])), (left, np.array([-1.0])))
-    ]
+    shown = [[ball[name] for name in ("top", "side", "finger")] for ball in (right, left)]
     assert shown[1] == pytest.approx(shown[0], abs=1e-6)
 
 
@@ -161,12 +152,14 @@ def test_a_left_handers_ball_is_the_mirror_of_a_right_handers(
 @given(st.lists(st.floats(-30, 30), min_size=3, max_size=3), st.floats(2.3, 4.3), st.floats(0, 5))
 def test_readings_are_the_moment_over_the_arm(moment: list[float], arm: float, top_weight: float) -> None:
     """Statics: each reading is the moment along its direction; the largest imbalance is its length."""
-    cg = np.array([[0.6, 0.0, 0.8]])
-    one = np.array([1.0])
-    shown = readings(top_weight * one, cg, np.array([moment]), arm * one, one)
-    total = np.array(moment) + top_weight * arm * cg[0]
-    assert shown[0] == pytest.approx(total[[2, 0, 1]] / arm, rel=1e-12, abs=1e-12)
-    assert largest_imbalance(shown)[0] == pytest.approx(np.linalg.norm(total) / arm, rel=1e-12, abs=1e-12)
+    cg, (x, y, z) = (0.6, 0.0, 0.8), moment
+    fixed, divided, shown = readings(top_weight, cg, (x, y, z), arm, 1.0)
+    total = np.array(moment) + top_weight * arm * np.array(cg)
+    assert np.array(fixed) + np.array(divided) / arm == pytest.approx(np.array(shown), abs=1e-12)
+    assert shown == pytest.approx(total[[2, 0, 1]] / arm, rel=1e-12, abs=1e-12)
+    assert largest_imbalance(np.array(shown)) == pytest.approx(
+        np.linalg.norm(total) / arm, rel=1e-12, abs=1e-12
+    )
 
 
 @settings(deadline=None, max_examples=60)

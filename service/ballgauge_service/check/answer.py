@@ -12,8 +12,6 @@ from datetime import date
 from itertools import chain
 from typing import Any, NamedTuple
 
-import numpy as np
-
 from ballgauge_schemas.shared.limits import BALANCE_ARM, COVER_DENSITY, COVER_THICKNESS
 from ballgauge_schemas.shared.words import DIGITS
 from ballgauge_service.check.identity import listing_assumptions, listing_cautions, listing_words
@@ -135,24 +133,18 @@ def derivations(checks: Sequence[Check], balls: Sequence[DrilledBall | None]) ->
     drilled = next((ball.among for ball in balls if ball is not None), None)
     if drilled is None:
         return [None] * len(checks)
-    numbers = [Numbers(*(out[k : k + 3] for k in range(0, 30, 3)), *out[30:]) for out in drilled.out.tolist()]
-    found, places = marks(
-        drilled.out,
-        drilled.hole_out,
-        drilled.counts,
-        drilled.balls["radius"],
-        np.array([_heavy_side(each.moment) for each in numbers]),
-        np.array([_val_normal(each.pap) for each in numbers]),
-    )
-    mark_rows, hole_rows, place_rows = found.tolist(), drilled.hole_out.tolist(), places.tolist()
+    arrays = marks(drilled.out, drilled.hole_out, drilled.counts, drilled.balls["radius"])
+    mark_rows, place_rows = (each.tolist() for each in arrays)
     derived: list[Derivation | None] = [None] * len(checks)
     for index, (check, ball) in enumerate(zip(checks, balls, strict=True)):
         if ball is not None and check.drilling is not None:
-            holes = zip(check.drilling.holes, hole_rows[ball.row], place_rows[ball.row], strict=False)
+            out: tuple[Any, ...] = drilled.rows[ball.row]
+            vectors: Iterator[Any] = (out[k : k + 3] for k in range(0, 30, 3))
+            holes = zip(check.drilling.holes, drilled.hole_rows[ball.row], place_rows[ball.row], strict=False)
             derived[index] = Derivation(
                 check.ball,
                 check.drilling,
-                numbers[ball.row],
+                Numbers(*vectors, *out[30:37]),
                 [HoleNumbers(place, hole[:3], *hole[3:]) for _, hole, place in holes],
                 mark_rows[ball.row],
                 ball.prediction.shown,
@@ -453,20 +445,6 @@ def layout_group(derived: Derivation) -> Group | None:
         "flare_potential": number(box_numbers.flare_potential(at[12], size)),
         "flare_formula": box_numbers.FLARE_FORMULA,
     }
-
-
-def _heavy_side(moment: Vector) -> Vector:
-    """Unit vector of a balance moment; NaN of a balanced ball."""
-    length = math.hypot(*moment)
-    if not length > 1e-12:
-        return (math.nan, math.nan, math.nan)
-    return (moment[0] / length, moment[1] / length, moment[2] / length)
-
-
-def _val_normal(pap: Vector) -> Vector:
-    """Unit normal of the great circle that is the vertical axis line through the PAP."""
-    across = math.hypot(pap[0], pap[2])
-    return (pap[2] / across, 0.0, -pap[0] / across) if across > 0.0 else (math.nan, 0.0, 0.0)
 
 
 def hole_groups(derived: Derivation) -> list[Group]:

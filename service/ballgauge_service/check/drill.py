@@ -9,17 +9,28 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from typing import NamedTuple
+from operator import itemgetter
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ballgauge_schemas.shared.limits import COVER_DENSITY, COVER_THICKNESS
+from ballgauge_schemas.shared.limits import COVER_DENSITY, COVER_THICKNESS, HOLES_MAXIMUM
 from ballgauge_service.check.request import Ball, Drilling, Hole, impossible_ball, value
 from ballgauge_service.core import budget
 from ballgauge_service.core.compiled import compiled
 from ballgauge_service.core.refusal import Fault, InvalidInput
-from ballgauge_service.physics.drilling import BALL, HOLE, INTERPRETING, LAYOUT, ROLES, Records, drill
+from ballgauge_service.physics.drilling import (
+    BALL,
+    DRILLED,
+    DRILLED_HOLE,
+    HOLE,
+    INTERPRETING,
+    LAYOUT,
+    ROLES,
+    Records,
+    drill,
+)
 from ballgauge_service.physics.holes import GEOMETRY, set_hole
 from ballgauge_service.physics.overlaps import may_meet
 
@@ -49,7 +60,7 @@ class Drilled(NamedTuple):
     """Drilled balls as arrays, in the dtypes of `physics.drilling`.
 
     balls (n,), layouts (n,), holes (n, h), counts (n,): what was drilled; out (n,) DRILLED and hole_out
-    (n, h) DRILLED_HOLE: what came of it.
+    (n, h) DRILLED_HOLE: what came of it; rows and hole_rows: the same as plain numbers.
     """
 
     balls: Records
@@ -58,12 +69,13 @@ class Drilled(NamedTuple):
     counts: Counts
     out: Records
     hole_out: Records
+    rows: list[tuple[Any, ...]]
+    hole_rows: list[list[tuple[Any, ...]]]
 
     def only(self, row: int) -> Drilled:
         """One of the balls."""
-        one = slice(row, row + 1)
-        arrays = (self.balls[one], self.layouts[one], self.holes[one], self.counts[one])
-        return Drilled(*arrays, self.out[one], self.hole_out[one])
+        parts: Iterator[Any] = (part[row : row + 1] for part in self)
+        return Drilled(*parts)
 
 
 def _ball_row(ball: Ball, drilling: Drilling) -> tuple[float, ...]:
@@ -109,8 +121,8 @@ def _hole_row(hole: Hole) -> tuple[float, ...]:
 
 def arrays(balls: Sequence[Ball], drillings: Sequence[Drilling]) -> tuple[Records, Records, Records, Counts]:
     """Balls (n,), layouts (n,), holes (n, h) and hole counts (n,), ready for `physics.drilling.drill`."""
-    counts = np.array([len(drilling.holes) for drilling in drillings], np.int64)
-    most = int(counts.max(initial=0))
+    counts = [len(drilling.holes) for drilling in drillings]
+    most = max(counts, default=0)
     rows = [
         [*map(_hole_row, drilling.holes), *[_NO_HOLE] * (most - len(drilling.holes))]
         for drilling in drillings
@@ -119,7 +131,7 @@ def arrays(balls: Sequence[Ball], drillings: Sequence[Drilling]) -> tuple[Record
         np.array(list(map(_ball_row, balls, drillings)), BALL),
         np.array(list(map(_layout_row, drillings)), LAYOUT),
         np.array(rows, HOLE) if most else np.zeros((len(drillings), 0), HOLE),
-        counts,
+        np.array(counts, np.int64),
     )
 
 
@@ -153,10 +165,12 @@ def _count_work(balls: Records, holes: Records, counts: Counts, hole_out: Record
 
 def greatest_work(counts: Counts) -> NDArray[np.float64]:
     """Estimated work for balls of `counts` holes, (n,), if every hole met every other [µs], shape (n,)."""
-    h = counts.astype(float)
-    pairs, steps = 0.5 * h * (h - 1.0), (h**3 - h) / 6.0
-    work: NDArray[np.float64] = BALL_COST + HOLE_COST * h + NEAR_COST * pairs + MEETING_COST * steps
+    work: NDArray[np.float64] = _GREATEST[counts]
     return work
+
+
+_h = np.arange(HOLES_MAXIMUM + 1.0)
+_GREATEST = BALL_COST + HOLE_COST * _h + NEAR_COST * 0.5 * _h * (_h - 1.0) + MEETING_COST * (_h**3 - _h) / 6.0
 
 
 class Work:
@@ -174,8 +188,9 @@ class Work:
         a request that goes too far is stopped soon. Raises InvalidInput where it passes WORK_LIMIT.
         """
         greatest = greatest_work(counts)
-        if greatest.sum() <= _SMALL:
-            self._spend(float(greatest.sum()), owners[0] if owners else 0)
+        total = float(greatest.sum())
+        if total <= _SMALL:
+            self._spend(total, owners[0] if owners else 0)
             return drill(balls, layouts, holes, counts)
         stretch = (np.cumsum(greatest) // _STRETCH).astype(np.int64)
         starts = [0, *(np.flatnonzero(np.diff(stretch)) + 1).tolist()]
@@ -219,41 +234,36 @@ def drill_balls(
     Raises InvalidInput naming every impossible field of every ball.
     """
     prepared = arrays(balls, drillings)
-    drilled = Drilled(*prepared, *work.drill(*prepared, indices))
-    possible = _possible(drilled).tolist()
+    out, hole_out = work.drill(*prepared, indices)
+    drilled = Drilled(*prepared, out, hole_out, out.tolist(), hole_out.tolist())
     faults = [
         fault
         for row, (ball, drilling, index) in enumerate(zip(balls, drillings, indices, strict=True))
-        for fault in (
-            impossible_ball(ball, index)
-            if possible[row]
-            else _impossible(drilled, row, ball, drilling, index)
-        )
+        for fault in _impossible(drilled.rows[row], drilled.hole_rows[row], ball, drilling, index)
     ]
     if faults:
         raise InvalidInput(faults)
     return drilled
 
 
-def _possible(drilled: Drilled) -> NDArray[np.bool_]:
-    """False where `_impossible` may find anything but what `impossible_ball` does, (n,)."""
-    out, holes = drilled.out, drilled.hole_out
-    inner, radii = out["inner_density"], out["rg"] + out["rg_intermediate"] + out["rg_high"]
-    placed = (holes["reach"] < drilled.balls["radius"][:, None]) & ~np.isnan(holes["centre_z"])
-    placed |= np.arange(holes.shape[1]) >= drilled.counts[:, None]
-    whole = (inner > 0.0) & (inner <= DENSEST) & (out["weight"] > 0.0)
-    possible: NDArray[np.bool_] = whole & ~np.isnan(radii) & placed.all(axis=1)
-    return possible
+_whole = itemgetter(
+    *map((DRILLED.names or ()).index, ("inner_density", "weight", "rg", "rg_intermediate", "rg_high"))
+)
+_place = itemgetter(*map((DRILLED_HOLE.names or ()).index, ("centre_z", "bottom_height", "reach")))
 
 
-def _impossible(drilled: Drilled, row: int, ball: Ball, drilling: Drilling, index: int) -> list[Fault]:
-    out = drilled.out[row]
+def _impossible(
+    row: tuple[Any, ...], hole_row: list[tuple[Any, ...]], ball: Ball, drilling: Drilling, index: int
+) -> list[Fault]:
+    """What is impossible of one ball, from its numbers and its holes'."""
+    inner_density, weight, *radii = _whole(row)
+    holes = [_place(hole) for _, hole in zip(drilling.holes, hole_row, strict=False)]
     found = [
         *impossible_ball(ball, index),
-        *_impossible_material(float(out["inner_density"]), ball, index),
-        *_misplaced_holes(drilled, row, index),
+        *_impossible_material(inner_density, ball, index),
+        *_misplaced_holes(holes, ball.radius, index),
     ]
-    if not found and (not out["weight"] > 0.0 or _lost_inertia(ball, drilling, out)):
+    if not found and (not weight > 0.0 or _lost_inertia(ball, drilling, radii)):
         words = "impossible: the holes take away more than a ball of these box numbers has"
         found.append(Fault("/drilling/holes", words, index))
     return found
@@ -274,29 +284,25 @@ def _impossible_material(inner_density: float, ball: Ball, index: int) -> Iterat
     yield Fault(f"/ball/{name}", f"impossible: {words}", index)
 
 
-def _misplaced_holes(drilled: Drilled, row: int, index: int) -> Iterator[Fault]:
-    size, triangle = float(drilled.balls[row]["radius"]), True
-    for number, hole in enumerate(drilled.hole_out[row][: drilled.counts[row]]):
-        if math.isnan(hole["centre_z"]):
+def _misplaced_holes(holes: list[tuple[float, ...]], size: float, index: int) -> Iterator[Fault]:
+    triangle = True
+    for number, (centre, bottom, reach) in enumerate(holes):
+        if math.isnan(centre):
             if triangle:
                 words = "impossible: spans, bridge and hole sizes make no triangle on the ball"
                 yield Fault("/drilling/grip", words, index)
             triangle = False
-        elif not hole["reach"] < size:
-            yield Fault(f"/drilling/holes/{number}", _where_it_breaks(hole, size), index)
+        elif not reach < size:
+            yield Fault(f"/drilling/holes/{number}", _where_it_breaks(bottom, size), index)
 
 
-def _where_it_breaks(hole: np.void, size: float) -> str:
-    if hole["bottom_height"] > 0.8 * size:
+def _where_it_breaks(bottom: float, size: float) -> str:
+    if bottom > 0.8 * size:
         return "too shallow for its diameter and pitch: its bottom does not lie wholly inside the ball"
     return "breaks through the surface elsewhere: its bottom does not lie wholly inside the ball"
 
 
-def _lost_inertia(ball: Ball, drilling: Drilling, out: np.void) -> bool:
+def _lost_inertia(ball: Ball, drilling: Drilling, radii: Sequence[float]) -> bool:
     """True where the box numbers and the layout are known and yet a principal moment comes out negative."""
     numbers = (ball.rg, ball.differential, ball.intermediate_differential)
-    return (
-        None not in numbers
-        and drilling.layout is not None
-        and bool(np.isnan([out["rg"], out["rg_intermediate"], out["rg_high"]]).any())
-    )
+    return math.isnan(sum(radii)) and None not in numbers and drilling.layout is not None

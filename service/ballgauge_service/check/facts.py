@@ -43,19 +43,14 @@ _measured = attrgetter(*_MEASURED)
 _NAN = math.nan
 
 
-class Facts(dict[str, Fact]):
-    """What is known of one ball, by column of the rules; what is not known is left out."""
+Facts = dict[str, Fact]
+"""What is known of one ball, by column of the rules; what is not known is left out."""
 
-    def add(
-        self, name: str, value: float, uncertainty: float | None = None, alternates: tuple[float, ...] = ()
-    ) -> None:
-        """Add a value with its standard uncertainty; None or NaN: none."""
-        self[name] = Fact(value, _NAN if uncertainty is None else uncertainty, alternates)
 
-    def add_quantity(self, name: str, quantity: Quantity) -> None:
-        """Add a quantity as given."""
-        u = quantity.uncertainty
-        self[name] = Fact(quantity.value, _NAN if u is None else u)
+def _given(quantity: Quantity) -> Fact:
+    """A quantity as given."""
+    u = quantity.uncertainty
+    return Fact(quantity.value) if u is None else Fact(quantity.value, u)
 
 
 def ball_facts(check: Check, predicted: Prediction | None, on: date) -> Facts:
@@ -63,26 +58,28 @@ def ball_facts(check: Check, predicted: Prediction | None, on: date) -> Facts:
 
     predicted: its balance, where it is drilled
     """
-    ball, facts = check.ball, Facts()
-    for name, quantity in zip(_MEASURED, _measured(ball), strict=True):
-        if quantity is not None:
-            facts.add_quantity(name, quantity)
+    ball, drilling = check.ball, check.drilling
+    facts = {
+        name: _given(quantity)
+        for name, quantity in zip(_MEASURED, _measured(ball), strict=True)
+        if quantity is not None
+    }
     _add_weight(facts, check, predicted)
     _add_size(facts, ball)
-    facts.add("house_ball", float(ball.house_ball))
+    facts["house_ball"] = Fact(float(ball.house_ball))
     _add_identity(facts, check, on)
     if ball.cover is not None:
-        facts.add("reactive_cover", float(ball.cover == "reactive"))
-        facts.add("urethane_cover", float(ball.cover == "urethane"))
+        facts["reactive_cover"] = Fact(float(ball.cover == "reactive"))
+        facts["urethane_cover"] = Fact(float(ball.cover == "urethane"))
     if ball.high_performance_core is not None:
-        facts.add("high_performance_core", float(ball.high_performance_core))
+        facts["high_performance_core"] = Fact(float(ball.high_performance_core))
     if ball.made_on is not None:
-        facts.add("made_on", float((ball.made_on - EPOCH).days))
+        facts["made_on"] = Fact(float((ball.made_on - EPOCH).days))
     whole, part = ball.differential, ball.intermediate_differential
     if whole is not None and part is not None:
-        facts.add("asymmetric", float(part.value > ASYMMETRIC_OVER * whole.value))
-    if check.drilling is not None:
-        _add_drilling(facts, check.drilling)
+        facts["asymmetric"] = Fact(float(part.value > ASYMMETRIC_OVER * whole.value))
+    if drilling is not None:
+        _add_drilling(facts, drilling)
     elif check.holes_seen is not None:
         _add_seen(facts, check.holes_seen)
     _add_balance(facts, check, predicted)
@@ -96,76 +93,76 @@ def _add_identity(facts: Facts, check: Check, on: date) -> None:
         standing = check.listing.on(on, check.ball.made_on)
         by_hand &= not standing.known
         if standing.fact is not None:
-            facts.add("identity", standing.fact)
-    facts.add("identity_by_hand", float(by_hand))
+            facts["identity"] = Fact(standing.fact)
+    facts["identity_by_hand"] = Fact(float(by_hand))
 
 
 def _add_weight(facts: Facts, check: Check, predicted: Prediction | None) -> None:
     """In play the drilled ball's weight, measured or of the drilling; else that of the ball as made."""
-    ball = check.ball
-    if check.rules.stage == "play" and ball.drilled_weight is not None:
-        facts.add_quantity("weight", ball.drilled_weight)
+    ball, in_play = check.ball, check.rules.stage == "play"
+    if in_play and ball.drilled_weight is not None:
+        facts["weight"] = _given(ball.drilled_weight)
     elif ball.weight is not None:
-        own = ball.weight.uncertainty
-        if check.rules.stage == "play" and predicted is not None and not math.isnan(predicted.weight):
-            facts.add(
-                "weight", predicted.weight, own if math.isnan(predicted.spread[4]) else predicted.spread[4]
-            )
-        else:
-            facts.add("weight", ball.weight.value, own)
+        facts["weight"] = own = _given(ball.weight)
+        if in_play and predicted is not None and not math.isnan(predicted.weight):
+            spread = predicted.spread[4]
+            facts["weight"] = Fact(predicted.weight, own.uncertainty if math.isnan(spread) else spread)
 
 
 def _add_size(facts: Facts, ball: Ball) -> None:
     across, around = ball.across, ball.circumference
     if across is None:
         return
-    facts.add_quantity("diameter", across)
+    facts["diameter"] = size = _given(across)
     if around is None:
-        u = across.uncertainty
-        facts.add("circumference", math.pi * across.value, None if u is None else math.pi * u)
+        facts["circumference"] = Fact(math.pi * size.value, math.pi * size.uncertainty)
     else:
-        facts.add_quantity("circumference", around)
+        facts["circumference"] = _given(around)
 
 
 def _add_drilling(facts: Facts, drilling: Drilling) -> None:
     """Counts and sizes of the open holes. A size of holes that are not there is left out."""
-    roles: dict[str, list[Hole]] = {}
-    unused_thumbs = 0
+    roles: dict[str, list[Hole]] = {role: [] for role in (*_DIGITS, "balance", "vent", "mill")}
+    plugs, unused_thumbs = [], 0
     for hole in drilling.holes:
-        if hole.is_open:
-            unused_thumb = hole.role == "thumb" and hole.used is False
-            unused_thumbs += unused_thumb
-            roles.setdefault("balance" if unused_thumb else hole.role, []).append(hole)
-    digits = [hole for role in _DIGITS for hole in roles.get(role, ())]
-    thumbs, balance, vents, mills = (roles.get(role, []) for role in ("thumb", "balance", "vent", "mill"))
+        if hole.slug_density is not None:
+            plugs.append(hole.slug_density)
+        elif hole.role == "thumb" and hole.used is False:
+            unused_thumbs += 1
+            roles["balance"].append(hole)
+        else:
+            roles[hole.role].append(hole)
+    thumbs, balance, vents, mills = roles["thumb"], roles["balance"], roles["vent"], roles["mill"]
+    digits = [hole for role in _DIGITS for hole in roles[role]]
     counts = {
-        "holes": sum(map(len, roles.values())),
+        "holes": len(drilling.holes) - len(plugs),
         "gripping_holes": len(digits),
-        "unused_gripping_holes": sum(hole.used is False for hole in digits),
-        "doubled_digits": sum(max(len(roles.get(role, ())) - 1, 0) for role in _DIGITS),
+        "unused_gripping_holes": len([hole for hole in digits if hole.used is False]),
+        "doubled_digits": len(digits) - len({hole.role for hole in digits}),
         "unused_thumb": unused_thumbs,
         "thumb_holes": len(thumbs),
         "balance_holes": len(balance),
         "vent_holes": len(vents),
-        "excess_vent_holes": _excess_vents(drilling, vents, len(digits)),
+        "excess_vent_holes": _excess_vents(drilling, vents, len(digits)) if vents else 0,
         "mill_holes": len(mills),
     }
     for name, count in counts.items():
-        facts.add(name, float(count))
-    for role, holes in (("balance", balance), ("vent", vents), ("mill", mills)):
-        if holes:
-            facts.add_quantity(f"{role}_hole_diameter", _largest([hole.diameter for hole in holes]))
-    if digits:
-        facts.add_quantity("gripping_hole_diameter", _largest([hole.diameter for hole in digits]))
-        facts.add_quantity("gripping_hole_depth", _largest([hole.depth for hole in digits]))
-    plugs = [hole.slug_density for hole in drilling.holes if hole.slug_density is not None]
-    if plugs:
-        facts.add_quantity("plug_density", _largest(plugs))
-    if mills:
-        facts.add_quantity("mill_hole_depth", _largest([hole.depth for hole in mills]))
+        facts[name] = Fact(float(count))
     marked = True if thumbs else drilling.grip.center_marked
     if marked is not None:
-        facts.add("unmarked_grip_centre", float(not marked))
+        facts["unmarked_grip_centre"] = Fact(float(not marked))
+    sizes = {
+        "balance_hole_diameter": [hole.diameter for hole in balance],
+        "vent_hole_diameter": [hole.diameter for hole in vents],
+        "mill_hole_diameter": [hole.diameter for hole in mills],
+        "mill_hole_depth": [hole.depth for hole in mills],
+        "gripping_hole_diameter": [hole.diameter for hole in digits],
+        "gripping_hole_depth": [hole.depth for hole in digits],
+        "plug_density": plugs,
+    }
+    for name, quantities in sizes.items():
+        if quantities:
+            facts[name] = _given(max(quantities, key=attrgetter("value")))
 
 
 def _add_seen(facts: Facts, seen: HolesSeen) -> None:
@@ -189,7 +186,7 @@ def _add_seen(facts: Facts, seen: HolesSeen) -> None:
     }
     for name, count in counts.items():
         if not math.isnan(count):
-            facts.add(name, count)
+            facts[name] = Fact(count)
     for name, size, count in (
         ("gripping_hole_diameter", seen.gripping_hole_diameter, digits),
         ("gripping_hole_depth", seen.gripping_hole_depth, digits),
@@ -199,12 +196,12 @@ def _add_seen(facts: Facts, seen: HolesSeen) -> None:
         ("mill_hole_depth", seen.mill_hole_depth, mills),
     ):
         if size is not None:
-            facts.add_quantity(name, size)
+            facts[name] = _given(size)
         elif count > 0.0:
             facts[name] = UNMEASURED
     marked = True if used_thumbs > 0.0 else seen.center_marked
     if marked is not None:
-        facts.add("unmarked_grip_centre", float(not marked))
+        facts["unmarked_grip_centre"] = Fact(float(not marked))
 
 
 def _excess_vents(drilling: Drilling, vents: Sequence[Hole], digits: int) -> int:
@@ -217,53 +214,39 @@ def _excess_vents(drilling: Drilling, vents: Sequence[Hole], digits: int) -> int
     return astray + max(len(vents) - len(served) - (digits - len(gripping)), 0)
 
 
-def _largest(quantities: Sequence[Quantity]) -> Quantity:
-    return max(quantities, key=lambda quantity: quantity.value)
-
-
 def _add_balance(facts: Facts, check: Check, predicted: Prediction | None) -> None:
     """Readings and the largest imbalance: measured where given, else predicted."""
+    measured, drilling = check.measured_balance, check.drilling
     known = _NO_PREDICTION if predicted is None else predicted
-    fixed, divided, shown, spread = (list(part) for part in known[:4])
-    measured = check.measured_balance
-    for k, quantity in enumerate(() if measured is None else measured.readings):
-        if quantity is not None:
-            fixed[k], divided[k], shown[k] = quantity.value, 0.0, quantity.value
-            spread[k] = _NAN if quantity.uncertainty is None else quantity.uncertainty
-    open_arm = check.drilling is not None and check.drilling.balance_arm is None
+    fixed, divided, shown, spread = known[:4]
+    if measured is not None:
+        fixed, divided, shown, spread = list(fixed), list(divided), list(shown), list(spread)
+        for k, quantity in enumerate(measured.readings):
+            if quantity is not None:
+                fixed[k], divided[k] = quantity.value, 0.0
+                shown[k], spread[k], _ = _given(quantity)
+    open_arm = drilling is not None and drilling.balance_arm is None
     for k, name in enumerate(BALANCE[:3]):
         if not math.isnan(shown[k]):
             varies = open_arm and divided[k] != 0.0
-            others = _over_arms(fixed[k : k + 1], divided[k : k + 1]) if varies else ()
-            facts.add(name, shown[k], spread[k], others)
-    _add_imbalance(facts, check, fixed, divided, shown, spread)
-
-
-def _add_imbalance(
-    facts: Facts,
-    check: Check,
-    fixed: list[float],
-    divided: list[float],
-    shown: list[float],
-    spread: list[float],
-) -> None:
-    """|M| / arm [oz]; of a ball without holes it is its top weight, wherever the mark lies."""
-    name, drilling, measured = BALANCE[3], check.drilling, check.measured_balance is not None
-    if drilling is not None and not drilling.holes and not measured:
-        if check.ball.top_weight is not None:
-            facts.add(name, abs(check.ball.top_weight.value), check.ball.top_weight.uncertainty)
+            facts[name] = Fact(shown[k], spread[k], _over_arms(fixed[k], divided[k]) if varies else ())
+    name, top = BALANCE[3], check.ball.top_weight
+    if drilling is not None and not drilling.holes and measured is None:
+        # |M| / arm of a ball without holes is its top weight, wherever the mark lies.
+        if top is not None:
+            facts[name] = _given(top)._replace(value=abs(top.value))
         return
     length = math.hypot(*shown)
     if not math.isnan(length):
-        u = _length_spread(shown, length, spread[:3]) if measured else spread[3]
-        varies = drilling is not None and drilling.balance_arm is None and any(divided)
-        facts.add(name, length, u, _over_arms(fixed, divided) if varies else ())
+        u = spread[3] if measured is None else _length_spread(shown, length, spread[:3])
+        varies = open_arm and any(divided)
+        facts[name] = Fact(length, u, _length_over_arms(fixed, divided) if varies else ())
 
 
 _NO_PREDICTION = Prediction([_NAN] * 3, [_NAN] * 3, [_NAN] * 3, [_NAN] * 5)
 
 
-def _length_spread(shown: list[float], length: float, spread: list[float]) -> float:
+def _length_spread(shown: Sequence[float], length: float, spread: Sequence[float]) -> float:
     """Standard uncertainty of a length from those of its components (JCGM 100:2008, 5.1.2); NaN: none."""
     if length == 0.0 or all(map(math.isnan, spread)):
         return math.nan
@@ -272,14 +255,21 @@ def _length_spread(shown: list[float], length: float, spread: list[float]) -> fl
     )
 
 
-def _over_arms(fixed: Sequence[float], divided: Sequence[float]) -> tuple[float, float, float]:
-    """Reading, or length of several, at both ends of the plausible arms and where it comes nearest to 0."""
-    shortest, longest = PLAUSIBLE_ARMS
-    square = sum(d * d for d in divided)
-    nearest = -sum(f * d for f, d in zip(fixed, divided, strict=True)) / square
-    inverses = (1.0 / shortest, 1.0 / longest, min(max(nearest, 1.0 / longest), 1.0 / shortest))
-    a, b, c = ([f + d * inverse for f, d in zip(fixed, divided, strict=True)] for inverse in inverses)
-    return (a[0], b[0], c[0]) if len(fixed) == 1 else (math.hypot(*a), math.hypot(*b), math.hypot(*c))
+_LEAST, _MOST = 1.0 / PLAUSIBLE_ARMS[1], 1.0 / PLAUSIBLE_ARMS[0]
+
+
+def _over_arms(fixed: float, divided: float) -> tuple[float, float, float]:
+    """A reading at both ends of the plausible arms, and where it comes nearest to 0."""
+    nearest = min(max(-(fixed * divided) / (divided * divided), _LEAST), _MOST)
+    return fixed + divided * _MOST, fixed + divided * _LEAST, fixed + divided * nearest
+
+
+def _length_over_arms(fixed: Sequence[float], divided: Sequence[float]) -> tuple[float, float, float]:
+    """The same of the length of three readings."""
+    (a, b, c), (x, y, z) = fixed, divided
+    nearest = min(max(-(a * x + b * y + c * z) / (x * x + y * y + z * z), _LEAST), _MOST)
+    at, to, near = (math.hypot(a + x * k, b + y * k, c + z * k) for k in (_MOST, _LEAST, nearest))
+    return at, to, near
 
 
 class BalanceLimits(NamedTuple):

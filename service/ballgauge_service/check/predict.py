@@ -18,7 +18,8 @@ from ballgauge_schemas import Quantity
 from ballgauge_service.check.drill import Drilled, Work, arrays, drill_balls
 from ballgauge_service.check.request import Ball, Check, Drilling, Path, pointer_of, uncertain
 from ballgauge_service.core.refusal import Fault, InvalidInput
-from ballgauge_service.physics.balance import largest_imbalance, reading_parts
+from ballgauge_service.physics.balance import largest_imbalance
+from ballgauge_service.physics.drilling import DRILLED, Records
 
 Array = NDArray[np.float64]
 
@@ -98,20 +99,17 @@ def drill_checks(checks: Sequence[Check], work: Work) -> list[DrilledBall | None
         faults.extend(refused.faults)
     if faults:
         raise InvalidInput(faults)
-    fixed, divided, shown = predicted_readings(drilled)
-    unknown = np.isnan(shown)
-    spread = np.full((len(balls), 5), np.nan)
-    chosen = [each for each in inputs if not unknown[each.row].any()]
+    spreads = {}
+    chosen = [each for each in inputs if not math.isnan(sum(drilled.rows[each.row][_SHOWN:]))]
     if chosen:
         rows = [each.row for each in chosen]
-        steps = _steps(chosen, balls, drillings, indices, work)
-        total = np.zeros_like(spread)
-        np.add.at(total, rows, steps**2)
-        spread[rows] = np.sqrt(total[rows])
-    weight = drilled.out["weight"]
-    parts = zip(*(part.tolist() for part in (fixed, divided, shown, spread, weight)), strict=True)
-    for row, each in enumerate(parts):
-        found[indices[row]] = DrilledBall(drilled, row, Prediction(*each))
+        total = np.zeros((len(balls), 5))
+        np.add.at(total, rows, _steps(chosen, balls, drillings, indices, work) ** 2)
+        spreads = dict(zip(rows, np.sqrt(total[rows]).tolist(), strict=True))
+    for row, (index, out) in enumerate(zip(indices, drilled.rows, strict=True)):
+        parts = out[_FIXED:_DIVIDED], out[_DIVIDED:_SHOWN], out[_SHOWN:]
+        prediction = Prediction(*parts, spreads.get(row, _UNKNOWN), out[_WEIGHT])
+        found[index] = DrilledBall(drilled, row, prediction)
     return found
 
 
@@ -124,18 +122,16 @@ def _inputs(balls: Sequence[Ball], drillings: Sequence[Drilling]) -> Iterator[_I
             yield _Input(row, path, quantity)
 
 
-def vectors(records: NDArray[np.void], name: str) -> Array:
-    """The vector field `name` of structured records (n,) of floats alone, as a view (n, 3)."""
-    first = (records.dtype.names or ()).index(f"{name}_x")
-    return records.view(np.float64).reshape(len(records), -1)[:, first : first + 3]
+_FIXED, _DIVIDED, _SHOWN, _WEIGHT = map(
+    (DRILLED.names or ()).index, ("fixed_top", "divided_top", "top", "weight")
+)
+_UNKNOWN = (math.nan,) * 5
 
 
-def predicted_readings(drilled: Drilled) -> tuple[Array, Array, Array]:
-    """Top, side and finger [oz] as fixed, divided, and shown = fixed + divided / arm, (n, 3) each."""
-    out, balls = drilled.out, drilled.balls
-    moment, hand = vectors(out, "hole_moment"), drilled.layouts["hand"]
-    fixed, divided = reading_parts(balls["top_weight"], vectors(out, "cg"), moment, hand)
-    return fixed, divided, fixed + divided / balls["balance_arm"][:, None]
+def predicted_readings(out: Records) -> tuple[Array, Array, Array]:
+    """Readings of DRILLED balls (n,) as `balance.readings` has them, (n, 3) each."""
+    numbers = out.view(np.float64).reshape(len(out), -1)
+    return numbers[:, _FIXED:_DIVIDED], numbers[:, _DIVIDED:_SHOWN], numbers[:, _SHOWN:]
 
 
 def _steps(
@@ -160,7 +156,7 @@ def _steps(
     ]
     prepared = arrays(*zip(*varied, strict=True))
     drawn = work.drill(*prepared, [indices[each.row] for each in chosen for _ in range(2)])
-    shown = predicted_readings(Drilled(*prepared, *drawn))[2]
+    shown = predicted_readings(drawn[0])[2]
     five = np.column_stack([shown, largest_imbalance(shown), drawn[0]["weight"]])
     steps: Array = 0.5 * (five[0::2] - five[1::2])
     faults = []

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ballgauge_schemas.shared.limits import BALANCE_ARM, FINGER_DEPTH_MIN, THUMB_DEPTH_MIN
-from ballgauge_service.check.drill import Drilled, Work, ball_work
+from ballgauge_service.check.drill import Work, ball_work
 from ballgauge_service.check.predict import DrilledBall, predicted_readings
 from ballgauge_service.check.request import Check, MeasuredBalance, value
 from ballgauge_service.physics.balance import PLAUSIBLE_ARMS, largest_imbalance
@@ -132,7 +132,7 @@ class _Bench:
         )
         self.holes_exist = asked.already_drilled or given is not None
         self.low, self.high = limits.low + self.margin, limits.high - self.margin
-        self.fixed, self.divided, self.shown = (part[0] for part in predicted_readings(self.one))
+        self.fixed, self.divided, self.shown = (part[0] for part in predicted_readings(self.one.out))
         self.measured = np.array([value(quantity) for quantity in (given or MeasuredBalance()).readings])
         self.arm = float(self.one.balls["balance_arm"][0])
         arm_known = check.drilling is not None and check.drilling.balance_arm is not None
@@ -258,7 +258,7 @@ class _Bench:
                 for name, asked in zip(LAYOUT_NAMES, change.layout, strict=True):
                     layouts[k][name] = asked
         out, hole_out = self.work.drill(balls, layouts, holes, counts, [self.index] * n)
-        fixed, divided, _ = predicted_readings(Drilled(balls, layouts, holes, counts, out, hole_out))
+        fixed, divided, _ = predicted_readings(out)
         return fixed, divided, self._sound(hole_out)
 
     def _sound(self, hole_out: NDArray[np.void]) -> Flags:

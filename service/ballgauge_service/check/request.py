@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import datetime
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, fields
 from operator import attrgetter
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 from ballgauge_schemas import Quantity
 from ballgauge_schemas.shared.approved_list import ApprovedList
@@ -308,30 +308,36 @@ class Check:
 
 def uncertain(part: object, path: Path = ()) -> list[tuple[Path, Quantity]]:
     """Path and quantity of all in a part of a request, at `path`, that states an uncertainty above 0."""
-    members: Iterable[tuple[str | int, object]]
-    if isinstance(part, tuple):
-        members = enumerate(part)
-    else:
-        names, get = _MEMBERS[type(part)]
-        members = zip(names, get(part), strict=True)
-    found: list[tuple[Path, Quantity]] = []
-    for name, member in members:
-        if isinstance(member, Quantity):
-            if member.uncertainty:
-                found.append(((*path, name), member))
+    names, get, parts = _MEMBERS[type(part)]
+    quantities = zip(names, get(part), strict=True)
+    found = [((*path, name), each) for name, each in quantities if each is not None and each.uncertainty]
+    for name in parts:
+        member = getattr(part, name)
+        if isinstance(member, tuple):
+            for place, each in enumerate(member):
+                found += uncertain(each, (*path, name, place))
         elif member is not None:
             found += uncertain(member, (*path, name))
     return found
 
 
-def _members(kind: type) -> tuple[list[str], Callable[[object], Iterable[object]]]:
-    """Names of the quantities, and of the parts that hold some, and how to get them all at once."""
-    names = [each.name for each in fields(kind) if each.name in _PARTS_OF or "Quantity" in str(each.type)]
-    return names, attrgetter(*names)
+class _Members(NamedTuple):
+    """Of a part: names of its quantities, how to get them all at once, and names of parts that hold more."""
+
+    names: list[str]
+    get: Callable[[Any], tuple[Quantity | None, ...]]
+    parts: list[str]
+
+
+def _members(kind: type) -> _Members:
+    names = [each.name for each in fields(kind) if "Quantity" in str(each.type)]
+    parts = [each.name for each in fields(kind) if each.name in _PARTS_OF]
+    first, several = attrgetter(names[0]), attrgetter(*names)
+    return _Members(names, several if len(names) > 1 else lambda part: (first(part),), parts)
 
 
 _PARTS_OF = ("pap", "layout", "grip", "holes", "at")
-_MEMBERS: dict[type, tuple[list[str], Callable[[object], Iterable[object]]]] = {
+_MEMBERS: dict[type, _Members] = {
     kind: _members(kind) for kind in (Ball, Pap, Layout, Grip, Place, Hole, Drilling)
 }
 

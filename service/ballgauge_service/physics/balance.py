@@ -10,49 +10,47 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from ballgauge_service.core.compiled import compiled
+from ballgauge_service.physics.sphere import Vector
+
 Array = NDArray[np.float64]
 
 PLAUSIBLE_ARMS = (2.3, 4.3)
 """Arms [in] between which a verdict must hold where the arm is not known (ours)."""
 
 
-def reading_parts(top_weight: Array, cg: Array, hole_moment: Array, hand: Array) -> tuple[Array, Array]:
-    """Split predicted readings into what no arm changes and what is divided by the arm.
+@compiled
+def readings(
+    top_weight: float, cg: Vector, hole_moment: Vector, arm: float, hand: float
+) -> tuple[Vector, Vector, Vector]:
+    """Predict the readings of a drilled ball.
 
     Parameters
     ----------
-    top_weight : array (n,)
+    top_weight : float
         Undrilled reading along the CG mark [oz]; 0 needs no mark.
-    cg : array (n, 3)
-        Unit vectors of the mark.
-    hole_moment : array (n, 3)
+    cg : Vector
+        Unit vector of the mark.
+    hole_moment : Vector
         Moment that the holes add [oz in], away from where they take weight.
-    hand : array (n,)
+    arm : float
+        Of the balance [in].
+    hand : float
         +1 right, -1 left.
 
     Returns
     -------
-    fixed, divided : array (n, 3)
-        [oz] and [oz in]; columns top (+ to the grip), side (+ to the PAP), finger (+ to the fingers). NaN
-        where something is unknown.
+    fixed, divided, shown : Vector
+        What no arm changes [oz], what is divided by the arm [oz in], and fixed + divided / arm [oz]; each top
+        (+ to the grip), side (+ to the PAP), finger (+ to the fingers). NaN where something is unknown.
     """
-    undrilled = np.where((top_weight == 0.0)[:, None], 0.0, top_weight[:, None] * cg)
-    order = [2, 0, 1]
-    fixed, divided = undrilled[:, order], hole_moment[:, order]
-    fixed[:, 1] *= hand
-    divided[:, 1] *= hand
-    return fixed, divided
-
-
-def readings(top_weight: Array, cg: Array, hole_moment: Array, arm: Array, hand: Array) -> Array:
-    """Predicted readings [oz], (n, 3): top (+ to the grip), side (+ to the PAP), finger (+ to the fingers).
-
-    arm: of the balance [in], (n,); the others as for `reading_parts`.
-    """
+    fixed = (0.0, 0.0, 0.0)
+    if top_weight != 0.0:
+        fixed = (top_weight * cg[2], hand * (top_weight * cg[0]), top_weight * cg[1])
+    divided = (hole_moment[2], hand * hole_moment[0], hole_moment[1])
     # A balance of arm a shows M / a (statics of the lever).
-    fixed, divided = reading_parts(top_weight, cg, hole_moment, hand)
-    shown: Array = fixed + divided / arm[:, None]
-    return shown
+    shown = (fixed[0] + divided[0] / arm, fixed[1] + divided[1] / arm, fixed[2] + divided[2] / arm)
+    return fixed, divided, shown
 
 
 def largest_imbalance(shown: Array) -> Array:

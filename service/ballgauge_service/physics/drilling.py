@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from ballgauge_schemas.shared.words import ROLES as ROLES
 from ballgauge_service.core.compiled import compiled
 from ballgauge_service.core.units import OZ_PER_CUBIC_INCH, OZ_PER_LB
+from ballgauge_service.physics.balance import readings
 from ballgauge_service.physics.holes import (
     BOTTOM,
     GEOMETRY,
@@ -84,10 +85,13 @@ DRILLED = np.dtype(
     + _vectors("low_axis", "high_axis", "half")
     + _floats(
         "inner_density", "removed_weight", "slug_weight", "weight", "rg", "rg_intermediate", "rg_high",
+        "fixed_top", "fixed_side", "fixed_finger", "divided_top", "divided_side", "divided_finger",
+        "top", "side", "finger",
     )
 )  # fmt: skip
 """weight [lb]; removed and slug weight [oz]; moment and hole_moment [oz in]; half: half-against-half weight
-differences [oz] along x, y, z; rg fields and centre of mass [in]; the other vectors are unit vectors."""
+differences [oz] along x, y, z; rg fields and centre of mass [in]; readings as `balance.readings` has them;
+the other vectors are unit vectors."""
 
 DRILLED_HOLE = np.dtype(
     _vectors("centre")
@@ -340,6 +344,10 @@ def _drill_one(
     out.half_x = reading[0] - halves[0]
     out.half_y = reading[1] - halves[1]
     out.half_z = reading[2] - halves[2]
+    fixed, divided, shown = readings(ball.top_weight, cg, holes_moment, ball.balance_arm, layout.hand)
+    out.fixed_top, out.fixed_side, out.fixed_finger = fixed
+    out.divided_top, out.divided_side, out.divided_finger = divided
+    out.top, out.side, out.finger = shown
     out.inner_density = _material(ball)[3]
     out.removed_weight = removed_weight
     out.slug_weight = slug_weight

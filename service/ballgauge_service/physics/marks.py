@@ -41,13 +41,27 @@ def _nearest_pole(axis: Vector, mark: Vector) -> Vector:
 
 
 @compiled
+def _heavy_side(x: float, y: float, z: float) -> Vector:
+    """Unit vector of a balance moment; NaN of a balanced ball."""
+    length = math.sqrt(x * x + y * y + z * z)
+    if not length > 1e-12:
+        return (math.nan, math.nan, math.nan)
+    return (x / length, y / length, z / length)
+
+
+@compiled
+def _val_normal(pap: Vector) -> Vector:
+    """Unit normal of the great circle that is the vertical axis line through the PAP."""
+    across = math.sqrt(pap[0] * pap[0] + pap[2] * pap[2])
+    return (pap[2] / across, 0.0, -pap[0] / across) if across > 0.0 else (math.nan, 0.0, 0.0)
+
+
+@compiled
 def _fill(
     out: Records,
     hole_out: Records,
     counts: Counts,
     radius: Array,
-    heavy: Array,
-    across: Array,
     found: Array,
     holes: Array,
 ) -> None:
@@ -68,17 +82,14 @@ def _fill(
         found[n, 15] = size * angle_between(pin, (0.0, 0.0, 1.0))
         found[n, 16], found[n, 17] = size * angle_between(pin, low), bearing(pin, low)
         found[n, 18], found[n, 19] = size * angle_between(psa, high), bearing(psa, high)
-        found[n, 20], found[n, 21] = place_of((heavy[n, 0], heavy[n, 1], heavy[n, 2]), size)
-        off = angle_between(pin, (across[n, 0], across[n, 1], across[n, 2]))
-        found[n, 22] = size * abs(0.5 * math.pi - off)
+        found[n, 20], found[n, 21] = place_of(_heavy_side(ball.moment_x, ball.moment_y, ball.moment_z), size)
+        found[n, 22] = size * abs(0.5 * math.pi - angle_between(pin, _val_normal(pap)))
         for j in range(counts[n]):
             hole = hole_out[n, j]
             holes[n, j, 0], holes[n, j, 1] = place_of((hole.centre_x, hole.centre_y, hole.centre_z), size)
 
 
-def marks(
-    out: Records, hole_out: Records, counts: Counts, radius: Array, heavy: Array, across: Array
-) -> tuple[Array, Array]:
+def marks(out: Records, hole_out: Records, counts: Counts, radius: Array) -> tuple[Array, Array]:
     """Marks of drilled balls, and places of their holes.
 
     Parameters
@@ -87,8 +98,6 @@ def marks(
         As `drilling.drill` gives and takes them.
     radius : array (n,)
         Of the balls [in].
-    heavy, across : array (n, 3)
-        Unit vectors of the heavy side, and normal to the vertical axis line.
 
     Returns
     -------
@@ -103,5 +112,5 @@ def marks(
     found = np.empty((len(out), MARKS))
     holes = np.empty((*hole_out.shape, 2))
     fill = _fill.expecting(_INTERPRETING * len(out))
-    fill(out, hole_out, counts, radius, heavy, across, found, holes)
+    fill(out, hole_out, counts, radius, found, holes)
     return found, holes

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import lru_cache
+from itertools import chain
 from statistics import NormalDist
 from typing import Any, NamedTuple
 
@@ -129,50 +131,61 @@ def values_of(
 ) -> Values:
     """The values of balls as lists, the day of approval last."""
     size = len(facts)
-    names = list(facts[0]) if size == 1 else list(dict.fromkeys(name for each in facts for name in each))
+    names = list(dict.fromkeys(chain.from_iterable(facts)))
     _known(names)
     row = [NOWHERE] * len(POSITIONS)
-    place = {name: k for k, name in enumerate([*names, APPROVED_ON])}
-    for name, k in place.items():
+    for k, name in enumerate((*names, APPROVED_ON)):
         row[POSITIONS[name]] = k
     blank = [math.nan] * size
-    values = [blank[:] for _ in place]
-    uncertain = any(fact.uncertainty > 0.0 for each in facts for fact in each.values())
-    spread = [blank[:] if uncertain else [] for _ in place]
-    alternates: list[list[list[float]]] = [[] for _ in place]
-    values[-1] = [math.nan if day is None else float(day.toordinal() - _EPOCH) for day in days]
+    values = {name: [math.nan] * size for name in names}
+    spread: dict[str, list[float]] = {}
+    alternates: dict[str, list[list[float]]] = {}
     for ball, each in enumerate(facts):
         for name, (value, uncertainty, others) in each.items():
-            k = place[name]
-            values[k][ball] = edition.met(name, value)
-            if uncertain:
-                spread[k][ball] = uncertainty
-            for n, other in enumerate(others):
-                if n == len(alternates[k]):
-                    alternates[k].append(blank[:])
-                alternates[k][n][ball] = other
-    return Values(_reach(decision), row, values, spread, alternates)
+            values[name][ball] = value
+            if uncertainty > 0.0:
+                spread.setdefault(name, blank[:])[ball] = uncertainty
+            if others:
+                further = alternates.setdefault(name, [])
+                further += [blank[:] for _ in range(len(others) - len(further))]
+                for n, other in enumerate(others):
+                    further[n][ball] = other
+    for name in edition.regime.twins.keys() & values.keys():
+        values[name] = [edition.met(name, value) for value in values[name]]
+    by_day = [math.nan if day is None else float(day.toordinal() - _EPOCH) for day in days]
+    return Values(
+        _reach(decision),
+        row,
+        [*values.values(), by_day],
+        [spread.get(name) or blank if spread else [] for name in (*names, APPROVED_ON)],
+        [alternates.get(name, []) for name in (*names, APPROVED_ON)],
+    )
 
 
+@lru_cache(maxsize=64)
 def _reach(decision: Decision) -> float:
     return NormalDist().inv_cdf(1.0 - decision.risk)
 
 
 def _known(names: Sequence[str]) -> None:
-    unknown = [name for name in names if name not in COLUMNS or name == APPROVED_ON]
+    unknown = {APPROVED_ON}.intersection(names) | set(names) - COLUMNS.keys()
     if unknown:
         raise ValueError(f"unknown columns: {', '.join(sorted(unknown))}")
 
 
 def as_arrays(values: Values, size: int) -> Values:
     """The same values of so many balls as arrays, for the compiled judge."""
-    most = max(len(each) for each in values.alternates)
-    alternates = np.full((len(values.values), most, size), np.nan)
+    rows, most = len(values.values), max(map(len, values.alternates))
+    alternates = np.full((rows, most, size), np.nan)
     for k, each in enumerate(values.alternates):
         if each:
             alternates[k, : len(each)] = each
-    spread = np.array(values.spread, np.float64).reshape(len(values.values), -1)
-    return Values(values.reach, np.array(values.row), np.array(values.values), spread, alternates)
+    number, spread = _flat(values.values).reshape(rows, size), _flat(values.spread).reshape(rows, -1)
+    return Values(values.reach, np.array(values.row), number, spread, alternates)
+
+
+def _flat(rows: Iterable[Sequence[float]]) -> FloatArray:
+    return np.fromiter(chain.from_iterable(rows), np.float64)
 
 
 def room(regime: Regime, length: int, *, held: bool = False) -> Verdicts:

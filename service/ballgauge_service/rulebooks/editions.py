@@ -267,7 +267,8 @@ def _regime(source: Rulebook, stretch: int, stage: Stage) -> Regime:
         pairs = [
             (each.twin, each.max) for each in rule.limits if each.twin is not None and each.max is not None
         ]
-        twins[str(rule.quantity)] = (*twins.get(str(rule.quantity), ()), *pairs)
+        if pairs:
+            twins[str(rule.quantity)] = (*twins.get(str(rule.quantity), ()), *pairs)
     index = {rule.id: place for place, rule in enumerate(rules)}
     return Regime(rules, index, tuple(states), tables, lists, twins)
 
