@@ -155,7 +155,7 @@ def one(http: Http, kind: type[Found], member: str, request: Mapping[str, Any]) 
     if member in request:
         method = "check_many" if member == "checks" else "drill_many"
         raise ValueError(f"one request, not {member}: give their items to {method}()")
-    return kind(document_of(http.post(f"/v1/{member}", _encoding.encode(request))))
+    return kind(http.document(f"/v1/{member}", _encoding.encode(request)))
 
 
 def many(
@@ -164,7 +164,7 @@ def many(
     """Ask for many results, a batch at a time."""
     for first, count, body in _encoding.batches(member, items, beside):
         try:
-            results = document_of(http.post(f"/v1/{member}", body)).get("results")
+            results = http.document(f"/v1/{member}", body).get("results")
         except InvalidRequest as error:
             raise type(error)(error.problem.moved(member, first)) from None
         if not isinstance(results, list) or len(results) != count:

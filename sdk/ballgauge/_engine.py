@@ -7,14 +7,12 @@ import os
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
-from http import HTTPStatus
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 from urllib.parse import unquote_to_bytes
 
 from ballgauge._failures import Answer, ServiceUnreachable
-from ballgauge._http import Request
+from ballgauge._http import Request, Told
 
 if TYPE_CHECKING:
     from types import ModuleType
@@ -137,20 +135,6 @@ class Embedded:
         """There is nothing to close."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Told:
-    """The answer to what one ball asks, whole."""
-
-    status_code: int
-    headers: Mapping[str, str]
-    content: bytes
-
-    @property
-    def reason(self) -> str:
-        """The status in words."""
-        return HTTPStatus(self.status_code).phrase
-
-
 class Engine:
     """Carries requests to the engine in this process; what is not of one ball, by the application."""
 
@@ -179,7 +163,7 @@ class Engine:
         path, _, query = request.path.partition("?")
         body = b"" if request.body is None else request.body
         if isinstance(body, bytes) and self._direct.answers(request.method, path):
-            return _Told(*self._direct.answer(request.method, path, query, body))
+            return Told(self._direct.answer(request.method, path, query, body))
         if self._embedded is None:
             self._embedded = Embedded(
                 application(self._scheduler, **self._files), reads_paths=self.reads_paths

@@ -6,6 +6,7 @@ import gc
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from http import HTTPStatus
 from typing import TYPE_CHECKING, Any, Protocol
 
 from ballgauge import _deprecation
@@ -44,6 +45,53 @@ class Request:
         """Its headers by name."""
         found = {} if self.body is None else {"Content-Type": self.content_type}
         return found if self.accept is None else {**found, "Accept": self.accept}
+
+
+class Made(Protocol):
+    """What the engine in this process answers."""
+
+    @property
+    def status(self) -> int:
+        """Status."""
+
+    @property
+    def headers(self) -> Mapping[str, str]:
+        """Headers by name."""
+
+    @property
+    def document(self) -> Any:
+        """The document, as JSON would have it."""
+
+    @property
+    def body(self) -> bytes:
+        """The document as JSON."""
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """The answer of an engine in this process, of which JSON is written only where it is asked for."""
+
+    made: Made
+
+    @property
+    def status_code(self) -> int:
+        """Status."""
+        return self.made.status
+
+    @property
+    def reason(self) -> str:
+        """The status in words."""
+        return HTTPStatus(self.made.status).phrase
+
+    @property
+    def headers(self) -> Mapping[str, str]:
+        """Headers by name."""
+        return self.made.headers
+
+    @property
+    def content(self) -> bytes:
+        """The body, whole."""
+        return self.made.body
 
 
 class Transport(Protocol):
@@ -99,6 +147,14 @@ class Http:
     def post(self, path: str, body: bytes, content_type: str = JSON) -> bytes:
         """Send a body; give that of the answer."""
         return self.send(Request("POST", path, body, content_type)).content
+
+    def document(self, path: str, body: bytes) -> dict[str, Any]:
+        """Send JSON; give the object in the answer. Raises ServiceError where there is none."""
+        answer = self.send(Request("POST", path, body))
+        if isinstance(answer, Told):
+            document: dict[str, Any] = answer.made.document
+            return document
+        return document_of(answer.content)
 
     @contextmanager
     def reaching(self, otherwise: str) -> Iterator[None]:

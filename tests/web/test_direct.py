@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
@@ -71,6 +71,25 @@ def test_a_body_is_answered_as_by_the_application(app: Any, path: str, body: byt
     assert direct.answers("POST", path)
     response = app.test_client().post(path, data=body, content_type="application/json")
     same(direct.answer("POST", path, "", body), response)
+
+
+def inside(document: Any) -> Iterator[Any]:
+    """Every object and array of a document, and the document."""
+    if isinstance(document, (dict, list)):
+        yield document
+        for each in document.values() if isinstance(document, dict) else document:
+            yield from inside(each)
+
+
+@pytest.mark.parametrize(("path", "body"), POSTED.values(), ids=POSTED)
+def test_a_document_is_what_its_json_says_and_nobody_elses(path: str, body: bytes) -> None:
+    """Types and the order of names too; and no part of it is a part of another answer."""
+    first, second = (Direct().answer("POST", path, "", body) for _ in range(2))
+    if first.status == 200:
+        assert json.dumps(first.document) == json.dumps(json.loads(first.body))
+        assert not {id(each) for each in inside(first.document)} & {
+            id(each) for each in inside(second.document)
+        }
 
 
 @pytest.mark.parametrize("query", ASKED)

@@ -38,7 +38,7 @@ Group = dict[str, Any]
 Need = tuple[str, Sequence[str]]
 """A field that was not given, and what needs it."""
 
-UNITS = {
+_UNITS = {
     "radius": "in", "mean_density": "g/mL", "asymmetry_ratio": "1", "rg": "in", "rg_intermediate": "in",
     "rg_high": "in", "differential": "in", "intermediate_differential": "in", "inner_density": "g/mL",
     "class_thresholds": "in", "right": "in", "up": "in", "pin_to_pap": "in", "pap_to_psa": "in",
@@ -49,9 +49,8 @@ UNITS = {
     "drilling_angle": "deg", "val_angle": "deg", "arm": "in", "top": "oz", "side": "oz", "finger": "oz",
     "largest_imbalance": "oz",
 }  # fmt: skip
+UNITS = dict(sorted(_UNITS.items()))
 """Units of the derived numbers by name; a dotted name holds within that group."""
-
-READINGS = ("top", "side", "finger")
 
 _POINTERS = {
     **{name: f"/ball/{name}" for name in COLUMNS},
@@ -163,40 +162,43 @@ def check_answer(
     """The whole answer to one check; place: of its ball in the assessment."""
     judged_by = assessment.edition
     short = findings_answer(check, assessment, place, _lacking(check))
+    cautions = (
+        *drilling_cautions(derived),
+        *_date_cautions(check, judged_by),
+        *listing_cautions(check, judged_by.on),
+        *_unjudged(short["findings"]),
+        _ADVICE[short["outcome"]],
+    )
     return {
-        **short,
-        "derived": derived_groups(check, derived, mended),
-        "cautions": [
-            *(caution.to_dict() for caution in drilling_cautions(derived)),
-            *(caution.to_dict() for caution in _date_cautions(check, judged_by)),
-            *(caution.to_dict() for caution in listing_cautions(check, judged_by.on)),
-            *_unjudged(short["findings"]),
-            _ADVICE[short["outcome"]],
-        ],
         "assumptions": [
             *assumptions(check),
             *_rule_assumptions(check, judged_by),
             *listing_assumptions(check, judged_by.on),
         ],
-        "units": UNITS,
+        "cautions": [caution.to_dict() for caution in cautions],
+        "decision": short["decision"],
+        "derived": derived_groups(check, derived, mended),
+        **short,
+        "units": UNITS.copy(),
     }
 
 
 def findings_answer(check: Check, assessment: Assessment, place: int, lacking: Iterable[Need] = ()) -> Group:
     """The answer to one check by its findings alone; lacking: what is missing besides for other numbers."""
-    short: Group = {
-        "outcome": OUTCOMES[assessment.overall[place]],
-        "findings": findings(assessment, place, _identity_words(check, assessment.edition)),
-        "missing": _merged(_missing(check, assessment, place), lacking),
-        "rules": used_rules(assessment.edition),
-        "decision": {"rule": check.decision.rule, "risk": check.decision.risk},
-    }
-    listing = check.listing
+    judged_by, listing = assessment.edition, check.listing
+    rules, identity = used_rules(judged_by), {}
     if listing is not None:
-        short["rules"]["approved_list"] = {**listing.source.told(), "given_by": listing.given_by}
-        if assessment.edition.stage == "play":
-            short["identity"] = listing.told(listing.on(assessment.edition.on, check.ball.made_on))
-    return short
+        rules = {"approved_list": {"given_by": listing.given_by, **listing.source.told()}, **rules}
+        if judged_by.stage == "play":
+            identity = {"identity": listing.told(listing.on(judged_by.on, check.ball.made_on))}
+    return {
+        "decision": {"risk": check.decision.risk, "rule": check.decision.rule},
+        "findings": findings(assessment, place, _identity_words(check, judged_by)),
+        **identity,
+        "missing": _merged(_missing(check, assessment, place), lacking),
+        "outcome": OUTCOMES[assessment.overall[place]],
+        "rules": rules,
+    }
 
 
 def _identity_words(check: Check, judged_by: Edition) -> dict[str, str]:
@@ -209,9 +211,9 @@ def _identity_words(check: Check, judged_by: Edition) -> dict[str, str]:
 def brief_answer(check: Check, assessment: Assessment, place: int) -> Group:
     """The answer to one check in brief."""
     return {
+        "missing": _merged(_missing(check, assessment, place)),
         "outcome": OUTCOMES[assessment.overall[place]],
         "unmet": unmet(assessment, place),
-        "missing": _merged(_missing(check, assessment, place)),
     }
 
 
@@ -220,13 +222,13 @@ def other_day(day: date, other: Assessment, there: int, assessment: Assessment, 
     before, after = _counted(assessment, here), _counted(other, there)
     titles = {rule.id: rule.title for each in (assessment, other) for rule in each.edition.rules}
     return {
-        "on": day.isoformat(),
-        "outcome": OUTCOMES[other.overall[there]],
         "changes": [
-            {"rule": rule, "title": title, "outcome": after.get(rule), "before": before.get(rule)}
+            {"before": before.get(rule), "outcome": after.get(rule), "rule": rule, "title": title}
             for rule, title in titles.items()
             if before.get(rule) != after.get(rule)
         ],
+        "on": day.isoformat(),
+        "outcome": OUTCOMES[other.overall[there]],
     }
 
 
@@ -244,12 +246,12 @@ def drilling_answer(check: Check, derived: Derivation, mended: list[Remedy], nam
     """The answer to one drilling; named: the rules that the remedies keep, in a sentence."""
     groups = derived_groups(check, derived, mended)
     return {
+        "assumptions": [*assumptions(check), named],
+        "cautions": [caution.to_dict() for caution in drilling_cautions(derived)],
         "derived": groups,
         "missing": _merged(_lacking(check)),
-        "cautions": [caution.to_dict() for caution in drilling_cautions(derived)],
-        "assumptions": [*assumptions(check), named],
-        "units": UNITS,
         "remedies": groups["remedies"],
+        "units": UNITS.copy(),
     }
 
 
@@ -378,17 +380,17 @@ def derived_groups(check: Check, derived: Derivation | None, mended: list[Remedy
     mends = None if mended is None else [remedy_group(remedy) for remedy in mended]
     if derived is None:
         return {
-            "ball": ball_group(check.ball, math.nan),
-            **dict.fromkeys(("layout", "holes", "drilled")),
             "balance": _measured_alone(check.measured_balance),
+            "ball": ball_group(check.ball, math.nan),
+            **dict.fromkeys(("drilled", "holes", "layout")),
             "remedies": mends,
         }
     return {
-        "ball": ball_group(check.ball, derived.numbers.inner_density),
-        "layout": layout_group(derived),
-        "holes": hole_groups(derived),
-        "drilled": drilled_group(derived),
         "balance": balance_group(derived, check.measured_balance),
+        "ball": ball_group(check.ball, derived.numbers.inner_density),
+        "drilled": drilled_group(derived),
+        "holes": hole_groups(derived),
+        "layout": layout_group(derived),
         "remedies": mends,
     }
 
@@ -413,17 +415,17 @@ def ball_group(ball: Ball, inner_density: float) -> Group:
     total, part = value(ball.differential), value(ball.intermediate_differential)
     density = box_numbers.mean_density(weight, size)
     return {
-        "radius": number(size),
-        "mean_density": number(density),
-        "floats": None if math.isnan(density) else density < box_numbers.FRESH_WATER,
         "asymmetry_ratio": number(box_numbers.asymmetry_ratio(total, part)),
-        "rg_intermediate": number(rg + total - part),
-        "rg_high": number(rg + total),
-        "rg_class": None if math.isnan(rg) else box_numbers.rg_class(rg),
+        "class_thresholds": box_numbers.THRESHOLDS.copy(),
         "differential_class": None if math.isnan(total) else box_numbers.differential_class(total),
-        "symmetry": None if math.isnan(part) else box_numbers.symmetry(part),
+        "floats": None if math.isnan(density) else density < box_numbers.FRESH_WATER,
         "inner_density": number(inner_density),
-        "class_thresholds": box_numbers.THRESHOLDS,
+        "mean_density": number(density),
+        "radius": number(size),
+        "rg_class": None if math.isnan(rg) else box_numbers.rg_class(rg),
+        "rg_high": number(rg + total),
+        "rg_intermediate": number(rg + total - part),
+        "symmetry": None if math.isnan(part) else box_numbers.symmetry(part),
     }
 
 
@@ -433,17 +435,17 @@ def layout_group(derived: Derivation) -> Group | None:
     if all(map(math.isnan, (*at[:8], *at[12:16]))):
         return None
     return {
-        "pap": _point(at[0], at[1]),
-        "pin": _point(at[2], at[3]),
-        "psa": _point(at[4], at[5]),
         "cg_mark": _point(at[6], at[7]),
-        "pin_to_pap": number(at[12]),
+        "flare_formula": box_numbers.FLARE_FORMULA,
+        "flare_potential": number(box_numbers.flare_potential(at[12], size)),
+        "pap": _point(at[0], at[1]),
         "pap_to_psa": number(at[13]),
+        "pin": _point(at[2], at[3]),
+        "pin_to_grip_centre": number(at[15]),
+        "pin_to_pap": number(at[12]),
         "pin_to_psa": number(at[14]),
         "pin_to_val": number(at[22]),
-        "pin_to_grip_centre": number(at[15]),
-        "flare_potential": number(box_numbers.flare_potential(at[12], size)),
-        "flare_formula": box_numbers.FLARE_FORMULA,
+        "psa": _point(at[4], at[5]),
     }
 
 
@@ -452,18 +454,18 @@ def hole_groups(derived: Derivation) -> list[Group]:
     count = len(derived.holes)
     return [
         {
-            "role": asked.role,
             "at": _point(*got.place),
-            "diameter": asked.diameter.value,
-            "depth": asked.depth.value,
-            "volume": number(got.volume),
-            "removed_weight": number(got.removed_weight),
-            "slug_weight": number(got.slug_weight),
-            "net_weight": number(got.removed_weight - got.slug_weight),
             "axis_offset": number(got.axis_offset),
             "bottom_to_centre": number(math.hypot(got.bottom_height, got.axis_offset)),
-            "past_centre": got.bottom_height < 0.0,
+            "depth": asked.depth.value,
+            "diameter": asked.diameter.value,
             "meets": [other for other in range(count) if got.meets >> other & 1] if got.meets else [],
+            "net_weight": number(got.removed_weight - got.slug_weight),
+            "past_centre": got.bottom_height < 0.0,
+            "removed_weight": number(got.removed_weight),
+            "role": asked.role,
+            "slug_weight": number(got.slug_weight),
+            "volume": number(got.volume),
         }
         for asked, got in zip(derived.drilling.holes, derived.holes, strict=True)
     ]
@@ -478,25 +480,25 @@ def drilled_group(derived: Derivation) -> Group:
     before_total, before_part = value(ball.differential), value(ball.intermediate_differential)
     before_ratio = box_numbers.asymmetry_ratio(before_total, before_part)
     return {
-        "weight": number(got.weight),
-        "removed_weight": number(got.removed_weight),
-        "centre_of_mass": _xyz(got.centre_of_mass),
-        "moment": _xyz(got.moment),
-        "rg": number(low),
-        "rg_intermediate": number(between),
-        "rg_high": number(high),
-        "differential": number(total),
-        "intermediate_differential": number(part),
         "asymmetry_ratio": number(ratio),
+        "centre_of_mass": _xyz(got.centre_of_mass),
         "change": {
-            "rg": number(low - value(ball.rg)),
+            "asymmetry_ratio": number(ratio - before_ratio),
             "differential": number(total - before_total),
             "intermediate_differential": number(part - before_part),
-            "asymmetry_ratio": number(ratio - before_ratio),
+            "rg": number(low - value(ball.rg)),
             "weight": number(got.slug_weight - got.removed_weight),
         },
-        "low_rg_axis": _axis(at[8:10], at[16], at[17], before_total > 0.0),
+        "differential": number(total),
         "high_rg_axis": _axis(at[10:12], at[18], at[19], before_part > 0.0),
+        "intermediate_differential": number(part),
+        "low_rg_axis": _axis(at[8:10], at[16], at[17], before_total > 0.0),
+        "moment": _xyz(got.moment),
+        "removed_weight": number(got.removed_weight),
+        "rg": number(low),
+        "rg_high": number(high),
+        "rg_intermediate": number(between),
+        "weight": number(got.weight),
     }
 
 
@@ -512,10 +514,10 @@ def _axis(pole: Sequence[float], moved: float, towards: float, marked: bool) -> 
         return None
     known = marked and not math.isnan(moved)
     return {
+        "bearing": math.degrees(towards) if known else None,
+        "moved": moved if known else None,
         "right": pole[0],
         "up": pole[1],
-        "moved": moved if known else None,
-        "bearing": math.degrees(towards) if known else None,
     }
 
 
@@ -530,11 +532,11 @@ def balance_group(derived: Derivation, measured: MeasuredBalance | None) -> Grou
     return {
         "arm": drilling.arm,
         "arm_given": drilling.balance_arm is not None,
-        "predicted": _readings(derived.shown, derived.spread),
-        "measured": None if measured is None else measured_group(measured),
         "half_differences": _readings([half[2], drilling.side * half[0], half[1]], ()),
         "largest_imbalance": number(imbalance),
         "largest_imbalance_at": _point(derived.marks[20], derived.marks[21]),
+        "measured": None if measured is None else measured_group(measured),
+        "predicted": _readings(derived.shown, derived.spread),
     }
 
 
@@ -542,40 +544,48 @@ def _measured_alone(measured: MeasuredBalance | None) -> Group | None:
     """The balance of a ball whose drilling is not known: what was measured, None where nothing was."""
     if measured is None:
         return None
-    unknown = ("arm", "predicted", "half_differences", "largest_imbalance", "largest_imbalance_at")
-    return {**dict.fromkeys(unknown), "arm_given": False, "measured": measured_group(measured)}
+    return {
+        "arm": None,
+        "arm_given": False,
+        **dict.fromkeys(("half_differences", "largest_imbalance", "largest_imbalance_at")),
+        "measured": measured_group(measured),
+        "predicted": None,
+    }
 
 
 def _readings(values: Sequence[float], spread: Sequence[float]) -> Group | None:
     if all(map(math.isnan, values)):
         return None
-    group: Group = {name: number(x) for name, x in zip(READINGS, values, strict=True)}
+    group = _by_reading(map(number, values))
     if not all(map(math.isnan, spread)):
-        group["uncertainty"] = {name: number(x) for name, x in zip(READINGS, spread, strict=False)}
+        group["uncertainty"] = _by_reading(map(number, spread[:3]))
     return group
+
+
+def _by_reading(values: Iterable[float | None]) -> Group:
+    top, side, finger = values
+    return {"finger": finger, "side": side, "top": top}
 
 
 def measured_group(measured: MeasuredBalance) -> Group:
     """The measured readings as given, with the uncertainties they state."""
-    given = dict(zip(READINGS, measured.readings, strict=True))
-    group: Group = {name: number(value(quantity)) for name, quantity in given.items()}
-    spread = {name: None if quantity is None else quantity.uncertainty for name, quantity in given.items()}
-    if any(x is not None for x in spread.values()):
-        group["uncertainty"] = spread
+    group = _by_reading(number(value(quantity)) for quantity in measured.readings)
+    spread = [None if quantity is None else quantity.uncertainty for quantity in measured.readings]
+    if any(x is not None for x in spread):
+        group["uncertainty"] = _by_reading(spread)
     return group
 
 
 def remedy_group(remedy: Remedy) -> Group:
     """One remedy."""
-    offered, layout = remedy.change is not None, remedy.layout
     return {
-        "kind": remedy.kind,
         "change": remedy.change,
-        "unit": "in" if offered else None,
-        "holes": [{"index": hole, "depth": depth} for hole, depth in remedy.depths] or None,
-        "readings": None if remedy.readings is None else dict(zip(READINGS, remedy.readings, strict=True)),
+        "holes": [{"depth": depth, "index": hole} for hole, depth in remedy.depths] or None,
+        "kind": remedy.kind,
+        **({} if remedy.layout is None else {"layout": dict(zip(LAYOUT_NAMES, remedy.layout, strict=True))}),
         "message": remedy.words,
-        **({} if layout is None else {"layout": dict(zip(LAYOUT_NAMES, layout, strict=True))}),
+        "readings": None if remedy.readings is None else _by_reading(remedy.readings),
+        "unit": None if remedy.change is None else "in",
     }
 
 
@@ -660,16 +670,16 @@ def _date_cautions(check: Check, judged_by: Edition) -> Iterator[Caution]:
         yield Caution("used_before_manufacture", words, "/ball/made_on")
 
 
-def _unjudged(found: Sequence[Group]) -> Iterator[Group]:
+def _unjudged(found: Sequence[Group]) -> Iterator[Caution]:
     """A caution for every rule that no number can judge."""
-    return (Caution("not_judged", each["message"]).to_dict() for each in found if each["quantity"] is None)
+    return (Caution("not_judged", each["message"]) for each in found if each["quantity"] is None)
 
 
 _ADVICE = {
     outcome: Caution(
         "advice_only",
         f"{words} This is advice from the values given: only the governing body decides and approves.",
-    ).to_dict()
+    )
     for outcome, words in {
         "conforming": "Every rule that was judged is met.",
         "nonconforming": "At least one rule is not met.",

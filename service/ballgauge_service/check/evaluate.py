@@ -65,7 +65,7 @@ def evaluate_checks(items: Sequence[Loaded]) -> list[Group]:
                 answers[index] = check_answer(check, derived[index], assessment, place, mended)
     days = _other_days(checks, balls, judged)
     return [
-        {**answer, "also_on": told} if told else answer for answer, told in zip(answers, days, strict=True)
+        {"also_on": told, **answer} if told else answer for answer, told in zip(answers, days, strict=True)
     ]
 
 

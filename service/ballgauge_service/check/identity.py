@@ -97,9 +97,9 @@ class Listing:
     def told(self, standing: Standing) -> dict[str, Any]:
         """What an answer says of it."""
         return {
-            "standing": standing.state,
             "listed": standing.row and standing.row.to_dict(),
             "near": [row.to_dict() for row in self.near],
+            "standing": standing.state,
         }
 
 

@@ -26,11 +26,11 @@ ASYMMETRIC_FROM = 0.008
 """Thresholds of the classes [in], ours."""
 
 THRESHOLDS = {
-    "rg_low_below": RG_LOW_BELOW,
-    "rg_high_from": RG_HIGH_FROM,
-    "differential_low_below": DIFFERENTIAL_LOW_BELOW,
     "differential_high_from": DIFFERENTIAL_HIGH_FROM,
+    "differential_low_below": DIFFERENTIAL_LOW_BELOW,
     "intermediate_differential_asymmetric_from": ASYMMETRIC_FROM,
+    "rg_high_from": RG_HIGH_FROM,
+    "rg_low_below": RG_LOW_BELOW,
 }
 
 FLARE_FORMULA = "|sin(2 * pin_to_pap / radius)|"

@@ -92,15 +92,16 @@ def digest(book: Rulebook) -> str:
 
 def used_rules(judged_by: Edition) -> dict[str, Any]:
     """The rules that an answer used, as it names them."""
+    source = judged_by.source
     return {
-        "body": judged_by.source.body,
+        "as_made": source.as_made,
+        "body": source.body,
+        "digest": digest(source),
+        "edition": source.edition,
         "on": judged_by.on.isoformat(),
-        "stage": judged_by.stage,
-        "edition": judged_by.source.edition,
         "overlay": judged_by.overlay,
-        "as_made": judged_by.source.as_made,
-        "overlays": [{"name": each.body, "digest": digest(each)} for each in judged_by.source.overlays],
-        "digest": digest(judged_by.source),
+        "overlays": [{"digest": digest(each), "name": each.body} for each in source.overlays],
+        "stage": judged_by.stage,
     }
 
 

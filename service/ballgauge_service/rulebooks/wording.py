@@ -86,13 +86,14 @@ def unmet(assessment: Assessment, ball: int) -> list[dict[str, Any]]:
             value, low, high = facts.get(saying.quantity, _UNKNOWN).value, saying.low, saying.high
             value = assessment.edition.met(saying.quantity, value)
             bounded, known = low is not None or high is not None, value == value
+            judged = bounded and known and saying.interval is not None
             listed.append(
                 {
-                    "rule": saying.rule.id,
+                    "limit": {"max": high, "min": low} if bounded else None,
+                    "margin": _margin(value, saying.interval) if judged else None,
                     "outcome": OUTCOMES[code],
-                    "limit": {"min": low, "max": high} if bounded else None,
+                    "rule": saying.rule.id,
                     "value": value if known else None,
-                    "margin": _margin(value, saying.interval) if bounded and known else None,
                 }
             )
     return listed
@@ -317,24 +318,21 @@ def _saying(edition: Edition, rule: Rule, state: State, code: int) -> _Saying:
         lacking = plain = f"{_nothing_asked(rule)}."
     return _Saying(
         fixed={
-            "rule": rule.id,
-            "title": rule.title,
-            "clause": rule.clause,
-            "basis": basis,
-            "source": source,
-            "quantity": rule.quantity,
-            "unit": rule.unit,
-            "limit": {
-                "min": None if limit is None else limit.min,
-                "max": None if limit is None else limit.max,
-            },
-            "value": None,
-            "uncertainty": None,
-            "margin": None,
-            "probability": None,
-            "outcome": OUTCOMES[code],
             "advisory": rule.advisory or state.uncounted,
+            "basis": basis,
+            "clause": rule.clause,
+            "limit": None,
+            "margin": None,
             "message": "",
+            "outcome": OUTCOMES[code],
+            "probability": None,
+            "quantity": rule.quantity,
+            "rule": rule.id,
+            "source": source,
+            "title": rule.title,
+            "uncertainty": None,
+            "unit": rule.unit,
+            "value": None,
         },
         rule=rule,
         quantity=rule.quantity or "",
@@ -400,6 +398,7 @@ def _finding(
 ) -> dict[str, Any]:
     value, spread, alternates = facts.get(saying.quantity, _UNKNOWN)
     finding = saying.fixed.copy()
+    finding["limit"] = {"max": saying.high, "min": saying.low}
     if math.isfinite(spread):
         finding["uncertainty"] = spread
     text = saying.lacking

@@ -44,7 +44,7 @@ def check(asked: Any, tell: Callable[[Judged], None] | None = None) -> Any:
     if not batch:
         return results[0]
     counted = Counter(result["outcome"] for result in results)
-    return {"results": results, "counts": {outcome: counted[outcome] for outcome in OUTCOMES}}
+    return {"counts": {outcome: counted[outcome] for outcome in sorted(OUTCOMES)}, "results": results}
 
 
 def drill(asked: Any) -> Any:
@@ -110,15 +110,22 @@ def _error(pointer: str, detail: str) -> dict[str, str]:
 
 
 class Answer(NamedTuple):
-    """What goes back: the status, the headers by name, and the body."""
+    """What goes back: the status, the headers by name, and the document, whose names stand in order."""
 
     status: int
     headers: dict[str, str]
-    body: bytes
+    document: Any
+
+    @property
+    def body(self) -> bytes:
+        """The document as JSON."""
+        return serializer.dump(self.document)
 
 
 class Direct:
     """Answers the requests of one program, by the path and the bytes that the service would be sent.
+
+    The documents of checks and drillings belong to the caller, who may change them.
 
     shelf: the rulebooks and the approved list to know; None: what is shipped
     """
@@ -151,16 +158,16 @@ class Direct:
                 bodies.require_size(body)
                 asked = bodies.parse_json(body)
                 document = self._posts[path](asked)
-            status, media_type, text = 200, _JSON, serializer.dump(document)
+            status, media_type = 200, _JSON
         except Exception as error:  # noqa: BLE001 - whatever it is, a problem says so
             refusal = refusals.refusal_of(error, request_id)
             status, media_type = refusal.status, MEDIA_TYPE
-            text = serializer.dump(refusals.problem(refusal, request_id))
+            document = refusals.problem(refusal, request_id)
         request_log.record(request_id, method, path, status, started)
         headers = {"Content-Type": media_type, request_log.REQUEST_ID: request_id}
         for name, value in deprecation.headers(method, path, names, asked):
             headers[name] = f"{headers[name]}, {value}" if name in headers else value
-        return Answer(status, headers, text)
+        return Answer(status, headers, document)
 
     def _keyring(self) -> Keyring:
         if self._keys is None:
