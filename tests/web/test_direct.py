@@ -25,6 +25,15 @@ IMPOSSIBLE = example("drilling") | {
 POSTED: dict[str, tuple[str, bytes]] = {
     **{name: (CHECKS, json.dumps(example(name)).encode()) for name in example_names(drillings=False)},
     **{name: (DRILLINGS, json.dumps(example(name)).encode()) for name in example_names(drillings=True)},
+    "a ball looked up": (
+        CHECKS,
+        json.dumps(
+            {
+                "ball": {"weight": 15, "name": "Ostrel Tarn"},
+                "rules": {"approved_list": [{"name": "Ostrel Tarn", "approved_on": "2020-01-01"}]},
+            }
+        ).encode(),
+    ),
     "a batch": (CHECKS, json.dumps({"checks": [{"ball": {"weight": 15}}] * 3, "detail": "brief"}).encode()),
     "nothing": (CHECKS, b""),
     "no JSON": (CHECKS, b"{"),

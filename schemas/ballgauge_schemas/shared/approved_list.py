@@ -68,8 +68,7 @@ class Approved:
 
     def to_dict(self) -> dict[str, Any]:
         """The members that are told, as JSON has them."""
-        told = {name: str(value) for name, value in asdict(self).items() if value is not None}
-        return dict(told)
+        return {name: str(value) for name, value in sorted(asdict(self).items()) if value is not None}
 
 
 def folded(text: str) -> str:

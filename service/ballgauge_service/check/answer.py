@@ -188,7 +188,8 @@ def findings_answer(check: Check, assessment: Assessment, place: int, lacking: I
     judged_by, listing = assessment.edition, check.listing
     rules, identity = used_rules(judged_by), {}
     if listing is not None:
-        rules = {"approved_list": {"given_by": listing.given_by, **listing.source.told()}, **rules}
+        used = {**listing.source.told(), "given_by": listing.given_by}
+        rules = {"approved_list": dict(sorted(used.items())), **rules}
         if judged_by.stage == "play":
             identity = {"identity": listing.told(listing.on(judged_by.on, check.ball.made_on))}
     return {
