@@ -178,7 +178,7 @@ def test_findings_agree_with_their_own_numbers(batch: Batch, decision: Decision)
     for finding in findings(assessment, 0):
         low, high = (
             limit if end is None else end
-            for limit, end in zip((-np.inf, np.inf), finding["limit"].values(), strict=True)
+            for limit, end in ((-np.inf, finding["limit"]["min"]), (np.inf, finding["limit"]["max"]))
         )
         fact = balls[0].get(finding["quantity"] or "", Fact(np.nan))
         np.testing.assert_equal(fact.value, np.nan if finding["value"] is None else finding["value"])
