@@ -48,3 +48,34 @@ def test_a_file_that_is_no_lot_is_refused_in_words(browser: Any) -> None:
     assert browser.answered() == 0
     assert browser.count("img[src=x]") == 0
     assert browser.run("return window.hacked ?? null") is None
+
+
+def test_a_file_is_read_as_the_page_says(browser: Any) -> None:
+    """Against `/v1/lots` asked with the same options: mapping, readings, rows, dates, and what the lot is."""
+    text = "Kopf\\nNr;Netto;H 1;H 2;Datum;Regal\\na;15,1;75;76;03.04.2021;x\\nMax;15;74;75;03.04.2021;y"
+    browser.open("/lot#on=2026-05-01")
+    browser.run("for (const each of document.querySelectorAll('details.more')) each.open = true")
+    mapping = "Nr = serial\\nNetto = weight [lb]\\nH 1 = hardness 1\\nH 2 = hardness 2\\nDatum = approved_on"
+    for name, value in (
+        ("mapping", mapping), ("readings", "mean"), ("rows-judged", "4"), ("header-row", "2"),
+        ("dates", "month_first"), ("scope", "measured"), ("lot-supplier", "Ostrel Works"),
+    ):  # fmt: skip
+        browser.run(
+            f"const each = document.getElementById('{name}'); each.value = '{value}';"
+            "each.dispatchEvent(new Event('change', {bubbles: true}));"
+        )
+    browser.run(
+        f"""const given = new DataTransfer();
+        given.items.add(new File(['{text}'], 'lot.csv'));
+        const input = document.getElementById('file');
+        input.files = given.files; input.dispatchEvent(new Event('change', {{bubbles: true}}));"""
+    )
+    browser.wait(lambda: browser.answered() == 1)
+    assert browser.run("return document.getElementById('verdict').dataset.outcome") == "conforming"
+    told = browser.text("#results")
+    for expected in ("Netto", "Regal", "left out"):
+        assert expected in told
+    asked = browser.source("call-http")
+    for expected in ("month_first", "hardness 2", "rows_judged", "Ostrel Works", "measured"):
+        assert expected in asked
+    assert browser.problems() == []

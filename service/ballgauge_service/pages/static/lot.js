@@ -12,9 +12,10 @@ import { gettext, outcomeWord, plain, quantity, shownIn, sign, units, WORST_FIRS
 
 const PATH = "/v1/lots";
 const MOST_LISTED = 20;
-const KEPT = ["lot-size", "aql", "on", "body", "stage"];
 
 const at = (id) => document.getElementById(id);
+const told = [...document.querySelectorAll("[data-path]")];
+const KEPT = ["lot-size", "aql", "on", "body", "stage", ...told.map((each) => each.id)];
 const verdict = at("verdict");
 const box = at("results");
 let chosen = null;
@@ -29,8 +30,32 @@ function options() {
   if (at("lot-size").value) sampling.lot_size = Number(at("lot-size").value);
   if (at("aql").value) sampling.plan = { kind: "table", aql: Number(at("aql").value) };
   if (Object.keys(sampling).length) made.sampling = sampling;
+  for (const each of told.filter(({ value }) => value.trim())) {
+    const [part, name] = each.dataset.path.split(".");
+    const value = (READ[each.dataset.kind] ?? String)(each.value.trim());
+    if (name) (made[part] ??= {})[name] = value;
+    else made[part] = value;
+  }
   return made;
 }
+
+/** What a field holds, by its kind; what cannot be read goes as it is, to be refused by name. */
+const READ = {
+  number: Number,
+  rows: (text) => text.split(/[\s,;]+/).map(Number),
+  mapping: (text) => Object.fromEntries(text.split("\n").filter((line) => line.trim()).map((line) => {
+    const mark = line.lastIndexOf("=");
+    return mark < 0 ? [line.trim(), null] : [line.slice(0, mark).trim(), line.slice(mark + 1).trim() || null];
+  })),
+  history: (text) => {
+    try {
+      const answer = JSON.parse(text);
+      return answer.sampling ? answer.sampling.state : answer;
+    } catch {
+      return text;
+    }
+  },
+};
 
 function form(more = {}) {
   const made = new FormData();
@@ -89,7 +114,7 @@ async function judge() {
 
 function show() {
   showDecision();
-  box.replaceChildren(...[failures(), leftOut(), histograms(), rules(), report(),
+  box.replaceChildren(...[failures(), leftOut(), columns(), histograms(), rules(), report(),
     last.cautions.length ? card(gettext("Cautions"), list(last.cautions.map((each) => each.message), "en")) : null,
     last.assumptions.length ? card(gettext("Assumptions"), list(last.assumptions, "en")) : null].filter(Boolean));
   showCalls();
@@ -132,6 +157,12 @@ function leftOut() {
   return card(gettext("What was left out"),
     element("p", { text: gettext("{rows} rows and {cells} cells could not be read.", { rows: left.rows, cells: left.cells }) }),
     list(left.listed.slice(0, MOST_LISTED).map((each) => `${each.row}, ${each.column ?? "–"}: ${each.detail}`), "en"));
+}
+
+function columns() {
+  const rows = last.file.columns.map((each) => [each.heading, each.field ? fieldWord(each.field) : gettext("left out"), each.unit ?? ""]);
+  return card(gettext("How the file was read"), element("div", { class: "wide", tabindex: "0", role: "region", "aria-label": gettext("Columns of the file") },
+    table(gettext("Columns of the file"), [gettext("heading"), gettext("read as"), gettext("unit")], rows)));
 }
 
 const names = JSON.parse(at("names").textContent);
