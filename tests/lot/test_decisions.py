@@ -77,6 +77,21 @@ def test_limits_of_a_size_are_shown_as_printed_and_counted_as_judged() -> None:
     assert answer["counts"]["nonconforming"] == 2
 
 
+@pytest.mark.parametrize(
+    ("day", "on", "accepted"),
+    [("", "2026-01-01", None), ("", "2019-01-01", True), ("2021-01-01", "2026-01-01", False)],
+)
+def test_a_rule_on_samples_that_may_not_bind_rejects_nothing(
+    day: str, on: str, accepted: bool | None
+) -> None:
+    """Against the ball itself, whose verdict by the same rule is open without its day of approval."""
+    text = lot_of(79, f"B1,15,80,100,30,{day}", day=day).replace(",75,", ",80,")
+    found = decided(text, sampling=SAMPLE, rules={"on": on})
+    assert found["acceptance"]["lot_accepted"] is accepted
+    oil = [each["outcome"] for each in found["sample_rules"] if each["rule"] == "oil_absorption_sample"]
+    assert oil == {None: ["inconclusive"], True: [], False: ["nonconforming"]}[accepted]
+
+
 def bad(count: int, first: int = 0) -> list[str]:
     """Balls too soft."""
     return [f"B{first + n:05d},15,60,600,30,2024-03-01" for n in range(count)]
@@ -325,6 +340,12 @@ def test_a_history_of_another_plan_is_refused(sampling: dict[str, Any], pointer:
         ("weight", [15.0 + 0.01 * (n % 8) for n in range(70)] + [6.80 + 0.01 * (n % 8) for n in range(10)]),
         ("weight", [15.0 + 0.01 * (n % 8) for n in range(79)] + [6.83]),
         (
+            "weight",
+            [12 + 0.1 * (n % 41) for n in range(40)] + [(12 + 0.1 * (n % 41)) / 2.2046 for n in range(40)],
+        ),
+        ("weight", [6.83]),
+        ("roughness", [0.6 + 0.01 * (n % 30) for n in range(80)]),
+        (
             "oil_absorption_time",
             [660.0 + n % 8 for n in range(70)] + [11.0 + 0.1 * (n % 3) for n in range(10)],
         ),
@@ -343,8 +364,8 @@ def test_a_unit_that_cannot_be_is_asked_for(column: str, values: list[float]) ->
         judged(text(column), scope="measured")
     (fault,) = refused.value.faults
     assert (fault.pointer, fault.column) == ("/file", column)
-    unit = "lb" if column == "weight" else "s"
-    assert judged(text(f"{column} [{unit}]"), scope="measured")["counts"]["balls"] == 80
+    unit = {"weight": "lb", "roughness": "µin"}.get(column, "s")
+    assert judged(text(f"{column} [{unit}]"), scope="measured")["counts"]["balls"] == len(values)
 
 
 def test_light_balls_and_mixed_weights_are_no_slip_of_the_unit() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 
 import numpy as np
@@ -13,10 +14,10 @@ from ballgauge_service.lot.judging.totals import BINS, LotTotals, QuantityTotals
 from ballgauge_service.lot.reading.headings import QUANTITIES, Heading, file_fault
 
 FEWEST = 5
-"""Fewest values of a column that are looked at (ours)."""
+"""Fewest values of a column that are taken for clusters (ours)."""
 
-SPREAD = 1.25
-"""Largest value over the smallest of what counts as one cluster (ours): one model is narrower."""
+SPREAD = 1.34
+"""Largest value over the smallest of what counts as one cluster (ours): balls of 12 to 16 lb are one."""
 
 AGREEMENT = 0.03
 """How near the ratio of two clusters comes to that of two units (ours)."""
@@ -24,8 +25,10 @@ AGREEMENT = 0.03
 COARSE = 20
 """Bins from nought below which a value is too coarse for a ratio (ours)."""
 
-HEAVY = (12.0, 16.0)
-"""Most balls sold weigh so many pounds (from memory, no source); as kilograms they are 5.4 to 7.3."""
+USUAL = {"weight": ("kg", 12.0, 16.0), "roughness": ("µm", 4.0, 100.0)}
+"""What most balls sold have, in the trade unit (from memory, no source), and the unit it is mistaken for: as
+kilograms they weigh 5.4 to 7.3, as micrometers they are 0.1 to 2.5 rough.
+"""
 
 
 def doubtful_units(totals: LotTotals, headings: Iterable[Heading], named: set[str]) -> list[Fault]:
@@ -40,7 +43,7 @@ def doubtful_units(totals: LotTotals, headings: Iterable[Heading], named: set[st
         if sums is None or heading.own_unit or heading.part != "value" or heading.field in named:
             continue
         values = None if kept is None else kept.values.get(str(heading.field))
-        doubt = _doubt(str(heading.field), sums, values) if sums.count >= FEWEST else None
+        doubt = _doubt(str(heading.field), sums, values)
         if doubt is not None:
             text = f"{doubt}; name the unit in the heading, such as {heading.text.strip()} [{heading.unit}]"
             faults.append(file_fault(text, column=heading.text))
@@ -50,17 +53,20 @@ def doubtful_units(totals: LotTotals, headings: Iterable[Heading], named: set[st
 def _doubt(name: str, sums: QuantityTotals, each: NDArray[np.float64] | None) -> str | None:
     """What is in doubt about values, told by their totals and, of a small lot, by each of them."""
     kind = KINDS[QUANTITIES[name].kind]
-    pound = 1 / KINDS["weight"].own["kg"]
-    if name == "weight" and HEAVY[0] * pound <= sums.lowest and sums.highest <= HEAVY[1] * pound:
-        return f"values from {sums.lowest:g} to {sums.highest:g} may be pounds or kilograms"
+    other, least, most = USUAL.get(name, (kind.unit, math.inf, math.inf))
+    size = kind.own.get(other, 1.0)
+    if sums.count and least <= sums.lowest * size and sums.highest * size <= most:
+        return f"values from {sums.lowest:g} to {sums.highest:g} may be {kind.unit} or {other}"
+    if sums.count < FEWEST:
+        return None
     if each is not None:
         values, counts = np.unique(each[~np.isnan(each)], return_counts=True)
-        least = 0.0
+        coarse = 0.0
     else:
         filled, width = np.flatnonzero(sums.bins), (sums.maximum - sums.minimum) / BINS
         values = np.asarray(sums.minimum + (filled + 0.5) * width, dtype=np.float64)
-        counts, least = sums.bins[filled], COARSE * width
-    if values.size < 2 or values[0] <= least:
+        counts, coarse = sums.bins[filled], COARSE * width
+    if values.size < 2 or values[0] <= coarse:
         return None
     cut = int(np.argmax(values[1:] / values[:-1])) + 1
     low, high = values[:cut], values[cut:]

@@ -300,13 +300,29 @@ def _sample_rule(rule: SampleRule, balls: Ordered | None, on: date, confidence: 
     apart = f"{counted(earlier, 'ball')} approved before {since} not bound by it"
     if earlier and earlier == len(days):
         return told("not_assessed", apart, earlier)
-    values = {name: numbers[bound] for name, numbers in balls.values.items()}
-    numbers = values.get(rule.quantity)
-    judge = _roughness if rule.max_rate is None else _oil_absorption
-    result = None if numbers is None else judge(rule, numbers, values, confidence)
+    result = _by_values(rule, balls, bound, confidence)
     if result is None:
         return told("not_assessed", f"no ball has a value of {rule.quantity}", earlier)
-    return told(result.outcome, f"{result.message}; {apart}" if earlier else result.message, earlier, result)
+    text = f"{result.message}; {apart}" if earlier else result.message
+    known = ~np.isnat(balls.approved_on)
+    if result.outcome == "nonconforming" and since is not None and not known[bound].all():
+        sure = _by_values(rule, balls, bound & known, confidence)
+        if sure is None or sure.outcome != "nonconforming":
+            text += f"; whether it binds them is open without approved_on: it binds approvals since {since}"
+            return told("inconclusive", text, earlier, result)
+    return told(result.outcome, text, earlier, result)
+
+
+def _by_values(
+    rule: SampleRule, balls: Ordered, which: NDArray[np.bool_], confidence: float
+) -> OilAbsorptionResult | RoughnessResult | None:
+    """What some of the balls, (n,), come to by a rule; None where none of them has the quantity."""
+    values = {name: numbers[which] for name, numbers in balls.values.items()}
+    numbers = values.get(rule.quantity)
+    judge = _roughness if rule.max_rate is None else _oil_absorption
+    if numbers is None or np.isnan(numbers).all():
+        return None
+    return judge(rule, numbers, values, confidence)
 
 
 def _oil_absorption(
