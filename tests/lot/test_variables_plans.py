@@ -108,7 +108,7 @@ def test_estimate_with_sigma_known() -> None:
 @settings(max_examples=60, deadline=None)
 @given(st.lists(st.floats(-5, 5), min_size=8, max_size=8, unique=True), st.floats(-3, 3))
 def test_one_limit_decides_alike_by_k_and_by_fraction(values: list[float], limit: float) -> None:
-    """Identity of the k- and M-methods for one limit (ISO 3951-1); a mirrored sample decides alike."""
+    """Identity of the k- and M-methods for one limit; a mirrored sample decides alike."""
     sample = summarise(values)
     if sample.standard_deviation < 1e-6:
         return

@@ -203,7 +203,7 @@ class SamplingPlanSchema(Schema):
 
 
 class VariablesPlanSchema(Schema):
-    """A variables plan for one quantity: the k-method for normal data (ISO 3951-1)."""
+    """A variables plan for one quantity: the k-method for normal data, from both risks, of no table."""
 
     quantity = Choice(QUANTITIES, "The quantity.", required=True)
     aql = _percent("Acceptable quality limit.", 0.65)

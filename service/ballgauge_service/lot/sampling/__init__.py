@@ -1,1 +1,1 @@
-"""Acceptance sampling by ISO 2859-1 and ISO 3951-1: plans, switching, rules on a sample."""
+"""Acceptance sampling: ISO 2859-1 with switching, computed plans, classes of defects, rules on a sample."""

@@ -1,4 +1,4 @@
-"""Sampling by variables: k-method plans for normal data, designed from two points (ISO 3951-1)."""
+"""Sampling by variables: k-method plans for normal data, designed from two points: no table of a standard."""
 
 from __future__ import annotations
 
@@ -92,8 +92,7 @@ def variables_plan(
 
     References
     ----------
-    Lieberman and Resnikoff, Journal of the American Statistical Association 50, 1955; ISO 3951-1 (the
-    k-method), from memory.
+    Lieberman and Resnikoff, Journal of the American Statistical Association 50, 1955, from memory.
     """
     good = probability("producer_quality", producer_quality)
     bad = number("consumer_quality", consumer_quality, above=good, below=1.0)
@@ -160,7 +159,7 @@ def variables_acceptance_probability(
 def maximum_fraction(sample_size: int, acceptability_constant: float, *, sigma_known: bool = False) -> float:
     """Return the estimated fraction outside a limit at which the quality statistic equals the constant.
 
-    The M of the M-method (ISO 3951-1 and ANSI/ASQ Z1.9, from memory): with one limit both methods decide
+    The M of the M-method (Lieberman and Resnikoff, 1955): with one limit both methods decide
     alike. Raises ValueError naming `sample_size` or `acceptability_constant`.
     """
     constant = number("acceptability_constant", acceptability_constant)
