@@ -290,6 +290,15 @@ class Client:
         """
         return _motion.ask(self._http, request)
 
+    @staticmethod
+    def shots(text: str) -> list[dict[str, Any]]:
+        """Read a CSV of measured shots, a row a passage, for ``"calibrate": {"shots": ...}`` of a motion.
+
+        Columns: shot, distance [ft], time [s], speed [mph], board; release.speed and the like. Raises
+        ValueError, naming line and column.
+        """
+        return _motion.shots(text)
+
     def motion_picture(self, request: Mapping[str, Any]) -> str:
         """Draw a motion, or the line map of the bowler in ``"picture"``, as one HTML page; see `motion`."""
         return _motion.picture(self._http, request)

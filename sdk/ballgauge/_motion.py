@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 from collections.abc import Mapping
 from typing import Any
 
@@ -31,6 +33,7 @@ class MotionResult(Result, init=False):
     spread: Record | None
     line_map: Record | None
     surface_change: tuple[Record, ...] | None
+    calibration: Record | None
     explain: Record | None
     cautions: tuple[Record, ...]
     assumptions: tuple[str, ...]
@@ -40,6 +43,46 @@ class MotionResult(Result, init=False):
     def ending(self) -> str:
         """Where the path ended: pins, gutter, stopped, unresolved or timed_out."""
         return str(self.motion["ending"])
+
+
+PASSAGE = ("distance", "time", "speed", "board")
+"""Columns of a passage in a file of shots; `release.speed` and the like tell of the release."""
+
+
+def shots(text: str) -> list[dict[str, Any]]:
+    """Read a CSV of shots, one row a passage, for `calibrate.shots` of a request.
+
+    Columns: shot (rows of one shot have one value), distance [ft], and time [s], speed [mph], board, as far
+    as they were read; `release.speed`, `release.rev_rate` and so on, which one row of a shot tells. Raises
+    ValueError, naming line and column, for what is none.
+    """
+    rows = csv.reader(io.StringIO(text))
+    head = [name.strip() for name in next(rows, [])]
+    unknown = [n for n in head if n not in ("shot", *PASSAGE) and not n.startswith("release.")]
+    if unknown or "shot" not in head or "distance" not in head or len(set(head)) < len(head):
+        raise ValueError(f"line 1: columns are shot, {', '.join(PASSAGE)}, release.*, each once; got {head}")
+    found: dict[str, dict[str, Any]] = {}
+    for row in rows:
+        if not any(cell.strip() for cell in row):
+            continue
+        if len(row) != len(head):
+            raise ValueError(f"line {rows.line_num}: {len(row)} cells under {len(head)} columns")
+        cells = {name: cell.strip() for name, cell in zip(head, row, strict=True)}
+        shot = found.setdefault(cells.pop("shot"), {"release": {}, "passages": []})
+        numbers = {n: _number(cell, f"line {rows.line_num}, {n}") for n, cell in cells.items() if cell}
+        shot["passages"].append({name: numbers[name] for name in PASSAGE if name in numbers})
+        release = {name.removeprefix("release."): v for name, v in numbers.items() if name not in PASSAGE}
+        if any(shot["release"].get(name, value) != value for name, value in release.items()):
+            raise ValueError(f"line {rows.line_num}: another release than the shot's rows before")
+        shot["release"] |= release
+    return list(found.values())
+
+
+def _number(cell: str, place: str) -> float:
+    try:
+        return float(cell)
+    except ValueError:
+        raise ValueError(f"{place}: must be a number; got {cell!r}") from None
 
 
 def ask(http: Http, request: Mapping[str, Any]) -> MotionResult:

@@ -97,6 +97,49 @@ def test_the_command_prints_its_json(server: str) -> None:
     }  # fmt: skip
 
 
+SHOTS = """shot,distance,time,board,release.launch_board
+1,10,0.4,24.1,26
+1,22,0.9,22.0,
+2,10,0.41,20.5,22
+
+2,22,,19.0,22
+"""
+
+
+def test_shots_are_read_from_a_csv(client: Client) -> None:
+    """Against the rows: one a passage; empty cells are not read."""
+    first, second = client.shots(SHOTS)
+    assert first["release"] == {"launch_board": 26.0}
+    assert first["passages"][1] == {"distance": 22.0, "time": 0.9, "board": 22.0}
+    assert second["passages"][1] == {"distance": 22.0, "board": 19.0}
+
+
+@pytest.mark.parametrize(
+    ("text", "place"),
+    [
+        ("", "line 1"),
+        ("shot,time\n", "line 1"),
+        ("shot,distance,lane\n", "line 1"),
+        ("shot,distance,distance\n", "line 1"),
+        ("shot,distance,time\n1,10\n", "line 2"),
+        ("shot,distance,time\n1,10,1\n1,x,2\n", "line 3, distance"),
+        ("shot,distance,time,release.speed\n1,10,1,17\n1,20,2,18\n", "line 3"),
+    ],
+)
+def test_a_csv_of_no_shots_says_where(client: Client, text: str, place: str) -> None:
+    with pytest.raises(ValueError, match=f"^{place}"):
+        client.shots(text)
+
+
+def test_the_command_takes_a_csv_of_shots(server: str, tmp_path: Path) -> None:
+    """Two shots past two sensors are refused by the contract: three sensors at least."""
+    path = tmp_path / "shots.csv"
+    path.write_text(SHOTS)
+    done = run(server, "motion", "-", "--shots", str(path), given=motion_example("motion"))
+    assert done.returncode == 2
+    assert "/calibrate/shots/0/passages" in done.stderr
+
+
 def test_help_and_examples() -> None:
     """Against the examples in the help, and the package's files."""
     text = subprocess.run([PROGRAM, "motion", "--help"], capture_output=True, text=True, check=True).stdout

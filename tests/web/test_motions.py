@@ -6,6 +6,7 @@ import copy
 import json
 from typing import Any
 
+import numpy as np
 import pytest
 from flask.testing import FlaskClient
 
@@ -162,6 +163,97 @@ def test_bad_members_of_a_line_map_are_named(client: FlaskClient, change: Any, p
     refused = client.post("/v1/motions", json={**motion_example("motion_line_map"), "line_map": change})
     assert refused.status_code == 422
     assert pointer in [error["pointer"] for error in refused.get_json()["errors"]]
+
+
+CURVE = {"oiled": 0.05, "dry": 0.2, "scale": 50}
+
+
+def shots_of(client: FlaskClient, asked: dict[str, Any], lines: list[tuple[float, float]]) -> list[Any]:
+    """Shots without errors, from the curves of the service itself."""
+    found = []
+    for board, angle in lines:
+        release = {"launch_board": board, "launch_angle": angle, "phase": 20}
+        curves = answer(client, {**asked, "release": release, "samples": 801})["motion"]["curves"]
+        passages = [
+            {
+                "distance": distance,
+                **{n: float(np.interp(distance, curves["distance"], curves[n])) for n in ("time", "board")},
+            }
+            for distance in (10, 22, 34, 46, 57)
+        ]
+        found.append({"release": release, "passages": passages})
+    return found
+
+
+def test_friction_is_found_from_shots_and_used(client: FlaskClient, request_: dict[str, Any]) -> None:
+    """Against the curve of the shots; the delivery of the same request is by what is found."""
+    thrown = copy.deepcopy(request_)
+    thrown["ball"]["surface"] = {"curve": CURVE}
+    lines = [(12, 1.5), (15, 2), (18, 2.4), (22, 3), (26, 3.4), (28, 4.4), (32, 4), (34, 5.5)]
+    calibrate = {"shots": shots_of(client, thrown, lines)}
+    found = answer(client, {**request_, "calibrate": calibrate})
+    curve = found["calibration"]["curve"]
+    for name, value in CURVE.items():
+        assert curve[name] == pytest.approx(value, rel=0.02)
+    assert found["calibration"]["chi_square"] < 1.0
+    again = copy.deepcopy(request_)
+    again["ball"]["surface"] = {"curve": curve}
+    assert answer(client, again)["motion"]["entry"] == found["motion"]["entry"]
+
+
+@pytest.mark.parametrize(
+    ("shots", "pointer"),
+    [
+        ([], "/calibrate/shots"),
+        ([{"passages": [{"distance": 10, "time": 1}] * 2}], "/calibrate/shots/0/passages"),
+        ([{"passages": [{"distance": 10, "time": 1}] * 3}], "/calibrate/shots/0/passages"),
+        (
+            [{"passages": [{"distance": 10}, {"distance": 20, "time": 1}, {"distance": 30, "time": 2}]}],
+            "/calibrate/shots/0/passages/0/time",
+        ),
+        (
+            [{"passages": [{"distance": d, "board": 60} for d in (10, 20, 30)]}],
+            "/calibrate/shots/0/passages/0/board",
+        ),
+        # Sound, but one shot says too little.
+        ([{"passages": [{"distance": d, "board": 20} for d in (10, 20, 30)]}], "/calibrate/shots"),
+    ],
+)
+def test_shots_that_tell_nothing_are_refused(
+    client: FlaskClient, request_: dict[str, Any], shots: Any, pointer: str
+) -> None:
+    assert pointer in refused(client, {**request_, "calibrate": {"shots": shots}})
+
+
+@pytest.mark.parametrize(
+    ("curve", "pointer"),
+    [
+        ({"oiled": 0.3}, "/ball/surface/curve/oiled"),
+        ({"covariance": [[1, 0, 0], [0, 1, 0]]}, "/ball/surface/curve/covariance"),
+        ({"covariance": [[1, 2, 0], [2, 1, 0], [0, 0, 1]]}, "/ball/surface/curve/covariance"),
+        ({"covariance": [[1, 0.5, 0], [0.4, 1, 0], [0, 0, 1]]}, "/ball/surface/curve/covariance"),
+    ],
+)
+def test_curves_that_cannot_be_are_refused(
+    client: FlaskClient, request_: dict[str, Any], curve: Any, pointer: str
+) -> None:
+    request_["ball"]["surface"] = {"curve": {**CURVE, **curve}}
+    assert pointer in refused(client, request_)
+
+
+def test_oil_in_the_trades_units(client: FlaskClient, request_: dict[str, Any]) -> None:
+    """Against the same film in µL/ft²: a unit is 16.7 (from memory, no source)."""
+    both = [answer(client, {**request_, "lane": {"film": film}}) for film in ("3 units", 50.1)]
+    assert both[0]["motion"] == both[1]["motion"]
+
+
+def test_oil_on_the_ball_is_told(client: FlaskClient, request_: dict[str, Any]) -> None:
+    """Against none: nothing is taken then, and the assumption says which it is."""
+    without = answer(client, request_)
+    carrying = answer(client, {**request_, "oil_on_ball": {"absorption_time": "90 min"}})
+    assert without["motion"]["oil_taken"] == 0.0 < carrying["motion"]["oil_taken"] < 40.0
+    assert carrying["motion"]["entry"]["board"] < without["motion"]["entry"]["board"]
+    assert without["assumptions"] != carrying["assumptions"]
 
 
 def test_an_explanation_adds_up(client: FlaskClient, request_: dict[str, Any]) -> None:

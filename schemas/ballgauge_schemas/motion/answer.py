@@ -52,6 +52,13 @@ class MotionResultSchema(Schema):
         required=True,
         allow_none=True,
     )
+    calibration = Table(
+        None,
+        {"curve": {"oiled": 0.041, "dry": 0.21, "scale": 47.0}, "chi_square": 151.4, "freedom": 157},
+        "The friction found: curve, to be put into `surface.curve`, uncertainty, correlation, chi_square, "
+        "freedom, sensors and shots with what is left of them in standard uncertainties.",
+        allow_none=True,
+    )
     explain = _group(
         "Boards at the pins by trait: their shares add up to the difference.",
         {"difference": -0.8, "traits": {"rg": {"share": 0.6}}},

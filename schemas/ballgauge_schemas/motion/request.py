@@ -48,6 +48,33 @@ def _plain(
     return Number(low, high, example, description, unit=unit, **options)
 
 
+class CurveSchema(Schema):
+    """A calibrated friction curve, oiled + (dry - oiled) exp(-film / scale), as `calibration` answers it."""
+
+    oiled = Exact("ratio", 0, 1, 0.041, "Coefficient on a full film.", required=True)
+    dry = Exact("ratio", 0.005, 1, 0.21, "Coefficient on a dry lane.", required=True)
+    scale = Exact("film", 0.1, 10000, 47, "Scale of film between them.", required=True)
+    covariance = Several(
+        Several(_plain(-1e8, 1e8, 1e-6, "", "An entry."), 3, 3, "A row."),
+        3,
+        3,
+        "Covariance of oiled, dry and scale, which spreads, line maps and explanations carry; default: none.",
+    )
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """Oil slows no less than it is dry; a covariance is symmetrical and no variance is negative."""
+        if "oiled" in loaded and "dry" in loaded and loaded["oiled"].value > loaded["dry"].value:
+            add_error(errors, ("oiled",), "must be at most dry")
+        rows = loaded.get("covariance")
+        if rows is None or has_error(errors, "covariance"):
+            return
+        pairs = [(i, j) for i in range(3) for j in range(i)]
+        alike = all(math.isclose(rows[i][j], rows[j][i], rel_tol=1e-6, abs_tol=1e-15) for i, j in pairs)
+        within = all(rows[i][j] ** 2 <= rows[i][i] * rows[j][j] * (1.0 + 1e-6) for i, j in pairs)
+        if not alike or not within or min(rows[i][i] for i in range(3)) < 0.0:
+            add_error(errors, ("covariance",), "must be symmetrical, with correlations within -1 and 1")
+
+
 class MotionSurfaceSchema(Schema):
     """The ball's surface; without it, reactive at 2000 grit."""
 
@@ -56,9 +83,12 @@ class MotionSurfaceSchema(Schema):
     grit = _plain(60, 20000, 2000, "grit", "Grit of the last pad.", assumed=limits.GRIT)
     polished = Flag("Whether it was polished after.", assumed=False, example=False)
     friction = Exact("ratio", 0.01, 1, 0.2, "Measured coefficient of friction on a dry lane.")
+    curve = Part(CurveSchema, "Its calibrated friction, in place of all that follows from cover and grit.")
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
-        """A measured roughness leaves nothing to a grit or a polish."""
+        """A measured roughness leaves nothing to a grit or a polish, a curve nothing to a dry coefficient."""
+        if "curve" in loaded and "friction" in loaded:
+            add_error(errors, ("friction",), "must not be given with curve, which replaces it")
         for name in ("grit", "polished"):
             if "roughness" in loaded and name in loaded:
                 add_error(errors, (name,), "must not be given with roughness, which replaces it")
@@ -449,6 +479,71 @@ class LineMapSchema(Schema):
                 add_error(errors, (name,), "must not repeat an entry")
 
 
+class PassageSchema(Schema):
+    """What a sensor saw of a shot."""
+
+    distance = Exact("lane_distance", 0, 60, 40, "Where it stands, beyond the foul line.", required=True)
+    time = _plain(-1e6, 1e6, 1.62, "s", "When the ball passed, by one clock a shot, whatever its zero.")
+    speed = Exact("speed", 1, 60, 15.8, "Its speed there.")
+    board = _plain(-5, 45, 9.4, "boards", "Where its center passed, from the bowler's side.")
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """Something was seen."""
+        if not any(name in loaded or name in errors for name in ("time", "speed", "board")):
+            add_error(errors, ("time",), "missing; give time, speed or board")
+
+
+class ShotSchema(Schema):
+    """One measured shot on the request's lane with the request's ball."""
+
+    release = Part(ReleaseSchema, "Its release as measured; what is not given is the request's bowler's.")
+    passages = Several(
+        Part(PassageSchema, "A passage."),
+        limits.PASSAGES_MINIMUM,
+        limits.PASSAGES_MAXIMUM,
+        "What the sensors saw: five or more distances serve best, each once.",
+        required=True,
+    )
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """One passage a distance."""
+        seen = [each["distance"].value for each in loaded.get("passages", []) if "distance" in each]
+        if not has_error(errors, "passages") and len(set(seen)) < len(seen):
+            add_error(errors, ("passages",), "must not repeat a distance")
+
+
+class PrecisionSchema(Schema):
+    """Standard uncertainties of what was measured, sensors first, then releases."""
+
+    time = _plain(1e-5, 1, 0.001, "s", "Of times.", assumed=limits.SENSOR_TIME)
+    passing_speed = Exact("speed", 0.001, 5, 0.1, "Of speeds at sensors.", assumed=limits.SENSOR_SPEED)
+    passing_board = _plain(0.001, 5, 0.15, "boards", "Of boards at sensors.", assumed=limits.SENSOR_BOARD)
+    speed = Exact("speed", 0.001, 5, 0.5, "Of the speed.", assumed=limits.RELEASE_KNOWN["speed"])
+    rev_rate = Exact(
+        "rotation_rate", 0.01, 200, 5, "Of the rate of spin.", assumed=limits.RELEASE_KNOWN["rev_rate"]
+    )
+    axis_rotation = Exact(
+        "angle", 0.01, 45, 3, "Of the axis rotation.", assumed=limits.RELEASE_KNOWN["axis_rotation"]
+    )
+    axis_tilt = Exact("angle", 0.01, 30, 3, "Of the axis tilt.", assumed=limits.RELEASE_KNOWN["axis_tilt"])
+    launch_angle = Exact(
+        "angle", 0.001, 5, 0.5, "Of the launch angle.", assumed=limits.RELEASE_KNOWN["launch_angle"]
+    )
+    launch_board = _plain(
+        0.001, 10, 0.5, "boards", "Of the launch board.", assumed=limits.RELEASE_KNOWN["launch_board"]
+    )
+
+
+class CalibrateSchema(Schema):
+    """The friction of the request's ball from measured shots; the rest of the request is answered with it.
+
+    Shots that do not tell oiled, dry and scale apart are refused, with the words which further ones would.
+    """
+
+    shots = Several(Part(ShotSchema, "A shot."), 1, limits.SHOTS_MAXIMUM, "The shots.", required=True)
+    precision = Part(PrecisionSchema, "How well they were measured.")
+
+
 class ExplainSchema(Schema):
     """Which difference between the request's ball and a second one causes how many boards at the pins."""
 
@@ -485,6 +580,7 @@ class MotionRequestSchema(Schema):
     )
     spread = Part(DeliverySpreadSchema, "Many scattered deliveries.")
     line_map = Part(LineMapSchema, "The ball beside others.")
+    calibrate = Part(CalibrateSchema, "The ball's friction from measured shots.")
     explain = Part(ExplainSchema, "The ball against one other, trait by trait.")
     picture = Choice(
         ("motion", "line_map", "own", *words.PRESETS),

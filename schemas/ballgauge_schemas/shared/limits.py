@@ -206,6 +206,19 @@ FRICTION_BASE, PER_ROUGHNESS, GRIT_ROUGHNESS, GRIT_POWER, POLISH = 10.0, 0.8, 45
 SPLIT, CAPACITY, FOOTPRINT = 0.4, 1.0, 0.1
 """What a cover carries; see `oil_on_ball` of the contract."""
 
+SHOTS_MAXIMUM, PASSAGES_MAXIMUM, PASSAGES_MINIMUM = 40, 30, 3
+SENSOR_TIME, SENSOR_SPEED, SENSOR_BOARD = 0.001, 0.1, 0.15
+RELEASE_KNOWN: Mapping[str, float] = {
+    "speed": 0.5,
+    "rev_rate": 5.0,
+    "axis_rotation": 3.0,
+    "axis_tilt": 3.0,
+    "launch_angle": 0.5,
+    "launch_board": 0.5,
+}
+"""Most shots of a calibration, most and fewest sensors along the lane; standard uncertainties of the sensors
+[s, mph, boards] and of measured releases."""
+
 # Records (ours)
 
 RECORD_MAXIMUM = 100_000

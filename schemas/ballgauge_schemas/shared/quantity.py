@@ -131,10 +131,14 @@ KINDS: Mapping[str, Kind] = MappingProxyType(
         "rotation_rate": Kind("rotation rate", "rpm", "rpm", ("rpm", "rad/s")),
         "lane_distance": Kind("distance", "ft", "ft", ("ft", "in", "m")),
         "oil_volume": Kind("volume", "mL", "mL", ("mL", "µL", "L")),
-        "film": Kind("film of oil", "µL/ft²", "µL/ft²", ("µL/ft²", "µm")),
+        "film": Kind(
+            "film of oil", "µL/ft²", "µL/ft²", ("µL/ft²", "µm", "unit"), {"unit": 16.7, "units": 16.7}
+        ),
     }
 )
-"""Every kind of quantity a request can hold. A new kind is one more line."""
+"""Every kind of quantity a request can hold. A new kind is one more line.
+
+The trade's unit of oil is 0.0167 mL/ft² (from memory, no source)."""
 
 
 _REGISTRY_LOCK = threading.Lock()

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import click
 
+from ballgauge import _motion
 from ballgauge._command.paper import Paper, words
 
 Document = Mapping[str, Any]
@@ -27,6 +29,18 @@ def write(path: str, page: bytes) -> None:
         Path(path).write_bytes(page)
     except OSError as error:
         raise click.ClickException(f"cannot write {path}: {error.strerror}") from None
+
+
+def with_shots(body: bytes, text: str) -> bytes:
+    """The request with the shots of a CSV. Raises click.ClickException where either cannot be read."""
+    try:
+        request = json.loads(body)
+        if not isinstance(request, dict) or not isinstance(request.get("calibrate", {}), dict):
+            raise ValueError("the request must be an object, and so its calibrate")
+        calibrate = {**request.get("calibrate", {}), "shots": _motion.shots(text)}
+        return json.dumps({**request, "calibrate": calibrate}).encode()
+    except ValueError as error:
+        raise click.ClickException(f"cannot take the shots: {error}") from None
 
 
 def tell(paper: Paper, document: Document) -> None:
@@ -49,6 +63,8 @@ def tell(paper: Paper, document: Document) -> None:
         _line_map(paper, document["line_map"])
     if document["surface_change"] is not None:
         _surface_change(paper, document["surface_change"])
+    if document["calibration"] is not None:
+        _calibration(paper, document["calibration"])
     if document["explain"] is not None:
         _explain(paper, document["explain"])
     paper.notes(document["assumptions"], "Assumptions")
@@ -168,6 +184,23 @@ def _surface_change(paper: Paper, changes: list[Document]) -> None:
         for each in changes
     ]  # fmt: skip
     paper.table(("bowler", "oil [mL]", "length [ft]", "sharpness [deg/ft]"), rows)
+
+
+def _calibration(paper: Paper, found: Document) -> None:
+    paper.heading(f"Friction from {len(found['shots'])} shots")
+    rows = [
+        (name, f"{found['curve'][name]:.4g}", f"{found['uncertainty'][name]:.2g}", unit)
+        for name, unit in (("oiled", ""), ("dry", ""), ("scale", "µL/ft²"))
+    ]
+    paper.table(("constant", "value", "std uncertainty", "unit"), rows)
+    left = [
+        (f"{each['distance']:.1f}", each["quantity"], str(each["readings"]), _number(each["mean"], 2),
+         _number(each["root_mean_square"], 2))
+        for each in found["sensors"]
+    ]  # fmt: skip
+    paper.table(("sensor [ft]", "quantity", "readings", "mean left", "rms left"), left)
+    fit = f"chi-square {found['chi_square']:.1f} at {found['freedom']} degrees of freedom"
+    paper.notes([fit, found["definition"]])
 
 
 def _explain(paper: Paper, found: Document) -> None:

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from importlib.resources import files
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any, BinaryIO, TextIO
 
 import click
 
@@ -514,11 +514,18 @@ def design(
     metavar="HTML",
     help="Write lane and ball here, or the line map of the bowler that the request's picture names.",
 )
+@click.option(
+    "--shots",
+    type=click.File("r", encoding="utf-8-sig"),
+    metavar="CSV",
+    help="Calibrate the ball's friction by these shots: shot, distance, time, speed, board, release.*.",
+)
 @_scheduled
 @_connected
 def motion(
     file: BinaryIO,
     picture: str | None,
+    shots: TextIO | None,
     url: str | None,
     timeout: float,
     as_json: bool,
@@ -538,8 +545,9 @@ def motion(
       ballgauge motion motion.json --picture motion.html
       ballgauge example motion_explain | ballgauge motion -
       ballgauge example motion_line_map | ballgauge motion - --json > map.json
+      ballgauge motion motion.json --shots shots.csv
     """
-    body = file.read()
+    body = file.read() if shots is None else motions.with_shots(file.read(), shots.read())
     with _client(url, timeout, scheduler) as client, _patience(url is None and sys.stderr.isatty()):
         answer = _motion.send(client._http, body, "application/json")
         if picture is not None:

@@ -11,6 +11,7 @@ from ballgauge.strategies._balls import _DIAMETER, balls, differentials, drillin
 from ballgauge.strategies._fields import Strategy, builds, numbers, of_schema, walked
 from ballgauge_schemas.motion.request import (
     BoxBallSchema,
+    CurveSchema,
     DeliverySpreadSchema,
     DrilledBallSchema,
     LaneSchema,
@@ -18,8 +19,10 @@ from ballgauge_schemas.motion.request import (
     MotionRequestSchema,
     MotionSurfaceSchema,
     OwnBowlerSchema,
+    PassageSchema,
     PatternSchema,
     ReleaseSchema,
+    ShotSchema,
     WindowSchema,
     ZoneSchema,
 )
@@ -36,11 +39,20 @@ _RELEASE = {
 _WHOLE_RELEASE = ("speed", "rev_rate", "axis_rotation", "axis_tilt")
 
 
+@builds(CurveSchema)
+def _curve() -> Strategy:
+    narrow = {"oiled": (0.035, 0.045), "dry": (0.18, 0.24), "scale": (20.0, 50.0)}
+    variances = [[1e-6, 0.0, 0.0], [0.0, 1e-5, 0.0], [0.0, 0.0, 4.0]]
+    return walked(CurveSchema, narrow=narrow, given={"covariance": st.just(variances)})
+
+
 @builds(MotionSurfaceSchema)
 def _surface() -> Strategy:
     rough = {"roughness": (5.0, 100.0), "grit": (500.0, 5000.0), "friction": (0.1, 0.3)}
-    measured = walked(MotionSurfaceSchema, narrow=rough, take=["roughness"], leave=["grit", "polished"])
-    return walked(MotionSurfaceSchema, narrow=rough, leave=["roughness"]) | measured
+    measured = walked(
+        MotionSurfaceSchema, narrow=rough, take=["roughness"], leave=["grit", "polished", "curve"]
+    )
+    return walked(MotionSurfaceSchema, narrow=rough, leave=["roughness", "friction"]) | measured
 
 
 @st.composite
@@ -131,6 +143,18 @@ def _own_bowler() -> Strategy:
     return own | walked(OwnBowlerSchema, take=["bowler"], leave=["release"], given=given)
 
 
+@builds(PassageSchema)
+def _passage() -> Strategy:
+    return walked(PassageSchema, take=["time"])
+
+
+@builds(ShotSchema)
+def _shot() -> Strategy:
+    distances = st.lists(st.integers(5, 58), min_size=3, max_size=5, unique=True)
+    passages = distances.map(lambda found: [{"distance": each, "board": 12} for each in found])
+    return walked(ShotSchema, given={"passages": passages})
+
+
 _STUDIES = ("spread", "line_map", "explain")
 
 
@@ -147,7 +171,8 @@ def _motion(study: str | None) -> Strategy:
 
 
 def _asked(study: str | None, drilled: bool, named: bool) -> Strategy:
-    leave = [name for name in _STUDIES if name != study]
+    # Shots that say nothing of friction are refused: none are drawn with the rest.
+    leave = ["calibrate", *(name for name in _STUDIES if name != study)]
     leave += ["ball", "hand", "pap"] if drilled else ["drilled"]
     leave += ["picture"] if named else ["picture", "bowler"]
     take = ["drilled" if drilled else "ball", "bowler" if named else "release", *([study] if study else [])]
@@ -155,6 +180,8 @@ def _asked(study: str | None, drilled: bool, named: bool) -> Strategy:
     if study == "explain":
         # Both balls have to reach the pins: from far inside, over some oil.
         take.append("release")
+        # Oil on the cover turns a ball later and farther down: it is drawn with other studies.
+        leave.append("oil_on_ball")
         aimed = {**_RELEASE, "launch_board": (24.0, 28.0), "launch_angle": (2.5, 3.5)}
         whole = ("launch_board", "launch_angle", *(() if named else _WHOLE_RELEASE))
         given["release"] = walked(ReleaseSchema, narrow=aimed, take=whole)

@@ -16,6 +16,7 @@ from ballgauge_service.core.units import GRAM_PER_OZ, OZ_PER_LB
 from ballgauge_service.motion.aiming import Aim
 from ballgauge_service.motion.balls import MotionBall
 from ballgauge_service.motion.bowlers import Bowler, cautions
+from ballgauge_service.motion.calibration import FRICTIONS, Calibration
 from ballgauge_service.motion.delivery import Delivery, Ends, endings, phase_range
 from ballgauge_service.motion.explanations import Explanation
 from ballgauge_service.motion.lanes import LANE_FEET, Lane
@@ -103,11 +104,17 @@ WINDOW = (
     "share of all deliveries that meet the head pin inside the window, no chance of a strike; the board is "
     "that of the ball's center at contact, some 6 in before 60 ft"
 )
+CALIBRATION = (
+    "Least squares over oiled, dry and scale, common to all shots, and over every shot's release as far as "
+    "it was known, its phase and the zero of its clock. Means and root mean squares are in standard "
+    "uncertainties of a sensor: about 0 and 1 where lane and model are right, and chi_square about freedom."
+)
 METHOD = (
     "share: mean effect over all orders of switching; alone: switched on the first ball only; last: switched "
     "when all others are; least and greatest: over all orders. Shares and other_differences (weight, size) "
     "add up to the difference. All are means over the phases of the grip at release; the ranges of share and "
-    "difference say how far they depend on it."
+    "difference say how far they depend on it; friction_uncertainty is what calibrated surfaces leave open "
+    "of the difference, one standard deviation."
 )
 MAP_DEFINITIONS = {
     "length": "distance [ft] at which a quarter of the whole turn in direction is made",
@@ -137,6 +144,7 @@ def motion_answer(
     spread: Spread | None,
     mapped: LineMap | None,
     explanation: Explanation | None,
+    calibration: Calibration | None,
 ) -> Group:
     """The whole answer; what was not asked for is null."""
     ball = asked.ball
@@ -158,9 +166,29 @@ def motion_answer(
         "line_map": None if mapped is None else line_map_answer(mapped),
         "surface_change": None if mapped is None else _changes(mapped),
         "explain": None if explanation is None else {**asdict(explanation), "method": METHOD},
+        "calibration": None if calibration is None else calibration_answer(calibration),
         "cautions": [caution.to_dict() for caution in warned],
         "assumptions": [*asked.assumptions, *assumptions(ball, lane, asked.settings)],
         "units": UNITS,
+    }
+
+
+def calibration_answer(found: Calibration) -> Group:
+    """The friction found, what is left of every sensor, and the shots as fitted."""
+    deviation = np.sqrt(np.diag(found.curve.covariance)).tolist()
+    return {
+        "curve": {**asdict(found.curve), "covariance": [[*row] for row in found.curve.covariance]},
+        "uncertainty": dict(zip(FRICTIONS, deviation, strict=True)),
+        "correlation": found.correlation.tolist(),
+        "chi_square": found.chi_square,
+        "freedom": found.freedom,
+        "sensors": [asdict(sensor) for sensor in found.sensors],
+        "shots": [
+            {"release": asdict(release), "root_mean_square": left}
+            for release, left in zip(found.releases, found.left, strict=True)
+        ],
+        "deliveries": found.deliveries,
+        "definition": CALIBRATION,
     }
 
 
@@ -338,9 +366,10 @@ def message(thrown: Delivery) -> str:
 def assumptions(ball: MotionBall, lane: Lane, settings: MotionSettings) -> list[str]:
     """What was taken for granted."""
     found = surface_friction(ball.surface, settings.friction)
+    whose = "the curve is ours" if ball.surface.curve else "curve and constants are ours"
     friction = (
         f"Friction runs from {found.dry:g} on a dry lane to {found.oiled:g} on a full film, for a surface of "
-        f"{found.roughness:.1f} µin Ra; curve and constants are ours. Sliding speed does not matter."
+        f"{found.roughness:.1f} µin Ra; {whose}. Sliding speed does not matter."
     )
     carried = "The ball carries no oil along: every revolution meets the lane with the same surface."
     if (oil := settings.oil_on_ball) is not None:

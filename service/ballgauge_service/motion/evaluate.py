@@ -7,11 +7,12 @@ from dataclasses import replace
 from typing import Any
 
 from ballgauge_schemas.shared import limits
-from ballgauge_service.core.budget import WORK_LIMIT
+from ballgauge_service.core.budget import WORK_LIMIT, check
 from ballgauge_service.core.bulk import Bulk
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.motion import answer
 from ballgauge_service.motion.bowlers import Bowler
+from ballgauge_service.motion.calibration import Calibration, calibrate
 from ballgauge_service.motion.delivery import deliver, wear_lane
 from ballgauge_service.motion.explanations import Explanation, explain
 from ballgauge_service.motion.lanes import Lane
@@ -19,6 +20,9 @@ from ballgauge_service.motion.line_maps import LineMap, line_map
 from ballgauge_service.motion.pictures import line_map_picture, motion_picture
 from ballgauge_service.motion.request import MotionRequest, read_motion
 from ballgauge_service.motion.spreads import Spread, spread
+
+CALIBRATING = 800
+"""Deliveries that a shot of a calibration takes (ours, measured and rounded up)."""
 
 STEP = 5.0
 """Estimated work of one time step of a delivery [µs] (ours, measured and rounded up)."""
@@ -38,7 +42,7 @@ def evaluate_motion(request: Mapping[str, Any], bulk: Bulk | None = None) -> dic
         Naming every impossible field.
     BulkUnavailable
     """
-    asked = read_motion(request)
+    asked, calibration = _calibrated(read_motion(request))
     lane = _worn(asked)
     thrown = deliver(asked.ball, asked.bowler.release, lane, asked.settings, asked.samples)
     return answer.motion_answer(
@@ -48,12 +52,13 @@ def evaluate_motion(request: Mapping[str, Any], bulk: Bulk | None = None) -> dic
         _spread(asked, lane, bulk),
         _line_map(asked, lane, bulk),
         _explanation(asked, lane),
+        calibration,
     )
 
 
 def draw_motion(request: Mapping[str, Any], bulk: Bulk | None = None) -> str:
     """The picture that a loaded request asks for, as an HTML page; see `evaluate_motion`."""
-    asked = read_motion(request)
+    asked, _ = _calibrated(read_motion(request))
     lane = _worn(asked)
     if asked.picture == "motion":
         samples = asked.samples or limits.SAMPLES
@@ -63,6 +68,19 @@ def draw_motion(request: Mapping[str, Any], bulk: Bulk | None = None) -> str:
     if asked.picture == "line_map":
         return line_map_picture(mapped)
     return line_map_picture(mapped, asked.bowler.name if asked.picture == "own" else asked.picture)
+
+
+def _calibrated(asked: MotionRequest) -> tuple[MotionRequest, Calibration | None]:
+    """The request with its own ball's friction found from its shots, where there are any."""
+    if not asked.shots:
+        return asked, None
+    _afford(asked, asked.lane, CALIBRATING * len(asked.shots), [asked.bowler], "/calibrate/shots")
+    found = calibrate(asked.ball, asked.lane, asked.shots, asked.precision, asked.settings, check)
+    surface = replace(asked.ball.surface, friction=None, curve=found.curve)
+    ball = replace(asked.ball, surface=surface)
+    box = None if asked.box is None else replace(asked.box, surface=surface)
+    line = None if asked.line is None else replace(asked.line, balls=(box or ball, *asked.line.balls[1:]))
+    return replace(asked, ball=ball, box=box, line=line), found
 
 
 def _worn(asked: MotionRequest) -> Lane:

@@ -15,16 +15,22 @@ from math import factorial
 import numpy as np
 from numpy.typing import NDArray
 
+from ballgauge_schemas.shared import limits
 from ballgauge_service.core.refusal import Fault, InvalidInput, below
 from ballgauge_service.motion.balls import BoxBall, box_ball
 from ballgauge_service.motion.bowlers import Bowler, phased
 from ballgauge_service.motion.delivery import phase_range
 from ballgauge_service.motion.lanes import Lane
 from ballgauge_service.motion.starts import USUAL, MotionSettings, Throw, run, to_board
+from ballgauge_service.motion.surfaces import drawn_frictions
 from ballgauge_service.physics.motion import delivery as kernel
 from ballgauge_service.physics.motion import notes
+from ballgauge_service.physics.motion.film import BOARD_WIDTH
 
 Array = NDArray[np.float64]
+
+FRICTION_DRAWS = 64
+"""Draws of uncertain frictions (ours): their standard deviation is then known to a tenth."""
 
 TRAITS = ("rg", "differential", "ratio", "layout", "surface")
 
@@ -45,13 +51,15 @@ class Effects:
 class Explanation:
     """Boards at the pins of both balls, and what each trait causes of their difference.
 
-    All are means over the phases of the grip; difference_range: of the difference, over all phases.
+    All are means over the phases of the grip; difference_range: of the difference, over all phases;
+    friction_uncertainty: of the difference, one standard deviation, from what calibrated surfaces leave open.
     """
 
     board_first: float
     board_second: float
     difference: float
     difference_range: list[float] | None
+    friction_uncertainty: float
     traits: dict[str, Effects]
     other_differences: float
 
@@ -111,9 +119,23 @@ def explain(
         float(ended[-1].mean()),
         float(difference.mean()),
         phase_range(difference),
+        _friction_uncertainty((throws[0], throws[-1]), settings),
         {trait: _effects(trait, board) for trait in TRAITS},
         float((ended[-1] - board[whole]).mean()),
     )
+
+
+def _friction_uncertainty(ends: tuple[Throw, Throw], settings: MotionSettings) -> float:
+    """Standard deviation of the boards between two balls over draws of their frictions."""
+    drawn = drawn_frictions([throw.ball.surface for throw in ends], FRICTION_DRAWS, limits.DEFAULT_SEED)
+    if all(draws is None for draws in drawn):
+        return 0.0
+    throws = [
+        replace(throw, releases=np.tile(throw.releases[0], (FRICTION_DRAWS, 1)), frictions=draws)
+        for throw, draws in zip(ends, drawn, strict=True)
+    ]
+    first, second = (rows[:, notes.END_X] for rows in run(throws, settings))
+    return float(np.std(second - first, ddof=1) / BOARD_WIDTH)
 
 
 def _effects(trait: str, board: dict[frozenset[str], Array]) -> Effects:

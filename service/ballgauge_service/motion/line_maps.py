@@ -24,7 +24,7 @@ from ballgauge_service.motion.delivery import Ends, Window
 from ballgauge_service.motion.lanes import Lane
 from ballgauge_service.motion.spreads import statistics
 from ballgauge_service.motion.starts import USUAL, MotionSettings, Throw, run
-from ballgauge_service.motion.surfaces import Surface
+from ballgauge_service.motion.surfaces import Surface, drawn_frictions
 from ballgauge_service.physics.motion import notes
 
 Array = NDArray[np.float64]
@@ -177,9 +177,15 @@ def measure(
     held = [placed(ball, bowler) for ball in balls]
     thrown = [(ball, lane) for lane in lanes for ball in held]
     aims = aim(thrown, bowler, Window(), settings, bulk)
+    drawn = drawn_frictions([ball.surface for ball, _ in thrown], line.deliveries, line.seed)
     throws = [
-        Throw(ball, scattered(found.release, bowler.scatter, line.deliveries, line.seed), lane)
-        for (ball, lane), found in zip(thrown, aims, strict=True)
+        Throw(
+            ball,
+            scattered(found.release, bowler.scatter, line.deliveries, line.seed),
+            lane,
+            frictions=frictions,
+        )
+        for (ball, lane), found, frictions in zip(thrown, aims, drawn, strict=True)
     ]
     points = [
         _point(rows, throw.ball, found)

@@ -13,12 +13,13 @@ from ballgauge_service.core.caution import Caution
 from ballgauge_service.core.refusal import Fault, InvalidInput, below
 from ballgauge_service.motion.balls import USUAL_RADIUS, BoxBall, MotionBall, box_ball, drilled_ball
 from ballgauge_service.motion.bowlers import BOWLERS, Bowler
+from ballgauge_service.motion.calibration import Passage, Precision, Shot
 from ballgauge_service.motion.delivery import Window
 from ballgauge_service.motion.lanes import Film, Lane, Pattern, Wear, Zone, lane_from_pattern, uniform_lane
 from ballgauge_service.motion.line_maps import Line
 from ballgauge_service.motion.spreads import Sampling
 from ballgauge_service.motion.starts import MotionSettings
-from ballgauge_service.motion.surfaces import FrictionModel, OilOnBall, Surface
+from ballgauge_service.motion.surfaces import Curve, FrictionModel, OilOnBall, Surface
 
 Loaded = Mapping[str, Any]
 
@@ -30,7 +31,8 @@ class MotionRequest:
     """A ball, who throws it, the fresh lane, and what to study; None is not asked for.
 
     box: the ball by its box numbers where it has only those; explained: the ball to compare it with; picture:
-    `motion`, `line_map`, or the bowler whose map is drawn; assumptions and cautions: about the request.
+    `motion`, `line_map`, or the bowler whose map is drawn; shots,
+    precision: to calibrate by; assumptions and cautions: about the request.
     """
 
     ball: MotionBall
@@ -43,6 +45,8 @@ class MotionRequest:
     sampling: Sampling | None
     line: Line | None
     explained: BoxBall | None
+    shots: tuple[Shot, ...]
+    precision: Precision
     picture: str
     assumptions: tuple[str, ...]
     cautions: tuple[Caution, ...]
@@ -74,6 +78,8 @@ def read_motion(request: Loaded) -> MotionRequest:
         _sampling(plain(request["spread"])) if "spread" in request else None,
         line,
         explained,
+        tuple(_shot(each, bowler) for each in request.get("calibrate", {}).get("shots", [])),
+        Precision(**plain(request.get("calibrate", {}).get("precision", {}))),
         request.get("picture", "line_map" if line else "motion"),
         tuple(reader.assumptions),
         tuple(reader.cautions),
@@ -133,6 +139,9 @@ class _Reader:
 
     def surface(self, ball: Loaded, name: str) -> Surface:
         given = plain(ball.get("surface", {}))
+        if (curve := given.pop("curve", None)) is not None:
+            rows = tuple(map(tuple, curve.pop("covariance", ((0.0,) * 3,) * 3)))
+            given["curve"] = Curve(**curve, covariance=rows)
         surface = Surface(**given)
         if "cover" not in given:
             self.assumptions.append(f"No cover of {name} is given: it is {surface.cover}.")
@@ -189,6 +198,11 @@ class _Reader:
             given["surface"] = self.surface(asked["surface_change"], "the other surface")
         volumes = tuple(plain(asked.get("volumes", [])))
         return Line((first, *others, *drilled), tuple(named or [bowler]), volumes, **given)
+
+
+def _shot(given: Loaded, bowler: Bowler) -> Shot:
+    release = replace(bowler.release, **plain(given.get("release", {})))
+    return Shot(release, tuple(Passage(**plain(each)) for each in given["passages"]))
 
 
 def read_lane(asked: Loaded) -> Lane:

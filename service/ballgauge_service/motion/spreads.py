@@ -15,6 +15,7 @@ from ballgauge_service.motion.bowlers import Bowler, scattered
 from ballgauge_service.motion.delivery import Ends, Window
 from ballgauge_service.motion.lanes import Lane
 from ballgauge_service.motion.starts import USUAL, MotionSettings, Throw, run
+from ballgauge_service.motion.surfaces import drawn_frictions
 
 Array = NDArray[np.float64]
 
@@ -72,7 +73,8 @@ def spread(
     releases = scattered(found.release if found else bowler.release, bowler.scatter, n, seed)
     draws = np.random.Generator(np.random.PCG64([seed, 1])).standard_normal(n)
     factors = np.exp(sampling.oil_uncertainty * draws)
-    rows = run([Throw(ball, releases, lane, factors)], settings, bulk)[0]
+    (frictions,) = drawn_frictions([ball.surface], n, seed)
+    rows = run([Throw(ball, releases, lane, factors, frictions)], settings, bulk)[0]
     return Spread(Ends(rows, ball), sampling, found)
 
 

@@ -120,12 +120,16 @@ def first_states(ball: MotionBall, releases: Array) -> Array:
 
 @dataclass(frozen=True, slots=True)
 class Throw:
-    """One ball thrown n ways on one lane; releases (n, 8), see `bowlers.release_row`."""
+    """One ball thrown n ways on one lane; releases (n, 8), see `bowlers.release_row`.
+
+    film_factor, (n,): of the film; frictions, (n, 3): oiled, dry and scale in place of the surface's.
+    """
 
     ball: MotionBall
     releases: Array
     lane: Lane
     film_factor: Array | None = None
+    frictions: Array | None = None
 
 
 def run(throws: Sequence[Throw], settings: MotionSettings, bulk: Bulk | None = None) -> list[Array]:
@@ -181,6 +185,8 @@ def _setups(throw: Throw, settings: MotionSettings) -> Array:
     """Constants of a throw's deliveries; a film factor divides the friction scale."""
     rows = np.tile(setup_row(throw.ball, settings), (len(throw.releases), 1))
     rows[:, eq.LOFT] = 12.0 * throw.releases[:, LOFT]
+    if throw.frictions is not None:
+        rows[:, [eq.OILED, eq.DRY, eq.SCALE]] = throw.frictions
     if throw.film_factor is not None:
         rows[:, eq.SCALE] /= throw.film_factor
     return rows

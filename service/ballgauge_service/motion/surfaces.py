@@ -6,10 +6,16 @@ reactive ball reads early in a usual pattern and a polished one skids through it
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
 
 from ballgauge_schemas.shared import limits
 from ballgauge_service.core.units import ML_PER_CUBIC_INCH
+
+Array = NDArray[np.float64]
 
 MICROINCH_PER_FILM = 1000.0 / (144.0 * ML_PER_CUBIC_INCH)
 """Thickness of 1 µL/ft² [µin]: a microlitre spread over 144 in²."""
@@ -64,11 +70,50 @@ class OilOnBall:
 
 
 @dataclass(frozen=True, slots=True)
+class Curve:
+    """A friction curve as it was calibrated: coefficients on a full film and a dry lane, scale [µL/ft²].
+
+    covariance, (3, 3), of the three in this order; zeros: exactly known.
+    """
+
+    oiled: float
+    dry: float
+    scale: float
+    covariance: tuple[tuple[float, ...], ...] = ((0.0,) * 3,) * 3
+
+
+def drawn_frictions(surfaces: Sequence[Surface], n: int, seed: int) -> list[Array | None]:
+    """N draws of oiled, dry and scale, (n, 3), of each surface; None where nothing is uncertain.
+
+    Normal, by the covariance, clipped to what friction can be. One curve has the same draws everywhere.
+    """
+    known: dict[Curve, Array] = {}
+    found: list[Array | None] = []
+    for curve in (surface.curve for surface in surfaces):
+        if curve is None or not np.any(curve.covariance):
+            found.append(None)
+            continue
+        if curve not in known:
+            generator = np.random.Generator(np.random.PCG64([seed, 3, len(known)]))
+            values, axes = np.linalg.eigh(np.array(curve.covariance))
+            root = axes * np.sqrt(np.maximum(values, 0.0))
+            draws = (
+                np.array([curve.oiled, curve.dry, curve.scale]) + generator.standard_normal((n, 3)) @ root.T
+            )
+            draws = np.maximum(draws, [1e-4, 1e-3, 0.1])
+            draws[:, 0] = np.minimum(draws[:, 0], draws[:, 1])
+            known[curve] = draws
+        found.append(known[curve])
+    return found
+
+
+@dataclass(frozen=True, slots=True)
 class Surface:
     """Surface of a ball.
 
     cover: polyester, urethane or reactive; roughness: Ra [µin], or else grit of the last pad and whether it
-    was polished after; friction: measured coefficient on a dry lane, in place of the cover's.
+    was polished after; friction: measured coefficient on a dry lane, in place of the cover's; curve: the
+    calibrated one, in place of all of it.
     """
 
     cover: str = limits.COVER
@@ -76,6 +121,7 @@ class Surface:
     grit: float = limits.GRIT
     polished: bool = False
     friction: float | None = None
+    curve: Curve | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +140,8 @@ def surface_friction(surface: Surface, model: FrictionModel) -> Friction:
     if rough is None:
         rough = model.grit_roughness * (500.0 / surface.grit) ** model.grit_power
         rough *= model.polish if surface.polished else 1.0
+    if (curve := surface.curve) is not None:
+        return Friction(rough, curve.dry, curve.oiled, curve.scale)
     dry = model.dry(surface.cover) if surface.friction is None else surface.friction
     scale = model.base + model.per_roughness * (rough / MICROINCH_PER_FILM)
     return Friction(rough, dry, min(model.oiled, dry), scale)

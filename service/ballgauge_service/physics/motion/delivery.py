@@ -49,6 +49,7 @@ from ballgauge_service.physics.motion.notes import (
     SUMMARY,
     note_end,
     note_node,
+    note_passages,
     note_start,
     note_step,
     note_touch_down,
@@ -455,3 +456,23 @@ def deliver_rows(
         )
         ride.state[:] = states[i]
         deliver(ride, path_error, largest_step, TIME_LIMIT, none)
+
+
+@compiled
+def pass_rows(
+    states: Array,
+    setups: Array,
+    film: Array,
+    distances: Array,
+    path_error: float,
+    largest_step: float,
+    out: Array,
+) -> None:
+    """Follow deliveries on one film; write how they pass distances [in], (n, d, 4), by `note_passages`."""
+    none = np.empty((0, SAMPLE))
+    ride = new_ride(film)
+    for i in range(states.shape[0]):
+        ride.setup[:] = setups[i]
+        ride.state[:] = states[i]
+        deliver(ride, path_error, largest_step, TIME_LIMIT, none)
+        note_passages(ride, distances, out[i])

@@ -47,9 +47,9 @@ and to rolling resistance; revolutions; rings, those laid in oil, flare over all
 end [in/s]; height energy at the start; what a ball that never rolled has yet to turn [rad]; oil that the
 cover took from the lane [µL]; spin axis (3) at the start."""
 
-NODE = 6
+NODE = 7
 MOST_NODES = 10000
-"""Columns (time, y, velocity, acceleration) and rows of the history; a full one is thinned to half."""
+"""Columns (time, y, velocity, acceleration, x) and rows of the history; a full one is thinned to half."""
 
 RING = 6
 MOST_RINGS = 400
@@ -107,6 +107,7 @@ def note_node(ride: Ride, time: float, state: Array, slope: Array) -> None:
     node[3] = state[VY]
     node[4] = slope[VX]
     node[5] = slope[VY]
+    node[6] = state[X]
     ride.counts[NODES] = n + 1
 
 
@@ -179,6 +180,36 @@ def _distance_turned(ride: Ride, share: float, total: float) -> float:
             at: float = hermite(high, h, a[1], a[3], b[1], b[3])
             return at
     return math.nan
+
+
+@compiled
+def note_passages(ride: Ride, distances: Array, out: Array) -> None:
+    """Write time [s], x [in] and velocity (2) [in/s] where the ball passes distances [in], rising; (d, 4).
+
+    NaN where it does not come so far.
+    """
+    out[:] = math.nan
+    i = 1
+    for k in range(distances.shape[0]):
+        while i < ride.counts[NODES] and ride.history[i, 1] < distances[k]:
+            i += 1
+        if i == ride.counts[NODES]:
+            break
+        a = ride.history[i - 1]
+        b = ride.history[i]
+        h = b[0] - a[0]
+        low = 0.0
+        high = 1.0
+        for _ in range(50):
+            middle = 0.5 * (low + high)
+            if hermite(middle, h, a[1], a[3], b[1], b[3]) < distances[k]:
+                low = middle
+            else:
+                high = middle
+        out[k, 0] = a[0] + high * h
+        out[k, 1] = hermite(high, h, a[6], a[2], b[6], b[2])
+        out[k, 2] = hermite(high, h, a[2], a[4], b[2], b[4])
+        out[k, 3] = hermite(high, h, a[3], a[5], b[3], b[5])
 
 
 @compiled
