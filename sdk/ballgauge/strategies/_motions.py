@@ -182,9 +182,16 @@ def _asked(study: str | None, drilled: bool, named: bool) -> Strategy:
         take.append("release")
         # Oil on the cover turns a ball later and farther down: it is drawn with other studies.
         leave.append("oil_on_ball")
-        aimed = {**_RELEASE, "launch_board": (24.0, 28.0), "launch_angle": (2.5, 3.5)}
+        aimed = {
+            **_RELEASE,
+            "speed": (17.0, 20.0),
+            "rev_rate": (250.0, 350.0),
+            "axis_rotation": (35.0, 50.0),
+            "launch_board": (22.0, 26.0),
+            "launch_angle": (3.2, 3.8),
+        }
         whole = ("launch_board", "launch_angle", *(() if named else _WHOLE_RELEASE))
         given["release"] = walked(ReleaseSchema, narrow=aimed, take=whole)
-        given["lane"] = walked(LaneSchema, narrow={"film": (20.0, 60.0)}, take=["film"], leave=["pattern"])
+        given["lane"] = walked(LaneSchema, narrow={"film": (40.0, 70.0)}, take=["film"], leave=["pattern"])
     narrow = {"samples": (2.0, 50.0)}
     return walked(MotionRequestSchema, narrow=narrow, leave=leave, take=take, given=given)
