@@ -18,7 +18,7 @@ def test_it_waits_for_readiness_and_is_nice() -> None:
     found: list[int] = []
     ready = threading.Event()
     own = os.getpriority(os.PRIO_PROCESS, threading.get_native_id())
-    thread = warming.begin(
+    thread = warming.start(
         ready, lambda: found.append(os.getpriority(os.PRIO_PROCESS, threading.get_native_id()))
     )
     thread.join(0.2)
@@ -36,7 +36,7 @@ def test_a_failure_is_logged_and_harms_nobody(caplog: pytest.LogCaptureFixture) 
     ready = threading.Event()
     ready.set()
     with caplog.at_level(logging.ERROR):
-        warming.begin(ready, fail).join(60)
+        warming.start(ready, fail).join(60)
     assert "compiling ahead failed" in caplog.text
 
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from ballgauge_service.core.compiled import compiled
 from ballgauge_service.physics.quadrature import OVERLAP_SAMPLES
+from ballgauge_service.physics.roots import Bracket, narrowed, secant
 from ballgauge_service.physics.sections import Pair, strips
 
 MOST_CORNERS = 120
@@ -55,24 +56,20 @@ def _beyond(pair: Pair, faces: Faces, face: int, s: float, half_i: float, half_j
 def _crossing(
     pair: Pair, faces: Faces, face: int, sign_i: float, sign_j: float, low: float, high: float
 ) -> float:
-    """Place between low and high where an edge of two walls meets a face, by the Illinois method."""
+    """Place between low and high where an edge of two walls meets a face (see `roots`)."""
     half_i, half_j = strips(pair, low)
     at_low = _beyond(pair, faces, face, low, sign_i * half_i, sign_j * half_j)
     half_i, half_j = strips(pair, high)
     at_high = _beyond(pair, faces, face, high, sign_i * half_i, sign_j * half_j)
+    bracket = Bracket(low, high, at_low, at_high, 0.0)
     s = low
     for _ in range(_ROUNDS):
-        s = (low * at_high - high * at_low) / (at_high - at_low)
+        s = secant(bracket)
         half_i, half_j = strips(pair, s)
         value = _beyond(pair, faces, face, s, sign_i * half_i, sign_j * half_j)
         if abs(value) < _CLOSE:
             break
-        if (value < 0.0) == (at_high < 0.0):
-            high, at_high = s, value
-            at_low *= 0.5
-        else:
-            low, at_low = s, value
-            at_high *= 0.5
+        bracket = narrowed(bracket, s, value)
     return s
 
 

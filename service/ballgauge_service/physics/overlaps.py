@@ -37,6 +37,7 @@ from ballgauge_service.physics.quadrature import (
     OVERLAP_SLOPE,
     OVERLAP_WEIGHTS,
 )
+from ballgauge_service.physics.roots import Bracket, narrowed, secant
 from ballgauge_service.physics.sections import (
     VERTICES,
     Pair,
@@ -193,7 +194,7 @@ def _measure(pair: Pair, s: float, radius: float, scratch: Polygon, polygon: Pol
 def _end(
     pair: Pair, outside: float, inside: float, radius: float, scratch: Polygon, polygon: Polygon
 ) -> float:
-    """Where `_measure` falls to zero between two planes: by the Illinois method, sections by bisection."""
+    """Where `_measure` falls to zero between two planes: see `roots`; sections by bisection."""
     if radius > 0.0:
         for _ in range(_BISECTIONS):
             s = 0.5 * (outside + inside)
@@ -202,23 +203,14 @@ def _end(
             else:
                 outside = s
         return inside
-    at_outside = _clearance(pair, outside)
-    at_inside = _clearance(pair, inside)
-    last = 0
+    bracket = Bracket(outside, inside, _clearance(pair, outside), _clearance(pair, inside), 0.0)
     s = inside
     for _ in range(_ROUNDS):
-        s = (outside * at_inside - inside * at_outside) / (at_inside - at_outside)
+        s = secant(bracket)
         value = _clearance(pair, s)
         if abs(value) < _CLOSE:
             break
-        if value > 0.0:
-            inside, at_inside = s, value
-            at_outside *= 0.5 if last == 1 else 1.0
-            last = 1
-        else:
-            outside, at_outside = s, value
-            at_inside *= 0.5 if last == -1 else 1.0
-            last = -1
+        bracket = narrowed(bracket, s, value)
     return s
 
 

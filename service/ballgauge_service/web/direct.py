@@ -163,7 +163,7 @@ class Direct:
             refusal = refusals.refusal_of(error, request_id)
             status, media_type = refusal.status, MEDIA_TYPE
             document = refusals.problem(refusal, request_id)
-        request_log.record(request_id, method, path, status, started)
+        request_log.write(request_id, method, path, status, started)
         headers = {"Content-Type": media_type, request_log.REQUEST_ID: request_id}
         for name, value in deprecation.headers(method, path, names, asked):
             headers[name] = f"{headers[name]}, {value}" if name in headers else value

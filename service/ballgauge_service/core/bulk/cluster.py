@@ -25,7 +25,7 @@ from ballgauge_service.core.bulk.pieces import (
     Feed,
     Piece,
     Result,
-    Work,
+    Task,
     asking,
     name_of,
     named,
@@ -96,7 +96,7 @@ class Cluster(Bulk):
 
     def map(
         self,
-        work: Work[Common, Piece, Result],
+        work: Task[Common, Piece, Result],
         common: Common,
         pieces: Iterable[Piece],
         check: Check = unasked,
@@ -121,7 +121,7 @@ class Cluster(Bulk):
         feed.finish()
 
     def _sender(
-        self, client: Client, work: Work[Common, Piece, Result], common: Common
+        self, client: Client, work: Task[Common, Piece, Result], common: Common
     ) -> tuple[Future[bytes], Callable[[Piece], Future[Any]]]:
         """What all pieces share, on its way to the workers, and what sends a piece."""
         with self._reachable():

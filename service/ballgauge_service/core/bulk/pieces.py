@@ -17,7 +17,7 @@ Result = TypeVar("Result")
 Check = Callable[[], object]
 """Asked between steps; it raises where the work is not wanted any more."""
 
-Work = Callable[[Common, Piece, Check], Result]
+Task = Callable[[Common, Piece, Check], Result]
 """A function of this package: what all pieces share, the piece, and a check to ask on the way."""
 
 AHEAD = 8
@@ -40,7 +40,7 @@ class Bulk(ABC):
     @abstractmethod
     def map(
         self,
-        work: Work[Common, Piece, Result],
+        work: Task[Common, Piece, Result],
         common: Common,
         pieces: Iterable[Piece],
         check: Check = unasked,
@@ -80,7 +80,7 @@ def _rebuilt(kind: type[Exception], args: tuple[Any, ...], state: dict[str, Any]
 
 
 def perform(
-    work: Work[Common, Piece, Result], common: Common, piece: Piece, check: Check
+    work: Task[Common, Piece, Result], common: Common, piece: Piece, check: Check
 ) -> Result | Failure:
     """Work on one piece; what it raises becomes its result."""
     try:

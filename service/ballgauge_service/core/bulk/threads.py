@@ -19,7 +19,7 @@ from ballgauge_service.core.bulk.pieces import (
     Feed,
     Piece,
     Result,
-    Work,
+    Task,
     asking,
     opened,
     perform,
@@ -40,7 +40,7 @@ class Threads(Bulk):
 
     def map(
         self,
-        work: Work[Common, Piece, Result],
+        work: Task[Common, Piece, Result],
         common: Common,
         pieces: Iterable[Piece],
         check: Check = unasked,

@@ -55,6 +55,7 @@ from ballgauge_service.physics.motion.notes import (
     note_touch_down,
 )
 from ballgauge_service.physics.motion.stepping import Ride, set_scale, settle, trial
+from ballgauge_service.physics.roots import Bracket, narrowed, secant
 
 Array = NDArray[np.float64]
 
@@ -131,31 +132,16 @@ def _gauge(kind: float, ride: Ride, state: Array) -> float:
 
 @compiled
 def _locate(kind: float, phase: float, ride: Ride, h: float) -> float:
-    """Shorten a step that ends past an event so that it ends on it (regula falsi, Illinois form)."""
-    low = 0.0
-    high = h
-    g_low = min(_gauge(kind, ride, ride.state), -1e-14)
-    g_high = _gauge(kind, ride, ride.new)
-    side = 0
+    """Shorten a step that ends past an event so that it ends on it (see `roots`)."""
+    bracket = Bracket(0.0, h, min(_gauge(kind, ride, ride.state), -1e-14), _gauge(kind, ride, ride.new), 0.0)
     at = h
     for _ in range(60):
-        at = (low * g_high - high * g_low) / (g_high - g_low)
+        at = secant(bracket)
         trial(phase, ride, at)
-        g = _gauge(kind, ride, ride.new)
-        if abs(g) < 1e-11 or high - low < 1e-15:
+        value = _gauge(kind, ride, ride.new)
+        if abs(value) < 1e-11 or abs(bracket.second - bracket.first) < 1e-15:
             break
-        if g > 0.0:
-            high = at
-            g_high = g
-            if side == 1:
-                g_low *= 0.5
-            side = 1
-        else:
-            low = at
-            g_low = g
-            if side == -1:
-                g_high *= 0.5
-            side = -1
+        bracket = narrowed(bracket, at, value)
     return at
 
 

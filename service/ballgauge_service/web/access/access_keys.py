@@ -10,7 +10,6 @@ The file is TOML, one table `[[key]]` a key: `id`, `scopes`, `until` (its last d
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import os
 import re
@@ -18,13 +17,14 @@ import secrets
 import stat
 import tempfile
 import tomllib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ballgauge_schemas.shared.access import SCOPES
+from ballgauge_service.core.locks import alone
 
 if TYPE_CHECKING:
     from tomlkit import TOMLDocument
@@ -231,7 +231,7 @@ def _change(path: str, change: Callable[[TOMLDocument, Keys], None], *, made: bo
 
     target = os.path.realpath(path)
     try:
-        with _alone(os.path.dirname(target)):
+        with alone(os.path.dirname(target)):
             if made and not os.path.lexists(target):
                 document, keys, found = tomlkit.document(), {}, None
                 document.add(tomlkit.comment(_HEAD))
@@ -244,22 +244,6 @@ def _change(path: str, change: Callable[[TOMLDocument, Keys], None], *, made: bo
             _replace(Path(target), written, found)
     except OSError as error:
         raise BadAccessKeys(f"{path} cannot be written: {error.strerror}") from None
-
-
-@contextlib.contextmanager
-def _alone(folder: str) -> Iterator[None]:
-    """Let one change at a time at the files of a folder, where the system has such locks."""
-    if os.name != "posix":
-        yield
-        return
-    import fcntl
-
-    held = os.open(folder, os.O_RDONLY)
-    try:
-        fcntl.flock(held, fcntl.LOCK_EX)
-        yield
-    finally:
-        os.close(held)
 
 
 def _replace(target: Path, text: str, found: os.stat_result | None) -> None:

@@ -6,17 +6,18 @@ import time
 
 from flask import Flask, Response, g, request
 
-from ballgauge_service.web.http.request_log import NO_PATH, REQUEST_ID, record, request_id
+from ballgauge_service.web.http import request_log
+from ballgauge_service.web.http.request_log import NO_PATH, REQUEST_ID, request_id
 from ballgauge_service.web.server.bridge import ARRIVED, DEADLINE
 
 
 def register(app: Flask) -> None:
     """Give each request its id and start time, and log it when it is answered."""
-    app.before_request(_begin)
+    app.before_request(_take_id)
     app.after_request(_end)
 
 
-def _begin() -> None:
+def _take_id() -> None:
     g.request_id = request_id(request.headers.get(REQUEST_ID, ""))
     g.started = request.environ.get(ARRIVED) or time.perf_counter()
 
@@ -28,5 +29,5 @@ def _end(response: Response) -> Response:
     # What nobody waits for any more was logged by who gave it up.
     if deadline is None or not deadline.given_up:
         path = NO_PATH if request.url_rule is None else request.url_rule.rule
-        record(g.request_id, request.method, path, response.status_code, g.started)
+        request_log.write(g.request_id, request.method, path, response.status_code, g.started)
     return response

@@ -75,7 +75,7 @@ def request_id(sent: str) -> str:
     return sent if _SANE_ID.fullmatch(sent) else uuid.uuid4().hex
 
 
-def record(request_id: str, method: str, path: str, status: int, started: float) -> None:
+def write(request_id: str, method: str, path: str, status: int, started: float) -> None:
     """Write the line of one request; started by `time.perf_counter` [s]."""
     _log.info(
         "request",

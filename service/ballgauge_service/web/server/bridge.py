@@ -47,7 +47,7 @@ class CallerGone(OSError):
     """The connection ended before the answer did."""
 
 
-class Beginning(NamedTuple):
+class Head(NamedTuple):
     """How an answer begins: with its whole body, or None where pieces follow, or why there is none."""
 
     status: int
@@ -157,7 +157,7 @@ class Inlet(io.RawIOBase):
 class Exchange:
     """One request being answered. Made on the event loop, run in a thread.
 
-    `begun` is done with the beginning of the answer; where it has no body, the pieces follow by `pieces`.
+    `head` is done when the answer begins; where it has no body, the pieces follow by `pieces`.
 
     Parameters
     ----------
@@ -171,7 +171,7 @@ class Exchange:
         self._turns = turns
         self.deadline = deadline
         self._loop = asyncio.get_running_loop()
-        self.begun: asyncio.Future[Beginning] = self._loop.create_future()
+        self.head: asyncio.Future[Head] = self._loop.create_future()
         self._pieces: asyncio.Queue[bytes | BaseException | None] = asyncio.Queue()
         self._room = threading.Semaphore(AHEAD)
         self._started: tuple[int, list[tuple[bytes, bytes]]] | None = None
@@ -218,7 +218,7 @@ class Exchange:
             length = _length(environ["REQUEST_METHOD"], *self._started)
             if length is not None and length <= max(len(body), WHOLE):
                 return body if len(body) == length else body + b"".join(pieces)
-            self._loop.call_soon_threadsafe(self._begin, None)
+            self._loop.call_soon_threadsafe(self._set_head, None)
             self._write(body)
             for piece in pieces:
                 self._write(piece)
@@ -260,19 +260,19 @@ class Exchange:
         self.deadline.renew()
         self.idle = False
 
-    def _begin(self, body: bytes | None) -> None:
+    def _set_head(self, body: bytes | None) -> None:
         assert self._started is not None
-        self.begun.set_result(Beginning(*self._started, body))
+        self.head.set_result(Head(*self._started, body))
 
     def _finish(self, body: bytes | None) -> None:
         if self._turns is not None:
             self._turns.give()
         if body is not None and len(body) <= WHOLE:
-            self._begin(body)
+            self._set_head(body)
             return
         if body is not None:
             self.made = True
-            self._begin(None)
+            self._set_head(None)
             for start in range(0, len(body), PIECE):
                 self._pieces.put_nowait(body[start : start + PIECE])
         self._pieces.put_nowait(None)
@@ -285,10 +285,10 @@ class Exchange:
     def _fail(self, error: BaseException) -> None:
         if self._turns is not None:
             self._turns.give()
-        if self.begun.done():
+        if self.head.done():
             self._pieces.put_nowait(error)
         else:
-            self.begun.set_result(Beginning(0, [], None, error))
+            self.head.set_result(Head(0, [], None, error))
 
 
 def _closed(pieces: Iterable[bytes]) -> Generator[bytes, None, None]:

@@ -1,7 +1,7 @@
 """The gate before the application: what waits for the network is kept apart from what computes.
 
 A body of JSON is read whole before its request asks for a turn, so that slow callers and half-open
-connections cost no thread. Who gets a turn is decided at once (`admission`). Lots and forms are read while
+connections cost no thread. Who gets a turn is decided at once (`turns`). Lots and forms are read while
 they are judged, and have a place among a few such streams. What is refused here is a problem (RFC 9457) like
 every other refusal.
 """
@@ -26,9 +26,9 @@ from ballgauge_service.web.http.settings import Settings
 from ballgauge_service.web.server.bridge import (
     ARRIVED,
     Application,
-    Beginning,
     CallerGone,
     Exchange,
+    Head,
     Inlet,
     Receive,
     Scope,
@@ -72,7 +72,7 @@ _FULL = {
 
 
 class Aborted(Exception):
-    """An answer broke off after its beginning; the connection ends, so that it is not taken for whole."""
+    """An answer broke off after its head; the connection ends, so that it is not taken for whole."""
 
 
 class Gate:
@@ -187,7 +187,7 @@ class Gate:
     async def _turn(self, listener: _Listener | None) -> None:
         """Take a turn for a request whose caller still listens. Raises Refusal, CallerGone."""
         if listener is not None and not self._turns.free:
-            listener.begin()
+            listener.start()
         try:
             await self._turns.take()
         except Full as full:
@@ -226,49 +226,49 @@ class Gate:
 
     async def _relay(self, exchange: Exchange, listener: _Listener | None, send: Send) -> None:
         """Send the answer as it is made. Raises Refusal and CallerGone before it begins."""
-        await asyncio.wait((exchange.begun,), timeout=_QUICK)
-        if not exchange.begun.done():
+        await asyncio.wait((exchange.head,), timeout=_QUICK)
+        if not exchange.head.done():
             if listener is not None:
-                listener.begin()
-            await self._begun(exchange)
-        beginning = exchange.begun.result()
-        if beginning.error is not None:
+                listener.start()
+            await self._await_head(exchange)
+        head = exchange.head.result()
+        if head.error is not None:
             if exchange.gone:
                 raise CallerGone("the caller left")
-            raise refusals.refusal_of(beginning.error, None)
-        if beginning.body is not None:
-            await _begin(send, beginning)
-            await send({"type": "http.response.body", "body": beginning.body})
+            raise refusals.refusal_of(head.error, None)
+        if head.body is not None:
+            await _send_head(send, head)
+            await send({"type": "http.response.body", "body": head.body})
         elif exchange.made:
-            await self._pass_on_made(exchange, beginning, listener, send)
+            await self._send_made(exchange, head, listener, send)
         elif listener is None:
-            await self._pass_on(exchange, beginning, send)
+            await self._send_pieces(exchange, head, send)
         else:
-            listener.begin()
-            await self._pass_on_in_place(exchange, beginning, send)
+            listener.start()
+            await self._send_as_made(exchange, head, send)
 
-    async def _pass_on_made(
-        self, exchange: Exchange, beginning: Beginning, listener: _Listener | None, send: Send
+    async def _send_made(
+        self, exchange: Exchange, head: Head, listener: _Listener | None, send: Send
     ) -> None:
         """Send a large answer that is made; it is held no longer than its caller takes it."""
         if listener is not None:
-            listener.begin()
+            listener.start()
         try:
-            await self._pass_on(exchange, beginning, send)
+            await self._send_pieces(exchange, head, send)
         finally:
             exchange.drop()
 
-    async def _pass_on_in_place(self, exchange: Exchange, beginning: Beginning, send: Send) -> None:
+    async def _send_as_made(self, exchange: Exchange, head: Head, send: Send) -> None:
         try:
             with self._place():
-                await self._pass_on(exchange, beginning, send)
+                await self._send_pieces(exchange, head, send)
         except BaseException:
             exchange.leave()
             raise
 
-    async def _begun(self, exchange: Exchange) -> None:
+    async def _await_head(self, exchange: Exchange) -> None:
         """Wait until the answer begins, as long as its deadline allows. Raises Refusal, CallerGone."""
-        while not exchange.begun.done():
+        while not exchange.head.done():
             if exchange.gone:
                 raise CallerGone("the caller left")
             left = exchange.deadline.left + GRACE
@@ -277,10 +277,10 @@ class Gate:
                 metrics.turned_away("deadline")
                 text = f"not done after {exchange.deadline.seconds:g} s, and ended: ask for less at a time"
                 raise Refusal(503, text, headers={"Retry-After": "60"})
-            await asyncio.wait((exchange.begun,), timeout=min(max(left, 0.01), 1.0))
+            await asyncio.wait((exchange.head,), timeout=min(max(left, 0.01), 1.0))
 
-    async def _pass_on(self, exchange: Exchange, beginning: Beginning, send: Send) -> None:
-        await _begin(send, beginning)
+    async def _send_pieces(self, exchange: Exchange, head: Head, send: Send) -> None:
+        await _send_head(send, head)
         try:
             async for piece in exchange.pieces():
                 async with asyncio.timeout(self._settings.patience + len(piece) / SLOWEST):
@@ -312,14 +312,14 @@ class Gate:
             **refusal.headers,
         }
         named = [(name.lower().encode("latin-1"), value.encode("latin-1")) for name, value in headers.items()]
-        await _begin(send, Beginning(refusal.status, named))
+        await _send_head(send, Head(refusal.status, named))
         await send({"type": "http.response.body", "body": b"" if scope["method"] == "HEAD" else body})
         self._log(scope, request_id, refusal.status, arrived)
 
     def _log(self, scope: Scope, request_id: str, status: int, arrived: float) -> None:
         path = path_of(scope)
         path = path if path in self._paths else request_log.NO_PATH
-        request_log.record(request_id, scope["method"], path, status, arrived)
+        request_log.write(request_id, scope["method"], path, status, arrived)
 
 
 class Patience:
@@ -363,7 +363,7 @@ class _Listener:
         self.exchange = exchange
         self._task: asyncio.Task[None] | None = None
 
-    def begin(self) -> None:
+    def start(self) -> None:
         if self._task is None:
             self._task = asyncio.create_task(self._listen())
 
@@ -396,8 +396,8 @@ async def _fill(inlet: Inlet, exchange: Exchange, receive: Receive, patience: Pa
         exchange.leave()
 
 
-async def _begin(send: Send, beginning: Beginning) -> None:
-    await send({"type": "http.response.start", "status": beginning.status, "headers": beginning.headers})
+async def _send_head(send: Send, head: Head) -> None:
+    await send({"type": "http.response.start", "status": head.status, "headers": head.headers})
 
 
 def _header(scope: Scope, wanted: bytes) -> bytes:

@@ -28,6 +28,6 @@ def create_gate() -> Gate:
     app = application.create_app(json_logs=True, warm_up=True, settings=settings)
     if not has_room:
         _log.error("no room for the counts of all processes: this one tells its own at /metrics")
-    warming.begin(app.extensions[health.READY])
+    warming.start(app.extensions[health.READY])
     fixed = (rule.rule for rule in app.url_map.iter_rules() if not rule.arguments)
     return Gate(app, settings, frozenset(fixed), app.extensions[ENTRANCE])

@@ -7,12 +7,12 @@ import gc
 import logging
 import os
 import threading
-from collections.abc import Callable, Iterator
-from pathlib import Path
+from collections.abc import Callable
 
 from ballgauge_schemas.design.request import DESIGN_REQUEST
 from ballgauge_schemas.motion.request import MOTION_REQUEST
 from ballgauge_schemas.shared.documents import design_example, motion_example
+from ballgauge_service.core.locks import alone
 from ballgauge_service.web.http import running
 
 DESIGNS = ("skarn", "drawn_core")
@@ -25,7 +25,7 @@ NICE = 15
 _log = logging.getLogger("ballgauge_service.warming")
 
 
-def begin(ready: threading.Event, work: Callable[[], object] | None = None) -> threading.Thread:
+def start(ready: threading.Event, work: Callable[[], object] | None = None) -> threading.Thread:
     """Run `work`, by default all examples, at low priority once `ready` is set; a failure is logged."""
     thread = threading.Thread(target=_run, args=(ready, work or run_examples), name="warming", daemon=True)
     thread.start()
@@ -38,7 +38,8 @@ def run_examples() -> None:
     from ballgauge_service.design.evaluate import evaluate_design
     from ballgauge_service.motion.evaluate import evaluate_motion
 
-    with _alone():
+    folder = os.environ.get(running.FOLDER)
+    with contextlib.nullcontext() if folder is None else alone(folder):
         for name in MOTIONS:
             evaluate_motion(MOTION_REQUEST.load(motion_example(name)))
         for name in DESIGNS:
@@ -63,16 +64,3 @@ def _settle() -> None:
     """Take what is loaded by now out of the collector's sight: walking all of it stops every request."""
     gc.collect()
     gc.freeze()
-
-
-@contextlib.contextmanager
-def _alone() -> Iterator[None]:
-    folder = os.environ.get(running.FOLDER)
-    if folder is None:
-        yield
-        return
-    import fcntl
-
-    with Path(folder, "warming").open("wb") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)
-        yield
