@@ -60,8 +60,8 @@ def by_booleans(segments: int) -> tuple[float, float]:
             found.center_mass, found.center_mass
         )
         second += solid.density * (found.inertia + found.mass * square)
-    centre = first / mass
-    second -= mass * (centre @ centre * np.eye(3) - np.outer(centre, centre))
+    center = first / mass
+    second -= mass * (center @ center * np.eye(3) - np.outer(center, center))
     radii = np.sqrt(np.linalg.eigvalsh(second) / mass)
     return float(radii[0]), float(radii[2] - radii[0])
 

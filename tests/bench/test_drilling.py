@@ -53,24 +53,24 @@ def three_holes(make_records: Callable[..., Any]) -> tuple[Any, Any, Any, Any]:
     return given
 
 
-def by_mesh(axes: Array, centres: Array, holes: Any, subdivisions: int) -> Array:
+def by_mesh(axes: Array, centers: Array, holes: Any, subdivisions: int) -> Array:
     """Weight, moment and the three RGs of the drilled ball from boolean meshes of its two layers, (7,)."""
     tools = []
-    for axis, centre, hole in zip(axes, centres, holes, strict=True):
-        segment = [RADIUS * centre - hole["depth"] * axis, RADIUS * centre + 1.5 * axis]
+    for axis, center, hole in zip(axes, centers, holes, strict=True):
+        segment = [RADIUS * center - hole["depth"] * axis, RADIUS * center + 1.5 * axis]
         sections = 3 * 2**subdivisions
         tools.append(trimesh.creation.cylinder(hole["diameter"] / 2, segment=segment, sections=sections))
     weight, moment, inertia = 0.0, np.zeros(3), np.zeros((3, 3))
     for radius, density in ((RADIUS, COVER * OZ_PER_CUBIC_INCH), (INNER, STEP)):
         ball = trimesh.creation.icosphere(subdivisions, radius)
         layer = trimesh.boolean.difference([ball, *tools], engine="manifold")
-        volume, centre = layer.volume, layer.center_mass
+        volume, center = layer.volume, layer.center_mass
         weight += density * volume
-        moment += density * volume * centre
-        about = layer.moment_inertia + volume * (centre @ centre * np.eye(3) - np.outer(centre, centre))
+        moment += density * volume * center
+        about = layer.moment_inertia + volume * (center @ center * np.eye(3) - np.outer(center, center))
         inertia += density * about
-    centre = moment / weight
-    inertia -= weight * (centre @ centre * np.eye(3) - np.outer(centre, centre))
+    center = moment / weight
+    inertia -= weight * (center @ center * np.eye(3) - np.outer(center, center))
     return np.concatenate([[weight], moment, np.sqrt(np.linalg.eigvalsh(inertia) / weight)])
 
 
@@ -81,11 +81,11 @@ def test_a_drilled_ball_is_a_thousand_times_faster_than_meshes_and_more_accurate
     5 and 6 subdivisions."""
     out, per_hole = drill(*three_holes)
     holes = three_holes[2][0]
-    centres = np.array([[hole[f"centre_{axis}"] for axis in "xyz"] for hole in per_hole[0]])
-    axes = np.array([axis_of(centre, hole) for centre, hole in zip(centres, holes, strict=True)])
+    centers = np.array([[hole[f"center_{axis}"] for axis in "xyz"] for hole in per_hole[0]])
+    axes = np.array([axis_of(center, hole) for center, hole in zip(centers, holes, strict=True)])
     names = ("moment_x", "moment_y", "moment_z", "rg", "rg_intermediate", "rg_high")
     mine = np.array([out["weight"][0] * OZ_PER_LB, *(out[name][0] for name in names)])
-    coarse, fine = (by_mesh(axes, centres, holes, n) for n in (5, 6))
+    coarse, fine = (by_mesh(axes, centers, holes, n) for n in (5, 6))
     truth = (4 * fine - coarse) / 3
     scale = np.array([WEIGHT * OZ_PER_LB, 1.0, 1.0, 1.0, RG, RG, RG])
     errors = [float(np.linalg.norm((result - truth) / scale)) for result in (mine, fine)]
@@ -94,20 +94,20 @@ def test_a_drilled_ball_is_a_thousand_times_faster_than_meshes_and_more_accurate
         "a ball with three holes: weight, moment, RGs",
         ("physics.drilling.drill", versus.named("trimesh", "manifold3d")),
         lambda: drill(*three_holes),
-        lambda: by_mesh(axes, centres, holes, 6),
+        lambda: by_mesh(axes, centers, holes, 6),
         FASTER_THAN_MESH,
         rounds=3,
         calls=(300, 1),
     )
 
 
-def axis_of(centre: Array, hole: Any) -> Array:
-    """Outward axis of a hole from its centre and pitches, by its definition."""
-    forward = np.array([0.0, 0.0, 1.0]) - centre[2] * centre
-    lateral = np.array([1.0, 0.0, 0.0]) - centre[0] * centre
+def axis_of(center: Array, hole: Any) -> Array:
+    """Outward axis of a hole from its center and pitches, by its definition."""
+    forward = np.array([0.0, 0.0, 1.0]) - center[2] * center
+    lateral = np.array([1.0, 0.0, 0.0]) - center[0] * center
     aim = hole["pitch_forward"] * forward / np.linalg.norm(forward)
     aim = aim + hole["pitch_lateral"] * lateral / np.linalg.norm(lateral)
-    axis: Array = RADIUS * centre - aim
+    axis: Array = RADIUS * center - aim
     return axis / np.linalg.norm(axis)
 
 

@@ -116,12 +116,12 @@ def test_more_of_a_bad_request_is_named_in_about_the_time(
 ) -> None:
     """pydantic checks between fields only where the fields themselves are right; the contract does always."""
     del drilled["ball"]["weight"]
-    drilled["ball"] |= {"rg": 9, "hardness": "soft", "colour": "red", "intermediate_differential": 0.1}
+    drilled["ball"] |= {"rg": 9, "hardness": "soft", "color": "red", "intermediate_differential": 0.1}
     del drilled["drilling"]["pap"]
     drilled["drilling"]["holes"][1]["depth"] = -1
     drilled["drilling"]["holes"][2]["role"] = "toe"
     single = {
-        "/ball/weight", "/ball/rg", "/ball/hardness", "/ball/colour", "/drilling/holes/1/depth",
+        "/ball/weight", "/ball/rg", "/ball/hardness", "/ball/color", "/drilling/holes/1/depth",
         "/drilling/holes/2/role",
     }  # fmt: skip
     between = {"/ball/intermediate_differential", "/ball/differential", "/drilling/pap"}

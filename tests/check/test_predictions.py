@@ -111,8 +111,8 @@ def test_a_whole_ball_by_shells_and_eigenvalues(drill: Drill, request_for: Make)
         mass -= m0
         hole_moment -= m1 * axis
         second -= m2 * np.outer(axis, axis) + across * (np.eye(3) - np.outer(axis, axis))
-    centre = (moment + hole_moment) / mass
-    second -= mass * np.outer(centre, centre)
+    center = (moment + hole_moment) / mass
+    second -= mass * np.outer(center, center)
     low, between, high = np.sqrt(np.linalg.eigvalsh(np.trace(second) * np.eye(3) - second) / mass)
 
     derived = drill(body)["derived"]
@@ -144,19 +144,19 @@ def test_pitched_holes_by_scattered_points(drill: Drill, request_for: Make) -> N
     points = qmc.Sobol(3, rng=1).random_base2(18)
     weight, moment = 0.0, np.zeros(3)
     for asked, got in zip(body["drilling"]["holes"], answer["holes"], strict=True):
-        centre = place(got["at"]["right"], got["at"]["up"], radius)
-        forward = np.array([0, 0, 1]) - centre[2] * centre
-        lateral = np.array([1, 0, 0]) - centre[0] * centre
+        center = place(got["at"]["right"], got["at"]["up"], radius)
+        forward = np.array([0, 0, 1]) - center[2] * center
+        lateral = np.array([1, 0, 0]) - center[0] * center
         aim = asked["pitch_forward"] * forward / np.linalg.norm(forward)
         aim = aim + asked["pitch_lateral"] * lateral / np.linalg.norm(lateral)
-        axis = radius * centre - aim
+        axis = radius * center - aim
         axis /= np.linalg.norm(axis)
         across = np.cross(axis, [0.3, 0.5, 0.7])
         across /= np.linalg.norm(across)
         r = asked["diameter"] / 2 * np.sqrt(points[:, 0])
         turn = 2 * np.pi * points[:, 1]
         along = (asked["depth"] + 0.5) * points[:, 2] - asked["depth"]
-        at = radius * centre + along[:, None] * axis
+        at = radius * center + along[:, None] * axis
         at += (r * np.cos(turn))[:, None] * across + (r * np.sin(turn))[:, None] * np.cross(axis, across)
         distance = np.linalg.norm(at, axis=1)
         density = np.where(distance < inner, core, np.where(distance < radius, 1.19 * OZ_PER_CUBIC_INCH, 0.0))

@@ -15,7 +15,7 @@ from scipy.spatial.transform import Rotation
 
 from ballgauge_schemas.shared import limits
 from ballgauge_service.check.remedies import (
-    CENTRE_CLEARANCE,
+    CENTER_CLEARANCE,
     SHIFT_REACH,
     STEP,
 )
@@ -102,11 +102,11 @@ def depth_grid(body: Body, answer: Body, holes: list[int], least: float) -> Iter
     for k in range(-96, 129):
         change = k * STEP
         if all(min(least, depth) <= depth + change for depth in depths):
-            centred = [
+            centerd = [
                 math.sqrt(radius**2 - answer["derived"]["holes"][hole]["axis_offset"] ** 2) - depth - change
                 for hole, depth in zip(holes, depths, strict=True)
             ]
-            if k and min(centred) >= CENTRE_CLEARANCE - 1e-9:
+            if k and min(centerd) >= CENTER_CLEARANCE - 1e-9:
                 yield change
 
 
@@ -222,7 +222,7 @@ def test_the_shift_is_a_turn_of_the_ball_and_the_smallest(
     across /= np.linalg.norm(across)
 
     def shifted(change: float) -> Body:
-        # The grip goes towards the mark, so seen from the grip the mark comes nearer.
+        # The grip goes toward the mark, so seen from the grip the mark comes nearer.
         turn = Rotation.from_rotvec(-change / radius * across)
         return layout_of(pap, turn.apply(pin), turn.apply(psa), radius)
 

@@ -155,7 +155,7 @@ def test_a_size_of_holes_that_are_not_there_is_no_finding(
 @pytest.mark.parametrize(
     ("marked", "expected"), [(True, "conforming"), (False, "nonconforming"), (None, "not_assessed")]
 )
-def test_centre_mark_without_thumb_hole(
+def test_center_mark_without_thumb_hole(
     check: Check, request_for: Make, outcomes: Outcomes, marked: bool | None, expected: str
 ) -> None:
     body = request_for(rules={"on": "2021-06-01"})

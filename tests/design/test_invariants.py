@@ -109,7 +109,7 @@ def test_scaling_lengths(design: Design, factor: float) -> None:
 @settings(max_examples=60, deadline=None)
 @given(designs, rotations)
 def test_rotating_the_whole_turns_the_axes_and_changes_no_radius(design: Design, rotation: Rotation) -> None:
-    """A rotation of the body: the same RGs; centre of mass and axes turn with it."""
+    """A rotation of the body: the same RGs; center of mass and axes turn with it."""
     plain, turned = (
         properties(design, contributions=False),
         properties(rotated(design, rotation), contributions=False),

@@ -62,7 +62,7 @@ def test_nested_spheres_by_hand() -> None:
 
 
 def test_offset_sphere_by_hand() -> None:
-    """Hand algebra: a sphere off the centre moves the centre of mass and, by Steiner, spreads the inertia."""
+    """Hand algebra: a sphere off the center moves the center of mass and, by Steiner, spreads the inertia."""
     r, d, jump = 1.5, 1.1, 1.4
     design = Design((Solid(Sphere(8.6), 1.1), Solid(Sphere(2 * r), 1.1 + jump, position=(0.0, d, 0.0))))
     ball, core = 1.1 * 4 / 3 * math.pi * 4.3**3, jump * 4 / 3 * math.pi * r**3
@@ -311,7 +311,7 @@ def test_cover_depth_of_an_ellipsoid_by_hand() -> None:
 
 
 def test_solids_outside_the_ball_are_named_with_the_distance() -> None:
-    """A cylinder of radius 0.5 whose rim is at sqrt(4^2 + 0.5^2) from the centre of a ball of radius 4."""
+    """A cylinder of radius 0.5 whose rim is at sqrt(4^2 + 0.5^2) from the center of a ball of radius 4."""
     design = Design(
         (Solid(Sphere(8.0), 1.1), Solid(Sphere(2.0), 2.0), Solid(Cylinder(1.0, 8.0), 1.2, "pin", "long pin"))
     )

@@ -42,15 +42,15 @@ def surface_refusal(vertices: object, faces: object) -> str:
 
 @pytest.mark.parametrize("kind", ["stl", "3mf", "obj", "ply"])
 def test_every_format_against_the_mass_properties_of_trimesh(kind: str) -> None:
-    """trimesh writes the file and computes volume, centre and inertia of what it reads again."""
+    """trimesh writes the file and computes volume, center and inertia of what it reads again."""
     data = BLOB.export(file_type=kind)
     mesh = read_mesh(data.encode() if isinstance(data, str) else data, kind, "mm")
     found = mesh_moments(mesh.vertices * 25.4, mesh.faces)
     expected = BLOB.mass_properties
     assert found[0] == pytest.approx(expected.mass, rel=1e-6)
     assert found[1:4] / found[0] == pytest.approx(expected.center_mass, rel=1e-5)
-    centre = found[1:4] / found[0]
-    inertia = found[5] + found[6] - found[0] * (centre[1] ** 2 + centre[2] ** 2)
+    center = found[1:4] / found[0]
+    inertia = found[5] + found[6] - found[0] * (center[1] ** 2 + center[2] ** 2)
     assert inertia == pytest.approx(expected.inertia[0, 0], rel=1e-6)
 
 
@@ -70,7 +70,7 @@ def test_open_mesh_names_the_edges(sentence: Any) -> None:
 
 
 def test_inverted_mesh_and_inverted_face(sentence: Any) -> None:
-    """All faces turned: inside out. One face turned: its edges run the same way as its neighbours'."""
+    """All faces turned: inside out. One face turned: its edges run the same way as its neighbors'."""
     assert "inside out" in surface_refusal(BOX.vertices, BOX.faces[:, ::-1])
     faces = BOX.faces.copy()
     faces[3] = faces[3][::-1]

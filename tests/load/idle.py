@@ -10,7 +10,7 @@ from urllib.parse import urlsplit
 
 
 def allow_files(count: int) -> int:
-    """Raise this process's limit of open files towards `count`; give the limit there is."""
+    """Raise this process's limit of open files toward `count`; give the limit there is."""
     soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
     soft = max(soft, min(count, hard))
     resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))

@@ -12,7 +12,7 @@ from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
 from ballgauge_service.lot.answer import plain
-from ballgauge_service.lot.statistics.basics import summarise
+from ballgauge_service.lot.statistics.basics import summarize
 from ballgauge_service.lot.statistics.nonconforming import (
     clopper_pearson,
     defects_per_million,
@@ -104,7 +104,7 @@ def test_bound_for_two_limits_holds_in_simulation() -> None:
     truth = stats.norm.cdf(-1.8) + stats.norm.sf(2.2)
     missed = 0
     for row in draws:
-        sample = summarise(row)
+        sample = summarize(row)
         found = fraction_outside(15, sample.mean, sample.standard_deviation, lower=-1.8, upper=2.2)
         missed += found.upper_bound < truth
     assert missed / 400 <= 0.05 + 0.025

@@ -257,8 +257,8 @@ def test_several_lots_are_one_report(series: dict[str, Any], tmp_path: Path) -> 
         assert page.count(digest) == sum(lot["file"]["sha256"] == digest for lot in series["lots"])
 
 
-def luminance(colour: str) -> float:
-    parts = [int(colour[k : k + 2], 16) / 255 for k in (1, 3, 5)]
+def luminance(color: str) -> float:
+    parts = [int(color[k : k + 2], 16) / 255 for k in (1, 3, 5)]
     red, green, blue = (p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts)
     return 0.2126 * red + 0.7152 * green + 0.0722 * blue
 
@@ -268,7 +268,7 @@ def luminance(colour: str) -> float:
 def test_contrast(scheme: int, name: str) -> None:
     """Against WCAG 2.2, 1.4.3: 4.5 to 1 for text, on the page and on its panels."""
     style = files("ballgauge_service.lot.report").joinpath("assets", "report.css").read_text(encoding="utf-8")
-    colours = dict(re.findall(r"--(\w+): (#[0-9a-f]{6})", style.split("@media")[scheme]))
+    colors = dict(re.findall(r"--(\w+): (#[0-9a-f]{6})", style.split("@media")[scheme]))
     for ground in ("paper", "sheet"):
-        lighter, darker = sorted((luminance(colours[name]), luminance(colours[ground])), reverse=True)
+        lighter, darker = sorted((luminance(colors[name]), luminance(colors[ground])), reverse=True)
         assert (lighter + 0.05) / (darker + 0.05) >= 4.5

@@ -1,6 +1,6 @@
 """The same motion written again, without the package: momentum form in the lane frame, solved by SciPy.
 
-State: place and velocity of the geometric centre (2 + 2), angular momentum about the mass centre in the lane
+State: place and velocity of the geometric center (2 + 2), angular momentum about the mass center in the lane
 frame (3), rotation matrix from body to lane (9); mass 1. Units: inches, seconds.
 """
 
@@ -74,7 +74,7 @@ def _assemble(velocity: Array, acceleration: Array, torque: Array, w: Array, tur
 
 
 def sliding(case: Case, state: Array) -> Array:
-    """Unknowns: acceleration of the centre (x, y), angular acceleration (3), pressing force."""
+    """Unknowns: acceleration of the center (x, y), angular acceleration (3), pressing force."""
     place, velocity, momentum, turn = unpack(state)
     w, inertia, d = spin(case, state)
     u = velocity + np.cross(w, -case.radius * UP)[:2]

@@ -23,7 +23,7 @@ WOBBLING = box_ball(BoxBall(differential=0.06))
 CASES = {
     "even ball": (box_ball(BoxBall(differential=0.0)), RELEASE, 1),
     "asymmetrical": (box_ball(STRONG), RELEASE, 1),
-    "mass centre off": (ECCENTRIC, RELEASE, 1),
+    "mass center off": (ECCENTRIC, RELEASE, 1),
     "left-hander": (box_ball(replace(STRONG, hand="left")), RELEASE, 1),
     "grip lost again and again": (WOBBLING, RELEASE, 5),
 }

@@ -146,7 +146,7 @@ def test_bowlers_are_aimed_within_usual_launches(name: str) -> None:
 
 
 def test_the_contact_is_where_the_ball_first_touches_the_head_pin() -> None:
-    """Against the path: there its centre is a ball's and a pin's radius from the pin's."""
+    """Against the path: there its center is a ball's and a pin's radius from the pin's."""
     ball = box_ball(LINE[1])
     (found,) = aim([(ball, LANE)], BOWLER, Window(), USUAL)
     got = told(ball, replace(found.release, phase=0.0), samples=2001)

@@ -34,7 +34,7 @@ def test_page(browser: Any, name: str, size: str, tmp_path: Path) -> None:
     assert browser.driver.save_screenshot(str(folder / f"{name}-{size}.png"))
 
 
-def test_an_outcome_does_not_rest_on_colour(browser: Any) -> None:
+def test_an_outcome_does_not_rest_on_color(browser: Any) -> None:
     """WCAG 2.2, 1.4.1: each outcome has a word, a sign and a shape of its own."""
     browser.open("/")
     browser.example("side_weight_over")

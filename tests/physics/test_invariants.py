@@ -75,13 +75,13 @@ def assert_same_axis(found: Array, truth: Array, tolerance: float) -> None:
 
 def turned_hole(hole: Words, turn: Array) -> Words:
     """The words of the same hole after the ball has been turned under the grip frame."""
-    centre = np.array(place(hole["right"], hole["up"], RADIUS))
-    before = np.column_stack(pitch_tangents(tuple(centre)))
-    after = np.column_stack(pitch_tangents(tuple(turn @ centre)))
+    center = np.array(place(hole["right"], hole["up"], RADIUS))
+    before = np.column_stack(pitch_tangents(tuple(center)))
+    after = np.column_stack(pitch_tangents(tuple(turn @ center)))
     assume(np.linalg.cond(after) < 1e4)
     aim = turn @ before @ [hole["pitch_forward"], hole["pitch_lateral"]]
     forward, lateral = np.linalg.lstsq(after, aim, rcond=None)[0]
-    right, up = arcs_from_grip(tuple(turn @ centre), RADIUS)
+    right, up = arcs_from_grip(tuple(turn @ center), RADIUS)
     return {**hole, "right": right, "up": up, "pitch_forward": forward, "pitch_lateral": lateral}
 
 

@@ -33,7 +33,7 @@ WEIGHT = 15.2
 def by_shells(sphere: float, offset: float, radius: float, bottom: float) -> list[float]:
     """The seven moments by mpmath over shells about the sphere's axis, not over heights as the kernel does.
 
-    At distance r from the line through the centre parallel to the hole, the hole subtends the half-angle
+    At distance r from the line through the center parallel to the hole, the hole subtends the half-angle
     acos((r^2 + offset^2 - radius^2) / (2 r offset)), and the stretch of each line inside the ball is closed.
     """
     s, d, a, b = (mpmath.mpf(x) for x in (sphere, offset, radius, bottom))
@@ -92,8 +92,8 @@ OFFSETS = {
 BOTTOMS = {
     "in the cover": 3.8,
     "usual": 1.9,
-    "at the centre": 0.0,
-    "beyond the centre": -1.7,
+    "at the center": 0.0,
+    "beyond the center": -1.7,
     "right through": -4.4,
 }
 
@@ -132,7 +132,7 @@ def test_moments_agree_where_the_flat_bottom_cuts_the_inner_sphere(
 
 
 def crossing(radii: tuple[float, float], angle: float) -> Array:
-    """Two holes whose axes cross at the geometric centre under `angle` [rad], both drilled well past it."""
+    """Two holes whose axes cross at the geometric center under `angle` [rad], both drilled well past it."""
     table = np.zeros((2, GEOMETRY))
     set_hole(table, 0, (0.0, 0.0, 1.0), RADIUS, radii[0], RADIUS + 2.5, 0.0, 0.0)
     axis = (math.sin(angle), 0.0, math.cos(angle))
@@ -218,7 +218,7 @@ def fingers(random: Any) -> Any:
     ]
 
 
-def crossing_near_the_centre(random: Any) -> Any:
+def crossing_near_the_center(random: Any) -> Any:
     return [random_hole(random, 6.0, (0.2, 0.6), (4.0, 7.0)) for _ in range(2)]
 
 
@@ -329,7 +329,7 @@ def by_lines(table: Array, cover: float, step: float) -> Array:
 
 FAMILIES = [
     fingers,
-    crossing_near_the_centre,
+    crossing_near_the_center,
     anywhere,
     nearly_parallel,
     vent_through_a_hole,
@@ -367,16 +367,16 @@ def test_what_two_holes_share_agrees_with_lines_of_very_fine_spacing(family: Cal
     ("bottom", "tilt"), [(2.0, 0.0), (2.0, 0.002), (-0.5, 0.05), (-2.0, 0.3), (-1.5, 1.2), (0.1, math.pi / 2)]
 )
 def test_half_against_half_of_one_hole_agrees_with_mpmath(bottom: float, tilt: float) -> None:
-    """A hole along z in a ball of one density, cut by a plane through the centre tilted from its axis.
+    """A hole along z in a ball of one density, cut by a plane through the center tilted from its axis.
 
     The lines along the hole are cut in closed form; mpmath sums them over the disc.
     """
     radius, shift = 0.45, 0.3
     table = np.zeros((1, GEOMETRY))
-    centre = (shift / RADIUS, 0.0, math.sqrt(1.0 - (shift / RADIUS) ** 2))
-    forward = RADIUS * centre[0] / math.sqrt(1.0 - centre[2] ** 2) / centre[2]
-    depth = RADIUS * centre[2] - bottom
-    set_hole(table, 0, centre, RADIUS, radius, depth, -forward * math.sqrt(1 - centre[2] ** 2), 0.0)
+    center = (shift / RADIUS, 0.0, math.sqrt(1.0 - (shift / RADIUS) ** 2))
+    forward = RADIUS * center[0] / math.sqrt(1.0 - center[2] ** 2) / center[2]
+    depth = RADIUS * center[2] - bottom
+    set_hole(table, 0, center, RADIUS, radius, depth, -forward * math.sqrt(1 - center[2] ** 2), 0.0)
     axis, foot = table[0, 0:3], table[0, 3:6]
     assert axis == pytest.approx([0.0, 0.0, 1.0], abs=1e-12)
     normal = (math.cos(tilt), 0.0, math.sin(tilt))
@@ -426,7 +426,7 @@ CASES = {
         hole(0.0, -2.6, 0.9375, 2.5, pitch_lateral=0.1),
         hole(0.4, -2.0, 0.25, 3.0, pitch_forward=0.3, pitch_lateral=-1.2),
     ],
-    "past the centre": [
+    "past the center": [
         hole(0.1, 0.2, 0.9, 5.5, pitch_lateral=0.2),
         hole(6.5, 0.3, 0.8, 5.0, pitch_forward=0.1),
     ],
@@ -489,20 +489,20 @@ def vector(result: Any, name: str) -> Array:
 
 
 def mass_vector(weight: float, moment: Array, inertia: Array) -> Array:
-    """Weight, moments and inertia about the geometric centre, over the ball's weight and radius, (10,)."""
+    """Weight, moments and inertia about the geometric center, over the ball's weight and radius, (10,)."""
     parts = [[weight], moment / RADIUS, inertia[np.triu_indices(3)] / RADIUS**2]
     return np.concatenate(parts) / (WEIGHT * OZ_PER_LB)
 
 
 def mass_of_result(result: Any) -> Array:
-    """The mass vector put together again from the drilled weight, centre of mass, RGs and their axes."""
+    """The mass vector put together again from the drilled weight, center of mass, RGs and their axes."""
     weight = result["weight"] * OZ_PER_LB
     low, high = vector(result, "low_axis"), vector(result, "high_axis")
     axes = np.array([low, np.cross(high, low), high])
     rgs = np.array([result[name] for name in ("rg", "rg_intermediate", "rg_high")])
-    centre = vector(result, "centre_of_mass")
+    center = vector(result, "centre_of_mass")
     inertia = (
-        np.einsum("i,ij,ik->jk", rgs**2, axes, axes) + centre @ centre * np.eye(3) - np.outer(centre, centre)
+        np.einsum("i,ij,ik->jk", rgs**2, axes, axes) + center @ center * np.eye(3) - np.outer(center, center)
     )
     return mass_vector(weight, vector(result, "moment"), weight * inertia)
 
@@ -510,13 +510,13 @@ def mass_of_result(result: Any) -> Array:
 def solid(given: dict[str, float], sections: int) -> trimesh.Trimesh:
     """A prism for the hole, built from its words by vectors of its own, long enough to leave the ball."""
     right, up = given["right"] / RADIUS, given["up"] / RADIUS
-    centre = np.array([math.cos(up) * math.sin(right), math.sin(up), math.cos(up) * math.cos(right)])
-    tangents = [np.eye(3)[k] - centre[k] * centre for k in (2, 0)]
+    center = np.array([math.cos(up) * math.sin(right), math.sin(up), math.cos(up) * math.cos(right)])
+    tangents = [np.eye(3)[k] - center[k] * center for k in (2, 0)]
     forward, lateral = (tangent / np.linalg.norm(tangent) for tangent in tangents)
     aim = given.get("pitch_forward", 0.0) * forward + given.get("pitch_lateral", 0.0) * lateral
-    outward = RADIUS * centre - aim
+    outward = RADIUS * center - aim
     outward /= np.linalg.norm(outward)
-    bottom = RADIUS * centre - given["depth"] * outward
+    bottom = RADIUS * center - given["depth"] * outward
     segment = [bottom, bottom + (given["depth"] + 1.5) * outward]
     return trimesh.creation.cylinder(given["diameter"] / 2, segment=segment, sections=sections)
 
@@ -541,9 +541,9 @@ def pieces(holes: list[dict[str, float]], subdivisions: int) -> list[tuple[trime
 
 
 def mass_of_mesh(mesh: trimesh.Trimesh) -> Array:
-    volume, centre = mesh.volume, mesh.center_mass
-    about = mesh.moment_inertia + volume * (centre @ centre * np.eye(3) - np.outer(centre, centre))
-    return mass_vector(volume, volume * centre, about)
+    volume, center = mesh.volume, mesh.center_mass
+    about = mesh.moment_inertia + volume * (center @ center * np.eye(3) - np.outer(center, center))
+    return mass_vector(volume, volume * center, about)
 
 
 def volume_of(mesh: trimesh.Trimesh) -> float:

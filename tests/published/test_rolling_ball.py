@@ -36,11 +36,11 @@ BETAS = [0.4, 0.34]
 
 
 def first_motion(release: Release) -> tuple[Array, Array]:
-    """Velocity of the centre and of the contact point [in/s], right-hander, written out by hand."""
+    """Velocity of the center and of the contact point [in/s], right-hander, written out by hand."""
     angle, turn, tilt = np.radians([release.launch_angle, release.axis_rotation, release.axis_tilt])
     v = 17.6 * release.speed * np.array([np.sin(angle), np.cos(angle)])
     rate = release.rev_rate * 2.0 * np.pi / 60.0
-    # Level part of the spin: to the left of the travel, turned towards the bowler by the axis rotation.
+    # Level part of the spin: to the left of the travel, turned toward the bowler by the axis rotation.
     left, back = np.array([-np.cos(angle), np.sin(angle)]), np.array([-np.sin(angle), -np.cos(angle)])
     w = rate * np.cos(tilt) * (np.cos(turn) * left + np.sin(turn) * back)
     return v, v + RADIUS * np.array([-w[1], w[0]])

@@ -276,7 +276,7 @@ def test_all_gripping_holes_are_used_but_for_house_balls(values: dict[str, float
 
 
 @pytest.mark.parametrize("body", ["usbc", "ibf"])
-def test_without_a_thumb_hole_the_grip_centre_is_marked(body: str) -> None:
+def test_without_a_thumb_hole_the_grip_center_is_marked(body: str) -> None:
     rule = "unmarked_grip_centre"
     for values, expected in (
         ({"thumb_holes": 0, "unused_thumb": 0, rule: 1}, NONCONFORMING),

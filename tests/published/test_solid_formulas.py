@@ -160,10 +160,10 @@ def test_rounded_box() -> None:
 def test_parallel_axis_theorem() -> None:
     """Steiner (Beer & Johnston): I = I_G + m d^2, for each of the six components of the tensor."""
     d = np.array([0.7, -1.1, 2.0])
-    centred = moments(RoundedBox(1.0, 1.4, 0.6, 0.2))
+    centerd = moments(RoundedBox(1.0, 1.4, 0.6, 0.2))
     moved = moments(RoundedBox(1.0, 1.4, 0.6, 0.2), position=tuple(d.tolist()))
-    steiner = centred[0] * (d @ d * np.eye(3) - np.outer(d, d))
-    assert inertia(moved) == pytest.approx(inertia(centred) + steiner, rel=1e-12)
+    steiner = centerd[0] * (d @ d * np.eye(3) - np.outer(d, d))
+    assert inertia(moved) == pytest.approx(inertia(centerd) + steiner, rel=1e-12)
 
 
 def test_rotation_theorem() -> None:

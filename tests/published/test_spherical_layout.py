@@ -119,7 +119,7 @@ def test_the_left_hand_is_the_mirror_of_the_right(
 
 
 def test_bearings_run_clockwise_from_up_as_seen_from_outside() -> None:
-    """Compass directions at the grip centre, +x to the right and +y up: by the frame's definition."""
+    """Compass directions at the grip center, +x to the right and +y up: by the frame's definition."""
     grip = (0.0, 0.0, 1.0)
     goals = {0.0: (0.0, 1.0, 0.0), 90.0: (1.0, 0.0, 0.0), 180.0: (0.0, -1.0, 0.0), 270.0: (-1.0, 0.0, 0.0)}
     for degrees, goal in goals.items():
@@ -152,17 +152,17 @@ def drilled(layout: dict[str, float], roles: tuple[int, ...], ball: dict[str, fl
     holes["diameter"] = [DIAMETERS[role] for role in roles]
     holes["depth"] = 1.0
     out, per_hole = drill(balls, layouts, holes, np.array([len(roles)]))
-    return out[0], [np.array([hole["centre_x"], hole["centre_y"], hole["centre_z"]]) for hole in per_hole[0]]
+    return out[0], [np.array([hole["center_x"], hole["center_y"], hole["center_z"]]) for hole in per_hole[0]]
 
 
-def rim(centre: Array, role: int) -> Array:
-    """Unit vectors of the hole's edge: the circle that a cylinder through the centre cuts into the sphere."""
+def rim(center: Array, role: int) -> Array:
+    """Unit vectors of the hole's edge: the circle that a cylinder through the center cuts into the sphere."""
     half = DIAMETERS[role] / 2
-    aside = np.cross(centre, [0.3, 0.2, 0.9])
+    aside = np.cross(center, [0.3, 0.2, 0.9])
     aside /= np.linalg.norm(aside)
     turns = np.linspace(0.0, 2 * math.pi, 14401)[:, None]
-    circle = np.cos(turns) * aside + np.sin(turns) * np.cross(centre, aside)
-    edge: Array = (half * circle + math.sqrt(R**2 - half**2) * centre) / R
+    circle = np.cos(turns) * aside + np.sin(turns) * np.cross(center, aside)
+    edge: Array = (half * circle + math.sqrt(R**2 - half**2) * center) / R
     return edge
 
 
@@ -200,9 +200,9 @@ def test_spans_and_bridge_measured_back_on_the_surface(grip: dict[str, float], h
 
 @settings(max_examples=20, deadline=None)
 @given(spans, hands)
-def test_the_grip_centre_is_midway_on_the_centre_line(grip: dict[str, float], hand: float) -> None:
-    """The centre line runs from the thumb through the bridge's middle; the front edges face each other at
-    equal distances from the grip centre (the rules measure the grip centre from the cut edges)."""
+def test_the_grip_center_is_midway_on_the_center_line(grip: dict[str, float], hand: float) -> None:
+    """The center line runs from the thumb through the bridge's middle; the front edges face each other at
+    equal distances from the grip center (the rules measure the grip center from the cut edges)."""
     assume(abs(grip["span_middle"] - grip["span_ring"]) < 0.8)
     _, (thumb, middle, ring) = drilled({**grip, "hand": hand}, (THUMB, MIDDLE, RING))
     assert thumb[0] == pytest.approx(0.0, abs=1e-12)
@@ -218,8 +218,8 @@ def test_the_grip_centre_is_midway_on_the_centre_line(grip: dict[str, float], ha
 
 
 @pytest.mark.parametrize("hand", [1.0, -1.0])
-def test_full_spans_run_centre_to_centre(hand: float) -> None:
-    """A full span is the arc between the holes' centres (a definition of the trade)."""
+def test_full_spans_run_center_to_center(hand: float) -> None:
+    """A full span is the arc between the holes' centers (a definition of the trade)."""
     _, (thumb, middle, ring) = drilled({**GRIP, "hand": hand, "full_span": 1.0}, (THUMB, MIDDLE, RING))
     assert R * arc(thumb, middle) == pytest.approx(4.25, abs=1e-9)
     assert R * arc(thumb, ring) == pytest.approx(4.5, abs=1e-9)
@@ -227,8 +227,8 @@ def test_full_spans_run_centre_to_centre(hand: float) -> None:
 
 
 @pytest.mark.parametrize("full_span", [0.0, 1.0])
-def test_a_single_finger_lies_on_the_centre_line(full_span: float) -> None:
-    """Thumb and one finger: edges at equal distances from the grip centre, the span as given."""
+def test_a_single_finger_lies_on_the_center_line(full_span: float) -> None:
+    """Thumb and one finger: edges at equal distances from the grip center, the span as given."""
     layout = {"span_middle": 4.25, "full_span": full_span}
     _, (thumb, middle) = drilled(layout, (THUMB, MIDDLE))
     assert thumb[0] == middle[0] == 0.0
@@ -241,8 +241,8 @@ def test_a_single_finger_lies_on_the_centre_line(full_span: float) -> None:
 
 def test_spans_and_bridge_that_make_no_triangle_are_told() -> None:
     """Triangle inequality: sides that differ by more than the third have no corners, so no places."""
-    _, centres = drilled({"span_middle": 2.0, "span_ring": 6.0, "bridge": 0.25}, (THUMB, MIDDLE, RING))
-    assert np.isnan(centres).all()
+    _, centers = drilled({"span_middle": 2.0, "span_ring": 6.0, "bridge": 0.25}, (THUMB, MIDDLE, RING))
+    assert np.isnan(centers).all()
 
 
 LAYOUT = {"over": 5.0, "up": 0.5, "drilling_angle": 50.0, "pin_to_pap": 4.0, "val_angle": 35.0}

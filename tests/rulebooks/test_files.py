@@ -91,7 +91,7 @@ def test_the_small_file_passes(head: str, rule: str, limit: str) -> None:
     ("old", "new", "fault"),
     [
         ("max = 16.0", "max = 16.0\nlargest = 17.0", "Unknown field"),
-        ('unit = "lb"', 'unit = "lb"\ncolour = "red"', "Unknown field"),
+        ('unit = "lb"', 'unit = "lb"\ncolor = "red"', "Unknown field"),
         ("[rulebook]", "[extra]\na = 1\n[rulebook]", "Unknown field"),
         ('basis = "published"\n', "", "Missing data"),
         ('basis = "published"', 'basis = "hearsay"', "Must be one of"),

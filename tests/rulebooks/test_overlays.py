@@ -177,8 +177,8 @@ def test_a_known_overlay_by_either_member_is_the_same(client: Any) -> None:
         (own(base="ibf"), ["/rules/overlays/0/overlay/base"]),
         (own(quantity="hardnes"), ["/rules/overlays/0/rule/0/quantity"]),
         (own(unit="lb"), ["/rules/overlays/0/rule/0/unit"]),
-        (own(colour="red", limit=[{"min": "78"}]),
-         ["/rules/overlays/0/rule/0/colour", "/rules/overlays/0/rule/0/limit/0/min"]),
+        (own(color="red", limit=[{"min": "78"}]),
+         ["/rules/overlays/0/rule/0/color", "/rules/overlays/0/rule/0/limit/0/min"]),
         (own(limit=[{"min": 78}, {"max": 90}]), ["/rules/overlays/0/rule/0/limit"]),
         (own(limit=[{"min": 9, "max": 8}]), ["/rules/overlays/0/rule/0/limit/0/min"]),
         (own(limit=[{"min": 9, "when": {"wait": {"over": 1}}}]), ["/rules/overlays/0/rule/0/limit/0/when"]),
@@ -405,7 +405,7 @@ def test_the_contract_knows_every_key_that_a_file_may_have() -> None:
 @pytest.mark.parametrize(
     ("extra", "line", "pointer"),
     [
-        ('colour = "red"\n', 1, "/colour"),
+        ('color = "red"\n', 1, "/color"),
         ('[[procedure]]\nnumber = "1"\ntitle = "A"\nsource = "overlay"\n', 11, "/procedure"),
         (FACT, 11, "/fact"),
         ('procedures = ["1"]\n', 11, "/rule/1/procedures"),

@@ -345,7 +345,7 @@ def test_names_are_short_clean_texts(name: Any) -> None:
     ],
 )
 def test_the_nearest_known_name_is_suggested(given: str, meant: str | None) -> None:
-    """Against a reader's judgement of what was meant."""
+    """Against a reader's judgment of what was meant."""
     with pytest.raises(ValidationError) as caught:
         load_check_body({"ball": {"weight": 15, given: 1}})
     assert [error.get("suggestion") for error in flatten(caught.value.messages)] == [meant]

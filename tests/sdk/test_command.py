@@ -108,7 +108,7 @@ def test_a_report_into_a_pipe_is_plain(asked: Any, drilled: dict[str, Any]) -> N
         assert part in text, part
 
 
-def test_a_report_on_a_terminal_has_signs_not_colour_alone(server: str, drilled: dict[str, Any]) -> None:
+def test_a_report_on_a_terminal_has_signs_not_color_alone(server: str, drilled: dict[str, Any]) -> None:
     drilled["ball"]["weight"] = 17
     text = on_terminal(["check", "-", "--url", server], json.dumps(drilled))
     assert "\x1b[" in text
@@ -260,17 +260,17 @@ def test_a_bad_file_of_rules_is_refused_with_its_lines(asked: Any, tmp_path: Pat
     bad = tmp_path / "bad.toml"
     bad.write_text(
         'overlay = { name = "bad", base = "usbc" }\n[[rule]]\nid = "a"\nquantity = "hardnes"\n'
-        "limit = [{ min = 78 }]\ncolour = 1\n"
+        "limit = [{ min = 78 }]\ncolor = 1\n"
     )
     done = run("rules", "validate", str(bad))
     assert (done.returncode, done.stdout) == (2, "")
     assert re.findall(r"bad\.toml:(\d+): (\S+)", done.stderr) == [
         ("4", "/rule/0/quantity"),
-        ("6", "/rule/0/colour"),
+        ("6", "/rule/0/color"),
     ]
     asking = asked("check", "-", "--overlay", str(bad), given=made_only())
     assert asking.returncode == 2
-    assert "/rules/overlays/0/rule/0/colour" in asking.stderr
+    assert "/rules/overlays/0/rule/0/color" in asking.stderr
     bad.write_text("limit = [")
     for command in (("rules", "validate", str(bad)), ("check", "-", "--overlay", str(bad))):
         done = run(*command, given=made_only())

@@ -261,7 +261,7 @@ def test_a_field_of_an_unknown_kind_is_an_error_and_no_silence() -> None:
     with pytest.raises(TypeError, match="KindOfField"):
         of_field(Unknown().load_fields["lower"])
     with pytest.raises(KeyError):
-        walked(BallSchema, narrow={"colour": (0, 1)})
+        walked(BallSchema, narrow={"color": (0, 1)})
 
 
 def test_quantities_keep_to_their_field() -> None:

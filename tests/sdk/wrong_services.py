@@ -176,7 +176,7 @@ def _forgiving(environ: dict[str, Any]) -> None:
     body = environ["wsgi.input"].read(int(environ.get("CONTENT_LENGTH") or 0))
     try:
         document = json.loads(body)
-        document.get("ball", {}).pop("colour", None)
+        document.get("ball", {}).pop("color", None)
         body = json.dumps(document).encode()
     except (ValueError, AttributeError):
         pass

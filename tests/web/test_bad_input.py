@@ -55,8 +55,8 @@ CASES: dict[str, tuple[list[Change], set[str]]] = {
         {"/ball/name", "/ball/house_ball", "/drilling/grip/thumb"},
     ),
     "unknown names": (
-        [("/ball/wieght", 15), ("/drilling/holes/0/depht", 2), ("/colour", "red")],
-        {"/ball/wieght", "/drilling/holes/0/depht", "/colour"},
+        [("/ball/wieght", 15), ("/drilling/holes/0/depht", 2), ("/color", "red")],
+        {"/ball/wieght", "/drilling/holes/0/depht", "/color"},
     ),
     "a megabyte of unit": ([("/ball/weight", "15 " + "lb" * 100_000)], {"/ball/weight"}),
     "null where there must be something": ([("/ball", None)], {"/ball"}),

@@ -56,7 +56,7 @@ def test_a_deprecated_address_says_so_with_every_answer(drilled: dict[str, Any],
 
 
 def test_other_addresses_and_methods_say_nothing() -> None:
-    """Against the neighbours of a deprecated address."""
+    """Against the neighbors of a deprecated address."""
     asked = client(ADDRESS)
     for response in (
         asked.get("/v1/rulebooks"),
@@ -126,7 +126,7 @@ def test_the_document_is_marked_by_the_same_table() -> None:
     "entry",
     [
         Deprecation("GET", "/v1/drillings", SINCE, GUIDE),
-        Deprecation("POST", "/v1/checks", SINCE, GUIDE, member="/ball/colour"),
+        Deprecation("POST", "/v1/checks", SINCE, GUIDE, member="/ball/color"),
         Deprecation("GET", "/v1/rulebooks", SINCE, GUIDE, query="club"),
     ],
     ids=["method", "member", "parameter"],

@@ -1,4 +1,4 @@
-"""Designs through the real application: numbers, refusals by field, meshes, progress and cancelling."""
+"""Designs through the real application: numbers, refusals by field, meshes, progress and canceling."""
 
 from __future__ import annotations
 
@@ -126,7 +126,7 @@ def test_holes_add_up_and_cores_are_guarded(post: Any, skarn: dict[str, Any]) ->
 
 
 def test_a_mirrored_drilling_reads_the_same(post: Any, skarn: dict[str, Any]) -> None:
-    """Against symmetry: left for right, every reading towards the axis point stays."""
+    """Against symmetry: left for right, every reading toward the axis point stays."""
     right = post(skarn).get_json()["drilled"]
     skarn["drilling"]["hand"] = "left"
     left = post(skarn).get_json()["drilled"]

@@ -13,7 +13,7 @@ from ballgauge_schemas.shared.documents import example
 from ballgauge_schemas.shared.problems import VALIDATION_TYPE
 
 WRONG: dict[str, Any] = {
-    "ball": {"weight": "15", "diameter": "8.59 kg", "rg": 25, "colour": "red", "cover": "glass"},
+    "ball": {"weight": "15", "diameter": "8.59 kg", "rg": 25, "color": "red", "cover": "glass"},
     "drilling": {"layout": {"pin_to_pap": -1}, "holes": [{"role": "thumb", "depth": True}]},
     "rules": {"on": "2024-02-30"},
 }
@@ -21,7 +21,7 @@ POINTERS = {
     "/ball/weight",
     "/ball/diameter",
     "/ball/rg",
-    "/ball/colour",
+    "/ball/color",
     "/ball/cover",
     "/drilling/hand",
     "/drilling/layout/pin_to_pap",

@@ -22,7 +22,7 @@ from ballgauge_schemas.shared.quantity import NominalField, QuantityField
 
 Way = tuple[str | int, ...]
 
-UNKNOWN = "colour_of_the_box"
+UNKNOWN = "color_of_the_box"
 """A member that no schema has."""
 
 _FEW = 64

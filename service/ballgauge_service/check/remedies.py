@@ -30,9 +30,9 @@ Flags = NDArray[np.bool_]
 
 STEP = 1.0 / 32.0
 SHIFT_REACH = 1.0
-CENTRE_CLEARANCE = 0.5
+CENTER_CLEARANCE = 0.5
 """Step, greatest shift of the grip, least depths that still hold a digit, and what must stay between a hole's
-bottom and the level of the centre [in] (ours)."""
+bottom and the level of the center [in] (ours)."""
 
 REMEDY_WORK = 5e5
 """Most estimated work for the remedies of one ball [µs] (ours)."""
@@ -178,7 +178,7 @@ class _Bench:
         if not digits:
             return
         depth = self.one.holes[0]["depth"][digits]
-        deepest = (self.one.hole_out[0]["bottom_height"][digits] - CENTRE_CLEARANCE).min()
+        deepest = (self.one.hole_out[0]["bottom_height"][digits] - CENTER_CLEARANCE).min()
         shallowest = 0.0 if self.holes_exist else (np.minimum(least, depth) - depth).max()
         first = math.ceil(shallowest / STEP - _ROUNDING)
         for k in range(first, math.floor(max(deepest, 0.0) / STEP + _ROUNDING) + 1):
@@ -301,7 +301,7 @@ def _offer(kind: str, change: _Change, shown: list[float], holes: NDArray[np.voi
 
 def _words(change: _Change, holes: NDArray[np.void]) -> str:
     if change.layout is not None:
-        way = "towards" if change.size > 0.0 else "away from"
+        way = "toward" if change.size > 0.0 else "away from"
         angle, distance, val = change.layout
         return (
             f"Shift the grip, with every hole and slug of this request, {_inches(change.size)} {way} the CG "

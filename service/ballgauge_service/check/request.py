@@ -93,7 +93,7 @@ class Ball:
 
 @dataclass(frozen=True, slots=True)
 class Pap:
-    """The positive axis point: arcs from the grip centre [in]."""
+    """The positive axis point: arcs from the grip center [in]."""
 
     over: Quantity
     up: Quantity
@@ -122,7 +122,7 @@ class Grip:
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """A place on the ball: arcs from the grip centre [in]."""
+    """A place on the ball: arcs from the grip center [in]."""
 
     right: Quantity
     up: Quantity

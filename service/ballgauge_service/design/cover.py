@@ -9,7 +9,7 @@ import numpy as np
 from ballgauge_service.core.compiled import compiled
 from ballgauge_service.design.solids.lines import HIGH, Bins, add_stretches, sort_meshes
 from ballgauge_service.design.solids.packing import FIRST_FACE, KIND, LAST_FACE, MESH, SIZE, Packed
-from ballgauge_service.design.solids.relations import reach_from_centre
+from ballgauge_service.design.solids.relations import reach_from_center
 from ballgauge_service.design.solids.shapes import Floats, own_axis, position
 from ballgauge_service.design.solids.solids import Design
 from ballgauge_service.physics.sphere import Vector, dot
@@ -22,7 +22,7 @@ REFINEMENTS = 40
 
 @compiled
 def _set_cones(packed: Packed, k: int, cones: Floats) -> None:
-    """Write a cone from the ball's centre around each face, (f, 4): direction in the mesh's frame and cosine.
+    """Write a cone from the ball's center around each face, (f, 4): direction in the mesh's frame and cosine.
 
     Faces seen under a wide angle get the cosine -2: they are always tested.
     """
@@ -89,7 +89,7 @@ def _mesh_depth(packed: Packed, k: int, cones: Floats, d: Vector) -> float:
 def _core_reach(
     packed: Packed, bins: Bins, cones: Floats, core: np.ndarray, d: Vector, found: Floats
 ) -> float:
-    """Distance from the centre to the core's outermost point in a direction [in]; 0 where there is none."""
+    """Distance from the center to the core's outermost point in a direction [in]; 0 where there is none."""
     most = 0.0
     for k in range(core.shape[0]):
         if not core[k]:
@@ -156,7 +156,7 @@ def cover_depth(design: Design, packed: Packed) -> tuple[float | None, float | N
     if not core.any():
         return None, None
     radius = 0.5 * design.diameter
-    shallowest = radius - max(reach_from_centre(packed, int(k)) for k in np.flatnonzero(core))
+    shallowest = radius - max(reach_from_center(packed, int(k)) for k in np.flatnonzero(core))
     faces = max(len(packed.faces), 1)
     directions = int(min(DIRECTIONS, max(100, MESH_TESTS // faces)))
     room = 8 + len(packed.points) + len(design.solids)

@@ -18,7 +18,7 @@ from ballgauge_service.core.budget import Run
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.core.units import OZ_PER_CUBIC_INCH, OZ_PER_LB
 from ballgauge_service.design.mass import (
-    CENTRE,
+    CENTER,
     HIGH_AXIS,
     LENGTH,
     LOW_AXIS,
@@ -78,7 +78,7 @@ class HoleCost:
 
     removed_weight: of material, slug_weight: put back [oz]; removed_from: [oz] by solid's name (earlier slugs
     under "slug of hole N"); changes that this hole makes to rg, differential, intermediate_differential
-    [in], and to the top weight [oz], the moment towards the grip centre over the balance arm. error: bound
+    [in], and to the top weight [oz], the moment toward the grip center over the balance arm. error: bound
     of the removed weight [oz].
     """
 
@@ -111,7 +111,7 @@ class DrilledDesign:
     """The drilled ball in the grip frame: +z to the grip center, +y to the fingers, +x to the bowler's right.
 
     weight [lb], removed and slug weight [oz]; RGs, differentials and center of mass [in]; moment [oz in];
-    top, side, finger: predicted readings, moment / balance_arm [oz], towards the grip center, the side of
+    top, side, finger: predicted readings, moment / balance_arm [oz], toward the grip center, the side of
     the positive axis point and the fingers; low and high RG axis: unit vectors, the ends nearest to pin and
     PSA, None where they have no direction; pin and psa: unit vectors; undrilled: the numbers before; costs:
     one a hole, adding up to the whole change; entries: holes in solids that none should enter.
@@ -161,7 +161,7 @@ def _check_places(ball: np.void, hole_results: Records, radius: float) -> None:
         raise InvalidInput([Fault("/layout", words)])
     faults = []
     for index, hole in enumerate(hole_results):
-        if not math.isfinite(hole["centre_x"]):
+        if not math.isfinite(hole["center_x"]):
             words = "has no place: give `at`, or spans and bridge that make a triangle"
             faults.append(Fault(f"/holes/{index}", words))
         elif not hole["reach"] < radius:
@@ -175,9 +175,9 @@ def _hole_rows(holes: Records, hole_results: Records, radius: float, body: Float
     geometry = np.empty((len(holes), GEOMETRY))
     rows = np.zeros((len(holes), WIDTH))
     for index, (hole, at) in enumerate(zip(holes, hole_results, strict=True)):
-        centre = (float(at["centre_x"]), float(at["centre_y"]), float(at["centre_z"]))
+        center = (float(at["center_x"]), float(at["center_y"]), float(at["center_z"]))
         set_hole(
-            geometry, index, centre, radius, 0.5 * hole["diameter"], hole["depth"], hole["pitch_forward"],
+            geometry, index, center, radius, 0.5 * hole["diameter"], hole["depth"], hole["pitch_forward"],
             hole["pitch_lateral"],
         )  # fmt: skip
         own = geometry[index]
@@ -392,7 +392,7 @@ def _result(
     costs: list[HoleCost],
 ) -> DrilledDesign:  # fmt: skip
     grip = _in_grip_frame(moments, body)
-    centre = body @ after[CENTRE : CENTRE + 3]
+    center = body @ after[CENTER : CENTER + 3]
     low = None if math.isnan(after[9]) else three(body @ after[LOW_AXIS : LOW_AXIS + 3])
     high = None if math.isnan(after[10]) else three(body @ after[HIGH_AXIS : HIGH_AXIS + 3])
     removed = math.fsum(cost.removed_weight for cost in costs)
@@ -408,7 +408,7 @@ def _result(
         differential=float(after[4]),
         intermediate_differential=float(after[5]),
         asymmetry_ratio=finite(after[6]),
-        centre_of_mass=three(centre),
+        centre_of_mass=three(center),
         moment=three(grip[1:4]),
         top=float(grip[3]) / arm,
         side=hand * (float(grip[1]) / arm),

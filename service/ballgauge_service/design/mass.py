@@ -1,6 +1,6 @@
 """Mass properties of a design: weight, balance, radii of gyration, axes, cover depth, what each solid adds.
 
-Radii of gyration are sqrt(I / m) about the centre of mass; `differential` is the highest less the lowest,
+Radii of gyration are sqrt(I / m) about the center of mass; `differential` is the highest less the lowest,
 `intermediate_differential` the highest less the middle one, the asymmetry ratio their quotient.
 """
 
@@ -21,7 +21,7 @@ from ballgauge_service.design.cover import cover_depth
 from ballgauge_service.design.solids.cubature import RECTANGLE, integrate, lines_frame
 from ballgauge_service.design.solids.lines import sort_meshes
 from ballgauge_service.design.solids.packing import BOX, DENSITY, KIND, SPHERE, Packed, pack
-from ballgauge_service.design.solids.relations import TOUCH, reach_from_centre
+from ballgauge_service.design.solids.relations import TOUCH, reach_from_center
 from ballgauge_service.design.solids.shapes import Floats, own_axis, support
 from ballgauge_service.design.solids.solids import Design, Vector3
 from ballgauge_service.design.solids.visible import Flags, add_visible
@@ -35,9 +35,9 @@ TOLERANCE = 1e-6
 """Most cells of the cubature, and the error it aims at as a part of the ball's mass (ours)."""
 
 COUNT = len(NUMBERS)
-CENTRE, LOW_AXIS, HIGH_AXIS = COUNT, COUNT + 3, COUNT + 6
+CENTER, LOW_AXIS, HIGH_AXIS = COUNT, COUNT + 3, COUNT + 6
 LENGTH = COUNT + 9
-"""Places of what `numbers_of` writes: NUMBERS, then the centre of mass and the two axes."""
+"""Places of what `numbers_of` writes: NUMBERS, then the center of mass and the two axes."""
 
 
 @compiled
@@ -54,7 +54,7 @@ def _end_nearest(axes: Floats, row: int, mark: int, out: Floats, at: int, radius
 
 @compiled
 def inertia_of(moments: Floats, tensor: Floats) -> None:
-    """Write the inertia (3, 3) about the centre of mass of a body with ten moments (10,)."""
+    """Write the inertia (3, 3) about the center of mass of a body with ten moments (10,)."""
     mass = moments[0]
     trace = 0.0
     for i in range(3):
@@ -68,9 +68,9 @@ def inertia_of(moments: Floats, tensor: Floats) -> None:
 
 @compiled
 def numbers_of(moments: Floats, radius: float, arm: float, out: Floats) -> None:
-    """Write the numbers of a ball, NUMBERS then centre of mass, low and high RG axes, into `out` (LENGTH,).
+    """Write the numbers of a ball, NUMBERS then center of mass, low and high RG axes, into `out` (LENGTH,).
 
-    moments (10,) [oz, oz in, oz in^2] about the centre; radius and arm [in]. Angles from the marks are NaN
+    moments (10,) [oz, oz in, oz in^2] about the center; radius and arm [in]. Angles from the marks are NaN
     where an axis has no direction. The top weight is |moment| / arm, at the CG mark.
     """
     tensor = np.empty((3, 3))
@@ -96,7 +96,7 @@ def numbers_of(moments: Floats, radius: float, arm: float, out: Floats) -> None:
     if out[5] < ROUND:
         out[10] = math.nan
     for n in range(3):
-        out[CENTRE + n] = moments[1 + n] / mass
+        out[CENTER + n] = moments[1 + n] / mass
 
 
 @compiled
@@ -185,7 +185,7 @@ def _add_group(
     contrast = table[:, DENSITY] - table[beneath, DENSITY]
     if any_density:
         contrast = _largest_contrast(table, beneath)
-    radius = reach_from_centre(packed, 0)
+    radius = reach_from_center(packed, 0)
     aim = tolerance * float(table[0, DENSITY]) * 4.0 / 3.0 * math.pi * radius**3
     found = np.empty_like(out)
     bound = np.empty(10)
@@ -229,7 +229,7 @@ def visible_moments(
 
 
 def ball_moments(packed: Packed, visible: Visible) -> Floats:
-    """The ball's ten moments [oz, oz in, oz in^2] about its centre, (10,)."""
+    """The ball's ten moments [oz, oz in, oz in^2] about its center, (10,)."""
     out = np.empty(10)
     summed(visible.moments, packed.table, out)
     return out
@@ -306,12 +306,12 @@ def error_bounds(error: Floats, moments: Floats, numbers: Floats) -> dict[str, f
     """Bounds of weight [lb], rg and differential [in] from those of the moments.
 
     First order: RG = sqrt(I / m), so |dRG| <= (|dI| + RG^2 |dm|) / (2 m RG); |dI| is bounded by the sum of
-    the six second moments' bounds and of the shift of the centre of mass.
+    the six second moments' bounds and of the shift of the center of mass.
     """
     each = error * OZ_PER_CUBIC_INCH
     mass = float(moments[0])
-    centre = np.abs(moments[1:4]) / mass
-    second = float(each[4:].sum() + 2.0 * (each[1:4] @ centre) + each[0] * (centre @ centre))
+    center = np.abs(moments[1:4]) / mass
+    second = float(each[4:].sum() + 2.0 * (each[1:4] @ center) + each[0] * (center @ center))
     low = (second + numbers[1] ** 2 * each[0]) / (2.0 * mass * numbers[1])
     high = (second + numbers[3] ** 2 * each[0]) / (2.0 * mass * numbers[3])
     return {"weight": float(each[0]) / OZ_PER_LB, "rg": float(low), "differential": float(low + high)}
@@ -332,7 +332,7 @@ def pack_inside(design: Design) -> Packed:
     """The arrays of a design. Raises InvalidInput naming every solid that leaves the ball, and how far."""
     packed = pack(design)
     radius = 0.5 * design.diameter
-    beyond = {k: reach_from_centre(packed, k) - radius for k in range(1, len(design.solids))}
+    beyond = {k: reach_from_center(packed, k) - radius for k in range(1, len(design.solids))}
     faults = [
         Fault(f"/solids/{k}", f"{design.solids[k].name!r} reaches {by:.4g} in beyond the ball's surface")
         for k, by in beyond.items()
@@ -431,7 +431,7 @@ def properties(
         mean_density=float(moments[0]) / OZ_PER_CUBIC_INCH / volume,
         max_density=densest.density,
         max_density_solid=densest.name,
-        centre_of_mass=three(numbers[CENTRE : CENTRE + 3]),
+        centre_of_mass=three(numbers[CENTER : CENTER + 3]),
         moment=three(moments[1:4]),
         inertia=tuple(tuple(float(value) / OZ_PER_LB for value in row) for row in tensor),
         low_rg_axis=None if low else three(numbers[LOW_AXIS : LOW_AXIS + 3]),

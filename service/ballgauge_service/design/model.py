@@ -15,7 +15,7 @@ from ballgauge_service.core.compiled import compiled
 from ballgauge_service.core.refusal import Fault
 from ballgauge_service.design.mass import LENGTH, Visible, ball_moments, numbers_of, summed, visible_moments
 from ballgauge_service.design.solids.packing import BOX, DENSITY, KIND, SIZE, Packed, columns_of, pack
-from ballgauge_service.design.solids.relations import TOUCH, reach_from_centre
+from ballgauge_service.design.solids.relations import TOUCH, reach_from_center
 from ballgauge_service.design.solids.shapes import Floats
 from ballgauge_service.design.solids.solids import Design
 from ballgauge_service.design.solids.visible import Flags, add_visible
@@ -82,11 +82,11 @@ def fit_roundings(table: Floats) -> None:
 @compiled
 def furthest_outside(packed: Packed, held: Flags) -> float:
     """How far the worst of the held solids (m,) leaves the ball [in]; 0 where none does."""
-    radius = reach_from_centre(packed, 0)
+    radius = reach_from_center(packed, 0)
     beyond = 0.0
     for k in range(1, packed.table.shape[0]):
         if held[k]:
-            beyond = max(beyond, reach_from_centre(packed, k) - radius)
+            beyond = max(beyond, reach_from_center(packed, k) - radius)
     return beyond if beyond > TOUCH else 0.0
 
 
@@ -103,7 +103,7 @@ def exact_numbers(packed: Packed, arm: float, out: Floats) -> bool:
     if add_visible(packed, active, group, beneath, visible) > 0:
         return False
     summed(visible, packed.table, moments)
-    numbers_of(moments, reach_from_centre(packed, 0), arm, out)
+    numbers_of(moments, reach_from_center(packed, 0), arm, out)
     return True
 
 
@@ -141,7 +141,7 @@ def numbers_of_densities(
     `rows` (c,), from columns `sources` (c,).
     """
     table = packed.table.copy()
-    radius = reach_from_centre(packed, 0)
+    radius = reach_from_center(packed, 0)
     moments = np.empty(10)
     for n in range(samples.shape[0]):
         table[:, DENSITY] = packed.table[:, DENSITY]
@@ -222,7 +222,7 @@ def table_numbers(
     """Numbers (LENGTH,) of a packed design, and how far the worst of its held solids leaves the ball [in]."""
     out = np.empty(LENGTH)
     if not exact_numbers(packed, arm, out):
-        radius = reach_from_centre(packed, 0)
+        radius = reach_from_center(packed, 0)
         numbers_of(ball_moments(packed, visible_moments(packed, cells=cells)), radius, arm, out)
     every = np.ones(len(packed.table), np.bool_) if held is None else held
     return out, float(furthest_outside(packed, every))

@@ -179,7 +179,7 @@ class _Plan:
         self.rows, self.columns, self.sources = (
             np.array(each, np.int64) for each in (rows, columns, sources)
         )
-        # A pin is turned flush with the surface after moulding, so it may stand out while the core moves.
+        # A pin is turned flush with the surface after molding, so it may stand out while the core moves.
         self.held = np.array([solid.role != "pin" for solid in design.solids])
         self.tilts = np.array(tilts, np.float64).reshape(len(tilts), 6)
         self.densities = only_densities(tolerances)

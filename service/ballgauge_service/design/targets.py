@@ -33,7 +33,7 @@ from ballgauge_service.design.model import KEPT, STUDY_CELLS, Shapes, furthest_o
 from ballgauge_service.design.parameters import Moves, Parameter, unpacked
 from ballgauge_service.design.prices import clearance_price, cubature_price, hole_cell_price
 from ballgauge_service.design.solids.packing import DENSITY, Packed
-from ballgauge_service.design.solids.relations import reach_from_centre
+from ballgauge_service.design.solids.relations import reach_from_center
 from ballgauge_service.design.solids.shapes import Floats
 from ballgauge_service.design.solids.solids import Design
 
@@ -257,7 +257,7 @@ class Ball:
         drilled: also those of the drilled ball that no target asks for.
         """
         packed = self.moves.at(values)
-        radius = reach_from_centre(packed, 0)
+        radius = reach_from_center(packed, 0)
         moments = self._shapes.moments(packed)
         numbers = np.empty(LENGTH)
         numbers_of(moments, radius, self._arm, numbers)
@@ -275,7 +275,7 @@ class Ball:
         """Bounds of the error of weight, RG and differential there."""
         packed = self.moves.at(values)
         moments, numbers = self._shapes.moments(packed), np.empty(LENGTH)
-        numbers_of(moments, reach_from_centre(packed, 0), self._arm, numbers)
+        numbers_of(moments, reach_from_center(packed, 0), self._arm, numbers)
         return error_bounds(self._shapes.error(packed), moments, numbers)
 
     def _more(self, packed: Packed, moments: Floats, radius: float) -> Numbers:

@@ -134,7 +134,7 @@ def aim_one(
 def _merit(ends: Ends, window: Window) -> Array:
     """Share in the window less the share lost, of SCATTERED deliveries a line: as of a normal distribution.
 
-    The board is centred on the window's middle, where fine aiming brings it.
+    The board is centerd on the window's middle, where fine aiming brings it.
     """
     arrived = ends.arrived.reshape(-1, SCATTERED)
     boards, angles = (

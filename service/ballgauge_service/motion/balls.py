@@ -1,4 +1,4 @@
-"""The ball as the motion sees it: inertia, centre of mass and positive axis point in the grip frame."""
+"""The ball as the motion sees it: inertia, center of mass and positive axis point in the grip frame."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from ballgauge_service.physics.sphere import (
     pin_from_layout,
     positive_axis_point,
     spin_axis_from_layout,
-    towards,
+    toward,
 )
 
 Array = NDArray[np.float64]
@@ -64,9 +64,9 @@ class BoxBall:
 class MotionBall:
     """Mass properties of a ball in the grip frame.
 
-    weight [lb]; radius [in]; moments: principal moments about the mass centre over the mass [in²], smallest
+    weight [lb]; radius [in]; moments: principal moments about the mass center over the mass [in²], smallest
     first; axes: their unit vectors as rows of a rotation, (3, 3); centre_of_mass [in] from the geometric
-    centre; pap: unit vector of the positive axis point; hand: right or left.
+    center; pap: unit vector of the positive axis point; hand: right or left.
     """
 
     name: str
@@ -86,7 +86,7 @@ class MotionBall:
 
 
 def box_ball(box: BoxBall) -> MotionBall:
-    """The ball that a box and a layout describe; its mass centre is its geometric centre.
+    """The ball that a box and a layout describe; its mass center is its geometric center.
 
     The layout's angles are those of `physics.sphere`; radii of gyration squared are moments over the mass.
     """
@@ -94,7 +94,7 @@ def box_ball(box: BoxBall) -> MotionBall:
     pap = positive_axis_point(hand, box.over, box.up, box.radius)
     turn = math.radians(box.val_angle)
     pin = pin_from_layout(hand, box.over, box.up, box.pin_to_pap, turn, box.radius)
-    goal = pap if not math.isnan(towards(pin, pap)[0]) else (0.0, 1.0, 0.0)
+    goal = pap if not math.isnan(toward(pin, pap)[0]) else (0.0, 1.0, 0.0)
     # With the pin on the PAP no direction leads from one to the other: the angle counts from straight up.
     psa = spin_axis_from_layout(hand, pin, goal, math.radians(box.drilling_angle))
     high = box.rg + box.differential
@@ -106,7 +106,7 @@ def box_ball(box: BoxBall) -> MotionBall:
 
 
 def drilled_ball(drilled: np.void, radius: float, hand: str, surface: Surface, name: str = "") -> MotionBall:
-    """The drilled ball, its mass centre where drilling left it, or else the geometric centre.
+    """The drilled ball, its mass center where drilling left it, or else the geometric center.
 
     Parameters
     ----------
@@ -119,7 +119,7 @@ def drilled_ball(drilled: np.void, radius: float, hand: str, surface: Surface, n
         The drilled inertia or the positive axis point is not known.
     """
     low, between, high = (float(drilled[part]) for part in ("rg", "rg_intermediate", "rg_high"))
-    pap, centre = vector_of(drilled, "pap"), vector_of(drilled, "centre_of_mass")
+    pap, center = vector_of(drilled, "pap"), vector_of(drilled, "centre_of_mass")
     if math.isnan(low + between + high + pap[0]):
         words = "the drilled inertia is not known: it needs rg, both differentials, pap and layout"
         raise InvalidInput([Fault("/ball/rg", words)])
@@ -130,7 +130,7 @@ def drilled_ball(drilled: np.void, radius: float, hand: str, surface: Surface, n
         radius,
         (low**2, between**2, high**2),
         np.array([first, cross(last, first), last]),
-        (0.0, 0.0, 0.0) if math.isnan(centre[0]) else centre,
+        (0.0, 0.0, 0.0) if math.isnan(center[0]) else center,
         pap,
         hand,
         surface,

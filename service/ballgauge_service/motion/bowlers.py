@@ -26,13 +26,13 @@ that four leave under 0.0003 board of its error for usual balls and 0.003 for a 
 class Release:
     """The ball as it leaves the hand, over the foul line.
 
-    speed [mph] of the ball's centre, level; rev_rate [rpm]; axis_rotation [deg]: 0 rolls end over end, 90
+    speed [mph] of the ball's center, level; rev_rate [rpm]; axis_rotation [deg]: 0 rolls end over end, 90
     spins square to the travel; axis_tilt [deg]: how far the positive axis point stands above the level;
-    launch_angle [deg]: positive towards the bowler's own side; launch_board: where the centre crosses the
+    launch_angle [deg]: positive toward the bowler's own side; launch_board: where the center crosses the
     foul line; loft [ft]: how far down the lane the ball lands, keeping its speed and spin, with nothing lost
     in the landing.
 
-    phase [deg]: how far the ball has turned about its axis since the grip centre faced, as nearly as the axis
+    phase [deg]: how far the ball has turned about its axis since the grip center faced, as nearly as the axis
     lets it, midway between straight back and straight down; None where nobody knows, so that every phase is
     as likely as any other.
     """

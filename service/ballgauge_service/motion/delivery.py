@@ -38,7 +38,7 @@ ENDINGS = {
 }
 
 PIN_RADIUS = 0.5 * 4.766
-"""A pin's greatest radius [in] (USBC pin specification), nearly at the height of the ball's centre."""
+"""A pin's greatest radius [in] (USBC pin specification), nearly at the height of the ball's center."""
 
 TRACK_SAMPLES = 201
 """Points of the track that wears the oil (ours)."""
@@ -108,7 +108,7 @@ class Delivery:
 class Window:
     """A window at the pins: board (low, high) from the bowler's side, and entry angle (low, high) [deg].
 
-    The board is that of the ball's centre where it meets the head pin. The default is half a board about the
+    The board is that of the ball's center where it meets the head pin. The default is half a board about the
     pocket, and 4 to 8 degrees about the 6 degrees at which strikes are likeliest, 6 cm off the middle, on
     board 17.8 (Physics 18, 96 (2025)). Its width is ours.
     """
@@ -142,7 +142,7 @@ class Ends:
 
     @property
     def contact_board(self) -> Array:
-        """Where the ball's centre is as it meets the head pin, or at its end where it passes the pin by.
+        """Where the ball's center is as it meets the head pin, or at its end where it passes the pin by.
 
         The last inches are taken as straight: the turn left in them moves the ball by under 0.01 board.
         """

@@ -33,7 +33,7 @@ Ball = BoxBall | MotionBall
 OVERLAP = 1.0
 GAP = 2.0
 """Separations (ours): under OVERLAP two balls do the same thing as far as this bowler can tell; between two
-neighbours in length more than GAP apart there is room for a ball that overlaps neither."""
+neighbors in length more than GAP apart there is room for a ball that overlaps neither."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +83,7 @@ class Pair:
 
 @dataclass(frozen=True, slots=True)
 class Gap:
-    """Two neighbours in length [ft], nearer first, and the place with room for a ball between them."""
+    """Two neighbors in length [ft], nearer first, and the place with room for a ball between them."""
 
     between: list[str]
     from_length: float
@@ -95,7 +95,7 @@ class Gap:
 class BowlerMap:
     """The map of one bowler.
 
-    Of every volume: points of the balls, pairs that overlap, gaps between neighbours. The pair that leaves
+    Of every volume: points of the balls, pairs that overlap, gaps between neighbors. The pair that leaves
     every other ball nearest to one of them, and the pair farthest apart on the mean; None with fewer than two
     balls that may be compared. changed: the first ball with the other surface, by the same releases, of every
     volume; or nothing.

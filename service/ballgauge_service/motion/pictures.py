@@ -23,11 +23,11 @@ from ballgauge_service.physics.motion.notes import OILY
 Array = NDArray[np.float64]
 Group = dict[str, Any]
 
-PATH_COLOURS = {"flight": "#777777", "slip": "#b3541e", "roll": "#1f5fa8"}
+PATH_COLORS = {"flight": "#777777", "slip": "#b3541e", "roll": "#1f5fa8"}
 MARKS = ("circle", "square", "diamond", "cross", "x", "star", "hexagon", "pentagon")
-VOLUME_COLOURS = ("#1f5fa8", "#b3541e", "#2f6f4f", "#7a1f3d", "#c9a227", "#444444")
+VOLUME_COLORS = ("#1f5fa8", "#b3541e", "#2f6f4f", "#7a1f3d", "#c9a227", "#444444")
 COLUMNS = 3
-"""Colours and marks of the pictures, and most panels side by side (ours)."""
+"""Colors and marks of the pictures, and most panels side by side (ours)."""
 
 RING_POINTS = 91
 
@@ -89,17 +89,17 @@ def _film(graphs: Any, lane: Lane, side: float) -> Any:
 
 
 def _path(graphs: Any, thrown: Delivery) -> list[Any]:
-    """The path, one trace a phase; neighbours share their joint so that the line does not break."""
+    """The path, one trace a phase; neighbors share their joint so that the line does not break."""
     samples = thrown.samples
     boards = to_board(samples[:, 1 + eq.X], thrown.ball.side)
     phases = samples[:, eq.STATE + 1]
     before = np.concatenate([phases[:1], phases[:-1]])
     traces = []
-    for phase, (name, colour) in enumerate(PATH_COLOURS.items()):
+    for phase, (name, color) in enumerate(PATH_COLORS.items()):
         here = (phases == phase) | (before == phase)
         if here.any():
             x, y = np.where(here, boards, np.nan), np.where(here, samples[:, 1 + eq.Y] / 12.0, np.nan)
-            line = {"color": colour, "width": 4}
+            line = {"color": color, "width": 4}
             traces.append(graphs.Scatter(x=x, y=y, mode="lines", line=line, name=name))
     return traces
 
@@ -113,7 +113,7 @@ def _outline(graphs: Any) -> Any:
 
 
 def _seen(graphs: Any, points: Array, line: Group, name: str, legend: bool) -> list[Any]:
-    """A curve on the unit sphere, (3, m), as seen from the grip centre's side: what lies behind is dotted."""
+    """A curve on the unit sphere, (3, m), as seen from the grip center's side: what lies behind is dotted."""
     traces = []
     for front in (True, False):
         part = np.where((points[2] >= 0.0) == front, points[:2], np.nan)
@@ -180,8 +180,8 @@ def line_map_picture(mapped: LineMap, bowler: str | None = None) -> str:
     for place, one in enumerate(shown):
         for k, (volume, points) in enumerate(zip(mapped.volumes, one.points, strict=True)):
             trace = _points(graphs, mapped.names, points, f"{volume:g} mL of oil", MARKS[k % len(MARKS)])
-            colour = {"color": VOLUME_COLOURS[k % len(VOLUME_COLOURS)]}
-            trace.update(legendgroup=str(k), showlegend=place == 0, marker=colour)
+            color = {"color": VOLUME_COLORS[k % len(VOLUME_COLORS)]}
+            trace.update(legendgroup=str(k), showlegend=place == 0, marker=color)
             figure.add_trace(trace, row=place // columns + 1, col=place % columns + 1)
     figure.update_xaxes(title="length to the hook [ft]: a quarter of the turn is made")
     figure.update_yaxes(title="sharpness of the turn [deg/ft]: from a quarter to nine tenths of it")

@@ -81,9 +81,9 @@ def setup_row(ball: MotionBall, settings: MotionSettings, loft: float = 0.0) -> 
     return row
 
 
-def _triad(first: Array, towards: Array) -> Array:
-    """Right-handed unit axes as columns, (n, 3, 3): the second nearest to `towards`."""
-    second = towards - np.sum(towards * first, axis=-1, keepdims=True) * first
+def _triad(first: Array, toward: Array) -> Array:
+    """Right-handed unit axes as columns, (n, 3, 3): the second nearest to `toward`."""
+    second = toward - np.sum(toward * first, axis=-1, keepdims=True) * first
     second /= np.linalg.norm(second, axis=-1, keepdims=True)
     return np.stack([first, second, np.cross(first, second)], axis=-1)
 

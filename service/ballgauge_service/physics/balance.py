@@ -1,4 +1,4 @@
-"""Static balance: from the moment about the geometric centre to a scale's readings.
+"""Static balance: from the moment about the geometric center to a scale's readings.
 
 The moment M = sum m r [oz in] is the physical quantity. A balance shows M / arm [oz]; the arm [in] is the
 scale's. The undrilled part is a reading of the same scale, so the arm cancels from it and remains only in

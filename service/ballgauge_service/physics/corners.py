@@ -156,13 +156,13 @@ def _plane_corners(
     by_j = pair.aside * a + pair.along * b
     one = two = three = four = 0.0
     for k in range(samples.shape[0]):
-        centre = level + pair.aside * c * samples[k, 0]
+        center = level + pair.aside * c * samples[k, 0]
         wide_i, wide_j = b * samples[k, 1], by_j * samples[k, 2]
         values = (
-            centre - wide_i - wide_j,
-            centre - wide_i + wide_j,
-            centre + wide_i - wide_j,
-            centre + wide_i + wide_j,
+            center - wide_i - wide_j,
+            center - wide_i + wide_j,
+            center + wide_i - wide_j,
+            center + wide_i + wide_j,
         )
         for edge, before in enumerate((one, two, three, four)):
             if values[edge] * before < -_NOISE:

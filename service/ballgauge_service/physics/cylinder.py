@@ -1,7 +1,7 @@
 """Moments of a flat-bottomed cylinder clipped by a sphere: what one drilled hole takes out of one layer.
 
-The hole's own frame has its origin at the sphere's centre, w along the hole's axis and outward, u towards the
-point where the axis comes nearest to the centre, v = w x u. The region is
+The hole's own frame has its origin at the sphere's center, w along the hole's axis and outward, u toward the
+point where the axis comes nearest to the center, v = w x u. The region is
 
     (u - offset)^2 + v^2 <= radius^2,   w >= bottom,   u^2 + v^2 + w^2 <= sphere^2
 
@@ -140,9 +140,9 @@ def clipped_cylinder(
     Parameters
     ----------
     sphere, offset, radius : float
-        Radius of the sphere, distance of the hole's axis from its centre, >= 0, and the hole's radius [in].
+        Radius of the sphere, distance of the hole's axis from its center, >= 0, and the hole's radius [in].
     bottom : float
-        Height of the flat bottom along the axis [in], from the axis' point nearest to the centre, positive on
+        Height of the flat bottom along the axis [in], from the axis' point nearest to the center, positive on
         the side of the opening.
     out : array (7,)
         [in^3, in^4, in^4, in^5, in^5, in^5, in^5], in the module's order; zeros where nothing is shared.

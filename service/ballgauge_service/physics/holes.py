@@ -18,9 +18,9 @@ from ballgauge_service.physics.sphere import Vector, combine, cross, dot, unit
 AXIS, FOOT, ACROSS = 0, 3, 6
 OFFSET, RADIUS, BOTTOM, OPENING, REACH = 9, 10, 11, 12, 13
 GEOMETRY = 14
-"""Columns: unit axis outward (3), the axis point nearest to the centre (3), unit vector towards it (3), its
-distance from the centre, the hole's radius, heights of the bottom and of the opening along the axis, and the
-greatest distance of the bottom's rim from the centre."""
+"""Columns: unit axis outward (3), the axis point nearest to the center (3), unit vector toward it (3), its
+distance from the center, the hole's radius, heights of the bottom and of the opening along the axis, and the
+greatest distance of the bottom's rim from the center."""
 
 Table = NDArray[np.float64]
 
@@ -39,18 +39,18 @@ def _store(table: Table, row: int, column: int, value: Vector) -> None:
 
 
 @compiled
-def pitch_tangents(centre: Vector) -> tuple[Vector, Vector]:
-    """Return the unit tangents at a hole's centre towards the grip centre and to the bowler's right.
+def pitch_tangents(center: Vector) -> tuple[Vector, Vector]:
+    """Return the unit tangents at a hole's center toward the grip center and to the bowler's right.
 
-    At the grip centre itself, where every direction leads away, forward means towards the fingers (+y); at
+    At the grip center itself, where every direction leads away, forward means toward the fingers (+y); at
     the two ends of the midline, where right is the normal, right means onward along the midline.
     """
-    forward = combine(1.0, (0.0, 0.0, 1.0), -centre[2], centre)
+    forward = combine(1.0, (0.0, 0.0, 1.0), -center[2], center)
     if dot(forward, forward) < 1e-18:
         forward = (0.0, 1.0, 0.0)
-    lateral = combine(1.0, (1.0, 0.0, 0.0), -centre[0], centre)
+    lateral = combine(1.0, (1.0, 0.0, 0.0), -center[0], center)
     if dot(lateral, lateral) < 1e-18:
-        lateral = (0.0, 0.0, -centre[0])
+        lateral = (0.0, 0.0, -center[0])
     return unit(forward), unit(lateral)
 
 
@@ -58,23 +58,23 @@ def pitch_tangents(centre: Vector) -> tuple[Vector, Vector]:
 def set_hole(
     table: Table,
     row: int,
-    centre: Vector,
+    center: Vector,
     ball_radius: float,
     hole_radius: float,
     depth: float,
     pitch_forward: float,
     pitch_lateral: float,
 ) -> None:
-    """Fill one row: the axis runs from the surface at `centre` to the geometric centre moved by the pitches.
+    """Fill one row: the axis runs from the surface at `center` to the geometric center moved by the pitches.
 
-    All lengths [in]; the depth is measured along the axis from the surface at the hole's centre to the flat
+    All lengths [in]; the depth is measured along the axis from the surface at the hole's center to the flat
     bottom.
     """
-    forward, lateral = pitch_tangents(centre)
+    forward, lateral = pitch_tangents(center)
     aim = combine(pitch_forward, forward, pitch_lateral, lateral)
-    outward = unit(combine(ball_radius, centre, -1.0, aim))
-    opening = ball_radius * dot(centre, outward)
-    foot = combine(ball_radius, centre, -opening, outward)
+    outward = unit(combine(ball_radius, center, -1.0, aim))
+    opening = ball_radius * dot(center, outward)
+    foot = combine(ball_radius, center, -opening, outward)
     offset = math.sqrt(dot(foot, foot))
     if offset > 1e-9 * ball_radius:
         across = combine(1.0 / offset, foot, 0.0, foot)
@@ -106,7 +106,7 @@ def add_layer(
     """Add density x (the hole's share of a ball of radius `sphere`) to `out` and return the volume [in^3].
 
     out, shape (10,): weight, its three first moments and the second moments xx, yy, zz, xy, xz, yz about the
-    geometric centre in the grip frame [oz, oz in, oz in^2]; density [oz/in^3]; moments, (7,), is scratch.
+    geometric center in the grip frame [oz, oz in, oz in^2]; density [oz/in^3]; moments, (7,), is scratch.
     """
     clipped_cylinder(sphere, table[row, OFFSET], table[row, RADIUS], table[row, BOTTOM], moments)
     w = vector_at(table, row, AXIS)
@@ -146,7 +146,7 @@ def _signed_length(sphere_height: float, bottom: float, cut: float, sense: float
 
 @compiled
 def whole_side(table: Table, row: int, normal: Vector, radius: float) -> float:
-    """1 or -1 where the whole hole lies on one side of the plane through the centre, 0 where it is cut."""
+    """1 or -1 where the whole hole lies on one side of the plane through the center, 0 where it is cut."""
     hole_radius = table[row, RADIUS]
     tilt = dot(vector_at(table, row, AXIS), normal)
     spread = hole_radius * math.sqrt(max(1.0 - tilt * tilt, 0.0))
@@ -223,7 +223,7 @@ def half_difference(
 ) -> float:
     """Weight of the hole's material on the side of `normal` less that on the other side [oz].
 
-    The plane passes through the geometric centre. cover, step: density of the cover and what the inner
+    The plane passes through the geometric center. cover, step: density of the cover and what the inner
     material has beyond it [oz/in^3]; weight: of the whole hole, returned with its sign where the plane misses
     it. Where it is cut, lines along the axis are integrated exactly and their sum over the cross-section by
     Gauss-Legendre rules, good to about 2e-5 of the hole's weight.

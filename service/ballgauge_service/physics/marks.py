@@ -28,7 +28,7 @@ _INTERPRETING = 3e-4
 
 @compiled
 def place_of(at: Vector, radius: float) -> tuple[float, float]:
-    """Arcs from the grip centre [in] of a unit vector; what only rounding leaves is 0, the unknown is NaN."""
+    """Arcs from the grip center [in] of a unit vector; what only rounding leaves is 0, the unknown is NaN."""
     if math.isnan(at[0] + at[1] + at[2]):
         return math.nan, math.nan
     right, up = arcs_from_grip(at, radius)
@@ -86,7 +86,7 @@ def _fill(
         found[n, 22] = size * abs(0.5 * math.pi - angle_between(pin, _val_normal(pap)))
         for j in range(counts[n]):
             hole = hole_out[n, j]
-            holes[n, j, 0], holes[n, j, 1] = place_of((hole.centre_x, hole.centre_y, hole.centre_z), size)
+            holes[n, j, 0], holes[n, j, 1] = place_of((hole.center_x, hole.center_y, hole.center_z), size)
 
 
 def marks(out: Records, hole_out: Records, counts: Counts, radius: Array) -> tuple[Array, Array]:
@@ -103,7 +103,7 @@ def marks(out: Records, hole_out: Records, counts: Counts, radius: Array) -> tup
     -------
     array (n, MARKS)
         Right and up [in] of PAP, pin, PSA, CG mark, and of the low and the high axis at the pole next to its
-        mark (pin, PSA); the arcs from pin to PAP, PAP to PSA, pin to PSA and pin to grip centre; how far and
+        mark (pin, PSA); the arcs from pin to PAP, PAP to PSA, pin to PSA and pin to grip center; how far and
         in what bearing [rad] the low axis went from the pin, and the high one from the PSA; right and up of
         the heavy side; the arc from the pin to the vertical axis line. NaN where not known.
     array (n, h, 2)

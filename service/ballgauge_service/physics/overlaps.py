@@ -171,10 +171,10 @@ def _clearance(pair: Pair, s: float) -> float:
     """
     half_i, half_j = strips(pair, s)
     lean = abs(pair.along)
-    centre_i = pair.middle_j + pair.along * pair.middle_i
-    centre_j = pair.middle_i + pair.along * pair.middle_j
-    room_i = min(centre_i - pair.aside * pair.bottom_i, pair.aside * pair.top_i - centre_i)
-    room_j = min(centre_j - pair.aside * pair.bottom_j, pair.aside * pair.top_j - centre_j)
+    center_i = pair.middle_j + pair.along * pair.middle_i
+    center_j = pair.middle_i + pair.along * pair.middle_j
+    room_i = min(center_i - pair.aside * pair.bottom_i, pair.aside * pair.top_i - center_i)
+    room_j = min(center_j - pair.aside * pair.bottom_j, pair.aside * pair.top_j - center_j)
     return min(room_i + half_j + lean * half_i, room_j + half_i + lean * half_j)
 
 
@@ -238,7 +238,7 @@ def _narrowed(
 
 @compiled
 def _reach(pair: Pair) -> float:
-    """Bound on the squared distance of a shared point from the centre, spheres aside [in^2]."""
+    """Bound on the squared distance of a shared point from the center, spheres aside [in^2]."""
     if pair.aside <= 0.0:
         return math.inf
     lean = abs(pair.along)
@@ -556,11 +556,11 @@ def _add_lines(
         ends = _chord_breaks(polygon, count, s, material, faces, planes, breaks)
         for piece in range(ends - 1):
             width = 0.5 * (breaks[piece + 1] - breaks[piece])
-            centre = 0.5 * (breaks[piece + 1] + breaks[piece])
+            center = 0.5 * (breaks[piece + 1] + breaks[piece])
             if width < 1e-12:
                 continue
             for b in range(OVERLAP_CHORD_NODES.shape[0]):
-                x = centre + width * OVERLAP_CHORD_NODES[b]
+                x = center + width * OVERLAP_CHORD_NODES[b]
                 low, high = _chord(polygon, count, x)
                 if high > low:
                     start = combine(s, frame.normal, x, frame.across)

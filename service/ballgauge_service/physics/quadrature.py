@@ -14,7 +14,7 @@ LENS_ORDER = 20
 
 HALF_ORDER = 8
 CHORD_ORDER = 5
-"""Nodes across and along a hole's cross-section for a hole cut in two by a plane through the centre."""
+"""Nodes across and along a hole's cross-section for a hole cut in two by a plane through the center."""
 
 OVERLAP_LEAST, OVERLAP_SLOPE, OVERLAP_MOST = 2.5, 7.0, 16
 """Sections between two corners of the region that two holes share: the least, more for each unit of the

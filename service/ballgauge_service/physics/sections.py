@@ -2,10 +2,10 @@
 
 Such a plane cuts both cylinders in straight strips and both bottoms in straight lines, so the section is a
 convex polygon, clipped by the spheres' discs. Its moments are closed forms: a sum over its edges, by Green's
-theorem, of triangles to the disc's centre where the edge lies inside the disc and of circular sectors
+theorem, of triangles to the disc's center where the edge lies inside the disc and of circular sectors
 where it lies outside.
 
-The frame is right-handed, with its origin at the ball's centre: s along the planes' normal, z along the axis
+The frame is right-handed, with its origin at the ball's center: s along the planes' normal, z along the axis
 of the later hole j, outward, x across. A polygon is an array of shape (c, 2), one row (x, z) a vertex.
 """
 

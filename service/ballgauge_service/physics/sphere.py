@@ -1,6 +1,6 @@
 """Places and directions on the ball's surface, in the grip frame.
 
-Origin at the geometric centre, +z to the grip centre, +y towards the fingers, +x to the bowler's right. A
+Origin at the geometric center, +z to the grip center, +y toward the fingers, +x to the bowler's right. A
 surface distance is the great-circle arc in inches, so an angle is arc / R. Formulas are the laws of spherical
 trigonometry (Todhunter, Spherical Trigonometry, 1886, from memory) written with vectors.
 
@@ -64,7 +64,7 @@ def angle_between(a: Vector, b: Vector) -> float:
 
 
 @compiled
-def towards(start: Vector, goal: Vector) -> Vector:
+def toward(start: Vector, goal: Vector) -> Vector:
     """Unit tangent at `start` on the great circle to `goal`; NaN where they coincide or are opposite."""
     along = dot(start, goal)
     tangent = combine(1.0, goal, -along, start)
@@ -87,13 +87,13 @@ def turn(direction: Vector, outward: Vector, angle: float) -> Vector:
 
 @compiled
 def positive_axis_point(hand: float, over: float, up: float, radius: float) -> Vector:
-    """Unit vector of the PAP: `over` from the grip centre to the hand's side, then `up` the VAL [in]."""
+    """Unit vector of the PAP: `over` from the grip center to the hand's side, then `up` the VAL [in]."""
     return place(hand * over, up, radius)
 
 
 @compiled
 def val_tangents(hand: float, over: float, up: float, radius: float) -> tuple[Vector, Vector]:
-    """Unit tangents at the PAP: up the VAL, and square to it towards the grip."""
+    """Unit tangents at the PAP: up the VAL, and square to it toward the grip."""
     across = over / radius
     rise = up / radius
     upward = (-math.sin(rise) * math.sin(across) * hand, math.cos(rise), -math.sin(rise) * math.cos(across))
@@ -104,7 +104,7 @@ def val_tangents(hand: float, over: float, up: float, radius: float) -> tuple[Ve
 def pin_from_layout(
     hand: float, over: float, up: float, pin_to_pap: float, val_angle: float, radius: float
 ) -> Vector:
-    """Unit vector of the pin: from the PAP, `val_angle` [rad] from the upward VAL towards the grip.
+    """Unit vector of the pin: from the PAP, `val_angle` [rad] from the upward VAL toward the grip.
 
     By the law of sines the pin then lies asin(sin(pin_to_pap) sin(val_angle)) from the VAL.
     """
@@ -120,7 +120,7 @@ def spin_axis_from_layout(hand: float, pin: Vector, pap: Vector, drilling_angle:
 
     The angle is turned clockwise seen from outside for a right-hander, counterclockwise for a left-hander.
     """
-    return turn(towards(pin, pap), pin, hand * drilling_angle)
+    return turn(toward(pin, pap), pin, hand * drilling_angle)
 
 
 @compiled
@@ -133,9 +133,9 @@ def layout_from_marks(
     """
     pap = positive_axis_point(hand, over, up, radius)
     upward, gripward = val_tangents(hand, over, up, radius)
-    to_pin = towards(pap, pin)
+    to_pin = toward(pap, pin)
     val_angle = math.atan2(dot(to_pin, gripward), dot(to_pin, upward))
-    to_pap = towards(pin, pap)
+    to_pap = toward(pin, pap)
     drilling_angle = hand * math.atan2(-dot(psa, cross(pin, to_pap)), dot(psa, to_pap))
     return drilling_angle, radius * angle_between(pin, pap), val_angle
 
@@ -172,9 +172,9 @@ def span_triangle(
     """Return the unit vectors of the thumb, middle and ring holes of a right-hander.
 
     Spans and bridge are surface arcs [in]; the rims are the holes' radii as arcs [in], the thumb's 0 where
-    there is no thumb hole; full_span is 1.0 where spans run centre to centre and 0.0 where they run cut to
-    cut. The three centre-to-centre arcs fix a spherical triangle (law of cosines). The centre line runs from
-    the thumb through the middle of the bridge, and the grip centre lies midway between the thumb's front edge
+    there is no thumb hole; full_span is 1.0 where spans run center to center and 0.0 where they run cut to
+    cut. The three center-to-center arcs fix a spherical triangle (law of cosines). The center line runs from
+    the thumb through the middle of the bridge, and the grip center lies midway between the thumb's front edge
     and the great circle through both finger holes' front edges. NaN where no such triangle exists.
     """
     to_middle = (span_middle if full_span > 0.5 else span_middle + thumb_rim + middle_rim) / radius
@@ -193,17 +193,17 @@ def span_triangle(
     along_ring = (math.sin(opening), math.cos(opening), 0.0)
     middle = travel(thumb, along_middle, to_middle)
     ring = travel(thumb, along_ring, to_ring)
-    half_bridge = travel(middle, towards(middle, ring), (middle_rim + 0.5 * bridge) / radius)
-    centre_line = towards(thumb, half_bridge)
+    half_bridge = travel(middle, toward(middle, ring), (middle_rim + 0.5 * bridge) / radius)
+    center_line = toward(thumb, half_bridge)
     middle_edge = travel(thumb, along_middle, to_middle - middle_rim / radius)
     ring_edge = travel(thumb, along_ring, to_ring - ring_rim / radius)
     edge_normal = cross(middle_edge, ring_edge)
-    far_edge = math.atan2(-dot(edge_normal, thumb), dot(edge_normal, centre_line))
+    far_edge = math.atan2(-dot(edge_normal, thumb), dot(edge_normal, center_line))
     if far_edge < 0.0:
         far_edge += math.pi
     midway = 0.5 * (thumb_rim / radius + far_edge)
-    z = travel(thumb, centre_line, midway)
-    y = combine(-math.sin(midway), thumb, math.cos(midway), centre_line)
+    z = travel(thumb, center_line, midway)
+    y = combine(-math.sin(midway), thumb, math.cos(midway), center_line)
     x = cross(y, z)
     return (
         (dot(thumb, x), dot(thumb, y), dot(thumb, z)),

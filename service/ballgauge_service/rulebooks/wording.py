@@ -251,7 +251,7 @@ _COLUMN_WORDS = {
     "house_ball": "whether it is a house ball",
     "high_performance_core": "whether the core is a high-performance one",
     "identity": "whether the ball is on the approved list",
-    "unmarked_grip_centre": "whether the grip centre is marked",
+    "unmarked_grip_centre": "whether the grip center is marked",
     "asymmetric": "whether the ball is asymmetrical",
 }
 

@@ -34,7 +34,7 @@ def _integrate_cell(
 ) -> None:  # fmt: skip
     """Write the moments over one cell of the unit square, mapped to the domain, into `out` (m, 10).
 
-    domain (7,): shape, low u, low v, size u, size v (or a disc's centre, radius, spare), bottom and top.
+    domain (7,): shape, low u, low v, size u, size v (or a disc's center, radius, spare), bottom and top.
     """
     out[:] = 0.0
     w = (frame[2, 0], frame[2, 1], frame[2, 2])

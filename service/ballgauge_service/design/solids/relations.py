@@ -46,8 +46,8 @@ TOUCH = 1e-10
 
 
 @compiled
-def reach_from_centre(packed: Packed, k: int) -> float:
-    """Greatest distance of a solid's points from the ball's centre [in]."""
+def reach_from_center(packed: Packed, k: int) -> float:
+    """Greatest distance of a solid's points from the ball's center [in]."""
     return farthest(packed, k, np.eye(3), 1.0, (0.0, 0.0, 0.0))
 
 

@@ -158,7 +158,7 @@ class Design:
     Raises
     ------
     InvalidInput
-        Every impossible shape, by pointer. The first solid must be a sphere about the centre, since a ball
+        Every impossible shape, by pointer. The first solid must be a sphere about the center, since a ball
         has no voids; solids that leave the ball are found by `mass.pack_inside`.
     """
 

@@ -163,7 +163,7 @@ def no_headings(texts: Sequence[str]) -> bool:
     return any(_NUMERAL.fullmatch(text) for text in texts)
 
 
-def recognised(texts: Iterable[str], options: ReadingOptions) -> tuple[bool, int]:
+def recognized(texts: Iterable[str], options: ReadingOptions) -> tuple[bool, int]:
     """Whether every required heading is among some, and how many of them stand for something."""
     strict = replace(options, unknown_columns="refuse")
     names: set[tuple[str | None, int | None, str]] = set()

@@ -13,7 +13,7 @@ from ballgauge_service.lot.reading.headings import (
     Heading,
     bad_file,
     no_headings,
-    recognised,
+    recognized,
     resolve_headings,
     with_units,
 )
@@ -40,12 +40,12 @@ def best_row(rows: Mapping[int, Sequence[str]], options: ReadingOptions) -> Head
     for row, cells in rows.items():
         if options.header_row not in (None, row):
             continue
-        plain = HeadingRow(row, list(cells), recognised(cells, options))
+        plain = HeadingRow(row, list(cells), recognized(cells, options))
         found = [plain]
         # Of numbers alone it would be a ball below its headings.
         if plain.known[1] or options.header_row == row:
             under = _under(rows.get(row - 1, ()), cells)
-            found.append(HeadingRow(row, under, recognised(under, options)))
+            found.append(HeadingRow(row, under, recognized(under, options)))
         for each in found:
             if each.known[1] and (best is None or each.known > best.known):
                 best = each

@@ -275,7 +275,7 @@ def drift_of_means(entry: Mapping[str, Any], style: Style) -> Chart:
         chart.curve(x, _values(entry, shewhart[f"mean_{side}"], style), "ink", 1.0, DASH)
         chart.curve(x, _values(entry, ewma[side], style), "note", 0.8, DOT)
     chart.curve(x, _values(entry, ewma["average"], style), "note", 1.6)
-    _signalled(chart, entry, shewhart["means"], ("mean", "ewma"), style)
+    _signaled(chart, entry, shewhart["means"], ("mean", "ewma"), style)
     chart.legend(
         [
             (_("mean"), "main", ()),
@@ -299,7 +299,7 @@ def drift_of_spreads(entry: Mapping[str, Any], style: Style) -> Chart:
     x = _places(entry)
     for side in ("lower", "upper"):
         chart.curve(x, _values(entry, shewhart[f"spread_{side}"], style), "ink", 1.0, DASH)
-    _signalled(chart, entry, shewhart["standard_deviations"], ("spread",), style)
+    _signaled(chart, entry, shewhart["standard_deviations"], ("spread",), style)
     chart.legend([(_("standard deviation within the lot"), "main", ()), (_("limits"), "ink", DASH)])
     return chart
 
@@ -328,7 +328,7 @@ def _values(entry: Mapping[str, Any], values: Sequence[float], style: Style) -> 
     return [style.shown(value, entry["unit"]) for value in values]
 
 
-def _signalled(
+def _signaled(
     chart: Chart, entry: Mapping[str, Any], values: Sequence[float], charts: Sequence[str], style: Style
 ) -> None:
     found = {signal["lot"] for signal in entry["signals"] if signal["chart"] in charts}

@@ -19,7 +19,7 @@ from ballgauge_service.lot.statistics.basics import (
     number,
     probability,
     readings,
-    summarise,
+    summarize,
     whole_number,
 )
 from ballgauge_service.lot.statistics.nonconforming import clopper_pearson
@@ -269,7 +269,7 @@ def _settling(
         f"a rate of at most {rate:.3g} at {sure:.3g} confidence",
         "none of them under the limit",
     )
-    if count < 2 or (summary := summarise(array)).standard_deviation == 0:
+    if count < 2 or (summary := summarize(array)).standard_deviation == 0:
         reason = "needs at least two different times"
         return (
             rate_by_count,
@@ -331,7 +331,7 @@ def _mean_bound(array: np.ndarray, sure: float) -> float | None:
     """Return how far the one-sided confidence bound lies from the mean; None for a single ball."""
     if array.size < 2:
         return None
-    spread = summarise(array).standard_deviation
+    spread = summarize(array).standard_deviation
     return float(stats.t.ppf(sure, array.size - 1)) * spread / math.sqrt(array.size)
 
 

@@ -182,7 +182,7 @@ def judge_by_variables(
     Parameters
     ----------
     plan : the plan; the sample must have its size
-    sample : `summarise(values)` of the sample, in the unit of the limits
+    sample : `summarize(values)` of the sample, in the unit of the limits
     lower, upper : limits, one or both
     sigma : process standard deviation, for plans with sigma known only
 

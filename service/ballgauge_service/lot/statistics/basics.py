@@ -144,8 +144,8 @@ class SampleSummary:
     maximum: float
 
 
-def summarise(values: ArrayLike) -> SampleSummary:
-    """Summarise readings.
+def summarize(values: ArrayLike) -> SampleSummary:
+    """Summarize readings.
 
     Parameters
     ----------

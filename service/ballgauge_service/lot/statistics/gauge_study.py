@@ -151,7 +151,7 @@ def gauge_study(
     references: ArrayLike | None = None,
     confidence: float = 0.95,
 ) -> GaugeStudy:
-    """Analyse a crossed gauge study by the two-way random-effects analysis of variance.
+    """Analyze a crossed gauge study by the two-way random-effects analysis of variance.
 
     Parameters
     ----------

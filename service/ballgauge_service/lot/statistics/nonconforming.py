@@ -243,7 +243,7 @@ def estimated_fraction_outside(
     """
     low, high = limits(lower, upper)
     size = whole_number("count", count, 1 if sigma_known else 3)
-    centre = number("mean", mean)
+    center = number("mean", mean)
     spread = number("standard_deviation", standard_deviation, above=0.0)
 
     def estimate(statistic: float) -> float:
@@ -254,8 +254,8 @@ def estimated_fraction_outside(
         place = 0.5 - statistic * math.sqrt(size) / (2 * (size - 1))
         return float(stats.beta.cdf(min(max(place, 0.0), 1.0), size / 2 - 1, size / 2 - 1))
 
-    below = 0.0 if low is None else estimate((centre - low) / spread)
-    above = 0.0 if high is None else estimate((high - centre) / spread)
+    below = 0.0 if low is None else estimate((center - low) / spread)
+    above = 0.0 if high is None else estimate((high - center) / spread)
     return below, above
 
 
@@ -272,7 +272,7 @@ def fraction_outside(
 
     Parameters
     ----------
-    count, mean, standard_deviation : of the sample (`summarise`), count >= 3, in the unit of the limits
+    count, mean, standard_deviation : of the sample (`summarize`), count >= 3, in the unit of the limits
     lower, upper : limits, one or both
     confidence : of the bound
 
@@ -291,12 +291,12 @@ def fraction_outside(
     risk and the two are added, which is safe and a little wide.
     """
     low, high = limits(lower, upper)
-    size, centre, spread = checked_summary(count, mean, standard_deviation)
+    size, center, spread = checked_summary(count, mean, standard_deviation)
     risk = 1 - probability("confidence", confidence)
-    below, above = estimated_fraction_outside(centre, spread, size, lower=low, upper=high)
+    below, above = estimated_fraction_outside(center, spread, size, lower=low, upper=high)
     statistics = [
-        *([] if low is None else [(centre - low) / spread]),
-        *([] if high is None else [(high - centre) / spread]),
+        *([] if low is None else [(center - low) / spread]),
+        *([] if high is None else [(high - center) / spread]),
     ]
     bound = min(sum(_upper_fraction(value, size, risk / len(statistics)) for value in statistics), 1.0)
     assumptions = ["the quantity is normally distributed over the lot", "the balls are a random sample"]
@@ -304,7 +304,7 @@ def fraction_outside(
         assumptions.append("the bound adds one bound a limit, each at half the risk")
     return FractionOutside(
         size,
-        centre,
+        center,
         spread,
         low,
         high,

@@ -14,7 +14,7 @@ from ballgauge_service.lot.statistics.basics import (
     limits,
     probability,
     readings,
-    summarise,
+    summarize,
 )
 
 # Mean of the range of two normal readings in sigmas, 2/sqrt(pi) (closed form).
@@ -93,7 +93,7 @@ def capability(
     low, high = limits(lower, upper)
     array = readings("values", values, minimum_count=3)
     sure = probability("confidence", confidence)
-    summary = summarise(array)
+    summary = summarize(array)
     within = math.fsum(np.abs(np.diff(array)).tolist()) / (array.size - 1) / MEAN_RANGE_OF_TWO
     freedom = MOVING_RANGE_FREEDOM * (array.size - 1)
     if within <= 0 or summary.standard_deviation <= 0:
@@ -193,7 +193,7 @@ def normality_test(values: ArrayLike, *, significance: float = 0.05) -> Normalit
         return _not_assessed(
             count, level, f"normality was not assessed: fewer than {SMALLEST_SAMPLE} readings"
         )
-    summary = summarise(array)
+    summary = summarize(array)
     if summary.standard_deviation == 0:
         return _not_assessed(count, level, "normality was not assessed: all readings are the same")
     deviates = (np.sort(array) - summary.mean) / summary.standard_deviation

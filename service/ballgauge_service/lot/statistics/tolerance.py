@@ -162,7 +162,7 @@ def normal_tolerance_interval(
 
     Parameters
     ----------
-    count, mean, standard_deviation : see `summarise`
+    count, mean, standard_deviation : see `summarize`
     coverage, confidence : between 0 and 1
     side : `two_sided`, `lower` (a limit most of the lot exceeds) or `upper`
     method : see `one_sided_factor` and `two_sided_factor`
@@ -175,7 +175,7 @@ def normal_tolerance_interval(
     ------
     BadArgument
     """
-    size, centre, spread = checked_summary(count, mean, standard_deviation)
+    size, center, spread = checked_summary(count, mean, standard_deviation)
     if one_of("side", side, SIDES) == "two_sided":
         factor = two_sided_factor(size, coverage, confidence, method=method)
     else:
@@ -189,8 +189,8 @@ def normal_tolerance_interval(
         float(confidence),
         None,
         True,
-        None if side == "upper" else centre - factor * spread,
-        None if side == "lower" else centre + factor * spread,
+        None if side == "upper" else center - factor * spread,
+        None if side == "lower" else center + factor * spread,
         factor,
         None,
         ("the quantity is normally distributed over the lot", "the balls are a random sample"),

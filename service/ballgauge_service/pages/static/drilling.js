@@ -152,7 +152,7 @@ function nudged(id, right, up, big) {
   if (!mark) return;
   const step = big ? BIG_STEP : STEP;
   const p = mark.point;
-  const upward = sphere.towards(p, [0, 1, 0]);
+  const upward = sphere.toward(p, [0, 1, 0]);
   const aside = sphere.cross(upward, p);
   const turn = step / current.radius;
   const direction = sphere.unit(sphere.mix(right, aside, up, upward));

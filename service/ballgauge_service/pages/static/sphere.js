@@ -1,5 +1,5 @@
 // Places and directions on the ball, for drawing and dragging only: every number shown is the service's.
-// Grip frame: z to the grip center, y towards the fingers, x to the bowler's right; surface arcs are angle times radius.
+// Grip frame: z to the grip center, y toward the fingers, x to the bowler's right; surface arcs are angle times radius.
 
 export const dot = (a, b) => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
 export const cross = (a, b) => [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]];
@@ -12,7 +12,7 @@ export function unit(a) {
   return size > 1e-12 ? scaled(1 / size, a) : [0, 0, 0];
 }
 
-export const towards = (start, goal) => unit(mix(1, goal, -dot(start, goal), start));
+export const toward = (start, goal) => unit(mix(1, goal, -dot(start, goal), start));
 export const angle = (a, b) => Math.atan2(length(cross(a, b)), dot(a, b));
 
 /** The unit vector of a place {right, up}. */
@@ -30,7 +30,7 @@ export function placeOf(p, radius) {
 /** Points of the great-circle arc between two unit vectors. */
 export function arc(a, b, steps = 24) {
   const whole = angle(a, b);
-  const direction = towards(a, b);
+  const direction = toward(a, b);
   return Array.from({ length: steps + 1 }, (_, index) => {
     const turned = (whole * index) / steps;
     return mix(Math.cos(turned), a, Math.sin(turned), direction);
@@ -64,8 +64,8 @@ export function layoutOf(hand, pap, over, up, pin, psa, radius) {
   const [across, rise] = [over / radius, up / radius];
   const upward = [-Math.sin(rise) * Math.sin(across) * hand, Math.cos(rise), -Math.sin(rise) * Math.cos(across)];
   const gripward = [-hand * Math.cos(across), 0, Math.sin(across)];
-  const toPin = towards(pap, pin);
-  const toPap = towards(pin, pap);
+  const toPin = toward(pap, pin);
+  const toPap = toward(pin, pap);
   return {
     pin_to_pap: radius * angle(pin, pap),
     val_angle: degrees(Math.atan2(dot(toPin, gripward), dot(toPin, upward))),

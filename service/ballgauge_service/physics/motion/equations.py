@@ -1,9 +1,9 @@
-"""Equations of motion of a ball with any inertia and any centre of mass on a flat lane.
+"""Equations of motion of a ball with any inertia and any center of mass on a flat lane.
 
-Newton's and Euler's equations about the mass centre G, with the geometric centre C held at the height of the
+Newton's and Euler's equations about the mass center G, with the geometric center C held at the height of the
 radius and one contact point P below it (ours, from the laws; for a uniform ball they reduce to those of
 Hopkins & Patterson, Am. J. Phys. 45, 263 (1977)). The pressing force follows from the constraint, so it
-varies with an eccentric mass centre. No torque acts about the vertical at the contact, and nothing bounces.
+varies with an eccentric mass center. No torque acts about the vertical at the contact, and nothing bounces.
 """
 
 from __future__ import annotations
@@ -49,13 +49,13 @@ Array = NDArray[np.float64]
 
 @compiled
 def triple(values: Array, first: int) -> Vector:
-    """Three neighbouring entries of an array as a vector."""
+    """Three neighboring entries of an array as a vector."""
     return (values[first], values[first + 1], values[first + 2])
 
 
 @compiled
 def lane_axes(state: Array) -> tuple[Vector, Vector, Vector]:
-    """Unit vectors of the lane's x, y, z in the body frame; the quaternion need not be normalised."""
+    """Unit vectors of the lane's x, y, z in the body frame; the quaternion need not be normalized."""
     a, b, c, d = state[TURN], state[TURN + 1], state[TURN + 2], state[TURN + 3]
     size = 2.0 / (a * a + b * b + c * c + d * d)
     x = (1.0 - (c * c + d * d) * size, (b * c - a * d) * size, (b * d + a * c) * size)
@@ -272,7 +272,7 @@ def momentum_about_contact(state: Array, setup: Array) -> Vector:
 
 @compiled
 def rolling_heading(state: Array, setup: Array) -> float:
-    """Mean direction of rolling [rad], from straight down the lane towards +x.
+    """Mean direction of rolling [rad], from straight down the lane toward +x.
 
     A rolling ball of unequal moments swings about the direction in which a uniform one with the same angular
     momentum about the contact rolls; friction leaves that momentum as it is.

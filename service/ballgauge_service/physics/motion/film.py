@@ -33,7 +33,7 @@ Array = NDArray[np.float64]
 
 @compiled
 def _weights(t: float) -> tuple[float, float, float, float]:
-    """Weights of four neighbouring cells, t in [0, 1) between the centres of the middle two."""
+    """Weights of four neighboring cells, t in [0, 1) between the centers of the middle two."""
     u = 1.0 - t
     tt = t * t
     uu = u * u
