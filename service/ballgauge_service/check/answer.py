@@ -104,7 +104,7 @@ class HoleNumbers(NamedTuple):
     """The physics' numbers of one hole, see `physics.drilling.DRILLED_HOLE`, and its place on the surface."""
 
     place: Sequence[float]
-    centre: Vector
+    center: Vector
     volume: float
     removed_weight: float
     slug_weight: float
@@ -406,7 +406,7 @@ def _point(right: float, up: float) -> Group | None:
 
 
 def point(at: Vector, size: float) -> Group | None:
-    """A place on the surface as arcs from the grip centre [in], from its unit vector."""
+    """A place on the surface as arcs from the grip center [in], from its unit vector."""
     return _point(*place_of(at, size))
 
 
@@ -509,13 +509,13 @@ def _xyz(vector: Vector) -> Group | None:
     return {"x": vector[0], "y": vector[1], "z": vector[2]}
 
 
-def _axis(pole: Sequence[float], moved: float, towards: float, marked: bool) -> Group | None:
+def _axis(pole: Sequence[float], moved: float, toward: float, marked: bool) -> Group | None:
     """An axis after drilling, as the pole nearest to its mark, and the arc and bearing it moved."""
     if math.isnan(pole[0]):
         return None
     known = marked and not math.isnan(moved)
     return {
-        "bearing": math.degrees(towards) if known else None,
+        "bearing": math.degrees(toward) if known else None,
         "moved": moved if known else None,
         "right": pole[0],
         "up": pole[1],
@@ -646,7 +646,7 @@ def _hand_cautions(derived: Derivation) -> Iterator[Caution]:
         )
         yield Caution("other_hand", words, "/drilling/pap/over")
     across = {
-        asked.role: drilling.side * got.centre[0]
+        asked.role: drilling.side * got.center[0]
         for asked, got in zip(drilling.holes, derived.holes, strict=True)
         if asked.is_open
     }

@@ -144,11 +144,11 @@ def _count_work(balls: Records, holes: Records, counts: Counts, hole_out: Record
         for j in range(counts[n]):
             hole = holes[n, j]
             got = hole_out[n, j]
-            centre = (got.centre_x, got.centre_y, got.centre_z)
+            center = (got.center_x, got.center_y, got.center_z)
             set_hole(
                 table,
                 j,
-                centre,
+                center,
                 balls[n].radius,
                 0.5 * hole.diameter,
                 hole.depth,
@@ -249,7 +249,7 @@ def drill_balls(
 _whole = itemgetter(
     *map((DRILLED.names or ()).index, ("inner_density", "weight", "rg", "rg_intermediate", "rg_high"))
 )
-_place = itemgetter(*map((DRILLED_HOLE.names or ()).index, ("centre_z", "bottom_height", "reach")))
+_place = itemgetter(*map((DRILLED_HOLE.names or ()).index, ("center_z", "bottom_height", "reach")))
 
 
 def _impossible(
@@ -286,8 +286,8 @@ def _impossible_material(inner_density: float, ball: Ball, index: int) -> Iterat
 
 def _misplaced_holes(holes: list[tuple[float, ...]], size: float, index: int) -> Iterator[Fault]:
     triangle = True
-    for number, (centre, bottom, reach) in enumerate(holes):
-        if math.isnan(centre):
+    for number, (center, bottom, reach) in enumerate(holes):
+        if math.isnan(center):
             if triangle:
                 words = "impossible: spans, bridge and hole sizes make no triangle on the ball"
                 yield Fault("/drilling/grip", words, index)

@@ -90,17 +90,17 @@ DRILLED = np.dtype(
     )
 )  # fmt: skip
 """weight [lb]; removed and slug weight [oz]; moment and hole_moment [oz in]; half: half-against-half weight
-differences [oz] along x, y, z; rg fields and centre of mass [in]; readings as `balance.readings` has them;
+differences [oz] along x, y, z; rg fields and center of mass [in]; readings as `balance.readings` has them;
 the other vectors are unit vectors."""
 
 DRILLED_HOLE = np.dtype(
-    _vectors("centre")
+    _vectors("center")
     + _floats("volume", "removed_weight", "slug_weight", "axis_offset", "bottom_height", "reach")
     + [("meets", "i8")]
 )
-"""Per hole: surface centre (unit vector), volume [in^3], weights [oz], distance of the axis from the
-geometric centre, height of the bottom above the centre along the axis, greatest distance of the bottom's rim
-from the centre [in]; bit i of meets is set where it shares material with hole i."""
+"""Per hole: surface center (unit vector), volume [in^3], weights [oz], distance of the axis from the
+geometric center, height of the bottom above the center along the axis, greatest distance of the bottom's rim
+from the center [in]; bit i of meets is set where it shares material with hole i."""
 
 INTERPRETING = 2e-3
 """What a ball takes the interpreter [s] (ours, measured with three holes)."""
@@ -112,7 +112,7 @@ Record = Any
 
 @compiled
 def surface_rim(diameter: float, radius: float) -> float:
-    """Radius of a hole as an arc on the surface [in]: R asin(a / R), for an axis through the centre."""
+    """Radius of a hole as an arc on the surface [in]: R asin(a / R), for an axis through the center."""
     return radius * math.asin(min(0.5 * diameter / radius, 1.0))
 
 
@@ -130,7 +130,7 @@ def _role_diameter(holes: Records, count: int, role: int) -> float:
 def _placed_by_spans(
     layout: Record, holes: Records, count: int, radius: float
 ) -> tuple[Vector, Vector, Vector]:
-    """Unit vectors of the thumb, middle and ring holes; a single finger lies on the centre line."""
+    """Unit vectors of the thumb, middle and ring holes; a single finger lies on the center line."""
     thumb = surface_rim(_role_diameter(holes, count, THUMB), radius)
     middle = surface_rim(_role_diameter(holes, count, MIDDLE), radius)
     ring = surface_rim(_role_diameter(holes, count, RING), radius)
@@ -166,12 +166,12 @@ def _material(ball: Record) -> tuple[float, float, float, float]:
 
 @compiled
 def _undrilled_tensor(
-    ball: Record, pin: Vector, psa: Vector, mass: float, centre: Vector, tensor: NDArray[np.float64]
+    ball: Record, pin: Vector, psa: Vector, mass: float, center: Vector, tensor: NDArray[np.float64]
 ) -> None:
-    """Write the undrilled inertia about the geometric centre [oz in^2] into `tensor`, (3, 3).
+    """Write the undrilled inertia about the geometric center [oz in^2] into `tensor`, (3, 3).
 
     I = m sum RG_k^2 a_k a_k^T, RG low about the pin axis, high about the PSA, intermediate about the third;
-    then the parallel-axis theorem (Steiner) from the centre of mass: + m (|c|^2 1 - c c^T).
+    then the parallel-axis theorem (Steiner) from the center of mass: + m (|c|^2 1 - c c^T).
     """
     third = cross(pin, psa)
     high = ball.rg + ball.differential
@@ -179,31 +179,31 @@ def _undrilled_tensor(
     high_moment = mass * (high * high)
     between = high - ball.intermediate_differential
     third_moment = mass * (between * between)
-    square = dot(centre, centre)
+    square = dot(center, center)
     for i in range(3):
         for j in range(3):
             tensor[i, j] = (
                 low_moment * pin[i] * pin[j]
                 + high_moment * psa[i] * psa[j]
                 + third_moment * third[i] * third[j]
-                - mass * centre[i] * centre[j]
+                - mass * center[i] * center[j]
             )
         tensor[i, i] += mass * square
 
 
 @compiled
 def _shift_to_drilled(
-    tensor: NDArray[np.float64], removed: NDArray[np.float64], mass: float, centre: Vector
+    tensor: NDArray[np.float64], removed: NDArray[np.float64], mass: float, center: Vector
 ) -> None:
-    """Take the removed second moments from `tensor` and move it to the drilled centre of mass."""
+    """Take the removed second moments from `tensor` and move it to the drilled center of mass."""
     # I_kk = sum of the two other second moments; then - m (|c|^2 1 - c c^T).
-    trace = removed[4] + removed[5] + removed[6] + mass * dot(centre, centre)
+    trace = removed[4] + removed[5] + removed[6] + mass * dot(center, center)
     for i in range(3):
-        tensor[i, i] -= trace - removed[4 + i] - mass * centre[i] * centre[i]
+        tensor[i, i] -= trace - removed[4 + i] - mass * center[i] * center[i]
     slot = 7
     for i in range(2):
         for j in range(i + 1, 3):
-            product = removed[slot] + mass * centre[i] * centre[j]
+            product = removed[slot] + mass * center[i] * center[j]
             tensor[i, j] += product
             tensor[j, i] += product
             slot += 1
@@ -303,19 +303,19 @@ def _drill_one(
     for k in range(count):
         hole = holes[k]
         if not math.isnan(hole.right):
-            centre = place(hole.right, hole.up, radius)
+            center = place(hole.right, hole.up, radius)
         elif hole.role == THUMB:
-            centre = thumb
+            center = thumb
         elif hole.role == MIDDLE:
-            centre = middle
+            center = middle
         elif hole.role == RING:
-            centre = ring
+            center = ring
         else:
-            centre = (math.nan, math.nan, math.nan)
+            center = (math.nan, math.nan, math.nan)
         set_hole(
-            table, k, centre, radius, 0.5 * hole.diameter, hole.depth, hole.pitch_forward, hole.pitch_lateral
+            table, k, center, radius, 0.5 * hole.diameter, hole.depth, hole.pitch_forward, hole.pitch_lateral
         )
-        hole_out[k].centre_x, hole_out[k].centre_y, hole_out[k].centre_z = centre
+        hole_out[k].center_x, hole_out[k].center_y, hole_out[k].center_z = center
     removed[:] = 0.0
     halves[:] = 0.0
     removed_weight, slug_weight = _remove_holes(ball, holes, count, table, removed, halves, hole_out)
@@ -328,7 +328,7 @@ def _drill_one(
     start = combine(1.0 / mass, undrilled, 0.0, undrilled) if known else (0.0, 0.0, 0.0)
     holes_moment = (-removed[1], -removed[2], -removed[3])
     moment = combine(1.0, undrilled, 1.0, holes_moment)
-    centre = combine(1.0 / drilled_mass, moment, 0.0, moment)
+    center = combine(1.0 / drilled_mass, moment, 0.0, moment)
     _undrilled_tensor(ball, pin, psa, mass, start, tensor)
     rest = combine(mass / drilled_mass, start, 1.0 / drilled_mass, holes_moment)
     _shift_to_drilled(tensor, removed, drilled_mass, rest)
@@ -339,7 +339,7 @@ def _drill_one(
     out.cg_x, out.cg_y, out.cg_z = cg
     out.moment_x, out.moment_y, out.moment_z = moment
     out.hole_moment_x, out.hole_moment_y, out.hole_moment_z = holes_moment
-    out.centre_of_mass_x, out.centre_of_mass_y, out.centre_of_mass_z = centre
+    out.centre_of_mass_x, out.centre_of_mass_y, out.centre_of_mass_z = center
     reading = undrilled if not known else combine(1.0 / ball.balance_arm, undrilled, 0.0, undrilled)
     out.half_x = reading[0] - halves[0]
     out.half_y = reading[1] - halves[1]
@@ -402,9 +402,9 @@ def drill(
 
     Each hole is a flat-bottomed cylinder clipped by the sphere and taken through the cover and the inner
     material; shared material is removed once; a hole with a slug_density is filled again. The undrilled
-    centre of mass lies top_weight x balance_arm / mass from the geometric centre towards the CG mark; where
+    center of mass lies top_weight x balance_arm / mass from the geometric center toward the CG mark; where
     the top weight or its direction is unknown, moments and balance are NaN and radii of gyration are those of
-    a ball whose undrilled centre of mass is its centre.
+    a ball whose undrilled center of mass is its center.
 
     Impossible geometry is not refused: `reach` of a hole beyond the ball's radius, or NaN places where spans
     and bridge make no triangle, tell of it.
