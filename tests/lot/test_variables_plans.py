@@ -17,7 +17,7 @@ from ballgauge_service.lot.sampling.variables import (
     variables_acceptance_probability,
     variables_plan,
 )
-from ballgauge_service.lot.statistics.basics import summarise
+from ballgauge_service.lot.statistics.basics import summarize
 from ballgauge_service.lot.statistics.nonconforming import estimated_fraction_outside
 from ballgauge_service.lot.statistics.tolerance import one_sided_factor
 
@@ -109,7 +109,7 @@ def test_estimate_with_sigma_known() -> None:
 @given(st.lists(st.floats(-5, 5), min_size=8, max_size=8, unique=True), st.floats(-3, 3))
 def test_one_limit_decides_alike_by_k_and_by_fraction(values: list[float], limit: float) -> None:
     """Identity of the k- and M-methods for one limit; a mirrored sample decides alike."""
-    sample = summarise(values)
+    sample = summarize(values)
     if sample.standard_deviation < 1e-6:
         return
     plan = VariablesPlan(8, 1.2, maximum_fraction(8, 1.2), False, 0.05, 0.05, 0.3, 0.1, ())
@@ -117,7 +117,7 @@ def test_one_limit_decides_alike_by_k_and_by_fraction(values: list[float], limit
     assert decision.quality_lower is not None
     if abs(decision.quality_lower - 1.2) > 1e-9:
         assert (decision.outcome == "conforming") is (decision.fraction_outside <= plan.maximum_fraction)
-    mirrored = judge_by_variables(plan, summarise([-value for value in values]), upper=-limit)
+    mirrored = judge_by_variables(plan, summarize([-value for value in values]), upper=-limit)
     assert mirrored.outcome == decision.outcome
     assert mirrored.fraction_outside == pytest.approx(decision.fraction_outside, abs=1e-12)
 
@@ -125,7 +125,7 @@ def test_one_limit_decides_alike_by_k_and_by_fraction(values: list[float], limit
 def test_two_limits_are_judged_together() -> None:
     """A spread that passes each limit alone may fail both together: the fractions add."""
     plan = VariablesPlan(5, 1.53, maximum_fraction(5, 1.53), False, 0.01, 0.05, 0.2, 0.1, ())
-    sample = summarise([197.0, 188.0, 184.0, 205.0, 201.0])
+    sample = summarize([197.0, 188.0, 184.0, 205.0, 201.0])
     assert sample.mean == 195
     for limits in ({"upper": 209.0}, {"lower": 180.0}, {"lower": 180.0, "upper": 209.0}):
         assert judge_by_variables(plan, sample, **limits).outcome == "conforming"
@@ -138,7 +138,7 @@ def test_two_limits_are_judged_together() -> None:
 def test_known_sigma_is_used() -> None:
     """Closed form: with sigma known the statistic divides by it, whatever the sample's own spread."""
     plan = variables_plan(0.01, 0.06, sigma_known=True)
-    sample = summarise(np.linspace(9, 11, plan.sample_size))
+    sample = summarize(np.linspace(9, 11, plan.sample_size))
     decision = judge_by_variables(plan, sample, lower=8.0, sigma=2.0)
     assert decision.quality_lower == pytest.approx(1.0)
     assert decision.outcome == "nonconforming"
@@ -148,7 +148,7 @@ def test_known_sigma_is_used() -> None:
 def test_bad_arguments_are_named() -> None:
     """Our own contract: ValueError begins with the argument's name."""
     plan = variables_plan(0.01, 0.2)
-    sample = summarise(np.arange(float(plan.sample_size)))
+    sample = summarize(np.arange(float(plan.sample_size)))
     cases = {
         "consumer_quality": lambda: variables_plan(0.06, 0.01),
         "consumer_quality is too close": lambda: variables_plan(0.01, 0.01001),
@@ -157,9 +157,9 @@ def test_bad_arguments_are_named() -> None:
         "lower or upper": lambda: judge_by_variables(plan, sample),
         "lower": lambda: judge_by_variables(plan, sample, lower=2.0, upper=1.0),
         "sigma": lambda: judge_by_variables(plan, sample, lower=2.0, sigma=1.0),
-        "sample": lambda: judge_by_variables(plan, summarise([1.0, 2.0]), lower=0.0),
+        "sample": lambda: judge_by_variables(plan, summarize([1.0, 2.0]), lower=0.0),
         "standard_deviation": lambda: judge_by_variables(
-            plan, summarise([1.0] * plan.sample_size), lower=0.0
+            plan, summarize([1.0] * plan.sample_size), lower=0.0
         ),
         "fraction": lambda: variables_acceptance_probability(10, 1.0, [0.0]),
     }
