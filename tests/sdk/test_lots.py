@@ -218,6 +218,36 @@ def test_options_in_a_file_and_a_sample_drawn(
     assert run(["lot", str(lot), "--options", str(options)]) == 2
 
 
+def test_a_file_is_read_as_the_command_says(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Against the file and the answer: every option of its reading, and the series' state carried on."""
+    lot, mapping, identity, before = (tmp_path / name for name in ("lot.csv", "map", "identity", "before"))
+    rows = "".join(f"a{n};15,1;80;82;03/04/2021;x\n" for n in range(9))
+    lot.write_text(f"Kopf\nNr;Netto;H 1;H 2;Datum;Regal\n{rows}Max;15;80;81;03/04/2021;y\nz;1;1;1;;\n")
+    names = {
+        "Nr": "serial",
+        "Netto": "weight",
+        "H 1": "hardness 1",
+        "H 2": "hardness 2",
+        "Datum": "approved_on",
+    }
+    mapping.write_text(json.dumps(names))
+    identity.write_text('{"supplier": "Ostrel Works"}')
+    told = ["--mapping", str(mapping), "--identity", str(identity), "--readings", "mean", "--header-row", "2"]
+    told += ["--dates", "month_first", "--ignore-row", "13", "--judge-row", "12", "--measured", "--json"]
+    assert run(["lot", str(lot), *told, "--lot-size", "20", "--aql", "10", "--sample-seed", "3"]) == 0
+    answer = json.loads(capsys.readouterr().out)
+    assert (answer["counts"]["balls"], answer["left_out"]["no_balls"]["count"]) == (10, 1)
+    assert (answer["file"]["dates"], answer["lot"]["supplier"]) == ("month_first", "Ostrel Works")
+    assert answer["acceptance"]["by_count"]["drawn"]["seed"] == 3
+    before.write_text(json.dumps(answer))
+    arguments = ["lot", str(lot), *told, "--lot-size", "20", "--aql", "10", "--history", str(before)]
+    assert run(arguments) == 0
+    score = json.loads(capsys.readouterr().out)["sampling"]["state"]["score"]
+    assert score > answer["sampling"]["state"]["score"]
+    assert run(["lot", str(lot), *told, "--unknown-columns", "refuse"]) == 2
+    assert run(["lot", str(lot), *told, "--sheet", "none"]) in (0, 1)
+
+
 def test_the_command_on_several_lots(lot: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Against the names of the lots; the report has the drift."""
     report = tmp_path / "drift.html"
