@@ -159,6 +159,8 @@ def work_of_motions() -> None:
 def work_of_designs() -> None:
     for name in ("skarn", "drawn_core"):
         evaluate_design(DESIGN_REQUEST.load(design_example(name)), {})
+    one_layout = {"pin_to_pap": [4], "drilling_angle": [50]}
+    evaluate_design(DESIGN_REQUEST.load({**design_example("skarn"), "layout_map": one_layout}), {})
     asked = DESIGN_REQUEST.load(design_example("skarn_production"))
     few = {**asked["production"], "samples": 16}
     evaluate_design({**asked, "production": few}, {})

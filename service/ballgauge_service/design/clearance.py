@@ -32,7 +32,7 @@ def _gap(packed: Packed, hole: int, solid: int, n: Vector) -> float:
     table = packed.table
     x, y, z = own_axis(table, hole, 0), own_axis(table, hole, 1), own_axis(table, hole, 2)
     along = dot(z, n)
-    rim = 0.5 * table[hole, SIZE] * math.sqrt(dot(x, n) ** 2 + dot(y, n) ** 2)
+    rim = 0.5 * table[hole, SIZE] * math.sqrt(dot(x, n) * dot(x, n) + dot(y, n) * dot(y, n))
     ends = min(along * table[hole, SIZE + 1], along * table[0, SIZE])
     return float(dot(position(table, hole), n) + ends - rim - support(packed, solid, n))
 
