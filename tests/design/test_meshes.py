@@ -322,3 +322,13 @@ def test_sizes_are_checked(monkeypatch: pytest.MonkeyPatch, sentence: Any) -> No
     assert refusal(BOX.export(file_type="stl")) == sentence("mesh: too many faces")
     monkeypatch.setattr(meshes, "MOST_BYTES", 10)
     assert refusal(b"x" * 11) == sentence("mesh: too many bytes")
+
+
+def test_a_3mf_of_empty_elements_is_refused() -> None:
+    """A million elements that are neither faces nor vertices: refused by their count."""
+    text = "<model><resources/>" + "<a/>" * 1_000_001 + "</model>"
+    sink = io.BytesIO()
+    with zipfile.ZipFile(sink, "w") as archive:
+        archive.writestr("3D/3dmodel.model", text)
+    with pytest.raises(InvalidInput, match="1000000 elements"):
+        read_mesh(sink.getvalue(), "3mf", "mm")

@@ -110,7 +110,7 @@ def test_an_uncertainty_is_no_reason_to_overlook_the_rest(skarn: dict[str, Any])
         ({"unit": "mm", "file": "core"}, "/format", "missing"),
         ({"unit": "mm"}, "", "either file or data"),
         ({"unit": "mm", "file": "a.stl", "data": "AAAA", "format": "stl"}, "", "either file or data"),
-        ({"unit": "yd", "file": "a.stl"}, "/unit", "must be mm, cm or in"),
+        ({"unit": "yd", "file": "a.stl"}, "/unit", "must be mm, cm, in, m, ft or µm"),
         ({"file": "a.stl"}, "/unit", "missing"),
         ({"file": "a.obj"}, "/unit", "missing"),
         ({"unit": "mm", "data": "not base64", "format": "stl"}, "/data", "must match"),

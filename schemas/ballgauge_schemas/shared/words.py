@@ -47,7 +47,7 @@ MODELS = ("hypergeometric", "binomial", "poisson")
 
 SOLID_ROLES = ("cover", "outer_core", "inner_core", "disc", "pin", "other")
 MESH_FORMATS = ("stl", "3mf", "obj", "ply")
-MESH_UNITS = ("mm", "cm", "in")
+MESH_UNITS = ("mm", "cm", "in", "m", "ft", "µm")
 NUMBERS = (
     "weight", "rg", "rg_intermediate", "rg_high", "differential", "intermediate_differential",
     "asymmetry_ratio", "top_weight", "pin_to_cg", "pin_to_low_rg_axis", "mark_to_high_rg_axis",

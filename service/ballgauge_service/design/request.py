@@ -28,7 +28,7 @@ from ballgauge_service.design.mass import pack_inside
 from ballgauge_service.design.model import Slot
 from ballgauge_service.design.parameters import Parameter
 from ballgauge_service.design.production import Production, Tolerance
-from ballgauge_service.design.solids.meshes import read_mesh
+from ballgauge_service.design.solids.meshes import MOST_FACES, read_mesh
 from ballgauge_service.design.solids.packing import COLUMNS
 from ballgauge_service.design.solids.rotations import UNTURNED, Rotation, about, pointing
 from ballgauge_service.design.solids.solids import SHAPES, Design, Mesh, Profile, Shape, Solid, Sphere
@@ -153,10 +153,14 @@ def read_design(spec: Loaded, files: Files) -> Design:
     """Make one loaded design into a value. Raises InvalidInput with every bad field, relative to it."""
     faults: list[Fault] = []
     meshes: dict[str, Mesh] = {}
+    faces = 0
     for at, mesh in enumerate(spec["meshes"]):
         with _gathered(faults, f"/meshes/{at}"):
             found = read_mesh(_bytes(mesh, files), mesh["format"], mesh["unit"])
             meshes[mesh["name"]] = replace(found, name=mesh["name"])
+            faces += len(found.faces)
+    if faces > MOST_FACES:
+        faults.append(Fault("/meshes", f"have {faces} faces together; at most {MOST_FACES} are read"))
     rotations: list[Rotation] = [UNTURNED] * len(spec["solids"])
     for at, solid in enumerate(spec["solids"]):
         try:

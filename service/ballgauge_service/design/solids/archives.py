@@ -21,11 +21,14 @@ from typing import Any
 from xml.parsers import expat
 
 MOST_BYTES = 256 * 1024 * 1024
+MOST_UNPACKED = 64 * 1024 * 1024
+MOST_ELEMENTS = 1_000_000
 MOST_RATIO = 200
 MOST_PARTS = 1000
 MOST_PLACED = 10_000
-"""Limits of ours: bytes of a file, packed or unpacked; how far an archive may unpack; its parts; how often
-the objects of a model are placed in all."""
+"""Limits of ours: bytes of a file, and of an archive unpacked; elements of a model, each of which the reader
+keeps as an object; how far an archive may unpack; its parts; how often the objects of a model are placed in
+all."""
 
 _PIECE = 1 << 20
 _METHODS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
@@ -90,9 +93,9 @@ def _parts(data: bytes) -> dict[str, bytes]:
     with zipfile.ZipFile(io.BytesIO(data)) as archive:
         members = archive.infolist()
         total = sum(member.file_size for member in members)
-        if total > MOST_BYTES or total > MOST_RATIO * len(data):
+        if total > MOST_UNPACKED or total > MOST_RATIO * len(data):
             raise BadArchive(
-                f"the 3MF archive unpacks to {total} bytes; at most {MOST_BYTES} "
+                f"the 3MF archive unpacks to {total} bytes; at most {MOST_UNPACKED} "
                 f"and {MOST_RATIO} times its own length are read"
             )
         if len(members) > MOST_PARTS:
@@ -121,6 +124,7 @@ class _Model:
         self.unit: str | None = None
         self._object = _WORLD
         self._open = 0
+        self.elements = 0
         parser = expat.ParserCreate()
         parser.buffer_text = True
         parser.StartElementHandler = self._start
@@ -135,6 +139,9 @@ class _Model:
 
     def _start(self, name: str, attributes: Mapping[str, str]) -> None:
         kind = name.rpartition(":")[2]
+        self.elements += 1
+        if self.elements > MOST_ELEMENTS:
+            raise BadArchive(f"the 3MF model has more than {MOST_ELEMENTS} elements")
         if kind == "triangle":
             self.faces[self._object] += 1
         elif kind == "model":

@@ -22,10 +22,15 @@ from ballgauge_service.design.solids.shells import BadShell, outer_faces
 from ballgauge_service.design.solids.solids import Mesh
 from ballgauge_service.design.solids.surfaces import MOST_FOUND, Floats, Numbers, first_crossings
 
-MOST_FACES = 2_000_000
-"""Most faces of a mesh (ours)."""
+MOST_FACES = 500_000
+MOST_3MF_FACES = 200_000
+"""Most faces of a mesh, most vertices too, and fewer of a 3MF, whose reader takes more for each (ours): a
+request then stays under 600 MiB, since a face takes about 0.75 KiB while it is read and judged, of a 3MF
+1.9 KiB."""
 
-UNITS = {"in": "inch", "mm": "millimeter", "cm": "centimeter"}
+UNITS = {
+    "in": "inch", "mm": "millimeter", "cm": "centimeter", "m": "meter", "ft": "foot", "µm": "micron",
+}  # fmt: skip
 """Names of the units of a file in `archives.UNITS`."""
 
 STL_HEADER = 84
@@ -39,9 +44,9 @@ def _refuse(*words: str) -> InvalidInput:
     return InvalidInput(Fault("", each) for each in words)
 
 
-def _check_count(faces: int) -> None:
-    if faces > MOST_FACES:
-        raise _refuse(f"the file claims {faces} faces; at most {MOST_FACES} are read")
+def _check_count(count: int, what: str = "faces") -> None:
+    if count > MOST_FACES:
+        raise _refuse(f"the file claims {count} {what}; at most {MOST_FACES} are read")
 
 
 def _check_stl(data: bytes) -> None:
@@ -61,26 +66,30 @@ def _check_ply(data: bytes) -> None:
     end = data.find(b"end_header", 0, 65536)
     if not data.startswith(b"ply") or end < 0:
         raise _refuse("not a PLY file: no header")
-    claimed = 0
+    claimed = vertices = 0
     for name, count in re.findall(rb"element +(\w+) +(\d{1,20})\s", data[:end]):
         if name == b"face":
             _check_count(int(count))
+        elif name == b"vertex":
+            vertices = int(count)
         claimed += int(count) * (PLY_FACE if name == b"face" else PLY_VERTEX)
     if claimed > len(data) - end:
         raise _refuse(
             f"the PLY header claims at least {claimed} bytes of elements; {len(data) - end} follow it"
         )
+    _check_count(vertices, "vertices")
 
 
 def _checked_3mf(data: bytes) -> tuple[bytes, str | None]:
     try:
-        return checked_archive(data, MOST_FACES)
+        return checked_archive(data, min(MOST_FACES, MOST_3MF_FACES))
     except BadArchive as error:
         raise _refuse(str(error)) from None
 
 
 def _check_obj(data: bytes) -> None:
     _check_count(data.count(b"\nf "))
+    _check_count(data.count(b"\nv "), "vertices")
 
 
 _CHECKS = {"stl": _check_stl, "obj": _check_obj, "ply": _check_ply}
@@ -202,8 +211,8 @@ def read_mesh(data: bytes, file_type: str, unit: str | None = "mm") -> Mesh:
     file_type : str
         stl, 3mf, obj or ply.
     unit : str, optional
-        What one unit of the file's numbers is: mm, cm or in; None for what a 3MF file states itself (a
-        millimeter where it does not).
+        What one unit of the file's numbers is: mm, cm, in, m, ft or µm; None for what a 3MF file states
+        itself (a millimeter where it does not).
 
     Raises
     ------
