@@ -49,9 +49,9 @@ rows."""
 MOST_PASSES = 24
 """Earlier passes that are asked about (ours): what lies under so many newer ones is gone."""
 
-CARRY_STEP = 0.004
-"""Longest step [s] of a ball that carries oil (ours): a seventh of a radian; half of it moves the usual ball
-by under 0.02 board."""
+CARRY_STEP = 0.005
+"""Longest step [s] of a ball that carries oil (ours): a fifth of a radian; half of it moves the usual ball by
+under 0.01 board."""
 
 
 @compiled
