@@ -36,7 +36,7 @@ def _set_cones(packed: Packed, k: int, cones: Floats) -> None:
             for corner in range(3):
                 total += packed.vertices[packed.faces[f, corner], axis]
             cones[f, axis] = total
-        length = math.sqrt(cones[f, 0] ** 2 + cones[f, 1] ** 2 + cones[f, 2] ** 2)
+        length = math.sqrt(cones[f, 0] * cones[f, 0] + cones[f, 1] * cones[f, 1] + cones[f, 2] * cones[f, 2])
         least = 1.0 if length > 0.0 else -1.0
         for corner in range(3):
             row = packed.vertices[packed.faces[f, corner]]

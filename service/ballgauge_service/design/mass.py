@@ -48,7 +48,7 @@ def _end_nearest(axes: Floats, row: int, mark: int, out: Floats, at: int, radius
     for n in range(3):
         out[at + n] = sign * axes[row, n]
         if n != mark:
-            off += axes[row, n] ** 2
+            off += axes[row, n] * axes[row, n]
     return radius * math.atan2(math.sqrt(off), abs(axes[row, mark]))
 
 
@@ -58,7 +58,7 @@ def inertia_of(moments: Floats, tensor: Floats) -> None:
     mass = moments[0]
     trace = 0.0
     for i in range(3):
-        trace += moments[4 + i] - moments[1 + i] ** 2 / mass
+        trace += moments[4 + i] - moments[1 + i] * moments[1 + i] / mass
     for i in range(3):
         for j in range(3):
             slot = 4 + i if i == j else 6 + i + j
@@ -85,8 +85,8 @@ def numbers_of(moments: Floats, radius: float, arm: float, out: Floats) -> None:
     out[4] = out[3] - out[1]
     out[5] = out[3] - out[2]
     out[6] = out[5] / out[4] if out[4] > ROUND else math.nan
-    across = math.sqrt(moments[1] ** 2 + moments[2] ** 2)
-    moment = math.sqrt(across * across + moments[3] ** 2)
+    across = math.sqrt(moments[1] * moments[1] + moments[2] * moments[2])
+    moment = math.sqrt(across * across + moments[3] * moments[3])
     out[7] = moment / arm
     out[8] = radius * math.atan2(across, moments[3]) if moment > 1e-9 * mass else math.nan
     out[9] = _end_nearest(axes, 0, 2, out, LOW_AXIS, radius)

@@ -353,7 +353,7 @@ def add_stretches(
     if kind == BOX:
         ends = _in_box(table, k, p, d)
     elif kind == HOLE:
-        ends = _in_piece(p, d, table[k, SIZE + 1], math.inf, 0.25 * table[k, SIZE] ** 2, 0.0, 0.0)
+        ends = _in_piece(p, d, table[k, SIZE + 1], math.inf, 0.25 * table[k, SIZE] * table[k, SIZE], 0.0, 0.0)
     elif kind == ELLIPSOID:
         e = (0.5 * table[k, SIZE], 0.5 * table[k, SIZE + 1], 0.5 * table[k, SIZE + 2])
         p = (p[0] / e[0], p[1] / e[1], p[2] / e[2])
@@ -369,7 +369,7 @@ def add_stretches(
 def _add_stretch(start: Vector, w: Vector, low: float, high: float, weight: float, out: Floats) -> None:
     m0 = weight * (high - low)
     m1 = 0.5 * weight * (high * high - low * low)
-    m2 = weight * (high**3 - low**3) / 3.0
+    m2 = weight * (high * high * high - low * low * low) / 3.0
     out[0] += m0
     slot = 7
     for i in range(3):

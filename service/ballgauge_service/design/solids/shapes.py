@@ -99,10 +99,10 @@ def piece(packed: Packed, k: int, p: int) -> tuple[float, float, float, float, f
     if kind == ELLIPSOID:
         across = 0.5 * table[k, SIZE]
         along = 0.5 * table[k, SIZE + 2]
-        return (-along, along, across * across, 0.0, -((across / along) ** 2))
+        return (-along, along, across * across, 0.0, -(across * across) / (along * along))
     if kind == CYLINDER:
         half = 0.5 * table[k, SIZE + 1]
-        return (-half, half, 0.25 * table[k, SIZE] ** 2, 0.0, 0.0)
+        return (-half, half, 0.25 * table[k, SIZE] * table[k, SIZE], 0.0, 0.0)
     if kind == FRUSTUM:
         half = 0.5 * table[k, SIZE + 2]
         return _tapered(-half, 0.5 * table[k, SIZE], half, 0.5 * table[k, SIZE + 1])
@@ -142,7 +142,7 @@ def _ellipsoid(table: Floats, k: int, out: Floats) -> None:
         volume *= table[k, SIZE + axis]
     out[0] = volume
     for axis in range(3):
-        out[4 + axis] = volume * table[k, SIZE + axis] ** 2 / 20.0
+        out[4 + axis] = volume * table[k, SIZE + axis] * table[k, SIZE + axis] / 20.0
 
 
 @compiled
@@ -156,14 +156,16 @@ def _rounded_box(table: Floats, k: int, out: Floats) -> None:
     a = 0.5 * table[k, SIZE] - r
     b = 0.5 * table[k, SIZE + 1] - r
     c = 0.5 * table[k, SIZE + 2] - r
-    quarter = 0.25 * math.pi * r * r
-    out[0] = 8.0 * (a * b * c + r * (a * b + b * c + c * a) + quarter * (a + b + c) + math.pi * r**3 / 6.0)
+    r2 = r * r
+    quarter = 0.25 * math.pi * r2
+    out[0] = 8.0 * (a * b * c + r * (a * b + b * c + c * a) + quarter * (a + b + c) + math.pi * r2 * r / 6.0)
     for axis in range(3):
         h, p, q = (a, b, c) if axis == 0 else ((b, c, a) if axis == 1 else (c, a, b))
-        inside = (p * q + r * (p + q) + quarter) * h**3 / 3.0
-        slab = p * q * ((h + r) ** 3 - h**3) / 3.0
-        edge = (p + q) * (h * h * quarter + 2.0 * h * r**3 / 3.0 + math.pi * r**4 / 16.0)
-        corner = h * h * math.pi * r**3 / 6.0 + 2.0 * h * math.pi * r**4 / 16.0 + math.pi * r**5 / 30.0
+        outer = h + r
+        inside = (p * q + r * (p + q) + quarter) * h * h * h / 3.0
+        slab = p * q * (outer * outer * outer - h * h * h) / 3.0
+        edge = (p + q) * (h * h * quarter + 2.0 * h * r2 * r / 3.0 + math.pi * r2 * r2 / 16.0)
+        corner = math.pi * r2 * r * (h * h / 6.0 + 2.0 * h * r / 16.0 + r2 / 30.0)
         out[4 + axis] = 8.0 * (inside + slab + edge + corner)
 
 
@@ -184,9 +186,9 @@ def _own_moments(packed: Packed, k: int, out: Floats) -> None:
     elif kind == MESH:
         scale = table[k, SIZE]
         mesh = packed.meshes[int(table[k, ITEM])]
+        cubed = scale * scale * scale
         for n in range(10):
-            power = 3 if n == 0 else (4 if n < 4 else 5)
-            out[n] = mesh[n] * scale**power
+            out[n] = mesh[n] * cubed * (1.0 if n == 0 else (scale if n < 4 else scale * scale))
 
 
 @compiled
@@ -287,7 +289,8 @@ def _farthest_ellipsoid(p: Vector, x: Vector, y: Vector, z: Vector) -> float:
         t = 0.5 * (left + right)
         if t <= high:
             break
-        norm = (e[0] / (t - low)) ** 2 + (e[1] / (t - middle)) ** 2 + (e[2] / (t - high)) ** 2
+        off = (e[0] / (t - low), e[1] / (t - middle), e[2] / (t - high))
+        norm = dot(off, off)
         if norm > 1.0:
             left = t
         else:
@@ -367,7 +370,8 @@ def support(packed: Packed, k: int, d: Vector) -> float:
     if kind == ELLIPSOID:
         square = 0.0
         for axis in range(3):
-            square += (0.5 * table[k, SIZE + axis] * along[axis]) ** 2
+            reach = 0.5 * table[k, SIZE + axis] * along[axis]
+            square += reach * reach
         return float(base + math.sqrt(square))
     if kind == BOX:
         r = table[k, SIZE + 3]
