@@ -133,7 +133,7 @@ def test_without_a_drilling_its_rules_are_not_assessed(
     assert not play
     assert answer["outcome"] != "conforming"
     missing = {entry["field"]: entry["needed_for"] for entry in answer["missing"]}
-    assert "gripping_holes" in missing["/drilling"]
+    assert "gripping_holes" in missing["/holes_seen/finger_holes"]
     assert "balance_top" in missing["/measured_balance/top"]
 
 

@@ -265,8 +265,8 @@ def test_a_lot_with_a_gauge_study_says_how_good_the_gauge_is() -> None:
     assert (two["tolerance_from"], two["tolerance"]) == ("limits", pytest.approx(0.13))
     assert (one["tolerance_from"], one["tolerance"]) == ("mean_to_limit", pytest.approx(4.0))
     assert one["bias"]["bias"] == pytest.approx(0.1)
-    assert two["judgement"] == "acceptable"
-    assert "from memory" in two["judgement_source"]
+    assert two["judgment"] == "acceptable"
+    assert "from memory" in two["judgment_source"]
     risk = answer["measurement"]["risk"]
     assert {each["quantity"] for each in risk["quantities"]} == {"hardness", "restitution"}
     assert 0 <= risk["wrongly_accepted"] < risk["balls"]

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, stats
 
@@ -14,6 +14,7 @@ from ballgauge_service.lot.statistics.basics import BadArgument
 from ballgauge_service.lot.statistics.inspection_risk import inspection_risk, joint_risk
 
 
+@settings(deadline=None)
 @given(st.floats(-2, 2), st.floats(0.05, 0.9), st.floats(-3, 0.5), st.floats(0.2, 4), st.floats(0, 2))
 def test_against_quadrature(mean: float, share: float, lower: float, width: float, guard: float) -> None:
     """JCGM 106, 9.5: scipy's adaptive integrals of true value outside and reading inside, and the

@@ -87,7 +87,7 @@ def test_a_key_is_asked_for_once_and_the_call_goes_on(page: Any, guarded: Guarde
     assert page.text(".verdict-word").endswith("conforming")
     # Another page of the same tab has it; another tab has not.
     page.open("/desk")
-    page.fill("ball.weight", "15.2")
+    page.fill("ball.drilled_weight", "15.2")
     page.wait(lambda: page.count("#verdict[data-outcome]"), "no answer on the next page")
     assert not is_asked(page)
 

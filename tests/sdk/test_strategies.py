@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import math
 import subprocess
 import sys
 from collections import Counter
@@ -101,7 +102,9 @@ def test_the_service_answers_sound_requests_or_explains(client: Any, name: str) 
             why.update(error["detail"] for error in response.json["errors"])
 
     run()
-    assert statuses[200] >= ANSWERED * statuses.total(), why
+    # Few requests scatter: one standard deviation of a binomial count is allowed.
+    scatter = math.sqrt(ANSWERED * (1 - ANSWERED) * statuses.total())
+    assert statuses[200] >= ANSWERED * statuses.total() - scatter, why
 
 
 @pytest.mark.parametrize("name", ADDRESSES)

@@ -116,7 +116,7 @@ def test_the_document_is_marked_by_the_same_table() -> None:
     document = copy.deepcopy(openapi_document())
     mark(document, [ADDRESS, MEMBER, IN_BATCH, QUERY])
     assert document["paths"]["/v1/drillings"]["post"]["deprecated"] is True
-    assert document["components"]["schemas"]["Ball"]["properties"]["cover"]["deprecated"] is True
+    assert document["components"]["schemas"]["CheckedBall"]["properties"]["cover"]["deprecated"] is True
     parameters = document["paths"]["/v1/rulebooks"]["get"]["parameters"]
     assert [each["name"] for each in parameters if each.get("deprecated")] == ["overlay"]
     assert len(re.findall("'deprecated': True", str(document))) == 3

@@ -552,7 +552,7 @@ class MeasurementSchema(Schema):
     gauges = Several(
         Table(
             None,
-            {"quantity": "hardness", "standard_uncertainty": 0.4, "judgement": "acceptable"},
+            {"quantity": "hardness", "standard_uncertainty": 0.4, "judgment": "acceptable"},
             "One study.",
         ),
         0,

@@ -97,8 +97,12 @@ def test_a_generated_batch_is_its_single_checks(service: Server) -> None:
     @given(strategies.check_batches(most=3))
     def ask(batch: dict[str, Any]) -> None:
         response = service.post("/v1/checks", batch)
-        beside = {name: value for name, value in batch.items() if name != "checks"}
-        singles = [service.post("/v1/checks", {**beside, **check}) for check in batch["checks"]]
+        beside = {name: value for name, value in batch.items() if name not in ("checks", "approved_list")}
+        shared = {"approved_list": batch["approved_list"]} if "approved_list" in batch else {}
+        singles = [
+            service.post("/v1/checks", {**beside, **check, "rules": {**shared, **check["rules"]}})
+            for check in batch["checks"]
+        ]
         if response.status_code == 200:
             assert answer_of(response)["results"] == [answer_of(single) for single in singles]
         else:

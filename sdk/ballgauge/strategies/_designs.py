@@ -12,6 +12,7 @@ from ballgauge.strategies._balls import drillings
 from ballgauge.strategies._fields import Strategy, builds, members_of, numbers, of_schema, walked, written
 from ballgauge_schemas.design.request import (
     SHAPES,
+    AcrossSchema,
     CompareSchema,
     CylinderSchema,
     DensityTargetSchema,
@@ -19,6 +20,7 @@ from ballgauge_schemas.design.request import (
     DesignRulesSchema,
     DesignSchema,
     EllipsoidSchema,
+    FamilyChangeSchema,
     FamilySchema,
     FrustumSchema,
     LengthTargetSchema,
@@ -31,8 +33,10 @@ from ballgauge_schemas.design.request import (
     SphereSchema,
     TargetsSchema,
     ToleranceSchema,
+    VariantSchema,
     WeightTargetSchema,
 )
+from ballgauge_schemas.shared.base import Part
 
 _CORE = (2.2, 3.0)
 _CORES: dict[type[Any], dict[str, tuple[float, float]]] = {
@@ -144,12 +148,19 @@ def _parameter() -> Strategy:
     return st.one_of(ways)
 
 
+_TARGETS = {type(field.schema) for field in members_of(TargetsSchema).values() if isinstance(field, Part)}
 _DRILLED = ("over", "take", "clear_of")
 
 
 def _target(schema: type[Any], value: tuple[float, float], tolerance: tuple[float, float]) -> Strategy:
     narrow = {"value": value, "tolerance": tolerance}
     return walked(schema, narrow=narrow, take=list(narrow), leave=["at_least", "at_most"])
+
+
+for _schema in _TARGETS:
+    builds(_schema)(
+        functools.partial(walked, _schema, take=["value", "tolerance"], leave=["at_least", "at_most"])
+    )
 
 
 @builds(TargetsSchema)
@@ -181,13 +192,35 @@ def _family() -> Strategy:
     return walked(FamilySchema, take=["weights"], leave=["hold", "changes", *_DRILLED], given=given)
 
 
+_DISC = {"name": "disc", "shape": "cylinder", "density": 3.0, "diameter": 1.5, "height": 0.3}
+_VARIANTS = (
+    {"name": "without disc", "targets": {"weight": {"value": 15, "tolerance": 0.1}}},
+    {"name": "with disc", "add": [{**_DISC, "position": [0, 0, -2.6]}]},
+)
+
+
+@builds(FamilyChangeSchema)
+def _change() -> Strategy:
+    return st.sampled_from(
+        [{"up_to": 12, "leave_out": ["pin"]}, {"up_to": "6 kg", "add": _VARIANTS[1]["add"]}]
+    )
+
+
+@builds(VariantSchema)
+def _variant() -> Strategy:
+    return st.sampled_from(_VARIANTS)
+
+
+@builds(AcrossSchema)
+def _across() -> Strategy:
+    return st.sampled_from([{"number": "rg", "within": "0.5 mm"}, {"number": "weight", "within": 0.05}])
+
+
 @builds(SetSchema)
 def _set() -> Strategy:
-    disc = {"name": "disc", "shape": "cylinder", "density": 3.0, "diameter": 1.5, "height": 0.3}
-    plain = {"name": "without disc", "targets": {"weight": {"value": 15, "tolerance": 0.1}}}
-    variants = st.just([plain, {"name": "with disc", "add": [{**disc, "position": [0, 0, -2.6]}]}])
+    variants = st.just(list(_VARIANTS))
     parameters = st.lists(of_schema(ParameterSchema), max_size=1)
-    across = st.sampled_from([[], [{"number": "rg", "within": "0.5 mm"}]])
+    across = st.lists(of_schema(AcrossSchema), max_size=1)
     given = {"variants": variants, "parameters": parameters, "across": across}
     return walked(SetSchema, narrow={"starts": (1.0, 3.0)}, take=["starts"], leave=_DRILLED, given=given)
 

@@ -187,13 +187,17 @@ def _several(field: Several, _within: Range | None) -> Strategy:
 
 
 def _approved_list(_field: ApprovedListField, _within: Range | None) -> Strategy:
-    """Rows of different models; their days come in order."""
+    """Rows of different models."""
+    return st.lists(of_schema(ApprovedBallSchema), max_size=4, unique_by=lambda drawn: drawn["model"])
+
+
+@builds(ApprovedBallSchema)
+def _approved_ball() -> Strategy:
     first = st.dates(datetime.date(1991, 1, 1), datetime.date(2010, 12, 31)).map(datetime.date.isoformat)
     last = st.dates(datetime.date(2011, 1, 1), datetime.date(2100, 12, 31)).map(datetime.date.isoformat)
     days = {"approved_on": first, "withdrawn_on": last, "made_from": first, "made_to": last}
     models = st.sampled_from(["Tarn 48", "Tarn 50", "Curlew 44", "Gannet 38"])
-    row = walked(ApprovedBallSchema, given={"model": models, **days})
-    return st.lists(row, max_size=4, unique_by=lambda drawn: drawn["model"])
+    return walked(ApprovedBallSchema, given={"model": models, **days})
 
 
 def _nested(field: Part, _within: Range | None) -> Strategy:

@@ -49,6 +49,10 @@ their distance in the order [µs] (ours, measured and rounded up)."""
 
 _STRETCH = 2e5
 _SMALL = 5e3
+_CROWDED = 8
+"""Holes beyond which many of a ball's meet, as far as time is concerned (ours)."""
+_SLOWER = 300.0
+"""How much slower the interpreter is than machine code (ours, measured and rounded)."""
 _NAN = math.nan
 _ROLE_NUMBER = {role: number for number, role in enumerate(ROLES)}
 _NO_HOLE = (0, *(_NAN,) * 7)
@@ -198,7 +202,9 @@ class Work:
         for start, end in zip(starts, [*starts[1:], len(counts)], strict=True):
             budget.check()
             part = slice(start, end)
-            out, hole_out = drill(balls[part], layouts[part], holes[part], counts[part])
+            crowded = greatest[part][counts[part] > _CROWDED].sum()
+            seconds = INTERPRETING * (end - start) + _SLOWER * float(crowded) * 1e-6
+            out, hole_out = drill(balls[part], layouts[part], holes[part], counts[part], seconds)
             count = _count_work.expecting(0.1 * INTERPRETING * len(out))
             self._spend(count(balls[part], holes[part], counts[part], hole_out), owners[start])
             parts.append((out, hole_out))

@@ -283,8 +283,8 @@ def _gauge(name: str, study: GaugeStudy, found: LotFindings) -> dict[str, Any]:
             tolerance, source = 2 * abs(limit - each.mean), "mean_to_limit"
     judged = study if tolerance is None else study.within(tolerance)
     word, by = judged.judged()
-    told = {"tolerance": tolerance, "tolerance_from": source, "judgement": word, "judged_by": by}
-    return {"quantity": name, "unit": unit_of(name), **plain(judged), **told, "judgement_source": _MANUAL}
+    told = {"tolerance": tolerance, "tolerance_from": source, "judgment": word, "judged_by": by}
+    return {"quantity": name, "unit": unit_of(name), **plain(judged), **told, "judgment_source": _MANUAL}
 
 
 def _risk(found: LotFindings) -> dict[str, Any] | None:

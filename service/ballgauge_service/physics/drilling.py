@@ -396,7 +396,11 @@ def _drill_all(
 
 
 def drill(
-    balls: Records, layouts: Records, holes: Records, counts: NDArray[np.int64]
+    balls: Records,
+    layouts: Records,
+    holes: Records,
+    counts: NDArray[np.int64],
+    seconds: float | None = None,
 ) -> tuple[Records, Records]:
     """Drill n balls and return their results.
 
@@ -415,6 +419,8 @@ def drill(
     holes : array (n, h) of HOLE
     counts : array (n,) of int
         The first counts[i] holes of row i are drilled, in order.
+    seconds : float, optional
+        What the interpreter would take; by default as long as with three holes a ball.
 
     Returns
     -------
@@ -433,7 +439,8 @@ def drill(
         raise ValueError("balls, layouts, holes and counts must have the same length")
     out = np.zeros(len(balls), DRILLED)
     hole_out = np.zeros(holes.shape, DRILLED_HOLE)
-    _drill_all.expecting(INTERPRETING * len(balls))(balls, layouts, holes, counts, out, hole_out)
+    expected = INTERPRETING * len(balls) if seconds is None else seconds
+    _drill_all.expecting(expected)(balls, layouts, holes, counts, out, hole_out)
     return out, hole_out
 
 

@@ -620,9 +620,9 @@ def _gauge_study(study: Document, style: Style) -> Iterator[Block]:
         "acceptable": _("acceptable: under 10 %"),
         "may_be_acceptable": _("may be acceptable: 10 to 30 %"),
         "unacceptable": _("unacceptable: over 30 %"),
-    }[study["judgement"]]
+    }[study["judgment"]]
     by = _("of tolerance") if study["judged_by"] == "tolerance" else _("of study variation")
-    lines = [told, f"{judged} {by} ({study['judgement_source']})."]
+    lines = [told, f"{judged} {by} ({study['judgment_source']})."]
     if study["bias"] is not None:
         lines.append(_gauge_bias(study["bias"], unit, style))
     yield Notes(tuple(lines))

@@ -34,6 +34,9 @@ GUESSES_PER_MINUTE = 30
 """Keys that are not valid, a minute from one address, after which it is told to wait (ours)."""
 
 _WINDOW = 60
+_ROUNDING = 1e-3
+"""Seconds by which the storage may see a time otherwise than it is told (ours)."""
+
 _POLICY = "minute"
 _log = logging.getLogger("ballgauge_service.limits")
 
@@ -113,7 +116,7 @@ class Limits:
             seconds = to_end - _WINDOW * (free + 1 - now) / earlier if earlier else 0.0
         else:
             seconds = left + _WINDOW * (1 - (free + 1) / now)
-        return max(1, math.floor(seconds) + 1)
+        return max(1, math.floor(seconds + _ROUNDING) + 1)
 
 
 def cost_of(announced: int | None, method: str = "POST") -> int:
