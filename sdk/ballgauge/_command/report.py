@@ -184,8 +184,8 @@ def _missing(entry: Document) -> str:
 def _balance(paper: Paper, balance: Document | None) -> None:
     if balance is None:
         return
-    given = "as given" if balance.get("arm_given") else "assumed"
-    paper.heading(f"Balance, oz (arm {number(balance.get('arm'), 'in')}, {given})")
+    arm, given = balance.get("arm"), "as given" if balance.get("arm_given") else "assumed"
+    paper.heading("Balance, oz" if arm is None else f"Balance, oz (arm {number(arm, 'in')}, {given})")
     groups = (("predicted", "predicted"), ("measured", "measured"), ("half against half", "half_differences"))
     rows = [
         (name, *(number((balance.get(group) or {}).get(way), signed=True) for way in _DIRECTIONS))

@@ -61,7 +61,10 @@ def _row(
         Cause(name, one.get(name), other.get(name), other.get(name, 0.0) - one.get(name, 0.0))
         for name in dict.fromkeys((*one, *other))
     ]
-    causes = sorted((cause for cause in causes if cause.difference), key=lambda cause: -abs(cause.difference))
+    # Rounded, so that of causes as large as each other the order of the solids decides, not the last digit.
+    causes = sorted(
+        (cause for cause in causes if cause.difference), key=lambda cause: -round(abs(cause.difference), 12)
+    )
     rest = difference - sum(cause.difference for cause in causes)
     return Row(number, first, second, difference, tuple(causes), rest)
 
