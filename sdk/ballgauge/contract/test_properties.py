@@ -99,10 +99,11 @@ def test_a_generated_batch_is_its_single_checks(service: Server) -> None:
         response = service.post("/v1/checks", batch)
         beside = {name: value for name, value in batch.items() if name not in ("checks", "approved_list")}
         shared = {"approved_list": batch["approved_list"]} if "approved_list" in batch else {}
-        singles = [
-            service.post("/v1/checks", {**beside, **check, "rules": {**shared, **check["rules"]}})
-            for check in batch["checks"]
-        ]
+        singles = []
+        for check in batch["checks"]:
+            rules = {**shared, **check.get("rules", {})}
+            single = {**beside, **check, "rules": rules} if rules else {**beside, **check}
+            singles.append(service.post("/v1/checks", single))
         if response.status_code == 200:
             assert answer_of(response)["results"] == [answer_of(single) for single in singles]
         else:
