@@ -122,14 +122,15 @@ def test_oil_on_the_cover_costs_at_most_four_deliveries(versus: Any) -> None:
 
 
 def test_memory_grows_with_what_is_asked_for_and_not_with_steps(versus: Any) -> None:
-    """Allocations of a batch: a few hundred numbers a delivery, however fine the steps."""
+    """Allocations of a batch: some hundred numbers a delivery, and the rides' room, however fine the steps."""
     releases = scattered(shots.RELEASE, Scatter(), 400, 1)
+    run([Throw(BALL, releases, shots.LANE)], MotionSettings())  # machine code is made or read here
     peaks = []
     for step in (0.03, 0.003):
         tracemalloc.start()
         run([Throw(BALL, releases, shots.LANE)], MotionSettings(largest_step=step))
         peaks.append(tracemalloc.get_traced_memory()[1])
         tracemalloc.stop()
-    assert peaks[0] < 400 * 300 * 8 + 2_000_000
+    assert peaks[0] < 400 * 300 * 8 + 4_000_000
     assert peaks[1] == pytest.approx(peaks[0], rel=0.1)
     versus.hold("memory of 400 deliveries", "steps of 3 ms", "steps of 30 ms", [peaks[0] / peaks[1]], 0.9)
