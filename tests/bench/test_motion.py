@@ -122,7 +122,7 @@ def test_oil_on_the_cover_costs_at_most_four_deliveries(versus: Any) -> None:
 
 
 def test_memory_grows_with_what_is_asked_for_and_not_with_steps(versus: Any) -> None:
-    """Allocations of a batch: some hundred numbers a delivery, and the rides' room, however fine the steps."""
+    """Allocations: some hundred numbers a delivery, and the rides' room, however fine the steps."""
     releases = scattered(shots.RELEASE, Scatter(), 400, 1)
     run([Throw(BALL, releases, shots.LANE)], MotionSettings())  # machine code is made or read here
     peaks = []
