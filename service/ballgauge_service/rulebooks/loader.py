@@ -11,6 +11,7 @@ from contextvars import ContextVar
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from importlib.resources import files
+from importlib.resources.abc import Traversable
 from pathlib import Path
 from typing import Any
 
@@ -95,14 +96,44 @@ def _parsed(data: Mapping[str, Any], text: str, name: str) -> Rulebook:
     return replace(found, content=hashlib.sha256(text.encode()).hexdigest())
 
 
+class _Files(Mapping[str, Rulebook]):
+    """Rule files by name, each read when it is first asked for."""
+
+    def __init__(self, paths: Mapping[str, Traversable]) -> None:
+        self._paths = paths
+        self._read: dict[str, Rulebook] = {}
+
+    def __getitem__(self, name: str) -> Rulebook:
+        if name not in self._read:
+            path = self._paths[name]
+            self._read[name] = read_rulebook(path.read_text(encoding="utf-8"), path.name)
+        return self._read[name]
+
+    def __contains__(self, name: object) -> bool:
+        return name in self._paths
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._paths)
+
+    def __len__(self) -> int:
+        return len(self._paths)
+
+
 @lru_cache(maxsize=1)
 def shipped() -> Shelf:
-    """The rule files beside this module."""
-    items = [item for item in files(__package__).iterdir() if item.name.endswith(".toml")]
-    read = {item.name: read_rulebook(item.read_text(encoding="utf-8"), item.name) for item in items}
-    books = [read[name] for name in sorted(read) if not name.startswith(_OVERLAY_PREFIX)]
-    overlays = [read[name] for name in sorted(read) if name.startswith(_OVERLAY_PREFIX)]
-    return Shelf({book.body: book for book in books}, {each.body: each for each in overlays})
+    """The rule files beside this module, each named after its body or overlay."""
+    paths = {
+        item.name.removesuffix(".toml"): item
+        for item in files(__package__).iterdir()
+        if item.name.endswith(".toml")
+    }
+    books = {name: path for name, path in sorted(paths.items()) if not name.startswith(_OVERLAY_PREFIX)}
+    overlays = {
+        name.removeprefix(_OVERLAY_PREFIX): path
+        for name, path in sorted(paths.items())
+        if name.startswith(_OVERLAY_PREFIX)
+    }
+    return Shelf(_Files(books), _Files(overlays))
 
 
 _SHELF: ContextVar[Shelf | None] = ContextVar("shelf", default=None)
@@ -115,7 +146,8 @@ def shelf() -> Shelf:
 
 def approved_list() -> ApprovedList | None:
     """The approved list that is known here, None: none."""
-    return shelf().approved_list
+    chosen = _SHELF.get()
+    return None if chosen is None else chosen.approved_list
 
 
 def use(chosen: Shelf | None) -> None:
