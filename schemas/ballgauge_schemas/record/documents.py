@@ -119,9 +119,7 @@ class RecordContentSchema(Schema):
     demo = Flag("Whether a published key signed, so that it proves nothing.", required=True, example=False)
 
 
-class SignedRecordSchema(Schema):
-    """A signed record."""
-
+class _SignedSchema(Schema):
     record = Text(
         _RECORD,
         "The record: a compact JWS (RFC 7515), signed with Ed25519.",
@@ -138,6 +136,11 @@ class SignedRecordSchema(Schema):
     )
     kid = Text("2026-a", "Id of the key that signed.", required=True, maximum=100)
     demo = Flag("Whether a published key signed, so that it proves nothing.", required=True, example=False)
+
+
+class SignedRecordSchema(_SignedSchema):
+    """A signed record."""
+
     outcome = Choice(words.OUTCOMES, "The overall outcome.", required=True)
     content = Part(RecordContentSchema, "What was signed.", required=True)
 
@@ -187,25 +190,9 @@ class LotRecordContentSchema(Schema):
     demo = Flag("Whether a published key signed, so that it proves nothing.", required=True, example=False)
 
 
-class SignedLotSchema(Schema):
+class SignedLotSchema(_SignedSchema):
     """A signed record of a lot."""
 
-    record = Text(
-        _RECORD,
-        "The record: a compact JWS (RFC 7515), signed with Ed25519.",
-        required=True,
-        maximum=limits.RECORD_MAXIMUM,
-        pattern=_RECORD_PATTERN,
-    )
-    label = Text(
-        "BALLGAUGE1:6BF",
-        "Text of a QR code that carries the record; null where no code holds it.",
-        required=True,
-        allow_none=True,
-        maximum=4296,
-    )
-    kid = Text("2026-a", "Id of the key that signed.", required=True, maximum=100)
-    demo = Flag("Whether a published key signed, so that it proves nothing.", required=True, example=False)
     outcome = Choice(words.OUTCOMES, "The decision.", required=True)
     content = Part(LotRecordContentSchema, "What was signed.", required=True)
 
