@@ -287,11 +287,11 @@ def _label() -> Feed:
 
 def _document() -> Feed:
     """A picture or PDF in which a record is looked for."""
-    from ballgauge_service.record.pictures import NothingFound, read_document
+    from ballgauge_service.record.pictures import NothingFound, found_in
 
     def feed(data: bytes) -> None:
         try:
-            json.dumps(read_document(data)).encode()
+            json.dumps(found_in(data).decode()).encode()
         except NothingFound as nothing:
             str(nothing).encode()
 

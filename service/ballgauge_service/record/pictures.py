@@ -3,15 +3,24 @@
 from __future__ import annotations
 
 import io
+import math
 import re
 
 import zxingcpp
 from PIL import Image, UnidentifiedImageError
 
+from ballgauge_service.core import confined
 from ballgauge_service.record import labels
 
 PIXELS_MAXIMUM = 24_000_000
 """Largest picture opened, in pixels (ours); the picture of a present-day camera fits."""
+
+PIXELS_READ = 2_000_000
+"""Pixels to which a larger picture is scaled before its code is looked for (ours). The time that takes grows
+with their square: a picture full of corners of codes takes a minute at the size above, a second at this."""
+
+SECONDS = 5.0
+"""Longest time that a file is looked through (ours)."""
 
 _IN_A_PDF = re.compile(rb"eyJ[A-Za-z0-9_-]{10,400}\.[A-Za-z0-9_-]{10,100000}\.[A-Za-z0-9_-]{86}")
 
@@ -26,25 +35,40 @@ def read_document(data: bytes) -> str:
     Raises
     ------
     NothingFound
-        The file is of another kind, too large, broken, or has no record in it.
+        The file is of another kind, too large, broken, takes too long, or has no record in it.
     """
-    if data.startswith(b"%PDF-"):
-        found = _IN_A_PDF.search(data)
-        if found is None:
-            raise NothingFound("there is no record in this PDF; a picture of its code may do")
-        return found[0].decode("ascii")
-    return _from_picture(data)
+    try:
+        return confined.run("record.pictures:found_in", data, SECONDS).decode("utf-8")
+    except confined.Refused as refused:
+        raise NothingFound(str(refused)) from None
+    except confined.Ended as ended:
+        raise NothingFound(f"the file cannot be looked through: {ended}") from None
 
 
-def _from_picture(data: bytes) -> str:
+def found_in(data: bytes) -> bytes:
+    """Do what `read_document` does, here and now, however long it takes. Raises NothingFound."""
+    if not data.startswith(b"%PDF-"):
+        return _in_picture(data).encode()
+    found = _IN_A_PDF.search(data)
+    if found is None:
+        raise NothingFound("there is no record in this PDF; a picture of its code may do")
+    return found[0]
+
+
+def _in_picture(data: bytes) -> str:
     try:
         with Image.open(io.BytesIO(data), formats=("PNG", "JPEG")) as picture:
-            if picture.width * picture.height > PIXELS_MAXIMUM:
+            pixels = picture.width * picture.height
+            if pixels > PIXELS_MAXIMUM:
                 raise NothingFound(f"the picture has more than {PIXELS_MAXIMUM:,} pixels")
+            scale = min(1.0, math.sqrt(PIXELS_READ / max(pixels, 1)))
+            size = int(picture.width * scale), int(picture.height * scale)
+            picture.draft("L", size)
             gray = picture.convert("L")
-    except (UnidentifiedImageError, OSError, ValueError, SyntaxError, Image.DecompressionBombError) as error:
-        if isinstance(error, NothingFound):
-            raise
+            gray.thumbnail(size)
+    except NothingFound:
+        raise
+    except (UnidentifiedImageError, OSError, ValueError, SyntaxError, Image.DecompressionBombError):
         raise NothingFound("the file is not a PNG or JPEG picture, or it is broken") from None
     for code in zxingcpp.read_barcodes(gray, formats=zxingcpp.BarcodeFormats(zxingcpp.BarcodeFormat.QRCode)):
         if code.text.startswith(labels.PREFIX):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import os
 import tempfile
 from collections.abc import Iterator, Mapping
@@ -17,6 +18,7 @@ from pyarrow import parquet
 
 from ballgauge_schemas.shared.limits import LOT_MAXIMUM
 from ballgauge_schemas.shared.words import FORMATS
+from ballgauge_service.core import confined
 from ballgauge_service.lot.reading.cells import CellRules
 from ballgauge_service.lot.reading.columns import RawChunk
 from ballgauge_service.lot.reading.csv import Dialect, delimited_chunks, find_dialect
@@ -34,9 +36,6 @@ from ballgauge_service.lot.reading.xlsx import Workbook
 
 SPOOL_MAXIMUM = 1 << 30
 """Largest workbook or Parquet file taken from a stream, in bytes (ours); both must be whole to be read."""
-
-GROUP_MAXIMUM = 4 << 30
-"""Largest row group of a Parquet file, in unpacked bytes (ours); it is read page by page."""
 
 PIECE_ROWS = 1 << 16
 PIECE_ROWS_MAXIMUM = 1 << 19
@@ -363,21 +362,25 @@ def _format(start: bytes, name: str | None) -> Format:
 
 
 def _open_parquet(path: str, options: ReadingOptions) -> tuple[parquet.ParquetFile, list[Heading]]:
+    whole = os.path.abspath(path)
+    rows, names = json.loads(_unpacked("names", whole.encode()))
+    headings = resolve_headings(names, options)
+    if rows > LOT_MAXIMUM:
+        raise bad_file(f"the file has {rows} rows; at most {LOT_MAXIMUM} are read")
+    wanted = [heading.text for heading in headings if heading.field is not None]
+    _unpacked("examine", json.dumps([whole, wanted]).encode())
     try:
         file = parquet.ParquetFile(path, memory_map=False, buffer_size=1 << 20, pre_buffer=False)
-        known, names = file.metadata, file.schema_arrow.names
     except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
         raise bad_file(f"the Parquet file cannot be read: {printable(error)}") from None
-    headings = resolve_headings(names, options)
-    if known.num_rows > LOT_MAXIMUM:
-        raise bad_file(f"the file has {known.num_rows} rows; at most {LOT_MAXIMUM} are read")
-    # A column's own metadata is not asked for: of a spoilt file that ends the process instead of raising.
-    largest = max(
-        (known.row_group(group).total_byte_size for group in range(known.num_row_groups)), default=0
-    )
-    if largest > GROUP_MAXIMUM:
-        raise bad_file(f"a row group of the file unpacks to more than {GROUP_MAXIMUM >> 20} MiB")
     return file, headings
+
+
+def _unpacked(function: str, asked: bytes) -> bytes:
+    try:
+        return confined.run(f"lot.reading.unpacking:{function}", asked)
+    except (confined.Refused, confined.Ended) as error:
+        raise bad_file(f"the Parquet file cannot be read: {printable(error)}") from None
 
 
 def _decoded(column: pa.Array) -> pa.Array:

@@ -8,20 +8,25 @@ is a ZIP archive of XML parts (ECMA-376, from memory: `row` with its number `r`,
 
 from __future__ import annotations
 
+import json
+import os
 import re
 import struct
 import zipfile
 import zlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import chain, islice
 from typing import Any, BinaryIO
-from xml.etree import ElementTree
+from xml.etree.ElementTree import ParseError
 
 import numpy as np
 import python_calamine as calamine
+from defusedxml import DefusedXmlException
+from defusedxml.ElementTree import fromstring
 
 from ballgauge_schemas.shared.limits import COLUMNS_MAXIMUM
+from ballgauge_service.core import confined
 from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.lot.reading.apart import Apart, is_summary
 from ballgauge_service.lot.reading.columns import Note, RawChunk
@@ -105,8 +110,8 @@ def unpacked_pieces(stream: BinaryIO, member: zipfile.ZipInfo) -> Iterator[bytes
             yield piece
 
 
-def look_through(stream: BinaryIO) -> dict[str, Looked]:
-    """Unpack every member to nothing; what the sheets hold, by member name.
+def look_through(stream: BinaryIO) -> tuple[dict[str, Looked], int]:
+    """Unpack every member to nothing; what the sheets hold, by member name, and how many bytes there were.
 
     Raises InvalidInput for what is no ZIP archive, and where a limit is passed.
     """
@@ -128,11 +133,16 @@ def look_through(stream: BinaryIO) -> dict[str, Looked]:
                     sheet.look(piece)
                 if sheet.begun:
                     found[member.filename] = sheet.finish()
-            return found
+            return found, total
     except (zipfile.BadZipFile, zlib.error, EOFError, OSError, NotImplementedError, ValueError) as error:
         if isinstance(error, InvalidInput):
             raise
         raise bad_file(f"the workbook cannot be unpacked: {printable(error)}") from None
+
+
+def _may_swell(sheets: Iterable[Looked], size: int) -> bool:
+    """Whether a sheet each of whose cells named all the texts would be too large: its reader copies them."""
+    return sum(sheet.last_row * sheet.widest for sheet in sheets) * size > UNPACKED_MAXIMUM
 
 
 def _too_large() -> None:
@@ -199,9 +209,9 @@ def _column_number(letters: bytes) -> int:
 def sheet_part(archive: zipfile.ZipFile, name: str) -> str:
     """The part of a workbook that holds a sheet; empty where it is not where ECMA-376 puts it."""
     try:
-        book = ElementTree.fromstring(archive.read("xl/workbook.xml"))
-        links = ElementTree.fromstring(archive.read("xl/_rels/workbook.xml.rels"))
-    except (KeyError, ElementTree.ParseError, zipfile.BadZipFile):
+        book = fromstring(archive.read("xl/workbook.xml"))
+        links = fromstring(archive.read("xl/_rels/workbook.xml.rels"))
+    except (KeyError, ParseError, DefusedXmlException, zipfile.BadZipFile):
         return ""
     link = next((sheet.get(_LINK) for sheet in book.iter() if sheet.get("name") == name), None)
     target = next((each.get("Target", "") for each in links if each.get("Id") == link), "")
@@ -218,7 +228,7 @@ class Workbook:
 
     def __init__(self, path: str, options: ReadingOptions) -> None:
         with open(path, "rb") as stream:
-            looked = look_through(stream)
+            looked, size = look_through(stream)
         for found in looked.values():
             if found.widest > COLUMNS_MAXIMUM:
                 raise bad_file(f"the sheet has {found.widest} columns; at most {COLUMNS_MAXIMUM} are read")
@@ -233,7 +243,15 @@ class Workbook:
             if not names or (sheet is not None and sheet not in names):
                 held = ", ".join(map(repr, names[:20])) or "none"
                 raise bad_file(f"the workbook has no sheet {sheet!r}; it has {held}")
-            self._open([sheet] if sheet is not None else names[:SHEETS_MAXIMUM], options)
+            names_read = [sheet] if sheet is not None else names[:SHEETS_MAXIMUM]
+            if _may_swell(looked.values(), size):
+                asked = json.dumps([os.path.abspath(path), names_read]).encode()
+                confined.run("lot.reading.unpacking:open_sheets", asked)
+            self._open(names_read, options)
+        except confined.Ended:
+            raise bad_file(
+                "the texts of the workbook unpack to more than is read; send CSV or Parquet"
+            ) from None
         except (calamine.CalamineError, OSError, ValueError) as error:
             if isinstance(error, InvalidInput):
                 raise
