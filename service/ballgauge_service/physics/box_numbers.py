@@ -47,6 +47,19 @@ def asymmetry_ratio(differential: float, intermediate_differential: float) -> fl
     return intermediate_differential / differential if differential > 0.0 else math.nan
 
 
+def exceeds_size(
+    radius: Numbers, rg: Numbers, differential: Numbers, intermediate_differential: Numbers
+) -> NDArray[np.bool_]:
+    """Whether no ball of `radius` can have these radii of gyration [in]; False where either is NaN.
+
+    Numbers or arrays of one shape; a differential may be NaN, not known. The principal moments of inertia add
+    up to 2 sum m r^2, at most 2 m R^2; what is not known is at least the low one.
+    """
+    high = np.fmax(rg + differential, rg)
+    between = np.fmax(rg + differential - intermediate_differential, rg)
+    return np.asarray(rg * rg + between * between + high * high > 2.0 * radius * radius)
+
+
 def flare_potential(pin_to_pap: float, radius: float) -> float:
     """Share of the greatest flare that the pin's distance from the PAP allows, 0 to 1.
 
