@@ -58,10 +58,8 @@ _VULGAR = str.maketrans(
 )
 _SPELLINGS = {'"': "in", "″": "in", "°": "degree"}
 
-TEXT_PATTERN = (
-    r"^[ +\-−]*[0-9.¼½¾⅛⅜⅝⅞][0-9 .eE+\-/¼½¾⅛⅜⅝⅞]*[A-Za-zµμ°%\"″][0-9A-Za-zµμ°%\"″²³^/ .+\-¼½¾⅛⅜⅝⅞]*$"
-)
-"""What a documented text quantity looks like (ECMA 262 and Python). It takes in every text that loads."""
+TEXT_PATTERN = r'^[ +\-−]*[0-9.¼½¾⅛⅜⅝⅞][0-9 .eE+\-/¼½¾⅛⅜⅝⅞]*[A-Za-zµμ°%"″][0-9A-Za-zµμ°%"″²³^/ .+\-¼½¾⅛⅜⅝⅞]*$'
+"""What a documented text quantity looks like (ECMA 262, flag u, and Python). It takes in what loads."""
 
 
 @dataclass(frozen=True, slots=True, init=False)
