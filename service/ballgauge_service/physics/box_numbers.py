@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from ballgauge_service.core.units import GRAM_PER_OZ, ML_PER_CUBIC_INCH, OZ_PER_LB
 
+Either = float | NDArray[np.float64]
 Numbers = TypeVar("Numbers", float, NDArray[np.float64])
 
 FRESH_WATER = 0.9982
@@ -48,7 +49,7 @@ def asymmetry_ratio(differential: float, intermediate_differential: float) -> fl
 
 
 def exceeds_size(
-    radius: Numbers, rg: Numbers, differential: Numbers, intermediate_differential: Numbers
+    radius: Either, rg: Either, differential: Either, intermediate_differential: Either
 ) -> NDArray[np.bool_]:
     """Whether no ball of `radius` can have these radii of gyration [in]; False where either is NaN.
 
