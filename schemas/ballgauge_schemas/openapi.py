@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import copy
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -136,16 +137,16 @@ _WAIT = {
 _HEADERS = {401: _CHALLENGE, 403: _CHALLENGE, 429: _WAIT, 503: _WAIT}
 """Headers that come with a problem, by status."""
 
+_TOO_LONG = "The address with its query is longer than the server reads; the body is empty."
+"""Said by the server before the service hears of it, so that there are no problem details."""
+
 _BINARY = {"type": "string", "format": "binary", "description": "The file's bytes."}
 
 _QUANTITY_TEXT = {
     "type": "string",
-    "description": "Number and unit, with a decimal point, a decimal comma (thousands have no mark) or "
-    "a fraction, or several such parts; behind ± the standard uncertainty. A weight may be written 14-8 in "
-    "pounds and ounces, a time 11:20 in minutes and seconds.",
+    "description": "Number and unit, with a decimal point or a fraction, or several such parts.",
     "pattern": TEXT_PATTERN,
     "maxLength": TEXT_MAXIMUM,
-    "examples": ["6.85 kg", "6 3/4 in", "6.83 kg ± 0.001", "2 min 15 s"],
 }
 
 _QUANTITY_OBJECT = {
@@ -154,21 +155,18 @@ _QUANTITY_OBJECT = {
     "required": ["value"],
     "additionalProperties": False,
     "properties": {
-        "value": {"type": "number", "description": "The value, in `unit`.", "examples": [218.2]},
+        "value": {"type": "number", "description": "The value, in `unit`."},
         "unit": {
             "type": "string",
             "maxLength": TEXT_MAXIMUM,
             "description": f"The unit, at most {UNIT_MAXIMUM} characters; default: the trade unit.",
-            "examples": ["mm"],
         },
         "uncertainty": {
             "type": "number",
             "minimum": 0,
             "description": "Standard uncertainty, in `unit`; at most the width of the field's range.",
-            "examples": [0.05],
         },
     },
-    "examples": [{"value": 218.2, "unit": "mm", "uncertainty": 0.05}],
 }
 
 
@@ -221,9 +219,7 @@ def _problems(*codes: int) -> dict[str, Any]:
 
 def _answer(content: Any, description: str) -> dict[str, Any]:
     """An answer: one schema as JSON, or several media types with what each holds."""
-    media = (
-        content if isinstance(content, dict) and "type" not in content and "oneOf" not in content else None
-    )
+    media = content if isinstance(content, dict) and {"type", "oneOf", "anyOf"}.isdisjoint(content) else None
     return {
         "description": description,
         "headers": {"X-Request-Id": {"$ref": "#/components/headers/RequestId"}},
@@ -270,10 +266,9 @@ def _form(description: str, options: type, file: str, most: int, *required: str)
 
 
 def _lines(description: str, schema: str) -> dict[str, Any]:
-    return {
-        "schema": {"type": "string", "description": description},
-        "x-line-schema": {"$ref": f"#/components/schemas/{schema}"},
-    }
+    line = {"$ref": f"#/components/schemas/{schema}"}
+    text = {"type": "string", "description": description, "contentMediaType": "application/x-ndjson"}
+    return {"schema": {**text, "contentSchema": line}, "x-line-schema": line}
 
 
 def _balls(name: str, summary: str, requests: tuple[type, type], answers: tuple[type, ...]) -> dict[str, Any]:
@@ -282,7 +277,7 @@ def _balls(name: str, summary: str, requests: tuple[type, type], answers: tuple[
         name,
         summary,
         "balls",
-        _answer({"oneOf": list(answers)}, "The answer, or the answers in the same order."),
+        _answer({"anyOf": list(answers)}, "The answer, or the answers in the same order."),
         {"application/json": {"schema": {"oneOf": list(requests)}, "examples": examples}},
         about="One, or up to a thousand; at most 1 MiB.",
     )
@@ -292,7 +287,7 @@ def _lots() -> dict[str, dict[str, Any]]:
     """The paths of lots: a file in, as it is or in a form, and answers of several types out."""
     about = "The options first, then the file; several files are lots in time order."
     answers = {
-        "application/json": {"schema": {"oneOf": [LotResultSchema, LotSeriesResultSchema]}},
+        "application/json": {"schema": {"anyOf": [LotResultSchema, LotSeriesResultSchema]}},
         "application/x-ndjson": _lines("Lines of JSON, each but the last as `LotRow`.", "LotRow"),
         **{media: {"schema": _BINARY} for media in LOT_ANSWERS},
         "text/html": {"schema": {"type": "string", "description": "The report, one file."}},
@@ -489,8 +484,10 @@ def _guarded(paths: dict[str, dict[str, Any]]) -> dict[str, dict[str, Any]]:
         for method, operation in operations.items():
             if method == "post":
                 codes += [408, 507]
-            if scope:
-                operation["security"] = [{"accessKey": [] if scope == ANY_SCOPE else [scope]}, {}]
+            if operation.get("parameters"):
+                operation["responses"]["414"] = {"description": _TOO_LONG}
+            asked = [{"accessKey": [] if scope == ANY_SCOPE else [scope]}, {}]
+            operation["security"] = asked if scope else []
             operation["responses"] = dict(sorted((operation["responses"] | _problems(*codes)).items()))
             if operation["operationId"] in LINKS:
                 operation["responses"]["200"]["links"] = dict(LINKS[operation["operationId"]])
@@ -516,6 +513,7 @@ def build() -> dict[str, Any]:
         plugins=[_Plugin(schema_name_resolver=names)],
         info={"description": DESCRIPTION, "license": {"name": "MIT", "identifier": "MIT"}},
         tags=[{"name": name, "description": description} for name, description in tags.items()],
+        servers=[{"url": "/", "description": "The service that this document comes from."}],
     )
     spec.components.schema("QuantityText", _QUANTITY_TEXT)
     spec.components.schema("QuantityObject", _QUANTITY_OBJECT)
@@ -546,8 +544,74 @@ def build() -> dict[str, Any]:
     document: dict[str, Any] = json.loads(json.dumps(spec.to_dict()))
     for name, schema in names.classes.items():
         document["components"]["schemas"][name]["description"] = " ".join((schema.__doc__ or "").split())
+    _tell_defaults(document["components"]["schemas"])
+    _open_answers(document)
     mark(document)
     return document
+
+
+def _tell_defaults(schemas: dict[str, Any]) -> None:
+    """Say defaults where no generator reads them: many take a member that has a `default` for a required one.
+
+    What the service takes where a member is absent is the service's; a client need not send it.
+    """
+    for schema in schemas.values():
+        for member in schema.get("properties", {}).values():
+            if "default" in member:
+                member["x-default"] = member.pop("default")
+
+
+def _references(value: Any) -> Iterator[dict[str, Any]]:
+    """Every reference to a component's schema in a part of the document."""
+    if isinstance(value, dict):
+        if str(value.get("$ref", "")).startswith(_SCHEMAS):
+            yield value
+        value = list(value.values())
+    if isinstance(value, list):
+        for each in value:
+            yield from _references(each)
+
+
+_SCHEMAS = "#/components/schemas/"
+
+
+def _reached(part: Any, schemas: dict[str, Any]) -> dict[str, None]:
+    """Names of the schemas that a part of the document leads to."""
+    names: dict[str, None] = {}
+    parts = [part]
+    while parts:
+        found = {each["$ref"].removeprefix(_SCHEMAS): None for each in _references(parts.pop())}
+        parts += [schemas[name] for name in found if name not in names]
+        names |= found
+    return names
+
+
+def _closed(name: str, schemas: dict[str, Any]) -> bool:
+    """Whether a schema, or one that it leads to, refuses members that it does not know."""
+    within = [schemas[each] for each in (name, *_reached(schemas[name], schemas))]
+    return any(each.get("additionalProperties") is False for each in within)
+
+
+def _open_answers(document: dict[str, Any]) -> None:
+    """Let answers gain members, as a newer version's may; what is asked stays closed.
+
+    What is asked and given back has two schemas, so that each is right.
+    """
+    schemas, lines = document["components"]["schemas"], document["components"]["responses"]
+    operations = [each for path in document["paths"].values() for each in path.values()]
+    asked = _reached([[each.get("requestBody"), each.get("parameters")] for each in operations], schemas)
+    answers = [each["responses"] for each in operations]
+    echoed = {
+        name for name in _reached([answers, lines], schemas) if name in asked and _closed(name, schemas)
+    }
+    for name in sorted(echoed):
+        schemas[name + words.ECHOED] = copy.deepcopy(schemas[name])
+    for name in [name for name in schemas if name not in asked]:
+        for each in _references(schemas[name]):
+            if each["$ref"].removeprefix(_SCHEMAS) in echoed:
+                each["$ref"] += words.ECHOED
+        if schemas[name].get("additionalProperties") is False:
+            del schemas[name]["additionalProperties"]
 
 
 def text() -> str:

@@ -152,6 +152,35 @@ def test_a_lot_is_judged_as_its_balls_are_alone(
         compare(ball, check)
 
 
+WHOLE = st.fixed_dictionaries(
+    {
+        name: st.floats(QUANTITIES[name].minimum, QUANTITIES[name].maximum)
+        for name in ("weight", "rg", "differential")
+    },
+    optional={
+        name: st.floats(QUANTITIES[name].minimum, QUANTITIES[name].maximum)
+        for name in ("diameter", "circumference", "intermediate_differential", "max_density")
+    },
+)
+"""Inertia and size over the whole of the contract's ranges, most of it no ball at all."""
+
+
+@given(balls=st.lists(WHOLE, min_size=1, max_size=40))
+@example(balls=[{"weight": 16.0, "rg": 3.125, "differential": 0.06, "diameter": 7.75}])
+@settings(deadline=None, max_examples=60)
+def test_what_is_impossible_is_so_in_a_lot_and_alone(judge: Make, balls: list[dict[str, Any]]) -> None:
+    """A lot leaves out the very balls that a check refuses, over the whole of the contract's ranges."""
+    balls = [{"weight": 15.0}, *balls]
+    checks = [alone(ball, {"on": "2026-05-01"}, {}) for ball in balls]
+    judged = judge(with_units(balls))
+    possible = [number for number, check in enumerate(checks, start=1) if check is not None]
+    assert judged.rows == possible
+    for ball, number in zip(judged.balls, possible, strict=True):
+        assert ball["outcome"] == checks[number - 1]["outcome"]  # type: ignore[index]
+    refused = {row for row, _, _ in judged.notes}
+    assert refused == set(range(1, len(balls) + 1)) - set(possible)
+
+
 def test_uncertainties_of_a_gauge_stand_for_those_not_stated(judge: Make, written: Make) -> None:
     rows = [
         {"weight": 15.0, "hardness": 73.2, "approved_on": "2024-03-01"},

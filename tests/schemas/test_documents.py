@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 from importlib.resources import files
+from pathlib import Path
 from typing import Any
 
 import jsonschema
 import marshmallow
 import pytest
 from openapi_spec_validator import OpenAPIV31SpecValidator
+from tests import node
 
 from ballgauge_schemas import (
     KINDS,
@@ -26,9 +29,11 @@ from ballgauge_schemas.check import answer as responses
 from ballgauge_schemas.check import request as checks
 from ballgauge_schemas.shared import problems
 from ballgauge_schemas.shared.base import Schema
+from ballgauge_schemas.shared.words import OUTCOMES
 
 DOCUMENT = openapi_document()
 COMPONENTS = DOCUMENT["components"]["schemas"]
+FILE = Path(openapi.__file__).with_name("openapi.json")
 REQUESTS = ("CheckBatch", "DrillingBatch")
 
 
@@ -67,6 +72,46 @@ def test_the_document_is_openapi_3_1() -> None:
         jsonschema.Draft202012Validator.check_schema(schema)
 
 
+def test_the_linter_finds_nothing() -> None:
+    """Against redocly's recommended rules: neither an error nor a warning."""
+    told = node.run("redocly", "lint", "--extends=recommended", "--format=json", str(FILE))
+    assert json.loads(told.stdout[told.stdout.index("{") :])["totals"]["errors"] == 0
+    assert json.loads(told.stdout[told.stdout.index("{") :])["totals"]["warnings"] == 0, told.stdout[:3000]
+
+
+def test_every_pattern_is_one_of_ecma_262_with_its_flag_u() -> None:
+    """Against node's own regular expressions."""
+    patterns = sorted(set(re.findall(r'"pattern": ("(?:[^"\\]|\\.)*")', FILE.read_text(encoding="utf-8"))))
+    assert len(patterns) > 3
+    program = f"for (const each of [{','.join(patterns)}]) new RegExp(each, 'u')"
+    assert node.run("node", "--eval", program).stderr == ""
+
+
+def test_answers_are_open_and_requests_closed() -> None:
+    """An answer may gain members; a misspelt member of a request is refused."""
+    result, request = validator("CheckResult"), validator("CheckRequest")
+    told = {"counts": dict.fromkeys(OUTCOMES, 0), "results": [], "edition_note": "new"}
+    validator("CheckBatchResult").validate(told)
+    assert "additionalProperties" not in COMPONENTS["CheckResult"]
+    assert "additionalProperties" not in COMPONENTS["DecisionEchoed"]
+    assert result.schema["components"]["schemas"]["Decision"]["additionalProperties"] is False
+    request.validate({"ball": {"weight": 15}})
+    assert not request.is_valid({"ball": {"weight": 15, "wieght": 15}})
+    assert not request.is_valid({"ball": {"weight": 15}, "edition_note": 1})
+
+
+def validator(name: str) -> jsonschema.Draft202012Validator:
+    return jsonschema.Draft202012Validator(
+        {"$ref": f"#/components/schemas/{name}", "components": DOCUMENT["components"]}
+    )
+
+
+def test_no_member_is_required_for_having_a_default() -> None:
+    """Common generators take a member with a `default` for one that is always there."""
+    assert [(name, member) for name, member, told in properties(tuple(COMPONENTS)) if "default" in told] == []
+    assert COMPONENTS["Rules"]["properties"]["body"]["x-default"] == "usbc"
+
+
 def test_the_addresses() -> None:
     """Against the design."""
     assert set(DOCUMENT["paths"]) == {
@@ -98,8 +143,10 @@ def test_the_addresses() -> None:
 def test_every_member_is_described(name: str, member: str, described: dict[str, Any]) -> None:
     """Against the contract: description everywhere; unit, range and example at every value."""
     assert described["description"], (name, member)
+    if name.startswith("QuantityObject"):  # what a field takes is shown at the field
+        return
     assert COMPONENTS[name].get("description") or "properties" in COMPONENTS[name]
-    if "object" in types(described) and name != "QuantityObject":
+    if "object" in types(described):
         assert described["examples"]
         return
     if "$ref" in described or "anyOf" in described:
@@ -108,7 +155,7 @@ def test_every_member_is_described(name: str, member: str, described: dict[str, 
         assert {"minItems", "maxItems", "items"} <= set(described)
         return
     assert described["examples"], (name, member)
-    if types(described) & {"number", "integer"} and name != "QuantityObject":
+    if types(described) & {"number", "integer"}:
         assert "x-unit" in described
         assert {"minimum", "maximum"} <= set(described) or {"exclusiveMinimum", "exclusiveMaximum"} <= set(
             described

@@ -180,7 +180,7 @@ class RulebookQuerySchema(Schema):
     body = Choice(words.BODIES, "The governing body.")
     on = Day("2024-09-01", "List the rules in force on this day.")
     overlay = Text(
-        "australia",
+        "national_events_78d",
         "National or local differences laid over the rulebook.",
         pattern=OVERLAY_PATTERN,
         maximum=40,

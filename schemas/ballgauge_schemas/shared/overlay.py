@@ -214,7 +214,7 @@ class OverlayField(Part):
 
     def __init__(self) -> None:
         super().__init__(OverlaySchema, "The name of an overlay that the service knows, or an overlay.")
-        self.name_of = Text("australia", "Name of an overlay.", maximum=40, pattern=OVERLAY_PATTERN)
+        self.name_of = Text("national_events_78d", "Name of an overlay.", maximum=40, pattern=OVERLAY_PATTERN)
 
     @property
     def read(self) -> Any:
@@ -226,7 +226,7 @@ class OverlayField(Part):
 def overlay_fields() -> tuple[Text, Several]:
     """The members of a request's rules that lay overlays over them."""
     one = Text(
-        "australia",
+        "national_events_78d",
         "National or local differences laid over the rulebook.",
         pattern=OVERLAY_PATTERN,
         maximum=40,

@@ -99,3 +99,6 @@ LOT_RECORD_FORMAT = "ballgauge-lot-record-1"
 
 GAUGE_JUDGEMENTS = ("acceptable", "may_be_acceptable", "unacceptable")
 DEFECT_CLASSES = ("critical", "major", "minor")
+
+ECHOED = "Echoed"
+"""Ends the name of the document's schema of what an answer gives back as it was asked, open to additions."""

@@ -7,8 +7,11 @@ close in.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from typing import Any
+
+from ballgauge_schemas.shared.words import ECHOED
 
 _METHODS = ("get", "put", "post", "delete", "options", "head", "patch", "trace")
 _LEAST = ("minimum", "exclusiveMinimum", "minLength", "minItems", "minProperties")
@@ -110,7 +113,8 @@ class _Comparison:
             yield from self._schemas(f"{place}/*", old["items"], new.get("items", {}), asked=asked)
         for way in ("oneOf", "anyOf"):
             if way in old:
-                yield from self._ways(place, old[way], new.get(way, [new]), asked=asked)
+                after = new.get("oneOf") or new.get("anyOf") or [new]
+                yield from self._ways(place, old[way], after, asked=asked)
 
     def _members(self, place: str, old: Document, new: Document, *, asked: bool) -> Iterator[str]:
         members, after = old.get("properties", {}), new.get("properties", {})
@@ -128,11 +132,11 @@ class _Comparison:
 
     def _ways(self, place: str, old: list[Document], new: list[Document], *, asked: bool) -> Iterator[str]:
         """Each old alternative needs a new one of the same name, or one of the same place."""
-        names = {way["$ref"]: way for way in new if "$ref" in way}
+        names = {way["$ref"].removesuffix(ECHOED): way for way in new if "$ref" in way}
         plain = [way for way in new if "$ref" not in way]
         for way in old:
             if "$ref" in way:
-                after = names.get(way["$ref"])
+                after = names.get(way["$ref"].removesuffix(ECHOED))
             else:
                 after = next((one for one in plain if one.get("type") == way.get("type")), None)
             if after is None:
@@ -173,11 +177,19 @@ def _words(place: str, old: Document, new: Document, *, asked: bool) -> Iterator
             yield f"{place}: {word!r} is no longer taken"
 
 
+_NEEDLESS = re.compile(r"\\([^\w^$\\.*+?()\[\]{}|/-])")
+"""A backslash before what needs none, which ECMA 262 refuses under its flag u."""
+
+
+def _plain(pattern: str) -> str:
+    return _NEEDLESS.sub(r"\1", pattern)
+
+
 def _limits(place: str, old: Document, new: Document) -> Iterator[str]:
     for name in (*_LEAST, *_MOST):
         if name in new:
             closer = name not in old or (new[name] > old[name] if name in _LEAST else new[name] < old[name])
             if closer:
                 yield f"{place}: {name} was {old.get(name, 'none')}, is {new[name]}"
-    if "pattern" in new and new["pattern"] != old.get("pattern"):
+    if "pattern" in new and _plain(new["pattern"]) != _plain(old.get("pattern", "")):
         yield f"{place}: the pattern was {old.get('pattern', 'none')}, is {new['pattern']}"

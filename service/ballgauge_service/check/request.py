@@ -18,6 +18,7 @@ from ballgauge_schemas.shared.approved_list import ApprovedList
 from ballgauge_schemas.shared.limits import BALANCE_ARM, REMEDY_MARGIN
 from ballgauge_service.check.identity import Listing
 from ballgauge_service.core.refusal import Fault, InvalidInput
+from ballgauge_service.physics import box_numbers
 from ballgauge_service.rulebooks import (
     Decision,
     Edition,
@@ -348,18 +349,12 @@ def pointer_of(path: Path) -> str:
 
 
 def impossible_ball(ball: Ball, index: int = 0) -> Iterator[Fault]:
-    """Refuse box numbers that no ball of this size can have.
-
-    The principal moments of inertia add up to 2 sum m r^2, at most 2 m R^2; an intermediate moment that is
-    not given is at least the low one.
-    """
-    size, low = ball.radius, value(ball.rg)
-    high = between = low
-    if ball.differential is not None:
-        high = low + ball.differential.value
-        if ball.intermediate_differential is not None:
-            between = high - ball.intermediate_differential.value
-    if low * low + between * between + high * high > 2.0 * size * size:
+    """Refuse box numbers that no ball of this size can have."""
+    if ball.rg is None:
+        return
+    size = ball.radius
+    parts = value(ball.differential), value(ball.intermediate_differential)
+    if box_numbers.exceeds_size(size, ball.rg.value, *parts):
         words = (
             f"impossible: a ball of {2 * size:.3f} in diameter with all its weight in the surface has a "
             f"radius of gyration of {size * math.sqrt(2 / 3):.3f} in"

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from ballgauge_service.core.units import GRAM_PER_OZ, ML_PER_CUBIC_INCH, OZ_PER_LB
 
+Either = float | NDArray[np.float64]
 Numbers = TypeVar("Numbers", float, NDArray[np.float64])
 
 FRESH_WATER = 0.9982
@@ -45,6 +46,19 @@ def mean_density(weight: Numbers, radius: Numbers) -> Numbers:
 def asymmetry_ratio(differential: float, intermediate_differential: float) -> float:
     """Intermediate over total differential; NaN where the differential is 0 or not known."""
     return intermediate_differential / differential if differential > 0.0 else math.nan
+
+
+def exceeds_size(
+    radius: Either, rg: Either, differential: Either, intermediate_differential: Either
+) -> NDArray[np.bool_]:
+    """Whether no ball of `radius` can have these radii of gyration [in]; False where either is NaN.
+
+    Numbers or arrays of one shape; a differential may be NaN, not known. The principal moments of inertia add
+    up to 2 sum m r^2, at most 2 m R^2; what is not known is at least the low one.
+    """
+    high = np.fmax(rg + differential, rg)
+    between = np.fmax(rg + differential - intermediate_differential, rg)
+    return np.asarray(rg * rg + between * between + high * high > 2.0 * radius * radius)
 
 
 def flare_potential(pin_to_pap: float, radius: float) -> float:

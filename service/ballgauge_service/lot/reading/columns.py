@@ -49,6 +49,7 @@ from ballgauge_service.lot.reading.headings import (
     Heading,
     bad_file,
 )
+from ballgauge_service.physics.box_numbers import exceeds_size
 from ballgauge_service.rulebooks import ASYMMETRIC_OVER, COLUMNS
 from ballgauge_service.rulebooks import Column as RuleColumn
 
@@ -323,9 +324,8 @@ class _Reader:
             )
             apart = np.abs(value("circumference") / math.pi - value("diameter")) > DIAMETER_AGREEMENT
             self._pair("diameter", "circumference", apart)
-            size = 0.5 * self._diameter()
-            high = value("rg") + np.nan_to_num(value("differential"))
-            beyond = value("rg") * value("rg") + 2.0 * high * high > 2.0 * size * size
+            parts = value("differential"), value("intermediate_differential")
+            beyond = exceeds_size(0.5 * self._diameter(), value("rg"), *parts)
         if np.any(beyond):
             self.bad.append((self.headings["rg"], beyond, "impossible"))
         for name, numbers in self.uncertainty.items():

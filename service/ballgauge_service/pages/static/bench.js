@@ -2,79 +2,114 @@
 
 import * as address from "./address.js";
 import * as calls from "./calls.js";
+import { element } from "./elements.js";
 import { Form, stateOf } from "./form.js";
-import { copy, useUnitsOf } from "./frame.js";
-import { clearProblem, reveal, showProblem } from "./problem.js";
-import { offer } from "./record.js";
+import { copy } from "./frame.js";
 import * as results from "./results.js";
-import { PAUSE, PageState } from "./state.js";
-
-export { clearProblem, showProblem };
+import { gettext } from "./words.js";
 
 const PATH = "/v1/checks";
+const PATIENCE = 500;
 
-/** Run a page that checks what its form says. `shown` is called with each answer and its request; gives form and state. */
+/** Run a page that checks what its form says. `shown` is called with each answer and its request. */
 export function run({ shown = () => {}, cards = results.numbers, take = null }) {
   const verdict = document.getElementById("verdict");
   const box = document.getElementById("results");
   const form = new Form(document.getElementById("form"), changed);
-  const state = new PageState({ form, read, ask: (request, signal) => calls.post(PATH, request, signal), show });
-  const signing = offer(state);
+  let last = null;
 
-  function read() {
-    const request = form.request();
-    return request.ball || request.drilling || request.measured_balance ? { ball: {}, ...request } : null;
+  const ask = calls.newestOnly(async (request) => {
+    const slow = setTimeout(waiting, PATIENCE);
+    try {
+      last = { request, answer: await calls.post(PATH, request) };
+      accept(last);
+    } catch (error) {
+      refuse(error);
+    } finally {
+      clearTimeout(slow);
+    }
+  });
+
+  function waiting() {
+    results.markStale(verdict, box, true);
+    if (!verdict.dataset.key) verdict.replaceChildren(element("p", { class: "quiet", text: gettext("Waiting for the service…") }));
   }
 
-  function show(answer, request) {
+  function accept({ request, answer }) {
+    clearProblem(form);
     results.showVerdict(verdict, answer);
-    box.replaceChildren(...[results.findings(answer), results.remedies(answer, take && ((remedy) => state.act(() => take(form, remedy)))),
+    results.markStale(verdict, box, false);
+    box.replaceChildren(...[results.findings(answer), results.remedies(answer, take && ((remedy) => take(form, remedy))),
       ...cards(answer), ...results.notes(answer, go)].filter(Boolean));
     calls.show(PATH, request, "check(request).outcome");
-    signing(request);
     shown(answer, request, form);
+    document.documentElement.dataset.answered = String(Number(document.documentElement.dataset.answered ?? 0) + 1);
   }
 
-  /** `unfinished`: what is being typed cannot be meant yet; it is judged when its field is left. */
-  function changed(unfinished = false) {
+  function refuse(error) {
+    showProblem(form, error);
+    results.markStale(verdict, box, true);
+  }
+
+  function changed() {
     address.write(form.state());
-    state.edited(unfinished ? null : PAUSE);
+    const request = form.request();
+    if (request.ball || request.drilling || request.measured_balance) ask({ ball: {}, ...request });
+    else {
+      clearProblem(form);
+      box.replaceChildren();
+    }
   }
 
   function go(pointer) {
     const input = form.nearest(pointer.slice(1).replaceAll("/", "."));
-    if (input) reveal(input);
+    if (!input) return;
+    for (let fold = input.closest("details"); fold; fold = fold.parentElement.closest("details")) fold.open = true;
+    input.focus();
   }
 
-  form.form.addEventListener("change", () => state.left());
-  document.addEventListener("units", () => state.redraw());
   document.getElementById("example").addEventListener("change", (event) => {
     const examples = JSON.parse(document.getElementById("examples").textContent);
     const example = examples[event.target.value];
     event.target.value = "";
-    if (example) replace(new Map([...stateOf(example), ["units", "trade"]]));
+    if (!example) return;
+    restore(stateOf(example));
   });
-  document.getElementById("clear").addEventListener("click", () => replace(new Map()));
+  document.getElementById("clear").addEventListener("click", () => restore(new Map()));
   document.getElementById("share").addEventListener("click", (event) => {
-    form.set("rules.on", form.request().rules.on); // whoever opens the address later reads this verdict
-    changed();
+    address.put(form.state());
     copy(location.href, event.target);
   });
-  address.changed(restore);
+  window.addEventListener("hashchange", () => {
+    if (!location.hash.startsWith("#content")) restore(address.read());
+  });
 
-  /** Put another ball in the form; the browser's Back brings the former one. */
-  function replace(kept) {
-    address.push(kept);
-    restore(kept);
-  }
-
-  function restore(kept) {
-    useUnitsOf(kept);
-    form.restore(kept);
+  function restore(state) {
+    form.restore(state);
     changed();
-    state.settle();
   }
 
   restore(address.read());
-  return { form, state };
+  return form;
+}
+
+/** Show a refusal: its errors at their fields and, with links, in the box on top. */
+export function showProblem(form, error) {
+  const box = document.getElementById("problem");
+  const problem = error.problem ?? { detail: gettext("The service gives no answer.") };
+  const left = form?.showErrors(problem.errors ?? []) ?? problem.errors ?? [];
+  const items = left.map((each) => element("li", {},
+    each.input ? element("a", { href: `#${each.input.id}`, text: each.input.labels[0].textContent.trim(), onclick: (event) => {
+      event.preventDefault();
+      for (let fold = each.input.closest("details"); fold; fold = fold.parentElement.closest("details")) fold.open = true;
+      each.input.focus();
+    } }) : null,
+    element("span", { lang: "en", text: `${each.input ? " " : ""}${each.detail}` })));
+  box.querySelector("ul").replaceChildren(...(items.length ? items : [element("li", { lang: "en", text: problem.detail })]));
+  box.hidden = false;
+}
+
+export function clearProblem(form) {
+  document.getElementById("problem").hidden = true;
+  form?.showErrors([]);
 }

@@ -1,3 +1,4 @@
 import { run } from "./bench.js";
+import { offer } from "./record.js";
 
-run({});
+run({ shown: (answer, request) => offer(request) });
