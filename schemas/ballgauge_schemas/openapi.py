@@ -144,7 +144,9 @@ _BINARY = {"type": "string", "format": "binary", "description": "The file's byte
 
 _QUANTITY_TEXT = {
     "type": "string",
-    "description": "Number and unit, with a decimal point or a fraction, or several such parts.",
+    "description": "Number and unit, with a decimal point, a decimal comma (thousands have no mark) or "
+    "a fraction, or several such parts; behind ± the standard uncertainty. A weight may be written 14-8 in "
+    "pounds and ounces, a time 11:20 in minutes and seconds.",
     "pattern": TEXT_PATTERN,
     "maxLength": TEXT_MAXIMUM,
 }

@@ -11,6 +11,7 @@ import pytest
 
 from ballgauge.contract.compatibility import breaking
 from ballgauge_schemas import openapi_document
+from ballgauge_schemas.shared.quantity import TEXT_PATTERN
 
 from .replay import HERE, versions
 
@@ -22,15 +23,17 @@ def old_document(version: str) -> Document:
     return document
 
 
+OLD_TEXT = r"^[ +\-−]*[0-9.¼½¾⅛⅜⅝⅞][0-9 .eE+\-/¼½¾⅛⅜⅝⅞]*[A-Za-zµμ°%\"″][0-9A-Za-zµμ°%\"″²³^/ .+\-¼½¾⅛⅜⅝⅞]*$"
 ON_PURPOSE = {
     "request Draw/seed: maximum was 9223372036854775807, is 9007199254740991",
     "answer Finding/basis: the type was string, is ['string', 'null']",
     "answer Finding/source: the type was string, is ['string', 'null']",
     "answer Ball/weight: the member is no longer always there",
+    f"request QuantityText: the pattern was {OLD_TEXT}, is {TEXT_PATTERN}",
 }
 """JSON readers round greater seeds, so that the one noted draws another sample. A finding without a known
 limit named a basis and a source that it did not have. A record gives back its request, whose ball may now be
-known by its drilled weight alone."""
+known by its drilled weight alone. The pattern of a quantity's text takes in all that it took, and more."""
 
 
 @pytest.mark.parametrize("version", versions())

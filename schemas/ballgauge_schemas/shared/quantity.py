@@ -46,19 +46,35 @@ SIGNIFICANT_DIGITS = 14
 """Digits kept when a unit is converted (ours), so that 218.313 mm is 8.595 in and not one rounding error
 more, which a limit of 8.595 in would turn into a failure."""
 
-_UNIT = r"[A-Za-zµμ°%\"″]+(?:\^?[23²³])?(?:/[A-Za-zµμ]+(?:\^?[23²³])?)?"
-_NUMBER = r"(?:[0-9]{1,15}(?:\.[0-9]{0,15})?|\.[0-9]{1,15})(?:[eE][+-]?[0-9]{1,3})?"
+_LETTER = 'A-Za-zµμ°%#"″'
+_UNIT = rf"[{_LETTER}]+(?:\^?[23²³])?(?:/[A-Za-zµμ]+(?:\^?[23²³])?)?"
+_NUMBER = r"(?:[0-9]{1,15}(?:[.,][0-9]{0,15})?|[.,][0-9]{1,15})(?:[eE][+-]?[0-9]{1,3})?"
 _FRACTION = r"(?:([0-9]{1,6})[ -]+)?([0-9]{1,6})/([0-9]{1,6})"
 _PART = re.compile(rf" *(?:{_FRACTION}|({_NUMBER})) *([Ss]hore [Dd]|{_UNIT}) *")
 _BARE = re.compile(rf" *(?:{_FRACTION}|({_NUMBER})) *")
-_ATOM = re.compile(r"([A-Za-zµμ°%\"″]+)\^?([23²³])?")
+_ATOM = re.compile(rf"([{_LETTER}]+)\^?([23²³])?")
 _POWERS = {None: 1, "2": 2, "²": 2, "3": 3, "³": 3}
-_VULGAR = str.maketrans(
-    {"¼": " 1/4", "½": " 1/2", "¾": " 3/4", "⅛": " 1/8", "⅜": " 3/8", "⅝": " 5/8", "⅞": " 7/8", "−": "-"}
+_MARKS = str.maketrans(
+    {"¼": " 1/4", "½": " 1/2", "¾": " 3/4", "⅛": " 1/8", "⅜": " 3/8", "⅝": " 5/8", "⅞": " 7/8"}
+    | {"−": "-", "–": "-", "⁄": "/", "\u00a0": " ", "\u202f": " "}
 )
 _SPELLINGS = {'"': "in", "″": "in", "°": "degree"}
+_SPREAD = re.compile(r"(.*?[^ ]) *(?:±|\+/?-) *(.*)")
+_PAIRS = {
+    "weight": (
+        re.compile(r"([0-9]{1,3})-([0-9]{1,2}(?:[.,][0-9]{1,4})?)(?: ?(?:lbs?|#))?"),
+        16.0,
+        "lb",
+        "oz",
+    ),
+    "time": (re.compile(r"([0-9]{1,4}):([0-9]{2}(?:[.,][0-9]{1,4})?)(?: ?(?:min|s))?"), 60.0, "min", "s"),
+}
+"""Pairs that name no unit: 14-8 for pounds and ounces, 11:20 for minutes and seconds."""
 
-TEXT_PATTERN = r'^[ +\-−]*[0-9.¼½¾⅛⅜⅝⅞][0-9 .eE+\-/¼½¾⅛⅜⅝⅞]*[A-Za-zµμ°%"″][0-9A-Za-zµμ°%"″²³^/ .+\-¼½¾⅛⅜⅝⅞]*$'
+TEXT_PATTERN = (
+    r"^[ \u00a0\u202f+\-−–]*[0-9.,¼½¾⅛⅜⅝⅞]"
+    r'[0-9A-Za-zµμ°%#"″²³^/⁄ \u00a0\u202f.,:+\-−–±¼½¾⅛⅜⅝⅞]*$'
+)
 """What a documented text quantity looks like (ECMA 262, flag u, and Python). It takes in what loads."""
 
 
@@ -101,16 +117,27 @@ KINDS: Mapping[str, Kind] = MappingProxyType(
             "lb",
             "lb",
             ("lb", "oz", "kg", "g"),
-            {"oz": 0.0625, "kg": 2.2046226218487757, "g": 0.0022046226218487754},
+            {
+                **dict.fromkeys(("#", "lbs", "Pfund"), 1.0),
+                **dict.fromkeys(("oz", "Unze", "Unzen"), 0.0625),
+                **dict.fromkeys(("kg", "Kilogramm"), 2.2046226218487757),
+                **dict.fromkeys(("g", "Gramm"), 0.0022046226218487754),
+            },
         ),
         "length": Kind(
             "length",
             "in",
             "in",
             ("in", "mm", "cm"),
-            {'"': 1.0, "mm": 0.03937007874015748, "cm": 0.3937007874015748},
+            {'"': 1.0, "Zoll": 1.0, "mm": 0.03937007874015748, "cm": 0.3937007874015748},
         ),
-        "imbalance": Kind("imbalance", "oz", "oz", ("oz", "g"), {"g": 0.03527396194958041}),
+        "imbalance": Kind(
+            "imbalance",
+            "oz",
+            "oz",
+            ("oz", "g"),
+            {"Unze": 1.0, "Unzen": 1.0, "g": 0.03527396194958041, "Gramm": 0.03527396194958041},
+        ),
         "hardness": Kind(
             "Shore D hardness",
             "Shore D",
@@ -136,7 +163,8 @@ KINDS: Mapping[str, Kind] = MappingProxyType(
 )
 """Every kind of quantity a request can hold. A new kind is one more line.
 
-The trade's unit of oil is 0.0167 mL/ft² (from memory, no source)."""
+`Pfund` is the pound of the trade, not the 500 g of a German market. The trade's unit of oil is 0.0167
+mL/ft² (from memory, no source)."""
 
 
 _REGISTRY_LOCK = threading.Lock()
@@ -196,6 +224,15 @@ def unit_size(kind: str, unit: str) -> float | None:
         return 1.0
     if unit in known.own:
         return known.own[unit]
+    size = _size_by_pint(known, unit)
+    if size is None:
+        # Letters as people write them, Kg or MM or zoll: where no unit is spelled just so, its letters count.
+        written = {name.casefold(): size for name, size in (*known.own.items(), (known.unit, 1.0))}
+        size = written.get(unit.casefold())
+    return size
+
+
+def _size_by_pint(known: Kind, unit: str) -> float | None:
     if not known.reference or len(unit) > UNIT_MAXIMUM or not re.fullmatch(_UNIT, unit):
         return None
     found, trade = _quotient(unit), _quotient(known.reference)
@@ -219,7 +256,11 @@ def _split(text: str) -> list[tuple[float, str]]:
         if match is None or (match[3] is not None and int(match[3]) == 0):
             return []
         whole, above, below, number, unit = match.groups()
-        value = float(number) if number is not None else int(whole or 0) + int(above) / int(below)
+        value = (
+            float(number.replace(",", "."))
+            if number is not None
+            else int(whole or 0) + int(above) / int(below)
+        )
         parts.append((value, unit))
         position = match.end()
     return parts if position == len(text) else []
@@ -237,23 +278,48 @@ def _size(kind: str, unit: str) -> float:
 
 
 @functools.lru_cache(maxsize=4096)
-def _parsed(kind: str, text: str) -> float:
-    """Read a text in the trade unit of `kind`; a shop writes the same few fractions again and again."""
+def _parsed(kind: str, text: str) -> tuple[float, float | None]:
+    """Read a text in the trade unit of `kind`, and what is behind its ±; a shop writes the same few."""
     if len(text) > TEXT_MAXIMUM:
         raise ValidationError(f"must be at most {TEXT_MAXIMUM} characters long")
-    plain = text.translate(_VULGAR).strip(" ")
+    plain = text.translate(_MARKS).strip(" ")
     sign = -1.0 if plain.startswith("-") else 1.0
     plain = plain[1:] if plain[:1] in ("-", "+") else plain
-    parts = _split(plain)
-    if not parts:
-        raise ValidationError(_unreadable(kind, text, bare=_BARE.fullmatch(plain) is not None))
+    if spread := _SPREAD.fullmatch(plain):
+        # One unit may stand for both: 6.83 kg ± 0.001, or 15.1 ± 0.02 lb.
+        value, around = _pairs(kind, spread[1]), _pairs(kind, spread[2])
+        if not value and around and _BARE.fullmatch(spread[1]):
+            value = _pairs(kind, f"{spread[1]} {around[-1][1]}")
+        elif value and not around and _BARE.fullmatch(spread[2]):
+            around = _pairs(kind, f"{spread[2]} {value[-1][1]}")
+        if value and around:
+            return sign * _total(kind, text, value), _total(kind, text, around)
+    parts = _pairs(kind, plain)
+    if not parts or spread:
+        bare = _BARE.fullmatch(spread[1] if spread else plain)
+        raise ValidationError(_unreadable(kind, text, bare=bare is not None))
+    return sign * _total(kind, text, parts), None
+
+
+def _pairs(kind: str, plain: str) -> list[tuple[float, str]]:
+    """Split a text, or a pair such as 14-8, into numbers and units; empty where it is anything else."""
+    if kind in _PAIRS:
+        pattern, limit, *units = _PAIRS[kind]
+        match = pattern.fullmatch(plain)
+        numbers = [float(number.replace(",", ".")) for number in match.groups()] if match else []
+        if numbers and numbers[1] < limit:
+            return list(zip(numbers, units, strict=True))
+    return _split(plain)
+
+
+def _total(kind: str, text: str, parts: list[tuple[float, str]]) -> float:
     total, last = 0.0, math.inf
     for number, unit in parts:
         size = _size(kind, unit)
         if size >= last:
             raise ValidationError(f"{shown_text(text)} must name each unit once, the largest first")
         total, last = total + (number if len(parts) == 1 else number * size), size
-    return sign * (convert(total, last) if len(parts) == 1 else float(f"{total:.{SIGNIFICANT_DIGITS}g}"))
+    return convert(total, last) if len(parts) == 1 else float(f"{total:.{SIGNIFICANT_DIGITS}g}")
 
 
 def _unreadable(kind: str, text: str, *, bare: bool) -> str:
@@ -268,7 +334,8 @@ def _unreadable(kind: str, text: str, *, bare: bool) -> str:
 class QuantityField(fields.Field[Quantity]):
     """A quantity of one kind within limits given in its trade unit.
 
-    Loads a number, a text such as "6.85 kg", "6 3/4 in" or "2 min 15 s", or an object with `value`,
+    Loads a number, a text such as "6.85 kg", "6 3/4 in", "6,83 kg ± 0,001", "2 min 15 s" or "14-8" (pounds
+    and ounces), or an object with `value`,
     `unit` (the trade unit where absent) and `uncertainty`, into a `Quantity`. Raises ValidationError for
     all else; an object's errors are keyed by its members.
     """
@@ -301,7 +368,10 @@ class QuantityField(fields.Field[Quantity]):
                 return Quantity(value + 0.0)
             raise ValidationError(self._outside(value))
         if isinstance(value, str):
-            return Quantity(self._within(_parsed(self.kind, value)))
+            number, uncertainty = _parsed(self.kind, value)
+            if uncertainty is None:
+                return Quantity(self._within(number))
+            return self._read_object({"value": number, "uncertainty": uncertainty})
         if isinstance(value, dict):
             return self._read_object(value)
         raise ValidationError(
@@ -403,3 +473,8 @@ class NominalField(QuantityField):
         except ValidationError as error:
             errors |= error.messages if isinstance(error.messages, dict) else {SCHEMA: error.messages}
         raise ValidationError({**errors, "uncertainty": [self.reason]})
+
+    def _read_object(self, given: dict[Any, Any]) -> Quantity:
+        if "uncertainty" in given:  # behind the ± of a text
+            raise ValidationError({"uncertainty": [self.reason]})
+        return super()._read_object(given)

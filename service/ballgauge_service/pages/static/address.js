@@ -1,21 +1,59 @@
 // The page's state lives in the part of the address after the hash, which never leaves the browser.
 
-const LATER = 250;
+// Browsers refuse to rewrite the address at every key of a fast typist: so often at once, then after a pause.
+const MOST = 80;
+const SPAN = 30000;
+const LATER = 400;
+let written = [];
 let timer = 0;
+let pending = null;
 
 export function read() {
   return new Map(new URLSearchParams(location.hash.slice(1)));
 }
 
-/** Write the state soon; browsers refuse to rewrite the address at every key. */
+/** Write the state, at once where the browser lets. */
 export function write(state) {
+  written = written.filter((time) => time > Date.now() - SPAN);
+  if (written.length < MOST) return put(state);
   clearTimeout(timer);
-  timer = setTimeout(() => put(state), LATER);
+  pending = state;
+  timer = setTimeout(flush, LATER);
+  return undefined;
+}
+
+/** Write what waits to be written. */
+export function flush() {
+  if (pending) put(pending);
 }
 
 /** Write the state at once. */
 export function put(state) {
+  forget();
+  written.push(Date.now());
+  history.replaceState(null, "", addressOf(state));
+}
+
+/** Write the state as a new step, so that the browser's Back brings the former one. */
+export function push(state) {
+  flush();
+  history.pushState(null, "", addressOf(state));
+}
+
+/** Call `restore` with the state whenever the address is changed from outside. */
+export function changed(restore) {
+  window.addEventListener("popstate", () => {
+    forget();
+    restore(read());
+  });
+}
+
+function forget() {
   clearTimeout(timer);
+  pending = null;
+}
+
+function addressOf(state) {
   const text = new URLSearchParams([...state]).toString();
-  history.replaceState(null, "", location.pathname + location.search + (text ? `#${text}` : ""));
+  return location.pathname + location.search + (text ? `#${text}` : "");
 }

@@ -2,114 +2,79 @@
 
 import * as address from "./address.js";
 import * as calls from "./calls.js";
-import { element } from "./elements.js";
 import { Form, stateOf } from "./form.js";
-import { copy } from "./frame.js";
+import { copy, useUnitsOf } from "./frame.js";
+import { clearProblem, reveal, showProblem } from "./problem.js";
+import { offer } from "./record.js";
 import * as results from "./results.js";
-import { gettext } from "./words.js";
+import { PAUSE, PageState } from "./state.js";
+
+export { clearProblem, showProblem };
 
 const PATH = "/v1/checks";
-const PATIENCE = 500;
 
-/** Run a page that checks what its form says. `shown` is called with each answer and its request. */
+/** Run a page that checks what its form says. `shown` is called with each answer and its request; gives form and state. */
 export function run({ shown = () => {}, cards = results.numbers, take = null }) {
   const verdict = document.getElementById("verdict");
   const box = document.getElementById("results");
   const form = new Form(document.getElementById("form"), changed);
-  let last = null;
+  const state = new PageState({ form, read, ask: (request, signal) => calls.post(PATH, request, signal), show });
+  const signing = offer(state);
 
-  const ask = calls.newestOnly(async (request) => {
-    const slow = setTimeout(waiting, PATIENCE);
-    try {
-      last = { request, answer: await calls.post(PATH, request) };
-      accept(last);
-    } catch (error) {
-      refuse(error);
-    } finally {
-      clearTimeout(slow);
-    }
-  });
-
-  function waiting() {
-    results.markStale(verdict, box, true);
-    if (!verdict.dataset.key) verdict.replaceChildren(element("p", { class: "quiet", text: gettext("Waiting for the service…") }));
+  function read() {
+    const request = form.request();
+    return request.ball || request.drilling || request.measured_balance ? { ball: {}, ...request } : null;
   }
 
-  function accept({ request, answer }) {
-    clearProblem(form);
+  function show(answer, request) {
     results.showVerdict(verdict, answer);
-    results.markStale(verdict, box, false);
-    box.replaceChildren(...[results.findings(answer), results.remedies(answer, take && ((remedy) => take(form, remedy))),
+    box.replaceChildren(...[results.findings(answer), results.remedies(answer, take && ((remedy) => state.act(() => take(form, remedy)))),
       ...cards(answer), ...results.notes(answer, go)].filter(Boolean));
     calls.show(PATH, request, "check(request).outcome");
+    signing(request);
     shown(answer, request, form);
-    document.documentElement.dataset.answered = String(Number(document.documentElement.dataset.answered ?? 0) + 1);
   }
 
-  function refuse(error) {
-    showProblem(form, error);
-    results.markStale(verdict, box, true);
-  }
-
-  function changed() {
+  /** `unfinished`: what is being typed cannot be meant yet; it is judged when its field is left. */
+  function changed(unfinished = false) {
     address.write(form.state());
-    const request = form.request();
-    if (request.ball || request.drilling || request.measured_balance) ask({ ball: {}, ...request });
-    else {
-      clearProblem(form);
-      box.replaceChildren();
-    }
+    state.edited(unfinished ? null : PAUSE);
   }
 
   function go(pointer) {
     const input = form.nearest(pointer.slice(1).replaceAll("/", "."));
-    if (!input) return;
-    for (let fold = input.closest("details"); fold; fold = fold.parentElement.closest("details")) fold.open = true;
-    input.focus();
+    if (input) reveal(input);
   }
 
+  form.form.addEventListener("change", () => state.left());
+  document.addEventListener("units", () => state.redraw());
   document.getElementById("example").addEventListener("change", (event) => {
     const examples = JSON.parse(document.getElementById("examples").textContent);
     const example = examples[event.target.value];
     event.target.value = "";
-    if (!example) return;
-    restore(stateOf(example));
+    if (example) replace(new Map([...stateOf(example), ["units", "trade"]]));
   });
-  document.getElementById("clear").addEventListener("click", () => restore(new Map()));
+  document.getElementById("clear").addEventListener("click", () => replace(new Map()));
   document.getElementById("share").addEventListener("click", (event) => {
-    address.put(form.state());
+    form.set("rules.on", form.request().rules.on); // whoever opens the address later reads this verdict
+    changed();
     copy(location.href, event.target);
   });
-  window.addEventListener("hashchange", () => {
-    if (!location.hash.startsWith("#content")) restore(address.read());
-  });
+  address.changed(restore);
 
-  function restore(state) {
-    form.restore(state);
+  /** Put another ball in the form; the browser's Back brings the former one. */
+  function replace(kept) {
+    address.push(kept);
+    restore(kept);
+  }
+
+  function restore(kept) {
+    useUnitsOf(kept);
+    form.restore(kept);
     changed();
+    state.settle();
   }
 
   restore(address.read());
-  return form;
-}
-
-/** Show a refusal: its errors at their fields and, with links, in the box on top. */
-export function showProblem(form, error) {
-  const box = document.getElementById("problem");
-  const problem = error.problem ?? { detail: gettext("The service gives no answer.") };
-  const left = form?.showErrors(problem.errors ?? []) ?? problem.errors ?? [];
-  const items = left.map((each) => element("li", {},
-    each.input ? element("a", { href: `#${each.input.id}`, text: each.input.labels[0].textContent.trim(), onclick: (event) => {
-      event.preventDefault();
-      for (let fold = each.input.closest("details"); fold; fold = fold.parentElement.closest("details")) fold.open = true;
-      each.input.focus();
-    } }) : null,
-    element("span", { lang: "en", text: `${each.input ? " " : ""}${each.detail}` })));
-  box.querySelector("ul").replaceChildren(...(items.length ? items : [element("li", { lang: "en", text: problem.detail })]));
-  box.hidden = false;
-}
-
-export function clearProblem(form) {
-  document.getElementById("problem").hidden = true;
-  form?.showErrors([]);
+  return { form, state };
 }

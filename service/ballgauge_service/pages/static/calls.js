@@ -1,6 +1,11 @@
 // Calls of the service, and the same calls as text to copy.
 
 import * as access from "./access.js";
+import { gettext } from "./words.js";
+
+const AWAY = [429, 502, 503, 504];
+const LONGEST_WAIT = 8;
+const LONGEST_CALL = 180000;
 
 /** A refusal of the service: `problem` is its problem document (RFC 9457). */
 export class Refused extends Error {
@@ -10,31 +15,88 @@ export class Refused extends Error {
   }
 }
 
-/** Ask the service, once more for each key that it asks for; gives the response. */
-export function send(path, options) {
-  return access.allowed((key) => fetch(path, { method: "POST", ...options, headers: { ...options.headers, ...key } }));
+/** No answer of the service, for now: it cannot be reached, is overloaded, or asks to wait. */
+export class Unreachable extends Error {
+  /** `after`: the seconds it asks to wait, where it does. */
+  constructor(after = null) {
+    super(after === null ? gettext("The service gives no answer. This page asks again by itself.")
+      : gettext("The service asks for a pause of {seconds} s. This page asks again by itself.", { seconds: after }));
+    this.after = after;
+  }
+
+  /** Seconds before the next try, after so many that failed. */
+  wait(failures) {
+    return this.after ?? Math.min(LONGEST_WAIT, 2 ** failures);
+  }
 }
+
+/**
+ * Ask the service, once more for each key that it asks for; gives the response, which is no refusal.
+ *
+ * Throws Refused for a refusal and Unreachable where there is no answer.
+ */
+export async function send(path, { signal = null, ...options } = {}) {
+  const limit = AbortSignal.any([AbortSignal.timeout(LONGEST_CALL), ...(signal ? [signal] : [])]);
+  let response = null;
+  try {
+    response = await access.allowed((key) => fetch(path, { method: "POST", ...options, signal: limit, headers: { ...options.headers, ...key } }));
+  } catch {
+    throw new Unreachable();
+  }
+  if (!response.ok) throw await refusal(response);
+  return response;
+}
+
+/** What a response that is no answer means. */
+export async function refusal(response) {
+  if (AWAY.includes(response.status)) return new Unreachable(seconds(response.headers.get("Retry-After")));
+  try {
+    return new Refused(await response.json());
+  } catch {
+    return new Unreachable();
+  }
+}
+
+const seconds = (text) => (/^\d+$/.test(text ?? "") ? Math.max(1, Number(text)) : null);
+
+async function decoded(response) {
+  try {
+    return await response.json();
+  } catch {
+    throw new Unreachable(); // it broke off
+  }
+}
+
+const json = (request) => ({ headers: { "Content-Type": "application/json" }, body: JSON.stringify(request) });
 
 /** Ask the service; gives the decoded answer. */
-export async function post(path, request) {
-  const response = await send(path, { headers: { "Content-Type": "application/json" }, body: JSON.stringify(request) });
-  const answer = await response.json();
-  if (!response.ok) throw new Refused(answer);
-  return answer;
+export async function post(path, request, signal = null) {
+  return decoded(await send(path, { ...json(request), signal }));
 }
 
-export async function postFile(path, file, type) {
-  const response = await send(path, { headers: { "Content-Type": type }, body: file });
-  const answer = await response.json();
-  if (!response.ok) throw new Refused(answer);
-  return answer;
+export async function postFile(path, file, type, signal = null) {
+  return decoded(await send(path, { headers: { "Content-Type": type }, body: file, signal }));
 }
 
 /** Ask for a file and give it as a blob. */
-export async function postForFile(path, request) {
-  const response = await send(path, { headers: { "Content-Type": "application/json" }, body: JSON.stringify(request) });
-  if (!response.ok) throw new Refused(await response.json());
-  return response.blob();
+export async function postForFile(path, request, signal = null) {
+  const response = await send(path, { ...json(request), signal });
+  return response.blob().catch(() => { throw new Unreachable(); });
+}
+
+/** Make a call until the service answers; `told` hears why it is waited for. Throws Refused, and what `signal` is aborted for. */
+export async function insist(call, told, signal) {
+  for (let failures = 0; ; failures += 1) {
+    try {
+      return await call();
+    } catch (error) {
+      signal.throwIfAborted();
+      if (!(error instanceof Unreachable)) throw error;
+      told(error.message);
+      await new Promise((done) => { setTimeout(done, 1000 * error.wait(failures)); });
+      signal.throwIfAborted();
+    }
+  }
 }
 
 /** Make a function that asks with the newest request only: one call runs, one waits, older ones are dropped. */

@@ -4,7 +4,6 @@ import * as address from "./address.js";
 import { Ball } from "./ball.js";
 import { run } from "./bench.js";
 import { element } from "./elements.js";
-import { offer } from "./record.js";
 import * as results from "./results.js";
 import * as sphere from "./sphere.js";
 import { gettext, quantity, units } from "./words.js";
@@ -19,14 +18,13 @@ const told = document.getElementById("ball-told");
 const start = address.read().get("view")?.split(",").map(Number);
 if (start?.length === 2 && start.every(Number.isFinite)) Object.assign(ball.view, { yaw: start[0], pitch: start[1] });
 
-const form = run({
+const { form } = run({
   cards: (answer) => results.numbers(answer).slice(1),
   take: (where, remedy) => {
     for (const hole of remedy.holes) put(`drilling.holes.${hole.index}.depth`, hole.depth, 5);
     where.changed();
   },
   shown: (answer, request) => {
-    offer(request);
     current = { answer, request, radius: answer.derived.ball?.radius ?? 4.3 };
     ball.show(scene(current));
     document.getElementById("measures").replaceChildren(...[results.balance(answer.derived.balance)].filter(Boolean));

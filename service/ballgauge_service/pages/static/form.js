@@ -1,18 +1,25 @@
 // The form: what is typed, as a request, as the state in the address, and back.
 
-import { units } from "./words.js";
+import { gettext, units } from "./words.js";
 
 const NUMBER = /^[+-]?(\d+\.?\d*|\.\d+)$/;
-const FRACTION = /^[+-]?(\d+[ -]+)?\d+\/\d+$/;
-const SPREAD = /^(.*?)\s*(?:±|\+-|\+\/-)\s*([\d.,]+)\s*(.*)$/;
+const HAS_UNIT = /[\p{L}#°%"″]/u;
+// Ends in a sign, in a whole number that a fraction follows, or in the first letter of a unit.
+const UNFINISHED = /([/⁄.,±+\-−–\s]|\d[ -]+\d+|[\d\s](?![gsD])\p{L})$/u;
+const DIGITS = 7;
 
 export class Form {
-  /** `changed` is called after every change of the form. */
+  /** `changed` is called after every change of the form, with whether a field holds what cannot be meant yet. */
   constructor(form, changed) {
     this.form = form;
     this.changed = changed;
     this.holes = document.getElementById("holes");
-    form.addEventListener("input", () => this.changed());
+    form.addEventListener("input", ({ target }) => {
+      this.typing = target;
+      this.tellDay();
+      this.changed(target.dataset.control === "number" && UNFINISHED.test(target.value.trimStart()));
+    });
+    form.addEventListener("focusout", () => { this.typing = null; });
     form.addEventListener("submit", (event) => event.preventDefault());
     document.addEventListener("units", () => this.convert());
     document.getElementById("add-hole")?.addEventListener("click", () => {
@@ -33,7 +40,7 @@ export class Form {
       const value = text(input);
       if (value !== (input.dataset.default ?? "")) state.set(input.name, value);
     }
-    if (units.metric) state.set("units", "metric");
+    if (state.size) state.set("units", units.metric ? "metric" : "trade");
     return state;
   }
 
@@ -46,10 +53,10 @@ export class Form {
       const value = state.get(input.name) ?? input.dataset.default ?? "";
       if (input.dataset.control === "flag") input.checked = value === "true";
       else input.value = value;
-      delete input.dataset.before;
     }
     if (this.holes) this.number();
     this.unfold();
+    this.tellDay();
   }
 
   /** Open what holds something, so that no value is out of sight. */
@@ -73,6 +80,7 @@ export class Form {
   set(name, value) {
     const input = this.form.elements[name];
     if (input) input.value = value;
+    this.tellDay();
   }
 
   addHole() {
@@ -130,6 +138,12 @@ export class Form {
     return left;
   }
 
+  /** Whether all of a refusal's errors are at the field that is being typed in. */
+  isTyping(error) {
+    const errors = error.problem?.errors ?? [];
+    return Boolean(this.typing) && errors.length > 0 && errors.every(({ pointer }) => this.nearest(pointer.slice(1).replaceAll("/", ".")) === this.typing);
+  }
+
   nearest(name) {
     const found = this.form.elements[name];
     if (found?.dataset?.control) return found;
@@ -139,29 +153,38 @@ export class Form {
     return above ? this.nearest(above) : null;
   }
 
-  /** Write every plain number in the unit now shown; one that was not touched comes back as it was typed. */
+  /**
+   * Show what was typed in the unit now shown: a plain number that can be written exactly there is converted, and
+   * everything else keeps the unit it was typed in, by name. So nothing comes to mean another quantity.
+   */
   convert() {
     for (const input of this.inputs()) {
-      const size = Number(input.dataset.size ?? 1);
-      const value = input.value?.trim();
-      if (input.dataset.control !== "number" || size === 1) continue;
-      if (!NUMBER.test(value)) {
-        // A fraction or a spread without a unit keeps the one it was typed in, by name.
-        if (FRACTION.test(value) || SPREAD.exec(value)?.[3] === "") input.value = `${value} ${units.metric ? input.dataset.unit : input.dataset.metric}`;
-        continue;
-      }
-      const [typed, shown] = (input.dataset.before ?? "|").split("|");
-      input.dataset.before = `${value}|`;
-      if (shown === value) {
-        input.value = typed;
-        delete input.dataset.before;
-        continue;
-      }
-      input.value = String(Number((units.metric ? Number(value) * size : Number(value) / size).toPrecision(7)));
-      input.dataset.before = `${value}|${input.value}`;
+      const { unit, metric, size } = input.dataset;
+      if (input.dataset.control !== "number" || unit === metric || !input.value.trim()) continue;
+      const [before, after] = units.metric ? [unit, metric] : [metric, unit];
+      const typed = input.value.trim();
+      if (typed.endsWith(` ${after}`) && !HAS_UNIT.test(typed.slice(0, -after.length))) input.value = typed.slice(0, -after.length).trim();
+      else if (!HAS_UNIT.test(typed)) input.value = exact(typed, units.metric ? 1 / size : Number(size)) ?? `${typed} ${before}`;
     }
     this.changed();
   }
+
+  /** Say which day is meant where none was chosen. */
+  tellDay() {
+    const input = this.form.elements["rules.on"];
+    const told = input && this.form.querySelector(".day-told");
+    if (told) told.textContent = input.value ? "" : gettext("today, {day}", { day: today() });
+  }
+}
+
+/** Today by the device's clock, as an ISO date. */
+export const today = () => new Date().toLocaleDateString("sv-SE");
+
+/** A plain number in a unit that is `size` of its own unit; null where that is not exact in a few digits. */
+function exact(typed, size) {
+  if (!NUMBER.test(typed)) return null;
+  const found = Number((Number(typed) / size).toPrecision(DIGITS));
+  return Number((found * size).toPrecision(14)) === Number(typed) ? String(found) : null;
 }
 
 function text(input) {
@@ -171,6 +194,7 @@ function text(input) {
 /** What an input asks for, as JSON; undefined where it asks for nothing. */
 function said(input) {
   const value = text(input).trim();
+  if (input.name === "rules.on" && !value) return today();
   if (value === (input.dataset.default ?? "") && !input.dataset.always) return undefined;
   if (value === "") return undefined;
   switch (input.dataset.control) {
@@ -184,19 +208,12 @@ function said(input) {
   }
 }
 
-/** Read a typed quantity: a bare number is in the unit shown, all else goes to the service as it is. */
+/** A typed quantity as it is sent: a number in the trade unit, or the text with the unit shown where it names none. */
 function number(typed, input) {
-  const value = typed.replaceAll("−", "-").replace(/^([+-]?\d+),(\d+)/, "$1.$2");
+  const plain = typed.replaceAll("−", "-").replace(/^([+-]?\d+),(\d+)$/, "$1.$2");
   const unit = units.metric ? input.dataset.metric : input.dataset.unit;
-  const isTrade = unit === input.dataset.unit;
-  const spread = SPREAD.exec(value);
-  if (spread && NUMBER.test(spread[1])) {
-    const own = spread[3] || (isTrade ? "" : unit);
-    return { value: Number(spread[1]), uncertainty: Number(spread[2].replace(",", ".")), ...(own ? { unit: own } : {}) };
-  }
-  if (NUMBER.test(value)) return isTrade ? Number(value) : `${value} ${unit}`;
-  if (FRACTION.test(value) && unit) return `${value} ${unit}`;
-  return value;
+  if (NUMBER.test(plain) && unit === input.dataset.unit) return Number(plain);
+  return HAS_UNIT.test(typed) || !unit ? typed : `${typed} ${unit}`;
 }
 
 function place(request, path, value) {

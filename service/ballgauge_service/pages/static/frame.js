@@ -22,6 +22,8 @@ const remember = (name, value) => {
 const unitsChoice = document.getElementById("units");
 const lightChoice = document.getElementById("light");
 const languageChoice = document.getElementById("language");
+const notice = document.getElementById("notice");
+const UNITS = ["trade", "metric"];
 
 function useUnits(choice) {
   units.metric = choice === "metric";
@@ -30,13 +32,23 @@ function useUnits(choice) {
   for (const each of document.querySelectorAll(".unit")) each.textContent = each.dataset[choice];
 }
 
+/** Use the units a state is written in. An old one with numbers names none: it is in trade units, and that is said. */
+export function useUnitsOf(state) {
+  const named = UNITS.includes(state.get("units")) ? state.get("units") : null;
+  const isOld = named === null && [...state.keys()].some((name) => name.includes("."));
+  if (named || isOld) useUnits(named ?? "trade");
+  notice.hidden = !isOld;
+  notice.textContent = isOld ? gettext("This address names no units: its numbers were read in inches, pounds and ounces.") : "";
+}
+
 function useLight(choice) {
   lightChoice.value = choice;
   document.documentElement.dataset.light = choice;
 }
 
 useLight(remembered("light") ?? "auto");
-useUnits(address.read().get("units") ?? remembered("units") ?? "trade");
+useUnits(UNITS.includes(remembered("units")) ? remembered("units") : "trade");
+useUnitsOf(address.read());
 
 lightChoice.addEventListener("change", () => {
   useLight(lightChoice.value);
@@ -50,14 +62,23 @@ unitsChoice.addEventListener("change", () => {
 });
 
 languageChoice.addEventListener("change", () => {
+  address.flush();
   const asked = new URLSearchParams(location.search);
   asked.set("lang", languageChoice.value);
   location.assign(`${location.pathname}?${asked}${location.hash}`);
 });
 
-document.addEventListener("click", async (event) => {
+document.addEventListener("click", (event) => {
   const id = event.target.dataset?.copy;
   if (id) copy(document.getElementById(id).textContent, event.target);
+});
+
+// The hash of the address is the page's state: the skip link goes to its place without it.
+document.querySelector(".skip").addEventListener("click", (event) => {
+  event.preventDefault();
+  const content = document.getElementById("content");
+  content.focus();
+  content.scrollIntoView();
 });
 
 /** Put a text on the clipboard and say so on the button. */

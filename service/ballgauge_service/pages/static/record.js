@@ -2,50 +2,72 @@
 
 import * as calls from "./calls.js";
 import { element } from "./elements.js";
+import { today } from "./form.js";
 import { gettext, outcomeWord } from "./words.js";
 
-let current = null;
-let wired = false;
+const at = (id) => document.getElementById(id);
+const box = at("record-answer");
 
-/** Offer to sign the check that was just made. */
-export function offer(request) {
-  current = request;
-  document.getElementById("record").hidden = false;
-  document.getElementById("record-answer").replaceChildren();
-  if (!wired) wire();
-}
-
-function wire() {
-  wired = true;
-  const day = document.getElementById("issued_on");
-  day.value = new Date().toLocaleDateString("sv-SE");
-  document.getElementById("record-form").addEventListener("submit", async (event) => {
+/** Offer to sign what is current in `state`, and nothing else. Call what it gives for each ball that becomes current. */
+export function offer(state) {
+  let beside = null;
+  at("issued_on").value = today();
+  at("record-form").addEventListener("submit", (event) => {
     event.preventDefault();
-    const asked = { check: current, issued_on: day.value };
-    for (const name of ["player", "event"]) {
-      const value = document.getElementById(name).value.trim();
-      if (value) asked[name] = value;
-    }
-    const box = document.getElementById("record-answer");
-    try {
-      const signed = await calls.post("/v1/records", asked);
-      calls.show("/v1/records", asked, "sign(request).record");
-      box.replaceChildren(...taken(signed));
-    } catch (error) {
-      const errors = error.problem?.errors ?? [];
-      box.replaceChildren(element("p", { class: "refused", lang: "en", text: error.message }),
-        element("ul", { lang: "en" }, errors.map((each) => element("li", { text: `${each.pointer}: ${each.detail}` }))));
-    }
+    state.act(({ request }, signal) => sign(request, state, signal));
   });
+  return (request) => {
+    // A record is shown beside the ball that it was signed for, and beside no other.
+    if (beside !== request) box.replaceChildren();
+    beside = request;
+  };
 }
 
-/** What can be taken away of a signed record. */
-function taken(signed) {
+async function sign(check, state, signal) {
+  const asked = { check, issued_on: at("issued_on").value };
+  for (const name of ["player", "event"]) {
+    const value = at(name).value.trim();
+    if (value) asked[name] = value;
+  }
+  await tried(async () => {
+    const signed = await calls.insist(() => calls.post("/v1/records", asked, signal), say, signal);
+    calls.show("/v1/records", asked, "sign(request).record");
+    box.replaceChildren(...taken(signed, (work) => state.act(work)));
+  }, signal, (refused) => box.replaceChildren(...refused));
+}
+
+const say = (words) => box.replaceChildren(element("p", { text: words }));
+
+/** Do a work whose refusal is told by `tell`; nothing is told of a work that is no longer wanted. */
+async function tried(work, signal, tell) {
+  try {
+    await work();
+  } catch (error) {
+    if (signal.aborted) return;
+    const errors = error.problem?.errors ?? [];
+    const lang = error.problem ? "en" : null;
+    tell([element("p", { class: "refused", lang, text: error.message }),
+      element("ul", { lang: "en" }, errors.map((each) => element("li", { text: `${each.pointer}: ${each.detail}` })))]);
+  }
+}
+
+const always = (work) => work(null, new AbortController().signal);
+
+/** What can be taken away of a signed record; `act` does a work where that is still wanted, as a page's state does. */
+export function taken(signed, act = always) {
   const page = new URLSearchParams([["record", signed.record]]);
   const picture = element("img", { class: "code", alt: gettext("QR code of the record"), hidden: true });
+  const told = element("div", { role: "status" });
+  const print = (form, done) => act((_, signal) => tried(async () => {
+    const ask = () => calls.postForFile("/v1/records/prints", { record: signed.record, form }, signal);
+    const file = await calls.insist(ask, (words) => { told.textContent = words; }, signal);
+    told.replaceChildren();
+    done(URL.createObjectURL(file));
+  }, signal, (refused) => told.replaceChildren(...refused)));
+  const save = (text, form, name) => element("button", { type: "button", text, onclick: () => print(form, (href) => element("a", { download: name, href }).click()) });
   if (signed.label) {
-    calls.postForFile("/v1/records/prints", { record: signed.record, form: "code" }).then((file) => {
-      picture.src = URL.createObjectURL(file);
+    print("code", (href) => {
+      picture.src = href;
       picture.hidden = false;
     });
   }
@@ -53,19 +75,12 @@ function taken(signed) {
     signed.demo ? element("p", { class: "refused", text: gettext("Signed with the demonstration key: this record proves nothing.") }) : null,
     element("p", { text: gettext("Signed: {outcome}, key {kid}.", { outcome: outcomeWord(signed.outcome), kid: signed.kid }) }),
     element("p", { class: "tools" },
-      save(gettext("Paper, A4"), signed, "a4", "record-a4.pdf"), " ",
-      save(gettext("Paper, Letter"), signed, "letter", "record-letter.pdf"), " ",
-      signed.label ? save(gettext("Label"), signed, "label", "record-label.pdf") : null, " ",
+      save(gettext("Paper, A4"), "a4", "record-a4.pdf"), " ",
+      save(gettext("Paper, Letter"), "letter", "record-letter.pdf"), " ",
+      signed.label ? save(gettext("Label"), "label", "record-label.pdf") : null, " ",
       element("a", { class: "button", download: "record.jws", href: URL.createObjectURL(new Blob([signed.record])), text: gettext("File") }), " ",
       element("a", { class: "button", href: `/verify#${page}`, text: gettext("Verify it") })),
+    told,
     signed.label ? picture : element("p", { text: gettext("Too long for a label: take paper or file.") }),
   ].filter(Boolean);
-}
-
-function save(text, signed, form, name) {
-  return element("button", { type: "button", text, onclick: async () => {
-    const file = await calls.postForFile("/v1/records/prints", { record: signed.record, form });
-    const link = element("a", { download: name, href: URL.createObjectURL(file) });
-    link.click();
-  } });
 }
