@@ -340,8 +340,7 @@ def _lots() -> dict[str, dict[str, Any]]:
     dated = {
         "name": "issued_on",
         "in": "query",
-        "required": True,
-        "description": "Date of the record, as whoever asks for it states it.",
+        "description": words.ISSUED_ON,
         "schema": {"type": "string", "format": "date"},
     }
     signed = _post(

@@ -304,7 +304,7 @@ class Client:
         return _motion.picture(self._http, request)
 
     def sign(self, request: Mapping[str, Any]) -> Record:
-        """Check a ball and sign the verdict: ``{"check": {...}, "issued_on": "2026-05-01", "player": "A"}``.
+        """Check a ball and sign the verdict: ``{"check": {...}, "player": "A"}``; `issued_on` is today.
 
         The answer's ``record`` is the signed record, ``label`` the text of a QR code that carries it. Raises
         InvalidRequest also where the service has no key to sign with.
@@ -312,9 +312,9 @@ class Client:
         return _record.sign(self._http, request)
 
     def sign_lot(
-        self, lot: Any, options: Mapping[str, Any] | None = None, *, issued_on: date | str
+        self, lot: Any, options: Mapping[str, Any] | None = None, *, issued_on: date | str | None = None
     ) -> Record:
-        """Judge a lot, as `assess_lot` takes it, and sign the decision, dated `issued_on`.
+        """Judge a lot, as `assess_lot` takes it, and sign the decision, dated `issued_on` or today.
 
         The answer's ``record`` is the signed record; it names the file by its SHA-256 and is verified as a
         ball's is: ``verify(...).lot`` holds what was signed. Raises ServiceFailure where the service has no

@@ -147,9 +147,9 @@ def assess_series(
     return LotSeriesResult(documents(http, lots, options, None, None, progress))
 
 
-def signed(http: Http, lot: Any, issued_on: date | str, options: Mapping[str, Any] | None) -> Record:
+def signed(http: Http, lot: Any, issued_on: date | str | None, options: Mapping[str, Any] | None) -> Record:
     """See `Client.sign_lot`."""
-    query = f"?issued_on={issued_on}"
+    query = "" if issued_on is None else f"?issued_on={issued_on}"
     with _posted(http, [lot], options, JSON, query, None, "/v1/records/lots") as response:
         return Record(document_of(response.content))
 

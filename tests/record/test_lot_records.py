@@ -68,7 +68,7 @@ def test_it_is_verified_as_a_balls_is(client: Any, signed_lot: dict[str, Any]) -
 
 def test_what_cannot_be_signed_is_refused(client: Any, signed_lot: dict[str, Any]) -> None:
     """Against the pointers: no day, a day that is none, two lots, a lot that cannot be read, and a print."""
-    for query in ("", "?issued_on=May", "?issued_on=2026-02-30"):
+    for query in ("?issued_on=", "?issued_on=May", "?issued_on=2026-02-30"):
         refused = post(client, FILE, address=f"/v1/records/lots{query}")
         assert refused.status_code == 422
         assert refused.json["errors"][0]["pointer"] == "/issued_on"
@@ -110,7 +110,7 @@ def test_the_command_signs_and_verifies(
     lot, record = tmp_path / "lot.csv", tmp_path / "lot.record"
     lot.write_bytes(FILE)
     plan = ["--lot-size", "1000", "--aql", "1.0", "--on", "2026-05-01"]
-    assert run(["lot", str(lot), *plan, "--sign", str(record)]) == 2
+    assert run(["lot", str(lot), *plan, "--sign", str(record)]) == 0
     assert run(["lot", str(lot), *plan, "--sign", str(record), "--issued-on", "2026-05-02"]) == 0
     capsys.readouterr()
     assert run(["verify", str(record)]) == 1

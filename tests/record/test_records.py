@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import base64
 import copy
+import datetime
+import io
 import json
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -16,6 +19,9 @@ from ballgauge_schemas import CHECK_REQUEST, example, example_names
 from ballgauge_service.record.keys import Keyring, new_key
 from ballgauge_service.record.request import canonical_request
 from ballgauge_service.rulebooks import digest, read_rulebook
+from ballgauge_service.web.access import access_keys
+from ballgauge_service.web.http.settings import Settings
+from ballgauge_service.web.server.application import create_app
 
 RING = Keyring(new_key("k")["keys"])
 
@@ -113,7 +119,7 @@ def test_altered_shows_nothing(client: Any, signed: dict[str, Any]) -> None:
     assert (found["state"], found["content"], found["recheck"]) == ("altered", None, None)
 
 
-@pytest.mark.parametrize("algorithm", ["none", "HS256", "Ed25519"])
+@pytest.mark.parametrize("algorithm", ["none", "HS256", "Ed25519", "EdDSA"])
 def test_signatures_of_another_kind_are_not_believed(
     client: Any, signed: dict[str, Any], algorithm: str
 ) -> None:
@@ -240,7 +246,7 @@ source = "text"
 
 
 def test_a_check_that_cannot_be_made_is_refused_by_its_fields(client: Any, asked: dict[str, Any]) -> None:
-    del asked["issued_on"]
+    asked["issued_on"] = "May"
     asked["check"]["drilling"]["holes"][0]["diameter"] = 99
     answer = client.post("/v1/records", json=asked)
     assert answer.status_code == 422
@@ -270,3 +276,92 @@ def test_a_header_nested_without_end_is_no_record(client: Any) -> None:
     answer = client.post("/v1/records/verify", json={"record": f"{header}.e30.e30"})
     assert answer.status_code == 422
     assert answer.json["errors"][0]["pointer"] == "/record"
+
+
+LACKING = (
+    ("demo",), ("issued_on",), ("outcome",), ("findings",), ("rules",), ("rules", "digest"),
+    ("rules", "body"), ("check",), ("check", "ball"),
+    ("findings", 0, "rule"), ("findings", 0, "outcome"),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("place", LACKING, ids=str)
+def test_a_record_that_is_rightly_signed_and_lacks_a_member_is_refused_in_words(
+    client: Any, signed: dict[str, Any], place: tuple[str | int, ...]
+) -> None:
+    """Only the key's owner can make one; it is named, by the member, and printed no more than verified."""
+    ring = client.application.extensions["ballgauge_keys"]
+    content = copy.deepcopy(signed["content"])
+    whole = content
+    for step in place[:-1]:
+        whole = whole[step]
+    for broken in ("taken", 5):
+        if broken == "taken":
+            del whole[place[-1]]
+        else:
+            whole[place[-1]] = broken
+        record = ring.sign(rfc8785.dumps(content))
+        for answer in (
+            client.post("/v1/records/verify", json={"record": record}),
+            client.post("/v1/records/prints", json={"record": record, "form": "a4"}),
+        ):
+            assert answer.status_code == 422
+            (error,) = answer.json["errors"]
+            assert error["pointer"] == "/record"
+            assert "/".join(map(str, place)).removesuffix("/rules") in error["detail"]
+
+
+@pytest.mark.parametrize(
+    "payload",
+    [
+        b"[" * 60_000,
+        b"5",
+        b"null",
+        b"\xff",
+        b'{"format": "ballgauge-record-2"}',
+        b'{"format": "ballgauge-lot-record-1"}',
+    ],
+    ids=lambda payload: str(payload[:40]),
+)
+def test_what_is_rightly_signed_and_no_record_is_refused(client: Any, payload: bytes) -> None:
+    ring = client.application.extensions["ballgauge_keys"]
+    answer = client.post("/v1/records/verify", json={"record": ring.sign(payload)})
+    assert (answer.status_code, answer.json["errors"][0]["pointer"]) == (422, "/record")
+
+
+def test_a_record_of_a_later_version_may_say_more(client: Any, signed: dict[str, Any]) -> None:
+    ring = client.application.extensions["ballgauge_keys"]
+    content = copy.deepcopy(signed["content"])
+    content["weather"] = content["rules"]["moon"] = content["findings"][0]["star"] = "full"
+    assert verified(client, ring.sign(rfc8785.dumps(content)))["state"] == "genuine"
+
+
+def test_a_record_is_dated_by_the_services_clock(client: Any, asked: dict[str, Any]) -> None:
+    del asked["issued_on"]
+    first = datetime.datetime.now(datetime.UTC).date()
+    content = client.post("/v1/records", json=asked).json["content"]
+    last = datetime.datetime.now(datetime.UTC).date()
+    assert first.isoformat() <= content["issued_on"] <= last.isoformat()
+
+
+def test_another_day_than_today_needs_a_key_that_may_say_so(
+    tmp_path: Path, key_set: dict[str, Any], monkeypatch: pytest.MonkeyPatch, asked: dict[str, Any]
+) -> None:
+    """RFC 6750, 3.1: the scope that lacks is named. Today is today anywhere on Earth: UTC-12 to UTC+14."""
+    file, end = str(tmp_path / "access.toml"), datetime.date(2100, 1, 1)
+    scopes = {"desk": ["sign"], "office": ["sign", "date"]}
+    keys = {name: access_keys.add(file, name, held, end) for name, held in scopes.items()}
+    monkeypatch.setenv("BALLGAUGE_KEYS", json.dumps(key_set))
+    app = create_app(json_logs=False, warm_up=False, settings=Settings(access_keys=file))
+    client, now = app.test_client(), datetime.datetime.now(datetime.UTC)
+    lot = {"file": (io.BytesIO(b"weight\n15\n"), "lot.csv")}
+    for hours, allowed in ((-12, True), (14, True), (-96, False), (96, False)):
+        asked["issued_on"] = (now + datetime.timedelta(hours=hours)).date().isoformat()
+        for name, key in keys.items():
+            answer = client.post("/v1/records", json=asked, headers={"Authorization": f"Bearer {key}"})
+            assert answer.status_code == (200 if allowed or name == "office" else 403)
+        assert answer.json["content"]["issued_on"] == asked["issued_on"]
+    refused = client.post(
+        "/v1/records/lots?issued_on=1999-01-01", data=lot, headers={"Authorization": f"Bearer {keys['desk']}"}
+    )
+    assert (refused.status_code, 'scope="date"' in refused.headers["WWW-Authenticate"]) == (403, True)

@@ -9,7 +9,7 @@ import json
 import logging
 import os
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -18,8 +18,9 @@ import pytest
 from werkzeug.test import EnvironBuilder
 
 from ballgauge_schemas.shared.access import ANY_SCOPE, NEEDED, SCOPES
+from ballgauge_service.core import secret_files
 from ballgauge_service.web.access import access, access_keys
-from ballgauge_service.web.http import request_log
+from ballgauge_service.web.http import degraded, request_log
 from ballgauge_service.web.http.refusals import Refusal
 from ballgauge_service.web.http.settings import BadSettings, Settings
 from ballgauge_service.web.server.application import create_app
@@ -43,6 +44,14 @@ def keys(file: str) -> dict[str, str]:
 @pytest.fixture
 def client(file: str, keys: dict[str, str]) -> Any:
     return create_app(json_logs=False, warm_up=False, settings=Settings(access_keys=file)).test_client()
+
+
+@pytest.fixture(autouse=True)
+def whole() -> Iterator[None]:
+    """What one test finds wrong is not told to the next."""
+    yield
+    for reason in degraded.found():
+        degraded.tell(reason, None)
 
 
 def bearer(key: str) -> dict[str, str]:
@@ -366,7 +375,7 @@ def test_what_is_no_file_is_refused(tmp_path: Path) -> None:
     pipe = tmp_path / "pipe"
     os.mkfifo(pipe)
     (latin := tmp_path / "latin").write_bytes(b"# \xe9")
-    (large := tmp_path / "large").write_bytes(b"#" * (access_keys.LARGEST_FILE + 1))
+    (large := tmp_path / "large").write_bytes(b"#" * (secret_files.LARGEST + 1))
     kinds = {
         tmp_path / "none": "No such file",
         tmp_path: "Is a directory",
@@ -423,29 +432,65 @@ def test_the_file_is_looked_at_only_so_often(
     assert len(looks) == 1
 
 
-@pytest.mark.parametrize("kind", ["spoilt", "gone", "open to others"])
-def test_the_last_good_keys_stay_and_the_fault_is_logged_once(
+@pytest.mark.parametrize("kind", ["spoilt", "gone", "open to others", "a pipe"])
+def test_the_last_good_keys_stay_and_the_fault_is_told(
     file: str, keys: dict[str, str], clock: Clock, caplog: pytest.LogCaptureFixture, kind: str
 ) -> None:
-    watched = access.KeyFile(file, clock)
+    """In the log once, at /readyz and in the metrics as long as it lasts; nobody new is let in meanwhile."""
+    app = create_app(json_logs=False, warm_up=False, settings=Settings(access_keys=file))
+    entrance = app.extensions[access.ENTRANCE]
+    entrance._file = watched = access.KeyFile(file, clock)
     before = dict(watched.current())
     text = Path(file).read_text()
+    Path(file).unlink()
     if kind == "spoilt":
         Path(file).write_text("[[key]]\nid = 5\n")
-    elif kind == "gone":
-        Path(file).unlink()
-    else:
+    elif kind == "open to others":
+        Path(file).write_text(text + rows())
         Path(file).chmod(0o644)
+    elif kind == "a pipe":
+        os.mkfifo(file)
     with caplog.at_level(logging.ERROR, logger="ballgauge_service"):
         for _ in range(5):
             clock.pass_by()
             assert watched.current() == before
     (record,) = caplog.records
-    assert "the access keys of before are kept" in record.getMessage()
+    assert f"{len(before)} keys of before are kept" in record.getMessage()
+    client = app.test_client()
+    assert client.get("/readyz").json == {"status": "degraded", "degraded": ["access_keys"]}
+    told = client.get("/metrics", headers=bearer(keys["operate"])).text
+    assert 'ballgauge_degraded{reason="access_keys"} 1.0' in told
+    Path(file).unlink(missing_ok=True)
     Path(file).write_text(text + rows())
     Path(file).chmod(0o600)
     clock.pass_by()
     assert set(watched.current()) == {*before, "a"}
+    assert client.get("/readyz").json == {"status": "ok"}
+    told = client.get("/metrics", headers=bearer(keys["operate"])).text
+    assert 'ballgauge_degraded{reason="access_keys"} 0.0' in told
+
+
+@pytest.mark.parametrize("kind", ["open to others", "a typing error", "a comment"])
+def test_a_key_that_was_taken_out_stays_out_whatever_else_is_wrong_with_the_file(
+    file: str, keys: dict[str, str], clock: Clock, kind: str
+) -> None:
+    """And one whose hash was changed is another key; the others are let in as before."""
+    watched = access.KeyFile(file, clock)
+    before = dict(watched.current())
+    text = Path(file).read_text()
+    digest = before["k-check"].digest.hex()
+    if kind == "a comment":
+        text = text.replace(f'sha256 = "{digest}"', f'# sha256 = "{digest}"')
+        text = text.replace("# sha256", "#sha256")
+    else:
+        text = text.replace(digest, "0" * 64)
+    Path(file).write_text(text + ("[[key\n" if kind == "a typing error" else ""))
+    Path(file).chmod(0o644 if kind == "open to others" else 0o600)
+    clock.pass_by()
+    assert set(watched.current()) == set(before) - {"k-check"}
+    Path(file).unlink()
+    clock.pass_by()
+    assert set(watched.current()) == set(before) - {"k-check"}
 
 
 def test_revoking_the_last_key_shuts_everybody_out(file: str, clock: Clock) -> None:

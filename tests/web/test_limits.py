@@ -5,18 +5,23 @@ from __future__ import annotations
 import logging
 import math
 import re
+import socket
+import threading
 import time
+from contextlib import suppress
 from datetime import timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import pytest
 from flask import request
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from limits.errors import StorageError
+from limits.storage import MemoryStorage
 
 from ballgauge_service.web.access import access, access_keys, limits
+from ballgauge_service.web.http import degraded
 from ballgauge_service.web.http.refusals import Refusal
 from ballgauge_service.web.http.settings import BadSettings, Settings
 from ballgauge_service.web.server.application import create_app
@@ -244,17 +249,76 @@ def test_a_storage_that_cannot_be_used_is_refused_at_the_start(uri: str) -> None
     assert "SECRET" not in str(caught.value)
 
 
-def test_a_storage_that_fails_lets_requests_in(
-    clock: Clock, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
-) -> None:
-    def broken(*_: Any, **__: Any) -> bool:
-        raise StorageError(ConnectionError("gone"))
+class Moody(MemoryStorage):
+    """A storage that all processes share, and that does not always answer."""
 
-    client = make(requests_per_minute=1)
-    monkeypatch.setattr(limits.SlidingWindowCounterRateLimiter, "hit", broken)
+    STORAGE_SCHEME: ClassVar[list[str]] = ["moody"]
+    away = False
+    asked = 0
+
+    def incr(self, *arguments: Any, **named: Any) -> int:
+        Moody.asked += 1
+        if Moody.away:
+            raise StorageError(ConnectionError("gone"))
+        return super().incr(*arguments, **named)
+
+    def acquire_sliding_window_entry(self, *arguments: Any, **named: Any) -> bool:
+        Moody.asked += 1
+        if Moody.away:
+            raise StorageError(ConnectionError("gone"))
+        return super().acquire_sliding_window_entry(*arguments, **named)
+
+    def check(self) -> bool:
+        return not Moody.away
+
+
+def told(client: Any) -> Any:
+    return client.get("/readyz").json.get("degraded")
+
+
+def test_a_storage_that_fails_is_left_alone_and_each_process_counts_its_share(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A breaker: one question, then none until it answers in the background; told once, and its end too."""
+    monkeypatch.setattr(limits, "ASKED_AGAIN", 0.05)
+    monkeypatch.setattr(Moody, "away", False)
+    client = make(requests_per_minute=6, processes=2, limits_storage="moody://")
+    assert [ask(client).status_code for _ in range(2)] == [200] * 2
+    monkeypatch.setattr(Moody, "away", True)
     with caplog.at_level(logging.ERROR, logger="ballgauge_service"):
-        assert [ask(client).status_code for _ in range(3)] == [200] * 3
-    assert "cannot be counted" in caplog.text
+        before = Moody.asked
+        assert [ask(client).status_code for _ in range(5)] == [200] * 3 + [429] * 2
+        assert Moody.asked == before + 1
+        assert told(client) == ["limits_storage"]
+    assert [record.levelname for record in caplog.records] == ["ERROR"]
+    monkeypatch.setattr(Moody, "away", False)
+    end = time.monotonic() + 30
+    while told(client):
+        assert time.monotonic() < end
+        time.sleep(0.02)
+    assert [ask(client).status_code for _ in range(5)] == [200] * 4 + [429]
+
+
+def test_a_storage_that_accepts_and_says_nothing_is_asked_once() -> None:
+    """A real client of redis, and a socket that answers nothing: one slow second, for one request."""
+    connections: list[socket.socket] = []
+    with socket.create_server(("127.0.0.1", 0)) as silent:
+
+        def take() -> None:
+            with suppress(OSError):
+                while True:
+                    connections.append(silent.accept()[0])
+
+        threading.Thread(target=take, daemon=True).start()
+        address = f"redis://127.0.0.1:{silent.getsockname()[1]}"
+        client = make(requests_per_minute=4, limits_storage=address)
+        assert [ask(client).status_code for _ in range(5)] == [200] * 4 + [429]
+        assert told(client) == ["limits_storage"]
+        assert len(connections) == 1
+        silent.shutdown(socket.SHUT_RDWR)
+    for connection in connections:
+        connection.close()
+    degraded.tell("limits_storage", None)
 
 
 def test_a_clock_set_back_shuts_nobody_out_for_long(clock: Clock) -> None:

@@ -621,7 +621,17 @@ class RulebooksSchema(Schema):
 class StateSchema(Schema):
     """State of the service."""
 
-    status = Choice(("ok", "unready"), "ok, or unready while it starts.", required=True)
+    status = Choice(
+        ("ok", "unready", "degraded"),
+        "ok; unready while it starts; or degraded: it answers, and something does not work.",
+        required=True,
+    )
+    degraded = Several(
+        Choice(words.DEGRADED, "Of what the log says more."),
+        1,
+        len(words.DEGRADED),
+        "What does not work; absent: nothing.",
+    )
 
 
 CHECK_RESULT = CheckResultSchema()

@@ -29,7 +29,7 @@ class RecordRequestSchema(Schema):
     """A check whose verdict is to be signed."""
 
     check = Part(CheckEntrySchema, "The check; it is made, then signed.", required=True)  # type: ignore[assignment]
-    issued_on = Day("2024-09-01", "Date of the record, as whoever asks for it states it.", required=True)
+    issued_on = Day("2024-09-01", words.ISSUED_ON)
     player = _person("Whose ball it is, for the reader.", "J. Doe")
     event = _person("Where the record is used, for the reader.", "City open")
 
@@ -232,7 +232,7 @@ class VerifiedRecordSchema(Schema):
     state = Choice(
         words.STATES,
         "Genuine: signed by a key of this service, unaltered; altered: not what that key signed; "
-        "unknown_key: this service has no key of that id.",
+        "unknown_key: this service has no key of that id, or none that signed on the record's day.",
         required=True,
     )
     kid = Text("2026-a", "Id of the key it names.", required=True, allow_none=True, maximum=100)
@@ -269,9 +269,15 @@ class PublicKeySchema(Schema):
     kty = Choice(("OKP",), "Family of the key.", required=True)
     crv = Choice(("Ed25519",), "The curve.", required=True)
     kid = Text("2026-a", "Id of the key.", required=True, maximum=32)
+    alg = Choice(
+        ("EdDSA",), "What its signatures name (RFC 8037); those before 0.2.0 name Ed25519.", required=True
+    )
+    use = Choice(("sig",), "What it is for.", required=True)
     x = Text(
         "11qYAYKxCrfVS_7TyWQHOg7hcvPapiMlrwIaaPcHURo", "The key, as base64url.", required=True, maximum=64
     )
+    nbf = Whole(0, 10**11, 1767225600, "It signs from here on, in seconds since 1970; absent: always did.")
+    exp = Whole(0, 10**11, 1798761600, "It signs until here, in seconds since 1970; absent: no end is set.")
 
 
 class PublicKeysSchema(Schema):

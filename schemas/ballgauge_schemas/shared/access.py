@@ -5,8 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
-SCOPES = ("check", "lot", "design", "sign", "operate")
-"""Every scope: balls and rules; lots; designs and motions; signing and printing records; metrics."""
+SCOPES = ("check", "lot", "design", "sign", "date", "operate")
+"""Every scope: balls and rules; lots; designs and motions; signing and printing records; dating those
+otherwise than today; metrics."""
+
+DATED = "date"
+"""The scope to sign records of another day than today."""
 
 ANY_SCOPE = "any"
 """Stands for a valid key of whatever scope."""

@@ -10,6 +10,7 @@ from marshmallow.exceptions import SCHEMA
 
 from ballgauge_schemas.shared import limits
 from ballgauge_schemas.shared.base import Part, Schema, Several, Text, Whole
+from ballgauge_schemas.shared.wording import UnknownField
 
 MEDIA_TYPE = "application/problem+json"
 BLANK_TYPE = "about:blank"
@@ -76,14 +77,18 @@ def escape(token: str) -> str:
     return token.replace("~", "~0").replace("/", "~1")
 
 
-def flatten(messages: Any) -> list[dict[str, str]]:
+def flatten(messages: Any, *, unknown: bool = True) -> list[dict[str, str]]:
     """List the errors of a ValidationError's `messages`, each with `pointer`, `detail`, perhaps `suggestion`.
+
+    unknown: list fields that are not known too.
 
     At most `ERRORS_MAXIMUM`; where there are more, one last entry on the whole body counts them.
     """
     found: list[dict[str, str]] = []
     left_out = 0
     for pointer, message in _walk(messages, ""):
+        if not unknown and isinstance(message, UnknownField):
+            continue
         if len(found) == limits.ERRORS_MAXIMUM:
             left_out += 1
             continue

@@ -87,6 +87,14 @@ PRESETS = tuple(
 """Bowlers by name."""
 
 STATES = ("genuine", "altered", "unknown_key")
+DEGRADED = ("access_keys", "limits_storage", "scheduler", "signing_key")
+"""What may not work while the service answers: the file of access keys, the storage of counts, the cluster of
+bulk work, the key that signs."""
+
+ISSUED_ON = (
+    "Date of the record; without it, today (UTC). Where the service asks for access keys, another day than "
+    "today, anywhere on Earth, needs a key with the scope `date`."
+)
 PRINT_FORMS = ("a4", "letter", "label", "code")
 
 REPORT_LANGUAGES = ("en", "de")

@@ -366,7 +366,7 @@ def _lot_options(command: Callable[..., Any]) -> Callable[..., Any]:
     metavar="FILE",
     help="Sign the decision, into FILE.",
 )
-@click.option("--issued-on", metavar="DAY", help="Date of the signed record.")
+@click.option("--issued-on", metavar="DAY", help="Date of the signed record; today without it.")
 @click.option("--language", "report__language", metavar="CODE", help="The report's language: en or de.")
 @click.option("--units", "report__units", metavar="KIND", help="The report's units: trade or metric.")
 @click.option("--paper", "report__paper", metavar="SIZE", help="The report's pages: a4 or letter.")
@@ -425,10 +425,10 @@ def lot(
         paper.progress(progress, "judging") as tell,
     ):
         try:
-            if signed_file is not None and (len(files) > 1 or issued_on is None):
-                raise click.UsageError("--sign takes one file, and --issued-on the date of the record")
+            if signed_file is not None and len(files) > 1:
+                raise click.UsageError("--sign takes one file")
             document = _lot.documents(client._http, list(files), asked, report_file, rows, tell)
-            if signed_file is not None and issued_on is not None:
+            if signed_file is not None:
                 record = _lot.signed(client._http, files[0], issued_on, asked).record
                 Path(signed_file).write_text(f"{record}\n", encoding="utf-8")
         except (ValueError, OSError) as error:

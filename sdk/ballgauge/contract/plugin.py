@@ -16,7 +16,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     group.addoption(
         "--ballgauge-key",
         metavar="KEY",
-        help="Access key with the scopes check, lot, design and sign, where the service asks for one.",
+        help="Access key with the scopes check, lot, design, sign and date, where the service asks for one.",
     )
     group.addoption(
         "--ballgauge-examples",

@@ -274,6 +274,6 @@ def record_verifications() -> Strategy:
 
 def _unknown_record(kid: str, signature: bytes) -> str:
     """A compact JWS (RFC 7515) by a key of this id."""
-    header = json.dumps({"alg": "Ed25519", "kid": kid, "typ": "ballgauge-record"}, separators=(",", ":"))
+    header = json.dumps({"alg": "EdDSA", "kid": kid, "typ": "ballgauge-record"}, separators=(",", ":"))
     parts = (header.encode(), b'{"format":"ballgauge-record-1"}', signature)
     return ".".join(base64.urlsafe_b64encode(part).rstrip(b"=").decode() for part in parts)

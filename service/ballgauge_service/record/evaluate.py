@@ -15,7 +15,9 @@ from typing import Any
 import rfc8785
 
 from ballgauge_schemas import CHECK, ValidationError
+from ballgauge_schemas.record.documents import LotRecordContentSchema, RecordContentSchema
 from ballgauge_schemas.shared.approved_list import ApprovedList
+from ballgauge_schemas.shared.problems import flatten
 from ballgauge_schemas.shared.words import LOT_RECORD_FORMAT
 from ballgauge_service.check.evaluate import evaluate_checks
 from ballgauge_service.check.identity import looked_up
@@ -27,9 +29,10 @@ from ballgauge_service.rulebooks import approved_list
 
 Item = dict[str, Any]
 
-FORMATS = (answer.FORMAT, LOT_RECORD_FORMAT)
+_SCHEMAS = {answer.FORMAT: RecordContentSchema(), LOT_RECORD_FORMAT: LotRecordContentSchema()}
+FORMATS = tuple(_SCHEMAS)
 """Forms of records that are believed: of a ball, which is judged again, and of a lot, whose file is not
-here.
+here. A record of a later version may have members that are not known here.
 """
 
 
@@ -94,8 +97,10 @@ def verify(text: str, on: datetime.date | None, keyring: Keyring) -> Item:
         return answer.verified("unknown_key", found.kid)
     if not keyring.is_genuine(record):
         return answer.verified("altered", found.kid)
-    content = _content(found.payload)
-    demo = bool(content["demo"] or keyring.is_demo(found.kid or ""))
+    content, kid = _content(found.payload), str(found.kid)
+    if not keyring.signed_on(kid, datetime.date.fromisoformat(content["issued_on"])):
+        return answer.verified("unknown_key", kid)
+    demo = content["demo"] or keyring.is_demo(kid)
     if content["format"] != answer.FORMAT:
         return answer.verified("genuine", found.kid, demo=demo, lot=content)
     return answer.verified("genuine", found.kid, demo=demo, content=content, recheck=_recheck(content, on))
@@ -104,10 +109,18 @@ def verify(text: str, on: datetime.date | None, keyring: Keyring) -> Item:
 def _content(payload: bytes) -> Item:
     try:
         content = json.loads(payload)
-    except ValueError:
+    except (ValueError, RecursionError):
         content = None
     if not isinstance(content, dict) or content.get("format") not in FORMATS:
         raise ValueError("the key has signed something that is no record")
+    try:
+        _SCHEMAS[content["format"]].load(content)
+    except ValidationError as error:
+        wrong = [fault["pointer"] for fault in flatten(error.messages, unknown=False)]
+        if wrong:
+            raise ValueError(
+                f"the key has signed a record without what it must have: {', '.join(wrong[:5])}"
+            ) from None
     return content
 
 
@@ -115,7 +128,7 @@ def _recheck(content: Item, on: datetime.date | None) -> Item:
     """Judge the record's request by the rules this service knows, of the day `on` or the record's own."""
     rules = content["rules"]
     day = on.isoformat() if on else rules["on"]
-    asked = content["check"]["rules"] | {"on": day}
+    asked = content["check"].get("rules", {}) | {"on": day}
     if approved_list() is not None:
         # What the list has of the ball may have changed since.
         asked.pop("approved_list", None)

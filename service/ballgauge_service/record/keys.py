@@ -1,25 +1,28 @@
 """Keys: Ed25519 (RFC 8032) as a JWK set (RFC 7517, RFC 8037), from the environment or a file.
 
-The first private key of the set signs; every key of the set verifies. To rotate, put the new private key
-first and keep the old one, its private half removed: what it signed stays genuine. Signatures are compact
-JWS (RFC 7515).
+The first private key of the set that lives signs; every key of the set verifies. To rotate, put the new
+private key first and keep the old one, its private half removed: what it signed stays genuine. Signatures are
+compact JWS (RFC 7515).
 """
 
 from __future__ import annotations
 
 import base64
 import binascii
+import datetime
 import json
 import os
 import re
-from collections.abc import Mapping
+import time
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
-from joserfc import jws
-from joserfc.errors import JoseError
-from joserfc.jwk import OKPKey
+from cryptography.exceptions import InvalidSignature
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
+
+from ballgauge_service.core import secret_files
+from ballgauge_service.core.secret_files import BadSecretFile
 
 FILE_VARIABLE = "BALLGAUGE_KEYS_FILE"
 """Names a file that holds the JWK set."""
@@ -27,12 +30,14 @@ FILE_VARIABLE = "BALLGAUGE_KEYS_FILE"
 SET_VARIABLE = "BALLGAUGE_KEYS"
 """Holds the JWK set itself, or the word `demo`."""
 
-ALGORITHM = "Ed25519"
-"""What new signatures name (RFC 9864, 2025); `EdDSA` is its older name (RFC 8037, 2017) and is read too."""
+ALGORITHM = "EdDSA"
+"""What signatures name (RFC 8037, 2017), as most libraries know it; `Ed25519` (RFC 9864, 2025) is read."""
 
 TYPE = "ballgauge-record"
 
-_READ = (ALGORITHM, "EdDSA")
+_READ = (ALGORITHM, "Ed25519")
+_LIFE = ("nbf", "exp")
+_DAY = 86_400.0
 _NAME = re.compile(r"[A-Za-z0-9._-]{1,32}")
 
 DEMO_KEY: Mapping[str, str] = {
@@ -61,13 +66,31 @@ class Unsigned:
     payload: bytes
 
 
+@dataclass(frozen=True, slots=True)
+class Key:
+    """One key: its halves, and from when until when it signs [s since 1970, UTC]; None: no end."""
+
+    public: Ed25519PublicKey
+    private: Ed25519PrivateKey | None
+    nbf: int | None
+    exp: int | None
+
+    def lives(self, begin: float, end: float | None = None) -> bool:
+        """Whether it may sign at a time, or at some time from `begin` to `end`."""
+        begins = self.nbf is None or self.nbf <= (begin if end is None else end)
+        return begins and (self.exp is None or begin < self.exp)
+
+
 class Keyring:
     """The keys of one service, by their id.
 
     Parameters
     ----------
     keys : sequence of dict
-        JWK objects with `kty` OKP, `crv` Ed25519 and a `kid` of letters, digits, dots, dashes or underlines.
+        JWK objects with `kty` OKP, `crv` Ed25519 and a `kid` of letters, digits, dots, dashes or underlines;
+        `nbf` and `exp` say from when until when a key signs [s since 1970].
+    clock : callable () -> float
+        Seconds since 1970.
 
     Raises
     ------
@@ -75,9 +98,9 @@ class Keyring:
         A key is not of that kind, has no id, or has the id of another.
     """
 
-    def __init__(self, keys: list[Mapping[str, Any]]) -> None:
-        self._keys: dict[str, OKPKey] = {}
-        self._demo: set[str] = set()
+    def __init__(self, keys: list[Mapping[str, Any]], clock: Callable[[], float] = time.time) -> None:
+        self._keys: dict[str, Key] = {}
+        self._clock = clock
         for number, given in enumerate(keys, 1):
             kid = given.get("kid") if isinstance(given, Mapping) else None
             if not isinstance(kid, str) or not _NAME.fullmatch(kid):
@@ -86,10 +109,7 @@ class Keyring:
                 )
             if kid in self._keys:
                 raise BadKeys(f"two keys have the kid {kid!r}")
-            self._keys[kid] = key = _import(given, number)
-            if key.thumbprint() == _demo_thumbprint():
-                self._demo.add(kid)
-        self._signing = next((kid for kid, key in self._keys.items() if key.is_private), None)
+            self._keys[kid] = _import(given, number)
 
     @classmethod
     def from_environment(cls, environment: Mapping[str, str] = os.environ) -> Keyring:
@@ -99,9 +119,9 @@ class Keyring:
             raise BadKeys(f"{FILE_VARIABLE} and {SET_VARIABLE} are both set; one of them is enough")
         if path:
             try:
-                text = Path(path).read_text(encoding="utf-8")
-            except (OSError, UnicodeDecodeError) as error:
-                raise BadKeys(f"{FILE_VARIABLE}: {path} cannot be read: {error}") from None
+                text = secret_files.read(path, shared=not _holds_secret(path))
+            except BadSecretFile as error:
+                raise BadKeys(f"{FILE_VARIABLE}: {error}") from None
         if not text:
             return cls([])
         if text.strip() == "demo":
@@ -110,37 +130,55 @@ class Keyring:
 
     def public_set(self) -> dict[str, Any]:
         """The JWK set for others: public halves only."""
-        return {"keys": [key.as_dict(private=False) | {"kid": kid} for kid, key in self._keys.items()]}
+        return {"keys": [_jwk(kid, key) for kid, key in self._keys.items()]}
 
     @property
     def signing_kid(self) -> str:
-        """The id of the key that signs. Raises NoSigningKey."""
-        if self._signing is None:
+        """The id of the key that signs: the first private one that lives now. Raises NoSigningKey."""
+        now = self._clock()
+        kid = next((kid for kid, key in self._keys.items() if key.private and key.lives(now)), None)
+        if kid is None:
             raise NoSigningKey
-        return self._signing
+        return kid
 
     def knows(self, kid: str | None) -> bool:
         """Whether a key has this id."""
         return kid in self._keys
 
+    def signed_on(self, kid: str, day: datetime.date) -> bool:
+        """Whether the key of this id lived on some hour of a day, wherever on Earth that was its date."""
+        noon = datetime.datetime.combine(day, datetime.time(12), datetime.UTC).timestamp()
+        return self._keys[kid].lives(noon - _DAY, noon + _DAY)
+
     def is_demo(self, kid: str) -> bool:
         """Whether the key of this id is the published example key, under whatever id."""
-        return kid in self._demo
+        return _written(self._keys[kid].public) == DEMO_KEY["x"] if kid in self._keys else False
 
     def sign(self, payload: bytes) -> str:
         """Sign bytes; gives a compact JWS. Raises NoSigningKey."""
-        header = {"alg": ALGORITHM, "kid": self.signing_kid, "typ": TYPE}
-        return jws.serialize_compact(header, payload, self._keys[self.signing_kid], algorithms=list(_READ))
+        kid = self.signing_kid
+        private = self._keys[kid].private
+        assert private is not None
+        header = json.dumps({"alg": ALGORITHM, "kid": kid, "typ": TYPE}, separators=(",", ":"))
+        signed = f"{encoded(header.encode())}.{encoded(payload)}"
+        return f"{signed}.{encoded(private.sign(signed.encode()))}"
 
     def is_genuine(self, token: str) -> bool:
         """Whether the key that the token names has signed it, to the last bit of every part."""
-        found = unsigned(token)
-        key = self._keys.get(found.kid or "")
-        if key is None:
+        header, _, signature = parts(token)
+        named = _header(header)
+        key = self._keys.get(str(named.get("kid")))
+        # What a header asks for beyond this is not understood here, and must not be taken for granted.
+        if (
+            key is None
+            or set(named) != {"alg", "kid", "typ"}
+            or named["typ"] != TYPE
+            or named["alg"] not in _READ
+        ):
             return False
         try:
-            jws.deserialize_compact(token, key, algorithms=list(_READ))
-        except (JoseError, ValueError):
+            key.public.verify(signature, token.rpartition(".")[0].encode())
+        except InvalidSignature:
             return False
         return True
 
@@ -154,12 +192,16 @@ def unsigned(token: str) -> Unsigned:
         It is not a compact JWS in the one spelling that its bytes have.
     """
     header, payload, _ = parts(token)
+    kid = _header(header).get("kid")
+    return Unsigned(kid if isinstance(kid, str) else None, payload)
+
+
+def _header(text: bytes) -> dict[str, Any]:
     try:
-        named = json.loads(header)
+        named = json.loads(text)
     except (ValueError, RecursionError):
         raise ValueError("the header is not JSON, or is nested too deep") from None
-    kid = named.get("kid") if isinstance(named, dict) else None
-    return Unsigned(kid if isinstance(kid, str) else None, payload)
+    return named if isinstance(named, dict) else {}
 
 
 def parts(token: str) -> tuple[bytes, bytes, bytes]:
@@ -192,10 +234,13 @@ def _decoded(piece: str) -> bytes:
 
 def new_key(kid: str) -> dict[str, Any]:
     """Make a JWK set with one new private key of this id. Raises BadKeys for an id that cannot be used."""
-    key = OKPKey.generate_key("Ed25519", private=True)
-    made = {"keys": [key.as_dict(private=True) | {"kid": kid}]}
-    Keyring(list(made["keys"]))
-    return made
+    private = Ed25519PrivateKey.generate()
+    made = {
+        "kty": "OKP", "crv": "Ed25519", "kid": kid, "alg": ALGORITHM, "use": "sig",
+        "x": _written(private.public_key()), "d": encoded(private.private_bytes_raw()),
+    }  # fmt: skip
+    Keyring([made])
+    return {"keys": [made]}
 
 
 def _keys_of(text: str, where: str) -> list[Mapping[str, Any]]:
@@ -209,21 +254,40 @@ def _keys_of(text: str, where: str) -> list[Mapping[str, Any]]:
     return keys
 
 
-def _import(given: Mapping[str, Any], number: int) -> OKPKey:
+def _import(given: Mapping[str, Any], number: int) -> Key:
     if given.get("kty") != "OKP" or given.get("crv") != "Ed25519":
         raise BadKeys(f"key {number} is not an Ed25519 key (kty OKP, crv Ed25519)")
+    if given.get("alg", ALGORITHM) not in _READ or given.get("use", "sig") != "sig":
+        raise BadKeys(f"key {number} is not for signing (alg {ALGORITHM}, use sig)")
+    begin, end = (given.get(name) for name in _LIFE)
+    for time_given in (begin, end):
+        if time_given is not None and (isinstance(time_given, bool) or not isinstance(time_given, int)):
+            raise BadKeys(f"key {number}: nbf and exp are whole seconds since 1970 (RFC 7519, NumericDate)")
+    if begin is not None and end is not None and begin >= end:
+        raise BadKeys(f"key {number} ends before it begins")
     try:
-        public = OKPKey.import_key({name: given[name] for name in ("kty", "crv", "x")})
-        if "d" not in given:
-            return public
-        private = OKPKey.import_key({name: given[name] for name in ("kty", "crv", "x", "d")})
-        # The library takes a private key at its word; halves that do not match would verify nothing.
-        trial = jws.serialize_compact({"alg": ALGORITHM}, b"trial", private, algorithms=[ALGORITHM])
-        jws.deserialize_compact(trial, public, algorithms=[ALGORITHM])
-    except (JoseError, ValueError, TypeError, KeyError):
-        raise BadKeys(f"key {number} cannot be read, or its halves do not belong together") from None
-    return private
+        public = Ed25519PublicKey.from_public_bytes(_decoded(given["x"]))
+        private = Ed25519PrivateKey.from_private_bytes(_decoded(given["d"])) if "d" in given else None
+    except (ValueError, TypeError, KeyError, AttributeError):
+        raise BadKeys(f"key {number} cannot be read") from None
+    if private is not None and private.public_key() != public:
+        raise BadKeys(f"key {number}: its halves do not belong together")
+    return Key(public, private, begin, end)
 
 
-def _demo_thumbprint() -> str:
-    return OKPKey.import_key({name: DEMO_KEY[name] for name in ("kty", "crv", "x")}).thumbprint()
+def _jwk(kid: str, key: Key) -> dict[str, Any]:
+    life = {name: value for name, value in zip(_LIFE, (key.nbf, key.exp), strict=True) if value is not None}
+    named = {"kty": "OKP", "crv": "Ed25519", "kid": kid, "alg": ALGORITHM, "use": "sig"}
+    return {**named, "x": _written(key.public), **life}
+
+
+def _written(public: Ed25519PublicKey) -> str:
+    return encoded(public.public_bytes_raw())
+
+
+def _holds_secret(path: str) -> bool:
+    """Whether a file may hold a private key; public ones are for everybody to read."""
+    try:
+        return '"d"' in secret_files.read(path, shared=True)
+    except BadSecretFile:
+        return True

@@ -15,17 +15,18 @@ import socket
 import threading
 import time
 from collections.abc import Callable, Mapping
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from flask import Flask, Response, g, request
 from werkzeug.middleware.proxy_fix import ProxyFix
 from werkzeug.wsgi import get_content_length
 
-from ballgauge_schemas.shared.access import ANY_SCOPE, NEEDED, TOKEN
+from ballgauge_schemas.shared.access import ANY_SCOPE, DATED, NEEDED, TOKEN
 from ballgauge_service.pages.blueprint import PAGES
 from ballgauge_service.web.access import access_keys
 from ballgauge_service.web.access.access_keys import AccessKey, BadAccessKeys, Keys
+from ballgauge_service.web.http import degraded
 from ballgauge_service.web.http.refusals import Refusal
 from ballgauge_service.web.http.settings import MEMORY, BadSettings, Settings, require_origins
 
@@ -144,7 +145,9 @@ def _known(authorization: str, keys: Keys, today: date) -> AccessKey:
 
 
 class KeyFile:
-    """The keys of a file, as it is now; what cannot be used is logged, and the keys before it stay.
+    """The keys of a file, as it is now.
+
+    Where it cannot be used any more, the keys before it stay, but for those that were taken out of it.
 
     Raises
     ------
@@ -180,14 +183,37 @@ class KeyFile:
         try:
             self._keys = access_keys.read(self._path)
         except BadAccessKeys as bad:
-            _log.error("the access keys of before are kept: %s", bad)
+            self._keys = access_keys.kept(self._keys, self._path)
+            words = f"nobody new is let in, {len(self._keys)} keys of before are kept: {bad}"
+            degraded.tell("access_keys", words)
         else:
+            degraded.tell("access_keys", None)
             _log.info("access keys read again: %d", len(self._keys))
 
 
 def today() -> date:
     """The day by which keys end: that of UTC."""
     return datetime.now(UTC).date()
+
+
+def record_day(stated: date | None) -> date:
+    """The date of a record that the present request has signed: what it states, or today.
+
+    Raises Denied where a key states another day than today, anywhere on Earth, and lacks the scope `date`.
+    """
+    now = datetime.now(UTC)
+    if stated is None:
+        return now.date()
+    key = g.admission.key if "admission" in g else None
+    first, last = ((now + timedelta(hours=hours)).date() for hours in (-12, 14))
+    if key is not None and DATED not in key.scopes and not first <= stated <= last:
+        raise Denied(
+            403,
+            f"the access key {key.id!r} may sign with today's date alone: it lacks the scope {DATED!r}",
+            f'error="insufficient_scope", scope="{DATED}"',
+            f"key {key.id} lacks the scope {DATED}",
+        )
+    return stated
 
 
 class Admission(NamedTuple):

@@ -24,7 +24,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ballgauge_schemas.shared.access import SCOPES
+from ballgauge_service.core import secret_files
 from ballgauge_service.core.locks import alone
+from ballgauge_service.core.secret_files import BadSecretFile
 
 if TYPE_CHECKING:
     from tomlkit import TOMLDocument
@@ -33,9 +35,6 @@ PREFIX = "ballgauge_"
 
 SECRET_BYTES = 32
 """256 bits (ours)."""
-
-LARGEST_FILE = 4 * 2**20
-"""Bytes; ours. Twenty thousand keys fit."""
 
 _ID = r"[a-z0-9](?:[a-z0-9-]{0,30}[a-z0-9])?"
 _KEY = re.compile(rf"{PREFIX}({_ID})_[A-Za-z0-9_-]{{43}}")
@@ -98,32 +97,25 @@ def require_usable(keys: Keys, path: str, today: date) -> None:
         raise BadAccessKeys(f"{path} holds no key that is valid today; `ballgauge access add` makes one")
 
 
+def kept(keys: Keys, path: str) -> Keys:
+    """Those of the keys whose hashes a file still names that cannot be used; all, where it names none.
+
+    Whoever takes a key out of a file revokes it, whatever else is wrong with the file; a file that was spoilt
+    or is gone revokes nobody.
+    """
+    try:
+        text = secret_files.read(path, shared=True)
+    except BadSecretFile:
+        return keys
+    lines = "\n".join(line for line in text.splitlines() if not line.lstrip().startswith("#"))
+    return {name: key for name, key in keys.items() if key.digest.hex() in lines} or keys
+
+
 def _text(path: str) -> str:
     try:
-        # Without O_NONBLOCK a pipe in the file's place would hold the start up for ever.
-        with open(os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0)), "rb") as file:
-            faults = _faults_of(os.fstat(file.fileno()))
-            if faults:
-                raise BadAccessKeys("; ".join(f"{path} {fault}" for fault in faults))
-            return file.read(LARGEST_FILE).decode("utf-8")
-    except OSError as error:
-        raise BadAccessKeys(f"{path} cannot be read: {error.strerror}") from None
-    except UnicodeDecodeError:
-        raise BadAccessKeys(f"{path} is not UTF-8 text") from None
-
-
-def _faults_of(found: os.stat_result) -> list[str]:
-    """What is wrong with a file from outside. Its group may read it: secrets are mounted so in containers."""
-    if not stat.S_ISREG(found.st_mode):
-        return ["is not a file"]
-    faults = []
-    if os.name == "posix" and found.st_mode & (stat.S_IRWXO | stat.S_IWGRP):
-        faults.append(
-            f"can be read or changed by others (mode {found.st_mode & 0o777:04o}); chmod 600 mends it"
-        )
-    if found.st_size > LARGEST_FILE:
-        faults.append(f"is larger than {LARGEST_FILE >> 20} MiB")
-    return faults
+        return secret_files.read(path)
+    except BadSecretFile as bad:
+        raise BadAccessKeys(str(bad)) from None
 
 
 def _parsed(text: str, path: str) -> Keys:

@@ -5,23 +5,25 @@ body whose size nobody announced, and one larger than the largest JSON body, cos
 counted are requests to `/v1/`; health, pages and documentation are not.
 
 Counted by the library `limits` with a sliding window: in each process for itself, which then has its share of
-the limit, or in a storage that the processes have in common.
+the limit, or in a storage that the processes have in common, as long as that answers.
 """
 
 from __future__ import annotations
 
 import ipaddress
-import logging
 import math
-from collections.abc import Mapping
-from typing import Any
+import threading
+import time
+from collections.abc import Callable, Mapping
+from typing import Any, TypeVar
 
 from limits import RateLimitItemPerMinute
 from limits.errors import ConfigurationError, StorageError
-from limits.storage import Storage, storage_from_string
+from limits.storage import MemoryStorage, Storage, storage_from_string
 from limits.strategies import SlidingWindowCounterRateLimiter
 
 from ballgauge_schemas.shared.limits import BODY_MAXIMUM
+from ballgauge_service.web.http import degraded
 from ballgauge_service.web.http.refusals import Refusal
 from ballgauge_service.web.http.settings import MEMORY, BadSettings, Settings
 
@@ -33,16 +35,25 @@ COST_MAXIMUM = BODY_MAXIMUM // STEP
 GUESSES_PER_MINUTE = 30
 """Keys that are not valid, a minute from one address, after which it is told to wait (ours)."""
 
+SLOW = 1.0
+"""Seconds that a storage of counts may take, once (ours)."""
+
+ASKED_AGAIN = 5.0
+"""Seconds between two questions to a storage that was away (ours)."""
+
 _WINDOW = 60
 _ROUNDING = 1e-3
 """Seconds by which the storage may see a time otherwise than it is told (ours)."""
 
 _POLICY = "minute"
-_log = logging.getLogger("ballgauge_service.limits")
+_Told = TypeVar("_Told")
 
 
 class Limits:
     """The limits of one process.
+
+    A storage of all processes that fails, or takes longer than `SLOW`, is asked no more until it answers in
+    the background; the process counts its share by itself meanwhile.
 
     Raises
     ------
@@ -51,12 +62,12 @@ class Limits:
     """
 
     def __init__(self, settings: Settings) -> None:
-        self._storage = _storage(settings.limits_storage)
-        self._limiter = SlidingWindowCounterRateLimiter(self._storage)
-        sharing = settings.processes if settings.limits_storage == MEMORY else 1
-        asked = settings.requests_per_minute
-        self._requests = RateLimitItemPerMinute(math.ceil(asked / sharing)) if asked else None
-        self._guesses = RateLimitItemPerMinute(GUESSES_PER_MINUTE)
+        share = math.ceil(settings.requests_per_minute / settings.processes)
+        self._own = _Counts(MemoryStorage(), share)
+        self._shared = self._own
+        if settings.limits_storage != MEMORY:
+            self._shared = _Counts(_storage(settings.limits_storage), settings.requests_per_minute)
+        self._away = threading.Event()
 
     def spend(
         self, key: str | None, address: str | None, announced: int | None, method: str
@@ -65,31 +76,70 @@ class Limits:
 
         Raises Refusal, 429.
         """
-        if self._requests is None:
+        if not self._own.limited:
             return {}
-        who = _name(address) if key is None else f"key {key}"
-        cost = min(cost_of(announced, method), self._requests.amount)
-        if not self._hit(self._requests, who, cost):
-            raise self._too_many("too many requests in a minute", self._requests, who, cost)
-        rest = self._rest(self._requests, who)
-        return _fields(self._requests, rest, self._wait(self._requests, who, self._requests.amount - rest))
+        who = address_name(address) if key is None else f"key {key}"
+        return self._counted(lambda counts: counts.spend(who, cost_of(announced, method)))
 
     def count_guess(self, address: str | None) -> None:
         """Count a key that is not valid. Raises Refusal, 429, once there are too many from this address.
 
         A valid key is let in all the same: behind one address there are many, and 256 bits cannot be guessed.
         """
-        who = f"guess {_name(address)}"
-        if not self._hit(self._guesses, who, 1):
-            raise self._too_many("too many keys that are not valid", self._guesses, who, 1)
+        who = f"guess {address_name(address)}"
+        self._counted(lambda counts: counts.guess(who))
 
-    def _hit(self, limit: RateLimitItemPerMinute, who: str, cost: int) -> bool:
+    def _counted(self, count: Callable[[_Counts], _Told]) -> _Told:
+        if self._shared is self._own or self._away.is_set():
+            return count(self._own)
+        start = time.monotonic()
         try:
-            return self._limiter.hit(limit, who, cost=cost)
+            return count(self._shared)
         except StorageError:
-            # A service that answers is worth more than a count.
-            _log.exception("requests cannot be counted; they are let in")
-            return True
+            self._lose()
+            return count(self._own)
+        finally:
+            if time.monotonic() - start > SLOW:
+                self._lose()
+
+    def _lose(self) -> None:
+        if not self._away.is_set():
+            self._away.set()
+            degraded.tell(
+                "limits_storage", "the storage of counts does not answer; each process counts for itself"
+            )
+            threading.Thread(target=self._seek, name="limits", daemon=True).start()
+
+    def _seek(self) -> None:
+        while True:
+            time.sleep(ASKED_AGAIN)
+            start = time.monotonic()
+            if self._shared.storage.check() and time.monotonic() - start <= SLOW:
+                self._away.clear()
+                degraded.tell("limits_storage", None)
+                return
+
+
+class _Counts:
+    """What is counted in one storage; every method raises StorageError where that fails."""
+
+    def __init__(self, storage: Storage, requests: int) -> None:
+        self.storage = storage
+        self.limited = bool(requests)
+        self._limiter = SlidingWindowCounterRateLimiter(storage)
+        self._requests = RateLimitItemPerMinute(max(requests, 1))
+        self._guesses = RateLimitItemPerMinute(GUESSES_PER_MINUTE)
+
+    def spend(self, who: str, cost: int) -> Mapping[str, str]:
+        cost = min(cost, self._requests.amount)
+        if not self._limiter.hit(self._requests, who, cost=cost):
+            raise self._too_many("too many requests in a minute", self._requests, who, cost)
+        rest = self._rest(self._requests, who)
+        return _fields(self._requests, rest, self._wait(self._requests, who, self._requests.amount - rest))
+
+    def guess(self, who: str) -> None:
+        if not self._limiter.hit(self._guesses, who):
+            raise self._too_many("too many keys that are not valid", self._guesses, who, 1)
 
     def _too_many(self, words: str, limit: RateLimitItemPerMinute, who: str, cost: int) -> Refusal:
         wait = self._wait(limit, who, cost)
@@ -97,18 +147,12 @@ class Limits:
         return Refusal(429, f"{words}: {limit.amount} are allowed; wait {wait} s", headers=headers)
 
     def _rest(self, limit: RateLimitItemPerMinute, who: str) -> int:
-        try:
-            return self._limiter.get_window_stats(limit, who).remaining
-        except StorageError:
-            return limit.amount
+        return self._limiter.get_window_stats(limit, who).remaining
 
     def _wait(self, limit: RateLimitItemPerMinute, who: str, cost: int) -> int:
         """Whole seconds, at least 1, after which so much is free if nothing else is asked for meanwhile."""
-        try:
-            key = limit.key_for(who)
-            earlier, to_end, now, expiry = self._storage.get_sliding_window(key, _WINDOW)  # type: ignore[attr-defined]
-        except StorageError:
-            return _WINDOW
+        key = limit.key_for(who)
+        earlier, to_end, now, expiry = self.storage.get_sliding_window(key, _WINDOW)  # type: ignore[attr-defined]
         free = limit.amount - cost
         left = to_end if earlier else expiry - _WINDOW
         if now <= free:
@@ -134,7 +178,7 @@ def _fields(limit: RateLimitItemPerMinute, rest: int, wait: int) -> Mapping[str,
     }
 
 
-def _name(given: str | None) -> str:
+def address_name(given: str | None) -> str:
     """Who asks, by address. A home or firm has 2^64 addresses of IPv6, which count as one."""
     try:
         address = ipaddress.ip_address((given or "").partition("%")[0])
@@ -147,14 +191,9 @@ def _name(given: str | None) -> str:
     return f"address {address}"
 
 
-_REDIS_TIMEOUTS: dict[str, Any] = {"socket_connect_timeout": 1.0, "socket_timeout": 1.0}
-"""Without them its client waits for ever [s] (ours)."""
-
-
 def _storage(uri: str) -> Storage:
-    timeouts = _REDIS_TIMEOUTS if uri.startswith(("redis", "valkey")) else {}
     try:
-        storage = storage_from_string(uri, wrap_exceptions=True, **timeouts)
+        storage = storage_from_string(uri, wrap_exceptions=True, **_patience(uri))
     except (ConfigurationError, ImportError, ValueError) as error:
         # The address may hold a password.
         raise BadSettings(
@@ -163,3 +202,14 @@ def _storage(uri: str) -> Storage:
         ) from None
     assert isinstance(storage, Storage)
     return storage
+
+
+def _patience(uri: str) -> dict[str, Any]:
+    """Without them the client of redis waits for ever, and asks several times."""
+    if not uri.startswith("redis"):
+        return {}
+    from redis.backoff import NoBackoff
+    from redis.retry import Retry
+
+    times = {"socket_connect_timeout": SLOW, "socket_timeout": SLOW}
+    return {**times, "retry": Retry(NoBackoff(), 0), "health_check_interval": 0}

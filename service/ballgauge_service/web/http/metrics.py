@@ -54,6 +54,13 @@ _WAITING = Gauge(
     registry=_REGISTRY,
     multiprocess_mode="livesum",
 )
+_DEGRADED = Gauge(
+    "ballgauge_degraded",
+    "Whether something does not work while the service answers, by reason: 1, else 0.",
+    ("reason",),
+    registry=_REGISTRY,
+    multiprocess_mode="livemax",
+)
 
 blueprint = Blueprint("metrics", __name__)
 
@@ -79,6 +86,11 @@ def show_turns(computing: int, waiting: int) -> None:
     """Show how many requests compute and wait in this process."""
     _COMPUTING.set(computing)
     _WAITING.set(waiting)
+
+
+def show_degraded(reason: str, is_so: bool) -> None:
+    """Show whether something does not work as it should."""
+    _DEGRADED.labels(reason).set(is_so)
 
 
 def route() -> str:

@@ -8,7 +8,7 @@ from collections.abc import Callable
 
 from flask import Blueprint, Flask, Response, current_app
 
-from ballgauge_service.web.http import serializer
+from ballgauge_service.web.http import degraded, serializer
 from ballgauge_service.web.http.refusals import Refusal
 from ballgauge_service.web.http.running import is_ending
 
@@ -47,9 +47,10 @@ def alive() -> Response:
 
 @blueprint.get("/readyz")
 def ready() -> Response:
-    """Say whether the numeric kernels are compiled, and the server does not end."""
+    """Say whether the numeric kernels are compiled, the server does not end, and all of it works."""
     if is_ending():
         raise Refusal(503, "shutting down; retry", headers={"Retry-After": "1"})
     if not current_app.extensions[READY].is_set():
         raise Refusal(503, "the numeric kernels are being compiled", headers={"Retry-After": "1"})
-    return serializer.respond({"status": "ok"})
+    wrong = sorted(degraded.found())
+    return serializer.respond({"status": "degraded", "degraded": wrong} if wrong else {"status": "ok"})

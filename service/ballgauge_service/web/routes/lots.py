@@ -20,6 +20,7 @@ from ballgauge_schemas import LOT_REQUEST
 from ballgauge_schemas.lot.request import LOT_BODIES
 from ballgauge_schemas.shared.limits import LOTS_MAXIMUM
 from ballgauge_schemas.shared.words import REPORT_FORMATS, ROW_FORMATS
+from ballgauge_service.web.access import access
 from ballgauge_service.web.http import bodies, bulk, refusals, serializer, uploads
 from ballgauge_service.web.http.refusals import Refusal
 from ballgauge_service.web.http.settings import SETTINGS
@@ -91,7 +92,8 @@ def sign() -> Response:
 def _issued_on() -> date:
     """The day that the record is dated."""
     try:
-        return date.fromisoformat(request.args.get("issued_on", ""))
+        stated = request.args.get("issued_on")
+        return access.record_day(None if stated is None else date.fromisoformat(stated))
     except ValueError:
         error = {"pointer": "/issued_on", "detail": "must be a day such as 2026-05-01"}
         raise Refusal(422, "the query cannot be met; see errors", [error]) from None

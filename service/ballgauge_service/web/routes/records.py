@@ -10,6 +10,7 @@ from werkzeug.exceptions import RequestEntityTooLarge
 from ballgauge_schemas.record.documents import RECORD_FILES, RECORD_PRINT, RECORD_REQUEST
 from ballgauge_service.core.refusal import below
 from ballgauge_service.web import direct
+from ballgauge_service.web.access import access
 from ballgauge_service.web.http import bodies
 from ballgauge_service.web.http.refusals import Refusal
 from ballgauge_service.web.http.serializer import respond
@@ -57,6 +58,7 @@ def sign() -> Response:
     from ballgauge_service.record.keys import NoSigningKey
 
     asked = RECORD_REQUEST.load(bodies.read_json(request))
+    asked["issued_on"] = access.record_day(asked.get("issued_on"))
     try:
         with below("/check"):
             return respond(evaluate.sign(asked, _keyring()))
