@@ -9,20 +9,25 @@
 `Client(url)` talks to a running service, `Client.embedded()` runs the same service inside this process.
 """
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from ballgauge._check import BriefResult, CheckResult, DrillingResult, Finding, Limit, Unmet, read_overlay
 from ballgauge._client import Client
-from ballgauge._deprecation import BallgaugeDeprecation
+from ballgauge._deprecation import BallgaugeDeprecation, BallgaugeVersionWarning
 from ballgauge._design import DesignResult
 from ballgauge._failures import (
     AccessRefused,
     BallgaugeError,
+    ConnectionFailed,
     FieldError,
     InvalidRequest,
     Problem,
+    RateLimited,
+    Redirected,
     ServiceError,
     ServiceUnreachable,
+    Timeout,
+    TlsFailed,
     TooManyRequests,
 )
 from ballgauge._lot import LotResult, LotRow, LotRows, LotSeriesResult
@@ -30,15 +35,22 @@ from ballgauge._motion import MotionResult
 from ballgauge._values import Record
 
 if TYPE_CHECKING:
+    from ballgauge._async import AsyncClient, AsyncLotRows
+    from ballgauge._network import Timeouts
+
     __version__: str
 
 __all__ = [
     "AccessRefused",
+    "AsyncClient",
+    "AsyncLotRows",
     "BallgaugeDeprecation",
     "BallgaugeError",
+    "BallgaugeVersionWarning",
     "BriefResult",
     "CheckResult",
     "Client",
+    "ConnectionFailed",
     "DesignResult",
     "DrillingResult",
     "FieldError",
@@ -51,16 +63,29 @@ __all__ = [
     "LotSeriesResult",
     "MotionResult",
     "Problem",
+    "RateLimited",
     "Record",
+    "Redirected",
     "ServiceError",
     "ServiceUnreachable",
+    "Timeout",
+    "Timeouts",
+    "TlsFailed",
     "TooManyRequests",
     "Unmet",
     "read_overlay",
 ]
 
 
-def __getattr__(name: str) -> str:
+_DEFERRED = {"AsyncClient": "_async", "AsyncLotRows": "_async", "Timeouts": "_network"}
+"""Names of modules that few programs need."""
+
+
+def __getattr__(name: str) -> Any:
+    if name in _DEFERRED:
+        from importlib import import_module
+
+        return getattr(import_module(f"ballgauge.{_DEFERRED[name]}"), name)
     if name != "__version__":
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
     # Deferred: what reads a package's metadata takes longer to import than all of this one.

@@ -11,7 +11,7 @@ from urllib.parse import urlencode
 
 from ballgauge import _encoding
 from ballgauge._failures import InvalidRequest, foreign
-from ballgauge._http import Http, document_of
+from ballgauge._http import Request, Steps, document_in, document_of, request_id
 from ballgauge._values import Record, Result, each, member
 
 Overlay = str | Mapping[str, Any] | os.PathLike[str]
@@ -61,7 +61,7 @@ class Finding(Result, init=False):
     message: str
 
 
-class CheckResult(Result, init=False):
+class CheckResult(Result, init=False, rows="findings"):
     """The findings on one ball; those alone, and empty records, where no more detail was asked for.
 
     `outcome` is the worst of the findings that count. `derived` has the mass properties, `missing` the fields
@@ -92,7 +92,7 @@ class Unmet(Result, init=False):
     margin: float | None
 
 
-class BriefResult(Result, init=False):
+class BriefResult(Result, init=False, rows="unmet"):
     """The findings on one ball in brief: the worst outcome, the rules not met, and what they miss."""
 
     outcome: str
@@ -145,31 +145,63 @@ def read_overlay(path: str | os.PathLike[str]) -> dict[str, Any]:
     """
     # Deferred: few callers have a file of rules.
     import tomllib
+    from pathlib import Path
 
-    with open(path, "rb") as file:
-        return tomllib.load(file)
+    from ballgauge_schemas.shared.text import utf8
+
+    return tomllib.loads(utf8(Path(path).read_bytes()).decode())
 
 
-def one(http: Http, kind: type[Found], member: str, request: Mapping[str, Any]) -> Found:
+def asked(
+    request: Mapping[str, Any],
+    detail: str | None,
+    overlays: Iterable[Overlay],
+    also_on: Iterable[date | str],
+    approved_list: ApprovedRows | None,
+) -> Mapping[str, Any]:
+    """The request of `Client.check`."""
+    found = with_list(with_overlays(request, overlays), approved_list)
+    found = {**found, "also_on": days} if (days := list(also_on)) else found
+    return found if detail is None else {**found, "detail": detail}
+
+
+def check_many(
+    items: Iterable[Mapping[str, Any]], detail: str, approved_list: ApprovedRows | None
+) -> Iterator[Steps[list[Any]]]:
+    """See `Client.check_many`."""
+    beside: dict[str, Any] = {} if detail == "full" else {"detail": detail}
+    if approved_list is not None:
+        beside["approved_list"] = approved_rows(approved_list)
+    return many(kind_of(detail), "checks", items, **beside)
+
+
+def one(kind: type[Found], member: str, request: Mapping[str, Any]) -> Steps[Found]:
     """Ask for one result; `member` is the plural under which a body holds several."""
     if member in request:
         method = "check_many" if member == "checks" else "drill_many"
         raise ValueError(f"one request, not {member}: give their items to {method}()")
-    return kind(http.document(f"/v1/{member}", _encoding.encode(request)))
+    answer = yield Request("POST", f"/v1/{member}", _encoding.encode(request))
+    return kind(document_in(answer), request_id(answer))
 
 
 def many(
-    http: Http, kind: type[Found], member: str, items: Iterable[Mapping[str, Any]], **beside: Any
-) -> Iterator[Found]:
-    """Ask for many results, a batch at a time."""
+    kind: type[Found], member: str, items: Iterable[Mapping[str, Any]], **beside: Any
+) -> Iterator[Steps[list[Found]]]:
+    """What asks for many results, a batch at a time."""
     for first, count, body in _encoding.batches(member, items, beside):
-        try:
-            results = http.document(f"/v1/{member}", body).get("results")
-        except InvalidRequest as error:
-            raise type(error)(error.problem.moved(member, first)) from None
-        if not isinstance(results, list) or len(results) != count:
-            raise foreign()
-        yield from map(kind, results)
+        yield _batch(kind, member, first, count, body)
+
+
+def _batch(kind: type[Found], member: str, first: int, count: int, body: bytes) -> Steps[list[Found]]:
+    try:
+        answer = yield Request("POST", f"/v1/{member}", body)
+    except InvalidRequest as error:
+        raise error.moved(member, first) from None
+    results = document_in(answer).get("results")
+    if not isinstance(results, list) or len(results) != count:
+        raise foreign()
+    told = request_id(answer)
+    return [kind(each, told) for each in results]
 
 
 def kind_of(detail: str) -> type[CheckResult] | type[BriefResult]:
@@ -177,11 +209,11 @@ def kind_of(detail: str) -> type[CheckResult] | type[BriefResult]:
     return BriefResult if detail == "brief" else CheckResult
 
 
-def rule_changes(
-    http: Http, body: str, start: date | str, end: date | str, overlay: str | None
-) -> dict[str, Any]:
+def rule_changes(body: str, start: date | str, end: date | str, overlay: str | None) -> Steps[dict[str, Any]]:
     """The rules whose limits are others on one day than on the other, with both days' limits."""
-    days = [document_of(rulebooks(http, body=body, on=on, overlay=overlay)) for on in (start, end)]
+    days = []
+    for on in (start, end):
+        days.append(document_of((yield from rulebooks(body=body, on=on, overlay=overlay))))
     titles: dict[str, str] = {}
     found: dict[str, dict[str, list[Any]]] = {}
     for side, document in zip(("before", "after"), days, strict=True):
@@ -202,7 +234,16 @@ def _asked(row: Mapping[str, Any]) -> tuple[Any, ...]:
     return tuple(row[name] for name in ("effect", "limit", "applies_to", "advisory", "note"))
 
 
-def rulebooks(http: Http, **query: date | str | None) -> bytes:
-    """Ask for the rulebooks."""
+def rulebooks(**query: date | str | None) -> Steps[bytes]:
+    """Ask for the rulebooks; gives the service's own document."""
     asked = {name: str(value) for name, value in query.items() if value is not None}
-    return http.get("/v1/rulebooks" + ("?" + urlencode(asked) if asked else ""))
+    answer = yield Request("GET", "/v1/rulebooks" + ("?" + urlencode(asked) if asked else ""))
+    return answer.content
+
+
+def listed(body: str | None, on: date | str | None, overlay: str | None) -> Steps[tuple[Record, ...]]:
+    """See `Client.rulebooks`."""
+    found = Record(document_of((yield from rulebooks(body=body, on=on, overlay=overlay)))).get("rulebooks")
+    if not isinstance(found, tuple):
+        raise foreign()
+    return found

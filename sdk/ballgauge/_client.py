@@ -7,16 +7,20 @@ import re
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import date
 from types import TracebackType
-from typing import Any, Literal, overload
+from typing import TYPE_CHECKING, Any, Literal, overload
 
-from ballgauge import _check, _design, _engine, _lot, _motion, _record
+from ballgauge import _check, _design, _engine, _lot, _motion, _record, _service
 from ballgauge._check import BriefResult, CheckResult, DrillingResult
 from ballgauge._design import DesignResult
-from ballgauge._failures import foreign
-from ballgauge._http import Http, document_of
+from ballgauge._http import Found, Http, Steps
 from ballgauge._lot import LotResult, LotRows, LotSeriesResult
 from ballgauge._motion import MotionResult
 from ballgauge._values import Record
+
+if TYPE_CHECKING:
+    from requests import Session
+
+    from ballgauge._network import Proxies, TimeLimit, Way
 
 
 class Client:
@@ -26,8 +30,8 @@ class Client:
     ----------
     url : str
         Where the service is, with its path prefix if it has one: ``http://127.0.0.1:8000``.
-    timeout : float
-        Seconds to wait for a connection, and for each part of the answer.
+    timeout : float, pair, or `Timeouts`
+        Seconds to wait for a connection, and for each part of the answer; `Timeouts` also bounds all of it.
     key : str, optional
         Access key, where the service asks for one; it goes to this service alone, and redirects are not
         followed. Nothing but TLS (https) hides it on the way.
@@ -35,26 +39,77 @@ class Client:
         Further tries after a safe failure: the connection was refused or broke before an answer, or the
         service (or a proxy before it) answered 502, 503 or 504, or 429 with a Retry-After. Waits double from
         0.1 s, or are what the answer's Retry-After asks for, and are never longer than 5 s. An answer that is
-        slow to come is not asked for again.
+        slow to come is not asked for again, nor is a lot, whose file is read as it is sent.
+    headers : mapping, optional
+        Further headers of every request.
+    proxies : str or mapping, optional
+        Address of a proxy, or one for each scheme; by default those of the environment.
+    verify : bool or path
+        Whose certificates are trusted: a file of them, in place of those that come with `certifi`; False asks
+        for none, and anybody on the way can read and change what is said.
+    cert : path or pair of paths, optional
+        This client's certificate, and its private key.
+    session : requests.Session, optional
+        In place of one made here, with what it is set up for; `close` leaves it open.
 
-    A client keeps connections open: close it, or use it in a ``with`` statement. A client is for one thread.
+    A client keeps connections open: close it, or use it in a ``with`` statement. Threads may share a client.
 
-    Every call raises `InvalidRequest` (4xx, names the bad fields; `AccessRefused`, 401 and 403, and
-    `TooManyRequests`, 429, are kinds of it), `ServiceError` (5xx) or `ServiceUnreachable`, all of them
-    `BallgaugeError`.
+    Every call raises `InvalidRequest` (400, 413, 422 and the like: names the bad fields), `AccessRefused`
+    (401, 403), `RateLimited` (429), `ServiceError` (5xx; `Redirected`), or `ServiceUnreachable`, whose
+    kinds are `Timeout`, `ConnectionFailed` and `TlsFailed`; all of them are `BallgaugeError`.
     """
 
-    def __init__(self, url: str, *, timeout: float = 30.0, key: str | None = None, retries: int = 2) -> None:
-        if not url.lower().startswith(("http://", "https://")):
-            raise ValueError(f"the address starts with http:// or https://, unlike {url!r}")
-        if key is not None:
-            _require_token(key)
-        if retries < 0:
-            raise ValueError(f"retries are 0 or more; got {retries}")
+    def __init__(
+        self,
+        url: str,
+        *,
+        timeout: TimeLimit = 30.0,
+        key: str | None = None,
+        retries: int = 2,
+        headers: Mapping[str, str] | None = None,
+        proxies: Proxies | None = None,
+        verify: bool | str | os.PathLike[str] = True,
+        cert: str | tuple[str, str] | None = None,
+        session: Session | None = None,
+    ) -> None:
         # Deferred: the engine inside this process needs no HTTP client.
+        from ballgauge._network import Network, Timeouts, Way
+
+        if key is not None:
+            require_token(key)
+        way = Way(url, Timeouts.of(timeout), key, retries, dict(headers or {}), proxies, verify, cert)
+        self._http = Http(Network(way, session))
+
+    def with_options(self, **options: Any) -> Client:
+        """The client with other options: those of its making, all but `url` and `session`.
+
+        The connections are shared; headers are laid over those there are.
+
+        >>> client = Client("http://127.0.0.1:8000")
+        >>> quick = client.with_options(timeout=2, retries=0)
+        """
+        # Deferred as in __init__.
         from ballgauge._network import Network
 
-        self._http = Http(Network(url, timeout, key, retries))
+        transport = self._http.transport
+        if not isinstance(transport, Network):
+            raise ValueError("the engine in this process has no connection to be set up")
+        if options.get("key") is not None:
+            require_token(options["key"])
+        made = Client.__new__(Client)
+        made._http = Http(Network(transport.way.changed(**options), transport.session), self._http.notice)
+        return made
+
+    def __reduce__(self) -> Any:
+        way = getattr(self._http.transport, "way", None)
+        if way is None:
+            raise TypeError("a client that runs the engine is not pickled: make one there, Client.embedded()")
+        if way.key is not None:
+            raise TypeError(
+                "a client that holds an access key is not pickled, for the key would lie there in clear; "
+                "make one there: Client(url, key=os.environ['BALLGAUGE_KEY'])"
+            )
+        return _of_way, (way,)
 
     @classmethod
     def embedded(
@@ -138,10 +193,8 @@ class Client:
         /ball/weight 'in' is not a unit of weight; use for instance lb, oz, kg or g
         /ball/rg must be from 2 in to 3.2 in; got 25 in
         """
-        asked = _check.with_list(_check.with_overlays(request, overlays), approved_list)
-        asked = {**asked, "also_on": days} if (days := list(also_on)) else asked
-        asked = asked if detail is None else {**asked, "detail": detail}
-        return _check.one(self._http, _check.kind_of(asked.get("detail", "full")), "checks", asked)
+        asked = _check.asked(request, detail, overlays, also_on, approved_list)
+        return self._http.run(_check.one(_check.kind_of(asked.get("detail", "full")), "checks", asked))
 
     @overload
     def check_many(
@@ -183,18 +236,19 @@ class Client:
         >>> heavy
         0
         """
-        beside: dict[str, Any] = {} if detail == "full" else {"detail": detail}
-        if approved_list is not None:
-            beside["approved_list"] = _check.approved_rows(approved_list)
-        return _check.many(self._http, _check.kind_of(detail), "checks", items, **beside)
+        return self._many(_check.check_many(items, detail, approved_list))
+
+    def _many(self, batches: Iterator[Steps[list[Found]]]) -> Iterator[Found]:
+        for batch in batches:
+            yield from self._http.run(batch)
 
     def drill(self, request: Mapping[str, Any]) -> DrillingResult:
         """Compute what drilling does to one ball: ``{"ball": {...}, "drilling": {...}}``."""
-        return _check.one(self._http, DrillingResult, "drillings", request)
+        return self._http.run(_check.one(DrillingResult, "drillings", request))
 
     def drill_many(self, items: Iterable[Mapping[str, Any]]) -> Iterator[DrillingResult]:
         """Compute any number of drillings, in order; see `check_many`."""
-        return _check.many(self._http, DrillingResult, "drillings", items)
+        return self._many(_check.many(DrillingResult, "drillings", items))
 
     def assess_lot(
         self,
@@ -235,7 +289,8 @@ class Client:
         >>> lot.outcome, [(ball.serial, ball.margin) for ball in lot.worst_balls]
         ('nonconforming', [('OW2', -0.5)])
         """
-        return LotResult(_lot.documents(self._http, [lot], options, report, rows, progress))
+        by_path = self._http.transport.reads_paths
+        return self._http.run(_lot.assess([lot], options, report, rows, progress, by_path=by_path))
 
     def assess_lots(
         self,
@@ -245,7 +300,8 @@ class Client:
         progress: _lot.Progress | None = None,
     ) -> LotSeriesResult:
         """Judge several lots of one model in time order, and chart their drift; see `assess_lot`."""
-        return _lot.assess_series(self._http, list(lots), options, progress)
+        by_path = self._http.transport.reads_paths
+        return self._http.run(_lot.assess_series(list(lots), options, progress, by_path=by_path))
 
     def lot_rows(
         self, lot: Any, options: Mapping[str, Any] | None = None, *, progress: _lot.Progress | None = None
@@ -276,19 +332,18 @@ class Client:
         progress : callable, optional
             Called with the share done (0 to 1) and what is being done. An exception of its own ends the work.
 
-        The request is sent once; it is not tried again. Raises ValueError for mesh files outside the folder,
+        Raises ValueError for mesh files outside the folder,
         OSError where one cannot be read.
         """
-        return DesignResult(_design.document(self._http, request, folder, progress))
+        return self._http.run(_design.ask(request, folder, progress))
 
     def motion(self, request: Mapping[str, Any]) -> MotionResult:
         """Compute what a ball does on the lane, and what else is asked about it.
 
         request : as the contract's `MotionRequest` has it: ``{"ball": {...}, "bowler": "matched_one_handed",
-        "lane": {"film": 30}}``, perhaps with "release", "spread", "line_map" and "explain". It is sent once;
-        it is not tried again.
+        "lane": {"film": 30}}``, perhaps with "release", "spread", "line_map" and "explain"
         """
-        return _motion.ask(self._http, request)
+        return self._http.run(_motion.ask(request))
 
     @staticmethod
     def shots(text: str) -> list[dict[str, Any]]:
@@ -301,7 +356,7 @@ class Client:
 
     def motion_picture(self, request: Mapping[str, Any]) -> str:
         """Draw a motion, or the line map of the bowler in ``"picture"``, as one HTML page; see `motion`."""
-        return _motion.picture(self._http, request)
+        return self._http.run(_motion.picture(request))
 
     def sign(self, request: Mapping[str, Any]) -> Record:
         """Check a ball and sign the verdict: ``{"check": {...}, "player": "A"}``; `issued_on` is today.
@@ -309,7 +364,7 @@ class Client:
         The answer's ``record`` is the signed record, ``label`` the text of a QR code that carries it. Raises
         InvalidRequest also where the service has no key to sign with.
         """
-        return _record.sign(self._http, request)
+        return self._http.run(_record.sign(request))
 
     def sign_lot(
         self, lot: Any, options: Mapping[str, Any] | None = None, *, issued_on: date | str | None = None
@@ -320,14 +375,15 @@ class Client:
         ball's is: ``verify(...).lot`` holds what was signed. Raises ServiceFailure where the service has no
         signing key.
         """
-        return _lot.signed(self._http, lot, issued_on, options)
+        by_path = self._http.transport.reads_paths
+        return self._http.run(_lot.signed(lot, issued_on, options, by_path=by_path))
 
     def verify(self, record: str, *, on: date | str | None = None) -> Record:
         """Say what became of a record, or of a label's text: ``state`` is genuine, altered or unknown_key.
 
         ``recheck`` says whether the rules have changed since: those of the day `on`, or of the record's own.
         """
-        return Record(document_of(_record.verified(self._http, record, on)))
+        return self._http.run(_record.verify(record, on))
 
     def rulebooks(
         self, body: str | None = None, *, on: date | str | None = None, overlay: str | None = None
@@ -336,11 +392,7 @@ class Client:
 
         overlay : name of an overlay laid over them, one that the service knows
         """
-        answer = _check.rulebooks(self._http, body=body, on=on, overlay=overlay)
-        found = Record(document_of(answer)).get("rulebooks")
-        if not isinstance(found, tuple):
-            raise foreign()
-        return found
+        return self._http.run(_check.listed(body, on, overlay))
 
     def rule_changes(
         self, body: str, start: date | str, end: date | str, *, overlay: str | None = None
@@ -349,8 +401,28 @@ class Client:
 
         Each has ``rule``, ``title``, and the limits ``before`` and ``after`` as `rulebooks` has them.
         """
-        found = _check.rule_changes(self._http, body, start, end, overlay)
+        found = self._http.run(_check.rule_changes(body, start, end, overlay))
         return tuple(Record(each) for each in found["changes"])
+
+    def read_record(self, file: bytes | str | os.PathLike[str]) -> str:
+        """Read the record out of a picture (PNG, JPEG) or PDF of its label or page, for `verify`."""
+        return self._http.run(_record.read(file))
+
+    def print_record(self, record: str, form: Literal["a4", "letter", "label", "code"] = "a4") -> bytes:
+        """Print a genuine record: as a page or a label (PDF), or its code alone (PNG)."""
+        return self._http.run(_record.printed(record, form))
+
+    def public_keys(self) -> Record:
+        """Give the keys with which anyone verifies the service's records: ``keys``, a JWK set (RFC 7517)."""
+        return self._http.run(_record.public_keys())
+
+    def is_ready(self) -> bool:
+        """Whether the service takes requests: False while it compiles or ends; raises where none answers."""
+        return self._http.run(_service.is_ready())
+
+    def version(self) -> str:
+        """The service's version; `ballgauge.__version__` is the client's."""
+        return self._http.run(_service.version())
 
     def close(self) -> None:
         """Close the connections."""
@@ -365,7 +437,16 @@ class Client:
         self.close()
 
 
-def _require_token(key: str) -> None:
+def _of_way(way: Way) -> Client:
+    from ballgauge._network import Network
+
+    made = Client.__new__(Client)
+    made._http = Http(Network(way))
+    return made
+
+
+def require_token(key: str) -> None:
+    """Raise ValueError where a key cannot be one."""
     # Deferred with all of the contract, for which a client without a key has no use yet.
     from ballgauge_schemas.shared.access import TOKEN
 

@@ -16,14 +16,24 @@ class BallgaugeDeprecation(DeprecationWarning):
     """The service says that an address, or something a request holds, will go (RFC 9745, RFC 8594)."""
 
 
+class BallgaugeVersionWarning(UserWarning):
+    """Client and service are of different versions, and may not know each other's members."""
+
+
+VERSION = "X-Ballgauge-Version"
+"""The header that tells the service's version."""
+
+
 class Notice:
-    """Warns once for each address of a service, and again where the dates change."""
+    """Warns once for each address of a service, and again where the dates change; once of another version."""
 
     def __init__(self) -> None:
         self._told: set[tuple[str, str, str]] = set()
+        self._version: str | None = None
 
     def __call__(self, method: str, path: str, response: Answer) -> None:
-        """Warn where the answer carries a Deprecation header that is one."""
+        """Warn where the answer carries a Deprecation header that is one, or tells of another version."""
+        self._compare(response.headers.get(VERSION))
         since = deprecated_since(response.headers.get("Deprecation", ""))
         if since is None:
             return
@@ -35,6 +45,29 @@ class Notice:
             warnings.warn(
                 _words(what, since, sunset, response), BallgaugeDeprecation, stacklevel=_callers_level()
             )
+
+    def _compare(self, theirs: str | None) -> None:
+        if theirs is None or theirs == self._version:
+            return
+        self._version = theirs
+        # Deferred: what reads a package's metadata takes long to import.
+        from importlib.metadata import version
+
+        ours = version("ballgauge")
+        if theirs.split(".")[:2] != ours.split(".")[:2]:
+            older, newer = (
+                ("service", "client") if _numbers(theirs) < _numbers(ours) else ("client", "service")
+            )
+            warnings.warn(
+                f"the service is {theirs}, this client {ours}: what the {newer} has and the {older} has not "
+                "is refused or not seen",
+                BallgaugeVersionWarning,
+                stacklevel=_callers_level(),
+            )
+
+
+def _numbers(version: str) -> list[int]:
+    return [int(number) for number in re.findall(r"[0-9]{1,9}", version)[:3]]
 
 
 def deprecated_since(header: str) -> datetime | None:

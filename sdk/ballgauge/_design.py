@@ -6,16 +6,13 @@ import json
 import os
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path, PurePath
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from ballgauge import _encoding
 from ballgauge._check import Finding
-from ballgauge._failures import foreign, told
-from ballgauge._http import JSON, Http, Request, document_of
+from ballgauge._failures import Answer, foreign, told
+from ballgauge._http import JSON, Request, Steps, document_in, request_id
 from ballgauge._values import Record, Result, each, member
-
-if TYPE_CHECKING:
-    from requests import Response
 
 Progress = Callable[[float, str], object]
 """Called with the share done (0 to 1) and what is being done."""
@@ -27,7 +24,7 @@ _LINES = "application/x-ndjson"
 _DOING = b'{"doing"'
 
 
-class DesignResult(Result, init=False):
+class DesignResult(Result, init=False, rows="findings"):
     """The numbers of a design, and whatever else was asked about it.
 
     `properties` has the mass properties, `ball` the same under the names of a check's ball, `outcome` and
@@ -53,48 +50,53 @@ class DesignResult(Result, init=False):
     units: Record
 
 
-def document(
-    http: Http,
-    request: Mapping[str, Any],
-    folder: str | os.PathLike[str] | None,
-    progress: Progress | None,
-) -> dict[str, Any]:
-    """Ask about a design; give the service's own document."""
+def ask(
+    request: Mapping[str, Any], folder: str | os.PathLike[str] | None, progress: Progress | None
+) -> Steps[DesignResult]:
+    """See `Client.design`."""
     body, content_type = _body(request, folder)
-    streamed = progress is not None
-    accept = _LINES if streamed else JSON
-    asked = Request("POST", "/v1/designs", body, content_type, accept, PATIENCE, streamed)
     if progress is None:
-        return document_of(http.send(asked).content)
-    response = http.stream(asked)
-    with response, http.reaching("broke its answer off"):
+        answer = yield Request("POST", "/v1/designs", body, content_type, JSON, PATIENCE)
+        return DesignResult(document_in(answer), request_id(answer))
+    events = _Events(progress)
+    answer = yield Request("POST", "/v1/designs", body, content_type, _LINES, PATIENCE, taken=events.take)
+    return DesignResult(events.result(answer), request_id(answer))
+
+
+class _Events:
+    """Takes an answer of lines as it comes, and tells the progress. What progress raises ends the work."""
+
+    def __init__(self, progress: Progress) -> None:
+        self._progress = progress
+        self._line = bytearray()
+        self._last = b""
+
+    def take(self, piece: bytes) -> None:
+        """Take the next bytes."""
+        self._line += piece
+        while (end := self._line.find(b"\n", len(self._line) - len(piece))) >= 0:
+            line, self._line = bytes(self._line[:end]), self._line[end + 1 :]
+            piece = bytes(self._line)
+            if line.startswith(_DOING):
+                try:
+                    event = json.loads(line)
+                    share, doing = event["progress"], event["doing"]
+                except (ValueError, KeyError):
+                    raise foreign() from None
+                self._progress(share, doing)
+            else:
+                self._last = line
+
+    def result(self, answer: Answer) -> dict[str, Any]:
+        """The result, which the last line has, or the problem there."""
         try:
-            return _followed(response, progress)
-        except ValueError:
-            raise foreign(response) from None
-
-
-def _followed(response: Response, progress: Progress) -> dict[str, Any]:
-    """Tell the progress as it comes, and give the result. Leaving early ends the work."""
-    for event in map(json.loads, _lines(response.raw)):
-        if "progress" in event:
-            progress(event["progress"], event["doing"])
-        elif "result" in event:
+            event = json.loads(self._last or bytes(self._line))
+            if "result" not in event:
+                raise told(event.get("problem"), answer)
             found: dict[str, Any] = event["result"]
-            return found
-        else:
-            raise told(event.get("problem"), response)
-    raise foreign(response)
-
-
-def _lines(raw: Any) -> Iterator[bytes]:
-    """The lines of an answer as they come; the last, which does not begin as progress does, in one piece."""
-    while (start := raw.read(len(_DOING))) == _DOING:
-        line = bytearray(start)
-        while not line.endswith(b"\n"):
-            line += raw.read(1) or b"\n"
-        yield bytes(line)
-    yield start + raw.read()
+        except (ValueError, TypeError, AttributeError):
+            raise foreign(answer) from None
+        return found
 
 
 def _body(request: Mapping[str, Any], folder: str | os.PathLike[str] | None) -> tuple[bytes, str]:

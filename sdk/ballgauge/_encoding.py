@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import date
@@ -15,23 +16,50 @@ MOST_BYTES = 1_000_000
 """Of one request; a little under the service's limit of 1 MiB, for the frame around the items."""
 
 
-def encode(document: Any) -> bytes:
-    """Write a request as JSON; dates and numbers of other kinds (decimal, numpy) become JSON's own.
+def encode(document: Any, *, nulls: bool = False) -> bytes:
+    """Write a request as JSON; dates and numbers of other kinds (decimal, numpy, pandas) become JSON's own.
 
-    NaN and infinity go out as they are: the service answers with the name of the field.
+    A member that is NaN, NA or None says nothing and is left out; in an array it is null, and infinity goes
+    out as it is: the service answers with the name of the field. `nulls`: None has a meaning, and is kept.
     """
-    return _encoder.encode(document).encode()
+    text = _encoder.encode(document)
+    if "NaN" in text or (not nulls and "null" in text):
+        text = _encoder.encode(_told(document, nulls=nulls))
+    return text.encode()
+
+
+def _told(value: Any, *, nulls: bool) -> Any:
+    """A document without the members that say nothing."""
+    if isinstance(value, Mapping):
+        members = {name: _told(each, nulls=nulls) for name, each in value.items()}
+        missing = {
+            name for name, each in members.items() if each is None and not (nulls and value[name] is None)
+        }
+        return {name: each for name, each in members.items() if name not in missing}
+    if isinstance(value, (list, tuple)):
+        return [_told(each, nulls=nulls) for each in value]
+    if value is not None and not isinstance(value, (str, int, float)):
+        value = plain(value)
+        if isinstance(value, (dict, list)):
+            return _told(value, nulls=nulls)
+    return None if isinstance(value, float) and value != value else value
 
 
 def plain(value: Any) -> Any:
+    """A value of another library, or kind, as JSON has it; NaN for what stands for no value."""
+    if type(value).__name__ in ("NAType", "NaTType"):
+        return math.nan
     if isinstance(value, date):
-        return value.isoformat()
+        return value.isoformat()[: len("2026-05-01")]
     if isinstance(value, Integral):
         return int(value)
     if isinstance(value, (Real, Decimal)):
         return float(value)
     if isinstance(value, Mapping):
         return dict(value)
+    if hasattr(value, "tolist"):
+        found = value.tolist()
+        return math.nan if found is None else found if isinstance(found, (bool, list, str)) else plain(found)
     raise TypeError(
         f"a request holds numbers, strings, dates, lists and mappings, not {type(value).__name__}"
     )
@@ -69,7 +97,7 @@ class Form:
     """A form (RFC 7578) of a request as JSON, and of files that are read as they are sent."""
 
     def __init__(self, request: Any) -> None:
-        self._request = encode(request)
+        self._request = encode(request, nulls=True)
         self._boundary = os.urandom(16).hex()
         self.content_type = f"multipart/form-data; boundary={self._boundary}"
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import os
 import sys
+import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -12,7 +13,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from urllib.parse import unquote_to_bytes
 
 from ballgauge._failures import Answer, ServiceUnreachable
-from ballgauge._http import Request, Told
+from ballgauge._http import Inside, Request, Told
 
 if TYPE_CHECKING:
     from types import ModuleType
@@ -97,11 +98,10 @@ def serving() -> Serving:
         return Serving(Settings, BadSettings, require_guarded, serve)
 
 
-class Embedded:
+class Embedded(Inside):
     """Carries requests to an application in this process by WSGI (PEP 3333); no port is opened."""
 
     url = "http://embedded.invalid"
-    failures: tuple[type[Exception], ...] = ()
 
     def __init__(self, application: WSGIApplication, *, reads_paths: bool = False) -> None:
         self._application = application
@@ -116,7 +116,7 @@ class Embedded:
 
         pieces = self._application(_environment(request, headers), start)
         body: Any = _Pieces(pieces)
-        if not request.stream:
+        if not request.stream and request.taken is None:
             with body:
                 body = io.BytesIO(b"".join(pieces))
         # Deferred: whoever asks about one ball alone never comes here.
@@ -131,15 +131,11 @@ class Embedded:
         response.request.method, response.request.url = request.method, self.url + request.path
         return response
 
-    def close(self) -> None:
-        """There is nothing to close."""
 
-
-class Engine:
+class Engine(Inside):
     """Carries requests to the engine in this process; what is not of one ball, by the application."""
 
     url = Embedded.url
-    failures: tuple[type[Exception], ...] = ()
 
     def __init__(
         self,
@@ -156,6 +152,7 @@ class Engine:
         }
         self._direct, self._scheduler = Direct(Settings(**self._files).shelf()), scheduler
         self._embedded: Embedded | None = None
+        self._making = threading.Lock()
         self.reads_paths = scheduler is not None
 
     def send(self, request: Request, headers: Mapping[str, str]) -> Answer:
@@ -164,14 +161,12 @@ class Engine:
         body = b"" if request.body is None else request.body
         if isinstance(body, bytes) and self._direct.answers(request.method, path):
             return Told(self._direct.answer(request.method, path, query, body))
-        if self._embedded is None:
-            self._embedded = Embedded(
-                application(self._scheduler, **self._files), reads_paths=self.reads_paths
-            )
+        with self._making:
+            if self._embedded is None:
+                self._embedded = Embedded(
+                    application(self._scheduler, **self._files), reads_paths=self.reads_paths
+                )
         return self._embedded.send(request, headers)
-
-    def close(self) -> None:
-        """There is nothing to close."""
 
 
 def _environment(request: Request, headers: Mapping[str, str]) -> dict[str, Any]:

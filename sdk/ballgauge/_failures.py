@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Protocol, TypeAlias
+from typing import Any, Protocol, Self, TypeAlias
 
 
 class Answer(Protocol):
@@ -76,6 +76,10 @@ class Problem:
         return replace(self, errors=errors)
 
 
+FIELDS_TOLD = 10
+"""Bad fields in the text of an exception (ours); its `errors` has all of them."""
+
+
 class BallgaugeError(Exception):
     """Any failure of a call; the others are kinds of it."""
 
@@ -86,13 +90,24 @@ class _ProblemError(BallgaugeError):
         self.problem = problem
 
     def __str__(self) -> str:
+        errors = self.problem.errors
         lines = [f"{self.problem.status} {self.problem.title}: {self.problem.detail}"]
-        lines += [f"  {error.pointer or '(the whole body)'}: {error.detail}" for error in self.problem.errors]
+        lines += [
+            f"  {error.pointer or '(the whole body)'}: {error.detail}" for error in errors[:FIELDS_TOLD]
+        ]
+        if len(errors) > FIELDS_TOLD:
+            lines.append(f"  and {len(errors) - FIELDS_TOLD} more")
         return "\n".join(lines)
+
+    def moved(self, member: str, offset: int) -> Self:
+        """Count the items of the array `member` from `offset` in every pointer; gives the same exception."""
+        self.problem = self.problem.moved(member, offset)
+        self.args = (self.problem, *self.args[1:])
+        return self
 
 
 class InvalidRequest(_ProblemError):
-    """The service refused the request (4xx); `problem` names every bad field."""
+    """The service refused the request (4xx); `errors` names every bad field, the text ten of them."""
 
     @property
     def errors(self) -> tuple[FieldError, ...]:
@@ -100,61 +115,131 @@ class InvalidRequest(_ProblemError):
         return self.problem.errors
 
 
-class AccessRefused(InvalidRequest):
+class AccessRefused(_ProblemError):
     """The service asks for an access key (401), or for one with another scope (403)."""
 
 
-class TooManyRequests(InvalidRequest):
-    """The service asks to wait (429): its limit for this key, or this address, is used up."""
+class RateLimited(_ProblemError):
+    """The service asks to wait (429): its limit for this key, or this address, is used up.
+
+    `retry_after` is how long [s]; None where it is not told.
+    """
+
+    def __init__(self, problem: Problem, retry_after: float | None = None) -> None:
+        super().__init__(problem)
+        self.args = (problem, retry_after)
+        self.retry_after = retry_after
+
+
+class _RefusedAccess(AccessRefused, InvalidRequest):
+    """What is raised while `except InvalidRequest` still takes it; it is `AccessRefused` alone from 1.0."""
+
+
+class TooManyRequests(RateLimited, InvalidRequest):
+    """Deprecated, a name of `RateLimited` that is a kind of `InvalidRequest` too; it goes with 1.0."""
 
 
 class ServiceError(_ProblemError):
     """The service failed (5xx), or the answer is not its own; `problem` says what is known."""
 
 
+class Redirected(ServiceError):
+    """Something there says that the service is elsewhere, at `location`; a client does not follow."""
+
+    def __init__(self, problem: Problem, location: str | None = None) -> None:
+        super().__init__(problem)
+        self.args = (problem, location)
+        self.location = location
+
+
 class ServiceUnreachable(BallgaugeError):
     """No answer: nothing listens there, the connection broke, time ran out, or no engine is installed."""
 
 
-Failure: TypeAlias = InvalidRequest | ServiceError
+class Timeout(ServiceUnreachable):
+    """No connection, or no whole answer, in the time there was."""
+
+
+class ConnectionFailed(ServiceUnreachable):
+    """No connection: the name is unknown, nothing listens, a proxy refused, or the connection broke."""
+
+
+class TlsFailed(ServiceUnreachable):
+    """The connection is not secure: a certificate is not trusted, or belongs to another name."""
+
+
+Failure: TypeAlias = InvalidRequest | AccessRefused | RateLimited | ServiceError
+
+_TEXT_TOLD = 200
+"""Characters of a foreign answer that are told (ours)."""
 
 
 def failure(response: Answer) -> Failure:
     """The exception for an answer that is no result."""
+    status = response.status_code
+    if 300 <= status < 400:
+        location = response.headers.get("Location")
+        words = f"the service is said to be at {location}" if location else "it says to look elsewhere"
+        return Redirected(
+            replace(_foreign(response), detail=f"{words}; redirects are not followed"), location
+        )
     try:
-        return told(json.loads(response.content), response)
+        document = json.loads(response.content)
     except ValueError:
-        return _kind(response.status_code)(_foreign(response))
+        document = None
+    return told(document, response)
 
 
 def told(document: Any, response: Answer) -> Failure:
     """The exception for problem details, which came with, or in the midst of, an answer."""
     status = response.status_code
     try:
+        if not document.keys() & {"title", "detail", "errors"}:
+            raise ValueError(document)
         status = int(document.get("status", status))
         problem = Problem.from_document(document, status, response.headers.get("X-Request-Id"))
     except (KeyError, TypeError, ValueError, AttributeError):
-        problem = _foreign(response)
-    return _kind(status)(problem)
+        problem = _foreign(response, document)
+    if status in (401, 403):
+        return _RefusedAccess(problem)
+    if status == _TOO_MANY:
+        return TooManyRequests(problem, asked_wait(response.headers.get("Retry-After")))
+    return InvalidRequest(problem) if 400 <= status < 500 else ServiceError(problem)
 
 
-def foreign(response: Answer | None = None) -> ServiceError:
-    """The exception for an answer that the service cannot have given."""
-    return ServiceError(_foreign(response))
+_TOO_MANY = 429
 
 
-def _foreign(response: Answer | None) -> Problem:
+def asked_wait(retry_after: str | None) -> float | None:
+    """Read a Retry-After header (RFC 9110, 10.2.3) [s]: seconds, or a date; None where there is none."""
+    if retry_after is None:
+        return None
+    # Deferred: an answer that comes from this process at once needs no HTTP client.
+    from urllib3 import Retry
+    from urllib3.exceptions import InvalidHeader
+
+    try:
+        return Retry().parse_retry_after(retry_after)
+    except (InvalidHeader, ValueError, OverflowError):
+        return None
+
+
+def foreign(response: Answer | None = None, lacking: Sequence[str] = ()) -> ServiceError:
+    """The exception for an answer that the service cannot have given, perhaps `lacking` members."""
+    problem = _foreign(response)
+    if lacking:
+        words = f"the answer has no {', '.join(lacking)}: is the service of an older version?"
+        problem = replace(problem, detail=words)
+    return ServiceError(problem)
+
+
+def _foreign(response: Answer | None, document: Any = None) -> Problem:
     status, title, request_id = 200, "OK", None
     if response is not None:
         status, title = response.status_code, response.reason or ""
         request_id = response.headers.get("X-Request-Id")
     detail = "the answer is not one of this service's, or not whole"
+    if isinstance(document, dict) and status != 200:
+        text = json.dumps(document, ensure_ascii=False)
+        detail += f"; it begins with {text[:_TEXT_TOLD]}"
     return Problem(status, title, detail, request_id, ())
-
-
-def _kind(status: int) -> type[Failure]:
-    if status in (401, 403):
-        return AccessRefused
-    if status == 429:
-        return TooManyRequests
-    return InvalidRequest if 400 <= status < 500 else ServiceError

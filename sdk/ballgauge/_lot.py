@@ -11,11 +11,12 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from datetime import date
 from pathlib import Path
 from types import TracebackType
-from typing import IO, TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from ballgauge import _encoding
-from ballgauge._failures import foreign, told
-from ballgauge._http import JSON, Http, Request, document_of
+from ballgauge import _files as files
+from ballgauge._failures import Answer, foreign, told
+from ballgauge._http import JSON, PIECE, Http, Request, Steps, document_in, document_of, request_id
 from ballgauge._values import Record, Result, each, member, whole
 
 if TYPE_CHECKING:
@@ -26,7 +27,6 @@ Progress = Callable[[int, int | None], object]
 PATIENCE = 600.0
 """Seconds that the answer on a lot may take once all of it is sent (ours)."""
 
-_PIECE = 1 << 16
 _PARQUET = b"PAR1"
 _REPORT_KINDS = {"html": "text/html", "pdf": "application/pdf"}
 _ROW_KINDS = {".csv": "csv", ".ndjson": "ndjson", ".jsonl": "ndjson", ".parquet": "parquet"}
@@ -36,7 +36,7 @@ def _decided(name: str) -> Any:
     return whole(lambda document: document["acceptance"][name])
 
 
-class LotResult(Result, init=False):
+class LotResult(Result, init=False, rows="worst_balls"):
     """A lot, judged.
 
     `lot_accepted` is True, False, or None where nothing is decided; `outcome` says the same in the words of
@@ -88,6 +88,46 @@ class LotRow(NamedTuple):
     reason: str
 
 
+class Lines:
+    """Reads an answer of lines as it comes: balls, and at its end the lot."""
+
+    def __init__(self, answer: Answer) -> None:
+        self._answer = answer
+        self._line = b""
+        self._result: LotResult | None = None
+
+    @property
+    def result(self) -> LotResult:
+        """See `LotRows.result`."""
+        if self._result is None:
+            raise RuntimeError("the lot is not judged before its last ball is taken")
+        return self._result
+
+    def take(self, piece: bytes) -> list[LotRow]:
+        """Read the next bytes; gives the balls that are whole."""
+        *lines, self._line = (self._line + piece).split(b"\n")
+        return [row for line in lines if line and (row := self._read(line)) is not None]
+
+    def end(self) -> None:
+        """Say that there are no more bytes. Raises ServiceError where the lot has not come."""
+        if self._line:
+            self._read(self._line)
+        if self._result is None:
+            raise foreign(self._answer)
+
+    def _read(self, line: bytes) -> LotRow | None:
+        try:
+            document = json.loads(line)
+            if "lot" in document:
+                self._result = LotResult(document["lot"], request_id(self._answer))
+                return None
+            if "problem" in document:
+                raise told(document["problem"], self._answer)
+            return LotRow(**{name: document[name] for name in LotRow._fields})
+        except (ValueError, KeyError, TypeError):
+            raise foreign(self._answer) from None
+
+
 class LotRows:
     """The balls of a lot as they are judged; once they are all taken, `result` has the lot.
 
@@ -98,32 +138,21 @@ class LotRows:
         self._http = http
         self._response = response
         self._held = held
-        self._result: LotResult | None = None
+        self._lines = Lines(response)
 
     @property
     def result(self) -> LotResult:
         """The lot. Raises RuntimeError before the last ball is taken."""
-        if self._result is None:
-            raise RuntimeError("the lot is not judged before its last ball is taken")
-        return self._result
+        return self._lines.result
 
     def __iter__(self) -> Iterator[LotRow]:
         try:
             with self._http.reaching("broke its answer off"):
-                for line in self._response.iter_lines(chunk_size=_PIECE):
-                    document = json.loads(line)
-                    if "lot" in document:
-                        self._result = LotResult(document["lot"])
-                    elif "problem" in document:
-                        raise told(document["problem"], self._response)
-                    else:
-                        yield LotRow(**{name: document[name] for name in LotRow._fields})
-        except (ValueError, KeyError, TypeError):
-            raise foreign(self._response) from None
+                for piece in self._response.iter_content(PIECE):
+                    yield from self._lines.take(piece)
+            self._lines.end()
         finally:
             self.close()
-        if self._result is None:
-            raise foreign(self._response)
 
     def close(self) -> None:
         """Let the connection and the file go."""
@@ -138,81 +167,112 @@ class LotRows:
         self.close()
 
 
+def assess(
+    lots: list[Any],
+    options: Mapping[str, Any] | None,
+    report: str | os.PathLike[str] | None,
+    rows: str | os.PathLike[str] | None,
+    progress: Progress | None,
+    *,
+    by_path: bool,
+) -> Steps[LotResult]:
+    """See `Client.assess_lot`."""
+    document, told = yield from documents(lots, options, report, rows, progress, by_path=by_path)
+    return LotResult(document, told)
+
+
 def assess_series(
-    http: Http, lots: list[Any], options: Mapping[str, Any] | None, progress: Progress | None
-) -> LotSeriesResult:
+    lots: list[Any], options: Mapping[str, Any] | None, progress: Progress | None, *, by_path: bool
+) -> Steps[LotSeriesResult]:
     """See `Client.assess_lots`."""
     if len(lots) < 2:
         raise ValueError(f"several lots are needed for a series; got {len(lots)}")
-    return LotSeriesResult(documents(http, lots, options, None, None, progress))
+    document, told = yield from documents(lots, options, None, None, progress, by_path=by_path)
+    return LotSeriesResult(document, told)
 
 
-def signed(http: Http, lot: Any, issued_on: date | str | None, options: Mapping[str, Any] | None) -> Record:
+def signed(
+    lot: Any, issued_on: date | str | None, options: Mapping[str, Any] | None, *, by_path: bool
+) -> Steps[Record]:
     """See `Client.sign_lot`."""
-    query = "" if issued_on is None else f"?issued_on={issued_on}"
-    with _posted(http, [lot], options, JSON, query, None, "/v1/records/lots") as response:
-        return Record(document_of(response.content))
+    address = "/v1/records/lots" + ("" if issued_on is None else f"?issued_on={issued_on}")
+    with _posted([lot], options, JSON, None, by_path=by_path, address=address) as request:
+        return Record(document_in((yield request)))
 
 
 def rows(http: Http, lot: Any, options: Mapping[str, Any] | None, progress: Progress | None) -> LotRows:
     """See `Client.lot_rows`."""
     with contextlib.ExitStack() as stack:
-        response = stack.enter_context(_posted(http, [lot], options, "application/x-ndjson", "", progress))
+        request = stack.enter_context(asked_rows(lot, options, progress, by_path=http.transport.reads_paths))
+        response = http.stream(request)
+        stack.callback(response.close)
         return LotRows(http, response, stack.pop_all())
 
 
+def asked_rows(
+    lot: Any, options: Mapping[str, Any] | None, progress: Progress | None, *, by_path: bool
+) -> contextlib.AbstractContextManager[Request]:
+    """What asks for the balls of a lot, one by one; inside, the lot can be read."""
+    return _posted([lot], options, "application/x-ndjson", progress, by_path=by_path, stream=True)
+
+
 def documents(
-    http: Http,
     lots: list[Any],
     options: Mapping[str, Any] | None,
     report: str | os.PathLike[str] | None,
     rows_to: str | os.PathLike[str] | None,
     progress: Progress | None,
-) -> dict[str, Any]:
-    """Judge lots; write the files asked for; give the service's own document."""
+    *,
+    by_path: bool,
+) -> Steps[tuple[dict[str, Any], str | None]]:
+    """Judge lots; write the files asked for; give the service's own document, and the request's id."""
     # Deferred: importing the client must stay quick, and most of its users have no lots.
     import zipfile
 
     if len(lots) > 1 and rows_to is not None:
         raise ValueError("rows are written for one lot at a time")
     kind, written = _row_kind(rows_to), _report_kind(report)
+    for target in (report, rows_to):
+        if target is not None:
+            files.require_place(target)
+    if len(lots) > 1 and report is not None:
+        return (yield from _series_with_report(lots, options, report, written, progress, by_path=by_path))
     if report is None and rows_to is None:
-        with _posted(http, lots, options, JSON, "", progress) as response:
-            return document_of(response.content)
-    if len(lots) > 1:
-        return _series_with_report(http, lots, options, report, written, progress)
+        with _posted(lots, options, JSON, progress, by_path=by_path) as request:
+            answer = yield request
+            return document_in(answer), request_id(answer)
     query = f"?rows={kind}&report={written}"
-    with (
-        _posted(http, lots, options, "application/zip", query, progress) as response,
-        tempfile.TemporaryFile() as kept,
-    ):
-        with http.reaching("broke its answer off"):
-            for piece in response.iter_content(_PIECE):
-                kept.write(piece)
+    with tempfile.TemporaryFile() as kept:
+        with _posted(
+            lots, options, "application/zip", progress, by_path=by_path, address=f"/v1/lots{query}",
+            taken=kept.write,
+        ) as request:  # fmt: skip
+            answer = yield request
         with zipfile.ZipFile(kept) as archive:
             document = document_of(archive.read("lot.json"))
             for target, member in ((report, f"report.{written}"), (rows_to, f"balls.{kind}")):
                 if target is not None:
                     with archive.open(member) as source:
-                        _write(Path(target), source)
-            return document
+                        files.write(target, source)
+            return document, request_id(answer)
 
 
 def _series_with_report(
-    http: Http,
     lots: list[Any],
     options: Mapping[str, Any] | None,
-    report: str | os.PathLike[str] | None,
+    report: str | os.PathLike[str],
     kind: str,
     progress: Progress | None,
-) -> dict[str, Any]:
+    *,
+    by_path: bool,
+) -> Steps[tuple[dict[str, Any], str | None]]:
     if not all(isinstance(lot, (str, os.PathLike)) for lot in lots):
         raise ValueError("a report on several lots is written from files named by path: they are sent twice")
-    with _posted(http, lots, options, JSON, "", progress) as response:
-        document = document_of(response.content)
-    with _posted(http, lots, options, _REPORT_KINDS[kind], "", None) as response:
-        _write(Path(report or ""), io.BytesIO(response.content))
-    return document
+    with _posted(lots, options, JSON, progress, by_path=by_path) as request:
+        answer = yield request
+    with _posted(lots, options, _REPORT_KINDS[kind], None, by_path=by_path) as request:
+        files.write(report, io.BytesIO((yield request).content))
+    return document_in(answer), request_id(answer)
 
 
 def _row_kind(target: str | os.PathLike[str] | None) -> str:
@@ -232,46 +292,27 @@ def _report_kind(target: str | os.PathLike[str] | None) -> str:
     return kind
 
 
-def _write(target: Path, source: IO[bytes]) -> None:
-    """Write a file that takes its name when it is whole."""
-    handle, name = tempfile.mkstemp(prefix=f".{target.name}.", suffix=".part", dir=target.parent)
-    try:
-        with os.fdopen(handle, "wb") as sink:
-            while piece := source.read(_PIECE):
-                sink.write(piece)
-        umask = os.umask(0)
-        os.umask(umask)
-        os.chmod(name, 0o666 & ~umask)
-        os.replace(name, target)
-    except BaseException:
-        with contextlib.suppress(OSError):
-            os.unlink(name)
-        raise
-
-
 @contextlib.contextmanager
 def _posted(
-    http: Http,
     lots: list[Any],
     options: Mapping[str, Any] | None,
     accept: str,
-    query: str,
     progress: Progress | None,
+    *,
+    by_path: bool,
     address: str = "/v1/lots",
-) -> Iterator[Response]:
-    """Send lots in a form, as they are read; inside, the answer as it comes."""
+    **more: Any,
+) -> Iterator[Request]:
+    """The request that sends lots in a form, as they are read; they can be read inside."""
     form = _encoding.Form(options or {})
     with contextlib.ExitStack() as held:
-        opened = [(http.transport.reads_paths and _by_path(lot)) or _open(lot, held) for lot in lots]
+        opened = [(by_path and _by_path(lot)) or _open(lot, held) for lot in lots]
         sent = _Sent(progress)
         for one in opened:
             sent.there_is(one.size)
         body = form.pieces((one.name, sent.counted(one.pieces)) for one in opened)
         beside = {"ballgauge.files": [_read_there(one, sent) for one in opened]}
-        asked = Request("POST", f"{address}{query}", body, form.content_type, accept, PATIENCE, True, beside)
-        response = http.stream(asked)
-        held.callback(response.close)
-        yield response
+        yield Request("POST", address, body, form.content_type, accept, PATIENCE, beside=beside, **more)
 
 
 class _Sent:
@@ -339,27 +380,51 @@ def _open(lot: Any, held: contextlib.ExitStack) -> _Opened:
     if isinstance(lot, (str, os.PathLike)):
         file = held.enter_context(Path(lot).open("rb"))  # noqa: SIM115 - the stack closes it
         size = os.fstat(file.fileno()).st_size
-        return _Opened(Path(lot).name, iter(lambda: file.read(_PIECE), b""), size)
+        return _Opened(Path(lot).name, iter(lambda: file.read(PIECE), b""), size)
     if isinstance(lot, (bytes, bytearray, memoryview)):
         return _cut("lot", bytes(lot))
     if isinstance(lot, io.TextIOBase):
         raise TypeError("the file must be open for bytes, not for text")
     if hasattr(lot, "read"):
         name = Path(str(getattr(lot, "name", "lot"))).name
-        return _Opened(name, iter(lambda: lot.read(_PIECE), b""), None)
+        return _Opened(name, iter(lambda: lot.read(PIECE), b""), None)
+    return _of_values(lot)
+
+
+def _of_values(lot: Any) -> _Opened:
+    """A lot that is in memory: a data frame, a table, rows or columns."""
+    if hasattr(lot, "collect_schema") and hasattr(lot, "collect"):
+        lot = lot.collect()
     if hasattr(lot, "to_csv"):
-        return _cut("lot.csv", lot.to_csv(index=False).encode())
+        return _cut("lot.csv", _with_serials(lot).to_csv(index=False).encode())
     if hasattr(lot, "write_csv"):
         return _cut("lot.csv", lot.write_csv().encode())
     if hasattr(lot, "to_batches"):
         return _Opened("lot.ndjson", _arrow_lines(lot), None)
-    raise TypeError(
-        f"a lot is a path, a file, bytes, a data frame or an Arrow table, not {type(lot).__name__}"
-    )
+    if isinstance(lot, Mapping):
+        lot = [dict(zip(lot, row, strict=True)) for row in zip(*lot.values(), strict=True)]
+    if isinstance(lot, Iterable):
+        return _Opened("lot.ndjson", (b"%s\n" % _encoding.encode(row) for row in lot), None)
+    kinds = "a path, a file, bytes, a data frame, an Arrow table, rows or columns"
+    raise TypeError(f"a lot is {kinds}, not {type(lot).__name__}")
+
+
+def _with_serials(frame: Any) -> Any:
+    """A frame of pandas whose index is among its columns where it says something: a name, or serials."""
+    index = getattr(frame, "index", None)
+    if index is None:
+        return frame
+    if any(name is not None and name not in frame.columns for name in index.names):
+        return frame.reset_index()
+    if index.nlevels == 1 and index.name is None and "serial" not in frame.columns:
+        texts = [isinstance(label, str) for label in index]
+        if texts and all(texts):
+            return frame.rename_axis("serial").reset_index()
+    return frame
 
 
 def _cut(name: str, data: bytes) -> _Opened:
-    return _Opened(name, (data[start : start + _PIECE] for start in range(0, len(data), _PIECE)), len(data))
+    return _Opened(name, (data[start : start + PIECE] for start in range(0, len(data), PIECE)), len(data))
 
 
 def _arrow_lines(table: Any) -> Iterator[bytes]:

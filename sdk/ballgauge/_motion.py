@@ -8,8 +8,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from ballgauge import _encoding
-from ballgauge._failures import foreign
-from ballgauge._http import JSON, Http, Request, document_of
+from ballgauge._failures import Answer, foreign
+from ballgauge._http import JSON, Request, Steps, document_in, request_id
 from ballgauge._values import Record, Result
 
 PICTURE = "text/html"
@@ -85,19 +85,20 @@ def _number(cell: str, place: str) -> float:
         raise ValueError(f"{place}: must be a number; got {cell!r}") from None
 
 
-def ask(http: Http, request: Mapping[str, Any]) -> MotionResult:
+def ask(request: Mapping[str, Any]) -> Steps[MotionResult]:
     """See `Client.motion`."""
-    return MotionResult(document_of(send(http, _encoding.encode(request), JSON)))
+    answer = yield from sent(_encoding.encode(request), JSON)
+    return MotionResult(document_in(answer), request_id(answer))
 
 
-def picture(http: Http, request: Mapping[str, Any]) -> str:
+def picture(request: Mapping[str, Any]) -> Steps[str]:
     """See `Client.motion_picture`."""
-    return send(http, _encoding.encode(request), PICTURE).decode("utf-8", "replace")
+    return (yield from sent(_encoding.encode(request), PICTURE)).content.decode("utf-8", "replace")
 
 
-def send(http: Http, body: bytes, wanted: str) -> bytes:
-    """Send a request as it is and give the answer's body, of the type that is wanted."""
-    response = http.send(Request("POST", "/v1/motions", body, accept=wanted, patience=PATIENCE))
+def sent(body: bytes, wanted: str) -> Steps[Answer]:
+    """Send a request as it is and give the answer, of the type that is wanted."""
+    response = yield Request("POST", "/v1/motions", body, accept=wanted, patience=PATIENCE)
     if response.headers.get("Content-Type", "").partition(";")[0] != wanted:
         raise foreign(response)
-    return response.content
+    return response

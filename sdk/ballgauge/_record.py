@@ -2,26 +2,56 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from datetime import date
+from pathlib import Path
 from typing import Any
 
 from ballgauge import _encoding
-from ballgauge._http import Http, document_of
+from ballgauge._http import Request, Steps, document_in, document_of
 from ballgauge._values import Record
 
+_MEDIA_TYPES = {b"%PDF-": "application/pdf", b"\x89PNG": "image/png", b"\xff\xd8\xff": "image/jpeg"}
 
-def sign(http: Http, request: Mapping[str, Any]) -> Record:
+
+def media_type(file: bytes) -> str | None:
+    """The media type of a picture or PDF; None of all else, which is text."""
+    return next((kind for start, kind in _MEDIA_TYPES.items() if file.startswith(start)), None)
+
+
+def sign(request: Mapping[str, Any]) -> Steps[Record]:
     """See `Client.sign`."""
-    return Record(document_of(http.post("/v1/records", _encoding.encode(request))))
+    return Record(document_in((yield Request("POST", "/v1/records", _encoding.encode(request)))))
 
 
-def verified(http: Http, record: str, on: date | str | None) -> bytes:
+def verified(record: str, on: date | str | None) -> Steps[bytes]:
     """Ask what became of a record; gives the service's own document."""
     asked = {"record": record, **({} if on is None else {"on": str(on)})}
-    return http.post("/v1/records/verify", _encoding.encode(asked))
+    return (yield Request("POST", "/v1/records/verify", _encoding.encode(asked))).content
 
 
-def text_in(http: Http, file: bytes, media_type: str) -> str:
-    """Ask for the record in a picture or PDF."""
-    return str(document_of(http.post("/v1/records/read", file, media_type))["record"])
+def verify(record: str, on: date | str | None) -> Steps[Record]:
+    """See `Client.verify`."""
+    return Record(document_of((yield from verified(record, on))))
+
+
+def read(file: bytes | str | os.PathLike[str]) -> Steps[str]:
+    """See `Client.read_record`."""
+    data = file if isinstance(file, bytes) else Path(file).read_bytes()
+    kind = media_type(data)
+    if kind is None:
+        raise ValueError("a record is read out of a PNG or JPEG picture, or a PDF")
+    answer = yield Request("POST", "/v1/records/read", data, kind)
+    return str(document_in(answer)["record"])
+
+
+def printed(record: str, form: str) -> Steps[bytes]:
+    """See `Client.print_record`."""
+    body = _encoding.encode({"record": record, "form": form})
+    return (yield Request("POST", "/v1/records/prints", body)).content
+
+
+def public_keys() -> Steps[Record]:
+    """See `Client.public_keys`."""
+    return Record(document_in((yield Request("GET", "/v1/records/keys"))))

@@ -2,18 +2,33 @@
 
 from __future__ import annotations
 
+import copy
+import reprlib
 from collections.abc import Callable, Iterator, Mapping
-from typing import Any, ClassVar, Self, dataclass_transform
+from typing import TYPE_CHECKING, Any, ClassVar, Self, dataclass_transform
 
+from ballgauge import _notebook as notebook
 from ballgauge._failures import foreign
 
 Read = Callable[[Any], Any]
+
+_LONGEST_REPR = 2000
+"""Characters (ours)."""
+
+_brief = reprlib.Repr()
+_brief.maxlevel, _brief.maxdict, _brief.maxlist, _brief.maxstring = 3, 20, 3, 80
+
+
+def cut(text: str) -> str:
+    """A text no longer than a `repr` is here."""
+    return text if len(text) < _LONGEST_REPR else f"{text[: _LONGEST_REPR - 5]}...)"
 
 
 class Record(Mapping[str, Any]):
     """A read-only JSON object whose members are attributes too: ``result.derived.balance.arm``.
 
-    Objects inside are records, arrays are tuples.
+    Objects inside are records, arrays are tuples. A member goes before a method of its name: where there is a
+    member `values`, ``record.values`` is that, and ``record["values"]`` always. `to_dict` gives JSON's own.
     """
 
     __slots__ = ("_members",)
@@ -26,10 +41,16 @@ class Record(Mapping[str, Any]):
         return frozen(self._members[name])
 
     def __getattr__(self, name: str) -> Any:
-        try:
-            return self[name]
-        except KeyError:
-            raise AttributeError(f"no member {name!r}; there are {', '.join(self._members)}") from None
+        raise AttributeError(f"no member {name!r}; there are {', '.join(self._members)}")
+
+    if not TYPE_CHECKING:
+
+        def __getattribute__(self, name: str) -> Any:
+            if name[0] != "_":
+                members = object.__getattribute__(self, "_members")
+                if name in members:
+                    return frozen(members[name])
+            return object.__getattribute__(self, name)
 
     def __setattr__(self, name: str, value: Any) -> None:
         raise AttributeError("a record cannot be changed")
@@ -44,7 +65,15 @@ class Record(Mapping[str, Any]):
         return len(self._members)
 
     def __repr__(self) -> str:
-        return f"Record({dict(self._members)!r})"
+        return cut(f"Record({_brief.repr(self._members)})")
+
+    def to_dict(self) -> dict[str, Any]:
+        """The object as JSON has it, of which nothing here is changed."""
+        return dict(copy.deepcopy(self._members))
+
+    def to_frame(self) -> Any:
+        """The members as a data frame of one row; see `Result.to_frame`."""
+        return notebook.frame([self._members])
 
     def __dir__(self) -> list[str]:
         return [*super().__dir__(), *self._members]
@@ -111,11 +140,15 @@ class Result:
     """
 
     raw: Mapping[str, Any]
+    request_id: str | None
     _members: ClassVar[tuple[str, ...]]
+    _rows: ClassVar[str]
     _needed: ClassVar[frozenset[str]]
 
-    def __init_subclass__(cls, *, init: bool) -> None:
-        # `init` is False, for type checkers: a result is made of its document alone.
+    def __init_subclass__(cls, *, init: bool, rows: str = "") -> None:
+        # `init` is False, for type checkers: a result is made of its document alone. `rows` is the member
+        # whose rows are its table in a notebook.
+        cls._rows = rows
         cls._members = tuple(cls.__annotations__)
         for name in cls._members:
             if name not in vars(cls):
@@ -123,10 +156,22 @@ class Result:
                 plain.__set_name__(cls, name)
         cls._needed = frozenset(name for name in cls._members if vars(cls)[name].needed)
 
-    def __init__(self, raw: Mapping[str, Any]) -> None:
-        if not isinstance(raw, dict) or not self._needed <= raw.keys():
+    def __init__(self, raw: Mapping[str, Any], request_id: str | None = None) -> None:
+        if not isinstance(raw, dict):
             raise foreign()
+        if lacking := self._needed - raw.keys():
+            raise foreign(lacking=sorted(lacking))
         self.__dict__["raw"] = raw
+        self.__dict__["request_id"] = request_id
+
+    if not TYPE_CHECKING:
+
+        def __getattr__(self, name: str) -> Any:
+            # What a newer service tells besides.
+            raw = self.__dict__.get("raw", {})
+            if name not in raw:
+                raise AttributeError(f"no member {name!r}; there are {', '.join(self._members)}")
+            return frozen(raw[name])
 
     @classmethod
     def from_document(cls, document: Mapping[str, Any]) -> Self:
@@ -146,8 +191,30 @@ class Result:
         return hash(self._values())
 
     def __repr__(self) -> str:
-        told = ", ".join(f"{name}={getattr(self, name)!r}" for name in self._members)
-        return f"{type(self).__name__}({told})"
+        values = {name: self.raw[name] if name in self.raw else getattr(self, name) for name in self._members}
+        told = (f"{name}={_brief.repr(value)}" for name, value in values.items())
+        return cut(f"{type(self).__name__}({', '.join(told)})")
+
+    def __dir__(self) -> list[str]:
+        return [*super().__dir__(), *self.raw]
+
+    def to_dict(self) -> dict[str, Any]:
+        """The service's document as JSON has it, of which nothing here is changed."""
+        return dict(copy.deepcopy(self.raw))
+
+    def to_frame(self, member: str | None = None) -> Any:
+        """A data frame of pandas or polars, whichever is there: the findings, the worst balls, or a `member`.
+
+        An object inside a row becomes columns with its name before theirs: ``limit.max``. Raises ImportError
+        where neither is installed, ValueError for a member that is no array of objects.
+        """
+        rows = self.raw.get(member or self._rows)
+        if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
+            raise ValueError(f"{member or self._rows!r} is no array of objects")
+        return notebook.frame(rows)
+
+    def _repr_html_(self) -> str:
+        return notebook.page(type(self).__name__, self.raw, self._rows)
 
     def _values(self) -> tuple[Any, ...]:
         return tuple(getattr(self, name) for name in self._members)

@@ -12,6 +12,7 @@ from decimal import Decimal
 from typing import Any
 
 import numpy as np
+import pandas
 import pytest
 import requests
 
@@ -115,10 +116,26 @@ def test_a_bad_request_names_every_field(client: ballgauge.Client, drilled: dict
     assert "/ball/weight" in str(caught.value)
 
 
-def test_nan_is_refused_by_the_name_of_its_field(client: ballgauge.Client) -> None:
-    with pytest.raises(ballgauge.InvalidRequest) as caught:
-        client.check({"ball": {"weight": float("nan")}})
-    assert [error.pointer for error in caught.value.errors] == ["/ball/weight"]
+def test_what_says_nothing_is_left_out_and_other_libraries_values_are_read(client: ballgauge.Client) -> None:
+    """Against the same ball without those members, in Python's own numbers."""
+    nothing = {"rg": float("nan"), "hardness": pandas.NA, "differential": np.float64("nan"), "name": None,
+               "approved_on": pandas.NaT}  # fmt: skip
+    values = {"weight": np.float32(15.5), "diameter": np.array(8.5), "house_ball": np.bool_(True),
+              "made_on": pandas.Timestamp("2021-05-14 00:00")}  # fmt: skip
+    plain = {"weight": 15.5, "diameter": 8.5, "house_ball": True, "made_on": "2021-05-14"}
+    assert client.check({"ball": nothing | values}) == client.check({"ball": plain})
+    (row,) = pandas.DataFrame([{"weight": 15.5, "serial": None, "rg": float("nan")}]).to_dict("records")
+    assert client.check({"ball": row}).outcome == "not_assessed"
+
+
+def test_infinity_is_refused_by_the_name_of_its_field(client: ballgauge.Client) -> None:
+    for asked, pointer in (
+        ({"ball": {"weight": float("inf")}}, "/ball/weight"),
+        ({"ball": {"weight": 15}, "drilling": {"holes": [float("nan")]}}, "/drilling/holes/0"),
+    ):
+        with pytest.raises(ballgauge.InvalidRequest) as caught:
+            client.check(asked)
+        assert pointer in [error.pointer for error in caught.value.errors]
 
 
 def test_many_keep_their_order_over_batches(client: ballgauge.Client) -> None:

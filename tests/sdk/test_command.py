@@ -19,6 +19,7 @@ import psutil
 import pytest
 import requests
 
+from ballgauge._command import program, report
 from ballgauge_schemas import example_names
 
 PROGRAM = str(Path(sys.executable).with_name("ballgauge"))
@@ -39,7 +40,12 @@ def run(*arguments: str, given: str | bytes = "", **environment: str) -> subproc
 @pytest.fixture
 def asked(server: str) -> Callable[..., subprocess.CompletedProcess[str]]:
     """Runs the command against the running server."""
-    return lambda *arguments, **options: run(*arguments, BALLGAUGE_URL=server, **options)
+
+    def ask(*arguments: str, **options: Any) -> subprocess.CompletedProcess[str]:
+        return run(*arguments, BALLGAUGE_URL=server, **options)
+
+    ask.url = server  # type: ignore[attr-defined]
+    return ask
 
 
 def made_only(**ball: Any) -> str:
@@ -385,3 +391,79 @@ def test_serve_says_when_the_port_is_taken(server: str) -> None:
     assert done.returncode == 2
     assert "cannot listen on 127.0.0.1" in done.stderr
     assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize("page", ["cp1250", "cp932", "cp437", "ascii"])
+@pytest.mark.parametrize("command", ["check", "drill", "rules", "fails"])
+def test_every_code_page_gets_the_whole_report(
+    asked: Any, conforming: dict[str, Any], page: str, command: str
+) -> None:
+    """Against the exit code and the number of lines in UTF-8: what cannot be written is replaced."""
+    if command == "drill":
+        del conforming["rules"]
+    given = json.dumps(conforming if command != "fails" else {"ball": {"weight\N{SNOWMAN}": 1}})
+    arguments = {"rules": ("rules",), "fails": ("check", "-"), "check": ("check", "-")}.get(
+        command, (command, "-")
+    )
+    found = []
+    for encoding in ("utf-8", page):
+        environment = os.environ | {"PYTHONIOENCODING": encoding, "BALLGAUGE_URL": asked.url}
+        done = subprocess.run([PROGRAM, *arguments], input=given.encode(), capture_output=True,
+                              env=environment, timeout=120)  # fmt: skip
+        lines = [line for text in (done.stdout, done.stderr) for line in text.splitlines()]
+        found.append((done.returncode, len(lines), "Traceback" in str(lines)))
+    assert found[0] == found[1]
+    assert found[0][0] == (2 if command == "fails" else 0)
+
+
+@pytest.mark.parametrize("encoding", ["utf-8-sig", "utf-16", "utf-16-le", "utf-16-be"])
+def test_files_as_windows_writes_them_are_read(
+    asked: Any, tmp_path: Path, conforming: dict[str, Any], encoding: str
+) -> None:
+    """Requests, overlays and what a shell's `>` makes of our own output."""
+    conforming["ball"]["name"] = "Kugel \N{LATIN SMALL LETTER U WITH DIAERESIS}"
+    request, overlay = tmp_path / "ball.json", tmp_path / "city.toml"
+    request.write_bytes(json.dumps(conforming, ensure_ascii=False).encode(encoding))
+    overlay.write_bytes(run("rules", "new").stdout.encode(encoding))
+    for arguments in ((), ("--on", "2026-05-01")):
+        assert asked("check", str(request), *arguments).returncode == 0
+    assert run("rules", "validate", str(overlay)).returncode == 0
+    conforming["ball"]["hardness"] = 77
+    request.write_bytes(json.dumps(conforming).encode(encoding))
+    assert asked("check", str(request), "--overlay", str(overlay)).returncode == 1
+
+
+@pytest.mark.parametrize("seconds", ["0", "-1", "nan", "inf", "soon", "1e300"])
+def test_a_timeout_out_of_its_range_exits_with_2(asked: Any, seconds: str) -> None:
+    done = asked("check", "-", "--timeout", seconds, given=made_only())
+    assert (done.returncode, done.stdout) == (2, "")
+    assert "--timeout" in done.stderr
+
+
+def test_a_full_disk_is_told_and_is_no_verdict(server: str) -> None:
+    for command in (["check", "-"], ["check", "-", "--json"], ["rules"], ["example"], ["rules", "new"]):
+        with open("/dev/full", "wb") as full:
+            done = subprocess.run(
+                [PROGRAM, *command], input=made_only().encode(), stdout=full, stderr=subprocess.PIPE,
+                env=os.environ | {"BALLGAUGE_URL": server}, timeout=120, check=False,
+            )  # fmt: skip
+        assert done.returncode == 70, command
+        assert b"No space left" in done.stderr
+        assert b"Traceback" not in done.stderr
+        assert len(done.stderr.splitlines()) == 1
+
+
+def test_what_nobody_foresaw_has_an_exit_code_of_its_own(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    file = tmp_path / "ball.json"
+    file.write_text(made_only())
+
+    def breaks(*_: Any) -> None:
+        raise RuntimeError("first line\nsecond line")
+
+    monkeypatch.setattr(report, "check", breaks)
+    assert program.run(["check", str(file)]) == 70
+    told = capsys.readouterr().err
+    assert "RuntimeError: first line" in told
+    assert len(told.splitlines()) == 1

@@ -8,6 +8,8 @@ from importlib.resources import as_file, files
 from pathlib import Path
 from typing import Any
 
+import pandas
+import polars
 import pyarrow as pa
 import pytest
 from pyarrow import csv as arrow_csv
@@ -21,6 +23,7 @@ OPTIONS: dict[str, Any] = {
     "sampling": {"lot_size": 1000, "plan": {"aql": 1.0}},
     "rules": {"on": "2026-05-01"},
 }
+ROWS = {"scope": "measured", "sampling": {"rows": "every_ball"}, "rules": {"on": "2026-05-01"}}
 PLAN = ["--lot-size", "1000", "--aql", "1.0", "--on", "2026-05-01"]
 WEIGHTS = ("serial,weight\nA1,15\nA2,15.1\nA3,16.5\n", "serial,weight\nA1,15\nA2,15.1\n")
 
@@ -277,3 +280,41 @@ def test_the_example_lot_is_printed(capsys: pytest.CaptureFixture[str]) -> None:
     """Against the file of the package."""
     assert run(["example", "lot"]) == 0
     assert capsys.readouterr().out == EXAMPLE.read_text(encoding="utf-8")
+
+
+def test_a_frame_keeps_the_serials_of_its_index(client: ballgauge.Client) -> None:
+    """An index with a name, and one of texts without; numbers of rows without a name are none."""
+    table = pandas.DataFrame({"serial": ["OW1", "OW2"], "weight": [15.1, 16.5]})
+    named = table.set_index("serial")
+    found = [
+        client.assess_lot(frame, ROWS).worst_balls[0].serial
+        for frame in (table, named, named.rename_axis(None), table[table.weight > 16])
+    ]
+    assert found == ["OW2"] * 4
+    assert client.assess_lot(table[["weight"]][table.weight > 16], ROWS).worst_balls[0].serial is None
+
+
+def test_rows_and_columns_and_lazy_frames_are_lots(client: ballgauge.Client) -> None:
+    columns = {"serial": ["OW1", "OW2"], "weight": [15.1, 16.5], "rg": [2.5, float("nan")]}
+    rows = pandas.DataFrame(columns).to_dict("records")
+    whole = client.assess_lot(rows, ROWS)
+    assert (whole.left_out.rows, whole.counts.balls) == (0, 2)
+    for lot in (columns, iter(rows), polars.LazyFrame({**columns, "rg": [2.5, None]})):
+        other = client.assess_lot(lot, ROWS)
+        assert (other.counts, [(ball.serial, ball.margin) for ball in other.worst_balls]) == (
+            whole.counts, [("OW2", -0.5)],
+        )  # fmt: skip
+
+
+def test_a_place_that_cannot_be_written_is_refused_before_the_work(
+    client: ballgauge.Client, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(client._http, "send", lambda _: pytest.fail("the lot was sent"))
+    for given in ({"report": tmp_path / "no/x.html"}, {"rows": tmp_path / "no/x.csv"}):
+        (target,) = given.values()
+        with pytest.raises(OSError, match="x") as caught:
+            client.assess_lot(WEIGHTS[0].encode(), ROWS, **given)
+        assert caught.value.filename == str(target)
+    (tmp_path / "taken.html").mkdir()
+    with pytest.raises(IsADirectoryError):
+        client.assess_lot(WEIGHTS[0].encode(), ROWS, report=tmp_path / "taken.html")

@@ -3,86 +3,16 @@
 from __future__ import annotations
 
 import http.server
-import json
 import socket
-import struct
 import threading
-import time
-from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from email.utils import format_datetime
-from typing import Any
 
 import pytest
-from urllib3.exceptions import MaxRetryError, ProtocolError
+from tests.sdk.conftest import RESULT, Answer, Script, resets, says
 
 import ballgauge
-from ballgauge._network import _Retry
-
-Answer = Callable[[http.server.BaseHTTPRequestHandler], None]
-
-
-class Script:
-    """A server that gives one scripted answer a request, and counts requests."""
-
-    def __init__(self) -> None:
-        self.answers: list[Answer] = []
-        self.requests: list[bytes] = []
-        script = self
-
-        class Handler(http.server.BaseHTTPRequestHandler):
-            protocol_version = "HTTP/1.1"
-
-            def do_POST(self) -> None:
-                script.requests.append(self.rfile.read(int(self.headers["Content-Length"])))
-                script.answers.pop(0)(self)
-
-            def log_message(self, *_: Any) -> None:
-                pass
-
-        self.server = http.server.ThreadingHTTPServer(("127.0.0.1", 0), Handler)
-        self.url = f"http://127.0.0.1:{self.server.server_address[1]}"
-
-
-@pytest.fixture
-def script() -> Iterator[Script]:
-    script = Script()
-    thread = threading.Thread(target=script.server.serve_forever, args=(0.01,))
-    thread.start()
-    yield script
-    script.server.shutdown()
-    thread.join()
-    script.server.server_close()
-
-
-@pytest.fixture
-def waits(monkeypatch: pytest.MonkeyPatch) -> list[float]:
-    """The waits asked for, which do not take place."""
-    found: list[float] = []
-    monkeypatch.setattr(time, "sleep", found.append)
-    return found
-
-
-def says(status: int, document: Any = None, **headers: str) -> Answer:
-    def answer(handler: http.server.BaseHTTPRequestHandler) -> None:
-        body = document if isinstance(document, bytes) else json.dumps(document or {}).encode()
-        handler.send_response(status)
-        for name, value in {"Content-Length": str(len(body)), **headers}.items():
-            handler.send_header(name.replace("_", "-"), value)
-        handler.end_headers()
-        handler.wfile.write(body)
-
-    return answer
-
-
-def resets(handler: http.server.BaseHTTPRequestHandler) -> None:
-    handler.connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
-    handler.connection.close()
-    handler.close_connection = True
-    handler.wfile = handler.rfile = open("/dev/null", "r+b")  # noqa: SIM115
-
-
-RESULT = {"derived": {"ball": {"radius": 4.2}}, "units": {"radius": "in"}}
+from ballgauge._http import Tries
 
 
 @pytest.mark.parametrize("first", [resets, says(502), says(503), says(504, b"<html>")])
@@ -106,12 +36,13 @@ def test_tries_are_bounded_and_waits_double(script: Script, waits: list[float]) 
 
 def test_the_longest_wait() -> None:
     """Against the documentation, as long as tries are left and with none left."""
-    tries = _Retry.of(50)
+    tries = Tries(50)
+    broken = ballgauge.ConnectionFailed("broke")
     for _ in range(50):
-        tries = tries.increment("POST", "/", error=ProtocolError())
-        assert 0.05 <= tries.get_backoff_time() <= 5
-    with pytest.raises(MaxRetryError):
-        tries.increment("POST", "/", error=ProtocolError())
+        wait = tries.after(broken)
+        assert wait is not None
+        assert 0.05 <= wait <= 5
+    assert tries.after(broken) is None
 
 
 def test_no_retries_when_none_are_wanted(script: Script, waits: list[float]) -> None:

@@ -7,7 +7,10 @@ import sys
 
 def main() -> None:
     """Run the command and end the process with its exit code."""
-    # Deferred, so that the library never loads what only the command needs.
-    from ballgauge._command.program import run
+    try:
+        # Deferred, so that the library never loads what only the command needs.
+        from ballgauge._command.program import run
 
-    sys.exit(run())
+        sys.exit(run())
+    except KeyboardInterrupt:
+        sys.exit(130)

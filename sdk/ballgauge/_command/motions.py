@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+import io
 import json
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Any
 
 import click
 
-from ballgauge import _motion
+from ballgauge import _files, _motion
 from ballgauge._command.paper import Paper, words
+from ballgauge_schemas.shared.text import utf8
 
 Document = Mapping[str, Any]
 
@@ -23,10 +24,18 @@ Exit codes:
 """
 
 
+def require_place(path: str) -> None:
+    """Raise click.ClickException where nothing can be written there."""
+    try:
+        _files.require_place(path)
+    except OSError as error:
+        raise click.ClickException(f"cannot write {path}: {error.strerror}") from None
+
+
 def write(path: str, page: bytes) -> None:
     """Write a picture. Raises click.ClickException where that cannot be done."""
     try:
-        Path(path).write_bytes(page)
+        _files.write(path, io.BytesIO(page))
     except OSError as error:
         raise click.ClickException(f"cannot write {path}: {error.strerror}") from None
 
@@ -34,7 +43,7 @@ def write(path: str, page: bytes) -> None:
 def with_shots(body: bytes, text: str) -> bytes:
     """The request with the shots of a CSV. Raises click.ClickException where either cannot be read."""
     try:
-        request = json.loads(body)
+        request = json.loads(utf8(body))
         if not isinstance(request, dict) or not isinstance(request.get("calibrate", {}), dict):
             raise ValueError("the request must be an object, and so its calibrate")
         calibrate = {**request.get("calibrate", {}), "shots": _motion.shots(text)}

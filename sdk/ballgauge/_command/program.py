@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import errno
+import io
 import json
+import math
 import os
 import sys
 import threading
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from importlib.resources import files
 from pathlib import Path
 from typing import Any, BinaryIO, TextIO
@@ -20,18 +23,23 @@ from ballgauge import (
     Client,
     InvalidRequest,
     Problem,
-    TooManyRequests,
+    RateLimited,
     _check,
-    _design,
     _engine,
+    _files,
     _lot,
     _motion,
 )
 from ballgauge._command import access, designs, lots, motions, paper, report, requests_in, rule_files
 from ballgauge._command import verify as records
+from ballgauge_schemas.shared.text import utf8
 
 CONFORMING, NOT_CONFORMING, BAD_INPUT, UNREACHABLE = range(4)
+UNFORESEEN = 70
+"""As EX_SOFTWARE of sysexits.h: says nothing of a ball."""
 _INTERRUPTED = 130
+_LONGEST_TIMEOUT = 86_400.0
+"""Seconds (ours)."""
 _PATIENCE = 4.0
 """Seconds after which the command says why it is slow (ours)."""
 _PIPE_CLOSED = 141
@@ -47,34 +55,51 @@ Exit codes:
   1  nonconforming, inconclusive or not_assessed
   2  bad input; every bad field is listed
   3  the service cannot be reached, failed, or asks for an access key or to wait
+  70 the output cannot be written, or a failure that was not foreseen
 """
 
 
 def run(arguments: list[str] | None = None) -> int:
     """Run the command; give its exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        # What a code page cannot hold is replaced: no report ends half way for want of a sign.
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
     try:
         code = program.main(arguments, prog_name="ballgauge", standalone_mode=False)
     except click.exceptions.Exit as leave:
         return leave.exit_code
-    except click.ClickException as error:
+    except Exception as error:  # noqa: BLE001 - whatever it is, its exit code says nothing of a ball
+        return _told(error)
+    except KeyboardInterrupt:
+        return _INTERRUPTED
+    return code if isinstance(code, int) else CONFORMING
+
+
+def _told(error: Exception) -> int:
+    """Say what went wrong; give the exit code."""
+    if isinstance(error, click.Abort):
+        return _INTERRUPTED
+    if isinstance(error, click.ClickException):
         error.show()
         return BAD_INPUT
-    except (AccessRefused, TooManyRequests) as error:
+    if isinstance(error, (InvalidRequest, AccessRefused, RateLimited)):
         _show_problem(error.problem)
-        return UNREACHABLE
-    except InvalidRequest as error:
-        _show_problem(error.problem)
-        return BAD_INPUT
-    except BallgaugeError as error:
+        return UNREACHABLE if isinstance(error, (AccessRefused, RateLimited)) else BAD_INPUT
+    if isinstance(error, BallgaugeError):
         click.echo(f"ballgauge: {paper.clean_lines(str(error))}", err=True)
         return UNREACHABLE
-    except (click.Abort, KeyboardInterrupt):
-        return _INTERRUPTED
-    except _ReaderGoneError:
+    if isinstance(error, _OutputError):
         # What is still buffered has nowhere to go; without this the interpreter complains at its end.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return _PIPE_CLOSED
-    return code if isinstance(code, int) else CONFORMING
+        with suppress(OSError, ValueError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        if error.errno == errno.EPIPE:
+            return _PIPE_CLOSED
+        click.echo(f"ballgauge: the output cannot be written: {error.strerror}", err=True)
+        return UNFORESEEN
+    words = paper.clean(f"{type(error).__name__}: {error}".partition("\n")[0])
+    click.echo(f"ballgauge: unforeseen, please report it: {words}", err=True)
+    return UNFORESEEN
 
 
 def _show_problem(problem: Problem) -> None:
@@ -83,11 +108,25 @@ def _show_problem(problem: Problem) -> None:
         click.echo(paper.clean_lines(f"  {error.pointer or '(the whole body)'}: {error.detail}"), err=True)
 
 
+class _Seconds(click.FloatRange):
+    """More than 0, and a day at most."""
+
+    def __init__(self) -> None:
+        super().__init__(0, _LONGEST_TIMEOUT, min_open=True)
+
+    def convert(self, value: Any, param: click.Parameter | None, context: click.Context | None) -> Any:
+        found = super().convert(value, param, context)
+        if math.isnan(found):
+            self.fail(f"{value!r} is no number of seconds.", param, context)
+        return found
+
+
 def _connected(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add the options that say where the service is and what the answer looks like."""
     for option in (
         click.option("--json", "as_json", is_flag=True, help="Print the service's own JSON, for programs."),
-        click.option("--timeout", default=30.0, show_default=True, help="Seconds to wait for an answer."),
+        click.option("--timeout", default=30.0, show_default=True, type=_Seconds(),
+                     help="Seconds to wait for an answer of the service at --url."),
         click.option("--url", envvar="BALLGAUGE_URL", show_envvar=True, metavar="URL",
                      help="A running service. Without it the engine runs inside this command."),
         click.option("--key", envvar="BALLGAUGE_KEY", show_envvar=True, metavar="KEY", expose_value=False,
@@ -139,8 +178,35 @@ def _client(
         raise click.BadParameter(str(error), param_hint="--url or --key") from None
 
 
+class _OutputError(Exception):
+    """What was to be written to standard output cannot be: its reader has stopped, or the disk is full."""
+
+    def __init__(self, error: OSError) -> None:
+        super().__init__(error)
+        self.errno, self.strerror = error.errno, error.strerror
+
+
+_OUTPUT_ENDS = (errno.EPIPE, errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
+
+
+class _Program(click.Group):
+    """The command; what it writes is out, or known not to be, when it ends."""
+
+    def invoke(self, context: click.Context) -> Any:
+        try:
+            found = super().invoke(context)
+            sys.stdout.flush()
+        except OSError as error:
+            if error.errno in _OUTPUT_ENDS:
+                raise _OutputError(error) from None
+            raise
+        return found
+
+
 @click.group(
-    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110}, epilog=_EXIT_CODES
+    cls=_Program,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110},
+    epilog=_EXIT_CODES,
 )
 @click.version_option(package_name="ballgauge", prog_name="ballgauge")
 def program() -> None:
@@ -255,7 +321,7 @@ def list_rules(url: str | None, timeout: float, as_json: bool, **asked: str | No
     Each with its limits, the dates it is in force, and its basis. Sources, clauses and notes are in the JSON.
     """
     with _client(url, timeout) as client:
-        _show(_check.rulebooks(client._http, **asked), as_json, report.rulebooks)
+        _show(client._http.run(_check.rulebooks(**asked)), as_json, report.rulebooks)
     return CONFORMING
 
 
@@ -278,7 +344,7 @@ def diff(
       ballgauge rules diff ibf --overlay australia --from 2018-12-31 --to 2019-01-01 --json
     """
     with _client(url, timeout) as client:
-        found = _check.rule_changes(client._http, body, start, end, overlay)
+        found = client._http.run(_check.rule_changes(body, start, end, overlay))
     answer = json.dumps(found, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
     _show(answer.encode(), as_json, report.rule_changes)
     return CONFORMING
@@ -427,9 +493,13 @@ def lot(
         try:
             if signed_file is not None and len(files) > 1:
                 raise click.UsageError("--sign takes one file")
-            document = _lot.documents(client._http, list(files), asked, report_file, rows, tell)
             if signed_file is not None:
-                record = _lot.signed(client._http, files[0], issued_on, asked).record
+                _files.require_place(signed_file)
+            by_path = client._http.transport.reads_paths
+            steps = _lot.documents(list(files), asked, report_file, rows, tell, by_path=by_path)
+            document, _ = client._http.run(steps)
+            if signed_file is not None:
+                record = client.sign_lot(files[0], asked, issued_on=issued_on).record
                 Path(signed_file).write_text(f"{record}\n", encoding="utf-8")
         except (ValueError, OSError) as error:
             raise click.ClickException(str(error)) from None
@@ -496,7 +566,9 @@ def design(
     ):
         tell = bar and (lambda share, doing: bar(share, 1.0, doing))
         try:
-            document = _design.document(client._http, asked, folder, tell)
+            if map_file is not None:
+                _files.require_place(map_file)
+            document = client.design(asked, folder=folder, progress=tell).raw
         except (ValueError, OSError) as error:
             raise click.ClickException(str(error)) from None
     answer = json.dumps(document, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
@@ -547,11 +619,14 @@ def motion(
       ballgauge example motion_line_map | ballgauge motion - --json > map.json
       ballgauge motion motion.json --shots shots.csv
     """
-    body = file.read() if shots is None else motions.with_shots(file.read(), shots.read())
+    asked = utf8(file.read())
+    body = asked if shots is None else motions.with_shots(asked, shots.read())
     with _client(url, timeout, scheduler) as client, _patience(url is None and sys.stderr.isatty()):
-        answer = _motion.send(client._http, body, "application/json")
         if picture is not None:
-            motions.write(picture, _motion.send(client._http, body, "text/html"))
+            motions.require_place(picture)
+        answer = client._http.run(_motion.sent(body, "application/json")).content
+        if picture is not None:
+            motions.write(picture, client._http.run(_motion.sent(body, "text/html")).content)
     _show(answer, as_json, motions.tell)
     return CONFORMING
 
@@ -621,8 +696,7 @@ def key(kid: str) -> int:
         made = json.dumps(_engine.new_signing_key(kid), indent=2)
     except ValueError as error:
         raise click.BadParameter(str(error), param_hint="KID") from None
-    with _writing():
-        click.echo(made)
+    click.echo(made)
     return CONFORMING
 
 
@@ -660,8 +734,7 @@ def example(name: str | None) -> int:
         else ("examples", f"{name or FIRST_EXAMPLE}.json")
     )
     text = files("ballgauge_schemas").joinpath(*place)
-    with _writing():
-        click.echo(text.read_text(encoding="utf-8").rstrip())
+    click.echo(text.read_text(encoding="utf-8").rstrip())
     return CONFORMING
 
 
@@ -729,23 +802,8 @@ def _show(
     answer: bytes, as_json: bool, tell: Callable[[paper.Paper, Mapping[str, Any]], None]
 ) -> Mapping[str, Any]:
     document: Mapping[str, Any] = json.loads(answer)
-    with _writing():
-        if as_json:
-            click.echo(answer)
-        else:
-            tell(paper.choose(), document)
+    if as_json:
+        click.echo(answer)
+    else:
+        tell(paper.choose(), document)
     return document
-
-
-class _ReaderGoneError(Exception):
-    """Whoever read standard output has stopped."""
-
-
-@contextmanager
-def _writing() -> Iterator[None]:
-    """Write inside; a closed pipe gets its own exit code instead of one that says something of a ball."""
-    try:
-        yield
-        sys.stdout.flush()
-    except BrokenPipeError:
-        raise _ReaderGoneError from None

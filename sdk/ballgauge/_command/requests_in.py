@@ -9,6 +9,7 @@ from typing import Any, BinaryIO
 import click
 
 from ballgauge import _check, _encoding
+from ballgauge_schemas.shared.text import utf8
 
 
 def read(
@@ -26,7 +27,7 @@ def read(
 
     What cannot be read goes to the service as it is: one place says what is wrong with a request.
     """
-    body = file.read()
+    body = utf8(file.read())
     if not rules and detail is None and not also_on and approved is None:
         return body
     try:
@@ -65,7 +66,7 @@ def approved_rows(path: str) -> list[Mapping[str, Any]]:
 def json_object(text: bytes) -> dict[str, Any]:
     """Read a JSON object. Raises ValueError whose text says what else it is."""
     try:
-        found = json.loads(text, object_pairs_hook=_members)
+        found = json.loads(utf8(text), object_pairs_hook=_members)
     except (ValueError, RecursionError) as error:
         raise ValueError(f"is not JSON: {error}") from None
     if not isinstance(found, dict):

@@ -15,8 +15,8 @@ from ballgauge._command import paper
 from ballgauge._command.report import limits
 from ballgauge._failures import InvalidRequest
 from ballgauge._http import Http
+from ballgauge_schemas.shared.text import utf8
 
-_MEDIA_TYPES = {b"%PDF-": "application/pdf", b"\x89PNG": "image/png", b"\xff\xd8\xff": "image/jpeg"}
 _LARGEST = 2**20
 
 EXIT_CODES = """\b
@@ -34,21 +34,15 @@ _STATES = {
 }
 
 
-def media_type(data: bytes) -> str | None:
-    """Give the media type of a picture or PDF; None for all else, which is text."""
-    return next((kind for start, kind in _MEDIA_TYPES.items() if data.startswith(start)), None)
-
-
 def read(path: str, http: Http) -> str:
     """Give the record's text in a file; a picture or PDF is read by the service."""
     data = Path(path).read_bytes()
     if len(data) > _LARGEST:
         raise click.ClickException(f"{path} is larger than 1 MiB")
-    kind = media_type(data)
-    if kind is not None:
-        return _record.text_in(http, data, kind)
+    if _record.media_type(data) is not None:
+        return http.run(_record.read(data))
     try:
-        return data.decode("utf-8").strip()
+        return utf8(data).decode("utf-8").strip()
     except UnicodeDecodeError:
         raise click.ClickException(f"{path} is neither text, nor a PNG or JPEG picture, nor a PDF") from None
 
@@ -151,7 +145,7 @@ def _short(finding: Mapping[str, Any] | None) -> str:
 def ask(http: Http, path: str, on: str | None, *, several: bool = False) -> bytes:
     """What the service answers of the record in a file, as it is; several: an error names the file."""
     try:
-        return _record.verified(http, read(path, http), on)
+        return http.run(_record.verified(read(path, http), on))
     except InvalidRequest as refused:
         if several:
             raise click.ClickException(f"{path}: {paper.clean_lines(str(refused))}") from None

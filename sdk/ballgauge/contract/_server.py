@@ -15,8 +15,9 @@ import requests
 
 from ballgauge import _engine
 from ballgauge._deprecation import deprecated_since
-from ballgauge._http import JSON, Request
-from ballgauge._network import LONGEST_WAIT, Network, asked_wait
+from ballgauge._failures import asked_wait
+from ballgauge._http import JSON, LONGEST_WAIT, Request
+from ballgauge._network import Network, Timeouts, Way
 from ballgauge_schemas import PROBLEM
 from ballgauge_schemas.shared.problems import MEDIA_TYPE
 
@@ -35,7 +36,9 @@ class Server:
 
     def __init__(self, url: str | None = None, key: str | None = None) -> None:
         self._transport: _engine.Embedded | Network = (
-            _engine.Embedded(_engine.application()) if url is None else Network(url, _LONGEST, key)
+            _engine.Embedded(_engine.application())
+            if url is None
+            else Network(Way(url, Timeouts(_LONGEST, _LONGEST), key))
         )
         self.url = self._transport.url
         self.embedded = url is None

@@ -19,6 +19,7 @@ from marshmallow import ValidationError
 
 from ballgauge_schemas.shared.approved_list import ApprovedList
 from ballgauge_schemas.shared.problems import flatten
+from ballgauge_schemas.shared.text import utf8
 from ballgauge_schemas.shared.words import BODIES, MADE_BY, STAGES
 from ballgauge_service.rulebooks.model import Rulebook
 from ballgauge_service.rulebooks.own import completed
@@ -106,7 +107,7 @@ class _Files(Mapping[str, Rulebook]):
     def __getitem__(self, name: str) -> Rulebook:
         if name not in self._read:
             path = self._paths[name]
-            self._read[name] = read_rulebook(path.read_text(encoding="utf-8"), path.name)
+            self._read[name] = read_rulebook(utf8(path.read_bytes()).decode(), path.name)
         return self._read[name]
 
     def __contains__(self, name: object) -> bool:
@@ -206,7 +207,7 @@ def file_faults(path: Path) -> Rulebook | list[str]:
     try:
         if path.stat().st_size > FILE_MAXIMUM:
             return [f"{path}: larger than {FILE_MAXIMUM >> 20} MiB"]
-        text = path.read_text(encoding="utf-8")
+        text = utf8(path.read_bytes()).decode()
         found = read_rulebook(text, path.name)
         if (found.base or found.body) in BODIES:
             return found

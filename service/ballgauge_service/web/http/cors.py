@@ -10,7 +10,14 @@ from ballgauge_service.web.http.settings import Settings, require_origins
 
 _FOLDER = "/v1/"
 _SENT = ("Authorization", "Content-Type", "X-Request-Id")
-_READ = ("RateLimit", "RateLimit-Policy", "Retry-After", "WWW-Authenticate", "X-Request-Id")
+_READ = (
+    "RateLimit",
+    "RateLimit-Policy",
+    "Retry-After",
+    "WWW-Authenticate",
+    "X-Ballgauge-Version",
+    "X-Request-Id",
+)
 _KEPT = 600
 """Seconds that a browser keeps what it was told (ours)."""
 

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import time
+from importlib.metadata import version
 
 from flask import Flask, Response, g, request
 
 from ballgauge_service.web.http import request_log
-from ballgauge_service.web.http.request_log import NO_PATH, REQUEST_ID, request_id
+from ballgauge_service.web.http.request_log import NO_PATH, REQUEST_ID, VERSION, request_id
 from ballgauge_service.web.server.bridge import ARRIVED, DEADLINE
+
+_VERSION = version("ballgauge")
 
 
 def register(app: Flask) -> None:
@@ -24,6 +27,7 @@ def _take_id() -> None:
 
 def _end(response: Response) -> Response:
     response.headers[REQUEST_ID] = g.request_id
+    response.headers[VERSION] = _VERSION
     response.headers["X-Content-Type-Options"] = "nosniff"
     deadline = request.environ.get(DEADLINE)
     # What nobody waits for any more was logged by who gave it up.

@@ -17,6 +17,7 @@ from datetime import UTC, datetime
 from types import TracebackType
 
 REQUEST_ID = "X-Request-Id"
+VERSION = "X-Ballgauge-Version"
 
 NO_PATH = "(none)"
 """What the log says for every path that is no address: it could hold anything."""

@@ -1,0 +1,79 @@
+"""What the client's tests share: a server that answers as a script says, on the loopback address."""
+
+from __future__ import annotations
+
+import http.server
+import json
+import socket
+import struct
+import threading
+import time
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import pytest
+
+Answer = Callable[[http.server.BaseHTTPRequestHandler], None]
+
+
+class Script:
+    """A server that gives one scripted answer a request, and counts requests."""
+
+    def __init__(self) -> None:
+        self.answers: list[Answer] = []
+        self.requests: list[bytes] = []
+        script = self
+
+        class Handler(http.server.BaseHTTPRequestHandler):
+            protocol_version = "HTTP/1.1"
+
+            def do_POST(self) -> None:
+                script.requests.append(self.rfile.read(int(self.headers["Content-Length"])))
+                script.answers.pop(0)(self)
+
+            def log_message(self, *_: Any) -> None:
+                pass
+
+        self.server = http.server.ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+        self.url = f"http://127.0.0.1:{self.server.server_address[1]}"
+
+
+@pytest.fixture
+def script() -> Iterator[Script]:
+    script = Script()
+    thread = threading.Thread(target=script.server.serve_forever, args=(0.01,))
+    thread.start()
+    yield script
+    script.server.shutdown()
+    thread.join()
+    script.server.server_close()
+
+
+@pytest.fixture
+def waits(monkeypatch: pytest.MonkeyPatch) -> list[float]:
+    """The waits asked for, which do not take place."""
+    found: list[float] = []
+    monkeypatch.setattr(time, "sleep", found.append)
+    return found
+
+
+def says(status: int, document: Any = None, **headers: str) -> Answer:
+    def answer(handler: http.server.BaseHTTPRequestHandler) -> None:
+        body = document if isinstance(document, bytes) else json.dumps(document or {}).encode()
+        handler.send_response(status)
+        for name, value in {"Content-Length": str(len(body)), **headers}.items():
+            handler.send_header(name.replace("_", "-"), value)
+        handler.end_headers()
+        handler.wfile.write(body)
+
+    return answer
+
+
+def resets(handler: http.server.BaseHTTPRequestHandler) -> None:
+    handler.connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+    handler.connection.close()
+    handler.close_connection = True
+    handler.wfile = handler.rfile = open("/dev/null", "r+b")  # noqa: SIM115
+
+
+RESULT = {"derived": {"ball": {"radius": 4.2}}, "units": {"radius": "in"}}
