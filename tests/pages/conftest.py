@@ -14,7 +14,6 @@ import pytest
 from selenium import webdriver
 from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.support.ui import WebDriverWait
-
 from tests import node
 
 FLAGS = (

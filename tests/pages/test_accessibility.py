@@ -14,7 +14,8 @@ SIZES = {"desktop": (1440, 900), "phone": (390, 844)}
 WIDTHS = (1440, 820, 390, 320)
 """The last is 1280 at 400 %, which WCAG 2.2 asks for (1.4.10)."""
 
-SMALL = """return [...document.querySelectorAll('button, input, select, textarea, summary, .menu a, .button, .tick')]
+SMALL = """return [...document
+    .querySelectorAll('button, input, select, textarea, summary, .menu a, .button, .tick')]
     .filter((each) => each.checkVisibility({visibilityProperty: true}))
     .filter((each) => !each.matches('input[type=file], .tick input, [disabled]'))
     .filter((each) => each.getBoundingClientRect().height < 43.5)
