@@ -90,6 +90,7 @@ class Browser:
     def example(self, name: str) -> None:
         """Start from an example, and wait for its verdict."""
         before = self.answered()
+        self.run("window.confirm = () => true")
         self.fill("example", name)
         self.wait(lambda: self.answered() > before, "no answer to the example")
 

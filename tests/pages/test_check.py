@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from datetime import date
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -84,7 +85,8 @@ def test_the_state_is_in_the_address(browser: Any) -> None:
     browser.open("/")
     browser.example("drilled")
     browser.fill("drilling.holes.1.depth", "1.5")
-    browser.wait(lambda: "holes.1.depth=1.5" in browser.driver.current_url)
+    browser.wait(lambda: browser.state() == "current")
+    assert "holes.1.depth=1.5" in browser.driver.current_url
     address = browser.driver.current_url.removeprefix(browser.server)
     called = browser.source("call-http")
     findings = browser.text(".findings")
@@ -190,3 +192,72 @@ def test_by_keyboard_alone(browser: Any) -> None:
             assert browser.count(".why[open]") == 1
             break
     assert {"fold", "add-hole", "why"} <= visited
+
+
+def test_a_ball_goes_along_to_the_next_page(browser: Any) -> None:
+    """By the menu, from the check to the drilling and back."""
+    browser.open("/check")
+    browser.example("drilled")
+    browser.fill("ball.serial", "OW-17")
+    browser.wait(lambda: browser.state() == "current")
+    findings = browser.text(".findings")
+    for page in ("drilling", "check"):
+        browser.run("document.querySelector(`.menu a[href*='/${arguments[0]}?']`).click()", page)
+        browser.wait(lambda page=page: f"/{page}" in browser.driver.current_url and browser.answered())
+        assert browser.run("return document.getElementById('ball.serial').value") == "OW-17"
+    assert browser.text(".findings") == findings
+
+
+def test_a_ball_is_saved_to_a_file_and_opened(browser: Any, downloads: Path) -> None:
+    """The file is a request of the contract, with the customer as its player; the page opens it as it was."""
+    browser.open("/check")
+    browser.example("side_weight_over")
+    browser.fill("units", "metric")
+    browser.fill("ball-keeper", "R. Example")
+    browser.wait(lambda: browser.state() == "current")
+    findings = browser.text(".findings")
+    browser.run("document.getElementById('save-ball').click()")
+    file = downloads / "ball.json"
+    browser.wait(file.exists, "no file was saved")
+    saved = json.loads(file.read_text(encoding="utf-8"))
+    assert saved["player"] == "R. Example"
+    asked = (saved["check"], example("side_weight_over"))
+    first, second = (requests.post(f"{browser.server}/v1/checks", json=each).json() for each in asked)
+    assert first["outcome"] == second["outcome"]
+    browser.open("/check")
+    browser.driver.find_element("id", "open-ball").send_keys(str(file))
+    browser.wait(lambda: browser.answered() and browser.text(".findings"))
+    browser.fill("units", "metric")
+    browser.wait(lambda: browser.text(".findings") == findings)
+    assert browser.run("return document.getElementById('ball-keeper').value") == "R. Example"
+    file.unlink()
+
+
+def test_balls_are_kept_compared_and_forgotten(browser: Any) -> None:
+    browser.open("/check")
+    browser.example("drilled")
+    browser.fill("ball-keeper", HOSTILE[:80])
+    browser.run("document.getElementById('keep-ball').click()")
+    browser.example("side_weight_over")
+    browser.run("document.querySelectorAll('#kept-balls button')[1].click()")
+    browser.wait(lambda: browser.count("#compared td") > 1)
+    cells = (
+        "return [...document.querySelectorAll('#compared tr:first-child td')].map((each) => each.textContent)"
+    )
+    assert browser.run(cells) == ["nonconforming", "conforming"]
+    browser.run("document.querySelector('#kept-balls button').click()")
+    browser.wait(lambda: browser.text(".verdict-word")[1:].strip() == "conforming")
+    browser.open("/drilling")
+    assert browser.run("return document.querySelector('.kept-name').textContent") == HOSTILE[:80]
+    browser.run("document.querySelectorAll('#kept-balls button')[2].click()")
+    assert browser.count("#kept-balls li") == 0
+    assert browser.run("return window.hacked ?? null") is None
+
+
+def test_an_example_does_not_take_the_place_of_what_was_typed_unasked(browser: Any) -> None:
+    browser.open("/check")
+    browser.fill("ball.weight", "15")
+    browser.wait(lambda: browser.state() == "current")
+    browser.run("window.confirm = () => false")
+    browser.fill("example", "drilled")
+    assert browser.run("return document.getElementById('ball.weight').value") == "15"

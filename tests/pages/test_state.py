@@ -202,6 +202,7 @@ class Pages(RuleBasedStateMachine):
     @noted
     def example(self, name: str) -> None:
         self.former.append((dict(self.typed), self.units))
+        self.browser.run("window.confirm = () => true")
         self.browser.fill("example", name)
         seen = self.seen()
         assert seen["units"] == "trade"

@@ -40,6 +40,12 @@ export function push(state) {
   history.pushState(null, "", addressOf(state));
 }
 
+/** Take the state along in the links to the other pages of the same ball. */
+export function carry(state) {
+  const text = new URLSearchParams([...state]).toString();
+  for (const link of document.querySelectorAll("a[data-carry]")) link.hash = text;
+}
+
 /** Call `restore` with the state whenever the address is changed from outside. */
 export function changed(restore) {
   window.addEventListener("popstate", () => {

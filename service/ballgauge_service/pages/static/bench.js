@@ -1,6 +1,7 @@
 // The bench: a form on one side, the service's answer on the other.
 
 import * as address from "./address.js";
+import { keepBalls } from "./balls.js";
 import * as calls from "./calls.js";
 import { Form, stateOf } from "./form.js";
 import { copy, useUnitsOf } from "./frame.js";
@@ -8,6 +9,7 @@ import { clearProblem, reveal, showProblem } from "./problem.js";
 import { offer } from "./record.js";
 import * as results from "./results.js";
 import { PAUSE, PageState } from "./state.js";
+import { gettext } from "./words.js";
 
 export { clearProblem, showProblem };
 
@@ -20,6 +22,7 @@ export function run({ shown = () => {}, cards = results.numbers, take = null }) 
   const form = new Form(document.getElementById("form"), changed);
   const state = new PageState({ form, read, ask: (request, signal) => calls.post(PATH, request, signal), show });
   const signing = offer(state);
+  let clean = "";
 
   function read() {
     const request = form.request();
@@ -32,12 +35,15 @@ export function run({ shown = () => {}, cards = results.numbers, take = null }) 
       ...cards(answer), ...results.notes(answer, go)].filter(Boolean));
     calls.show(PATH, request, "check(request).outcome");
     signing(request);
+    document.getElementById("compared").replaceChildren();
     shown(answer, request, form);
   }
 
   /** `unfinished`: what is being typed cannot be meant yet; it is judged when its field is left. */
   function changed(unfinished = false) {
-    address.write(form.state());
+    const kept = form.state();
+    address.write(kept);
+    address.carry(kept);
     state.edited(unfinished ? null : PAUSE);
   }
 
@@ -62,10 +68,13 @@ export function run({ shown = () => {}, cards = results.numbers, take = null }) 
   });
   address.changed(restore);
 
-  /** Put another ball in the form; the browser's Back brings the former one. */
+  /** Put another ball in the form; the browser's Back brings the former one. Gives false where the person keeps it. */
   function replace(kept) {
+    const isTyped = form.state().size > 0 && String([...form.state()]) !== clean;
+    if (isTyped && kept.size && !window.confirm(gettext("Put another ball in the place of the one typed here?"))) return false;
     address.push(kept);
     restore(kept);
+    return true;
   }
 
   function restore(kept) {
@@ -73,8 +82,10 @@ export function run({ shown = () => {}, cards = results.numbers, take = null }) 
     form.restore(kept);
     changed();
     state.settle();
+    clean = String([...form.state()]);
   }
 
   restore(address.read());
+  keepBalls({ form, state, replace });
   return { form, state };
 }
