@@ -12,10 +12,19 @@ import pytest
 ROOT = Path(__file__).parent.parent
 
 
-COMMANDS = [("ruff", "check"), ("ruff", "format", "--check"), ("mypy",), ("lint-imports", "--no-cache")]
+SCRIPTS = sorted(str(path.relative_to(ROOT)) for path in ROOT.glob("docker/**/*.sh"))
+COMMANDS = [
+    ("ruff", "check"),
+    ("ruff", "format", "--check"),
+    ("mypy",),
+    ("lint-imports", "--no-cache"),
+    ("bandit", "--quiet", "-ll", "--recursive", "schemas", "sdk", "service", "docker"),
+    ("shellcheck", *SCRIPTS),
+    ("hadolint", "--failure-threshold", "warning", "docker/Dockerfile"),
+]
 
 
-@pytest.mark.parametrize("command", COMMANDS, ids=" ".join)
+@pytest.mark.parametrize("command", COMMANDS, ids=lambda command: " ".join(command[:3]))
 def test_clean(command: tuple[str, ...]) -> None:
     program = Path(sys.executable).with_name(command[0])
     done = subprocess.run([program, *command[1:]], cwd=ROOT, capture_output=True, text=True)

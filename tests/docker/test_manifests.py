@@ -94,7 +94,7 @@ def test_ports_agree_with_the_image(
     assert set(allowed) == named
     for command in (container["args"], compose["services"]["service"]["command"]):
         assert command[command.index("--port") + 1] == str(exposed)
-    assert f"server service:{exposed};" in (DOCKER / "proxy" / "upstream.conf").read_text()
+    assert f"server service:{exposed} resolve;" in (DOCKER / "proxy" / "upstream.conf").read_text()
     scraped = yaml.safe_load((DOCKER / "prometheus" / "prometheus.yaml").read_text())["scrape_configs"]
     assert scraped[0]["static_configs"] == [{"targets": [f"service:{exposed}"]}]
 

@@ -79,8 +79,9 @@ def configured(work: Path, upstream: str, http_port: int, https_port: int) -> Pa
     shutil.copytree(PROXY, folder)
     subprocess.run(["sh", str(PROXY / "certificate.sh"), str(folder / "certificates")], check=True)
     told = (folder / "upstream.conf").read_text()
-    assert "server service:8000;" in told
-    (folder / "upstream.conf").write_text(told.replace("service:8000", urlsplit(upstream).netloc))
+    # The nginx of the image asks again for the address of a name; that of a distribution may be too old to.
+    assert "server service:8000 resolve;" in told
+    (folder / "upstream.conf").write_text(told.replace("service:8000 resolve", urlsplit(upstream).netloc))
     for name, port, inside in (("http", http_port, 8080), ("https", https_port, 8443)):
         file = folder / f"listen_{name}.conf"
         assert file.read_text().startswith(f"listen {inside}")

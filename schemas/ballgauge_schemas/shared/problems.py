@@ -43,7 +43,8 @@ class ProblemSchema(Schema):
     title = Text("The request does not meet the contract", "The problem in short.", required=True)
     status = Whole(400, 599, 422, "HTTP status code.", required=True)
     detail = Text("1 field is wrong; see errors.", "The problem in full.", maximum=4000)
-    request_id = Text("5f0c2a9be1d24c7f", "The id the service's log knows this request by.")
+    request_id = Text("5f0c2a9be1d24c7f", "The id that the logs of proxy and service know this request by.")
+    key = Text("shop-7", "Id of the access key that asked, where one did.", maximum=32)
     errors = Several(
         Part(FieldErrorSchema, "One bad field."), 0, limits.ERRORS_MAXIMUM + 1, "Every bad field."
     )
@@ -59,6 +60,7 @@ class Problem:
     detail: str | None = None
     request_id: str | None = None
     errors: tuple[dict[str, Any], ...] | None = None
+    key: str | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Give the members as JSON has them."""
@@ -67,6 +69,8 @@ class Problem:
             members["detail"] = self.detail
         if self.request_id is not None:
             members["request_id"] = self.request_id
+        if self.key is not None:
+            members["key"] = self.key
         if self.errors is not None:
             members["errors"] = [dict(error) for error in self.errors]
         return members

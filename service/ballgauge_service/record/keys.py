@@ -141,6 +141,11 @@ class Keyring:
             raise NoSigningKey
         return kid
 
+    @property
+    def may_sign(self) -> bool:
+        """Whether a key is private, whenever it lives."""
+        return any(key.private for key in self._keys.values())
+
     def knows(self, kid: str | None) -> bool:
         """Whether a key has this id."""
         return kid in self._keys
@@ -181,6 +186,11 @@ class Keyring:
         except InvalidSignature:
             return False
         return True
+
+
+def are_named(environment: Mapping[str, str] = os.environ) -> bool:
+    """Whether the environment names keys."""
+    return any(environment.get(name) for name in (FILE_VARIABLE, SET_VARIABLE))
 
 
 def unsigned(token: str) -> Unsigned:

@@ -78,11 +78,21 @@ class Denied(Refusal):
     `reason` is for the log alone; `guess` says that a key was sent which is not valid.
     """
 
-    def __init__(self, status: int, detail: str, challenge: str, reason: str, *, guess: bool = False) -> None:
+    def __init__(
+        self,
+        status: int,
+        detail: str,
+        challenge: str,
+        reason: str,
+        *,
+        guess: bool = False,
+        key: str | None = None,
+    ) -> None:
         parts = [f'realm="{REALM}"', *([challenge] if challenge else [])]
         super().__init__(status, detail, headers={"WWW-Authenticate": f"Bearer {', '.join(parts)}"})
         self.reason = reason
         self.guess = guess
+        self.key = key
 
 
 def needed(path: str) -> str | None:
@@ -128,6 +138,7 @@ def decide(authorization: str | None, path: str, keys: Keys, today: date) -> Acc
             f"the access key {key.id!r} is not for this: it lacks the scope {scope!r}",
             f'error="insufficient_scope", scope="{scope}"',
             f"key {key.id} lacks the scope {scope}",
+            key=key.id,
         )
     return key
 
@@ -212,6 +223,7 @@ def record_day(stated: date | None) -> date:
             f"the access key {key.id!r} may sign with today's date alone: it lacks the scope {DATED!r}",
             f'error="insufficient_scope", scope="{DATED}"',
             f"key {key.id} lacks the scope {DATED}",
+            key=key.id,
         )
     return stated
 
@@ -258,7 +270,11 @@ class Entrance:
         if environ["REQUEST_METHOD"] == "OPTIONS":
             return Admission(None, {})
         key = None if self._file is None else self._known(self._file, environ, path)
-        return Admission(key, self._spent(environ, path, key))
+        try:
+            return Admission(key, self._spent(environ, path, key))
+        except Refusal as refusal:
+            refusal.key = None if key is None else key.id
+            raise
 
     def decided(self, environ: WSGIEnvironment) -> Admission | Refusal:
         """Do as `admit` does, and give the refusal too, to be handed on under `DECIDED`."""
@@ -322,8 +338,10 @@ def register(app: Flask, settings: Settings) -> None:
         if isinstance(found, Denied):
             _log.warning("access denied: %s", found.reason, extra={"request_id": g.get("request_id")})
         if isinstance(found, Refusal):
+            g.key_id = found.key
             raise found
         g.admission = found
+        g.key_id = None if found.key is None else found.key.id
 
     def tell(response: Response) -> Response:
         if "admission" in g:

@@ -7,8 +7,6 @@ from __future__ import annotations
 
 import logging
 
-from ballgauge_service.web.http import metrics
-
 _found: dict[str, str] = {}
 _log = logging.getLogger("ballgauge_service.health")
 
@@ -17,6 +15,9 @@ def tell(reason: str, words: str | None) -> None:
     """Say what is wrong, one of `DEGRADED`, in words for whoever runs the service; None: nothing any more."""
     if _found.get(reason) == words:
         return
+    # Deferred: the first process of a server loads this module before it names the folder of the metrics.
+    from ballgauge_service.web.http import metrics
+
     if words is None:
         del _found[reason]
         _log.warning("right again: %s", reason)

@@ -2,7 +2,7 @@
 
 With several processes the counts lie in the folder that PROMETHEUS_MULTIPROC_DIR names before this module is
 imported, and any process tells those of all. No label holds what a caller sent: routes are the templates
-of addresses, all unknown paths are one.
+of addresses, all unknown paths are one, keys are the ids of those that were let in.
 """
 
 from __future__ import annotations
@@ -10,22 +10,35 @@ from __future__ import annotations
 import os
 import time
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from contextlib import suppress
+from functools import cache
 from pathlib import Path
 
 import prometheus_client
 from flask import Blueprint, Flask, Response, g, request
 from prometheus_client import CollectorRegistry, Gauge, Histogram, generate_latest
+from prometheus_client.core import GaugeMetricFamily
 from prometheus_client.multiprocess import MultiProcessCollector, mark_process_dead
+from prometheus_client.registry import Collector
+
+from ballgauge_schemas.shared.words import DEGRADED
 
 FOLDER = "PROMETHEUS_MULTIPROC_DIR"
+
+CGROUP = Path("/sys/fs/cgroup")
+"""Where Linux tells a container of its memory (control groups, version 2)."""
 
 NO_ROUTE = "(none)"
 """The route of every request to an address that does not exist."""
 
 CONTENT_TYPE = "text/plain; version=0.0.4; charset=utf-8"
 
+KEYS_SHOWN = 200
+OTHER_KEYS = "(other)"
+"""Access keys that a process counts by their ids, and the name of all others together (ours)."""
+
+_known_keys: set[str] = set()
 _BUCKETS = (0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 30.0, 60.0)
 
 _REGISTRY = CollectorRegistry()
@@ -41,6 +54,12 @@ _OUTCOMES = prometheus_client.Counter(
 )
 _REJECTS = prometheus_client.Counter(
     "ballgauge_rejects", "Requests turned away or given up, by reason.", ("reason",), registry=_REGISTRY
+)
+_KEYS = prometheus_client.Counter(
+    "ballgauge_key_requests",
+    "Requests by the id of their access key and the kind of answer.",
+    ("key", "status"),
+    registry=_REGISTRY,
 )
 _COMPUTING = Gauge(
     "ballgauge_computing",
@@ -68,6 +87,8 @@ blueprint = Blueprint("metrics", __name__)
 def register(app: Flask) -> None:
     """Measure every request of the application, and tell at /metrics."""
     app.after_request(_measure)
+    for reason in DEGRADED:
+        _DEGRADED.labels(reason)
     app.register_blueprint(blueprint)
 
 
@@ -101,6 +122,12 @@ def route() -> str:
 def _measure(response: Response) -> Response:
     seconds = time.perf_counter() - g.started
     _SECONDS.labels(route(), str(response.status_code)).observe(seconds)
+    key = g.get("key_id")
+    if key is not None:
+        if len(_known_keys) < KEYS_SHOWN:
+            _known_keys.add(key)
+        shown = key if key in _known_keys else OTHER_KEYS
+        _KEYS.labels(shown, f"{response.status_code // 100}xx").inc()
     return response
 
 
@@ -113,7 +140,7 @@ def tell() -> Response:
 def _told() -> CollectorRegistry:
     folder = os.environ.get(FOLDER)
     if folder is None:
-        return _REGISTRY
+        return _single()
     for path in Path(folder).glob("gauge_live*_*.db"):
         process = int(path.stem.rsplit("_", 1)[1])
         # Another process may be at it at the same time.
@@ -122,7 +149,36 @@ def _told() -> CollectorRegistry:
                 mark_process_dead(process, folder)  # type: ignore[no-untyped-call]
     registry = CollectorRegistry()
     MultiProcessCollector(registry, folder)  # type: ignore[no-untyped-call]
+    registry.register(_Memory())
     return registry
+
+
+@cache
+def _single() -> CollectorRegistry:
+    _REGISTRY.register(_Memory())
+    return _REGISTRY
+
+
+class _Memory(Collector):
+    """Memory of the container, or of the machine where it has no limit, of which any process can tell."""
+
+    def collect(self) -> Iterator[GaugeMetricFamily]:
+        with suppress(OSError, ValueError, KeyError):
+            used, limit = _memory()
+            yield GaugeMetricFamily("ballgauge_memory_bytes", "Memory that is held.", used)
+            yield GaugeMetricFamily("ballgauge_memory_limit_bytes", "Memory that may be held.", limit)
+
+
+def _memory() -> tuple[int, int]:
+    with suppress(OSError, ValueError):
+        limit = int((CGROUP / "memory.max").read_text())
+        return _rows(CGROUP / "memory.stat")["anon"], limit
+    machine = _rows(Path("/proc/meminfo"))
+    return 1024 * (machine["MemTotal:"] - machine["MemAvailable:"]), 1024 * machine["MemTotal:"]
+
+
+def _rows(path: Path) -> dict[str, int]:
+    return {words[0]: int(words[1]) for words in map(str.split, path.read_text().splitlines())}
 
 
 def _lives(process: int) -> bool:

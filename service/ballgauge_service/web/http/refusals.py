@@ -69,6 +69,8 @@ class Refusal(Exception):
         self.errors = errors
         self.headers = headers or {}
         self.title = title
+        self.key: str | None = None
+        """Id of the access key that asked, where it is known by then."""
 
 
 def register(app: Flask) -> None:
@@ -80,7 +82,8 @@ def _answer(error: Exception) -> Response:
     from flask import g
 
     refusal = refusal_of(error, g.get("request_id"))
-    response = serializer.respond(problem(refusal, g.get("request_id")), refusal.status, MEDIA_TYPE)
+    told = problem(refusal, g.get("request_id"), g.get("key_id"))
+    response = serializer.respond(told, refusal.status, MEDIA_TYPE)
     response.headers.update(refusal.headers)
     return response
 
@@ -141,8 +144,8 @@ def _count(reason: str) -> None:
     metrics.turned_away(reason)
 
 
-def problem(refusal: Refusal, request_id: str | None) -> dict[str, Any]:
-    """The problem details of a refusal, as JSON has them."""
+def problem(refusal: Refusal, request_id: str | None, key: str | None = None) -> dict[str, Any]:
+    """The problem details of a refusal, as JSON has them; `key`: id of the access key that asked."""
     listed, status = list(map(dict, refusal.errors)), refusal.status
     # One more than the most: the schemas end a list that they cut with an entry that counts the rest.
     if len(listed) > ERRORS_MAXIMUM + 1:
@@ -155,4 +158,5 @@ def problem(refusal: Refusal, request_id: str | None) -> dict[str, Any]:
         detail=refusal.detail,
         request_id=request_id,
         errors=tuple(listed) or None,
+        key=key,
     ).to_dict()

@@ -1,7 +1,8 @@
 """The log: one line of JSON a request, under its id.
 
-The log holds nothing that a customer sent: of an address its template, of an error its kind and the places in
-the code it came through, never its message, which may repeat a value.
+The log says who asked, by the id of the key and the network address, and holds nothing that a customer sent:
+of a path its template, of an error its kind and the places in the code it came through, never its message,
+which may repeat a value.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ NO_PATH = "(none)"
 """What the log says for every path that is no address: it could hold anything."""
 
 _SANE_ID = re.compile(r"[!-~]{1,128}")
-_FIELDS = ("request_id", "method", "path", "status", "ms")
+_FIELDS = ("request_id", "method", "path", "status", "ms", "key", "address")
 METHODS = frozenset(("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS", "TRACE", "CONNECT"))
 
 _log = logging.getLogger("ballgauge_service.requests")
@@ -76,11 +77,15 @@ def request_id(sent: str) -> str:
     return sent if _SANE_ID.fullmatch(sent) else uuid.uuid4().hex
 
 
-def write(request_id: str, method: str, path: str, status: int, started: float) -> None:
-    """Write the line of one request; started by `time.perf_counter` [s]."""
+def write(request_id: str, method: str, path: str, status: int, started: float, **who: str | None) -> None:
+    """Write the line of one request; started by `time.perf_counter` [s].
+
+    who: `key`, the id of the access key, and `address`, as it is believed; None where there is none
+    """
     _log.info(
         "request",
         extra={
+            **{name: told for name, told in who.items() if told is not None},
             "request_id": request_id,
             "method": method if method in METHODS else "other",
             "path": path,

@@ -26,6 +26,17 @@ def respond(document: Any, status: int = 200, content_type: str = "application/j
     return Response(dump(document), status, content_type=content_type)
 
 
+def kept(response: Response) -> Response:
+    """A response that a caller may keep, and asks about again by its digest: 304 where it is the same."""
+    from flask import request
+
+    # Weak: packed or not, it is the same document (RFC 9110, 8.8.3).
+    response.add_etag(weak=True)
+    response.headers["Cache-Control"] = "no-cache"
+    response.make_conditional(request)
+    return response
+
+
 def dump(document: Any) -> bytes:
     """Write a document of dicts, lists, strings, numbers, booleans and None as JSON in UTF-8.
 

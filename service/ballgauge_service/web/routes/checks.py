@@ -11,7 +11,7 @@ from ballgauge_service.core.collector import uncollected
 from ballgauge_service.core.compiled import run_compiled
 from ballgauge_service.web import direct
 from ballgauge_service.web.http import bodies, metrics
-from ballgauge_service.web.http.serializer import respond
+from ballgauge_service.web.http.serializer import kept, respond
 
 blueprint = Blueprint("checks", __name__)
 
@@ -32,7 +32,7 @@ def drill() -> Response:
 @blueprint.get("/v1/rulebooks")
 def list_rules() -> Response:
     """List the rules."""
-    return respond(direct.rulebooks(request.args.items(multi=True)))
+    return kept(respond(direct.rulebooks(request.args.items(multi=True))))
 
 
 def warm_up() -> None:

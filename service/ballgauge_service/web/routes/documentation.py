@@ -39,7 +39,7 @@ def _document() -> bytes:
 @blueprint.get("/openapi.json")
 def document() -> Response:
     """Give the OpenAPI 3.1 document of this service."""
-    return Response(_document(), content_type="application/json")
+    return serializer.kept(Response(_document(), content_type="application/json"))
 
 
 @blueprint.get("/docs/")

@@ -11,6 +11,7 @@ from flask import Blueprint, Flask, Response, current_app
 from ballgauge_service.web.http import degraded, serializer
 from ballgauge_service.web.http.refusals import Refusal
 from ballgauge_service.web.http.running import is_ending
+from ballgauge_service.web.routes import records
 
 blueprint = Blueprint("health", __name__)
 
@@ -52,5 +53,6 @@ def ready() -> Response:
         raise Refusal(503, "shutting down; retry", headers={"Retry-After": "1"})
     if not current_app.extensions[READY].is_set():
         raise Refusal(503, "the numeric kernels are being compiled", headers={"Retry-After": "1"})
+    records.tell_of_keys()
     wrong = sorted(degraded.found())
     return serializer.respond({"status": "degraded", "degraded": wrong} if wrong else {"status": "ok"})

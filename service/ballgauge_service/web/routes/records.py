@@ -11,7 +11,7 @@ from ballgauge_schemas.record.documents import RECORD_FILES, RECORD_PRINT, RECOR
 from ballgauge_service.core.refusal import below
 from ballgauge_service.web import direct
 from ballgauge_service.web.access import access
-from ballgauge_service.web.http import bodies
+from ballgauge_service.web.http import bodies, degraded
 from ballgauge_service.web.http.refusals import Refusal
 from ballgauge_service.web.http.serializer import respond
 
@@ -49,6 +49,24 @@ def signing_keyring() -> Keyring:
     except NoSigningKey:
         raise Refusal(409, _NO_KEY) from None
     return found
+
+
+def tell_of_keys() -> None:
+    """Tell whether there are keys that should sign and cannot: gone, spoilt, or none that lives now."""
+    from ballgauge_service.record.keys import NoSigningKey, are_named
+
+    if not are_named():
+        return
+    words = None
+    try:
+        found = _keyring()
+        if found.may_sign:
+            _ = found.signing_kid
+    except NoSigningKey:
+        words = "no signing key lives now: the last has ended, or the first has not begun"
+    except Refusal as refusal:
+        words = refusal.detail
+    degraded.tell("signing_key", words)
 
 
 @blueprint.post("/v1/records")

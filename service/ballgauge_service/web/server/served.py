@@ -20,12 +20,14 @@ def create_gate() -> Gate:
     has_room = running.reserve_counts()
     # Deferred: the module of the metrics finds the room for its counts when it is read.
     from ballgauge_service.web.access.access import ENTRANCE
+    from ballgauge_service.web.http import packing
     from ballgauge_service.web.routes import health
     from ballgauge_service.web.server import application, warming
     from ballgauge_service.web.server.gate import Gate
 
     settings = Settings.from_environment()
     app = application.create_app(json_logs=True, warm_up=True, settings=settings)
+    packing.register(app)
     if not has_room:
         _log.error("no room for the counts of all processes: this one tells its own at /metrics")
     warming.start(app.extensions[health.READY])
