@@ -11,7 +11,7 @@ from flask import Blueprint, Response, make_response, render_template, request, 
 from ballgauge_schemas import example
 from ballgauge_schemas.shared.documents import design_example, motion_example
 from ballgauge_service.core.units import METRIC
-from ballgauge_service.pages import forms, labels, languages, sections
+from ballgauge_service.pages import forms, labels, languages, sections, sentences
 from ballgauge_service.rulebooks import amount, listing
 
 blueprint = Blueprint("pages", __name__, template_folder="templates")
@@ -75,6 +75,7 @@ def _page(name: str) -> Response:
     body = render_template(
         f"{name}.html",
         _=translate,
+        say=sentences.translator(language) or str,
         page=name,
         pages=PAGES,
         language=language,

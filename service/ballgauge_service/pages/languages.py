@@ -39,8 +39,14 @@ def negotiate(asked: str | None, accepted: LanguageAccept) -> str:
 @cache
 def gettext(language: str) -> Callable[[str], str]:
     """The function that turns a source text into the language's; a text it lacks stays as it is."""
-    words = {text: translated for text, translated, _ in _translated(language)}
+    words = texts(language)
     return lambda text: words.get(text, text)
+
+
+@cache
+def texts(language: str) -> dict[str, str]:
+    """Every text with its translation; empty for the source language."""
+    return {text: translated for text, translated, _ in _translated(language)}
 
 
 @cache

@@ -1,7 +1,7 @@
 """Brings the catalogs of the pages up to date: `python -m ballgauge_service.pages.messages`.
 
-Texts come from the templates, the scripts, the report of a lot, the labels, the schemas' descriptions and the
-rules' titles. English is the source; a text that is not translated is shown in English.
+Texts come from the templates, the scripts, the report of a lot, the labels, the schemas' descriptions, the
+rules and the sentences of the engine. English is the source; a text that is not translated stays in English.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from babel.messages.extract import extract_from_file
 from babel.messages.pofile import read_po, write_po
 
 from ballgauge_service import rulebooks
-from ballgauge_service.pages import forms, labels, languages
+from ballgauge_service.pages import extraction, forms, labels, languages
 
 HERE = Path(__file__).parent
 REPORT = HERE.parent / "lot" / "report"
@@ -59,10 +59,10 @@ def _texts() -> Iterator[tuple[str, str, bool]]:
         yield "labels.py", text, text in labels.WORDS.values()
     for field in forms.check_fields().values():
         yield "schemas", field.description, False
-    for body in rulebooks.bodies():
-        described = rulebooks.describe(body)
-        for rule in (*described["rules"], *described["sample_rules"]):
-            yield "rulebooks", rule["title"], True
+    described = [rulebooks.describe(body) for body in rulebooks.bodies()]
+    titles = (rule["title"] for book in described for rule in (*book["rules"], *book["sample_rules"]))
+    yield from (("rulebooks", title, True) for title in titles)
+    yield from ((place, text, False) for place, text in extraction.sentences())
 
 
 def main() -> None:

@@ -371,8 +371,9 @@ def _span(limit: Limit) -> str:
     if limit.effect != "limit":
         return ""
     first, last = limit.effective_from, limit.effective_to
-    ends = (first and f"from {first}", last and f"until {last}")
-    return " ".join(end for end in ends if end)
+    if first and last:
+        return f"from {first} until {last}"
+    return f"from {first}" if first else f"until {last}" if last else ""
 
 
 def _origin(state: State) -> tuple[str | None, str | None]:

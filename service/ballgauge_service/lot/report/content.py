@@ -81,7 +81,7 @@ class Charts:
 
 @dataclass(frozen=True, slots=True)
 class Notes:
-    """Sentences, one under another; `english`: as the service says them in every language."""
+    """Sentences, one under another; `english`: names of sources, which no language changes."""
 
     lines: tuple[str, ...]
     english: bool = False
@@ -426,7 +426,7 @@ def _quantities(lot: Document, style: Style) -> Iterator[Block]:
         f"{style.quantity(each['quantity'])}: {note}." for each in lot["quantities"] for note in each["notes"]
     ]
     if notes:
-        yield Folded(_("About these numbers"), (Notes(tuple(notes), english=True),))
+        yield Folded(_("About these numbers"), (Notes(tuple(notes)),))
 
 
 def _quantity(each: Document, style: Style) -> tuple[Cell, ...]:
@@ -549,7 +549,7 @@ def _plan(lot: Document, style: Style) -> Iterator[Block]:
     sure = _("Basis: {basis}.").format(basis=basis_word(plan["basis"], _))
     yield Notes((f"{', '.join(parts)}: {told}. {sure}",))
     if plan["notes"]:
-        yield Notes(tuple(f"{note}." for note in plan["notes"]), english=True)
+        yield Notes(tuple(f"{note}." for note in plan["notes"]))
     if lot["curves"] is not None:
         yield Charts(
             (
@@ -558,7 +558,7 @@ def _plan(lot: Document, style: Style) -> Iterator[Block]:
             )
         )
     for each in lot["variables"]:
-        yield Notes((f"{style.quantity(each['quantity'])}: {each['message']}.",), english=True)
+        yield Notes((f"{style.quantity(each['quantity'])}: {each['message']}.",))
 
 
 def _measurement(lot: Document, style: Style) -> Iterator[Block]:
@@ -741,7 +741,7 @@ def _assumed(lot: Document, style: Style) -> Iterator[Block]:
     _ = style.text
     yield Heading(_("Assumptions and cautions"))
     cautions = [each["message"] for each in lot["cautions"] if each["code"] != "advice_only"]
-    yield Notes((*lot["assumptions"], *cautions), english=True)
+    yield Notes((*lot["assumptions"], *cautions))
 
 
 def _rests_on(lot: Document, style: Style) -> Iterator[Block]:
@@ -859,7 +859,7 @@ def _switching(answer: Document, style: Style) -> Iterator[Block]:
 def _drift(entry: Document, style: Style) -> Iterator[Block]:
     yield Heading(style.titled(entry["quantity"], entry["unit"]), 3)
     if entry["note"]:
-        yield Notes((f"{entry['note']}.",), english=True)
+        yield Notes((f"{entry['note']}.",))
     if entry["shewhart"] is None:
         return
     _ = style.text

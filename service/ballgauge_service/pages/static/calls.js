@@ -36,10 +36,11 @@ export class Unreachable extends Error {
  * Throws Refused for a refusal and Unreachable where there is no answer.
  */
 export async function send(path, { signal = null, ...options } = {}) {
+  const language = { "Accept-Language": document.documentElement.lang };
   const limit = AbortSignal.any([AbortSignal.timeout(LONGEST_CALL), ...(signal ? [signal] : [])]);
   let response = null;
   try {
-    response = await access.allowed((key) => fetch(path, { method: "POST", ...options, signal: limit, headers: { ...options.headers, ...key } }));
+    response = await access.allowed((key) => fetch(path, { method: "POST", ...options, signal: limit, headers: { ...options.headers, ...language, ...key } }));
   } catch {
     throw new Unreachable();
   }

@@ -47,7 +47,7 @@ function finding(each) {
     scale(each),
     element("details", { class: "why" },
       element("summary", { class: "finding-line", text: line(each) }),
-      element("p", { lang: "en", text: each.message }),
+      element("p", { text: each.message }),
       element("p", { class: "quiet", lang: "en", text: [each.clause, each.source].filter(Boolean).join(", ") })));
 }
 

@@ -189,10 +189,14 @@ def _report(answer: dict[str, Any], lot_request: LotRequest, kind: str) -> bytes
     from ballgauge_service.lot.report.page import write_report
     from ballgauge_service.lot.report.paper import print_report
     from ballgauge_service.lot.report.style import Style
-    from ballgauge_service.pages import labels, languages
+    from ballgauge_service.pages import labels, languages, sentences
+    from ballgauge_service.web.http.language import translated
 
     wanted = lot_request.report
     text = languages.gettext(wanted.language)
+    translate = sentences.translator(wanted.language)
+    if translate is not None:
+        answer = translated(answer, translate)
     style = Style(
         wanted.language, wanted.units == "metric", wanted.paper, text, lambda name: text(labels.LABELS[name])
     )

@@ -11,7 +11,16 @@ from ballgauge_schemas.shared.limits import BODY_MAXIMUM
 from ballgauge_service import rulebooks
 from ballgauge_service.pages import blueprint as pages
 from ballgauge_service.web.access import access
-from ballgauge_service.web.http import cors, deprecation, metrics, refusals, request_ids, request_log, traces
+from ballgauge_service.web.http import (
+    cors,
+    deprecation,
+    language,
+    metrics,
+    refusals,
+    request_ids,
+    request_log,
+    traces,
+)
 from ballgauge_service.web.http.settings import SETTINGS, Settings
 from ballgauge_service.web.routes import checks, designs, documentation, health, lots, motions, records
 
@@ -52,6 +61,7 @@ def create_app(*, json_logs: bool = True, warm_up: bool = True, settings: Settin
         traces.register(app, settings.traces)
     refusals.register(app)
     deprecation.register(app)
+    language.register(app)
     cors.register(app, settings)
     access.register(app, settings)
     app.register_blueprint(checks.blueprint)

@@ -1,0 +1,59 @@
+"""Sentences of an answer in the language that the caller asks for by Accept-Language.
+
+Codes, names and numbers stay as they are: they are the contract. A signed document is never changed.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import orjson
+
+from ballgauge_schemas.shared.problems import MEDIA_TYPE
+from ballgauge_service.pages import languages, sentences
+from ballgauge_service.web.http import serializer
+
+if TYPE_CHECKING:
+    from flask import Flask, Response
+
+_SAID = frozenset(
+    (
+        *("assumptions", "definition", "definitions", "detail", "meaning", "message", "method"),
+        *("note", "notes", "reason", "reasons", "title"),
+    )
+)
+"""Members that hold sentences."""
+
+LONGEST = 4000
+"""A longer text stays in English."""
+
+
+def register(app: Flask) -> None:
+    """Translate the sentences of JSON answers."""
+    app.after_request(_translate)
+
+
+def _translate(response: Response) -> Response:
+    from flask import request
+
+    if not request.path.startswith("/v1/") or response.mimetype not in ("application/json", MEDIA_TYPE):
+        return response
+    response.vary.add("Accept-Language")
+    language = languages.negotiate(None, request.accept_languages)
+    translate = sentences.translator(language)
+    if translate is None or response.is_streamed:
+        return response
+    response.set_data(serializer.dump_in_order(translated(orjson.loads(response.get_data()), translate)))
+    response.content_language.add(language)
+    return response
+
+
+def translated(document: Any, translate: sentences.Translator, name: str = "") -> Any:
+    """A document with its sentences in another language; `name` is the member that holds it."""
+    if isinstance(document, dict):
+        return {member: translated(value, translate, member) for member, value in document.items()}
+    if isinstance(document, list):
+        return [translated(value, translate, name) for value in document]
+    if name in _SAID and isinstance(document, str) and 0 < len(document) <= LONGEST:
+        return translate(document)
+    return document
