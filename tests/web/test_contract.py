@@ -18,7 +18,7 @@ CONFIG = schemathesis.Config.from_dict(
     {
         # An array longer than is allowed may make a body larger than is read, and is refused as one.
         "checks": {
-            "negative_data_rejection": {"expected-statuses": ["400", "401", "403", "404", "406", "413", "422"]},
+            "negative_data_rejection": {"expected-statuses": ["4xx"]},
             "positive_data_acceptance": {"expected-statuses": ["2xx", "422"]},
         },
         "operations": [
