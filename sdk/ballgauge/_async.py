@@ -16,7 +16,7 @@ from ballgauge._check import BriefResult, CheckResult, DrillingResult
 from ballgauge._client import Client, require_token
 from ballgauge._deprecation import Notice
 from ballgauge._design import DesignResult
-from ballgauge._failures import Answer, ServiceUnreachable, Timeout, failure
+from ballgauge._failures import Answer, InvalidRequest, ServiceUnreachable, Timeout, failure
 from ballgauge._http import PIECE, Found, Http, Request, Steps, Tries
 from ballgauge._lot import LotResult, LotRow, LotSeriesResult
 from ballgauge._motion import MotionResult
@@ -349,6 +349,7 @@ class AsyncClient:
         *,
         detail: Literal["full", "findings"] = "full",
         approved_list: _check.ApprovedRows | None = None,
+        errors: Literal["raise"] = "raise",
     ) -> AsyncIterator[CheckResult]: ...
 
     @overload
@@ -358,7 +359,28 @@ class AsyncClient:
         *,
         detail: Literal["brief"],
         approved_list: _check.ApprovedRows | None = None,
+        errors: Literal["raise"] = "raise",
     ) -> AsyncIterator[BriefResult]: ...
+
+    @overload
+    def check_many(
+        self,
+        items: Iterable[Mapping[str, Any]],
+        *,
+        detail: Literal["full", "findings"] = "full",
+        approved_list: _check.ApprovedRows | None = None,
+        errors: Literal["collect"],
+    ) -> AsyncIterator[CheckResult | InvalidRequest]: ...
+
+    @overload
+    def check_many(
+        self,
+        items: Iterable[Mapping[str, Any]],
+        *,
+        detail: Literal["brief"],
+        approved_list: _check.ApprovedRows | None = None,
+        errors: Literal["collect"],
+    ) -> AsyncIterator[BriefResult | InvalidRequest]: ...
 
     def check_many(
         self,
@@ -366,9 +388,10 @@ class AsyncClient:
         *,
         detail: Literal["full", "findings", "brief"] = "full",
         approved_list: _check.ApprovedRows | None = None,
-    ) -> AsyncIterator[CheckResult | BriefResult]:
+        errors: Literal["raise", "collect"] = "raise",
+    ) -> AsyncIterator[CheckResult | BriefResult | InvalidRequest]:
         """See `Client.check_many`; the results come by ``async for``."""
-        return self._many(_check.check_many(items, detail, approved_list))
+        return self._many(_check.check_many(items, detail, approved_list, errors))
 
     async def _many(self, batches: Iterator[Steps[list[Found]]]) -> AsyncIterator[Found]:
         for batch in batches:

@@ -166,13 +166,13 @@ def asked(
 
 
 def check_many(
-    items: Iterable[Mapping[str, Any]], detail: str, approved_list: ApprovedRows | None
+    items: Iterable[Mapping[str, Any]], detail: str, approved_list: ApprovedRows | None, errors: str
 ) -> Iterator[Steps[list[Any]]]:
     """See `Client.check_many`."""
     beside: dict[str, Any] = {} if detail == "full" else {"detail": detail}
     if approved_list is not None:
         beside["approved_list"] = approved_rows(approved_list)
-    return many(kind_of(detail), "checks", items, **beside)
+    return many(kind_of(detail), "checks", items, errors, **beside)
 
 
 def one(kind: type[Found], member: str, request: Mapping[str, Any]) -> Steps[Found]:
@@ -185,11 +185,20 @@ def one(kind: type[Found], member: str, request: Mapping[str, Any]) -> Steps[Fou
 
 
 def many(
-    kind: type[Found], member: str, items: Iterable[Mapping[str, Any]], **beside: Any
-) -> Iterator[Steps[list[Found]]]:
-    """What asks for many results, a batch at a time."""
-    for first, count, body in _encoding.batches(member, items, beside):
-        yield _batch(kind, member, first, count, body)
+    kind: type[Found],
+    member: str,
+    items: Iterable[Mapping[str, Any]],
+    errors: str = "raise",
+    **beside: Any,
+) -> Iterator[Steps[list[Any]]]:
+    """What asks for many results, a batch at a time; errors: whether a refusal is raised, or a result."""
+    if errors not in ("raise", "collect"):
+        raise ValueError(f"errors are 'raise' or 'collect'; got {errors!r}")
+    for first, encoded, body in _encoding.batches(member, items, beside):
+        if errors == "collect":
+            yield _collected(kind, member, encoded, beside)
+        else:
+            yield _batch(kind, member, first, len(encoded), body)
 
 
 def _batch(kind: type[Found], member: str, first: int, count: int, body: bytes) -> Steps[list[Found]]:
@@ -202,6 +211,28 @@ def _batch(kind: type[Found], member: str, first: int, count: int, body: bytes) 
         raise foreign()
     told = request_id(answer)
     return [kind(each, told) for each in results]
+
+
+def _collected(
+    kind: type[Found], member: str, encoded: list[bytes], beside: Mapping[str, Any]
+) -> Steps[list[Found | InvalidRequest]]:
+    """A batch without what is refused of it, asked again until none is; those have their errors in place."""
+    found: dict[int, Found | InvalidRequest] = {}
+    left = list(range(len(encoded)))
+    while left:
+        body = _encoding.frame(member, [encoded[index] for index in left], beside)
+        try:
+            results = yield from _batch(kind, member, 0, len(left), body)
+        except InvalidRequest as error:
+            refused = error.problem.by_item(member)
+            if not refused:
+                raise
+            found |= {left[place]: InvalidRequest(problem) for place, problem in refused.items()}
+            left = [index for place, index in enumerate(left) if place not in refused]
+        else:
+            found |= dict(zip(left, results, strict=True))
+            break
+    return [found[index] for index in range(len(encoded))]
 
 
 def kind_of(detail: str) -> type[CheckResult] | type[BriefResult]:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal, overload
 from ballgauge import _check, _design, _engine, _lot, _motion, _record, _service
 from ballgauge._check import BriefResult, CheckResult, DrillingResult
 from ballgauge._design import DesignResult
+from ballgauge._failures import InvalidRequest
 from ballgauge._http import Found, Http, Steps
 from ballgauge._lot import LotResult, LotRows, LotSeriesResult
 from ballgauge._motion import MotionResult
@@ -203,6 +204,7 @@ class Client:
         *,
         detail: Literal["full", "findings"] = "full",
         approved_list: _check.ApprovedRows | None = None,
+        errors: Literal["raise"] = "raise",
     ) -> Iterator[CheckResult]: ...
 
     @overload
@@ -212,7 +214,28 @@ class Client:
         *,
         detail: Literal["brief"],
         approved_list: _check.ApprovedRows | None = None,
+        errors: Literal["raise"] = "raise",
     ) -> Iterator[BriefResult]: ...
+
+    @overload
+    def check_many(
+        self,
+        items: Iterable[Mapping[str, Any]],
+        *,
+        detail: Literal["full", "findings"] = "full",
+        approved_list: _check.ApprovedRows | None = None,
+        errors: Literal["collect"],
+    ) -> Iterator[CheckResult | InvalidRequest]: ...
+
+    @overload
+    def check_many(
+        self,
+        items: Iterable[Mapping[str, Any]],
+        *,
+        detail: Literal["brief"],
+        approved_list: _check.ApprovedRows | None = None,
+        errors: Literal["collect"],
+    ) -> Iterator[BriefResult | InvalidRequest]: ...
 
     def check_many(
         self,
@@ -220,11 +243,14 @@ class Client:
         *,
         detail: Literal["full", "findings", "brief"] = "full",
         approved_list: _check.ApprovedRows | None = None,
-    ) -> Iterator[CheckResult | BriefResult]:
+        errors: Literal["raise", "collect"] = "raise",
+    ) -> Iterator[CheckResult | BriefResult | InvalidRequest]:
         """Check any number of balls, in order.
 
         Items are as for `check`, and are sent in batches as results are taken. An `InvalidRequest` names the
         bad fields of one batch, counting over all items; the results of earlier batches have been given then.
+        With ``errors="collect"`` each ball has its result, or in its place the `InvalidRequest` that names
+        its own fields (``/ball/weight``): one bad ball does not lose the others.
         `approved_list` is for every item whose rules have none, and goes with each batch.
 
         No more than a batch of items is held at a time, so that they may come from a file or a database:
@@ -236,7 +262,7 @@ class Client:
         >>> heavy
         0
         """
-        return self._many(_check.check_many(items, detail, approved_list))
+        return self._many(_check.check_many(items, detail, approved_list, errors))
 
     def _many(self, batches: Iterator[Steps[list[Found]]]) -> Iterator[Found]:
         for batch in batches:

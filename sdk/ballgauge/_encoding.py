@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 import os
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from decimal import Decimal
 from numbers import Integral, Real
@@ -70,25 +70,26 @@ _encoder = json.JSONEncoder(default=plain, separators=(",", ":"))
 
 def batches(
     member: str, items: Iterable[Any], beside: Mapping[str, Any] | None = None
-) -> Iterator[tuple[int, int, bytes]]:
+) -> Iterator[tuple[int, list[bytes], bytes]]:
     """Split items into request bodies ``{member: [...], **beside}`` within the limits above.
 
-    Yields the index of the batch's first item, how many there are, and the body. Items are taken as needed.
+    Yields the index of the batch's first item, the items as JSON, and the body. Items are taken as needed.
     """
     first, room = 0, MOST_BYTES - len(encode(beside or {}))
     pending: list[bytes] = []
     size = 0
     for encoded in map(encode, items):
         if pending and (len(pending) == MOST_ITEMS or size + len(encoded) > room):
-            yield first, len(pending), _frame(member, pending, beside or {})
+            yield first, pending, frame(member, pending, beside or {})
             first, pending, size = first + len(pending), [], 0
         pending.append(encoded)
         size += len(encoded) + 1
     if pending:
-        yield first, len(pending), _frame(member, pending, beside or {})
+        yield first, pending, frame(member, pending, beside or {})
 
 
-def _frame(member: str, encoded: list[bytes], beside: Mapping[str, Any]) -> bytes:
+def frame(member: str, encoded: Sequence[bytes], beside: Mapping[str, Any]) -> bytes:
+    """One body of items that are JSON already."""
     more = b"".join(b",%s:%s" % (encode(name), encode(value)) for name, value in beside.items())
     return b'{"%s":[%s]%s}' % (member.encode(), b",".join(encoded), more)
 

@@ -38,6 +38,11 @@ class FieldError:
     suggestion: str | None = None
 
 
+def _plain(error: FieldError) -> dict[str, str]:
+    told = {"pointer": error.pointer, "detail": error.detail}
+    return told if error.suggestion is None else {**told, "suggestion": error.suggestion}
+
+
 @dataclass(frozen=True)
 class Problem:
     """Problem details (RFC 9457) as the service sent them."""
@@ -74,6 +79,27 @@ class Problem:
 
         errors = tuple(replace(error, pointer=move(error.pointer)) for error in self.errors)
         return replace(self, errors=errors)
+
+    def by_item(self, member: str) -> dict[int, Problem]:
+        """The problems of the items of the array `member` that are named, each with pointers of its own."""
+        found: dict[int, list[FieldError]] = {}
+        for error in self.errors:
+            named = re.match(rf"/{member}/(\d+)(?=/|$)", error.pointer)
+            if named:
+                pointer = error.pointer[named.end() :]
+                found.setdefault(int(named[1]), []).append(replace(error, pointer=pointer))
+        return {
+            index: replace(self, errors=tuple(errors), detail=f"{len(errors)} fields are wrong; see errors.")
+            for index, errors in found.items()
+        }
+
+    def to_dict(self) -> dict[str, Any]:
+        """Problem details as JSON has them."""
+        given = {
+            "type": self.type, "title": self.title, "status": self.status, "detail": self.detail,
+            "request_id": self.request_id, "errors": [_plain(error) for error in self.errors],
+        }  # fmt: skip
+        return {name: value for name, value in given.items() if value not in (None, [], 0)}
 
 
 FIELDS_TOLD = 10

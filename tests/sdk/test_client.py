@@ -236,3 +236,24 @@ def test_without_the_engine_the_error_says_what_to_install() -> None:
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
     assert done.stdout.startswith("checks need numpy, which is not installed: pip install 'ballgauge[check]'")
+
+
+def test_one_bad_ball_does_not_lose_the_others(client: ballgauge.Client, drilled: dict[str, Any]) -> None:
+    """Against each asked alone: its result, or its error with its own pointers, in order."""
+    far = json.loads(json.dumps(drilled))
+    far["drilling"]["holes"][0]["at"] = {"right": 0, "up": 0}
+    far["drilling"]["holes"].append(
+        {"role": "balance", "diameter": 1, "depth": 8, "at": {"right": 4, "up": 0}}
+    )
+    items: list[Any] = [drilled, {"ball": {"weight": 150, "rgg": 2.5}}, {"ball": {"weight": 15}}, far] * 3
+    found = list(client.check_many(items, errors="collect"))
+    for item, result in zip(items, found, strict=True):
+        if not isinstance(result, ballgauge.InvalidRequest):
+            assert result == client.check(item)
+            continue
+        with pytest.raises(ballgauge.InvalidRequest) as refused:
+            client.check(item)
+        assert {error.pointer for error in result.errors} == {error.pointer for error in refused.value.errors}
+    assert {type(result) for result in found} == {ballgauge.CheckResult, ballgauge.InvalidRequest}
+    with pytest.raises(ValueError, match="collect"):
+        list(client.check_many(items, errors="ignore"))

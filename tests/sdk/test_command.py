@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import copy
+import csv
+import io
 import json
 import os
 import pty
@@ -19,7 +21,7 @@ import psutil
 import pytest
 import requests
 
-from ballgauge._command import program, report
+from ballgauge._command import fields, program, report
 from ballgauge_schemas import example_names
 
 PROGRAM = str(Path(sys.executable).with_name("ballgauge"))
@@ -99,7 +101,7 @@ def test_a_sound_ball_exits_with_0(asked: Any, conforming: dict[str, Any]) -> No
 
 def test_findings_come_worst_first(asked: Any, drilled: dict[str, Any]) -> None:
     drilled["ball"]["weight"] = 17
-    lines = asked("check", "-", given=json.dumps(drilled)).stdout.splitlines()
+    lines = asked("check", "-", "--all", given=json.dumps(drilled)).stdout.splitlines()
     start = lines.index("Findings") + 2
     counted = [line for line in lines[start : lines.index("", start)] if "(advice only)" not in line]
     outcomes = [line.split()[0] for line in counted]
@@ -108,7 +110,7 @@ def test_findings_come_worst_first(asked: Any, drilled: dict[str, Any]) -> None:
 
 
 def test_a_report_into_a_pipe_is_plain(asked: Any, drilled: dict[str, Any]) -> None:
-    text = asked("check", "-", given=json.dumps(drilled)).stdout
+    text = asked("check", "-", "--all", given=json.dumps(drilled)).stdout
     assert "\x1b" not in text
     for part in ("Findings", "Balance, oz", "Drilled ball", "Holes", "Layout, in", "Assumptions"):
         assert part in text, part
@@ -121,9 +123,11 @@ def test_a_report_on_a_terminal_has_signs_not_color_alone(server: str, drilled: 
     assert "✘ nonconforming" in text
 
 
-def on_terminal(arguments: list[str], given: str) -> str:
+def on_terminal(arguments: list[str], given: str, columns: int = 120) -> str:
     ours, theirs = pty.openpty()
-    environment = os.environ | {"TERM": "xterm-256color", "COLUMNS": "120", "PYTHONIOENCODING": "utf-8"}
+    environment = os.environ | {
+        "TERM": "xterm-256color", "COLUMNS": str(columns), "PYTHONIOENCODING": "utf-8",
+    }  # fmt: skip
     with subprocess.Popen(
         [PROGRAM, *arguments], stdin=subprocess.PIPE, stdout=theirs, env=environment
     ) as process:
@@ -467,3 +471,130 @@ def test_what_nobody_foresaw_has_an_exit_code_of_its_own(
     told = capsys.readouterr().err
     assert "RuntimeError: first line" in told
     assert len(told.splitlines()) == 1
+
+
+def test_a_good_ball_fits_one_screen(server: str, conforming: dict[str, Any]) -> None:
+    """24 lines of 80 columns; what failed comes first, before what is computed."""
+    lines = on_terminal(["check", "-", "--url", server], json.dumps(conforming), 80).splitlines()
+    assert len(lines) <= 24
+    conforming["ball"]["weight"] = 17
+    lines = on_terminal(["check", "-", "--url", server], json.dumps(conforming), 80).splitlines()
+    failed = next(number for number, line in enumerate(lines) if "Weight" in line)
+    assert failed < 5
+    assert failed < next(number for number, line in enumerate(lines) if "rules are met" in line)
+    whole = on_terminal(["check", "-", "--all", "--url", server], json.dumps(conforming), 80).splitlines()
+    assert len(whole) > 2 * len(lines)
+
+
+@pytest.fixture
+def mixed(tmp_path: Path, conforming: dict[str, Any]) -> Path:
+    """A good ball, a heavy one and a bad one, in files, and in lines with one that is no JSON."""
+    balls = [
+        conforming,
+        {**conforming, "ball": {**conforming["ball"], "weight": 17}},
+        {"ball": {"weight": 150}},
+    ]
+    for name, ball in zip("abc", balls, strict=True):
+        (tmp_path / f"{name}.json").write_text(json.dumps(ball))
+    lines = [json.dumps(ball) for ball in balls]
+    (tmp_path / "balls.ndjson").write_text("\n".join([lines[0], "", "{", *lines[1:]]) + "\n")
+    (tmp_path / "batch.json").write_text(json.dumps({"checks": balls[:2]}))
+    return tmp_path
+
+
+def test_what_is_bad_of_several_does_not_lose_the_rest(asked: Any, mixed: Path) -> None:
+    """Files by pattern, and lines: each has its place, its outcome or its problem."""
+    files = asked("check", str(mixed / "[abc].json"), str(mixed / "batch.json"), "--json")
+    assert files.returncode == 2
+    found = json.loads(files.stdout)["results"]
+    assert [(Path(each["file"]).name, each["item"], each.get("outcome")) for each in found] == [
+        ("a.json", 1, "conforming"), ("b.json", 1, "nonconforming"), ("c.json", 1, None),
+        ("batch.json", 1, "conforming"), ("batch.json", 2, "nonconforming"),
+    ]  # fmt: skip
+    assert [error["pointer"] for error in found[2]["problem"]["errors"]] == ["/ball/weight"]
+    lines = asked("check", str(mixed / "balls.ndjson"), "--format", "ndjson", "--detail", "brief")
+    told = [json.loads(line) for line in lines.stdout.splitlines()]
+    assert [(each["item"], each.get("outcome")) for each in told] == [
+        (1, "conforming"), (3, None), (4, "nonconforming"), (5, None),
+    ]  # fmt: skip
+    assert told[2]["unmet"][0]["rule"] == "weight"
+    table = asked("check", str(mixed / "a.json"), str(mixed / "c.json"))
+    assert ("refused" in table.stdout, "/ball/weight" in table.stderr) == (True, True)
+    assert asked("check", str(mixed / "a.json"), str(mixed / "batch.json")).returncode == 1
+    assert asked("check", str(mixed / "none*.json")).returncode == 2
+
+
+def test_a_check_as_csv_and_options_over_several(asked: Any, mixed: Path) -> None:
+    rows = list(csv.DictReader(io.StringIO(asked("check", str(mixed / "b.json"), "--format", "csv").stdout)))
+    weight = next(row for row in rows if row["rule"] == "weight")
+    assert (weight["outcome"], weight["finding"], weight["max"]) == ("nonconforming", "nonconforming", "16.0")
+    whole = json.loads(asked("check", str(mixed / "b.json"), "--json").stdout)
+    assert [row["rule"] for row in rows] == [finding["rule"] for finding in whole["findings"]]
+    both = asked("check", str(mixed / "a.json"), str(mixed / "b.json"), "--json", "--body", "ibf")
+    assert {each["rules"]["body"] for each in json.loads(both.stdout)["results"]} == {"ibf"}
+
+
+def test_quiet_answers_by_its_exit_code(asked: Any, mixed: Path) -> None:
+    for names, code in ((("a.json",), 0), (("a.json", "b.json"), 1), (("b.json",), 1)):
+        done = asked("check", "-q", *(str(mixed / name) for name in names))
+        assert (done.returncode, done.stdout, done.stderr) == (code, "", "")
+
+
+def test_errors_are_problem_documents_where_json_is_asked_for(asked: Any) -> None:
+    bad = asked("check", "-", "--json", given=json.dumps({"ball": {"weight": -1}}))
+    problem = json.loads(bad.stdout)
+    assert (bad.returncode, problem["status"]) == (2, 422)
+    assert [error["pointer"] for error in problem["errors"]] == ["/ball/weight"]
+    for arguments in (
+        ("check", "no such file", "--json"),
+        ("rules", "--json", "--timeout", "0"),
+        ("check", "-", "--format", "json", "--url", "http://127.0.0.1:9"),
+    ):
+        done = run(*arguments, given=made_only())
+        assert done.returncode in (2, 3)
+        assert json.loads(done.stdout)["detail"]
+        assert "status" not in json.loads(done.stdout)
+
+
+def test_fields_are_those_of_the_contract(asked: Any) -> None:
+    ball = {each["field"]: each for each in json.loads(run("fields", "--json").stdout)}
+    assert (ball["weight"]["kind"], ball["weight"]["range"]) == ("lb", "4 to 20")
+    hole = {each["field"]: each for each in json.loads(run("fields", "hole", "--json").stdout)}
+    assert hole["pitch_forward"]["default"] == 0
+    assert [name for name, each in hole.items() if each["required"]] == ["role", "diameter", "depth"]
+    names = run("fields").stdout
+    for name in fields.names():
+        assert name in names
+        assert fields.of(name) is not None
+    assert run("fields", "Bal").returncode == 2
+
+
+def test_a_record_is_signed_printed_read_and_verified(tmp_path: Path, conforming: dict[str, Any]) -> None:
+    (tmp_path / "ball.json").write_text(json.dumps(conforming))
+    (tmp_path / "keys.json").write_text(run("key", "2026-a").stdout)
+    (tmp_path / "keys.json").chmod(0o600)
+    keys = ("--keys", str(tmp_path / "keys.json"))
+    record, page = str(tmp_path / "record.jws"), str(tmp_path / "page.pdf")
+    given = ("--player", "J. Doe", "--issued-on", "2026-05-02")
+    signed = run("sign", str(tmp_path / "ball.json"), *keys, *given, "-o", record)
+    assert (signed.returncode, signed.stdout) == (0, ""), signed.stderr
+    assert run("print", record, *keys, "-o", page).returncode == 0
+    for file in (record, page):
+        told = json.loads(run("verify", file, *keys, "--json").stdout)
+        assert (told["state"], told["content"]["player"]) == ("genuine", "J. Doe")
+
+
+@pytest.mark.parametrize(
+    ("words", "completed"),
+    [
+        ("ballgauge ch", {"check"}),
+        ("ballgauge check --body ", {"usbc", "ibf"}),
+        ("ballgauge check --stage p", {"play"}),
+        ("ballgauge check --format n", {"ndjson"}),
+        ("ballgauge example dri", {"drilled", "drilling"}),
+        ("ballgauge fields Hol", {"Hole", "HolesSeen"}),
+    ],
+)
+def test_a_shell_completes_words(words: str, completed: set[str]) -> None:
+    done = run(_BALLGAUGE_COMPLETE="bash_complete", COMP_WORDS=words, COMP_CWORD=str(words.count(" ")))
+    assert completed <= {line.rpartition(",")[2] for line in done.stdout.splitlines()}

@@ -9,9 +9,10 @@ import math
 import os
 import sys
 import threading
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
-from importlib.resources import files
+from functools import partial
+from importlib.resources import files as resources
 from pathlib import Path
 from typing import Any, BinaryIO, TextIO
 
@@ -30,7 +31,18 @@ from ballgauge import (
     _lot,
     _motion,
 )
-from ballgauge._command import access, designs, lots, motions, paper, report, requests_in, rule_files
+from ballgauge._command import (
+    access,
+    designs,
+    fields,
+    lots,
+    motions,
+    paper,
+    report,
+    requests_in,
+    rule_files,
+    several,
+)
 from ballgauge._command import verify as records
 from ballgauge_schemas.shared.text import utf8
 
@@ -43,8 +55,8 @@ _LONGEST_TIMEOUT = 86_400.0
 _PATIENCE = 4.0
 """Seconds after which the command says why it is slow (ours)."""
 _PIPE_CLOSED = 141
-_KEY = "ballgauge.key"
-"""The name of the access key in the context of a command."""
+_KEY, _QUIET = "ballgauge.key", "ballgauge.quiet"
+"""Names of what the options keep in the context of a command."""
 
 FIRST_EXAMPLE = "drilled"
 EXAMPLE_LOT = "lot"
@@ -70,6 +82,9 @@ def run(arguments: list[str] | None = None) -> int:
     except click.exceptions.Exit as leave:
         return leave.exit_code
     except Exception as error:  # noqa: BLE001 - whatever it is, its exit code says nothing of a ball
+        given = sys.argv[1:] if arguments is None else arguments
+        if _wants_json(given) and not isinstance(error, _OutputError):
+            click.echo(json.dumps(_problem(error).to_dict(), ensure_ascii=False))
         return _told(error)
     except KeyboardInterrupt:
         return _INTERRUPTED
@@ -102,6 +117,24 @@ def _told(error: Exception) -> int:
     return UNFORESEEN
 
 
+def _wants_json(arguments: Sequence[str]) -> bool:
+    return (
+        "--json" in arguments or "--format=json" in arguments or " --format json" in f" {' '.join(arguments)}"
+    )
+
+
+def _problem(error: Exception) -> Problem:
+    """What went wrong as problem details, for programs: those of the service, or ours without a status."""
+    told: Problem | None = getattr(error, "problem", None)
+    if told is not None:
+        return told
+    if isinstance(error, click.ClickException):
+        return Problem(0, "The command was not understood", error.format_message(), None, ())
+    if isinstance(error, BallgaugeError):
+        return Problem(0, type(error).__name__, str(error), None, ())
+    return Problem(0, "Unforeseen", f"{type(error).__name__}: {error}", None, ())
+
+
 def _show_problem(problem: Problem) -> None:
     click.echo(f"ballgauge: {paper.clean_lines(problem.detail)}", err=True)
     for error in problem.errors:
@@ -132,9 +165,39 @@ def _connected(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option("--key", envvar="BALLGAUGE_KEY", show_envvar=True, metavar="KEY", expose_value=False,
                      callback=_keep_key, help="Access key for the service at --url. Others on this machine "
                      "can read an option, but not a variable."),
+        click.option("-q", "--quiet", is_flag=True, expose_value=False, callback=_keep_quiet,
+                     help="Write no report: the exit code alone answers."),
     ):  # fmt: skip
         command = option(command)
     return command
+
+
+def _form(form: str | None, as_json: bool) -> str:
+    """How an answer is written; `_QUIET` goes before all."""
+    if click.get_current_context().meta.get(_QUIET):
+        return several.QUIET
+    return "json" if as_json else form or "table"
+
+
+def _files_given(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add what names the files of a command, and how their answers are written."""
+    for option in (
+        click.option("--format", "form", type=click.Choice(several.FORMATS),
+                     help="How it is written: table (default), json, ndjson (a line an item) or csv (a "
+                     "line a finding)."),
+        click.argument("files", nargs=-1, required=True, metavar="FILE..."),
+    ):  # fmt: skip
+        command = option(command)
+    return command
+
+
+def _words(*words: str) -> Callable[..., list[str]]:
+    """What completes an option's value in a shell; the service alone says what it takes."""
+    return lambda _context, _option, begun: [word for word in words if word.startswith(begun)]
+
+
+def _keep_quiet(context: click.Context, _option: click.Parameter, quiet: bool) -> None:
+    context.meta[_QUIET] = quiet
 
 
 def _keep_key(context: click.Context, _option: click.Parameter, key: str | None) -> None:
@@ -222,10 +285,21 @@ def program() -> None:
 
 
 @program.command(epilog=_EXIT_CODES)
-@click.argument("file", type=click.File("rb"))
-@click.option("--body", metavar="BODY", help="Rulebook in place of the request's: usbc or ibf.")
+@_files_given
+@click.option(
+    "--body",
+    metavar="BODY",
+    help="Rulebook in place of the request's: usbc or ibf.",
+    shell_complete=_words("usbc", "ibf"),
+)
 @click.option("--on", metavar="DATE", help="Date of use in place of the request's: 2026-05-01.")
-@click.option("--stage", metavar="STAGE", help="approval (as made) or play, in place of the request's.")
+@click.option(
+    "--stage",
+    metavar="STAGE",
+    help="approval (as made) or play, in place of the request's.",
+    shell_complete=_words("approval", "play"),
+)
+@click.option("--all", "everything", is_flag=True, help="Report every rule, hole, number and assumption.")
 @click.option(
     "--detail",
     type=click.Choice(["full", "findings", "brief"]),
@@ -242,7 +316,9 @@ def program() -> None:
 @_listed
 @_connected
 def check(
-    file: BinaryIO,
+    files: tuple[str, ...],
+    form: str | None,
+    everything: bool,
     detail: str | None,
     also_on: tuple[str, ...],
     approved_list: str | None,
@@ -251,10 +327,12 @@ def check(
     as_json: bool,
     **rules: Any,
 ) -> int:
-    """Check a ball: the findings, worst first, and what mends it.
+    """Check a ball: what is not met first, and what mends it.
 
-    FILE holds one request, or {"checks": [...]} with up to 1,000; - reads standard input. A quantity is a
-    number in the trade's unit, a text with a unit ("6.85 kg"), or {"value", "unit", "uncertainty"}.
+    FILE holds one request, or {"checks": [...]} with up to 1,000; .ndjson holds any number, a line each; -
+    reads standard input, and patterns such as 'balls/*.json' stand for files. Of several a line each is told,
+    and what is refused of them does not stop the others. A quantity is a number in the trade's unit, a text
+    with a unit ("6.85 kg"), or {"value", "unit", "uncertainty"}.
 
     \b
     Examples:
@@ -265,31 +343,59 @@ def check(
       ballgauge check balls.json --also-on 2018-07-31 --also-on 2020-08-01
       ballgauge check balls.json --approved-list list.csv
       ballgauge check balls.json --detail brief --json > results.json
+      ballgauge check 'shop/*.json' --format csv > findings.csv
+      ballgauge check balls.ndjson --detail brief --format ndjson > results.ndjson
     """
     given = {name: value for name, value in rules.items() if value not in (None, [])}
     rows = requests_in.approved_rows(approved_list) if approved_list and url else None
-    body = requests_in.read(file, "checks", given, detail, also_on, rows)
-    document = _ask(url, timeout, "checks", body, as_json, report.check, approved_list)
-    results = document.get("results", [document])
-    return CONFORMING if all(result["outcome"] == "conforming" for result in results) else NOT_CONFORMING
+    form = _form(form, as_json)
+    names = several.expand(files)
+    if not several.is_one_document(names) or form in ("ndjson", "csv"):
+        options = {"detail": detail, "approved_list": rows}
+        options = {name: value for name, value in options.items() if value is not None}
+
+        def lay(request: Any) -> Any:
+            request.pop("detail", None)
+            return requests_in.lay(request, given, also_on)
+
+        with _client(url, timeout, None, approved_list) as client:
+            outcomes = several.tell(several.ask(client, names, "checks", lay, **options), form)
+        return _exit_code(outcomes)
+    body = requests_in.read(several.contents(names[0]), "checks", given, detail, also_on, rows)
+    tell = partial(report.check, everything=everything)
+    document = _ask(url, timeout, "checks", body, form == "json", tell, approved_list)
+    return _exit_code([result["outcome"] for result in document.get("results", [document])])
 
 
 @program.command(epilog=_EXIT_CODES)
-@click.argument("file", type=click.File("rb"))
+@_files_given
 @_connected
-def drill(file: BinaryIO, url: str | None, timeout: float, as_json: bool) -> int:
+def drill(files: tuple[str, ...], form: str | None, url: str | None, timeout: float, as_json: bool) -> int:
     """Compute what drilling does: weight, balance, RGs and axes.
 
-    FILE holds one request with a ball and a drilling, or {"drillings": [...]} with up to 1,000; - reads
-    standard input.
+    FILE holds one request with a ball and a drilling, or {"drillings": [...]} with up to 1,000; .ndjson holds
+    any number, a line each; - reads standard input, and patterns stand for files.
 
     \b
     Examples:
       ballgauge drill ball.json
       ballgauge example drilling | ballgauge drill - --json
+      ballgauge drill drillings.ndjson --format ndjson > drilled.ndjson
     """
-    _ask(url, timeout, "drillings", requests_in.read(file, "drillings", {}), as_json, report.drilling)
+    form, names = _form(form, as_json), several.expand(files)
+    if not several.is_one_document(names) or form in ("ndjson", "csv"):
+        with _client(url, timeout) as client:
+            outcomes = several.tell(several.ask(client, names, "drillings", lambda asked: asked), form)
+        return BAD_INPUT if "refused" in outcomes else CONFORMING
+    body = requests_in.read(several.contents(names[0]), "drillings", {})
+    _ask(url, timeout, "drillings", body, form == "json", report.drilling)
     return CONFORMING
+
+
+def _exit_code(outcomes: Sequence[str]) -> int:
+    if "refused" in outcomes:
+        return BAD_INPUT
+    return CONFORMING if all(outcome == "conforming" for outcome in outcomes) else NOT_CONFORMING
 
 
 @program.group(cls=rule_files.Rules, epilog=_EXIT_CODES)
@@ -679,6 +785,91 @@ def verify(
     return max(map(records.exit_code, told["records"]))
 
 
+@program.command(epilog=_EXIT_CODES)
+@click.argument("file", type=click.File("rb"))
+@click.option("--issued-on", metavar="DAY", help="Date of the record, 2026-05-01; today without it.")
+@click.option("--player", metavar="NAME", help="Whose ball it is, for the reader.")
+@click.option("--event", metavar="NAME", help="Where the record is used, for the reader.")
+@click.option(
+    "--output", "-o", type=click.Path(dir_okay=False), metavar="FILE", help="Write the record here."
+)
+@click.option(
+    "--keys",
+    type=click.Path(exists=True, dir_okay=False),
+    metavar="JSON",
+    help="Keys to sign with (`ballgauge key`); without --url only.",
+)
+@_connected
+def sign(
+    file: BinaryIO,
+    output: str | None,
+    keys: str | None,
+    url: str | None,
+    timeout: float,
+    as_json: bool,
+    **told: str | None,
+) -> int:
+    """Check the ball in FILE and sign the verdict: prints the record, which `verify` and `print` read.
+
+    \b
+    Examples:
+      ballgauge sign ball.json --keys keys.json --player "J. Doe" > record.jws
+      ballgauge sign ball.json --url http://127.0.0.1:8000 --issued-on 2026-05-01 -o record.jws
+      ballgauge print record.jws --url http://127.0.0.1:8000 -o record.pdf
+    """
+    records.require_own_keys(keys, url)
+    try:
+        asked: dict[str, Any] = {"check": requests_in.json_object(file.read())}
+    except ValueError as error:
+        raise click.BadParameter(f"the file {error}", param_hint="FILE") from None
+    asked |= {name: value for name, value in told.items() if value is not None}
+    with _client(url, timeout) as client:
+        made = client.sign(asked)
+    text = json.dumps(made.to_dict(), ensure_ascii=False) if as_json else made.record
+    if output is not None:
+        records.write(output, f"{text}\n".encode())
+    elif not click.get_current_context().meta.get(_QUIET):
+        click.echo(text)
+    return CONFORMING
+
+
+@program.command("print", epilog=_EXIT_CODES)
+@click.argument("file", type=click.Path(exists=True, dir_okay=False))
+@click.option(
+    "--form",
+    type=click.Choice(["a4", "letter", "label", "code"]),
+    default="a4",
+    show_default=True,
+    help="A page or a label (PDF), or the code alone (PNG).",
+)
+@click.option(
+    "--output", "-o", required=True, type=click.Path(dir_okay=False), metavar="FILE", help="Write it here."
+)
+@click.option(
+    "--keys",
+    type=click.Path(exists=True, dir_okay=False),
+    metavar="JSON",
+    help="Keys of whoever signed; without --url only.",
+)
+@_connected
+def print_record(
+    file: str, form: Any, output: str, keys: str | None, url: str | None, timeout: float, as_json: bool
+) -> int:
+    """Print the genuine record in FILE as a page, a label, or a code.
+
+    \b
+    Examples:
+      ballgauge print record.jws --keys keys.json -o record.pdf
+      ballgauge print record.jws --form label -o label.pdf --url http://127.0.0.1:8000
+    """
+    records.require_own_keys(keys, url)
+    with _client(url, timeout) as client:
+        records.write(output, client.print_record(records.read(file, client._http), form))
+    if as_json:
+        click.echo(json.dumps({"file": output, "form": form}))
+    return CONFORMING
+
+
 @program.command()
 @click.argument("kid")
 def key(kid: str) -> int:
@@ -703,8 +894,45 @@ def key(kid: str) -> int:
 program.add_command(access.access)
 
 
+def _example_names(_context: click.Context, _option: click.Parameter, begun: str) -> list[str]:
+    return [name for name in _examples() if name.startswith(begun)]
+
+
+def _examples() -> tuple[str, ...]:
+    from ballgauge_schemas import example_names
+    from ballgauge_schemas.shared.documents import design_example_names, motion_example_names
+
+    return (*example_names(), EXAMPLE_LOT, *design_example_names(), *motion_example_names())
+
+
 @program.command()
-@click.argument("name", required=False)
+@click.argument("schema", required=False, shell_complete=lambda *given: fields.names(given[-1]))
+@click.option("--json", "as_json", is_flag=True, help="Print JSON, for programs.")
+def fields_of(schema: str | None, as_json: bool) -> int:
+    """List the fields of a request: unit, range, default, what each means.
+
+    SCHEMA is that of a request or of a part of it, such as Ball, Drilling, Hole, Rules or LotRequest; without
+    one a ball as it is checked, and the names of all.
+
+    \b
+    Examples:
+      ballgauge fields
+      ballgauge fields Hole
+      ballgauge fields LotRequest --json
+    """
+    found = fields.of(schema)
+    if as_json:
+        click.echo(json.dumps(found, ensure_ascii=False))
+    else:
+        fields.tell(paper.choose(), found, schema)
+    return CONFORMING
+
+
+program.add_command(fields_of, "fields")
+
+
+@program.command()
+@click.argument("name", required=False, shell_complete=_example_names)
 def example(name: str | None) -> int:
     """Print an example request, ready to edit.
 
@@ -718,10 +946,9 @@ def example(name: str | None) -> int:
       ballgauge example skarn > skarn.json
       ballgauge example motion > motion.json
     """
-    from ballgauge_schemas import example_names
     from ballgauge_schemas.shared.documents import design_example_names, motion_example_names
 
-    names = (*example_names(), EXAMPLE_LOT, *design_example_names(), *motion_example_names())
+    names = _examples()
     if name is not None and name not in names:
         raise click.BadParameter(f"there is no {name!r}; there are {', '.join(names)}", param_hint="NAME")
     place = (
@@ -733,7 +960,7 @@ def example(name: str | None) -> int:
         if name in motion_example_names()
         else ("examples", f"{name or FIRST_EXAMPLE}.json")
     )
-    text = files("ballgauge_schemas").joinpath(*place)
+    text = resources("ballgauge_schemas").joinpath(*place)
     click.echo(text.read_text(encoding="utf-8").rstrip())
     return CONFORMING
 
@@ -802,6 +1029,8 @@ def _show(
     answer: bytes, as_json: bool, tell: Callable[[paper.Paper, Mapping[str, Any]], None]
 ) -> Mapping[str, Any]:
     document: Mapping[str, Any] = json.loads(answer)
+    if click.get_current_context().meta.get(_QUIET):
+        return document
     if as_json:
         click.echo(answer)
     else:

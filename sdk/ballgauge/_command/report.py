@@ -24,16 +24,76 @@ _INERTIA = (
 _HOLE = {"diameter": "in", "depth": "in", "volume": "in³", "removed_weight": "oz", "bottom_to_centre": "in"}
 
 
-def check(paper: Paper, document: Document) -> None:
-    """Report one check, or each of a batch in a line and their counts."""
+def check(paper: Paper, document: Document, *, everything: bool = False) -> None:
+    """Report one check, or each of a batch in a line and their counts.
+
+    Of one check: what is not met first, what is met in a line, the numbers that a ball is known by; or all.
+    """
     if "results" in document:
         _batch(paper, document)
         return
     paper.verdict(document["outcome"], _rules_line(document["rules"]) if "rules" in document else "in brief")
-    _findings(paper, _found(document))
+    if everything:
+        _findings(paper, found(document))
+    else:
+        _what_counts(paper, found(document))
     days = [(day["outcome"], day["on"], _changes(day)) for day in document.get("also_on", ())]
     paper.table(("outcome", "on", "what changes it"), days, "On other days")
-    _computed(paper, document)
+    if everything:
+        _computed(paper, document)
+    else:
+        _in_short(paper, document)
+
+
+def _what_counts(paper: Paper, findings: Sequence[Document]) -> None:
+    """The rules that are not met, worst first, and how many are, and are only advice."""
+    counting = [each for each in findings if not each.get("advisory")]
+    open_ = sorted((each for each in counting if each["outcome"] != "conforming"), key=_rank)
+    rows = [_finding(each, certain=True)[:-1] for each in open_]
+    paper.table(("outcome", "rule", "value", "limit", "margin"), rows)
+    paper.notes(
+        [each["message"] for each in open_ if each["outcome"] in WORST_FIRST[:2] and "message" in each]
+    )
+    met = sum(each["outcome"] == "conforming" for each in counting)
+    advice = [each for each in findings if each.get("advisory")]
+    told = [f"{met} rules are met"]
+    for word in WORST_FIRST:
+        count = sum(each["outcome"] == word for each in advice)
+        if count:
+            told.append(f"{count} of advice only {words(word)}")
+    if findings:
+        paper.notes([f"{'; '.join(told)}. --all shows every rule, hole and assumption."])
+
+
+def _in_short(paper: Paper, document: Document) -> None:
+    """The numbers that a ball is known by, a line each, and what is to be heeded."""
+    derived = document.get("derived") or {}
+    balance, drilled = derived.get("balance") or {}, derived.get("drilled") or {}
+    lines = []
+    for group in ("predicted", "measured"):
+        if balance.get(group):
+            sides = ", ".join(f"{way} {number(balance[group].get(way), signed=True)}" for way in _DIRECTIONS)
+            arm, given = (
+                number(balance.get("arm"), "in"),
+                "as given" if balance.get("arm_given") else "assumed",
+            )
+            lines.append(f"balance {group}, oz: {sides}" + (f" (arm {arm}, {given})" if arm else ""))
+    if drilled:
+        removed = number(drilled.get("removed_weight"), "oz")
+        lines.append(f"drilled: {number(drilled.get('weight'), 'lb')}, {removed} removed")
+        numbers = [
+            f"{words(name)} {number(drilled[name])}"
+            for name in ("rg", "differential", "intermediate_differential")
+            if drilled.get(name) is not None
+        ]
+        lines += [", ".join(numbers)] if numbers else []
+    if lines:
+        paper.heading("Computed")
+        paper.notes(lines)
+    remedies = document.get("remedies") or derived.get("remedies") or []
+    paper.notes([remedy["message"] for remedy in remedies], "Remedies")
+    paper.notes([_missing(entry) for entry in document.get("missing") or []], "Missing")
+    paper.notes([caution["message"] for caution in document.get("cautions") or []], "Cautions")
 
 
 def _changes(day: Document) -> str:
@@ -44,13 +104,18 @@ def _changes(day: Document) -> str:
     return "; ".join(f"{title}: {now}, else {before}" for title, now, before in told)
 
 
-def _found(result: Document) -> Sequence[Document]:
+def found(result: Document) -> Sequence[Document]:
     """The findings of a check, or the rules not met where it was answered in brief."""
-    found: Sequence[Document] = result["unmet"] if "unmet" in result else result["findings"]
-    return found
+    told: Sequence[Document] = result["unmet"] if "unmet" in result else result.get("findings", ())
+    return told
 
 
-def _title(finding: Document) -> str:
+def bad(result: Document) -> list[Document]:
+    """The findings that are not met, or undecided."""
+    return [finding for finding in found(result) if finding["outcome"] in WORST_FIRST[:2]]
+
+
+def title(finding: Document) -> str:
     return str(finding.get("title") or words(finding["rule"]))
 
 
@@ -122,8 +187,7 @@ def _batch(paper: Paper, document: Document) -> None:
     rows: list[tuple[str, ...]] = []
     days: list[tuple[str, ...]] = []
     for number, result in enumerate(document["results"], 1):
-        bad = [finding for finding in _found(result) if finding["outcome"] in WORST_FIRST[:2]]
-        rows.append((result["outcome"], str(number), "; ".join(map(_title, bad))))
+        rows.append((result["outcome"], str(number), "; ".join(map(title, bad(result)))))
         days += [(day["outcome"], str(number), day["on"], _changes(day)) for day in result.get("also_on", ())]
     paper.table(("outcome", "ball", "not conforming"), rows)
     paper.table(("outcome", "ball", "on", "what changes it"), days, "On other days")
@@ -153,7 +217,7 @@ def _finding(finding: Document, *, certain: bool) -> tuple[str, ...]:
     advisory = " (advice only)" if finding.get("advisory") else ""
     cells = (
         finding["outcome"],
-        f"{_title(finding)}{advisory}",
+        f"{title(finding)}{advisory}",
         with_uncertainty(finding.get("value"), finding.get("uncertainty"), unit),
         limits(finding.get("limit"), unit),
         number(finding.get("margin"), signed=True),

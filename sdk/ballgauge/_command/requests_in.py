@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from typing import Any, BinaryIO
+from typing import Any
 
 import click
 
@@ -13,7 +13,7 @@ from ballgauge_schemas.shared.text import utf8
 
 
 def read(
-    file: BinaryIO,
+    body: bytes,
     member: str,
     rules: Mapping[str, Any],
     detail: str | None = None,
@@ -27,18 +27,15 @@ def read(
 
     What cannot be read goes to the service as it is: one place says what is wrong with a request.
     """
-    body = utf8(file.read())
+    body = utf8(body)
     if not rules and detail is None and not also_on and approved is None:
         return body
     try:
         document = json.loads(body, object_pairs_hook=_members)
     except (ValueError, RecursionError):
         return body
-    for item in _items(document, member):
-        if rules and isinstance(item, dict) and isinstance(item.get("rules", {}), dict):
-            item["rules"] = item.get("rules", {}) | rules
-        if also_on and isinstance(item, dict):
-            item["also_on"] = also_on
+    for item in items(document, member):
+        lay(item, rules, also_on)
     if approved is not None and isinstance(document, dict):
         holder = document if member in document else document.setdefault("rules", {})
         if isinstance(holder, dict):
@@ -48,7 +45,17 @@ def read(
     return _encoding.encode(document)
 
 
-def _items(document: Any, member: str) -> list[Any]:
+def lay(item: Any, rules: Mapping[str, Any], also_on: Sequence[str] = ()) -> Any:
+    """Put rules over those of a request, and days in place of its own; gives the request."""
+    if rules and isinstance(item, dict) and isinstance(item.get("rules", {}), dict):
+        item["rules"] = item.get("rules", {}) | rules
+    if also_on and isinstance(item, dict):
+        item["also_on"] = also_on
+    return item
+
+
+def items(document: Any, member: str) -> list[Any]:
+    """The requests of a batch, or the one."""
     if isinstance(document, dict) and isinstance(document.get(member), list):
         items: list[Any] = document[member]
         return items

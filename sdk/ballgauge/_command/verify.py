@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 from collections.abc import Mapping, Sequence
@@ -10,7 +11,7 @@ from typing import Any
 
 import click
 
-from ballgauge import _record
+from ballgauge import _files, _record
 from ballgauge._command import paper
 from ballgauge._command.report import limits
 from ballgauge._failures import InvalidRequest
@@ -45,6 +46,21 @@ def read(path: str, http: Http) -> str:
         return utf8(data).decode("utf-8").strip()
     except UnicodeDecodeError:
         raise click.ClickException(f"{path} is neither text, nor a PNG or JPEG picture, nor a PDF") from None
+
+
+def require_own_keys(path: str | None, url: str | None) -> None:
+    """Use the keys of a file. Raises click.BadParameter where a service at `url` has its own."""
+    if path is not None and url is not None:
+        raise click.BadParameter("the service at --url has its own keys", param_hint="--keys")
+    use_keys(path)
+
+
+def write(path: str, data: bytes) -> None:
+    """Write a file. Raises click.ClickException where that cannot be done."""
+    try:
+        _files.write(path, io.BytesIO(data))
+    except OSError as error:
+        raise click.ClickException(f"cannot write {path}: {error.strerror}") from None
 
 
 def use_keys(path: str | None) -> None:
