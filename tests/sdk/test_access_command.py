@@ -58,7 +58,7 @@ def test_a_revoked_key_is_gone_and_its_id_free(file: str, capsys: Any) -> None:
 
 
 @pytest.mark.parametrize(("given", "words"), [
-    (["a", "--scope", "all", "--until", LAST], "'check', 'lot', 'design', 'sign', 'operate'"),
+    (["a", "--scope", "all", "--until", LAST], "'check', 'lot', 'design', 'sign', 'date', 'operate'"),
     (["a", "--scope", "check", "--until", "2020-01-01"], "must not be in the past"),
     (["a", "--scope", "check", "--until", "soon"], "--until"),
     (["a", "--scope", "check"], "--until"),

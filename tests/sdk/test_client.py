@@ -186,7 +186,7 @@ def test_batches_stay_below_the_limit_of_a_body() -> None:
     assert [item["number"] for _, _, body in found for item in json.loads(body)["checks"]] == list(
         range(1000)
     )
-    assert [first for first, _, _ in found] == [0, *np.cumsum([count for _, count, _ in found])[:-1]]
+    assert [first for first, _, _ in found] == [0, *np.cumsum([len(items) for _, items, _ in found])[:-1]]
 
 
 def test_dates_and_other_numbers_are_written_as_json() -> None:

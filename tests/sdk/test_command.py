@@ -463,7 +463,7 @@ def test_what_nobody_foresaw_has_an_exit_code_of_its_own(
     file = tmp_path / "ball.json"
     file.write_text(made_only())
 
-    def breaks(*_: Any) -> None:
+    def breaks(*_: Any, **__: Any) -> None:
         raise RuntimeError("first line\nsecond line")
 
     monkeypatch.setattr(report, "check", breaks)
