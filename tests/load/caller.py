@@ -98,6 +98,11 @@ class Connection:
         answer.seconds = self._used - before
         return answer
 
+    @property
+    def is_open(self) -> bool:
+        """Whether it was opened and has not broken."""
+        return self._streams is not None
+
     def close(self) -> None:
         """Let the connection go."""
         if self._streams is not None:
@@ -114,9 +119,10 @@ async def read_answer(reader: asyncio.StreamReader) -> Answer:
 
 
 class Checks:
-    """Checks of several balls, and the answers they must have."""
+    """Checks of several balls, asked with a key where there is one, and the answers they must have."""
 
-    def __init__(self) -> None:
+    def __init__(self, key: str = "") -> None:
+        self._key = f"Authorization: Bearer {key}\r\n" if key else ""
         self.bodies = [
             json.dumps(DRILLED | {"ball": {**DRILLED["ball"], "weight": 14 + k / 10}}).encode()
             for k in range(BALLS)
@@ -137,7 +143,7 @@ class Checks:
         """The head of a check."""
         return (
             f"POST /v1/checks HTTP/1.1\r\nHost: load\r\nContent-Type: application/json\r\n"
-            f"X-Request-Id: {identity}\r\nContent-Length: {len(self.bodies[k])}\r\n\r\n"
+            f"X-Request-Id: {identity}\r\n{self._key}Content-Length: {len(self.bodies[k])}\r\n\r\n"
         ).encode()
 
     async def ask(self, connection: Connection, tally: Tally) -> Answer:

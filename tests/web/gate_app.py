@@ -10,6 +10,7 @@ from typing import Any
 from flask import Blueprint, Flask, Response, request
 
 from ballgauge_service.core import budget
+from ballgauge_service.web.access.access import Entrance
 from ballgauge_service.web.http import metrics, refusals, request_ids, request_log
 from ballgauge_service.web.http.settings import Settings
 from ballgauge_service.web.server.gate import Gate
@@ -38,6 +39,7 @@ def echo() -> dict[str, Any]:
     return {"length": len(request.get_data()), "headers": dict(request.headers)}
 
 
+@blueprint.post("/v1/motions")
 @blueprint.post("/compute")
 def compute() -> dict[str, str]:
     """Works until its time is over, asking for the deadline."""
@@ -50,6 +52,15 @@ def compute() -> dict[str, str]:
     finally:
         count("computing", -1)
     return {"done": "computed"}
+
+
+@blueprint.post("/v1/checks")
+def burn() -> dict[str, str]:
+    """Uses processor time."""
+    end = time.thread_time() + float(request.args["seconds"])
+    while time.thread_time() < end:
+        pass
+    return {"done": "burnt"}
 
 
 @blueprint.post("/stubborn")
@@ -113,4 +124,7 @@ def create() -> Gate:
     metrics.register(app)
     refusals.register(app)
     app.register_blueprint(blueprint)
-    return Gate(app, settings, frozenset(rule.rule for rule in app.url_map.iter_rules()))
+    paths = frozenset(rule.rule for rule in app.url_map.iter_rules())
+    # Counted by address, where there is a limit.
+    entrance = Entrance(settings) if settings.requests_per_minute else None
+    return Gate(app, settings, paths, entrance, {"/readyz": lambda: dict(state)})

@@ -104,7 +104,7 @@ def test_whoever_waits_as_told_is_let_in(limit: int, costs: list[tuple[int, floa
 def spend(counts: limits.Limits, cost: int) -> int | None:
     """Spend; gives the seconds to wait where that is refused."""
     try:
-        counts.spend("a", None, cost * limits.STEP, "POST")
+        counts.spend("a", cost)
     except Refusal as refusal:
         return int(refusal.headers["Retry-After"])
     return None
@@ -328,3 +328,23 @@ def test_a_clock_set_back_shuts_nobody_out_for_long(clock: Clock) -> None:
     answers = [ask(client) for _ in range(3)]
     assert answers[0].status_code == 200
     assert int(answers[2].headers["Retry-After"]) <= 120
+
+
+def test_work_is_counted_beyond_what_the_head_said(clock: Clock) -> None:
+    """Against hundredths of a second: what was counted already is taken off, and a minute is the most."""
+    counts = limits.Limits(Settings(requests_per_minute=100))
+
+    def left() -> int:
+        return int(counts.spend("a", 1)["RateLimit"].split("r=")[1].split(";")[0])
+
+    assert left() == 99
+    counts.charge("a", 1, 0.009)
+    assert left() == 98
+    counts.charge("a", 1, 0.3)
+    assert left() == 68
+    counts.charge("a", 10, 0.101)
+    assert left() == 66
+    counts.charge("a", 1, 1000.0)
+    with pytest.raises(Refusal):
+        left()
+    assert counts.spend("b", 1)

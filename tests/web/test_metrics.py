@@ -66,7 +66,8 @@ from ballgauge_service.web.http import metrics
 client = create_app(json_logs=False, warm_up=False).test_client()
 if sys.argv[1] == "ask":
     client.get("/healthz")
-    metrics.show_turns(1, 2)
+    metrics.show_turns("cheap", 1, 1)
+    metrics.show_turns("heavy", 0, 1)
 else:
     print(client.get("/metrics").text)
 """

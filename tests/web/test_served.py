@@ -144,7 +144,7 @@ assert "prometheus_client" not in sys.modules
 print(running.reserve_counts())
 from ballgauge_service.web.http import metrics
 metrics.turned_away("a reason")
-metrics.show_turns(1, 1)
+metrics.show_turns("cheap", 1, 1)
 metrics._SECONDS.labels("a route", "200").observe(1)
 files = list(running.Path(sys.argv[1]).iterdir())
 print(all(file.stat().st_blocks * 512 >= file.stat().st_size > 0 for file in files))
@@ -174,3 +174,12 @@ def test_without_room_for_counts_a_process_counts_for_itself(
     assert not running.reserve_counts()
     assert running.METRICS_FOLDER not in os.environ
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("target", ["/docs", "/v1/rulebooks", "/nowhere", "/v1/records/keys"])
+def test_bodies_to_addresses_that_take_none_are_not_waited_for(server: str, target: str) -> None:
+    """Against a body that does not come: the answer does, at once."""
+    address = urlsplit(server)
+    with socket.create_connection((str(address.hostname), address.port), timeout=10) as caller:
+        caller.sendall(f"POST {target} HTTP/1.1\r\nHost: x\r\nContent-Length: 1000\r\n\r\nhalf".encode())
+        assert caller.recv(1 << 12)[:12] in (b"HTTP/1.1 404", b"HTTP/1.1 405")

@@ -350,3 +350,89 @@ def test_a_large_answer_nobody_reads_is_not_kept(serve: Serve) -> None:
         caller.sendall(head("/large?size=40000000", "GET"))
         until(lambda: counted(address, "slow_reader") == before + 1)
         assert len(read_all(caller)) < 40_000_000
+
+
+def test_cheap_work_does_not_wait_for_heavy_work(serve: Serve) -> None:
+    """Against one turn of each lane: heavy work that takes it, or waits for it, stops no cheap request."""
+    address = serve(computing=1, waiting=4)
+    with ExitStack() as stack:
+        for _ in range(3):
+            caller = stack.enter_context(connect(address))
+            caller.sendall(head(f"/v1/motions?seconds={LONG}", "POST", "Content-Length: 0"))
+        until(lambda: state(address)["computing"] == 1)
+        for _ in range(3):
+            assert requests.post(f"{address}/compute?seconds=0", timeout=LONG / 2).status_code == 200
+        assert state(address)["computing"] == 1
+    until(lambda: state(address)["computing"] == 0)
+
+
+@pytest.mark.parametrize("target", ["/echo", "/v1/lots"])
+@pytest.mark.parametrize(
+    ("length", "body"),
+    [
+        ("Content-Length: 1000", b"half of"),
+        ("Transfer-Encoding: chunked", b"5\r\nhalf"),
+        ("Transfer-Encoding: chunked", b"-1\r\nhalf\r\n"),
+        ("Transfer-Encoding: chunked", b"zz\r\nhalf\r\n"),
+        ("Transfer-Encoding: chunked", b"fffffffffffffffff\r\nhalf\r\n"),
+        ("Transfer-Encoding: chunked", b"4\r\nhalf of"),
+    ],
+)
+def test_a_cut_body_is_a_problem_with_its_request_id(
+    serve: Serve, target: str, length: str, body: bytes
+) -> None:
+    """Against RFC 9112, 7.1 and 8: a caller who stops sending, or sends chunks that are none."""
+    with connect(serve(**PLAIN)) as caller:
+        caller.sendall(head(target, "POST", length, "X-Request-Id: cut", "Content-Type: text/csv") + body)
+        caller.shutdown(socket.SHUT_WR)
+        answer, _, problem = read_all(caller).partition(b"\r\n\r\n")
+    assert answer.startswith(b"HTTP/1.1 400 "), answer
+    assert json.loads(problem)["request_id"] == "cut"
+
+
+def test_all_of_a_file_must_come_in_its_time(serve: Serve) -> None:
+    """Against a file that keeps coming, each piece in time, for longer than all of it may take."""
+    address = serve(upload_time=1.5)
+    with connect(address) as caller:
+        caller.sendall(head("/v1/lots", "POST", "Content-Length: 1000"))
+        caller.settimeout(0.2)
+        answer = b""
+        for _ in range(100):
+            with contextlib.suppress(ConnectionError):
+                caller.sendall(b"x")
+            with contextlib.suppress(TimeoutError):
+                answer = caller.recv(1 << 16)
+                break
+    assert answer.startswith(b"HTTP/1.1 408 ")
+
+
+def test_the_slow_files_of_one_close_lots_for_nobody_else(serve: Serve) -> None:
+    """Against the number that one may have under way, and a caller of another address."""
+    address = serve(requests_per_minute=10_000, trusted_proxies=1, uploads=4, uploads_of_one=2)
+    with ExitStack() as stack:
+        for _ in range(2):
+            caller = stack.enter_context(connect(address))
+            lines = ("Content-Length: 1000", "X-Forwarded-For: 10.0.0.1")
+            caller.sendall(head("/v1/lots", "POST", *lines) + b"half of")
+        time.sleep(0.3)
+        for host, status in (("10.0.0.1", 503), ("10.0.0.2", 200)):
+            asked = {"X-Forwarded-For": host}
+            response = requests.post(f"{address}/v1/lots", data=b"whole", headers=asked, timeout=60)
+            assert response.status_code == status
+    assert counted(address, "streams_full_for_one") == 1
+
+
+def test_computed_work_counts_toward_the_limit(serve: Serve) -> None:
+    """Against a limit of 60: one request of a second takes all of it, sixty that compute nothing do not."""
+    address = serve(requests_per_minute=60, trusted_proxies=1)
+
+    def asked(host: str, seconds: float) -> int:
+        headers = {"X-Forwarded-For": host}
+        return requests.post(
+            f"{address}/v1/checks?seconds={seconds}", headers=headers, timeout=60
+        ).status_code
+
+    assert [asked("10.0.0.1", 0) for _ in range(20)] == [200] * 20
+    assert asked("10.0.0.2", 1) == 200
+    assert asked("10.0.0.2", 0) == 429
+    assert asked("10.0.0.1", 0) == 200

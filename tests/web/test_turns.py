@@ -161,3 +161,20 @@ def test_a_request_in_time_gives_the_same_bytes(drilled: dict[str, object]) -> N
     with budget.within(Deadline(600.0)):
         limited = answer()
     assert limited == answer()
+
+
+def test_the_work_of_other_threads_counts_for_the_request() -> None:
+    """Against the processor time that each thread says it took."""
+    from ballgauge_service.core.bulk.threads import Threads
+
+    limit = Deadline(600.0)
+    with budget.within(limit):
+        took = list(Threads(2).map(burn, 0.02, range(6)))
+    assert sum(took) <= limit.spent <= 2 * sum(took) + 0.1
+
+
+def burn(seconds: float, piece: int, check: Any) -> float:
+    began = time.thread_time()
+    while (taken := time.thread_time() - began) < seconds:
+        pass
+    return taken

@@ -12,6 +12,7 @@ slower than the estimates.
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
@@ -56,6 +57,9 @@ class Deadline:
         self._clock = clock
         self._end = clock() + seconds
         self._given_up = threading.Event()
+        self._lock = threading.Lock()
+        self.spent = 0.0
+        """Time that others worked for the request, beside its own thread [s]."""
 
     @property
     def left(self) -> float:
@@ -74,6 +78,11 @@ class Deadline:
     def extend(self, seconds: float) -> None:
         """Give some time back that does not count [s]."""
         self._end += seconds
+
+    def spend(self, seconds: float) -> None:
+        """Count time of another thread, or of another machine, that worked for the request [s]."""
+        with self._lock:
+            self.spent += seconds
 
     def give_up(self) -> None:
         """End it now: nobody waits for the answer."""
@@ -96,6 +105,24 @@ def check() -> None:
     deadline = _current.get()
     if deadline is not None:
         deadline.check()
+
+
+@contextmanager
+def helping() -> Iterator[None]:
+    """Count the processor time of this thread for the present request, which another thread answers."""
+    deadline, began = _current.get(), time.thread_time()
+    try:
+        yield
+    finally:
+        if deadline is not None:
+            deadline.spend(time.thread_time() - began)
+
+
+def spend(seconds: float) -> None:
+    """Count time that another machine worked for the present request [s]."""
+    deadline = _current.get()
+    if deadline is not None:
+        deadline.spend(seconds)
 
 
 @contextmanager

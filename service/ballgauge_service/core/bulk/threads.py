@@ -10,6 +10,7 @@ from contextvars import copy_context
 from functools import partial
 from typing import Any
 
+from ballgauge_service.core import budget
 from ballgauge_service.core.bulk.pieces import (
     AHEAD,
     Bulk,
@@ -58,7 +59,7 @@ class Threads(Bulk):
         if len(tasks) == 1 or self.count == 1:
             return (task() for task in tasks)
         # Every piece has its own copy of the context, and with it the request's deadline.
-        return self._wave([partial(copy_context().run, task) for task in tasks])
+        return self._wave([partial(copy_context().run, _helping, task) for task in tasks])
 
     def _wave(self, tasks: Sequence[partial[Any | Failure]]) -> tuple[Any | Failure, ...]:
         # Deferred: a single check or motion has no bulk work.
@@ -81,3 +82,8 @@ class Threads(Bulk):
     def reads(self, path: str, *, own: bool) -> bool:
         """See `Bulk.reads`."""
         return True
+
+
+def _helping(task: partial[Any | Failure]) -> Any | Failure:
+    with budget.helping():
+        return task()

@@ -41,6 +41,8 @@ ENTRANCE = "ballgauge_entrance"
 DECIDED = "ballgauge.decided"
 """The name in a WSGI environment of what the entrance said; no header of a request can take it."""
 
+_ADDRESS = "ballgauge.address"
+
 COUNTED = "/v1/"
 """Where the addresses begin whose requests are counted."""
 
@@ -93,6 +95,10 @@ class Denied(Refusal):
         self.reason = reason
         self.guess = guess
         self.key = key
+
+    def log(self, request_id: str | None) -> None:
+        """Write why, under the request's id."""
+        _log.warning("access denied: %s", self.reason, extra={"request_id": request_id})
 
 
 def needed(path: str) -> str | None:
@@ -229,10 +235,15 @@ def record_day(stated: date | None) -> date:
 
 
 class Admission(NamedTuple):
-    """A request that was let in: by which key, where one was asked for, and what its answer's head tells."""
+    """A request that was let in: by which key, where one was asked for, and what its answer's head tells.
+
+    `who` is the key or the address that it is counted for, with what it was counted as; None: it is not.
+    """
 
     key: AccessKey | None
     headers: Mapping[str, str]
+    who: str | None = None
+    cost: int = 0
 
 
 class Entrance:
@@ -271,10 +282,21 @@ class Entrance:
             return Admission(None, {})
         key = None if self._file is None else self._known(self._file, environ, path)
         try:
-            return Admission(key, self._spent(environ, path, key))
+            return self._spent(environ, key) if path.startswith(COUNTED) else Admission(key, {})
         except Refusal as refusal:
             refusal.key = None if key is None else key.id
             raise
+
+    def charge(self, admission: Admission, seconds: float) -> None:
+        """Count the processor time that a request took, where that is more than it was counted as [s]."""
+        if admission.who is not None:
+            self._limits.charge(admission.who, admission.cost, seconds)
+
+    def _spent(self, environ: WSGIEnvironment, key: AccessKey | None) -> Admission:
+        """Count a request by its head. Raises Refusal, 429."""
+        who = self._limits.name(None if key is None else key.id, self.address(environ))
+        cost = self._limits.cost(get_content_length(environ), environ["REQUEST_METHOD"])
+        return Admission(key, self._limits.spend(who, cost), who, cost)
 
     def decided(self, environ: WSGIEnvironment) -> Admission | Refusal:
         """Do as `admit` does, and give the refusal too, to be handed on under `DECIDED`."""
@@ -287,24 +309,25 @@ class Entrance:
         try:
             return decide(environ.get("HTTP_AUTHORIZATION"), path, file.current(), today())
         except Denied as denied:
-            self._spent(environ, path, None)
+            if path.startswith(COUNTED):
+                self._spent(environ, None)
             if denied.guess:
-                self._limits.count_guess(self._address(environ))
+                self._limits.count_guess(self.address(environ))
             raise
 
-    def _spent(self, environ: WSGIEnvironment, path: str, key: AccessKey | None) -> Mapping[str, str]:
-        if not path.startswith(COUNTED):
-            return {}
-        who = None if key is None else key.id
-        announced = get_content_length(environ)
-        return self._limits.spend(who, self._address(environ), announced, environ["REQUEST_METHOD"])
+    def caller(self, environ: WSGIEnvironment) -> str:
+        """The name under which a caller without a key is counted."""
+        return self._limits.name(None, self.address(environ))
 
-    def _address(self, environ: WSGIEnvironment) -> str | None:
+    def address(self, environ: WSGIEnvironment) -> str | None:
         """The caller's address as trusted proxies tell it, also before the application has asked them."""
-        found = dict(environ)
-        if self._proxies:
-            ProxyFix(_nothing, x_for=self._proxies, x_proto=0)(found, _nothing)
-        return found.get("REMOTE_ADDR")
+        if _ADDRESS not in environ:
+            found = dict(environ)
+            if self._proxies:
+                ProxyFix(_nothing, x_for=self._proxies, x_proto=0)(found, _nothing)
+            environ[_ADDRESS] = found.get("REMOTE_ADDR")
+        address: str | None = environ[_ADDRESS]
+        return address
 
 
 def _nothing(*_: Any) -> Any:
@@ -336,7 +359,7 @@ def register(app: Flask, settings: Settings) -> None:
     def admit() -> None:
         found = request.environ.get(DECIDED) or entrance.decided(request.environ)
         if isinstance(found, Denied):
-            _log.warning("access denied: %s", found.reason, extra={"request_id": g.get("request_id")})
+            found.log(g.get("request_id"))
         if isinstance(found, Refusal):
             g.key_id = found.key
             raise found

@@ -1,8 +1,10 @@
 """How much one key, or one address, may ask for in a minute.
 
 A request costs 1 for each started 16 KiB that it announces, so that a thousand checks cost more than one; a
-body whose size nobody announced, and one larger than the largest JSON body, cost as much as that. What is
-counted are requests to `/v1/`; health, pages and documentation are not.
+body whose size nobody announced, and one larger than the largest JSON body, cost as much as that. Once it is
+answered it costs 1 for each started 10 ms of processor time where that is more, so that a study costs what as
+much time of checks in a batch costs. What is counted are requests to `/v1/`; health, pages and documentation
+are not.
 
 Counted by the library `limits` with a sliding window: in each process for itself, which then has its share of
 the limit, or in a storage that the processes have in common, as long as that answers.
@@ -29,6 +31,9 @@ from ballgauge_service.web.http.settings import MEMORY, BadSettings, Settings
 
 STEP = 2**14
 """Bytes of a body that cost 1 (ours)."""
+
+WORK = 0.01
+"""Processor time that costs 1 [s] (ours): several times that of a check, which costs 1 wherever it runs."""
 
 COST_MAXIMUM = BODY_MAXIMUM // STEP
 
@@ -69,17 +74,26 @@ class Limits:
             self._shared = _Counts(_storage(settings.limits_storage), settings.requests_per_minute)
         self._away = threading.Event()
 
-    def spend(
-        self, key: str | None, address: str | None, announced: int | None, method: str
-    ) -> Mapping[str, str]:
-        """Count a request of a key, or of an address where there is none, and give what its answer tells.
+    def name(self, key: str | None, address: str | None) -> str:
+        """Whose requests are counted: a key's, or an address's where there is none."""
+        return address_name(address) if key is None else f"key {key}"
 
-        Raises Refusal, 429.
+    def cost(self, announced: int | None, method: str) -> int:
+        """What a request counts as by its head: see `cost_of`."""
+        return cost_of(announced, method)
+
+    def spend(self, who: str, cost: int) -> Mapping[str, str]:
+        """Count a request, and give what its answer tells. Raises Refusal, 429."""
+        return self._counted(lambda counts: counts.spend(who, cost)) if self._own.limited else {}
+
+    def charge(self, who: str, counted: int, seconds: float) -> None:
+        """Count the processor time that a request took beyond what it was counted as [s].
+
+        It is done already: what is left of the minute is the most that it can cost.
         """
-        if not self._own.limited:
-            return {}
-        who = address_name(address) if key is None else f"key {key}"
-        return self._counted(lambda counts: counts.spend(who, cost_of(announced, method)))
+        more = math.ceil(seconds / WORK) - counted
+        if self._own.limited and more > 0:
+            self._counted(lambda counts: counts.charge(who, more))
 
     def count_guess(self, address: str | None) -> None:
         """Count a key that is not valid. Raises Refusal, 429, once there are too many from this address.
@@ -136,6 +150,9 @@ class _Counts:
             raise self._too_many("too many requests in a minute", self._requests, who, cost)
         rest = self._rest(self._requests, who)
         return _fields(self._requests, rest, self._wait(self._requests, who, self._requests.amount - rest))
+
+    def charge(self, who: str, cost: int) -> None:
+        self._limiter.hit(self._requests, who, cost=min(cost, self._rest(self._requests, who)))
 
     def guess(self, who: str) -> None:
         if not self._limiter.hit(self._guesses, who):

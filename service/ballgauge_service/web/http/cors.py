@@ -52,3 +52,13 @@ def _vary(response: Response) -> Response:
     if request.path.startswith(_FOLDER):
         response.vary.add("Origin")
     return response
+
+
+def told(path: str, origin: str, allowed: tuple[str, ...]) -> dict[str, str]:
+    """What an answer tells a page's browser that the application does not make: as `register` has it."""
+    if not allowed or not path.startswith(_FOLDER):
+        return {}
+    vary = {"Vary": "Origin"}
+    if origin not in allowed:
+        return vary
+    return vary | {"Access-Control-Allow-Origin": origin, "Access-Control-Expose-Headers": ", ".join(_READ)}

@@ -81,6 +81,8 @@ _DEGRADED = Gauge(
     multiprocess_mode="livemax",
 )
 
+_TURNS: dict[str, tuple[int, int]] = {}
+
 blueprint = Blueprint("metrics", __name__)
 
 
@@ -103,10 +105,16 @@ def count_outcomes(outcomes: Iterable[tuple[str, str]]) -> None:
         _OUTCOMES.labels(*labels).inc(count)
 
 
-def show_turns(computing: int, waiting: int) -> None:
-    """Show how many requests compute and wait in this process."""
-    _COMPUTING.set(computing)
-    _WAITING.set(waiting)
+def show_turns(lane: str, computing: int, waiting: int) -> None:
+    """Show how many requests of a lane compute and wait in this process, with those of the others."""
+    _TURNS[lane] = computing, waiting
+    _COMPUTING.set(sum(each[0] for each in _TURNS.values()))
+    _WAITING.set(sum(each[1] for each in _TURNS.values()))
+
+
+def observe(address: str, status: int, arrived: float) -> None:
+    """Measure a request that the application did not see; arrived by `time.perf_counter` [s]."""
+    _SECONDS.labels(address, str(status)).observe(time.perf_counter() - arrived)
 
 
 def show_degraded(reason: str, is_so: bool) -> None:

@@ -112,17 +112,30 @@ class Settings:
     anew."""
 
     computing: int = os.cpu_count() or 1
-    """Requests that one process computes side by side."""
+    """Requests that one process computes side by side, of cheap and of heavy work each."""
 
-    waiting: int = 512
-    """Requests that wait in one process for their turn; further ones are refused with 503."""
+    waiting: int = 2048
+    """Requests that wait in one process for their turn, of cheap and of heavy work each; further ones are
+    refused with 503."""
 
     longest_wait: float = 5.0
     """Seconds a request waits for its turn before it is refused with 503."""
 
     patience: float = 20.0
-    """Seconds a caller may take over a head, and over a body or a piece of an answer beside a second for each
-    1000 bytes."""
+    """Seconds a caller may take over a head, and over a body or a piece of an answer beside those by
+    `least_rate`."""
+
+    least_rate: int = 10_000
+    """Bytes a second that a caller must send, or take, once its patience is used up."""
+
+    uploads: int = 32
+    """Files and answers that one process has under way as streams."""
+
+    uploads_of_one: int = 8
+    """How many of them may be of one key, or of one address without keys."""
+
+    upload_time: float = 3600.0
+    """Seconds in which all of a file must have come."""
 
     drain: float = 1.0
     """Seconds in which a server told to end says at /readyz that it does, before it listens no more."""
@@ -217,6 +230,10 @@ _READERS: dict[str, Callable[[str], Any]] = {
     "waiting": _whole(0),
     "longest_wait": _seconds,
     "patience": _seconds,
+    "least_rate": _whole(1),
+    "uploads": _whole(1),
+    "uploads_of_one": _whole(1),
+    "upload_time": _seconds,
     "drain": _seconds,
     "largest_lot": _whole(1),
     "metrics": _yes,

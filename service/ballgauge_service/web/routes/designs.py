@@ -12,6 +12,7 @@ from flask import Blueprint, Response, g, request
 
 from ballgauge_schemas.design.request import DESIGN_REQUEST
 from ballgauge_schemas.shared.limits import MESH_BYTES_MAXIMUM, MESHES_MAXIMUM
+from ballgauge_service.core import budget
 from ballgauge_service.web.http import bodies, bulk, refusals, serializer, uploads
 from ballgauge_service.web.http.refusals import Refusal
 
@@ -94,7 +95,9 @@ def _lines(
 
     def work() -> None:
         try:
-            found = {"result": _evaluated(loaded, files, progress=tell, cancelled=gone.is_set, bulk=workers)}
+            with budget.helping():
+                result = _evaluated(loaded, files, progress=tell, cancelled=gone.is_set, bulk=workers)
+            found = {"result": result}
         except Exception as error:  # noqa: BLE001 - the answer has begun: its last line is where to say so
             problem = (
                 {} if gone.is_set() else refusals.problem(refusals.refusal_of(error, request_id), request_id)

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from functools import partial
+from typing import Any
 
 from flask import Blueprint, Flask, Response, current_app
 
@@ -40,19 +42,33 @@ def _warm(warm_up: Callable[[], object], ready: threading.Event) -> None:
         ready.set()
 
 
+def told(app: Flask) -> Mapping[str, Callable[[], dict[str, Any]]]:
+    """What each address says now, for whoever answers it without the application. They raise Refusal."""
+    return {"/healthz": _alive, "/readyz": partial(_ready, app)}
+
+
+def _alive() -> dict[str, str]:
+    return {"status": "ok"}
+
+
+def _ready(app: Flask) -> dict[str, Any]:
+    if is_ending():
+        raise Refusal(503, "shutting down; retry", headers={"Retry-After": "1"})
+    if not app.extensions[READY].is_set():
+        raise Refusal(503, "the numeric kernels are being compiled", headers={"Retry-After": "1"})
+    with app.app_context():
+        records.tell_of_keys()
+    wrong = sorted(degraded.found())
+    return {"status": "degraded", "degraded": wrong} if wrong else {"status": "ok"}
+
+
 @blueprint.get("/healthz")
 def alive() -> Response:
     """Say that the process answers."""
-    return serializer.respond({"status": "ok"})
+    return serializer.respond(_alive())
 
 
 @blueprint.get("/readyz")
 def ready() -> Response:
     """Say whether the numeric kernels are compiled, the server does not end, and all of it works."""
-    if is_ending():
-        raise Refusal(503, "shutting down; retry", headers={"Retry-After": "1"})
-    if not current_app.extensions[READY].is_set():
-        raise Refusal(503, "the numeric kernels are being compiled", headers={"Retry-After": "1"})
-    records.tell_of_keys()
-    wrong = sorted(degraded.found())
-    return serializer.respond({"status": "degraded", "degraded": wrong} if wrong else {"status": "ok"})
+    return serializer.respond(_ready(current_app))

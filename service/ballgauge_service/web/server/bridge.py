@@ -11,6 +11,7 @@ import asyncio
 import io
 import sys
 import threading
+import time
 from collections import deque
 from collections.abc import AsyncIterator, Awaitable, Callable, Generator, Iterable, Iterator
 from contextlib import closing, contextmanager
@@ -164,10 +165,18 @@ class Exchange:
     application : WSGI application
     turns : of which one has been taken for this request when it runs; given back at its end
     deadline : ends the computing, and is renewed by each piece
+    charge : told at the end the environment, and the processor time that it took [s]
     """
 
-    def __init__(self, application: Application, turns: Turns | None, deadline: Deadline) -> None:
+    def __init__(
+        self,
+        application: Application,
+        turns: Turns | None,
+        deadline: Deadline,
+        charge: Callable[[Environ, float], object] = lambda environ, seconds: None,
+    ) -> None:
         self._application = application
+        self._charge = charge
         self._turns = turns
         self.deadline = deadline
         self._loop = asyncio.get_running_loop()
@@ -203,8 +212,12 @@ class Exchange:
     def run(self, environ: Environ) -> None:
         """Answer the request. In a thread; every outcome goes to the event loop."""
         environ[DEADLINE] = self.deadline
+        began = time.thread_time()
         try:
-            body = copy_context().run(self._answer, environ)
+            try:
+                body = copy_context().run(self._answer, environ)
+            finally:
+                self._charge(environ, time.thread_time() - began + self.deadline.spent)
         except BaseException as error:  # noqa: BLE001 - a thread has no caller to tell
             self._loop.call_soon_threadsafe(self._fail, error)
         else:

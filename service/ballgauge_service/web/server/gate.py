@@ -1,26 +1,31 @@
 """The gate before the application: what waits for the network is kept apart from what computes.
 
 A body of JSON is read whole before its request asks for a turn, so that slow callers and half-open
-connections cost no thread. Who gets a turn is decided at once (`turns`). Lots and forms are read while
-they are judged, and have a place among a few such streams. What is refused here is a problem (RFC 9457) like
-every other refusal.
+connections cost no thread. Cheap work and heavy work stand in lines of their own (`turns`), so that a check
+never waits for a study. Lots and forms are read while they are judged, and have a place among a few such
+streams. Health, and all that is refused by its head, is answered here without the application; what is
+refused here is a problem (RFC 9457) like every other refusal.
 """
 
 from __future__ import annotations
 
 import asyncio
 import io
+import math
 import time
-from collections.abc import Awaitable, Collection, Iterator
+from collections import Counter
+from collections.abc import Awaitable, Callable, Collection, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager
+from functools import partial
 from typing import Any
 
 from ballgauge_schemas.shared.limits import BODY_MAXIMUM
 from ballgauge_schemas.shared.problems import MEDIA_TYPE
 from ballgauge_service.core.budget import Deadline, DeadlinePassed
-from ballgauge_service.web.access.access import DECIDED, Entrance
-from ballgauge_service.web.http import metrics, refusals, request_log, serializer
+from ballgauge_service.web.access.access import DECIDED, Admission, Denied, Entrance
+from ballgauge_service.web.access.slowing import Slowing
+from ballgauge_service.web.http import cors, metrics, refusals, request_log, running, serializer
 from ballgauge_service.web.http.refusals import Refusal
 from ballgauge_service.web.http.settings import Settings
 from ballgauge_service.web.server.bridge import (
@@ -38,20 +43,23 @@ from ballgauge_service.web.server.bridge import (
 )
 from ballgauge_service.web.server.turns import Full, Turns
 
-CHEAP = frozenset(("/healthz", "/readyz", "/metrics"))
-"""Paths that are answered without a turn, as OPTIONS is on any path: it needs no body and no key."""
+CHEAP = "/metrics"
+"""The path that is answered without a turn, as OPTIONS is on any path: it needs no body."""
 
 STREAMED = frozenset(("/v1/lots", "/v1/records/lots"))
 """Paths whose bodies are read while they are judged, as forms (RFC 7578) are on any path."""
 
-STREAMS = 32
-"""Bodies and answers that one process has under way as streams (ours)."""
+HEAVY = STREAMED | {"/v1/designs", "/v1/motions", "/v1/records/prints", "/v1/records/read"}
+"""Paths whose work may take seconds, as forms' and large bodies' may on any path."""
+
+LIGHT = 1 << 16
+"""Bytes of a body up to which its work counts as cheap, where its path's does (ours): some thirty checks."""
 
 HELD = 1 << 28
-"""Bytes of bodies of JSON that one process holds while they come (ours)."""
+"""Bytes of bodies of JSON that one process holds, while they come and while they stand in line (ours)."""
 
-SLOWEST = 1000.0
-"""Least rate at which a caller must send and take, once its patience is used up [bytes/s] (ours)."""
+REFUSED_AFTER = 1.0
+"""Seconds after which a caller is told that the line is full (ours): who is told at once, asks at once."""
 
 DRAINED = 1 << 24
 """Bytes of a body too large that are taken to nothing (ours): who sends first reads its refusal then."""
@@ -60,6 +68,8 @@ GRACE = 1.0
 """Seconds after the deadline in which the application may still say itself that it passed (ours)."""
 
 _QUICK = 0.2
+_CLOSE = {"Connection": "close"}
+_REQUEST_ID = "ballgauge.request_id"
 _GONE = 499
 """Status in the log where the caller left, as is the custom; nobody receives it."""
 
@@ -67,6 +77,7 @@ _FULL = {
     "line_full": "too many requests wait for their turn; try again later",
     "waited_too_long": "no turn came in time; try again later",
     "streams_full": "too many files are under way; try again later",
+    "streams_full_for_one": "too many files of yours are under way; send one after another",
     "bodies_full": "too many bodies are under way; try again later",
 }
 
@@ -86,6 +97,10 @@ class Gate:
         Paths that may stand in the log; any other could hold a customer's data.
     entrance : Entrance, optional
         Whom to ask, by a request's head, before anything of its body is read or it stands in line.
+    health : mapping of str to callable
+        What addresses answer that must answer whatever the load: they give JSON, or raise Refusal.
+    takes_body : callable (str, str) -> bool
+        Whether a method at a path is answered from a body; no other is read.
     """
 
     def __init__(
@@ -94,17 +109,31 @@ class Gate:
         settings: Settings,
         paths: Collection[str],
         entrance: Entrance | None = None,
+        health: Mapping[str, Callable[[], Any]] | None = None,
+        takes_body: Callable[[str, str], bool] = lambda method, path: True,
     ) -> None:
         self._application = application
-        self._entrance = None if entrance is None or entrance.waits else entrance
+        self._entrance = entrance
+        self._health = health or {}
+        self._takes_body = takes_body
         self._settings = settings
         self._paths = paths
-        self._turns = Turns(settings.computing, settings.waiting, settings.longest_wait, metrics.show_turns)
-        self._streams = 0
+        self._cheap_turns, self._heavy_turns = (
+            Turns(
+                settings.computing,
+                settings.waiting,
+                settings.longest_wait,
+                partial(metrics.show_turns, lane),
+            )
+            for lane in ("cheap", "heavy")
+        )
+        self._slowing = Slowing()
+        self._streams: Counter[str | None] = Counter()
         self._held = 0
         # Those with a turn, those that wait for their callers, and as many again that are about to end.
-        self._threads = ThreadPoolExecutor(settings.computing + 2 * STREAMS, "request")
+        self._threads = ThreadPoolExecutor(2 * (settings.computing + settings.uploads), "request")
         self._messengers = ThreadPoolExecutor(2, "cheap")
+        self._porters = ThreadPoolExecutor(8, "entrance")
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one request."""
@@ -112,23 +141,47 @@ class Gate:
             raise NotImplementedError(f"{scope['type']} is not served")
         arrived = time.perf_counter()
         try:
-            await self._answer(scope, receive, send, arrived)
+            await (await self._admitted(scope, arrived))(scope, receive, send, arrived)
         except Refusal as refusal:
             await self._refuse(scope, send, refusal, arrived)
         except CallerGone:
             metrics.turned_away("caller_left")
             self._log(scope, _request_id(scope), _GONE, arrived)
 
-    def _answer(self, scope: Scope, receive: Receive, send: Send, arrived: float) -> Awaitable[None]:
+    async def _admitted(self, scope: Scope, arrived: float) -> Callable[..., Awaitable[None]]:
+        """How a request is answered that its head lets in. Raises Refusal."""
+        path, method = path_of(scope), scope["method"].upper()
+        if path in self._health and method in ("GET", "HEAD"):
+            return self._tell_health
         if self._entrance is not None:
-            scope[DECIDED] = self._entrance.decided(environment(scope, io.BytesIO()))
-        # What is refused is answered by the application, which logs it and adds what its answers have.
-        path = path_of(scope)
-        if path in CHEAP or scope["method"] == "OPTIONS" or isinstance(scope.get(DECIDED), Refusal):
-            return self._cheap(scope, receive, send, arrived)
-        if path in STREAMED or _header(scope, b"content-type").lower().startswith(b"multipart/form-data"):
-            return self._streamed(scope, receive, send, arrived)
-        return self._whole(scope, receive, send, arrived)
+            await self._ask_entrance(self._entrance, scope)
+        if path == CHEAP or method == "OPTIONS":
+            return self._cheap
+        if not self._takes_body(method, path):
+            return self._whole
+        if path in STREAMED or _is_form(scope):
+            return self._streamed
+        return self._whole
+
+    async def _ask_entrance(self, entrance: Entrance, scope: Scope) -> None:
+        """Let a request in by its head. Raises Refusal, later the more often an address is refused."""
+        head = environment(scope, io.BytesIO())
+        if entrance.waits:
+            loop = asyncio.get_running_loop()
+            found = await loop.run_in_executor(self._porters, entrance.decided, head)
+        else:
+            found = entrance.decided(head)
+        scope[DECIDED] = found
+        if isinstance(found, Refusal):
+            wait = self._slowing.wait(entrance.caller(head))
+            if isinstance(found, Denied) and not wait:
+                found.log(_request_id(scope))
+            await asyncio.sleep(wait)
+            raise found
+
+    async def _tell_health(self, scope: Scope, receive: Receive, send: Send, arrived: float) -> None:
+        body = serializer.dump(self._health[path_of(scope)]())
+        await self._say(scope, send, 200, {"Content-Type": "application/json"}, body, arrived)
 
     def _environ(self, scope: Scope, body: Any, arrived: float) -> dict[str, Any]:
         return {**environment(scope, body), ARRIVED: arrived, DECIDED: scope.get(DECIDED)}
@@ -138,62 +191,85 @@ class Gate:
         listener = _Listener(receive, exchange)
         self._messengers.submit(exchange.run, self._environ(scope, io.BytesIO(), arrived))
         try:
-            await self._relay(exchange, listener, send)
+            await self._relay(exchange, listener, send, scope)
         finally:
             listener.end()
 
     async def _whole(self, scope: Scope, receive: Receive, send: Send, arrived: float) -> None:
-        body = await self._read(scope, receive)
-        exchange = self._exchange(self._turns)
-        listener = _Listener(receive, exchange)
+        body = bytearray()
         try:
-            await self._turn(listener)
-            self._threads.submit(exchange.run, self._environ(scope, io.BytesIO(body), arrived))
-            await self._relay(exchange, listener, send)
+            await self._read(scope, receive, body)
+            heavy = path_of(scope) in HEAVY or len(body) > LIGHT
+            turns = self._heavy_turns if heavy else self._cheap_turns
+            exchange = self._exchange(turns)
+            listener = _Listener(receive, exchange)
+            try:
+                await self._turn(turns, listener)
+                environ = self._environ(scope, io.BytesIO(body), arrived)
+                self._threads.submit(exchange.run, environ)
+                await self._relay(exchange, listener, send, scope)
+            finally:
+                listener.end()
         finally:
-            listener.end()
+            self._held -= len(body)
 
     async def _streamed(self, scope: Scope, receive: Receive, send: Send, arrived: float) -> None:
         with ExitStack() as stack:
-            stack.enter_context(self._place())
-            exchange = self._exchange(self._turns)
+            stack.enter_context(self._place(scope))
+            exchange = self._exchange(self._heavy_turns)
             inlet = exchange.inlet()
-            await self._turn(None)
+            await self._turn(self._heavy_turns, None)
             running = self._threads.submit(exchange.run, self._environ(scope, inlet, arrived))
             place = stack.pop_all()
         # The place is free when the thread is; a refusal does not wait for that.
         asyncio.wrap_future(running).add_done_callback(lambda _: place.close())
-        filling = asyncio.create_task(_fill(inlet, exchange, receive, Patience(self._settings.patience)))
+        filling = asyncio.create_task(
+            _fill(inlet, exchange, receive, self._patience(self._settings.upload_time))
+        )
         try:
-            await self._relay(exchange, None, send)
+            await self._relay(exchange, None, send, scope)
         finally:
             filling.cancel()
             inlet.end(CallerGone("the answer is done"))
             exchange.leave()
 
     def _exchange(self, turns: Turns | None) -> Exchange:
-        return Exchange(self._application, turns, Deadline(self._settings.deadline))
+        return Exchange(self._application, turns, Deadline(self._settings.deadline), self._charge)
+
+    def _charge(self, environ: dict[str, Any], seconds: float) -> None:
+        """Count the processor time that a request took."""
+        admission = environ[DECIDED]
+        if self._entrance is not None and isinstance(admission, Admission):
+            self._entrance.charge(admission, seconds)
 
     @contextmanager
-    def _place(self) -> Iterator[None]:
-        if self._streams >= STREAMS:
+    def _place(self, scope: Scope) -> Iterator[None]:
+        admission = scope.get(DECIDED)
+        who = admission.who if isinstance(admission, Admission) else None
+        if self._streams.total() >= self._settings.uploads:
             raise self._full("streams_full")
-        self._streams += 1
+        if who is not None and self._streams[who] >= self._settings.uploads_of_one:
+            raise self._full("streams_full_for_one")
+        self._streams[who] += 1
         try:
             yield
         finally:
-            self._streams -= 1
+            self._streams[who] -= 1
+            # What is not there counts as none; nobody is remembered.
+            self._streams += Counter()
 
-    async def _turn(self, listener: _Listener | None) -> None:
+    async def _turn(self, turns: Turns, listener: _Listener | None) -> None:
         """Take a turn for a request whose caller still listens. Raises Refusal, CallerGone."""
-        if listener is not None and not self._turns.free:
+        if listener is not None and not turns.free:
             listener.start()
         try:
-            await self._turns.take()
+            await turns.take()
         except Full as full:
+            if str(full) == "line_full":
+                await asyncio.sleep(min(REFUSED_AFTER, self._settings.longest_wait))
             raise self._full(str(full)) from None
         if listener is not None and listener.exchange.gone:
-            self._turns.give()
+            turns.give()
             raise CallerGone("the caller left the line")
 
     def _full(self, reason: str) -> Refusal:
@@ -202,29 +278,31 @@ class Gate:
             503, _FULL[reason], headers={"Retry-After": str(round(self._settings.longest_wait) or 1)}
         )
 
-    async def _read(self, scope: Scope, receive: Receive) -> bytes:
-        """The body, cut after one byte more than is allowed. Raises Refusal, CallerGone."""
+    def _patience(self, longest: float = math.inf) -> Patience:
+        return Patience(self._settings.patience, self._settings.least_rate, longest)
+
+    async def _read(self, scope: Scope, receive: Receive, body: bytearray) -> None:
+        """Read the body, cut after one byte more than is allowed. Raises Refusal."""
         announced = _header(scope, b"content-length")
         if not announced and not _header(scope, b"transfer-encoding") and scope["http_version"] != "2":
-            return b""
-        if int(announced or 0) > DRAINED:
-            return b""
-        body, taken, more = bytearray(), 0, True
-        patience = Patience(self._settings.patience)
-        try:
-            while more and taken <= DRAINED:
+            return
+        if int(announced or 0) > DRAINED or not self._takes_body(scope["method"].upper(), path_of(scope)):
+            return
+        taken, more = 0, True
+        patience = self._patience()
+        while more and taken <= DRAINED:
+            try:
                 piece, more = await patience.take(receive)
-                taken += len(piece)
-                kept = piece[: BODY_MAXIMUM + 1 - len(body)]
-                body += kept
-                self._held += len(kept)
-                if self._held > HELD:
-                    raise self._full("bodies_full")
-        finally:
-            self._held -= len(body)
-        return bytes(body)
+            except CallerGone:
+                raise _cut() from None
+            taken += len(piece)
+            kept = piece[: BODY_MAXIMUM + 1 - len(body)]
+            body += kept
+            self._held += len(kept)
+            if self._held > HELD:
+                raise self._full("bodies_full")
 
-    async def _relay(self, exchange: Exchange, listener: _Listener | None, send: Send) -> None:
+    async def _relay(self, exchange: Exchange, listener: _Listener | None, send: Send, scope: Scope) -> None:
         """Send the answer as it is made. Raises Refusal and CallerGone before it begins."""
         await asyncio.wait((exchange.head,), timeout=_QUICK)
         if not exchange.head.done():
@@ -245,7 +323,7 @@ class Gate:
             await self._send_pieces(exchange, head, send)
         else:
             listener.start()
-            await self._send_as_made(exchange, head, send)
+            await self._send_as_made(exchange, head, send, scope)
 
     async def _send_made(
         self, exchange: Exchange, head: Head, listener: _Listener | None, send: Send
@@ -258,9 +336,9 @@ class Gate:
         finally:
             exchange.drop()
 
-    async def _send_as_made(self, exchange: Exchange, head: Head, send: Send) -> None:
+    async def _send_as_made(self, exchange: Exchange, head: Head, send: Send, scope: Scope) -> None:
         try:
-            with self._place():
+            with self._place(scope):
                 await self._send_pieces(exchange, head, send)
         except BaseException:
             exchange.leave()
@@ -283,7 +361,7 @@ class Gate:
         await _send_head(send, head)
         try:
             async for piece in exchange.pieces():
-                async with asyncio.timeout(self._settings.patience + len(piece) / SLOWEST):
+                async with asyncio.timeout(self._settings.patience + len(piece) / self._settings.least_rate):
                     await send({"type": "http.response.body", "body": piece, "more_body": True})
                 if exchange.gone:
                     break
@@ -302,19 +380,34 @@ class Gate:
         raise Aborted("the answer broke off")
 
     async def _refuse(self, scope: Scope, send: Send, refusal: Refusal, arrived: float) -> None:
-        request_id = _request_id(scope)
-        body = serializer.dump(refusals.problem(refusal, request_id))
-        headers = {
-            "Content-Type": MEDIA_TYPE,
+        body = serializer.dump(refusals.problem(refusal, _request_id(scope)))
+        headers = {"Content-Type": MEDIA_TYPE, **refusal.headers}
+        await self._say(scope, send, refusal.status, headers, body, arrived)
+
+    async def _say(
+        self,
+        scope: Scope,
+        send: Send,
+        status: int,
+        headers: Mapping[str, str],
+        body: bytes,
+        arrived: float,
+    ) -> None:
+        """Answer without the application, with what all its answers have."""
+        path = path_of(scope)
+        named = {
             "Content-Length": str(len(body)),
             "X-Content-Type-Options": "nosniff",
-            request_log.REQUEST_ID: request_id,
-            **refusal.headers,
+            request_log.REQUEST_ID: _request_id(scope),
+            **cors.told(path, _header(scope, b"origin").decode("latin-1"), self._settings.cors_origins),
+            **headers,
         }
-        named = [(name.lower().encode("latin-1"), value.encode("latin-1")) for name, value in headers.items()]
-        await _send_head(send, Head(refusal.status, named))
+        encoded = [(name.lower().encode("latin-1"), value.encode("latin-1")) for name, value in named.items()]
+        await _send_head(send, Head(status, encoded))
         await send({"type": "http.response.body", "body": b"" if scope["method"] == "HEAD" else body})
-        self._log(scope, request_id, refusal.status, arrived)
+        if self._settings.metrics:
+            metrics.observe(path if path in self._paths else metrics.NO_ROUTE, status, arrived)
+        self._log(scope, _request_id(scope), status, arrived)
 
     def _log(self, scope: Scope, request_id: str, status: int, arrived: float) -> None:
         path = path_of(scope)
@@ -328,12 +421,18 @@ class Patience:
     Parameters
     ----------
     seconds : float
-        Time beside that by `SLOWEST`, and the longest pause; what came fast earns no longer one [s].
+        Time beside that by `rate`, and the longest pause; what came fast earns no longer one [s].
+    rate : float
+        Least rate at which a caller must send once its patience is used up [bytes/s].
+    longest : float
+        The most that all of the body may take, however fast it comes [s].
     """
 
-    def __init__(self, seconds: float) -> None:
+    def __init__(self, seconds: float, rate: float, longest: float) -> None:
         self._seconds = seconds
+        self._rate = rate
         self._left = seconds
+        self._end = time.monotonic() + longest
 
     async def take(self, receive: Receive) -> tuple[bytes, bool]:
         """The next piece of a body, and whether there is more.
@@ -342,16 +441,16 @@ class Patience:
         """
         before = time.monotonic()
         try:
-            async with asyncio.timeout(self._left):
+            async with asyncio.timeout(min(self._left, self._end - before)):
                 message = await receive()
         except TimeoutError:
             metrics.turned_away("slow_body")
-            raise Refusal(408, "the body comes too slowly", headers={"Connection": "close"}) from None
+            raise Refusal(408, "the body comes too slowly", headers=_CLOSE) from None
         if message["type"] == "http.disconnect":
             raise CallerGone("the caller left")
         piece = message.get("body", b"")
         waited = time.monotonic() - before
-        self._left = min(self._seconds, self._left - waited + len(piece) / SLOWEST)
+        self._left = min(self._seconds, self._left - waited + len(piece) / self._rate)
         return piece, message.get("more_body", False)
 
 
@@ -385,19 +484,30 @@ async def _fill(inlet: Inlet, exchange: Exchange, receive: Receive, patience: Pa
             piece, more = await patience.take(receive)
             if piece:
                 await inlet.feed(piece)
+    except Refusal as slow:
+        inlet.end(slow)
+    except CallerGone:
+        inlet.end(_cut())
+    else:
         inlet.end()
         while (await receive())["type"] != "http.disconnect":
             pass
         exchange.leave()
-    except Refusal as slow:
-        inlet.end(slow)
-    except CallerGone as gone:
-        inlet.end(gone)
-        exchange.leave()
+
+
+def _cut() -> Refusal:
+    """The refusal of a body that ends early; whoever only stopped sending may still read it."""
+    metrics.turned_away("cut_body")
+    text = "the body ends before all of it that was announced has come, or its chunks are wrong"
+    return Refusal(400, text, headers=_CLOSE)
 
 
 async def _send_head(send: Send, head: Head) -> None:
-    await send({"type": "http.response.start", "status": head.status, "headers": head.headers})
+    headers = head.headers
+    # No connection that is kept may meet the end of the server.
+    if running.is_ending():
+        headers = [*headers, (b"connection", b"close")]
+    await send({"type": "http.response.start", "status": head.status, "headers": headers})
 
 
 def _header(scope: Scope, wanted: bytes) -> bytes:
@@ -405,6 +515,14 @@ def _header(scope: Scope, wanted: bytes) -> bytes:
     return bytes(found)
 
 
+def _is_form(scope: Scope) -> bool:
+    return _header(scope, b"content-type").lower().startswith(b"multipart/form-data")
+
+
 def _request_id(scope: Scope) -> str:
-    sent = _header(scope, request_log.REQUEST_ID.lower().encode()).decode("latin-1")
-    return request_log.request_id(sent)
+    """The id of a request, the same whenever it is asked for."""
+    found: str | None = scope.get(_REQUEST_ID)
+    if found is None:
+        sent = _header(scope, request_log.REQUEST_ID.lower().encode()).decode("latin-1")
+        found = scope[_REQUEST_ID] = request_log.request_id(sent)
+    return found

@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import logging
+from collections.abc import Callable
 from typing import TYPE_CHECKING
+
+from werkzeug.exceptions import HTTPException
+from werkzeug.routing import Map
 
 from ballgauge_service.web.http import running
 from ballgauge_service.web.http.settings import Settings
@@ -32,4 +36,20 @@ def create_gate() -> Gate:
         _log.error("no room for the counts of all processes: this one tells its own at /metrics")
     warming.start(app.extensions[health.READY])
     fixed = (rule.rule for rule in app.url_map.iter_rules() if not rule.arguments)
-    return Gate(app, settings, frozenset(fixed), app.extensions[ENTRANCE])
+    return Gate(
+        app, settings, frozenset(fixed), app.extensions[ENTRANCE], health.told(app), _bodies(app.url_map)
+    )
+
+
+def _bodies(addresses: Map) -> Callable[[str, str], bool]:
+    """Whether a method at a path is answered from a body."""
+    routed = addresses.bind("")
+
+    def takes_body(method: str, path: str) -> bool:
+        try:
+            routed.match(path.encode("latin-1").decode("utf-8", "replace"), method)
+        except HTTPException:
+            return False
+        return method == "POST"
+
+    return takes_body
