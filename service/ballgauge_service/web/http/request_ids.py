@@ -11,7 +11,8 @@ from ballgauge_service.web.http import request_log
 from ballgauge_service.web.http.request_log import NO_PATH, REQUEST_ID, VERSION, request_id
 from ballgauge_service.web.server.bridge import ARRIVED, DEADLINE
 
-_VERSION = version("ballgauge")
+TOLD = {VERSION: version("ballgauge"), "X-Content-Type-Options": "nosniff"}
+"""What every answer tells beside its id."""
 
 
 def register(app: Flask) -> None:
@@ -27,8 +28,7 @@ def _take_id() -> None:
 
 def _end(response: Response) -> Response:
     response.headers[REQUEST_ID] = g.request_id
-    response.headers[VERSION] = _VERSION
-    response.headers["X-Content-Type-Options"] = "nosniff"
+    response.headers.update(TOLD)
     deadline = request.environ.get(DEADLINE)
     # What nobody waits for any more was logged by who gave it up.
     if deadline is None or not deadline.given_up:

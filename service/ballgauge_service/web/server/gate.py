@@ -25,7 +25,7 @@ from ballgauge_schemas.shared.problems import MEDIA_TYPE
 from ballgauge_service.core.budget import Deadline, DeadlinePassed
 from ballgauge_service.web.access.access import DECIDED, Admission, Denied, Entrance
 from ballgauge_service.web.access.slowing import Slowing
-from ballgauge_service.web.http import cors, metrics, refusals, request_log, running, serializer
+from ballgauge_service.web.http import cors, metrics, refusals, request_ids, request_log, running, serializer
 from ballgauge_service.web.http.refusals import Refusal
 from ballgauge_service.web.http.settings import Settings
 from ballgauge_service.web.server.bridge import (
@@ -397,7 +397,7 @@ class Gate:
         path = path_of(scope)
         named = {
             "Content-Length": str(len(body)),
-            "X-Content-Type-Options": "nosniff",
+            **request_ids.TOLD,
             request_log.REQUEST_ID: _request_id(scope),
             **cors.told(path, _header(scope, b"origin").decode("latin-1"), self._settings.cors_origins),
             **headers,
