@@ -112,9 +112,14 @@ def show_turns(lane: str, computing: int, waiting: int) -> None:
     _WAITING.set(sum(each[1] for each in _TURNS.values()))
 
 
-def observe(address: str, status: int, arrived: float) -> None:
-    """Measure a request that the application did not see; arrived by `time.perf_counter` [s]."""
-    _SECONDS.labels(address, str(status)).observe(time.perf_counter() - arrived)
+def observe(address: str, status: int, seconds: float, key: str | None) -> None:
+    """Measure a request by the template of its address, and count it for its access key."""
+    _SECONDS.labels(address, str(status)).observe(seconds)
+    if key is not None:
+        if len(_known_keys) < KEYS_SHOWN:
+            _known_keys.add(key)
+        shown = key if key in _known_keys else OTHER_KEYS
+        _KEYS.labels(shown, f"{status // 100}xx").inc()
 
 
 def show_degraded(reason: str, is_so: bool) -> None:
@@ -128,14 +133,7 @@ def route() -> str:
 
 
 def _measure(response: Response) -> Response:
-    seconds = time.perf_counter() - g.started
-    _SECONDS.labels(route(), str(response.status_code)).observe(seconds)
-    key = g.get("key_id")
-    if key is not None:
-        if len(_known_keys) < KEYS_SHOWN:
-            _known_keys.add(key)
-        shown = key if key in _known_keys else OTHER_KEYS
-        _KEYS.labels(shown, f"{response.status_code // 100}xx").inc()
+    observe(route(), response.status_code, time.perf_counter() - g.started, g.get("key_id"))
     return response
 
 

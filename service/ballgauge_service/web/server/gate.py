@@ -70,6 +70,7 @@ GRACE = 1.0
 _QUICK = 0.2
 _CLOSE = {"Connection": "close"}
 _REQUEST_ID = "ballgauge.request_id"
+_WHO = "ballgauge.who"
 _GONE = 499
 """Status in the log where the caller left, as is the custom; nobody receives it."""
 
@@ -172,6 +173,8 @@ class Gate:
         else:
             found = entrance.decided(head)
         scope[DECIDED] = found
+        key = found.key.id if isinstance(found, Admission) and found.key is not None else found.key
+        scope[_WHO] = {"key": key, "address": entrance.address(head)}
         if isinstance(found, Refusal):
             wait = self._slowing.wait(entrance.caller(head))
             if isinstance(found, Denied) and not wait:
@@ -380,7 +383,8 @@ class Gate:
         raise Aborted("the answer broke off")
 
     async def _refuse(self, scope: Scope, send: Send, refusal: Refusal, arrived: float) -> None:
-        body = serializer.dump(refusals.problem(refusal, _request_id(scope)))
+        key = scope.get(_WHO, {}).get("key")
+        body = serializer.dump(refusals.problem(refusal, _request_id(scope), key))
         headers = {"Content-Type": MEDIA_TYPE, **refusal.headers}
         await self._say(scope, send, refusal.status, headers, body, arrived)
 
@@ -406,13 +410,15 @@ class Gate:
         await _send_head(send, Head(status, encoded))
         await send({"type": "http.response.body", "body": b"" if scope["method"] == "HEAD" else body})
         if self._settings.metrics:
-            metrics.observe(path if path in self._paths else metrics.NO_ROUTE, status, arrived)
+            address = path if path in self._paths else metrics.NO_ROUTE
+            metrics.observe(address, status, time.perf_counter() - arrived, scope.get(_WHO, {}).get("key"))
         self._log(scope, _request_id(scope), status, arrived)
 
     def _log(self, scope: Scope, request_id: str, status: int, arrived: float) -> None:
         path = path_of(scope)
         path = path if path in self._paths else request_log.NO_PATH
-        request_log.write(request_id, scope["method"], path, status, arrived)
+        who = scope.get(_WHO) or {"address": scope["client"][0] if scope.get("client") else None}
+        request_log.write(request_id, scope["method"], path, status, arrived, **who)
 
 
 class Patience:
