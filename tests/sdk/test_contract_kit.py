@@ -10,7 +10,8 @@ from typing import Any
 
 import pytest
 
-from .wrong_services import RIGHT, WRONG
+from .wrong_numbers import NEWER, WRONG_NUMBERS
+from .wrong_services import WRONG
 
 HERE = Path(__file__).parent
 
@@ -19,7 +20,8 @@ HERE = Path(__file__).parent
 def judged() -> dict[str, dict[str, list[str]]]:
     """What the kit's own command line says of every service, over sockets of the loopback."""
     program = HERE / "wrong_services.py"
-    done = subprocess.run([sys.executable, str(program)], capture_output=True, text=True, check=False)
+    command = [sys.executable, "-m", f"tests.sdk.{program.stem}"]
+    done = subprocess.run(command, cwd=HERE.parent.parent, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stdout[-3000:] + done.stderr[-3000:]
     found: dict[str, dict[str, list[str]]] = json.loads(done.stdout.splitlines()[-1])
     return found
@@ -31,9 +33,22 @@ def test_a_wrong_service_fails(judged: Any, name: str) -> None:
     assert sorted(judged[name]["failed"]) == sorted(WRONG[name].caught_by)
 
 
+@pytest.mark.parametrize("name", WRONG_NUMBERS)
+def test_a_service_with_wrong_numbers_fails(judged: Any, name: str) -> None:
+    """Against answers that load and are wrong: each of the 24 faults is seen by every test named for it."""
+    assert sorted(judged[name]["failed"]) == sorted(WRONG_NUMBERS[name].caught_by)
+
+
+def test_a_newer_service_passes(judged: Any) -> None:
+    """Against a service of a later version, whose answers have members more."""
+    assert judged["newer"]["failed"] == []
+    assert sorted(judged["newer"]["passed"]) == sorted(NEWER.caught_by)
+
+
 def test_the_real_service_passes_the_same_tests(judged: Any) -> None:
     """Against the same service with nothing broken: the failures above are the breaks'."""
-    assert sorted(judged["right"]["passed"]) == sorted(RIGHT.caught_by)
+    wrong = {**WRONG, **WRONG_NUMBERS}.values()
+    assert set(judged["right"]["passed"]) == {test for each in wrong for test in each.caught_by}
     assert judged["right"]["failed"] == []
 
 

@@ -326,11 +326,19 @@ def judged(app: Any, wrong: Wrong) -> dict[str, list[str]]:
 
 def main() -> None:
     """Judge every service; the last line is what came out."""
+    import os
+
+    os.environ["BALLGAUGE_KEYS"] = "demo"
+    from tests.sdk.wrong_numbers import NEWER, WRONG_NUMBERS
+
     from ballgauge_service.web.http.settings import Settings
     from ballgauge_service.web.server.application import create_app
 
     app = create_app(json_logs=False, warm_up=False, settings=Settings())
-    found = {name: judged(app, wrong) for name, wrong in {"right": RIGHT, **WRONG}.items()}
+    named = sorted({test for wrong in WRONG_NUMBERS.values() for test in wrong.caught_by})
+    right = Wrong(tuple({*RIGHT.caught_by, *named}))
+    services = {"right": right, "newer": NEWER, **WRONG, **WRONG_NUMBERS}
+    found = {name: judged(app, wrong) for name, wrong in services.items()}
     print(json.dumps(found))
 
 

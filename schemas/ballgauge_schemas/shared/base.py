@@ -32,6 +32,7 @@ Errors = dict[Any, Any]
 """Error texts in marshmallow's nesting: lists of texts under field names and array indices."""
 
 REQUIRED = "missing; this field is required"
+UNKNOWN_MORE = "more unknown fields"
 
 
 def add_error(errors: Errors, path: tuple[str | int, ...], text: str) -> None:
@@ -175,7 +176,7 @@ class Schema(marshmallow.Schema, metaclass=_StrictMeta):
         for name in unknown[limits.UNKNOWN_MAXIMUM :]:
             del errors[name]
         if len(unknown) > limits.UNKNOWN_MAXIMUM:
-            add_error(errors, (SCHEMA,), f"{len(unknown) - limits.UNKNOWN_MAXIMUM} more unknown fields")
+            add_error(errors, (SCHEMA,), f"{len(unknown) - limits.UNKNOWN_MAXIMUM} {UNKNOWN_MORE}")
 
 
 class Options(TypedDict, total=False):

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import functools
 import json
 import re
 import time
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from email.utils import parsedate_to_datetime
 from types import TracebackType
 from typing import Any
@@ -18,8 +19,10 @@ from ballgauge._deprecation import deprecated_since
 from ballgauge._failures import asked_wait
 from ballgauge._http import JSON, LONGEST_WAIT, Request
 from ballgauge._network import Network, Timeouts, Way
-from ballgauge_schemas import PROBLEM
+from ballgauge_schemas import PROBLEM, ValidationError, openapi_document
+from ballgauge_schemas.shared.base import UNKNOWN_MORE, Schema
 from ballgauge_schemas.shared.problems import MEDIA_TYPE
+from ballgauge_schemas.shared.wording import UnknownField
 
 _TRIES = 5
 _LONGEST = 120.0
@@ -78,6 +81,16 @@ class Server:
         headers = {"Content-Type": JSON, **({"Accept": accept} if accept else {})}
         return self.send("POST", path, json.dumps(document, ensure_ascii=False).encode(), headers)
 
+    @functools.cached_property
+    def newer(self) -> bool:
+        """Whether the service is of another version than this kit: its answers may have more members."""
+        told = answer_of(self.get("/openapi.json"))["info"]["version"]
+        return bool(told != openapi_document()["info"]["version"])
+
+    def hold(self, schema: Schema, answer: Any) -> None:
+        """Hold an answer to its schema; one of another version may have members that are not known here."""
+        held(schema, answer, more=self.newer)
+
     def post_lot(self, options: Any, text: str, accept: str = JSON) -> requests.Response:
         """Send the text of a CSV file, with options in the query."""
         query = urlencode({"name": "lot.csv", "options": json.dumps(options, ensure_ascii=False)})
@@ -116,11 +129,33 @@ def _keep_dates(response: requests.Response) -> None:
         assert since is None or since <= until, "the Sunset comes before the Deprecation"
 
 
+def held(schema: Schema, answer: Any, *, more: bool) -> None:
+    """Hold an answer to its schema, with `more` members or without; says every member that is wrong."""
+    try:
+        schema.load(answer)
+    except ValidationError as error:
+        wrong = list(_wrong(error.messages, "", more))
+        assert not wrong, f"not as {type(schema).__name__.removesuffix('Schema')} has it: {wrong}"
+
+
+def _wrong(messages: Any, place: str, more: bool) -> Iterator[str]:
+    """Every error of a load by its place; a member that is not known is none where there may be more."""
+    if isinstance(messages, dict):
+        for name, below in messages.items():
+            yield from _wrong(below, f"{place}/{name}", more)
+    elif isinstance(messages, list):
+        for message in messages:
+            yield from _wrong(message, place, more)
+    elif not (more and (isinstance(messages, UnknownField) or messages.endswith(UNKNOWN_MORE))):
+        yield f"{place}: {messages}"
+
+
 def problem_of(response: requests.Response) -> dict[str, Any]:
     """Read problem details (RFC 9457) from an answer, held to the contract."""
     media = response.headers.get("Content-Type", "").partition(";")[0]
     assert media == MEDIA_TYPE, f"{_asked(response)}: {response.status_code} as {media!r}, not {MEDIA_TYPE}"
-    problem: dict[str, Any] = PROBLEM.load(strict_json(response.content))
+    problem: dict[str, Any] = strict_json(response.content)
+    held(PROBLEM, problem, more=True)
     assert problem["status"] == response.status_code
     if "request_id" in problem:
         assert problem["request_id"] == response.headers["X-Request-Id"]

@@ -178,7 +178,7 @@ def rules(schema: type[Schema]) -> Strategy:
     """Which rules; overlays are drawn with the body that they lie over."""
     if "overlays" not in members_of(schema):
         return walked(schema, leave=["overlay"]) | walked(
-            schema, take=["body", "overlay"], given={"body": st.just("ibf")}
+            schema, take=["body", "overlay"], given={"body": st.just("usbc")}
         )
     return walked(schema, leave=_OVERLAYS) | st.sampled_from(["ibf", "usbc"]).flatmap(
         functools.partial(_overlaid, schema)
@@ -188,7 +188,7 @@ def rules(schema: type[Schema]) -> Strategy:
 def _overlaid(schema: type[Schema], body: str) -> Strategy:
     own = overlays().map(lambda drawn: drawn | {"overlay": drawn["overlay"] | {"base": body}})
     several = st.lists(own | st.just("australia") if body == "ibf" else own, max_size=2)
-    leave, take = ([], ["overlay"]) if body == "ibf" else (["overlay"], [])
+    leave, take = ([], ["overlay"]) if body == "usbc" else (["overlay"], [])
     given = {"body": st.just(body), "overlays": several}
     return walked(schema, leave=leave, take=["body", "overlays", *take], given=given)
 
