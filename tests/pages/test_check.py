@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -13,6 +14,8 @@ from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.keys import Keys
 
 from ballgauge_schemas import example
+
+from .proxy import line_to
 
 HOSTILE = '<img src=x onerror="window.hacked=1"><script>window.hacked=1</script>\'"&{{7*7}}</option>'
 
@@ -261,3 +264,102 @@ def test_an_example_does_not_take_the_place_of_what_was_typed_unasked(browser: A
     browser.run("window.confirm = () => false")
     browser.fill("example", "drilled")
     assert browser.run("return document.getElementById('ball.weight').value") == "15"
+
+
+SIDE = "ball.weight=15&measured_balance.side=3.4"
+
+
+@pytest.mark.parametrize("address", [f"/check#{SIDE}", f"/check#{SIDE}&units=trade"])
+def test_an_address_means_the_same_to_a_reader_of_other_units(browser: Any, address: str) -> None:
+    """3.4 oz is beyond the 3 oz of the rules, 3.4 g is not; an old address names no unit: that is told."""
+    browser.open("/check")
+    browser.run("localStorage.setItem('ballgauge.units', 'metric')")
+    browser.open(address)
+    browser.wait(lambda: browser.state() == "current")
+    assert browser.run("return document.getElementById('verdict').dataset.outcome") == "nonconforming"
+    assert browser.run("return !document.getElementById('notice').hidden") == ("units" not in address)
+    assert browser.driver.current_url.endswith("units=trade")
+    browser.fill("units", "metric")
+    browser.wait(lambda: browser.state() == "current")
+    assert browser.run("return document.getElementById('verdict').dataset.outcome") == "nonconforming"
+
+
+def test_the_skip_link_keeps_the_ball(browser: Any) -> None:
+    browser.open(f"/check#{SIDE}&units=trade")
+    browser.run("document.querySelector('.skip').click()")
+    assert browser.run("return document.activeElement.id") == "content"
+    browser.driver.refresh()
+    assert browser.run("return document.getElementById('ball.weight').value") == "15"
+
+
+def test_nothing_is_signed_but_what_is_shown(browser: Any) -> None:
+    """Neither a ball that was cleared, nor the last one that could be read."""
+    for make in ("getElementById('clear').click()", "getElementById('ball.weight').value = '9 stone'"):
+        browser.open("/check")
+        browser.example("drilled")
+        browser.run(f"document.{make}")
+        browser.run("document.getElementById('record-form').requestSubmit()")
+        browser.wait(lambda: browser.state() in ("empty", "refused"))
+        assert browser.text("#record-answer") == ""
+        seen = "return document.getElementById('record').checkVisibility({visibilityProperty: true})"
+        assert browser.run(seen) is False
+
+
+def test_a_fraction_is_typed_in_peace(browser: Any) -> None:
+    """Key by key, with a pause after each: no error, and the form stands still."""
+    browser.open("/check#ball.weight=15&units=trade")
+    field = browser.driver.find_element("id", "ball.diameter")
+    place = browser.run("return document.getElementById('ball.rg').getBoundingClientRect().top")
+    for key in "8 19/32":
+        field.send_keys(key)
+        time.sleep(0.35)
+        assert browser.count("[aria-invalid=true]") == 0
+        assert browser.run("return document.getElementById('ball.rg').getBoundingClientRect().top") == place
+    field.send_keys(Keys.TAB)
+    browser.wait(lambda: browser.state() == "current")
+    assert "8.59" in browser.text("[data-rule=diameter]")
+
+
+def test_fast_typing_asks_once(browser: Any) -> None:
+    browser.open("/check")
+    browser.run("performance.clearResourceTimings()")
+    browser.driver.find_element("id", "ball.weight").send_keys("15.12345678901234567890123456789012345678")
+    browser.wait(lambda: browser.state() == "current")
+    asked = browser.run("return performance.getEntriesByType('resource').map((each) => each.name)")
+    assert len([name for name in asked if name.endswith("/v1/checks")]) <= 3
+
+
+def test_an_outage_is_told_and_ends_by_itself(browser: Any, page_server: str) -> None:
+    """In the page's language, not as an error of the one who types; a pause that is asked for is kept."""
+    with line_to(page_server) as line:
+        browser.server = line.address
+        browser.open("/check?lang=de")
+        line.is_cut = True
+        browser.fill("ball.weight", "15")
+        browser.wait(lambda: browser.state() == "offline")
+        assert "antwortet nicht" in browser.text("#verdict")
+        assert not browser.run("return document.getElementById('problem').checkVisibility()")
+        line.is_cut = False
+        browser.wait(lambda: browser.state() == "current")
+        browser.run("""const real = window.fetch; let asked = 0;
+            window.fetch = (...given) => asked++ ? real(...given)
+                : Promise.resolve(new Response('{}', {status: 429, headers: {'Retry-After': '2'}}));""")
+        browser.fill("ball.weight", "14")
+        browser.wait(lambda: "2 s" in browser.text("#verdict"))
+        browser.wait(lambda: browser.state() == "current")
+        browser.driver.get("about:blank")
+        for kind in ("browser", "performance"):
+            browser.driver.get_log(kind)
+        browser.server = page_server
+
+
+def test_the_day_of_use_is_today_and_says_so(browser: Any) -> None:
+    browser.open("/check#ball.weight=15&units=trade")
+    browser.wait(lambda: browser.state() == "current")
+    assert date.today().isoformat() in browser.source("verdict")
+    told = "return document.querySelector('.day-told').textContent"
+    assert browser.run(told) == f"today, {date.today().isoformat()}"
+    browser.fill("rules.on", "2019-01-01")
+    browser.wait(lambda: browser.state() == "current")
+    assert "2019-01-01" in browser.source("verdict")
+    assert browser.run(told) == ""

@@ -68,3 +68,13 @@ def test_a_document_that_is_the_same_is_not_sent_again(client: Any, path: str, e
     other = client.get(path, headers={"Accept-Encoding": encoding, "If-None-Match": 'W/"other"'})
     assert (other.status_code, other.data) == (200, first.data)
     assert client.get("/v1/rulebooks?body=ibf").headers["ETag"] != tag
+
+
+def test_an_answer_in_another_language_is_packed_too(client: Any) -> None:
+    """Against the same answer unpacked."""
+    headers = {"Accept-Language": "de"}
+    request = {"ball": {"weight": 15}, "rules": {"on": "2026-01-01"}}
+    plain = client.post("/v1/checks", json=request, headers=headers)
+    packed = client.post("/v1/checks", json=request, headers={**headers, "Accept-Encoding": "gzip"})
+    assert packed.headers["Content-Encoding"] == "gzip"
+    assert gzip.decompress(packed.data) == plain.data

@@ -22,3 +22,6 @@ def register(app: Flask) -> None:
         COMPRESS_LEVEL=2,
     )
     Compress(app)
+    # Hooks run from the last to the first: an answer is packed when all others are done with it.
+    hooks = app.after_request_funcs[None]
+    hooks.insert(0, hooks.pop())
