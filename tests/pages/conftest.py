@@ -153,6 +153,7 @@ def session_browser(
 @pytest.fixture
 def browser(session_browser: Browser) -> Iterator[Browser]:
     """The browser; after each test its console has no error, and nothing was asked of another host."""
+    session_browser.driver.get("about:blank")  # a page that is left still keeps what it holds
     for kind in ("browser", "performance"):
         session_browser.driver.get_log(kind)
     session_browser.driver.execute_cdp_cmd(

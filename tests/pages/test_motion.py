@@ -31,12 +31,29 @@ def test_a_delivery_is_drawn(browser: Any) -> None:
     assert browser.run("return document.documentElement.scrollWidth - innerWidth") <= 0
 
 
-def test_a_refusal_names_the_place(browser: Any) -> None:
-    """RFC 9457: the problem's pointers are shown, and JSON that cannot be read is told at the editor."""
+def test_a_refusal_is_told_at_its_field(browser: Any) -> None:
+    """RFC 9457: the problem's pointers find their fields; JSON that cannot be read is told at the editor."""
     browser.open("/motion")
     browser.fill("release.speed", "400")
     browser.run("document.getElementById('ask').click()")
-    browser.wait(lambda: "/release/speed" in browser.text("#problem"))
+    browser.wait(lambda: browser.text("[id='release.speed-error']"))
+    assert (
+        browser.run("return document.getElementById('release.speed').getAttribute('aria-invalid')") == "true"
+    )
+    assert browser.count("#problem a") == 1
+    browser.fill("release.speed", "17,5")
+    assert (
+        json.loads(browser.run("return document.getElementById('request').value"))["release"]["speed"] == 17.5
+    )
+    browser.run("document.getElementById('ask').click()")
+    browser.wait(lambda: browser.answered() == 1)
+    # What is changed after that leaves the answer on the page, marked as old, and outlives a reload.
+    browser.fill("release.speed", "18.5")
+    assert browser.run("return document.getElementById('verdict').dataset.stale") == "true"
+    assert browser.run("return document.getElementById('results').classList.contains('stale')")
+    browser.wait(lambda: "18.5" in browser.driver.current_url)
+    browser.driver.refresh()
+    browser.wait(lambda: browser.run("return document.getElementById('release.speed')?.value") == "18.5")
     browser.fill("request", "{")
     browser.wait(lambda: browser.text("#request-error"))
     assert browser.run("return document.getElementById('request').getAttribute('aria-invalid')") == "true"

@@ -937,6 +937,13 @@ class DesignRequestSchema(Schema):
     set = Part(SetSchema, "Variants of the design that share parts, side by side.")
     layout_map = Part(LayoutMapSchema, "What each layout leaves of the drilled ball's numbers.")
     production = Part(ProductionSchema, "A tolerance study.")
+    detail = Choice(
+        words.DESIGN_DETAILS,
+        "How much is computed of the design and its drilling. full: everything. numbers: the same numbers at "
+        "once, for a drawing board, without what each solid adds; where solids cut each other off a common "
+        "axis, and across holes, with fewer cells and a wider bound of the error, which is told.",
+        default="full",
+    )
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Ask for a layout, a drilling to compare with, one to hold targets over, and one arm."""

@@ -7,6 +7,7 @@ MADE_BY = ("usbc",)
 """Bodies whose rules of the ball as made another body's rulebook may take over."""
 STAGES = ("play", "approval")
 DETAILS = ("full", "findings", "brief")
+DESIGN_DETAILS = ("full", "numbers")
 DECISION_RULES = ("simple", "guarded")
 IDENTITIES = ("checked_by_hand",)
 LIST_GIVERS = ("request", "service")

@@ -18,6 +18,7 @@ from ballgauge_service.core.budget import Run
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.core.units import OZ_PER_CUBIC_INCH, OZ_PER_LB
 from ballgauge_service.design.mass import (
+    CELLS,
     CENTER,
     HIGH_AXIS,
     LENGTH,
@@ -310,6 +311,7 @@ def drill_design(
     balance_arm: float = BALANCE_ARM,
     *,
     cells: int = HOLE_CELLS,
+    made_cells: int = CELLS,
     run: Run | None = None,
 ) -> DrilledDesign:
     """Drill a design.
@@ -325,6 +327,8 @@ def drill_design(
         Arm of the shop balance [in].
     cells : int
         Most cells of the cubature across one hole.
+    made_cells : int
+        Most cells of the cubature of the design as made.
     run : Run, optional
         Progress and cancel token.
 
@@ -343,7 +347,7 @@ def drill_design(
     link.report(0.0, "holes")
     radius = 0.5 * design.diameter
     packed = pack_inside(design)
-    moments = ball_moments(packed, visible_moments(packed))
+    moments = ball_moments(packed, visible_moments(packed, cells=made_cells))
     drilled = drill_packed(packed, float(moments[0]) / OZ_PER_LB, layout, holes, cells)
     body, table = drilled.body, drilled.packed.table
     densities = table[:, DENSITY] * OZ_PER_CUBIC_INCH

@@ -16,9 +16,10 @@ from ballgauge_service.design.comparison import Row, compare_designs, compare_dr
 from ballgauge_service.design.drilling import Drill, DrilledDesign, drill_design
 from ballgauge_service.design.family import Member, Quiet, family
 from ballgauge_service.design.layout_map import MapPoint, layout_map
-from ballgauge_service.design.mass import MassProperties, properties
+from ballgauge_service.design.mass import CELLS, MassProperties, properties
 from ballgauge_service.design.model import STUDY_CELLS
 from ballgauge_service.design.prices import (
+    BOARD_HOLE_CELLS,
     cell_price,
     cells_for,
     cubature_price,
@@ -111,9 +112,11 @@ class _Evaluation:
         self.run.begin(doing)
         with below(place):
             cells, each = cells_for(design)
+            if not self.request.whole:
+                cells, each = min(cells, STUDY_CELLS), False
             made = properties(design, self.request.arm, contributions=each, cells=cells, run=self.run)
         self.cautions += cautions.of_meshes(design, place)
-        if not each:
+        if self.request.whole and not each:
             self.cautions.append(cautions.left_out(place))
         return made
 
@@ -121,7 +124,12 @@ class _Evaluation:
         self.run.begin(doing)
         with below(drill.place):
             cells = hole_cells_for(design, len(drill.holes))
-            drilled = drill_design(design, drill.layout, drill.holes, drill.arm, cells=cells, run=self.run)
+            made_cells = CELLS
+            if not self.request.whole:
+                cells, made_cells = min(cells, BOARD_HOLE_CELLS), STUDY_CELLS
+            drilled = drill_design(
+                design, drill.layout, drill.holes, drill.arm, cells=cells, made_cells=made_cells, run=self.run
+            )
         told = any(each.code == "drilling_safety" for each in self.cautions)
         self.cautions += cautions.of_drilling(drilled, drill, second=second, first_holes=not told)
         return drilled

@@ -22,6 +22,9 @@ DRILLING_LIMIT = 5e6
 LEAST_HOLE_CELLS = 100
 """Most estimated work of one drilling [µs], and the least cells across a hole worth having (ours)."""
 
+BOARD_HOLE_CELLS = 150
+"""Most cells across one hole where the numbers alone are asked for, at once (ours)."""
+
 EVALUATION = 120.0
 SAMPLE = 30.0
 VERTEX = 0.02

@@ -62,7 +62,10 @@ class Compare:
 
 @dataclass(frozen=True, slots=True)
 class DesignRequest:
-    """A design and what is asked of it. arm: of the balance [in], the default where none is given."""
+    """A design and what is asked of it.
+
+    arm: of the balance [in], the default where none is given; whole: not the numbers alone.
+    """
 
     design: Design
     meshes: tuple[MeshFile, ...]
@@ -76,6 +79,7 @@ class DesignRequest:
     set: Set | None
     layout_map: LayoutMap | None
     production: Production | None
+    whole: bool
 
     @property
     def jobs(self) -> int:
@@ -146,6 +150,7 @@ def read_request(loaded: Loaded, files: Files) -> DesignRequest:
         set=asked.set,
         layout_map=_layout_map(loaded["layout_map"]) if "layout_map" in loaded else None,
         production=production,
+        whole=loaded["detail"] == "full",
     )
 
 

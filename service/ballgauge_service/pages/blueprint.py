@@ -11,7 +11,7 @@ from flask import Blueprint, Response, make_response, render_template, request, 
 from ballgauge_schemas import example
 from ballgauge_schemas.shared.documents import design_example, motion_example
 from ballgauge_service.core.units import METRIC
-from ballgauge_service.pages import forms, labels, languages, sections, sentences
+from ballgauge_service.pages import contracts, forms, labels, languages, sections, sentences
 from ballgauge_service.rulebooks import amount, listing
 
 blueprint = Blueprint("pages", __name__, template_folder="templates")
@@ -86,6 +86,7 @@ def _page(name: str) -> Response:
         chosen=forms.chosen,
         sections=sections,
         examples=_examples(name),
+        contract=contracts.of(name, translate),
         metric=dict(METRIC),
         rulebooks=listing.listing,
         amount=amount,
@@ -122,7 +123,7 @@ def _examples(page: str) -> dict[str, Any]:
     if page == "motion":
         return {"delivery": _delivery(), "line_map": motion_example("motion_line_map")}
     if page == "design":
-        return {"as_made": _design(), "compared": _compared()}
+        return {"as_made": _design(), "compared": _compared(), "set": design_example("skarn_set")}
     return {name: example(name) for name in ("drilled", "as_made", "side_weight_over")}
 
 

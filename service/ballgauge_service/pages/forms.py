@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass
 from functools import cache
 from types import MappingProxyType
 from typing import Any
@@ -16,8 +16,10 @@ from ballgauge_schemas.shared.base import Choice, Day, Flag, Number, Part, Schem
 from ballgauge_schemas.shared.overlay import OverlayField
 from ballgauge_service import rulebooks
 from ballgauge_service.core.units import METRIC
+from ballgauge_service.pages import labels
 
 _DIGITS = 6
+COORDINATES = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,9 +47,9 @@ class Field:
 
     @property
     def key(self) -> str:
-        """The last part of the name, which `labels` knows; the two of a place keep their parent's."""
+        """The last part of the name, which `labels` knows; those of a place keep their parent's."""
         parts = self.name.split(".")
-        return ".".join(parts[-2:]) if "at" in parts[-2:-1] else parts[-1]
+        return ".".join(parts[-2:]) if "at" in parts[-2:-1] or parts[-1].isdigit() else parts[-1]
 
     def limits(self, *, metric: bool) -> tuple[str, str] | None:
         """Least and greatest value as texts, in the trade unit or the metric one."""
@@ -59,6 +61,16 @@ class Field:
 
 def _short(value: float) -> str:
     return f"{value:.{_DIGITS}g}".replace("-", "−")
+
+
+def told(field: Field, translate: Callable[[str], str], label: str) -> dict[str, Any]:
+    """A field as the scripts make it on the page, in the page's language."""
+    return {
+        **{name: value for name, value in asdict(field).items() if value not in ("", (), None)},
+        "label": translate(label),
+        "description": translate(field.description),
+        "words": [[word, translate(labels.WORDS.get(word, word.replace("_", " ")))] for word in field.words],
+    }
 
 
 @cache
@@ -73,6 +85,11 @@ def chosen(names: Sequence[str]) -> list[Field]:
     return [known[name] for name in names]
 
 
+def walk(schema: Schema, above: str = "") -> list[Field]:
+    """The fields of a schema; those of a list's objects under `*`, those of a triple under their places."""
+    return _walk(schema, above)
+
+
 def _walk(schema: Schema, above: str) -> list[Field]:
     found: list[Field] = []
     for name, field in schema.load_fields.items():
@@ -84,6 +101,8 @@ def _walk(schema: Schema, above: str) -> list[Field]:
             own = isinstance(field.inner, OverlayField) or isinstance(field, ApprovedListField)
             if isinstance(field.inner, Part) and not own:
                 found += _walk(field.inner.schema, f"{path}.*.")
+            elif field.minimum == field.maximum == COORDINATES:
+                found += [_field(f"{path}.{at}", field.inner) for at in range(COORDINATES)]
         else:
             found.append(_field(path, field))
     return found

@@ -96,27 +96,123 @@ LABELS: Mapping[str, str] = MappingProxyType(
     }
 )
 
+SOLID_LABELS: Mapping[str, str] = MappingProxyType(
+    {
+        "angle": _("Angle of the turn"),
+        "axial_scale": _("Heights times"),
+        "axis.0": _("Axis of the turn: x"),
+        "axis.1": _("Axis of the turn: y"),
+        "axis.2": _("Axis of the turn: z"),
+        "bottom_diameter": _("Diameter at the bottom"),
+        "density": _("Density"),
+        "diameter": _("Diameter"),
+        "height": _("Height"),
+        "length_x": _("Length along x"),
+        "length_y": _("Length along y"),
+        "length_z": _("Length along z"),
+        "mesh": _("Mesh"),
+        "name": _("Name"),
+        "position.0": _("Place: to the mark"),
+        "position.1": _("Place: across"),
+        "position.2": _("Place: to the pin"),
+        "position_x": _("Place: to the mark"),
+        "position_y": _("Place: across"),
+        "position_z": _("Place: to the pin"),
+        "radial_scale": _("Radii times"),
+        "role": _("Part of the ball"),
+        "rounding": _("Rounding"),
+        "scale": _("Lengths times"),
+        "shape": _("Shape"),
+        "top_diameter": _("Diameter at the top"),
+        "x.0": _("Its axis x to: x"),
+        "x.1": _("Its axis x to: y"),
+        "x.2": _("Its axis x to: z"),
+        "z.0": _("Its axis z to: x"),
+        "z.1": _("Its axis z to: y"),
+        "z.2": _("Its axis z to: z"),
+    }
+)
+"""Short names of a solid's fields."""
+
+RELEASE_LABELS: Mapping[str, str] = MappingProxyType(
+    {
+        "axis_rotation": _("Axis rotation"),
+        "axis_tilt": _("Axis tilt"),
+        "launch_angle": _("Launch angle"),
+        "launch_board": _("Launch board"),
+        "rev_rate": _("Rev rate"),
+        "speed": _("Speed"),
+    }
+)
+"""Short names of a delivery's main numbers."""
+
+NUMBERS: Mapping[str, str] = MappingProxyType(
+    {
+        "weight": _("weight"),
+        "rg": _("RG, low axis"),
+        "rg_intermediate": _("RG, intermediate axis"),
+        "rg_high": _("RG, high axis"),
+        "differential": _("differential"),
+        "intermediate_differential": _("intermediate differential"),
+        "asymmetry_ratio": _("asymmetry ratio"),
+        "top_weight": _("top weight"),
+        "pin_to_cg": _("pin to CG"),
+        "pin_to_low_rg_axis": _("pin to low axis"),
+        "mark_to_high_rg_axis": _("mark to high axis"),
+        "mean_density": _("mean density"),
+        "max_density": _("greatest density"),
+        "cover_depth_shallowest": _("least depth of cover"),
+        "cover_depth_deepest": _("greatest depth of cover"),
+        "drilled_weight": _("weight, drilled"),
+        "drilled_rg": _("RG, low axis, drilled"),
+        "drilled_rg_intermediate": _("RG, intermediate axis, drilled"),
+        "drilled_rg_high": _("RG, high axis, drilled"),
+        "drilled_differential": _("differential, drilled"),
+        "drilled_intermediate_differential": _("intermediate differential, drilled"),
+        "drilled_asymmetry_ratio": _("asymmetry ratio, drilled"),
+        "drilled_top": _("top weight, drilled"),
+        "drilled_side": _("side weight, drilled"),
+        "drilled_finger": _("finger weight, drilled"),
+        "clearance": _("clearance of the holes"),
+    }
+)
+"""Names of a design's numbers."""
+
 WORDS: Mapping[str, str] = MappingProxyType(
     {
         "approval": _("approval, as made"),
         "australia": _("Australia"),
         "balance": _("balance"),
         "checked_by_hand": _("checked by hand"),
+        "cone": _("cone"),
+        "cover": _("cover"),
         "cut_to_cut": _("front edge to front edge"),
+        "cylinder": _("cylinder"),
+        "disc": _("disc"),
+        "ellipsoid": _("ellipsoid"),
+        "frustum": _("frustum"),
         "full": _("center to center"),
         "guarded": _("guarded, with a zone between"),
         "ibf": _("IBF"),
         "index": _("index"),
+        "inner_core": _("core"),
         "left": _("left"),
         "little": _("little"),
+        "mesh": _("mesh"),
         "middle": _("middle"),
         "mill": _("mill"),
+        "other": _("other"),
+        "outer_core": _("filler, outer core"),
+        "pin": _("pin"),
         "play": _("play"),
         "polyester": _("polyester"),
+        "profile": _("profile"),
         "reactive": _("reactive"),
         "right": _("right"),
         "ring": _("ring"),
+        "rounded_box": _("rounded box"),
         "simple": _("simple, value against limit"),
+        "sphere": _("sphere"),
         "thumb": _("thumb"),
         "urethane": _("urethane"),
         "usbc": _("USBC"),

@@ -15,7 +15,7 @@ from babel.messages.extract import extract_from_file
 from babel.messages.pofile import read_po, write_po
 
 from ballgauge_service import rulebooks
-from ballgauge_service.pages import extraction, forms, labels, languages
+from ballgauge_service.pages import contracts, extraction, forms, labels, languages
 
 HERE = Path(__file__).parent
 REPORT = HERE.parent / "lot" / "report"
@@ -55,9 +55,10 @@ def _texts() -> Iterator[tuple[str, str, bool]]:
     for file in sorted(REPORT.glob("*.py")):
         for _, text, _, _ in extract_from_file("python", file):
             yield f"lot/report/{file.name}", str(text), False
-    for text in (*labels.LABELS.values(), *labels.WORDS.values()):
+    short = (labels.LABELS, labels.SOLID_LABELS, labels.RELEASE_LABELS, labels.NUMBERS, labels.WORDS)
+    for text in (text for names in short for text in names.values()):
         yield "labels.py", text, text in labels.WORDS.values()
-    for field in forms.check_fields().values():
+    for field in (*forms.check_fields().values(), *contracts.every_field()):
         yield "schemas", field.description, False
     described = [rulebooks.describe(body) for body in rulebooks.bodies()]
     titles = (rule["title"] for book in described for rule in (*book["rules"], *book["sample_rules"]))

@@ -1,75 +1,170 @@
-// A design: its section, what each solid adds, and a second design beside it.
+// A design on the bench: its parts, its two sections, its numbers as it changes, and what is laid over it.
 
-import { path } from "./chart.js";
-import { figure, run } from "./editor.js";
-import { card, element, list, svg, table } from "./elements.js";
+import { Board } from "./board.js";
+import * as calls from "./calls.js";
+import { Drilling } from "./drilled.js";
+import { Editor } from "./editor.js";
+import { card, element, list, table } from "./elements.js";
+import { Field } from "./fields.js";
 import { findings, showVerdict } from "./results.js";
-import { inches, outline } from "./section.js";
+import { Search, variantDesign } from "./searches.js";
+import { Solids } from "./solids.js";
 import { gettext, quantity } from "./words.js";
 
-const SIZE = 200;
-const ROOM = 232;
+const PATH = "/v1/designs";
 const LEAST = 5e-5; // what the four decimals shown can tell from nothing
+const ASKED = ["design", "drilling", "balance_arm", "rules", "compare"];
+const ELSEWHERE = ["family", "production", "layout_map"];
+const FRESH = { design: { diameter: 8.58, solids: [{ name: gettext("cover"), role: "cover", shape: "sphere", density: 1.2 }] } };
+const SHOWN = ["weight", "rg", "rg_intermediate", "rg_high", "differential", "intermediate_differential", "asymmetry_ratio", "top_weight",
+  "pin_to_cg", "pin_to_low_rg_axis", "mark_to_high_rg_axis", "cover_depth_shallowest", "max_density", "mean_density"];
+const DRILLED = { weight: "weight", rg: "rg", rg_intermediate: "rg_intermediate", rg_high: "rg_high", differential: "differential",
+  intermediate_differential: "intermediate_differential", asymmetry_ratio: "asymmetry_ratio" };
+const READINGS = ["drilled_top", "drilled_side", "drilled_finger"];
 
-const WORDS = {
-  weight: gettext("weight"), rg: gettext("RG, low axis"), rg_intermediate: gettext("RG, intermediate axis"), rg_high: gettext("RG, high axis"),
-  differential: gettext("differential"), intermediate_differential: gettext("intermediate differential"), asymmetry_ratio: gettext("asymmetry ratio"),
-  top_weight: gettext("top weight"), pin_to_cg: gettext("pin to CG"), pin_to_low_rg_axis: gettext("pin to low axis"), mark_to_high_rg_axis: gettext("mark to high axis"),
-  cover_depth_shallowest: gettext("least depth of cover"), max_density: gettext("greatest density"), mean_density: gettext("mean density"), mass: gettext("mass"),
-  sphere: gettext("sphere"), ellipsoid: gettext("ellipsoid"), cylinder: gettext("cylinder"), cone: gettext("cone"), frustum: gettext("frustum"),
-  profile: gettext("profile"), rounded_box: gettext("rounded box"), mesh: gettext("mesh"),
-};
-const word = (name) => WORDS[name] ?? name.replaceAll("_", " ");
+const at = (id) => document.getElementById(id);
+const contract = JSON.parse(at("contract").textContent);
+const word = (name) => contract.targets[name]?.label ?? { mass: gettext("mass") }[name] ?? name.replaceAll("_", " ");
 const wide = (label, ...parts) => element("div", { class: "wide", tabindex: "0", role: "region", "aria-label": label }, ...parts);
 
+let chosen = 0;
+let laid = null; // a solution's design, laid over
+let changes = 0;
+let last = null; // the newest numbers: the answer, and the change that they belong to
+
+const editor = new Editor({ kind: "design", path: PATH, method: "design(request).outcome", asked, show, fresh: FRESH });
+for (const spec of contract.fields.filter((each) => each.name.startsWith("design."))) {
+  at("head").append(editor.add(new Field(spec, spec.name.split("."), (...given) => editor.take(...given))).node);
+}
+const solids = new Solids({ editor, contract, choose, remove: (name) => { at("told").textContent = gettext("{name} is removed. Undo brings it back.", { name }); } });
+const drilling = new Drilling({ editor, contract });
+const board = new Board({
+  holder: at("sections"), told: at("told"), choose, done: () => editor.history.close(),
+  change: (index, solid, key) => editor.put({ ...editor.request, design: { ...editor.request.design,
+    solids: editor.request.design.solids.map((each, place) => (place === index ? solid : each)) } }, { key, source: key }),
+});
+board.names = Object.fromEntries(Object.entries(contract.parameters).map(([name, { label }]) => [name, label]));
+const search = new Search({
+  editor, contract, numbers: () => numbersOf(last?.answer),
+  take: (design) => editor.put({ ...editor.request, design }),
+  lay: (design, name) => { laid = { design, name }; at("over").dataset.wanted = "solution"; editor.refresh(); editor.state.edited(0); },
+});
+
+/** What is asked as the design changes: all but searches and studies, and what is laid over it. */
+function asked(request) {
+  const bare = Object.fromEntries(ASKED.filter((name) => request[name] !== undefined).map((name) => [name, request[name]]));
+  const over = overlay(request);
+  return over && !request.compare ? { ...bare, compare: { design: over } } : bare;
+}
+
+/** The design laid over this one, as chosen. */
+function overlay(request) {
+  const wanted = at("over").dataset.wanted ?? "";
+  if (wanted === "solution") return laid?.design ?? null;
+  if (wanted.startsWith("variant ")) return request.set?.variants?.[wanted.slice(8)] ? variantDesign(request, wanted.slice(8)) : null;
+  return request.compare?.design ?? null;
+}
+
+function choose(index) {
+  chosen = index;
+  editor.refresh("choice");
+}
+
+/** Draw what can be drawn at once, and ask for the numbers. */
+function refresh(request, source) {
+  if (source !== "choice") changes += 1;
+  chosen = Math.min(chosen, (request.design?.solids?.length ?? 0) - 1);
+  solids.draw(chosen, source);
+  drilling.draw();
+  search.draw();
+  drawBoard();
+  overlays(request);
+  const more = ELSEWHERE.filter((name) => request[name]);
+  at("elsewhere").hidden = more.length === 0;
+  at("elsewhere").textContent = gettext("Not computed on this page, but kept in the JSON: {names}.", { names: more.join(", ").replaceAll("_", " ") });
+  document.documentElement.dataset.change = String(changes);
+  if (source !== "choice" && !editor.broken) live();
+  drawNumbers();
+}
+
+function drawBoard() {
+  board.draw(editor.request.design ?? { solids: [] }, { chosen, over: overlay(editor.request) });
+  markCenter();
+}
+
+function markCenter() {
+  board.mark(last?.change === changes ? last.answer.properties.centre_of_mass : null);
+}
+
+/** The choices of what is laid over the design. */
+function overlays(request) {
+  const over = at("over");
+  const options = [["", gettext("nothing")]];
+  if (request.compare?.design) options.push(["second", gettext("second design: {name}", { name: request.compare.design.name ?? "" })]);
+  for (const [index, variant] of (request.set?.variants ?? []).entries()) options.push([`variant ${index}`, variant.name ?? ""]);
+  if (laid) options.push(["solution", laid.name]);
+  let wanted = over.dataset.wanted ?? "";
+  if (!options.some(([value]) => value === wanted) || (wanted === "" && request.compare?.design)) wanted = request.compare?.design ? "second" : "";
+  over.dataset.wanted = wanted;
+  const key = JSON.stringify([options, wanted]);
+  if (over.dataset.key === key) return;
+  over.dataset.key = key;
+  over.replaceChildren(...options.map(([value, text]) => element("option", { value, text, selected: value === wanted })));
+}
+
+const live = calls.newestOnly(async () => {
+  const change = changes;
+  try {
+    const answer = await calls.post(PATH, { ...asked(editor.request), detail: "numbers" });
+    last = { answer, change };
+  } catch {
+    return; // the page's own question says why
+  }
+  drawNumbers();
+  markCenter();
+});
+
+function numbersOf(answer) {
+  if (!answer) return null;
+  const drilled = Object.entries(answer.drilled ?? {}).map(([name, value]) => [`drilled_${name}`, value]);
+  return { ...answer.properties, ...Object.fromEntries(drilled) };
+}
+
+/** The table of numbers: as made, drilled, and of what is laid over. */
+function drawNumbers() {
+  const box = at("numbers");
+  const isOld = last?.change !== changes;
+  box.classList.toggle("stale", isOld);
+  at("numbers-old").hidden = !isOld || !last;
+  if (!last || Number(box.dataset.change) === last.change) return;
+  box.dataset.change = String(last.change);
+  const { properties, drilled, units, comparison } = last.answer;
+  const second = comparison?.designs && Object.fromEntries(comparison.designs.map((each) => [each.number, each]));
+  const heads = [gettext("quantity"), gettext("as made"), ...(drilled ? [gettext("drilled")] : []), ...(second ? [gettext("laid over"), gettext("difference")] : [])];
+  const show = (value, unit, options) => (value === undefined ? "" : quantity(value, unit, options));
+  const rows = SHOWN.map((name) => [word(name), quantity(properties[name], units[name]), ...(drilled ? [DRILLED[name] ? show(drilled[name], units[name]) : ""] : []),
+    ...(second ? [show(second[name]?.second, units[name]), show(second[name]?.difference, units[name], { signed: true })] : [])]);
+  const readings = drilled ? READINGS.map((name) => [word(name), "", quantity(drilled[name.slice(8)], "oz", { signed: true }), ...(second ? ["", ""] : [])]) : [];
+  at("numbers-table").replaceChildren(wide(gettext("Numbers of the design"), table(gettext("Numbers of the design"), heads, [...rows, ...readings])));
+  const { error_bound: bound } = properties;
+  at("numbers-method").textContent = bound.differential ? gettext("Within {weight} lb and {differential} in of differential, at once; the whole answer follows.",
+    { weight: bound.weight.toPrecision(1), differential: bound.differential.toPrecision(1) }) : "";
+}
+
 function show(answer, request) {
-  showVerdict(document.getElementById("verdict"), answer);
-  const second = request.compare?.design;
-  const pictures = [request.design, second].filter(Boolean).map((design, index) => section(design, index ? null : answer.properties.centre_of_mass));
+  showVerdict(at("verdict"), answer);
+  last = { answer, change: changes };
+  delete at("numbers").dataset.change;
+  drawNumbers();
+  markCenter();
   return [
-    card(gettext("Section through pin and mass-bias mark"), element("div", { class: second ? "pair" : "" }, pictures), solids(request.design)),
-    numbers(answer),
     contributions(answer),
-    answer.comparison ? comparison(answer.comparison) : null,
+    request.compare?.design && answer.comparison ? comparison(answer.comparison) : null,
+    answer.drilled ? card(gettext("Drilled, in play"), findings(answer.drilled)) : null,
     findings(answer),
-    card(gettext("Cautions"), list(answer.cautions.map((each) => each.message), "en")),
+    answer.cautions.length ? card(gettext("Cautions"), list(answer.cautions.map((each) => each.message), "en")) : null,
     card(gettext("Assumptions"), list(answer.assumptions, "en")),
   ];
-}
-
-function section(design, center) {
-  const diameter = inches(design.diameter);
-  const scale = 2 * SIZE / diameter;
-  const flat = ([x, z]) => [x * scale, -z * scale];
-  const drawn = design.solids.map((solid) => {
-    const points = outline(solid, diameter);
-    return points && svg("path", { class: `solid solid-${solid.role ?? "other"}`, d: `${path(points.map(flat))}Z` }, svg("title", { text: solid.name }));
-  });
-  const labels = design.solids.map((solid, index) => {
-    const points = drawn[index] && outline(solid, diameter);
-    if (!points) return null;
-    const lowest = points.reduce((found, each) => (each[1] < found[1] ? each : found));
-    const [x, y] = flat([(solid.position ?? [0]).map((each) => inches(each))[0], lowest[1]]);
-    return svg("text", { x: x + 6, y: y - 6, text: String(index + 1) });
-  });
-  const [x, y] = center ? flat([center.x, center.z]) : [0, 0];
-  const picture = svg("svg", { class: "chart section-picture", viewBox: `-${ROOM} -${ROOM} ${2 * ROOM} ${2 * ROOM}`, role: "img", "aria-label": gettext("Section of {name}", { name: design.name ?? "" }) },
-    drawn, svg("path", { class: "axis-mark", d: `M0 -${SIZE + 14}V${SIZE + 6}M-${SIZE + 6} 0H${SIZE + 14}` }), labels,
-    svg("text", { x: 6, y: -SIZE - 16, text: gettext("pin") }), svg("text", { x: SIZE - 24, y: -8, text: gettext("mark") }),
-    center ? svg("path", { class: "mass-center", d: `M${x - 6} ${y}H${x + 6}M${x} ${y - 6}V${y + 6}` }) : null);
-  const missed = design.solids.filter((_, index) => !drawn[index]).map((solid) => solid.name);
-  return figure(picture, [design.name, missed.length ? gettext("not drawn: {names}", { names: missed.join(", ") }) : ""].filter(Boolean).join(" · "));
-}
-
-function solids(design) {
-  return element("ol", {}, design.solids.map((solid) => element("li", { text: `${solid.name}: ${word(solid.shape)}, ${typeof solid.density === "number" ? quantity(solid.density, "g/mL") : solid.density?.value ?? solid.density}` })));
-}
-
-const SHOWN = ["weight", "rg", "rg_intermediate", "rg_high", "differential", "intermediate_differential", "asymmetry_ratio", "top_weight", "pin_to_cg", "pin_to_low_rg_axis", "mark_to_high_rg_axis", "cover_depth_shallowest", "max_density", "mean_density"];
-
-function numbers({ properties, units }) {
-  const rows = SHOWN.filter((name) => typeof properties[name] === "number").map((name) => [word(name), quantity(properties[name], units[name])]);
-  return card(gettext("Numbers of the design"), table(gettext("As made"), [gettext("quantity"), gettext("value")], rows));
 }
 
 function contributions({ properties: { contributions: found }, units }) {
@@ -83,10 +178,29 @@ function contributions({ properties: { contributions: found }, units }) {
 
 function comparison({ designs }) {
   if (!designs?.length) return null;
-  const rows = designs.map((each) => [word(each.number), quantity(each.first, each.unit), quantity(each.second, each.unit), quantity(each.difference, each.unit, { signed: true }),
-    each.causes.filter((cause) => Math.abs(cause.difference) >= LEAST).map((cause) => `${cause.part} ${quantity(cause.difference, each.unit, { signed: true })}`).join(", ") || "–"]);
-  const label = gettext("Beside the second design");
-  return card(label, wide(label, table(label, [gettext("quantity"), gettext("first"), gettext("second"), gettext("difference"), gettext("by solid")], rows)));
+  const causes = (each) => each.causes.filter((cause) => Math.abs(cause.difference) >= LEAST).map((cause) => `${cause.part} ${quantity(cause.difference, each.unit, { signed: true })}`);
+  const rows = designs.map((each) => [word(each.number), quantity(each.difference, each.unit, { signed: true }), causes(each).join(", ") || "–"]);
+  const label = gettext("Where the difference comes from");
+  return card(label, wide(label, table(label, [gettext("quantity"), gettext("difference"), gettext("by solid")], rows)));
 }
 
-run({ path: "/v1/designs", method: "design(request).outcome", show });
+at("second").addEventListener("click", () => {
+  at("over").dataset.wanted = "second";
+  const { request } = editor;
+  editor.put({ ...request, compare: { ...request.compare, design: structuredClone(request.design) } });
+  at("told").textContent = gettext("The design as it is now is kept as the second one, and laid over.");
+});
+at("over").addEventListener("change", ({ target }) => {
+  target.dataset.wanted = target.value;
+  const { compare, ...rest } = editor.request;
+  if (compare?.design && target.value !== "second") editor.put(rest);
+  else {
+    editor.refresh();
+    editor.state.edited(0);
+  }
+});
+editor.reach = (names) => {
+  if (names[0] === "design" && names[1] === "solids" && names[2] !== undefined && Number(names[2]) !== chosen && !editor.fields.has(names.join("."))) choose(Number(names[2]));
+};
+editor.listen(refresh);
+editor.restore();

@@ -1,150 +1,308 @@
-// A request as JSON in an editor, with its main numbers as fields beside it; the answer is asked for by a button.
+// One request on a page: edited by fields and as JSON, in step; undone, kept, saved, opened, and answered.
 
 import * as address from "./address.js";
-import { clearProblem, showProblem } from "./bench.js";
 import * as calls from "./calls.js";
 import { element } from "./elements.js";
 import { copy } from "./frame.js";
+import { History, found, replaced } from "./history.js";
+import { Kept, download } from "./kept.js";
+import { PAUSE, PageState } from "./state.js";
 import { gettext } from "./words.js";
 
 const LONGEST_STATE = 6000;
-
+const LATER = 200;
 const at = (id) => document.getElementById(id);
+const same = (one, other) => JSON.stringify(one) === JSON.stringify(other);
 
-/** Run a page about one request; `show` draws an answer beside its request. */
-export function run({ path, method, show, adapt = (request) => request }) {
-  const examples = JSON.parse(at("examples").textContent);
-  const text = at("request");
-  const fields = [...document.querySelectorAll("[data-path]")];
-  let last = null;
+export class Editor {
+  /**
+   * `kind` names what is kept; `path` and `method` say how it is asked for; `asked(request)` is what is sent;
+   * `show(answer, request)` draws; `pause` is null where a button asks; `fresh` is what an empty page starts with.
+   */
+  constructor({ kind, path, method, asked = (request) => request, show, pause = PAUSE, fresh = null }) {
+    Object.assign(this, { path, method, asked, show, pause });
+    this.examples = JSON.parse(at("examples").textContent);
+    this.fresh = fresh ?? Object.values(this.examples)[0];
+    this.text = at("request");
+    this.kept = new Kept(kind);
+    this.history = new History(this.fresh);
+    this.fields = new Map();
+    this.listeners = [];
+    this.broken = "";
+    this.saved = this.fresh;
+    this.state = new PageState({
+      form: this, read: () => (this.broken ? null : this.asked(this.request)), moved: () => this.moved(),
+      ask: (request, signal) => calls.post(path, request, signal), show: (answer, request) => this.draw(answer, request),
+    });
+    this.wire();
+  }
 
-  function read() {
-    let request = null;
-    let told = "";
-    try {
-      request = JSON.parse(text.value);
-      if (request === null || typeof request !== "object" || Array.isArray(request)) throw new Error(gettext("The request must be an object."));
-    } catch (error) {
-      request = null;
-      told = error.message;
+  get request() {
+    return this.history.now;
+  }
+
+  /** Call `listener(request, source)` after every change; `source` is the id of the field that made it. */
+  listen(listener) {
+    this.listeners.push(listener);
+  }
+
+  /** Watch over a field; `drop` those of a path that is drawn anew. */
+  add(field) {
+    this.fields.set(field.id, field);
+    field.fill(found(this.request, field.path));
+    return field;
+  }
+
+  drop(start) {
+    for (const id of this.fields.keys()) if (id.startsWith(start)) this.fields.delete(id);
+  }
+
+  /** What a field says: the value at a path of the request. */
+  take(path, value, unfinished = false, left = false) {
+    const key = path.join(".");
+    if (!same(found(this.request, path), value)) this.put(replaced(this.request, path, value), { key, source: key, unfinished });
+    if (left) {
+      this.typing = null;
+      this.history.close();
+      this.fields.get(key)?.fill(found(this.request, path));
+      if (this.pause !== null || this.state.name === "refused") this.state.left();
+    } else this.typing = key;
+  }
+
+  /** Put another request in place of this one; one of the same key as the last is the same step of undoing. */
+  put(request, { key = null, source = null, unfinished = false } = {}) {
+    this.history.put(request, key);
+    this.changed(source, unfinished ? null : this.pause);
+  }
+
+  changed(source = null, pause = this.pause) {
+    if (source !== "request") {
+      this.text.value = JSON.stringify(this.request, null, 1);
+      this.read("");
     }
-    at("request-error").hidden = request !== null;
-    at("request-error").textContent = told;
-    text.setAttribute("aria-invalid", String(request === null));
-    return request;
+    for (const field of this.fields.values()) field.fill(found(this.request, field.path), source);
+    this.refresh(source);
+    this.keepSoon();
+    this.state.edited(pause);
   }
 
-  function write(request) {
-    text.value = JSON.stringify(request, null, 1);
-    fill();
+  refresh(source = null) {
+    for (const listener of this.listeners) listener(this.request, source);
+    at("undo").disabled = !this.history.canUndo;
+    at("redo").disabled = !this.history.canRedo;
   }
 
-  function fill() {
-    const request = read();
-    for (const field of fields) if (request) field.value = plainText(found(request, field.dataset.path.split(".")));
+  step(way) {
+    if (this.history.step(way)) this.changed(null, this.pause === null ? null : 0);
   }
 
-  function take(field) {
-    const request = read();
-    if (!request) return;
-    const names = field.dataset.path.split(".");
-    const lastName = names.pop();
-    const holder = names.reduce((inner, name) => (typeof inner[name] === "object" && inner[name] !== null ? inner[name] : (inner[name] = {})), request);
-    const typed = field.value.trim();
-    if (typed) holder[lastName] = /^[-+−]?\d*\.?\d+$/.test(typed) ? Number(typed.replace("−", "-")) : typed;
-    else delete holder[lastName];
-    text.value = JSON.stringify(request, null, 1);
-    keep();
+  /** Show what is wrong with the JSON's text; the fields wait until it can be read. */
+  read(problem) {
+    this.broken = problem;
+    if (problem) this.text.closest("details").open = true;
+    at("request-error").hidden = !problem;
+    at("request-error").textContent = problem;
+    at("take-back").hidden = !problem;
+    at("board").disabled = Boolean(problem);
+    this.text.setAttribute("aria-invalid", String(Boolean(problem)));
   }
 
-  function state() {
-    const request = read();
-    const compact = request && JSON.stringify(request);
-    const name = Object.keys(examples).find((each) => JSON.stringify(examples[each]) === compact);
+  typedText() {
+    const problem = unreadable(this.text.value);
+    this.read(problem);
+    if (problem) {
+      this.keepSoon();
+      this.state.stop();
+      this.state.move("refused", { problem: { status: 422, detail: problem } });
+    } else this.put(JSON.parse(this.text.value), { key: "request", source: "request" });
+  }
+
+  isUnsaved() {
+    return this.broken !== "" || (!same(this.request, this.saved) && !this.example());
+  }
+
+  /** The name of the example that the request is, if any. */
+  example() {
+    return Object.keys(this.examples).find((name) => same(this.examples[name], this.request));
+  }
+
+  /** Begin with another request; asks where something unsaved would go out of sight. */
+  begin(request, ask = true) {
+    if (ask && this.isUnsaved() && !window.confirm(gettext("Leave what is on the page? It stays among the kept ones of this browser."))) return false;
+    this.keep();
+    this.kept.fresh();
+    this.saved = request;
+    this.history.reset(request);
+    this.changed(null, this.pause === null ? null : 0);
+    return true;
+  }
+
+  keepSoon() {
+    clearTimeout(this.timer);
+    this.timer = setTimeout(() => this.keep(), LATER);
+  }
+
+  keep() {
+    clearTimeout(this.timer);
+    if (this.isUnsaved()) this.kept.save(this.name(), this.broken ? this.text.value : JSON.stringify(this.request));
+    address.put(this.stateOf());
+    this.tellKept();
+  }
+
+  name() {
+    return this.request.design?.name || this.example() || "";
+  }
+
+  stateOf() {
+    if (this.broken) return new Map([["kept", this.kept.id]]);
+    const name = this.example();
     if (name) return new Map([["start", name]]);
-    return new Map(compact && compact.length <= LONGEST_STATE ? [["request", compact]] : []);
+    if (same(this.request, this.fresh)) return new Map();
+    const compact = JSON.stringify(this.request);
+    return new Map(compact.length <= LONGEST_STATE ? [["request", compact]] : [["kept", this.kept.id]]);
   }
 
-  const keep = () => address.write(state());
+  tellKept() {
+    const isLong = this.stateOf().has("kept");
+    at("kept").hidden = !this.kept.failed && !isLong;
+    at("kept").textContent = this.kept.failed ? gettext("This browser keeps nothing more. Save to a file, or it is lost when the page is left.")
+      : isLong ? gettext("Kept in this browser alone: it is too large for an address. Save to a file to give it away.") : "";
+    const unnamed = gettext("without a name");
+    const others = this.kept.list().filter((each) => each.id !== this.kept.id);
+    at("recent").replaceChildren(element("option", { value: "", text: "–" }), ...others.map((each) =>
+      element("option", { value: each.id, text: [each.name || unnamed, new Date(each.at).toLocaleString()].join(" · ") })));
+    at("recent").closest("label").hidden = at("recent").options.length < 2;
+  }
 
-  const ask = calls.newestOnly(async () => {
-    const given = read();
-    if (!given) return text.focus();
-    at("ask").setAttribute("aria-busy", "true");
-    at("waiting").textContent = gettext("Waiting for the service…");
-    at("results").classList.add("stale");
-    try {
-      const request = adapt(given);
-      last = { request, answer: await calls.post(path, request) };
-      clearProblem(null);
-      draw();
-      calls.show(path, request, method);
-      document.documentElement.dataset.answered = String(Number(document.documentElement.dataset.answered ?? 0) + 1);
-    } catch (error) {
-      showProblem(null, placed(error));
-    } finally {
-      at("ask").removeAttribute("aria-busy");
-      at("waiting").textContent = "";
+  /** Take up what the address, or else this tab, says. */
+  restore(state = address.read()) {
+    const kept = state.has("kept") ? this.kept.load(state.get("kept")) : null;
+    if (state.has("kept") && kept) this.kept.use(state.get("kept"));
+    const text = kept?.text ?? state.get("request");
+    const example = this.examples[state.get("start")];
+    const problem = text === undefined ? "" : unreadable(text);
+    const request = text !== undefined && !problem ? JSON.parse(text) : example ?? this.fresh;
+    this.saved = kept ? null : request;
+    this.history.reset(request);
+    if (example) at("start").value = state.get("start");
+    this.changed(null, this.pause === null ? null : 0);
+    if (problem) {
+      this.text.value = text;
+      this.typedText();
+    } else if (this.pause === null && text !== undefined) this.state.settle();
+    if (state.has("kept") && !kept) this.say(gettext("What this address names is not kept in this browser."));
+  }
+
+  say(words) {
+    at("kept").hidden = false;
+    at("kept").textContent = words;
+  }
+
+  draw(answer, request) {
+    at("results").replaceChildren(...this.show(answer, request).filter(Boolean));
+    calls.show(this.path, request, this.method);
+  }
+
+  moved() {
+    at("ask")?.setAttribute("aria-busy", String(this.state.name === "waiting"));
+  }
+
+  /** Whether all of a refusal's errors are at the field that is being typed in. */
+  isTyping(error) {
+    const errors = error.problem?.errors ?? [];
+    return Boolean(this.typing) && errors.length > 0 && errors.every((each) => this.nearest(each.pointer)?.id === this.typing);
+  }
+
+  /** Show a refusal's errors at their fields; gives all of them with their fields' inputs. */
+  showErrors(errors) {
+    const told = new Map();
+    const left = errors.map((error) => {
+      const field = this.nearest(error.pointer);
+      if (field) told.set(field, [...(told.get(field) ?? []), error.detail]);
+      return { ...error, input: field?.input ?? null, detail: field ? error.detail : `${error.pointer}: ${error.detail}` };
+    });
+    for (const field of this.fields.values()) field.tell(told.get(field)?.join("; "));
+    return left;
+  }
+
+  /** The field at a pointer, or else the nearest around it or below it. */
+  nearest(pointer) {
+    const names = pointer.slice(1).split("/").map((name) => name.replaceAll("~1", "/").replaceAll("~0", "~"));
+    this.reach?.(names);
+    for (let length = names.length; length > 1; length -= 1) {
+      const id = names.slice(0, length).join(".");
+      if (this.fields.has(id)) return this.fields.get(id);
+      const below = [...this.fields.values()].find((field) => field.id.startsWith(`${id}.`));
+      if (below) return below;
     }
-  });
-
-  function draw() {
-    at("results").classList.remove("stale");
-    at("results").replaceChildren(...show(last.answer, last.request).filter(Boolean));
+    return null;
   }
 
-  function restore() {
-    const kept = address.read();
-    try {
-      write(kept.has("request") ? JSON.parse(kept.get("request")) : examples[kept.get("start")] ?? Object.values(examples)[0]);
-    } catch {
-      write(Object.values(examples)[0]);
-    }
-    if (examples[kept.get("start")]) at("start").value = kept.get("start");
-    if (kept.has("request") || kept.has("start")) ask();
+  async open(file) {
+    const text = await file.text();
+    const problem = unreadable(text);
+    if (problem) this.say(gettext("{name} cannot be opened: {problem}", { name: file.name, problem }));
+    else if (this.begin(JSON.parse(text))) this.state.settle();
   }
 
-  at("start").addEventListener("change", (event) => {
-    write(examples[event.target.value]);
-    keep();
-  });
-  text.addEventListener("input", () => {
-    fill();
-    keep();
-  });
-  at("second")?.addEventListener("click", () => {
-    const request = read();
-    if (!request) return;
-    write({ ...request, compare: { ...request.compare, design: structuredClone(request.design) } });
-    keep();
-    text.focus();
-  });
-  for (const field of fields) field.addEventListener("change", () => take(field));
-  at("form").addEventListener("submit", (event) => {
-    event.preventDefault();
-    ask();
-  });
-  at("share").addEventListener("click", (event) => {
-    address.put(state());
-    copy(location.href, event.target);
-  });
-  document.addEventListener("units", () => last && draw());
-  window.addEventListener("hashchange", () => location.hash.startsWith("#content") || restore());
-  restore();
+  wire() {
+    this.text.addEventListener("input", () => this.typedText());
+    this.text.addEventListener("change", () => this.history.close());
+    at("take-back").addEventListener("click", () => this.changed(null, 0));
+    at("undo").addEventListener("click", () => this.step(-1));
+    at("redo").addEventListener("click", () => this.step(1));
+    at("save").addEventListener("click", () => {
+      download(this.name(), `${JSON.stringify(this.request, null, 1)}\n`);
+      this.saved = this.request;
+    });
+    at("open").addEventListener("change", ({ target }) => {
+      if (target.files[0]) this.open(target.files[0]);
+      target.value = "";
+    });
+    at("start").addEventListener("change", ({ target }) => {
+      this.begin(this.examples[target.value] ?? this.fresh);
+      target.value = this.example() ?? "";
+    });
+    at("recent").addEventListener("change", ({ target }) => this.takeUp(target.value));
+    at("form").addEventListener("submit", (event) => {
+      event.preventDefault();
+      if (!this.broken) this.state.settle();
+    });
+    at("share").addEventListener("click", ({ target }) => {
+      this.keep();
+      if (this.stateOf().has("kept")) this.say(gettext("It is too large for an address. Save it to a file instead."));
+      else copy(location.href, target);
+    });
+    document.addEventListener("keydown", (event) => {
+      const way = { z: event.shiftKey ? 1 : -1, y: 1 }[event.key.toLowerCase()];
+      if (!(event.ctrlKey || event.metaKey) || !way || this.broken) return;
+      event.preventDefault();
+      this.step(way);
+    });
+    document.addEventListener("units", () => {
+      for (const field of this.fields.values()) field.fill(found(this.request, field.path));
+      this.refresh();
+      this.state.redraw();
+    });
+    address.changed((state) => this.restore(state));
+    window.addEventListener("pagehide", () => this.keep());
+  }
+
+  takeUp(id) {
+    if (!id) return;
+    this.keep();
+    this.restore(new Map([["kept", id]]));
+  }
 }
 
-const found = (request, names) => names.reduce((inner, name) => inner?.[name], request);
-
-function plainText(value) {
-  if (value === undefined || value === null) return "";
-  return typeof value === "object" ? [value.value, value.unit].filter((each) => each !== undefined).join(" ") : String(value);
-}
-
-/** The refusal with each error's place in front of its words. */
-function placed(error) {
-  if (!error.problem?.errors) return error;
-  const errors = error.problem.errors.map((each) => ({ ...each, detail: `${each.pointer}: ${each.detail}` }));
-  return { problem: { ...error.problem, errors } };
+function unreadable(text) {
+  try {
+    const request = JSON.parse(text);
+    const isObject = request !== null && typeof request === "object" && !Array.isArray(request);
+    return isObject ? "" : gettext("The request must be an object.");
+  } catch (error) {
+    return gettext("This is no JSON: {problem}", { problem: error.message });
+  }
 }
 
 /** A part of the page with a picture and words under it. */

@@ -1,8 +1,9 @@
 // A delivery: the lane from above, the rings on the ball, the phases, and the line map where it is asked for.
 
 import { around, chart, path } from "./chart.js";
-import { figure, run } from "./editor.js";
+import { Editor, figure } from "./editor.js";
 import { card, element, list, svg, table } from "./elements.js";
+import { Field } from "./fields.js";
 import { point, ring } from "./sphere.js";
 import { gettext, plain, quantity } from "./words.js";
 
@@ -32,7 +33,9 @@ function show(answer, request) {
 }
 
 function told(motion) {
-  document.getElementById("verdict").replaceChildren(
+  const verdict = document.getElementById("verdict");
+  verdict.dataset.key = motion.message;
+  verdict.replaceChildren(
     element("p", { lang: "en", class: "told-main", text: motion.message }),
     element("p", { class: "quiet", text: gettext("Computed from the numbers given; no lane and no ball was measured.") }));
 }
@@ -168,4 +171,12 @@ function mapOf({ points: all }) {
       table(gettext("Points of the map"), [gettext("ball"), gettext("oil"), gettext("length"), gettext("sharpness"), gettext("entry angle")], rows))];
 }
 
-run({ path: "/v1/motions", method: "motion(request)", show, adapt: (request) => ({ samples: SAMPLES, ...request }) });
+const contract = JSON.parse(document.getElementById("contract").textContent);
+const editor = new Editor({
+  kind: "motion", path: "/v1/motions", method: "motion(request)", show, pause: null, asked: (request) => ({ samples: SAMPLES, ...request }),
+});
+for (const spec of contract.fields) {
+  document.getElementById("release").append(editor.add(new Field(spec, spec.name.split("."), (...given) => editor.take(...given))).node);
+}
+editor.listen(() => {});
+editor.restore();

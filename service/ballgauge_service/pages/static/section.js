@@ -1,18 +1,16 @@
-// The section of a design through pin and mass-bias mark, for drawing only: x to the mark, z to the pin, in inches.
+// The section of a design through the pin, for drawing only: x to the mark, y across, z to the pin, in inches.
 
-const INCHES = { in: 1, inch: 1, '"': 1, mm: 1 / 25.4, cm: 1 / 2.54 };
-const RAYS = 360;
-const HALVINGS = 40;
+import { amount } from "./quantities.js";
+
+const RAYS = 240;
+const HALVINGS = 32;
+const KEPT = 400;
 
 /** Read a length of a request as inches; NaN where it cannot be read. */
-export function inches(value, fallback = 0) {
-  if (value === undefined || value === null) return fallback;
-  if (typeof value === "number") return value;
-  if (typeof value === "object") return value.value * (INCHES[value.unit ?? "in"] ?? NaN);
-  const [, whole, over, under, unit] = /^\s*([-+−]?\d*\.?\d+)?(?:\s*(\d+)\/(\d+))?\s*([a-z"]*)\s*$/i.exec(value.replace(/^(\s*)(\d+)\/(\d+)/, "$10 $2/$3")) ?? [];
-  const number = Number((whole ?? "0").replace("−", "-"));
-  return (number + (over ? Number(over) / Number(under) : 0)) * (INCHES[unit || "in"] ?? NaN);
-}
+export const inches = (value, fallback = 0) => amount(value, "in", fallback);
+
+/** The place of a solid's middle. */
+export const middleOf = (solid) => (solid.position ?? [0, 0, 0]).map((each) => inches(each));
 
 const cross = (a, b) => [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]];
 const dot = (a, b) => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
@@ -21,7 +19,7 @@ const unit = (a) => a.map((each) => each / Math.hypot(...a));
 /** The directions of a solid's own axes in the design's frame. */
 function axesOf(rotation) {
   if (!rotation) return [[1, 0, 0], [0, 1, 0], [0, 0, 1]];
-  if (rotation.axis) return [[1, 0, 0], [0, 1, 0], [0, 0, 1]].map((each) => turned(each, unit(rotation.axis), parseFloat(rotation.angle?.value ?? rotation.angle) * Math.PI / 180));
+  if (rotation.axis) return [[1, 0, 0], [0, 1, 0], [0, 0, 1]].map((each) => turned(each, unit(rotation.axis), amount(rotation.angle, "deg") * Math.PI / 180));
   const z = unit(rotation.z);
   if (rotation.x) {
     const along = dot(rotation.x, z);
@@ -76,29 +74,56 @@ function insideOf(solid, diameter) {
   };
 }
 
-/** The outline [[x, z], ...] of one solid in the section; null where it is a mesh, cannot be read or is not cut. */
-export function outline(solid, diameter) {
+const known = new Map();
+
+/**
+ * The outline [[u, z], ...] of one solid in the section through the pin and the mark (`across` 0) or square to it
+ * (`across` 1, u is y); null where it is a mesh, cannot be read or is not cut.
+ */
+export function outline(solid, diameter, across = 0) {
+  const { name: _, density: __, role: ___, ...body } = solid;
+  const key = JSON.stringify([body, diameter, across]);
+  if (!known.has(key)) {
+    if (known.size > KEPT) known.clear();
+    known.set(key, drawn(solid, diameter, across));
+  }
+  return known.get(key);
+}
+
+function drawn(solid, diameter, across) {
   if (solid.shape === "mesh") return null;
-  const place = (solid.position ?? [0, 0, 0]).map((each) => inches(each));
+  try {
+    return traced(solid, diameter, across);
+  } catch {
+    return null; // half a solid, while it is being written
+  }
+}
+
+function traced(solid, diameter, across) {
+  const place = middleOf(solid);
+  const [u, off] = across ? [place[1], place[0]] : [place[0], place[1]];
   const axes = axesOf(solid.rotation);
   const profile = profileOf(solid);
-  if (profile && !solid.rotation && place[1] === 0) {
-    const right = profile.map(([height, radius]) => [place[0] + radius, place[2] + height]);
-    const left = profile.map(([height, radius]) => [place[0] - radius, place[2] + height]);
+  if (profile && !solid.rotation && off === 0) {
+    const right = profile.map(([height, radius]) => [u + radius, place[2] + height]);
+    const left = profile.map(([height, radius]) => [u - radius, place[2] + height]);
     return readable([...right, ...left.reverse()]);
   }
   const inside = insideOf(solid, diameter);
-  const within = (x, z) => inside(axes.map((axis) => dot(axis, [x - place[0], -place[1], z - place[2]])));
-  if (!within(place[0], place[2])) return null;
+  const within = (along, z) => {
+    const from = across ? [-off, along - u, z - place[2]] : [along - u, -off, z - place[2]];
+    return inside(axes.map((axis) => dot(axis, from)));
+  };
+  if (!within(u, place[2])) return null;
   return readable(Array.from({ length: RAYS }, (_, index) => {
     const angle = 2 * Math.PI * index / RAYS;
     let [low, high] = [0, 2 * diameter];
     for (let step = 0; step < HALVINGS; step++) {
       const middle = (low + high) / 2;
-      if (within(place[0] + middle * Math.cos(angle), place[2] + middle * Math.sin(angle))) low = middle;
+      if (within(u + middle * Math.cos(angle), place[2] + middle * Math.sin(angle))) low = middle;
       else high = middle;
     }
-    return [place[0] + low * Math.cos(angle), place[2] + low * Math.sin(angle)];
+    return [u + low * Math.cos(angle), place[2] + low * Math.sin(angle)];
   }));
 }
 

@@ -1,0 +1,90 @@
+"""What the scripts of the Design and Motion pages make their fields from: the contract, once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from functools import cache
+from typing import Any
+
+from ballgauge_schemas.design.request import (
+    SHAPES,
+    DesignSchema,
+    TargetsSchema,
+    target_kind,
+    unit_of,
+)
+from ballgauge_schemas.motion.request import ReleaseSchema
+from ballgauge_schemas.shared import words
+from ballgauge_schemas.shared.drilling import DrillingSchema
+from ballgauge_schemas.shared.quantity import KINDS
+from ballgauge_service.core.units import METRIC
+from ballgauge_service.pages import forms, labels
+
+Translate = Callable[[str], str]
+
+PARAMETERS = ("density", *words.SIZES, *words.FACTORS, *words.POSITIONS)
+"""What may move of one solid by itself; what moves several as one body is asked for in the JSON."""
+RELEASE = ("speed", "rev_rate", "axis_rotation", "axis_tilt", "launch_board", "launch_angle")
+
+
+@cache
+def shapes() -> dict[str, list[forms.Field]]:
+    """The fields of each shape's solid."""
+    return {name: forms.walk(schema()) for name, schema in SHAPES.items()}
+
+
+@cache
+def design_fields() -> list[forms.Field]:
+    """The fields of a design itself, of its drilling and of a hole."""
+    own = [field for field in forms.walk(DesignSchema(), "design.") if field.name.count(".") == 1]
+    return [*own, *forms.walk(DrillingSchema(), "drilling.")]
+
+
+@cache
+def release_fields() -> list[forms.Field]:
+    """The main numbers of a delivery."""
+    return [field for field in forms.walk(ReleaseSchema(), "release.") if field.key in RELEASE]
+
+
+def every_field() -> Iterable[forms.Field]:
+    """Every field that these pages make, for the catalogs."""
+    yield from (field for fields in shapes().values() for field in fields)
+    yield from design_fields()
+    yield from release_fields()
+
+
+def of(page: str, translate: Translate) -> dict[str, Any] | None:
+    """The contract of a page as its scripts read it; None for a page that has none."""
+    if page == "motion":
+        return {"fields": _told(release_fields(), translate, labels.RELEASE_LABELS)}
+    if page != "design":
+        return None
+    return {
+        "fields": _told(design_fields(), translate, {**labels.LABELS, "name": labels.SOLID_LABELS["name"]}),
+        "shapes": {name: _told(fields, translate, labels.SOLID_LABELS) for name, fields in shapes().items()},
+        "titles": {name: translate(labels.WORDS[name]) for name in SHAPES},
+        "targets": {name: _target(name, field, translate) for name, field in TargetsSchema().fields.items()},
+        "parameters": {name: _number(name, unit_of(name), translate) for name in PARAMETERS},
+    }
+
+
+def _told(
+    fields: Iterable[forms.Field], translate: Translate, names: Mapping[str, str]
+) -> list[dict[str, Any]]:
+    return [forms.told(field, translate, names[field.key]) for field in fields]
+
+
+def _target(name: str, field: Any, translate: Translate) -> dict[str, Any]:
+    """A number to reach, with a first value and tolerance: the contract's examples."""
+    first = {
+        member: field.schema.fields[of].metadata["examples"][0]
+        for member, of in (("example", "value"), ("tolerance", "tolerance"))
+    }
+    return {**_number(name, KINDS[target_kind(name)].unit, translate), **first}
+
+
+def _number(name: str, unit: str, translate: Translate) -> dict[str, Any]:
+    metric, size = METRIC.get(unit, (unit, 1.0))
+    label = labels.NUMBERS.get(name) or labels.SOLID_LABELS[name]
+    shown = {"unit": "" if unit == "1" else unit, "metric": "" if metric == "1" else metric}
+    return {"label": translate(label), **shown, "metric_size": size}

@@ -1,0 +1,55 @@
+// The drilling of a design: its fields, made from the contract, and its holes.
+
+import { element } from "./elements.js";
+import { Field } from "./fields.js";
+import { replaced } from "./history.js";
+import { gettext } from "./words.js";
+
+const FIRST = {
+  hand: "right", pap: { over: 5, up: 0.5 }, layout: { drilling_angle: 50, pin_to_pap: 4.5, val_angle: 35 },
+  grip: { span_middle: "4 1/4 in", span_ring: "4 3/8 in", bridge: "1/4 in" },
+  holes: [{ role: "thumb", diameter: "31/32 in", depth: 2.5 }, { role: "middle", diameter: "31/32 in", depth: 2.25 },
+    { role: "ring", diameter: "31/32 in", depth: 2.25 }],
+}; // a usual drilling to begin with (ours)
+
+const keys = (name) => name.split(".").map((each) => (/^\d+$/.test(each) ? Number(each) : each));
+
+export class Drilling {
+  constructor({ editor, contract }) {
+    const all = contract.fields.filter((each) => each.name.startsWith("drilling."));
+    this.editor = editor;
+    this.own = all.filter((each) => !each.name.includes(".holes."));
+    this.hole = all.filter((each) => each.name.includes(".holes."));
+    this.holder = document.getElementById("drilling");
+    this.built = "";
+    document.getElementById("drilled").addEventListener("change", ({ target }) =>
+      editor.put(replaced(editor.request, ["drilling"], target.checked ? FIRST : undefined)));
+  }
+
+  draw() {
+    const drilling = this.editor.request.drilling;
+    document.getElementById("drilled").checked = Boolean(drilling);
+    const structure = drilling ? `${drilling.holes?.length ?? 0}` : "";
+    if (structure === this.built) return;
+    this.built = structure;
+    this.editor.drop("drilling.");
+    this.holder.replaceChildren(...(drilling ? this.parts(drilling) : []));
+  }
+
+  parts(drilling) {
+    const take = (...given) => this.editor.take(...given);
+    const field = (spec, name) => this.editor.add(new Field(spec, keys(name), take)).node;
+    const holes = (drilling.holes ?? []).map((_, index) => element("li", {},
+      element("div", { class: "grid" }, this.hole.map((spec) => field(spec, spec.name.replace("*", index)))),
+      element("button", { type: "button", text: gettext("Remove this hole"), onclick: () => this.setHoles((all) => all.filter((_, each) => each !== index)) })));
+    return [element("div", { class: "grid" }, this.own.map((spec) => field(spec, spec.name))),
+      element("details", { class: "more" }, element("summary", { text: gettext("Holes") }), element("ol", { class: "hole-list" }, holes),
+        element("button", { type: "button", id: "add-hole", text: gettext("Add a hole"), onclick: () => this.setHoles((all) => [...all, { role: "vent", diameter: 0.25, depth: 1 }]) }))];
+  }
+
+  setHoles(change) {
+    const { editor } = this;
+    editor.put(replaced(editor.request, ["drilling", "holes"], change(editor.request.drilling.holes ?? [])));
+    this.holder.querySelector("details").open = true;
+  }
+}

@@ -1,0 +1,69 @@
+// Requests that this browser keeps, each under a name of its own, and files of them.
+
+import { element } from "./elements.js";
+
+const COUNT = 30;
+
+/** What is kept of one kind, such as "design". A tab goes on with the one it began. */
+export class Kept {
+  constructor(kind) {
+    this.kind = kind;
+    this.failed = false;
+    this.id = this.session(() => sessionStorage.getItem(this.key(""))) ?? this.fresh();
+  }
+
+  key(id) {
+    return `ballgauge.${this.kind}.${id}`;
+  }
+
+  session(read) {
+    try {
+      return read();
+    } catch {
+      return null; // a browser that keeps nothing
+    }
+  }
+
+  /** Begin another; gives its id. */
+  fresh() {
+    return this.use(Date.now().toString(36) + Math.random().toString(36).slice(2, 6));
+  }
+
+  use(id) {
+    this.id = id;
+    this.session(() => sessionStorage.setItem(this.key(""), id));
+    return id;
+  }
+
+  /** Keep a text; false where this browser does not. */
+  save(name, text) {
+    const entry = JSON.stringify({ at: Date.now(), name, text });
+    this.failed = this.session(() => localStorage.setItem(this.key(this.id), entry) ?? true) !== true;
+    return !this.failed;
+  }
+
+  /** The entry of an id, null where there is none. */
+  load(id = this.id) {
+    return this.session(() => JSON.parse(localStorage.getItem(this.key(id))));
+  }
+
+  forget(id) {
+    this.session(() => localStorage.removeItem(this.key(id)));
+  }
+
+  /** Every entry, newest first. */
+  list() {
+    const start = this.key("");
+    const ids = this.session(() => Object.keys(localStorage).filter((key) => key.startsWith(start))) ?? [];
+    const entries = ids.map((key) => ({ id: key.slice(start.length), ...this.load(key.slice(start.length)) }));
+    return entries.filter((each) => each.text).sort((a, b) => b.at - a.at).slice(0, COUNT);
+  }
+}
+
+/** Give a text to the person as a file. */
+export function download(name, text) {
+  const link = element("a", { href: URL.createObjectURL(new Blob([text], { type: "application/json" })) });
+  link.download = `${name.replaceAll(/[^\p{L}\p{N}]+/gu, "-").replaceAll(/^-|-$/g, "") || "ballgauge"}.json`;
+  link.click();
+  setTimeout(() => URL.revokeObjectURL(link.href), 10000);
+}
