@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from ballgauge_service.web.access import access, access_keys
+from ballgauge_service.web.http import hosts
 from ballgauge_service.web.http.settings import BadSettings, Settings
 from ballgauge_service.web.server.application import create_app
 
@@ -106,3 +107,21 @@ def test_all_bad_origins_are_named() -> None:
     with pytest.raises(BadSettings) as caught:
         make("*", SHOP, "null")
     assert "'*', 'null'" in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("host", "status"),
+    [
+        ("localhost", 200), ("127.0.0.1:8000", 200), ("[::1]:8000", 200), ("LOCALHOST:1", 200), ("desk", 200),
+        ("evil.example", 421), ("evil.example.", 421), ("EVIL.example:8000", 421),
+        ("127.0.0.1.evil.example", 421), ("localhost@evil.example", 421), ("[evil.example", 421),
+        ("shop.example:443", 200),
+    ],
+)  # fmt: skip
+def test_a_request_for_another_host_does_not_reach_a_service_of_this_machine(host: str, status: int) -> None:
+    """RFC 9110, 15.5.20 (421): where nobody is asked for a key, the name is what keeps other pages out."""
+    settings = Settings(hosts=(*hosts.LOOPBACK, "shop.example"))
+    client = create_app(json_logs=False, warm_up=False, settings=settings).test_client()
+    for method, path in (("GET", "/healthz"), ("POST", "/v1/records")):
+        answer = client.open(path, method=method, environ_overrides={"HTTP_HOST": host}, json={})
+        assert (answer.status_code == 421) == (status == 421)

@@ -23,6 +23,12 @@ from ballgauge_service.web.http import running
 from ballgauge_service.web.server.server import _Server
 
 
+def test_a_page_elsewhere_does_not_reach_a_service_of_this_machine(server: str) -> None:
+    """DNS rebinding: on loopback and without keys, `serve` answers to no name of the internet."""
+    for host, status in (("evil.example", 421), ("localhost:8000", 200)):
+        assert requests.get(f"{server}/v1/rulebooks?body=usbc", headers={"Host": host}).status_code == status
+
+
 def test_ready_page_and_document(server: str) -> None:
     for address in (
         "/healthz",

@@ -101,6 +101,10 @@ class Settings:
     processes: int = 1
     """Processes that share the limit where each counts for itself."""
 
+    hosts: tuple[str, ...] = ()
+    """Names of this service that a request may be addressed to; by default any. `serve` names those of this
+    machine where nobody is asked for a key."""
+
     cors_origins: tuple[str, ...] = ()
     """Origins whose pages may call the service from a browser; none by default."""
 
@@ -223,6 +227,7 @@ _READERS: dict[str, Callable[[str], Any]] = {
     "requests_per_minute": _whole(0),
     "limits_storage": str,
     "processes": _whole(1),
+    "hosts": _list,
     "cors_origins": _origins,
     "trusted_proxies": _whole(0),
     "deadline": _seconds,

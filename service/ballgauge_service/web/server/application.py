@@ -14,6 +14,7 @@ from ballgauge_service.web.access import access
 from ballgauge_service.web.http import (
     cors,
     deprecation,
+    hosts,
     language,
     metrics,
     refusals,
@@ -62,6 +63,7 @@ def create_app(*, json_logs: bool = True, warm_up: bool = True, settings: Settin
     refusals.register(app)
     deprecation.register(app)
     language.register(app)
+    hosts.register(app, settings)
     cors.register(app, settings)
     access.register(app, settings)
     app.register_blueprint(checks.blueprint)

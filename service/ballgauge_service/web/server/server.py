@@ -8,13 +8,15 @@ import socket
 import tempfile
 import threading
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 from granian.constants import HTTPModes, Interfaces
 from granian.http import HTTP1Settings
 from granian.server.mp import MPServer
 
-from ballgauge_service.web.http import running
+from ballgauge_service.web.access.access import is_loopback
+from ballgauge_service.web.http import hosts, running
 from ballgauge_service.web.http.settings import BadSettings, Settings
 
 CONNECTIONS = 16_384
@@ -77,6 +79,14 @@ def serve(host: str, port: int, workers: int) -> None:
         A variable of the environment cannot be used.
     """
     settings = Settings.from_environment()
+    if (
+        settings.access_keys is None
+        and not settings.hosts
+        and not settings.trusted_proxies
+        and is_loopback(host)
+    ):
+        settings = replace(settings, hosts=(*hosts.LOOPBACK, host))
+        settings.set_environment(os.environ)
     _require_signing_keys()
     settings.shelf()
     _require_free(host, port)
