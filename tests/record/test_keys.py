@@ -21,6 +21,7 @@ from ballgauge_service.record.keys import (
     new_key,
     parts,
 )
+from ballgauge_service.web.http import degraded
 from ballgauge_service.web.server.application import create_app
 
 RFC_8037_THUMBPRINT = "kPrK_qmxVWaYVA9wwBF6Iuo3vVzz7TxHCTwXBygrS4k"  # A.3
@@ -232,3 +233,25 @@ def test_public_keys_alone_verify_but_do_not_sign(
     assert other.post("/v1/records", json=asked).status_code == 409
     answer = other.post("/v1/records/verify", json={"record": signed["record"]})
     assert answer.json["state"] == "genuine"
+
+
+def test_a_service_that_should_sign_and_cannot_says_so(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, key_set: dict[str, Any]
+) -> None:
+    """Degraded and answering: an ended key and a file that is gone; not where nobody wants it to sign."""
+    (key,) = key_set["keys"]
+    public = Keyring([key]).public_set()
+    for named, wrong in (
+        ({"BALLGAUGE_KEYS": json.dumps({"keys": [key | {"exp": 1_777_000_000}]})}, True),
+        ({"BALLGAUGE_KEYS": json.dumps(key_set)}, False),
+        ({"BALLGAUGE_KEYS_FILE": str(tmp_path / "gone.json"), "BALLGAUGE_KEYS": ""}, True),
+        ({"BALLGAUGE_KEYS": json.dumps(public)}, False),
+        ({"BALLGAUGE_KEYS": ""}, False),
+    ):
+        with monkeypatch.context() as patch:
+            for name, text in named.items():
+                patch.setenv(name, text)
+            answer = create_app(json_logs=False, warm_up=False).test_client().get("/readyz")
+        told = {"status": "degraded", "degraded": ["signing_key"]} if wrong else {"status": "ok"}
+        assert (answer.status_code, answer.json) == (200, told)
+        degraded.tell("signing_key", None)
