@@ -71,8 +71,9 @@ DESK = Section(
     (
         *_under("ball", "serial", "name", "drilled_weight", "circumference"),
         *_under("measured_balance", "top", "side", "finger"),
+        "ball.identity",
     ),
-    _under("ball", "identity", "made_on", "approved_on", "hardness"),
+    _under("ball", "made_on", "approved_on", "hardness"),
 )
 SEEN = Section(
     "seen",

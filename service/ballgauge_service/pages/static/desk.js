@@ -1,203 +1,576 @@
-// The desk: one ball after another; the list stays in this browser.
+// The desk: one ball after another. A ball is in the list as soon as Enter is pressed, and is judged behind that.
 
 import * as address from "./address.js";
 import { clearProblem, showProblem } from "./bench.js";
 import * as calls from "./calls.js";
+import { Entrants, textOf } from "./desk_entrants.js";
+import { List } from "./desk_list.js";
+import * as rows from "./desk_rows.js";
 import { element } from "./elements.js";
-import { Form } from "./form.js";
+import { Form, stateOf } from "./form.js";
+import { taken } from "./record.js";
 import * as results from "./results.js";
-import { gettext, outcomeWord, quantity, sign } from "./words.js";
+import { gettext, outcomeWord, units } from "./words.js";
 import "./frame.js";
 
-const KEPT = "ballgauge.desk";
-const FORMAT = "ballgauge-desk-1";
-const MOST = 5000;
-const OUTCOMES = ["conforming", "nonconforming", "inconclusive", "not_assessed"];
+const DRAFT = "ballgauge.desk.draft";
+const ALONE = "ballgauge.desk.alone";
+const FILLED = ["player", "ball.name"];
 const ONE_BALL = /^(ball|measured_balance|holes_seen)\./;
+const AT_ONCE = 4;
+const SOONEST = 1000;
+const LATEST = 15000;
+const SCAN = { least: 6, within: 40, end: 150, twice: 80 };
+const SHOWN = 200;
+const STATES = ["nonconforming", "inconclusive", "refused", "unweighed", "waiting", "not_assessed", "conforming"];
+const USUAL = { finger_holes: "2", thumb_holes: "1", unused_finger_holes: "0", thumb_used: "true", balance_holes: "0",
+  vent_holes: "0", mill_holes: "0", center_marked: "true" };
 
 const field = (id) => document.getElementById(id);
 const verdict = field("verdict");
 const told = field("told");
 const player = field("player");
-const near = field("near");
-const form = new Form(field("form"), changed);
-let entries = kept();
+const form = new Form(field("form"), typed);
+const entrants = new Entrants(drawSoon);
+const list = new List(listChanged, () => say(gettext("This browser keeps nothing: save the list to a file.")));
 
-const ask = calls.newestOnly(async (request, asker) => {
+let ball = {}; // which ball is in the form: answers for an earlier one are not shown
+let editing = null; // the entry that is edited, and the ball that was put aside for it
+let shown = ""; // the outcome by which rows are filtered
+let whole = false; // whether every row is drawn
+let signing = null;
+
+// The ball in the form
+
+/** What is typed of this ball: [name, text] each. */
+function typedBall() {
+  return [...form.state()].filter(([name]) => ONE_BALL.test(name));
+}
+
+function typed() {
+  address.write(new Map([...form.state()].filter(([name]) => !ONE_BALL.test(name))));
+  keepDraft();
+  const request = form.request();
+  if (request.ball?.drilled_weight === undefined) return showNothing();
+  if (verdict.dataset.key) verdict.dataset.stale = "true";
+  return ask({ ball: {}, ...request }, ball);
+}
+
+const ask = calls.newestOnly(async (request, asked) => {
   try {
     const answer = await calls.post("/v1/checks", request);
-    if (asker !== entries) return; // the ball went into the list meanwhile
+    if (asked !== ball) return; // the ball went into the list meanwhile
     clearProblem(form);
     results.showVerdict(verdict, answer);
     showNear(answer);
-    results.markStale(verdict, field("list"), false);
-    field("list").classList.remove("stale");
     calls.show("/v1/checks", request, "check(request).outcome");
   } catch (error) {
-    if (asker !== entries) return;
-    showProblem(form, error);
+    if (asked !== ball) return;
+    if (isRefusal(error)) showProblem(form, error);
     if (verdict.dataset.key) verdict.dataset.stale = "true";
   }
 });
 
-function changed() {
-  const state = form.state();
-  for (const name of [...state.keys()]) if (ONE_BALL.test(name)) state.delete(name);
-  address.write(state);
-  const request = form.request();
-  if (request.ball?.drilled_weight !== undefined || request.measured_balance) ask({ ball: {}, ...request }, entries);
+function showNothing() {
+  ball = {};
+  clearProblem(form);
+  field("near").hidden = true;
+  for (const name of ["key", "outcome", "stale"]) delete verdict.dataset[name];
+  verdict.replaceChildren(element("p", { class: "quiet", text: gettext("Type the drilled ball's weight to begin.") }));
 }
 
-async function next() {
-  const request = { ball: {}, ...form.request() };
+/** Put the ball of the form in the list and make room for the next, at once: whatever is typed now is the next one's. */
+function next() {
+  const now = typedBall();
+  if (!now.length) {
+    say(gettext("There is nothing to add yet."));
+    return field("ball.serial").focus();
+  }
+  fillFromEntrants();
+  const made = { player: player.value.trim(), request: { ball: {}, ...form.request() }, typed: typedBall(), metric: units.metric };
+  if (editing) {
+    const { id, at } = editing;
+    list.change([[id, { id, at, ...made, answer: null, refused: null }]]);
+    say(gettext("Ball {number} was changed.", { number: numberOf(id) }), true);
+    endEditing();
+  } else {
+    const id = list.add(made);
+    say(gettext("Ball {number} is in the list.", { number: numberOf(id) }));
+    clearBall();
+  }
+  field("ball.serial").focus();
+}
+
+function clearBall() {
+  takeFilledAway();
+  for (const input of form.inputs()) if (ONE_BALL.test(input.name)) input.value = "";
+  showNothing();
+  keepDraft();
+}
+
+/** Everything of the ball in the form, to be kept or put aside. */
+function draft() {
+  const filled = FILLED.filter((id) => field(id).dataset.filled);
+  return { player: player.value, filled, typed: typedBall(), metric: units.metric };
+}
+
+function useDraft({ player: name, filled, typed: pairs, metric }) {
+  player.value = name;
+  fillBall(pairs, metric);
+  for (const id of FILLED) mark(id, filled.includes(id));
+}
+
+/** Fill the form with texts that were typed in these units. */
+function fillBall(pairs, metric) {
+  for (const input of form.inputs()) if (ONE_BALL.test(input.name)) input.value = "";
+  for (const [name, text] of pairs) {
+    const { unit, metric: other, control } = form.form.elements[name]?.dataset ?? {};
+    const isBare = control === "number" && unit && /^[\d.,/ +−-]+$/.test(text);
+    form.set(name, isBare && metric !== units.metric ? `${text} ${metric ? other : unit}` : text);
+  }
+  form.unfold();
+}
+
+/** A half-typed ball is kept in this tab, so that a reload or another language does not lose it. */
+function keepDraft() {
   try {
-    const answer = await calls.post("/v1/checks", request);
-    entries = [...entries, { player: player.value.trim(), request, answer: brief(answer) }];
-  } catch (error) {
-    showProblem(form, error);
-    (form.form.querySelector("[aria-invalid=true]") ?? field("ball.serial")).focus();
+    sessionStorage.setItem(DRAFT, JSON.stringify({ ...draft(), editing }));
+  } catch {
+    return; // a browser that keeps nothing
+  }
+}
+
+function restoreDraft() {
+  let held = null;
+  try {
+    held = JSON.parse(sessionStorage.getItem(DRAFT));
+  } catch {
     return;
   }
-  keep();
-  clearProblem(form);
-  results.showVerdict(verdict, entries.at(-1).answer);
-  calls.show("/v1/checks", request, "check(request).outcome");
-  showNear(entries.at(-1).answer);
-  for (const input of form.inputs()) if (ONE_BALL.test(input.name)) input.value = "";
-  told.textContent = gettext("Ball {number} is in the list: {outcome}.", { number: entries.length, outcome: outcomeWord(entries.at(-1).answer.outcome) });
-  field("ball.serial").focus();
+  if (!held) return;
+  useDraft(held);
+  editing = held.editing;
+  showEditing();
+  typed();
 }
 
 /** Offer the names that are near to the one typed. */
 function showNear(answer) {
-  const names = (answer.identity?.near ?? []).map((row) => `${row.brand} ${row.model}`);
+  const near = field("near");
+  const names = (answer.identity?.near ?? []).map((each) => `${each.brand} ${each.model}`);
   near.replaceChildren(near.firstElementChild, ...names.map((name) => element("button", { type: "button", text: name, onclick: () => {
     form.set("ball.name", name);
+    mark("ball.name", false);
     field("ball.name").focus();
-    changed();
+    typed();
   } })));
   near.hidden = names.length === 0;
 }
 
-/** What the list keeps of an answer. */
-function brief(answer) {
-  return { outcome: answer.outcome, rules: answer.rules, findings: answer.findings.map(({ rule, title, outcome, value, unit, limit, advisory }) => ({ rule, title, outcome, value, unit, limit, advisory })) };
+// Entrants
+
+/** Fill player and name by the serial, where the entrants' file has it once; what was typed stays. */
+function fillFromEntrants() {
+  takeFilledAway();
+  const found = entrants.find(field("ball.serial").value);
+  if (found.length === 1) {
+    const [{ player: who, name }] = found;
+    for (const [id, text] of [["player", who], ["ball.name", name]]) {
+      if (!text || field(id).value.trim()) continue;
+      field(id).value = text;
+      mark(id, true);
+    }
+  }
+  keepDraft();
 }
 
-function kept() {
-  try {
-    const found = JSON.parse(localStorage.getItem(KEPT) ?? "null");
-    return isList(found) ? found.entries : [];
-  } catch {
-    return [];
+/** Note that a field was filled by the entrants' file: it goes with the ball that it was filled for. */
+function mark(id, filled) {
+  if (filled) field(id).dataset.filled = "true";
+  else delete field(id).dataset.filled;
+}
+
+function takeFilledAway() {
+  for (const id of FILLED) {
+    if (field(id).dataset.filled) field(id).value = "";
+    mark(id, false);
   }
 }
 
-function keep() {
-  try {
-    localStorage.setItem(KEPT, JSON.stringify({ format: FORMAT, entries }));
-  } catch {
-    told.textContent = gettext("This browser keeps nothing: save the list to a file.");
+/** What the entrants' file says of a ball in the list. */
+function entrantWords(entry) {
+  const { serial } = entry.request.ball;
+  if (!serial || !entrants.rows.length) return [];
+  const found = entrants.find(serial);
+  if (!found.length) return [gettext("not in the entrants' file")];
+  if (found.length > 1) return [gettext("{count} times in the entrants' file", { count: found.length })];
+  const [{ player: name }] = found;
+  return name && name !== entry.player ? [gettext("entered for {player}", { player: name })] : [];
+}
+
+function drawEntrants() {
+  const unseen = entrants.unseen(list.entries);
+  field("entrants-box").hidden = !entrants.rows.length;
+  field("entrants-told").textContent = gettext("{seen} of {count} balls of the entrants' file are in the list.", {
+    seen: entrants.rows.length - unseen.length, count: entrants.rows.length });
+  field("entrants-unseen").replaceChildren(...unseen.slice(0, SHOWN).map((each) =>
+    element("li", { text: [each.player, each.serial, each.name].filter(Boolean).join(" · ") })));
+}
+
+// Judging: balls wait for the service as long as it takes
+
+const underWay = new Set();
+let timer = 0;
+let delay = 0;
+
+function judge() {
+  if (timer) return;
+  for (const entry of list.waiting) {
+    if (underWay.size >= AT_ONCE) return;
+    if (!underWay.has(entry.id)) judgeOne(entry);
   }
-  draw();
 }
 
-/** Whether a file is a list of this desk; everything drawn from it is checked here, and drawn as text only. */
-function isList(found) {
-  return found?.format === FORMAT && Array.isArray(found.entries) && found.entries.length <= MOST && found.entries.every((each) =>
-    typeof each?.player === "string" && typeof each.request?.ball === "object" && each.request.ball !== null && OUTCOMES.includes(each.answer?.outcome)
-    && typeof each.answer.rules?.body === "string" && Array.isArray(each.answer.findings) && each.answer.findings.every((finding) => typeof finding?.title === "string" && OUTCOMES.includes(finding.outcome)));
+async function judgeOne(entry) {
+  underWay.add(entry.id);
+  try {
+    const answer = await calls.post("/v1/checks", entry.request);
+    delay = 0;
+    list.answer(entry, { answer: rows.brief(answer), refused: null });
+  } catch (error) {
+    if (isRefusal(error)) list.answer(entry, { answer: null, refused: wordsOf(error.problem) });
+    else if (!timer) {
+      delay = Math.min(Math.max(SOONEST, 2 * delay), LATEST);
+      timer = setTimeout(again, delay);
+    }
+  }
+  underWay.delete(entry.id);
+  drawSoon();
+  judge();
 }
 
-function rests(entry) {
-  const bad = entry.answer.findings.filter((each) => ["nonconforming", "inconclusive"].includes(each.outcome) && !each.advisory);
-  if (bad.length) return bad.map((each) => `${gettext(each.title)} ${quantity(typeof each.value === "number" ? each.value : null, each.unit)}`).join("; ");
-  const open = entry.answer.findings.filter((each) => each.outcome === "not_assessed" && !each.advisory).length;
-  return open ? gettext("{count} rules not assessed", { count: open }) : gettext("every rule judged is met");
+function again() {
+  clearTimeout(timer);
+  timer = 0;
+  judge();
 }
+
+/** Whether the service will say the same again: not where it is away, busy or broken. */
+const isRefusal = ({ problem }) => Boolean(problem) && problem.status < 500 && problem.status !== 429;
+
+function wordsOf(problem) {
+  const errors = problem.errors ?? [];
+  return errors.length ? errors.map(({ pointer, detail }) => `${wordOf(pointer)}: ${detail}`) : [problem.detail ?? problem.title];
+}
+
+function wordOf(pointer) {
+  const input = form.nearest(pointer.slice(1).replaceAll("/", "."));
+  return input ? input.labels[0].firstChild.textContent.trim() : pointer;
+}
+
+// The list
+
+function listChanged() {
+  if (signing && !list.get(signing)?.answer) closeSigning();
+  drawSoon();
+  judge();
+}
+
+let drawing = 0;
+
+function drawSoon() {
+  drawing ||= requestAnimationFrame(draw);
+}
+
+const numberOf = (id) => list.entries.findIndex((each) => each.id === id) + 1;
 
 function draw() {
-  field("list").tBodies[0].replaceChildren(...entries.map((entry, index) => element("tr", { "data-outcome": entry.answer.outcome },
-    element("td", { text: index + 1 }), element("td", { text: entry.player }), element("td", { text: entry.request.ball.serial ?? "" }), element("td", { text: entry.request.ball.name ?? "" }),
-    element("td", {}, element("span", { class: "sign", "aria-hidden": "true", text: sign(entry.answer.outcome) }), outcomeWord(entry.answer.outcome)),
-    element("td", { text: rests(entry) }),
-    element("td", {}, element("button", { type: "button", class: "link", text: gettext("Remove"), "aria-label": gettext("Remove ball {number}", { number: index + 1 }), onclick: () => {
-      entries.splice(index, 1);
-      keep();
-      field("ball.serial").focus();
-    } })))));
+  drawing = 0;
+  const { entries } = list;
+  drawCounts(entries);
+  drawEntrants();
+  const asked = field("find").value.trim().toLowerCase();
+  const isAsked = ({ player: name, request }) => [name, request.ball.serial, request.ball.name]
+    .some((text) => text?.toLowerCase().includes(asked));
+  const numbered = entries.map((entry, index) => [entry, index + 1]).reverse();
+  const chosen = numbered.filter(([entry]) => (!shown || rows.stateOf(entry) === shown) && (!asked || isAsked(entry)));
+  const drawn = whole ? chosen : chosen.slice(0, SHOWN);
+  const { act } = document.activeElement?.dataset ?? {};
+  const id = document.activeElement?.closest?.("tr")?.dataset.id;
+  field("list").tBodies[0].replaceChildren(...drawn.map(([entry, number]) => row(entry, number)));
+  if (act && id) field("list").querySelector(`[data-id="${CSS.escape(id)}"] [data-act="${act}"]`)?.focus({ preventScroll: true });
+  field("all").hidden = drawn.length === chosen.length;
+  field("all").textContent = gettext("Show all {count} balls", { count: chosen.length });
 }
+
+function drawCounts(entries) {
+  const count = (state) => entries.filter((entry) => rows.stateOf(entry) === state).length;
+  const present = STATES.map((state) => [state, count(state)]).filter(([state, number]) => number || state === shown);
+  field("counts").replaceChildren(...[["", entries.length], ...present].map(([state, number]) => element("button", {
+    type: "button", "data-outcome": state, "aria-pressed": String(shown === state),
+    text: `${number} ${state ? rows.stateWord(state) : gettext("in all")}`,
+    onclick: () => {
+      shown = state;
+      draw();
+      field("counts").querySelector("[aria-pressed=true]").focus();
+    },
+  })));
+  field("outage").hidden = !delay;
+  if (delay) {
+    field("outage-told").textContent = gettext("The service gives no answer. {count} balls wait and are judged once it is back; go on entering.", {
+      count: count("waiting") });
+  }
+}
+
+function row(entry, number) {
+  const doubles = list.doubles(entry);
+  const earlier = doubles.find(({ at }) => at < entry.at);
+  const words = entrantWords(entry);
+  const questions = [];
+  if (doubles.length) {
+    words.push(gettext("This serial is in the list as ball {numbers} too.", { numbers: doubles.map(({ id }) => numberOf(id)).join(", ") }));
+    questions.push(["both", gettext("Both are right"), gettext("Ball {number}: both are right", { number }), () => settle(entry)]);
+    if (earlier) {
+      questions.push(["newer", gettext("Keep this one only"), gettext("Ball {number}: keep this one only", { number }),
+        () => remove(doubles.map(({ id }) => id))]);
+    }
+  }
+  const acts = [["edit", gettext("Edit"), gettext("Edit ball {number}", { number }), () => edit(entry)]];
+  if (entry.answer) {
+    acts.push(["sign", entry.record ? gettext("Record") : gettext("Sign"), gettext("Record of ball {number}", { number }), () => openSigning(entry)]);
+  }
+  acts.push(["remove", gettext("Remove"), gettext("Remove ball {number}", { number }), () => remove([entry.id])]);
+  return rows.row(entry, number, words, questions, acts);
+}
+
+function say(text, canUndo = false) {
+  told.replaceChildren(element("span", { text }));
+  if (canUndo) {
+    told.append(" ", element("button", { type: "button", id: "undo", text: gettext("Undo"), onclick: undo }));
+  }
+}
+
+function undo() {
+  const count = list.undo();
+  say(gettext("Undone: {count} balls are as they were.", { count }), list.former.length > 0);
+  field("ball.serial").focus();
+}
+
+function remove(ids) {
+  const number = numberOf(ids[0]);
+  list.change(ids.map((id) => [id, null]));
+  say(ids.length === 1 ? gettext("Ball {number} was removed.", { number }) : gettext("{count} balls were removed.", { count: ids.length }), true);
+  field("ball.serial").focus();
+}
+
+function settle(entry) {
+  list.change([entry, ...list.doubles(entry)].map((each) => [each.id, { ...each, settled: true }]));
+  say(gettext("Both balls stay."), true);
+}
+
+/** Bring a ball back into the form; what is half typed there waits until that is done. */
+function edit(entry) {
+  if (editing) next();
+  editing = { id: entry.id, at: entry.at, aside: draft() };
+  showNothing();
+  const { player: who, typed: pairs, metric, request } = entry;
+  const isOfBall = ([name]) => ONE_BALL.test(name);
+  useDraft({ player: who, filled: [], typed: pairs ?? [...stateOf(request)].filter(isOfBall), metric: metric ?? false });
+  showEditing();
+  field("ball.drilled_weight").focus();
+  typed();
+}
+
+function endEditing() {
+  const { aside } = editing;
+  editing = null;
+  clearBall();
+  useDraft(aside);
+  showEditing();
+  typed();
+}
+
+function showEditing() {
+  field("next").textContent = editing ? gettext("Save ball {number}", { number: numberOf(editing.id) || "–" }) : gettext("Next");
+  field("cancel").hidden = !editing;
+}
+
+// Signing from a row
+
+function openSigning(entry) {
+  signing = entry.id;
+  const { serial, name } = entry.request.ball;
+  field("signing-title").textContent = gettext("Record of ball {number}", { number: numberOf(entry.id) });
+  field("signing-ball").textContent = [entry.player, serial, name, outcomeWord(entry.answer.outcome)].filter(Boolean).join(" · ");
+  field("issued_on").value ||= new Date().toLocaleDateString("sv-SE");
+  field("signing-answer").replaceChildren(...(entry.record ? taken(entry.record) : []));
+  field("signing").hidden = false;
+  field("signing").querySelector("button").focus();
+}
+
+function closeSigning() {
+  signing = null;
+  field("signing").hidden = true;
+}
+
+async function sign() {
+  const entry = list.get(signing);
+  const asked = { check: entry.request, issued_on: field("issued_on").value };
+  if (entry.player) asked.player = entry.player;
+  if (field("event").value.trim()) asked.event = field("event").value.trim();
+  const box = field("signing-answer");
+  try {
+    const { record, label, kid, demo, outcome } = await calls.post("/v1/records", asked);
+    const signed = { record, label: Boolean(label), kid, demo, outcome };
+    list.answer(entry, { record: signed });
+    calls.show("/v1/records", asked, "sign(request).record");
+    if (signing === entry.id) box.replaceChildren(...taken(signed));
+  } catch (error) {
+    const words = isRefusal(error) ? wordsOf(error.problem) : [gettext("The service gives no answer. Nothing was signed; try again.")];
+    box.replaceChildren(...words.map((text) => element("p", { class: "refused", text })));
+  }
+}
+
+// Files
 
 function download(name, text, type) {
   element("a", { download: name, href: URL.createObjectURL(new Blob([text], { type })) }).click();
 }
 
-/** One cell of CSV (RFC 4180). A text that a spreadsheet would run as a formula is written with a ' before it. */
-function cell(value) {
-  const safe = typeof value === "string" && /^[=+\-@\t\r]/.test(value) ? `'${value}` : String(value ?? "");
-  return ['"', ",", "\r", "\n"].some((mark) => safe.includes(mark)) ? `"${safe.replaceAll('"', '""')}"` : safe;
+async function load(file) {
+  let changes = null;
+  let count = 0;
+  try {
+    const found = JSON.parse(await file.text());
+    changes = list.changesOf(found);
+    count = found.entries.length;
+  } catch {
+    changes = null;
+  }
+  if (!changes) return say(gettext("This file is not a list saved by this page."));
+  if (changes.length) list.change(changes);
+  return say(gettext("{count} balls were added; {here} of the file are in the list already.", {
+    count: changes.length, here: count - changes.length }), changes.length > 0);
 }
 
-function csv() {
-  const measured = (entry, name) => amount(entry.request.measured_balance?.[name]);
-  const head = ["number", "player", "serial", "name", "weight", "top", "side", "finger", "outcome", "rules", "on", "rests_on"];
-  const rows = entries.map((entry, index) => [index + 1, entry.player, entry.request.ball.serial, entry.request.ball.name, amount(entry.request.ball.drilled_weight ?? entry.request.ball.weight),
-    measured(entry, "top"), measured(entry, "side"), measured(entry, "finger"), entry.answer.outcome, entry.answer.rules.body, entry.answer.rules.on, rests(entry)]);
-  return [head, ...rows].map((row) => row.map(cell).join(",")).join("\r\n") + "\r\n";
+async function loadEntrants(file) {
+  const found = entrants.load(await textOf(file));
+  if (!found) return say(gettext("This file has no column of serials: head it with serial, and the others with player and ball."));
+  const parts = [gettext("{count} balls of entrants were loaded.", { count: found.count })];
+  if (found.without) parts.push(gettext("{count} rows have no serial and were left out.", { count: found.without }));
+  if (found.leftOut.length) parts.push(gettext("Left out: {headings}.", { headings: found.leftOut.join(", ") }));
+  fillFromEntrants();
+  drawSoon();
+  return say(parts.join(" "));
 }
 
-const amount = (value) => (value !== null && typeof value === "object" ? `${value.value} ± ${value.uncertainty ?? 0} ${value.unit ?? ""}`.trim() : value);
+// A scanner types fast and ends with Enter: wherever it types, its text is a serial.
 
-function sheet() {
-  const byPlayer = new Map();
-  entries.forEach((entry, index) => byPlayer.set(entry.player, [...(byPlayer.get(entry.player) ?? []), [index + 1, entry]]));
-  const parts = [...byPlayer].sort(([a], [b]) => a.localeCompare(b)).map(([name, found]) => element("section", { class: "sheet-player" },
-    element("h2", { text: name || gettext("Without a name") }),
-    element("table", {}, element("caption", { text: gettext("Advice, not an approval.") }),
-      element("thead", {}, element("tr", {}, [gettext("No."), gettext("Serial number"), gettext("Maker and model"), gettext("Verdict"), gettext("What it rests on")].map((text) => element("th", { scope: "col", text })))),
-      element("tbody", {}, found.map(([number, entry]) => element("tr", {}, [number, entry.request.ball.serial ?? "", entry.request.ball.name ?? "", outcomeWord(entry.answer.outcome), rests(entry)].map((text) => element("td", { text })))))) ));
-  field("sheet").replaceChildren(...parts);
+let burst = { start: "", text: "", at: 0, target: null };
+let entered = -SCAN.twice; // when Enter was the last key
+
+function onKey(event) {
+  const { target, key } = event;
+  if (key === "Enter") return onEnter(event);
+  entered = -SCAN.twice;
+  if (key.length !== 1 || event.ctrlKey || event.metaKey || event.altKey) return undefined;
+  const goesOn = target === burst.target && event.timeStamp - burst.at < SCAN.within;
+  burst = { target, at: event.timeStamp, start: goesOn ? burst.start : target.value, text: (goesOn ? burst.text : "") + key };
+  return undefined;
 }
 
+function onEnter(event) {
+  const { target } = event;
+  const soon = event.timeStamp - entered < SCAN.twice;
+  entered = event.timeStamp;
+  if (event.repeat || (soon && target.id !== "ball.serial")) return event.preventDefault();
+  const isScan = target === burst.target && event.timeStamp - burst.at < SCAN.end && burst.text.length >= SCAN.least;
+  if (target.id === "ball.serial") {
+    if (!target.value.trim()) return event.preventDefault();
+    if (field("alone").checked) return undefined;
+    event.preventDefault();
+    fillFromEntrants();
+    return field("ball.name").focus();
+  }
+  if (!isScan || target === player || !ONE_BALL.test(target.name)) return undefined;
+  event.preventDefault();
+  target.value = burst.start;
+  next();
+  form.set("ball.serial", burst.text);
+  typed();
+  fillFromEntrants();
+  return field("alone").checked ? next() : field("ball.name").focus();
+}
+
+field("form").addEventListener("keydown", onKey);
 field("form").addEventListener("submit", (event) => {
   event.preventDefault();
   next();
 });
-field("save").addEventListener("click", () => download("desk.json", JSON.stringify({ format: FORMAT, entries }, null, 1), "application/json"));
-field("csv").addEventListener("click", () => download("desk.csv", csv(), "text/csv"));
-field("print").addEventListener("click", () => {
-  sheet();
-  window.print();
+for (const id of FILLED) field(id).addEventListener("input", () => mark(id, false));
+player.addEventListener("input", keepDraft);
+field("ball.serial").addEventListener("change", fillFromEntrants);
+field("usual").addEventListener("click", () => {
+  for (const [name, text] of Object.entries(USUAL)) form.set(`holes_seen.${name}`, text);
+  form.unfold();
+  field("holes_seen.gripping_hole_diameter").focus();
+  typed();
 });
+field("cancel").addEventListener("click", () => {
+  endEditing();
+  field("ball.serial").focus();
+});
+field("find").addEventListener("input", draw);
+field("all").addEventListener("click", () => {
+  whole = true;
+  draw();
+});
+field("again").addEventListener("click", again);
+window.addEventListener("online", again);
+window.addEventListener("focus", judge);
+field("save").addEventListener("click", () => download("desk.json", JSON.stringify(list.file, null, 1), "application/json"));
+field("csv").addEventListener("click", () => download("desk.csv", rows.csv(list.entries), "text/csv"));
+window.addEventListener("beforeprint", () => field("sheet").replaceChildren(...rows.sheets(list.entries)));
+field("print").addEventListener("click", () => window.print());
 field("empty").addEventListener("click", () => {
-  const count = entries.length;
-  if (!count || !window.confirm(gettext("Remove all {count} balls from the list?", { count }))) return;
-  entries = [];
-  keep();
-  told.textContent = gettext("{count} balls were removed. A saved file brings them back.", { count });
+  const { entries } = list;
+  if (!entries.length || !window.confirm(gettext("Remove all {count} balls from the list?", { count: entries.length }))) return;
+  list.change(entries.map(({ id }) => [id, null]));
+  say(gettext("{count} balls were removed.", { count: entries.length }), true);
 });
-field("load").addEventListener("change", async (event) => {
-  const [file] = event.target.files;
-  try {
-    const found = JSON.parse(await file.text());
-    if (!isList(found)) throw new TypeError("not a list");
-    entries = found.entries;
-    keep();
-    told.textContent = gettext("{count} balls were loaded.", { count: entries.length });
-  } catch {
-    told.textContent = gettext("This file is not a list saved by this page.");
-  }
-  event.target.value = "";
+for (const [id, take] of [["load", load], ["entrants", loadEntrants]]) {
+  field(id).addEventListener("change", async (event) => {
+    const [file] = event.target.files;
+    if (file) await take(file);
+    event.target.value = "";
+  });
+}
+field("entrants-away").addEventListener("click", () => {
+  entrants.keep([]);
+  drawSoon();
+  say(gettext("The entrants' file was put away."));
 });
-document.addEventListener("units", draw);
+field("signing-form").addEventListener("submit", (event) => {
+  event.preventDefault();
+  sign();
+});
+field("signing-close").addEventListener("click", closeSigning);
+document.addEventListener("units", drawSoon);
 document.addEventListener("keydown", (event) => {
-  // A scanner ends its reading with Enter: in the serial it means the next field, not the next ball.
-  if (event.key === "Enter" && event.target.id === "ball.serial") {
+  if ((event.ctrlKey || event.metaKey) && event.key === "z" && list.former.length && !event.target.matches("input, textarea")) {
     event.preventDefault();
-    field("ball.name").focus();
+    undo();
   }
 });
+try {
+  field("alone").checked = localStorage.getItem(ALONE) === "true";
+  field("alone").addEventListener("change", () => localStorage.setItem(ALONE, String(field("alone").checked)));
+} catch {
+  field("alone").checked = false;
+}
 
 form.restore(address.read());
+restoreDraft();
 draw();
+judge();
 player.focus({ preventScroll: true });

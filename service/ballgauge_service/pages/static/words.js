@@ -35,7 +35,7 @@ export function quantity(value, unit, { signed = false, bare = false } = {}) {
 
 const SIGNS = {
   conforming: "✓", nonconforming: "✕", inconclusive: "?", not_assessed: "–",
-  genuine: "✓", altered: "✕", unknown_key: "?",
+  genuine: "✓", altered: "✕", unknown_key: "?", refused: "!", waiting: "…", unweighed: "…",
 };
 
 export const WORST_FIRST = ["nonconforming", "inconclusive", "not_assessed", "conforming"];
