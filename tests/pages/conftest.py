@@ -16,6 +16,9 @@ from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.support.ui import WebDriverWait
 from tests import node
 
+from .desks import Desk
+from .proxy import Line, line_to
+
 FLAGS = (
     "--headless",
     "--no-sandbox",
@@ -165,6 +168,28 @@ def browser(session_browser: Browser) -> Iterator[Browser]:
     addresses = list(_asked_for(session_browser.driver.get_log("performance")))
     own = (session_browser.server, "data:", "blob:", "about:", "chrome:")
     assert [address for address in addresses if not address.startswith(own)] == []
+
+
+@pytest.fixture(scope="session")
+def line(page_server: str) -> Iterator[Line]:
+    """A line to the server that can be slow or cut."""
+    with line_to(page_server) as line:
+        yield line
+
+
+@pytest.fixture
+def desk(browser: Browser, line: Line) -> Iterator[Desk]:
+    """The desk at the end of that line."""
+    line.latency, line.is_cut = 0.0, False
+    usual, browser.server = browser.server, line.address
+    yield Desk(browser, line)
+    # The line is another address than the session's, which alone the browser may ask.
+    clearing = {"origin": line.address, "storageTypes": "all"}
+    browser.driver.execute_cdp_cmd("Storage.clearDataForOrigin", clearing)
+    browser.driver.get("about:blank")
+    for kind in ("browser", "performance"):
+        browser.driver.get_log(kind)
+    browser.server = usual
 
 
 def _is_refusal(message: str) -> bool:

@@ -13,9 +13,6 @@ from urllib.parse import urlsplit
 HOP = ("connection", "content-length", "transfer-encoding", "date", "server")
 """Headers of one stretch of the way alone."""
 
-HOP = ("connection", "content-length", "transfer-encoding", "date", "server")
-"""Headers of one stretch of the way alone."""
-
 
 class Line:
     """The line to a service: seconds before each call of it is passed on, and whether they are cut.

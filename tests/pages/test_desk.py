@@ -6,16 +6,15 @@ import csv
 import json
 import subprocess
 import sys
-from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 import pytest
 import requests
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
-from tests.pages.proxy import Line, line_to
+from tests.pages.desks import Desk
 
 FORMULA = '=HYPERLINK("http://x.invalid","x")'
 
@@ -133,76 +132,6 @@ def test_files_that_are_no_list_change_nothing(browser: Any, tmp_path: Path) -> 
     # No verdict is taken from a file: this ball has no weight to be judged by.
     assert browser.count("#list tr[data-outcome=unweighed]") == 1
     assert browser.run("return window.hacked ?? null") is None
-
-
-class Desk(NamedTuple):
-    """The desk in a browser, at the end of a line that may be slow or cut."""
-
-    browser: Any
-    line: Line
-
-    def open(self, address: str = "/desk#rules.on=2026-05-01", size: tuple[int, int] = (1280, 900)) -> None:
-        """Open the page and begin a ball."""
-        self.browser.open(address, size)
-        self.focus()
-
-    def focus(self) -> None:
-        """Begin a ball."""
-        self.browser.run("document.getElementById('ball.serial').focus()")
-
-    def type(self, *keys: str) -> None:
-        """Type without a pause between the keys."""
-        ActionChains(self.browser.driver).send_keys(*keys).perform()
-
-    def scan(self, serial: str, weight: str, side: str) -> None:
-        """A whole ball, from its serial to Enter, wherever the focus was left."""
-        self.type(serial, Keys.ENTER, Keys.TAB, weight, *(Keys.TAB,) * 3, side, Keys.ENTER)
-
-    def press(self, selector: str) -> None:
-        """Press a button."""
-        self.browser.run("document.querySelector(arguments[0]).click()", selector)
-
-    def value(self, name: str) -> str:
-        """What a field holds."""
-        return str(self.browser.run("return document.getElementById(arguments[0]).value", name))
-
-    def rows(self) -> list[list[str]]:
-        """Serial, readings and state of each ball in the order of entry, as the list shows them."""
-        script = """return [...document.querySelectorAll('#list tbody tr')].reverse().map((row) =>
-            [...['.row-ball strong', '.row-readings'].map((part) => row.querySelector(part).textContent),
-             row.dataset.outcome])"""
-        return list(self.browser.run(script))
-
-    def wait_for_rows(self, count: int) -> None:
-        """Wait until so many balls are shown, each with its outcome."""
-        self.browser.wait(lambda: len(self.rows()) == count)
-        self.browser.wait(lambda: self.browser.count("#list tr[data-outcome=waiting]") == 0)
-
-    def kept(self) -> list[dict[str, Any]]:
-        """What the browser keeps, in the order of entry."""
-        script = """return Object.entries(localStorage).filter(([key]) => key.startsWith('ballgauge.desk/'))
-            .map(([, text]) => JSON.parse(text)).sort((a, b) => a.at - b.at)"""
-        return list(self.browser.run(script))
-
-
-@pytest.fixture(scope="module")
-def line(page_server: str) -> Iterator[Line]:
-    with line_to(page_server) as line:
-        yield line
-
-
-@pytest.fixture
-def desk(browser: Any, line: Line) -> Iterator[Desk]:
-    line.latency, line.is_cut = 0.0, False
-    usual, browser.server = browser.server, line.address
-    yield Desk(browser, line)
-    # The line is another address than the session's, which alone the browser may ask.
-    clearing = {"origin": line.address, "storageTypes": "all"}
-    browser.driver.execute_cdp_cmd("Storage.clearDataForOrigin", clearing)
-    browser.driver.get("about:blank")
-    for kind in ("browser", "performance"):
-        browser.driver.get_log(kind)
-    browser.server = usual
 
 
 def test_forty_scanned_balls_are_forty_right_rows(desk: Desk) -> None:

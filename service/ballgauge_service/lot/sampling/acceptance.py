@@ -424,12 +424,13 @@ def accept_lot(
     balls found in all that was measured. classes: of defects, decided in place of the count of all.
     discontinued: whether acceptance has stopped, so that no lot is accepted.
     """
+    counted_by = _COUNTED_BY.get(plan.kind, "its plan")
     told = [
         _Part(
             f"Balls, {each.name} rules", f"its {each.name} plan", each.by_count.outcome, each.by_count.message
         )
         for each in classes
-    ] or [_Part("Balls", "its plan", by_count.outcome, by_count.message)]
+    ] or [_Part("Balls", counted_by, by_count.outcome, by_count.message)]
     if discontinued:
         told.append(_Part("Series", "", "not_assessed", DISCONTINUED))
     for test in variables:
@@ -448,7 +449,7 @@ def accept_lot(
     return Acceptance(
         {"conforming": True, "nonconforming": False}.get(outcome),
         outcome,
-        _message(outcome, causes, nonconforming, scope, not_judged, discontinued),
+        _message(outcome, causes or [counted_by], nonconforming, scope, not_judged, discontinued),
         scope,
         not_judged,
         tuple(f"{part.title}: {part.message}" for part in told),
@@ -496,8 +497,11 @@ def _message(
 
 DISCONTINUED = "acceptance under this plan is discontinued until the maker has acted (ISO 2859-1, 9.4)"
 
+_COUNTED_BY = {"every_ball": "the count of all its balls", "none": "the count of its sample, without a plan"}
+"""What decides by the number of nonconforming balls where no plan does, by the kind of plan."""
+
 _MESSAGES = {
-    "conforming": "The lot is accepted by its plan.",
+    "conforming": "The lot is accepted by {causes}.",
     "nonconforming": "The lot is rejected by {causes}.",
     "inconclusive": "The lot is neither accepted nor rejected: what was measured does not decide it.",
     "not_assessed": "The lot is neither accepted nor rejected: not every ball was judged. This is no pass.",
