@@ -351,17 +351,19 @@ def test_the_desk_prints_by_player(desk: Desk) -> None:
     assert desk.browser.run(names) == ["Abe", "Zoe"]
     for told in ("A1", "Z1", "Z2", "weight 15 lb · side 1 oz", "margin +1 lb"):
         assert told in desk.browser.source("sheet")
-    desk.browser.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
     inks = """return [...document.querySelectorAll('#sheet :is(h2, th, td, caption)')]
         .map((each) => getComputedStyle(each).color)"""
-    assert set(desk.browser.run(inks)) == {"rgb(0, 0, 0)"}
     shown = """return [...document.querySelectorAll('main *')]
         .filter((each) => each.checkVisibility() && !each.closest('#sheet'))
         .filter((each) => [...each.childNodes].some(({nodeType, textContent}) =>
             nodeType === 3 && textContent.trim()))
         .map((each) => each.outerHTML)"""
-    assert desk.browser.run(shown) == []
-    desk.browser.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+    desk.browser.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    try:
+        assert set(desk.browser.run(inks)) == {"rgb(0, 0, 0)"}
+        assert desk.browser.run(shown) == []
+    finally:
+        desk.browser.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
 
 
 def test_a_row_is_signed_and_its_label_printed(desk: Desk, downloads: Path) -> None:

@@ -28,11 +28,98 @@ def test_an_example_lot_is_judged(browser: Any) -> None:
         browser.fill("quantity", name)
         assert browser.count("#histogram .bar") == len(bars[name])
     assert "file=@" in browser.source("call-http")
-    for kind in ("html", "pdf"):
-        browser.run(f"document.getElementById('report-{kind}').click()")
-        browser.wait(lambda kind=kind: browser.count(f"a[download$='-report.{kind}']"))
+    for kind, name in (("html", "report"), ("pdf", "report"), ("csv", "balls"), ("parquet", "balls")):
+        browser.run(f"document.getElementById('take-{kind}').click()")
+        browser.wait(lambda kind=kind, name=name: browser.count(f"a[download$='-{name}.{kind}']"))
+    browser.run("document.getElementById('sign').click()")
+    browser.wait(lambda: browser.count("#signed a[download='lot-record.jws']"))
+    address = browser.run(
+        "return document.querySelector('#signed a[href^=\"/verify\"]').getAttribute('href')"
+    )
     assert browser.problems() == []
     assert browser.run("return document.documentElement.scrollWidth - innerWidth") <= 0
+    browser.open(address)
+    browser.wait(lambda: browser.text(".verdict-word").endswith("genuine"))
+    assert answer["file"]["sha256"] in browser.text("#results")
+
+
+def give(browser: Any, text: str, name: str = "lot.csv") -> None:
+    """Choose a file of this text."""
+    script = """const given = new DataTransfer();
+        given.items.add(new File([arguments[0]], arguments[1]));
+        const input = document.getElementById('file');
+        input.files = given.files; input.dispatchEvent(new Event('change', {bubbles: true}));"""
+    browser.run(script, text, name)
+
+
+def state(browser: Any) -> str:
+    return str(browser.run("return document.documentElement.dataset.state"))
+
+
+def test_a_decision_is_shown_for_what_the_page_says_alone(browser: Any) -> None:
+    """Any change makes it old, takes its signing and its files away, and Judge brings them back."""
+    browser.open("/lot#on=2026-05-01&scope=measured")
+    give(browser, "serial,weight\n" + "".join(f"S{n},15\n" for n in range(80)))
+    browser.wait(lambda: state(browser) == "current")
+    assert "its plan" not in browser.text("#verdict")
+    for name, value in (("lot-size", "1000"), ("aql", "1"), ("lot-remarks", "wet"), ("class-major", "1")):
+        browser.fill(name, value)
+        assert state(browser) == "editing"
+        assert browser.run("return document.getElementById('verdict').dataset.stale") == "true"
+        browser.run("document.getElementById('sign').click()")
+        assert browser.text("#signed") == ""
+        if name != "lot-size":  # which needs the limit, too
+            browser.run("document.getElementById('form').requestSubmit()")
+            browser.wait(lambda: state(browser) == "current")
+    asked = browser.source("call-http")
+    assert '"classes":[{"name":"major","aql":1}]' in asked
+    assert '"remarks":"wet"' in asked
+
+
+def test_what_the_lot_is_goes_along(browser: Any) -> None:
+    """Level, days of manufacture and gauges; an address holds them."""
+    browser.open("/lot#on=2026-05-01&scope=measured&lot-size=1000&aql=1&level=III")
+    browser.fill("lot-made_on", "2026-04-13")
+    browser.fill("lot-made_until", "2026-04-17")
+    browser.fill("lot-gauges", "scale 3; weight; 2026-09-30; 0,01\ndurometer A; hardness")
+    browser.run("document.getElementById('share').click()")
+    address = browser.run("return location.pathname + location.hash")
+    browser.open(address)
+    give(browser, "serial,weight\n" + "".join(f"S{n},15\n" for n in range(125)))
+    browser.wait(lambda: state(browser) == "current")
+    asked = browser.source("call-http")
+    scale = '{"name":"scale 3","quantity":"weight","calibration_due":"2026-09-30","uncertainty":0.01}'
+    gauges = f'"gauges":[{scale},{{"name":"durometer A","quantity":"hardness"}}]'
+    for told in ('"level":"III"', '"made_until":"2026-04-17"', gauges):
+        assert told in asked
+
+
+def test_a_lot_waits_for_a_service_that_is_away(browser: Any, line: Any) -> None:
+    """Each button says so, and what was asked for is done once the service is back."""
+    usual, browser.server = browser.server, line.address
+    line.latency, line.is_cut = 0.0, True
+    try:
+        browser.open("/lot?lang=de#on=2026-05-01&scope=measured")
+        browser.run("document.getElementById('form').requestSubmit()")
+        browser.wait(lambda: browser.text("#problem"))
+        give(browser, "serial,weight\nS1,15\nS2,15.1\n")
+        browser.wait(lambda: state(browser) == "offline")
+        assert browser.text("#verdict").startswith("Der Dienst")
+        line.is_cut = False
+        browser.wait(lambda: state(browser) == "current")
+        line.is_cut = True
+        for button, place in (("take-pdf", "taken"), ("take-csv", "taken"), ("sign", "signed")):
+            browser.run(f"document.getElementById('{button}').click()")
+            browser.wait(lambda place=place: "Dienst" in browser.text(f"#{place}"))
+        line.is_cut = False
+        for place in ("taken", "signed"):
+            browser.wait(lambda place=place: browser.count(f"#{place} a[download]"))
+    finally:
+        line.is_cut = False
+        browser.driver.get("about:blank")
+        for kind in ("browser", "performance"):
+            browser.driver.get_log(kind)
+        browser.server = usual
 
 
 def test_a_file_that_is_no_lot_is_refused_in_words(browser: Any) -> None:

@@ -1,15 +1,16 @@
 // The desk: one ball after another. A ball is in the list as soon as Enter is pressed, and is judged behind that.
 
 import * as address from "./address.js";
-import { clearProblem, showProblem } from "./bench.js";
 import * as calls from "./calls.js";
 import { Entrants, textOf } from "./desk_entrants.js";
 import { List } from "./desk_list.js";
 import * as rows from "./desk_rows.js";
 import { element } from "./elements.js";
-import { Form, stateOf } from "./form.js";
+import { Form, HAS_UNIT, stateOf, today } from "./form.js";
+import { clearProblem } from "./problem.js";
 import { taken } from "./record.js";
 import * as results from "./results.js";
+import { PAUSE, PageState } from "./state.js";
 import { gettext, outcomeWord, units } from "./words.js";
 import "./frame.js";
 
@@ -18,8 +19,6 @@ const ALONE = "ballgauge.desk.alone";
 const FILLED = ["player", "ball.name"];
 const ONE_BALL = /^(ball|measured_balance|holes_seen)\./;
 const AT_ONCE = 4;
-const SOONEST = 1000;
-const LATEST = 15000;
 const SCAN = { least: 6, within: 40, end: 150, twice: 80 };
 const SHOWN = 200;
 const STATES = ["nonconforming", "inconclusive", "refused", "unweighed", "waiting", "not_assessed", "conforming"];
@@ -31,10 +30,10 @@ const verdict = field("verdict");
 const told = field("told");
 const player = field("player");
 const form = new Form(field("form"), typed);
+const state = new PageState({ form, read, ask: (request, signal) => calls.post("/v1/checks", request, signal), show, moved });
 const entrants = new Entrants(drawSoon);
 const list = new List(listChanged, () => say(gettext("This browser keeps nothing: save the list to a file.")));
 
-let ball = {}; // which ball is in the form: answers for an earlier one are not shown
 let editing = null; // the entry that is edited, and the ball that was put aside for it
 let shown = ""; // the outcome by which rows are filtered
 let whole = false; // whether every row is drawn
@@ -47,36 +46,27 @@ function typedBall() {
   return [...form.state()].filter(([name]) => ONE_BALL.test(name));
 }
 
-function typed() {
+/** `unfinished`: what is being typed cannot be meant yet; it is judged when its field is left. */
+function typed(unfinished = false) {
   address.write(new Map([...form.state()].filter(([name]) => !ONE_BALL.test(name))));
   keepDraft();
-  const request = form.request();
-  if (request.ball?.drilled_weight === undefined) return showNothing();
-  if (verdict.dataset.key) verdict.dataset.stale = "true";
-  return ask({ ball: {}, ...request }, ball);
+  state.edited(unfinished ? null : PAUSE);
 }
 
-const ask = calls.newestOnly(async (request, asked) => {
-  try {
-    const answer = await calls.post("/v1/checks", request);
-    if (asked !== ball) return; // the ball went into the list meanwhile
-    clearProblem(form);
-    results.showVerdict(verdict, answer);
-    showNear(answer);
-    calls.show("/v1/checks", request, "check(request).outcome");
-  } catch (error) {
-    if (asked !== ball) return;
-    if (isRefusal(error)) showProblem(form, error);
-    if (verdict.dataset.key) verdict.dataset.stale = "true";
-  }
-});
+/** What is judged while it is typed: a ball that has its weight. */
+function read() {
+  const request = form.request();
+  return request.ball?.drilled_weight === undefined ? null : request;
+}
 
-function showNothing() {
-  ball = {};
-  clearProblem(form);
-  field("near").hidden = true;
-  for (const name of ["key", "outcome", "stale"]) delete verdict.dataset[name];
-  verdict.replaceChildren(element("p", { class: "quiet", text: gettext("Type the drilled ball's weight to begin.") }));
+function show(answer, request) {
+  results.showVerdict(verdict, answer);
+  showNear(answer);
+  calls.show("/v1/checks", request, "check(request).outcome");
+}
+
+function moved(name) {
+  if (name !== "current") field("near").hidden = true;
 }
 
 /** Put the ball of the form in the list and make room for the next, at once: whatever is typed now is the next one's. */
@@ -104,8 +94,8 @@ function next() {
 function clearBall() {
   takeFilledAway();
   for (const input of form.inputs()) if (ONE_BALL.test(input.name)) input.value = "";
-  showNothing();
-  keepDraft();
+  clearProblem(form);
+  typed();
 }
 
 /** Everything of the ball in the form, to be kept or put aside. */
@@ -125,7 +115,7 @@ function fillBall(pairs, metric) {
   for (const input of form.inputs()) if (ONE_BALL.test(input.name)) input.value = "";
   for (const [name, text] of pairs) {
     const { unit, metric: other, control } = form.form.elements[name]?.dataset ?? {};
-    const isBare = control === "number" && unit && /^[\d.,/ +−-]+$/.test(text);
+    const isBare = control === "number" && unit && !HAS_UNIT.test(text);
     form.set(name, isBare && metric !== units.metric ? `${text} ${metric ? other : unit}` : text);
   }
   form.unfold();
@@ -181,7 +171,7 @@ function fillFromEntrants() {
       mark(id, true);
     }
   }
-  keepDraft();
+  typed();
 }
 
 /** Note that a field was filled by the entrants' file: it goes with the ball that it was filled for. */
@@ -221,7 +211,7 @@ function drawEntrants() {
 
 const underWay = new Set();
 let timer = 0;
-let delay = 0;
+let failures = 0;
 
 function judge() {
   if (timer) return;
@@ -235,13 +225,13 @@ async function judgeOne(entry) {
   underWay.add(entry.id);
   try {
     const answer = await calls.post("/v1/checks", entry.request);
-    delay = 0;
+    failures = 0;
     list.answer(entry, { answer: rows.brief(answer), refused: null });
   } catch (error) {
-    if (isRefusal(error)) list.answer(entry, { answer: null, refused: wordsOf(error.problem) });
+    if (!(error instanceof calls.Unreachable)) list.answer(entry, { answer: null, refused: wordsOf(error.problem) });
     else if (!timer) {
-      delay = Math.min(Math.max(SOONEST, 2 * delay), LATEST);
-      timer = setTimeout(again, delay);
+      timer = setTimeout(again, 1000 * error.wait(failures));
+      failures += 1;
     }
   }
   underWay.delete(entry.id);
@@ -254,9 +244,6 @@ function again() {
   timer = 0;
   judge();
 }
-
-/** Whether the service will say the same again: not where it is away, busy or broken. */
-const isRefusal = ({ problem }) => Boolean(problem) && problem.status < 500 && problem.status !== 429;
 
 function wordsOf(problem) {
   const errors = problem.errors ?? [];
@@ -315,8 +302,8 @@ function drawCounts(entries) {
       field("counts").querySelector("[aria-pressed=true]").focus();
     },
   })));
-  field("outage").hidden = !delay;
-  if (delay) {
+  field("outage").hidden = !failures;
+  if (failures) {
     field("outage-told").textContent = gettext("The service gives no answer. {count} balls wait and are judged once it is back; go on entering.", {
       count: count("waiting") });
   }
@@ -372,7 +359,6 @@ function settle(entry) {
 function edit(entry) {
   if (editing) next();
   editing = { id: entry.id, at: entry.at, aside: draft() };
-  showNothing();
   const { player: who, typed: pairs, metric, request } = entry;
   const isOfBall = ([name]) => ONE_BALL.test(name);
   useDraft({ player: who, filled: [], typed: pairs ?? [...stateOf(request)].filter(isOfBall), metric: metric ?? false });
@@ -402,7 +388,7 @@ function openSigning(entry) {
   const { serial, name } = entry.request.ball;
   field("signing-title").textContent = gettext("Record of ball {number}", { number: numberOf(entry.id) });
   field("signing-ball").textContent = [entry.player, serial, name, outcomeWord(entry.answer.outcome)].filter(Boolean).join(" · ");
-  field("issued_on").value ||= new Date().toLocaleDateString("sv-SE");
+  field("issued_on").value ||= today();
   field("signing-answer").replaceChildren(...(entry.record ? taken(entry.record) : []));
   field("signing").hidden = false;
   field("signing").querySelector("button").focus();
@@ -419,15 +405,17 @@ async function sign() {
   if (entry.player) asked.player = entry.player;
   if (field("event").value.trim()) asked.event = field("event").value.trim();
   const box = field("signing-answer");
+  const tell = (...texts) => box.replaceChildren(...texts.map((text) => element("p", { class: "refused", text })));
+  const here = () => signing === entry.id;
   try {
-    const { record, label, kid, demo, outcome } = await calls.post("/v1/records", asked);
+    const { record, label, kid, demo, outcome } = await calls.insist(
+      () => calls.post("/v1/records", asked), (words) => here() && tell(words), AbortSignal.any([]));
     const signed = { record, label: Boolean(label), kid, demo, outcome };
     list.answer(entry, { record: signed });
     calls.show("/v1/records", asked, "sign(request).record");
-    if (signing === entry.id) box.replaceChildren(...taken(signed));
+    if (here()) box.replaceChildren(...taken(signed));
   } catch (error) {
-    const words = isRefusal(error) ? wordsOf(error.problem) : [gettext("The service gives no answer. Nothing was signed; try again.")];
-    box.replaceChildren(...words.map((text) => element("p", { class: "refused", text })));
+    if (here()) tell(...wordsOf(error.problem));
   }
 }
 
@@ -555,7 +543,11 @@ field("signing-form").addEventListener("submit", (event) => {
   sign();
 });
 field("signing-close").addEventListener("click", closeSigning);
-document.addEventListener("units", drawSoon);
+field("form").addEventListener("change", () => state.left());
+document.addEventListener("units", () => {
+  drawSoon();
+  state.redraw();
+});
 document.addEventListener("keydown", (event) => {
   if ((event.ctrlKey || event.metaKey) && event.key === "z" && list.former.length && !event.target.matches("input, textarea")) {
     event.preventDefault();
@@ -571,6 +563,7 @@ try {
 
 form.restore(address.read());
 restoreDraft();
+state.settle();
 draw();
 judge();
 player.focus({ preventScroll: true });

@@ -3,7 +3,7 @@
 import { gettext, units } from "./words.js";
 
 const NUMBER = /^[+-]?(\d+\.?\d*|\.\d+)$/;
-const HAS_UNIT = /[\p{L}#°%"″]/u;
+export const HAS_UNIT = /[\p{L}#°%"″]/u;
 // Ends in a sign, in a whole number that a fraction follows, or in the first letter of a unit.
 const UNFINISHED = /([/⁄.,±+\-−–\s]|\d[ -]+\d+|[\d\s](?![gsD])\p{L})$/u;
 const DIGITS = 7;

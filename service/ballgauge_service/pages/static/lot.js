@@ -2,39 +2,50 @@
 
 import * as access from "./access.js";
 import * as address from "./address.js";
-import { clearProblem, showProblem } from "./bench.js";
-import { Refused, send as ask } from "./calls.js";
+import * as calls from "./calls.js";
 import { around, chart } from "./chart.js";
 import { card, element, list, svg, table } from "./elements.js";
+import { today } from "./form.js";
 import { copy } from "./frame.js";
+import { showProblem } from "./problem.js";
 import { boundsText } from "./results.js";
+import { PageState } from "./state.js";
 import { gettext, outcomeWord, plain, quantity, shownIn, sign, units, WORST_FIRST } from "./words.js";
 
 const PATH = "/v1/lots";
 const MOST_LISTED = 20;
+const NONE = "none";
 
 const at = (id) => document.getElementById(id);
 const told = [...document.querySelectorAll("[data-path]")];
-const KEPT = ["lot-size", "aql", "on", "body", "stage", ...told.map((each) => each.id)];
+const classes = [...document.querySelectorAll("[data-class]")];
+const KEPT = ["lot-size", "aql", "on", "body", "stage", ...[...told, ...classes].map((each) => each.id)];
 const verdict = at("verdict");
 const box = at("results");
+const state = new PageState({ read, ask: judge, show, moved });
 let chosen = null;
+let taken = 0; // files taken so far: two of one name are two files
 let last = null;
-let running = null;
-let turn = 0;
+
+/** What the page stands for; null without a file. */
+function read() {
+  return chosen ? { file: taken, name: chosen.name, options: options() } : null;
+}
 
 function options() {
-  const made = { rules: { body: at("body").value, stage: at("stage").value } };
-  if (at("on").value) made.rules.on = at("on").value;
+  const made = { rules: { body: at("body").value, on: at("on").value || today(), stage: at("stage").value } };
   const sampling = {};
   if (at("lot-size").value) sampling.lot_size = Number(at("lot-size").value);
   if (at("aql").value) sampling.plan = { kind: "table", aql: Number(at("aql").value) };
+  const named = classes.filter(({ value }) => value);
+  if (named.length) {
+    sampling.classes = named.map(({ dataset, value }) => ({ name: dataset.class, ...(value === NONE ? {} : { aql: Number(value) }) }));
+  }
   if (Object.keys(sampling).length) made.sampling = sampling;
   for (const each of told.filter(({ value }) => value.trim())) {
-    const [part, name] = each.dataset.path.split(".");
-    const value = (READ[each.dataset.kind] ?? String)(each.value.trim());
-    if (name) (made[part] ??= {})[name] = value;
-    else made[part] = value;
+    const path = each.dataset.path.split(".");
+    const name = path.pop();
+    path.reduce((part, step) => (part[step] ??= {}), made)[name] = (READ[each.dataset.kind] ?? String)(each.value.trim());
   }
   return made;
 }
@@ -47,6 +58,11 @@ const READ = {
     const mark = line.lastIndexOf("=");
     return mark < 0 ? [line.trim(), null] : [line.slice(0, mark).trim(), line.slice(mark + 1).trim() || null];
   })),
+  gauges: (text) => text.split("\n").filter((line) => line.trim()).map((line) => {
+    const [name, quantity, due, uncertainty] = line.split(";").map((part) => part.trim());
+    return { name, quantity: quantity || undefined, calibration_due: due || undefined,
+      uncertainty: uncertainty ? Number(uncertainty.replace(",", ".")) : undefined };
+  }),
   history: (text) => {
     try {
       const answer = JSON.parse(text);
@@ -64,67 +80,67 @@ function form(more = {}) {
   return made;
 }
 
-/** Send the file; `told` hears how much of it has gone. Gives the lot, or null where a newer file took its place. */
-async function send(told) {
-  const mine = ++turn;
-  const left = { status: 0 };
-  const response = await access.allowed((key) => (mine === turn ? post(told, key) : left));
-  if (response.status === 0) return null;
-  const answer = JSON.parse(response.text);
-  if (response.status !== 200) throw new Refused(answer);
-  return answer;
+/** Send the file and give the lot; the bar tells how much of it has gone. */
+async function judge(request, signal) {
+  await canBeRead();
+  const bar = at("progress");
+  bar.value = 0;
+  at("progress-words").textContent = gettext("Sending the file…");
+  const response = await access.allowed((key) => post(key, signal, (share) => {
+    bar.value = share;
+    if (share === 1) at("progress-words").textContent = gettext("Judging the lot…");
+  }));
+  if (!response.ok) throw await calls.refusal(response);
+  return response.json();
 }
 
-function post(told, key) {
+function post(key, signal, told) {
   return new Promise((done, failed) => {
+    if (signal.aborted) return failed(new calls.Unreachable());
     const call = new XMLHttpRequest();
-    running = call;
     call.upload.onprogress = ({ loaded, total }) => told(loaded / total);
-    call.onload = () => done({ status: call.status, text: call.responseText, headers: { get: (name) => call.getResponseHeader(name) } });
-    call.onerror = () => failed(new Error("no answer"));
-    call.onabort = () => done({ status: 0 });
+    call.onload = () => done(new Response(call.response, { status: call.status, headers: headersOf(call) }));
+    call.onerror = () => failed(new calls.Unreachable());
+    call.onabort = call.onerror;
+    signal.addEventListener("abort", () => call.abort());
+    call.responseType = "blob";
     call.open("POST", PATH);
     for (const [name, value] of Object.entries({ Accept: "application/json", ...key })) call.setRequestHeader(name, value);
-    call.send(form());
+    return call.send(form());
   });
 }
 
-async function judge() {
-  if (!chosen) return;
-  running?.abort();
-  const bar = at("progress");
-  clearProblem(null);
-  at("progress-box").hidden = false;
-  bar.value = 0;
-  at("progress-words").textContent = gettext("Sending the file…");
-  verdict.dataset.stale = "true";
+const headersOf = (call) => ["WWW-Authenticate", "Retry-After"].flatMap((name) => {
+  const value = call.getResponseHeader(name);
+  return value ? [[name, value]] : [];
+});
+
+/** A file that was written anew or taken away meanwhile is no longer the one that was chosen. */
+async function canBeRead() {
   try {
-    const answer = await send((share) => {
-      bar.value = share;
-      if (share === 1) at("progress-words").textContent = gettext("Judging the lot…");
-    });
-    if (answer === null) return; // a newer file took its place
-    last = answer;
-    show();
-  } catch (error) {
-    showProblem(null, error);
+    await chosen.slice(0, 1).arrayBuffer();
+  } catch {
+    throw new calls.Refused({ detail: gettext("The file has changed or is gone: choose it again.") });
   }
-  at("progress-box").hidden = true;
 }
 
-function show() {
+function moved(name) {
+  at("progress-box").hidden = name !== "waiting";
+}
+
+function show(answer) {
+  last = answer;
   showDecision();
-  box.replaceChildren(...[failures(), leftOut(), columns(), histograms(), rules(), report(),
+  box.replaceChildren(...[failures(), leftOut(), columns(), histograms(), rules(), takeAway(), signing(),
     last.cautions.length ? card(gettext("Cautions"), list(last.cautions.map((each) => each.message), "en")) : null,
     last.assumptions.length ? card(gettext("Assumptions"), list(last.assumptions, "en")) : null].filter(Boolean));
   showCalls();
-  document.documentElement.dataset.answered = String(Number(document.documentElement.dataset.answered ?? 0) + 1);
 }
 
 function showDecision() {
   const { acceptance, counts, rules: { body, on, overlay } } = last;
   verdict.dataset.outcome = acceptance.outcome;
-  verdict.dataset.stale = "false";
+  verdict.dataset.key = "lot";
   const parts = WORST_FIRST.filter((outcome) => counts[outcome]).map((outcome) => `${counts[outcome]} ${outcomeWord(outcome)}`);
   if (counts.left_out) parts.push(gettext("{count} left out", { count: counts.left_out }));
   verdict.replaceChildren(
@@ -204,18 +220,56 @@ function histogram({ quantity: name, unit, histogram: { start, width, counts }, 
   return [element("p", { text: boundsText(limits.min, limits.max, unit) }), made.picture, element("p", { text: told })];
 }
 
-function report() {
-  const place = element("span", { role: "status" });
-  const button = (kind, media, text) => element("button", { type: "button", id: `report-${kind}`, text, onclick: async () => {
-    const told = { language: document.documentElement.lang, units: units.metric ? "metric" : "trade" };
-    const response = await ask(PATH, { headers: { Accept: media }, body: form({ report: told }) });
-    if (!response.ok) return showProblem(null, new Refused(await response.json()));
+/** Do what a button is for, with the file and the answer as they are shown; `place` tells what keeps it from being done. */
+function whenPressed(place, work) {
+  return () => state.act(async (_, signal) => {
+    const say = (text, kind = null) => place.replaceChildren(element("span", { class: kind, text }));
+    say(gettext("Asking the service…"));
+    try {
+      await canBeRead();
+      place.replaceChildren(...await calls.insist(() => work(signal), say, signal));
+    } catch (error) {
+      if (!signal.aborted) say([error.message, ...(error.problem?.errors ?? []).map((each) => each.detail)].join(" "), "refused");
+    }
+  });
+}
+
+function takeAway() {
+  const place = element("p", { role: "status", id: "taken" });
+  const name = chosen.name.replace(/\.\w+$/, "");
+  const button = (kind, media, file, text) => element("button", { type: "button", id: `take-${kind}`, text, onclick: whenPressed(place, async (signal) => {
+    const report = { language: document.documentElement.lang, units: units.metric ? "metric" : "trade" };
+    const response = await calls.send(PATH, { headers: { Accept: media }, body: form({ report }), signal });
     const target = URL.createObjectURL(await response.blob());
-    return place.replaceChildren(element("a", { class: "button", href: target, download: `${chosen.name.replace(/\.\w+$/, "")}-report.${kind}`, text: gettext("Save the report") }));
-  } });
-  return card(gettext("Full report"),
-    element("p", { class: "quiet", text: gettext("The decision, every limit with its source, charts, and lines to sign on: to print and to file, in the language and units of this page.") }),
-    element("p", { class: "tools" }, button("html", "text/html", gettext("Make the report as a page")), " ", button("pdf", "application/pdf", gettext("Make the report as PDF")), place));
+    return [element("a", { class: "button", href: target, download: file, text: gettext("Save {file}", { file }) })];
+  }) });
+  return card(gettext("Report and rows"),
+    element("p", { class: "quiet", text: gettext("The report has the decision, every limit with its source, charts, and lines to sign on, in the language and units of this page. The rows are the balls, each with its outcome.") }),
+    element("p", { class: "tools" },
+      button("html", "text/html", `${name}-report.html`, gettext("Make the report as a page")), " ",
+      button("pdf", "application/pdf", `${name}-report.pdf`, gettext("Make the report as PDF")), " ",
+      button("csv", "text/csv", `${name}-balls.csv`, gettext("Balls as CSV")), " ",
+      button("parquet", "application/vnd.apache.parquet", `${name}-balls.parquet`, gettext("Balls as Parquet"))), place);
+}
+
+function signing() {
+  const place = element("div", { role: "status", id: "signed" });
+  const day = element("input", { type: "date", id: "issued_on", required: true, min: "1900-01-01", max: "2100-12-31", value: today() });
+  const sign = whenPressed(place, async (signal) => {
+    const response = await calls.send(`/v1/records/lots?issued_on=${day.value}`, { body: form(), signal });
+    const { record, outcome, kid, demo } = await response.json();
+    return [
+      demo ? element("p", { class: "refused", text: gettext("Signed with the demonstration key: this record proves nothing.") }) : null,
+      element("p", { text: gettext("Signed: {outcome}, key {kid}.", { outcome: outcomeWord(outcome), kid }) }),
+      element("p", { class: "tools" },
+        element("a", { class: "button", download: "lot-record.jws", href: URL.createObjectURL(new Blob([record])), text: gettext("File") }), " ",
+        element("a", { class: "button", href: `/verify#${new URLSearchParams([["record", record]])}`, text: gettext("Verify it") })),
+    ].filter(Boolean);
+  });
+  return card(gettext("Signed record"),
+    element("p", { class: "quiet", text: gettext("The service signs the decision with the file's SHA-256. Nothing is stored: keep the record beside the report.") }),
+    element("div", { class: "tools" }, element("label", { for: "issued_on", text: gettext("Date of the record") }), day,
+      element("button", { type: "button", id: "sign", text: gettext("Sign the decision"), onclick: sign })), place);
 }
 
 function showCalls() {
@@ -230,11 +284,14 @@ with ballgauge.Client("${location.origin}"${access.pythonArgument()}) as client:
 function take(file) {
   if (!file) return;
   chosen = file;
+  taken += 1;
   at("file-name").textContent = file.name;
-  judge();
+  at("calls").hidden = true;
+  state.settle();
 }
 
 function keep() {
+  at("on-told").textContent = at("on").value ? "" : gettext("today, {day}", { day: today() });
   address.write(new Map(KEPT.filter((id) => at(id).value && at(id).value !== at(id).dataset.default).map((id) => [id, at(id).value])));
 }
 
@@ -245,6 +302,8 @@ function restore() {
     at(id).value = text;
     if (at(id).tagName === "SELECT" && !at(id).value) at(id).value = at(id).dataset.default;
   }
+  keep();
+  state.edited(null);
 }
 
 at("file").addEventListener("change", (event) => take(event.target.files[0]));
@@ -254,9 +313,13 @@ at("start").addEventListener("click", () => {
 });
 at("form").addEventListener("submit", (event) => {
   event.preventDefault();
-  judge();
+  if (chosen) state.settle();
+  else showProblem(null, new calls.Refused({ detail: gettext("Choose a file first: there is nothing to judge yet.") }));
 });
-at("form").addEventListener("change", keep);
+at("form").addEventListener("input", () => {
+  keep();
+  state.edited(null); // a file is sent when that is asked for
+});
 at("share").addEventListener("click", (event) => {
   keep();
   copy(location.href, event.target);
@@ -272,6 +335,6 @@ at("drop").addEventListener("drop", (event) => {
   event.preventDefault();
   take(event.dataTransfer.files[0]);
 });
-document.addEventListener("units", () => last && show());
-window.addEventListener("hashchange", () => location.hash.startsWith("#content") || restore());
+document.addEventListener("units", () => state.redraw());
+address.changed(restore);
 restore();

@@ -1,52 +1,41 @@
 // Verify a record: from the camera, a picture, a PDF, a text file or pasted text.
 
 import * as address from "./address.js";
-import { clearProblem, showProblem } from "./bench.js";
 import * as calls from "./calls.js";
 import { card, element, list, table } from "./elements.js";
+import { showProblem } from "./problem.js";
 import { boundsText } from "./results.js";
-import { gettext, outcomeWord, plain, sign } from "./words.js";
+import { PageState } from "./state.js";
+import { gettext, outcomeWord, quantity, sign } from "./words.js";
 import "./frame.js";
 
 const LOOK_EVERY = 600;
 const LARGEST_SIDE = 1600;
+const PICTURES = ["image/png", "image/jpeg"];
 
 const field = (id) => document.getElementById(id);
 const verdict = field("verdict");
 const results = field("results");
 const sight = field("sight");
+const reading = field("reading");
+/** Fields of a check and rules by name, each with its words and its unit; words of choices. */
+const known = JSON.parse(field("known").textContent);
+const state = new PageState({ read, ask: (request, signal) => calls.post("/v1/records/verify", request, signal), show });
 let looking = 0;
+let opening = new AbortController();
 
-function asked() {
+function read() {
   const on = field("on").value;
-  return { record: field("text").value.trim(), ...(on ? { on } : {}) };
+  const record = field("text").value.trim();
+  return record ? { record, ...(on ? { on } : {}) } : null;
 }
 
-async function verify() {
-  const request = asked();
-  address.write(new Map(Object.entries(request).filter(([, value]) => value)));
-  if (!request.record) {
-    clear();
-    return;
-  }
-  try {
-    const answer = await calls.post("/v1/records/verify", request);
-    clearProblem(null);
-    calls.show("/v1/records/verify", request, 'verify(request["record"], on=request.get("on")).state');
-    show(answer);
-  } catch (error) {
-    clear();
-    showProblem(null, error);
-  }
+function keep() {
+  address.write(new Map(Object.entries(read() ?? {})));
 }
 
-function clear() {
-  results.replaceChildren();
-  delete verdict.dataset.outcome;
-  verdict.replaceChildren(element("p", { class: "quiet", text: gettext("No record has been read yet.") }));
-}
-
-function show(answer) {
+function show(answer, request) {
+  calls.show("/v1/records/verify", request, 'verify(request["record"], on=request.get("on")).state');
   const words = {
     genuine: gettext("genuine"), altered: gettext("altered"), unknown_key: gettext("unknown key"),
   };
@@ -57,6 +46,7 @@ function show(answer) {
   };
   const shown = answer.demo ? "unknown_key" : answer.state;
   verdict.dataset.outcome = shown;
+  verdict.dataset.key = answer.kid ?? "";
   verdict.replaceChildren(
     element("p", { class: "verdict-word" }, element("span", { class: "sign", "aria-hidden": "true", text: sign(shown) }), words[answer.state]),
     element("p", { text: meaning[answer.state] }),
@@ -64,7 +54,7 @@ function show(answer) {
     answer.recheck ? element("p", { text: answer.recheck.rules_changed ? gettext("The rules have changed since.") : gettext("The rules have not changed since.") }) : "",
   );
   if (answer.lot) results.replaceChildren(heldOfLot(answer.lot));
-  else results.replaceChildren(...(answer.content ? [held(answer.content), recheck(answer.recheck)] : []));
+  else results.replaceChildren(...(answer.content ? [...held(answer.content), recheck(answer.recheck)] : []));
 }
 
 function heldOfLot(content) {
@@ -77,43 +67,104 @@ function heldOfLot(content) {
 }
 
 function held(content) {
-  const { ball } = content.check;
+  const { check, rules: { body, overlay, on, stage } } = content;
+  const stages = { play: gettext("play"), approval: gettext("approval") };
   const told = [[gettext("Verdict"), outcomeWord(content.outcome)], [gettext("Player"), content.player], [gettext("Event"), content.event],
-    [gettext("Maker and model"), ball.name], [gettext("Serial number"), ball.serial], [gettext("Date of the record"), content.issued_on],
-    [gettext("Rules"), [content.rules.body.toUpperCase(), content.rules.overlay, content.rules.on].filter(Boolean).join(", ")]];
-  const rows = content.findings.map((each) => [each.rule.replaceAll("_", " "), outcomeWord(each.outcome), each.value === undefined ? "–" : plain(each.value, 6), limits(each)]);
-  return card(gettext("What the record says"),
+    [gettext("Maker and model"), check.ball.name], [gettext("Serial number"), check.ball.serial], [gettext("Date of the record"), content.issued_on],
+    [gettext("Rules"), [body.toUpperCase(), overlay, stages[stage], on].filter(Boolean).join(", ")]];
+  const rows = content.findings.map((each) => [titleOf(each.rule), outcomeWord(each.outcome), shownAs(each, unitOf(each.rule)), limits(each)]);
+  return [card(gettext("What the record says"),
     table(gettext("The record"), [gettext("what"), gettext("value")], told.filter(([, value]) => value), "words"),
-    table(gettext("Findings"), [gettext("rule"), gettext("outcome"), gettext("value"), gettext("limit")], rows, "words"));
+    table(gettext("Findings"), [gettext("rule"), gettext("outcome"), gettext("value"), gettext("limit")], rows, "words")),
+  given(check)];
 }
 
-const limits = (each) => boundsText(each.min ?? null, each.max ?? null, "");
+const titleOf = (rule) => (known.rules[rule] ? gettext(known.rules[rule][0]) : rule.replaceAll("_", " "));
+const unitOf = (rule) => known.rules[rule]?.[1] ?? "";
+const limits = (each) => boundsText(each.min ?? null, each.max ?? null, unitOf(each.rule));
+
+/** What was typed or measured of the ball, and its holes one by one. */
+function given(check) {
+  const { holes = [], ...drilling } = check.drilling ?? {};
+  const { name, serial, ...ball } = check.ball;
+  const told = leaves({ ball, drilling, measured_balance: check.measured_balance, holes_seen: check.holes_seen })
+    .map(([path, value]) => [wordsOf(path), shownAs(value, known.fields[path]?.[1])]);
+  const bored = holes.map((hole) => new Map(leaves(hole, "drilling.holes.*")));
+  const columns = [...new Set(bored.flatMap((hole) => [...hole.keys()]))];
+  const rows = bored.map((hole, index) => [index + 1, ...columns.map((path) => (hole.has(path) ? shownAs(hole.get(path), known.fields[path]?.[1]) : "–"))]);
+  return card(gettext("What was judged"),
+    table(gettext("Ball and readings"), [gettext("what"), gettext("value")], told, "words"),
+    rows.length ? element("div", { class: "wide", tabindex: "0", role: "region", "aria-label": gettext("Holes") },
+      table(gettext("Holes"), [gettext("No."), ...columns.map(wordsOf)], rows)) : null);
+}
+
+const wordsOf = (path) => known.fields[path]?.[0] ?? path.split(".").at(-1).replaceAll("_", " ");
+
+/** The values of a request by their paths. */
+function leaves(part, path = "") {
+  return Object.entries(part).filter(([, value]) => value !== undefined && value !== null).flatMap(([name, value]) => {
+    const here = path ? `${path}.${name}` : name;
+    return typeof value === "object" && !("value" in value) ? leaves(value, here) : [[here, value]];
+  });
+}
+
+function shownAs(value, unit = "") {
+  if (typeof value === "boolean") return value ? gettext("yes") : gettext("no");
+  if (typeof value === "number") return quantity(value, unit);
+  if (typeof value === "string") return known.words[value] ?? value;
+  if (value.value === undefined) return "–";
+  if (value.uncertainty === undefined) return quantity(value.value, unit);
+  return `${quantity(value.value, unit, { bare: true })} ± ${quantity(value.uncertainty, unit)}`;
+}
 
 function recheck(found) {
-  const rows = found.changes.map((change) => [change.title, ...[change.then, change.now].map((each) => (each ? `${outcomeWord(each.outcome)} ${limits(each)}` : gettext("no such rule")))]);
+  const rows = found.changes.map((change) => [gettext(change.title), ...[change.then, change.now].map((each) => (each ? `${outcomeWord(each.outcome)} ${limits({ ...each, rule: change.rule })}` : gettext("no such rule")))]);
   const now = found.outcome ? gettext("Judged for {on}: {outcome}.", { on: found.on, outcome: outcomeWord(found.outcome) }) : gettext("The ball can no longer be judged by these rules.");
   return card(gettext("By the rules as they are known now"), element("p", { text: now }),
     rows.length ? table(gettext("What differs"), [gettext("rule"), gettext("in the record"), gettext("now")], rows, "words") : list([gettext("Every finding is the same.")]));
 }
 
+/** Read a record out of a file into the text, and verify it. */
 async function openFile(file) {
   if (!file) return;
+  opening.abort();
+  opening = new AbortController();
+  const { signal } = opening;
+  put("");
+  state.edited(null);
+  reading.textContent = gettext("Reading the file…");
   try {
-    if (["image/png", "image/jpeg"].includes(file.type)) field("text").value = (await calls.postFile("/v1/records/read", await smaller(file), "image/png")).record;
-    else if (file.type === "application/pdf") field("text").value = (await calls.postFile("/v1/records/read", file, file.type)).record;
-    else field("text").value = (await file.text()).trim().slice(0, 100000);
+    const record = await recordOf(file, signal);
+    if (signal.aborted) return;
+    put(record);
+    state.settle();
   } catch (error) {
-    clear();
-    showProblem(null, error);
-    return;
+    if (!signal.aborted) showProblem(null, error);
   }
-  verify();
+  if (!signal.aborted) reading.textContent = "";
+}
+
+async function recordOf(file, signal) {
+  const isPicture = PICTURES.includes(file.type);
+  if (!isPicture && file.type !== "application/pdf") return (await file.text()).trim().slice(0, 100000);
+  const sent = isPicture ? await smaller(file) : file;
+  const ask = () => calls.postFile("/v1/records/read", sent, isPicture ? "image/png" : file.type, signal);
+  return (await calls.insist(ask, (words) => { reading.textContent = words; }, signal)).record;
+}
+
+function put(record) {
+  field("text").value = record;
+  keep();
 }
 
 /** A picture no larger than a code needs. */
 async function smaller(file) {
-  const picture = await createImageBitmap(file);
-  return gray(picture, picture.width, picture.height);
+  try {
+    const picture = await createImageBitmap(file);
+    return await gray(picture, picture.width, picture.height);
+  } catch {
+    throw new calls.Refused({ detail: gettext("This picture cannot be read: it is damaged, or no picture.") });
+  }
 }
 
 function gray(source, width, height) {
@@ -131,16 +182,18 @@ async function look() {
   if (!sight.srcObject) return;
   try {
     const frame = await gray(sight, sight.videoWidth || 640, sight.videoHeight || 480);
-    field("text").value = (await calls.postFile("/v1/records/read", frame, "image/png")).record;
+    put((await calls.postFile("/v1/records/read", frame, "image/png")).record);
     stop();
-    verify();
-  } catch {
-    looking = setTimeout(look, LOOK_EVERY); // no code in sight yet
+    state.settle();
+  } catch (error) {
+    reading.textContent = error instanceof calls.Unreachable ? error.message : gettext("No code in sight yet.");
+    looking = setTimeout(look, LOOK_EVERY);
   }
 }
 
 function stop() {
   clearTimeout(looking);
+  reading.textContent = "";
   sight.srcObject?.getTracks().forEach((track) => track.stop());
   sight.srcObject = null;
   sight.hidden = true;
@@ -157,22 +210,29 @@ field("camera").addEventListener("click", async () => {
     await sight.play();
     look();
   } catch {
-    showProblem(null, { problem: { detail: gettext("The camera cannot be used; open a picture instead."), errors: [] } });
+    showProblem(null, new calls.Refused({ detail: gettext("The camera cannot be used; open a picture instead.") }));
   }
 });
 field("camera-off").addEventListener("click", stop);
 field("file").addEventListener("change", (event) => openFile(event.target.files[0]));
 field("form").addEventListener("submit", (event) => {
   event.preventDefault();
-  verify();
+  if (read()) state.settle();
+  else showProblem(null, new calls.Refused({ detail: gettext("There is no record to verify yet.") }));
 });
+for (const id of ["text", "on"]) {
+  field(id).addEventListener("input", () => {
+    keep();
+    state.edited(null); // a record is verified when that is asked for
+  });
+}
+document.addEventListener("units", () => state.redraw());
 
-function restore() {
-  const state = address.read();
-  field("text").value = state.get("record") ?? "";
-  field("on").value = state.get("on") ?? "";
-  if (field("text").value) verify();
+function restore(kept) {
+  field("text").value = kept.get("record") ?? "";
+  field("on").value = kept.get("on") ?? "";
+  state.settle();
 }
 
-window.addEventListener("hashchange", restore);
-restore();
+address.changed(restore);
+restore(address.read());
