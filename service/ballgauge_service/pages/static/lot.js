@@ -295,10 +295,9 @@ function keep() {
   address.write(new Map(KEPT.filter((id) => at(id).value && at(id).value !== at(id).dataset.default).map((id) => [id, at(id).value])));
 }
 
-function restore() {
-  const state = address.read();
+function restore(kept) {
   for (const id of KEPT) {
-    const text = state.get(id) ?? at(id).dataset.default ?? "";
+    const text = kept.get(id) ?? at(id).dataset.default ?? "";
     at(id).value = text;
     if (at(id).tagName === "SELECT" && !at(id).value) at(id).value = at(id).dataset.default;
   }
@@ -337,4 +336,4 @@ at("drop").addEventListener("drop", (event) => {
 });
 document.addEventListener("units", () => state.redraw());
 address.changed(restore);
-restore();
+restore(address.read());
