@@ -6,7 +6,8 @@ from typing import Any, NamedTuple
 
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.keys import Keys
-from tests.pages.proxy import Line
+
+from .proxy import Line
 
 
 class Desk(NamedTuple):

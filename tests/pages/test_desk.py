@@ -14,7 +14,8 @@ import requests
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
-from tests.pages.desks import Desk
+
+from .desks import Desk
 
 FORMULA = '=HYPERLINK("http://x.invalid","x")'
 

@@ -15,7 +15,8 @@ from hypothesis.stateful import (
     run_state_machine_as_test,
 )
 from selenium.webdriver.common.keys import Keys
-from tests.pages.desks import Desk
+
+from .desks import Desk
 
 STEPS = int(os.environ.get("BALLGAUGE_DESK_STEPS", "60"))
 """Steps in all; a long run is asked for by hand."""
