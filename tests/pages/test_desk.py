@@ -155,7 +155,7 @@ def test_enter_twice_adds_one_ball(desk: Desk) -> None:
     desk.line.latency = 0.5
     desk.scan("A1", "15", "0")
     desk.type(Keys.ENTER, Keys.ENTER)
-    desk.type("B2", Keys.ENTER, Keys.ENTER)  # a scanner that ends its lines with two
+    desk.read("B2", enters=2)  # a scanner that ends its lines with two
     desk.type(Keys.TAB, "14", Keys.ENTER)
     desk.wait_for_rows(2)
     assert [row[:2] for row in desk.rows()] == [["A1", "weight 15 lb · side 0 oz"], ["B2", "weight 14 lb"]]
@@ -165,12 +165,13 @@ def test_a_scan_in_a_field_of_readings_is_the_next_ball(desk: Desk) -> None:
     desk.open()
     desk.type("AAA111", Keys.ENTER, Keys.TAB, "15")
     desk.browser.run("document.getElementById('measured_balance.top').focus()")
-    desk.type("BBB222", Keys.ENTER)
-    desk.type("CCC333", Keys.ENTER)
+    desk.read("BBB222")
+    desk.read("CCC333")
     desk.browser.wait(lambda: len(desk.rows()) == 2)
     assert desk.value("ball.serial") == "CCC333"
     desk.press("#alone")
-    desk.type("DDD444", Keys.ENTER, "EEE555", Keys.ENTER)
+    desk.read("DDD444")
+    desk.read("EEE555")
     desk.wait_for_rows(5)
     assert [row[0] for row in desk.rows()] == ["AAA111", "BBB222", "CCC333", "DDD444", "EEE555"]
     assert [row[1:] for row in desk.rows()] == [["weight 15 lb", "not_assessed"], *[["", "unweighed"]] * 4]

@@ -324,7 +324,9 @@ function row(entry, number) {
   }
   const acts = [["edit", gettext("Edit"), gettext("Edit ball {number}", { number }), () => edit(entry)]];
   if (entry.answer) {
-    acts.push(["sign", entry.record ? gettext("Record") : gettext("Sign"), gettext("Record of ball {number}", { number }), () => openSigning(entry)]);
+    const [text, name] = entry.record ? [gettext("Record"), gettext("Record of ball {number}", { number })]
+      : [gettext("Sign"), gettext("Sign ball {number}", { number })];
+    acts.push(["sign", text, name, () => openSigning(entry)]);
   }
   acts.push(["remove", gettext("Remove"), gettext("Remove ball {number}", { number }), () => remove([entry.id])]);
   return rows.row(entry, number, words, questions, acts);

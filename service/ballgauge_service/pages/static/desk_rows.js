@@ -52,7 +52,8 @@ export function rests(entry) {
   const titles = open.slice(0, TITLES).map((title) => gettext(title)).join(", ");
   const told = open.length > TITLES ? gettext("{count} rules not assessed: {titles} …", { count: open.length, titles })
     : gettext("{count} rules not assessed: {titles}", { count: open.length, titles });
-  return met ? `${gettext("what was measured is inside")}; ${told}` : told;
+  const inside = gettext("what was measured is inside");
+  return met ? `${inside}; ${told}` : told;
 }
 
 export function worst({ answer }) {
