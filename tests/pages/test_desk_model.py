@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from typing import Any
 
-from hypothesis import HealthCheck, settings
+from hypothesis import HealthCheck, Phase, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import (
     RuleBasedStateMachine,
@@ -30,6 +30,7 @@ ALL = settings(
     deadline=None,
     database=None,
     derandomize=STEPS < 500,
+    phases=[Phase.generate],
     suppress_health_check=list(HealthCheck),
 )
 

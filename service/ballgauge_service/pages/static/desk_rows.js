@@ -8,17 +8,22 @@ const COUNT = "1";
 const TITLES = 3;
 const BAD = ["nonconforming", "inconclusive"];
 
+const titles = JSON.parse(document.getElementById("titles").textContent);
+
+/** A rule in the page's words; the list may have been judged in another language. */
+const titleOf = ({ rule, title }) => titles[rule] ?? title;
+
 /** What the list keeps of an answer. */
 export function brief({ outcome, rules: { body, on, overlay }, findings }) {
   const binding = findings.filter((each) => !each.advisory);
-  const short = ({ title, outcome: found, value, margin, unit }) => ({ title, outcome: found, value, margin, unit });
+  const short = ({ rule, title, value, margin, unit }) => ({ rule, title, value, margin, unit });
   const measured = binding.filter((each) => typeof each.margin === "number" && each.unit !== COUNT);
   const worst = measured.sort((a, b) => share(a) - share(b))[0];
   return {
     outcome,
     rules: { body, on, overlay },
     bad: binding.filter((each) => BAD.includes(each.outcome)).map(short),
-    open: binding.filter((each) => each.outcome === "not_assessed").map((each) => each.title),
+    open: binding.filter((each) => each.outcome === "not_assessed").map(short),
     met: binding.filter((each) => each.outcome === "conforming").length,
     worst: worst ? short(worst) : null,
   };
@@ -47,9 +52,9 @@ export function rests(entry) {
   if (entry.refused) return entry.refused.join("; ");
   if (!entry.answer) return isWeighed(entry) ? gettext("waiting for the service") : gettext("its readings are still to come");
   const { bad, open, met } = entry.answer;
-  if (bad.length) return bad.map((each) => `${gettext(each.title)} ${quantity(each.value, each.unit)}`).join("; ");
+  if (bad.length) return bad.map((each) => `${titleOf(each)} ${quantity(each.value, each.unit)}`).join("; ");
   if (!open.length) return gettext("every rule judged is met");
-  const titles = open.slice(0, TITLES).map((title) => gettext(title)).join(", ");
+  const titles = open.slice(0, TITLES).map(titleOf).join(", ");
   const told = open.length > TITLES ? gettext("{count} rules not assessed: {titles} …", { count: open.length, titles })
     : gettext("{count} rules not assessed: {titles}", { count: open.length, titles });
   const inside = gettext("what was measured is inside");
@@ -58,7 +63,7 @@ export function rests(entry) {
 
 export function worst({ answer }) {
   const found = answer?.worst;
-  return found ? `${gettext("margin {margin}", { margin: quantity(found.margin, found.unit, { signed: true }) })} · ${gettext(found.title)}` : "";
+  return found ? `${gettext("margin {margin}", { margin: quantity(found.margin, found.unit, { signed: true }) })} · ${titleOf(found)}` : "";
 }
 
 /** A reading as it was typed, its unit beside it. */

@@ -105,7 +105,7 @@ function post(key, signal, told) {
     signal.addEventListener("abort", () => call.abort());
     call.responseType = "blob";
     call.open("POST", PATH);
-    for (const [name, value] of Object.entries({ Accept: "application/json", ...key })) call.setRequestHeader(name, value);
+    for (const [name, value] of Object.entries({ Accept: "application/json", "Accept-Language": document.documentElement.lang, ...key })) call.setRequestHeader(name, value);
     return call.send(form());
   });
 }
@@ -132,8 +132,8 @@ function show(answer) {
   last = answer;
   showDecision();
   box.replaceChildren(...[failures(), leftOut(), columns(), histograms(), rules(), takeAway(), signing(),
-    last.cautions.length ? card(gettext("Cautions"), list(last.cautions.map((each) => each.message), "en")) : null,
-    last.assumptions.length ? card(gettext("Assumptions"), list(last.assumptions, "en")) : null].filter(Boolean));
+    last.cautions.length ? card(gettext("Cautions"), list(last.cautions.map((each) => each.message))) : null,
+    last.assumptions.length ? card(gettext("Assumptions"), list(last.assumptions)) : null].filter(Boolean));
   showCalls();
 }
 
@@ -145,9 +145,9 @@ function showDecision() {
   if (counts.left_out) parts.push(gettext("{count} left out", { count: counts.left_out }));
   verdict.replaceChildren(
     element("p", { class: "verdict-word" }, element("span", { class: "sign", "aria-hidden": "true", text: sign(acceptance.outcome) }), outcomeWord(acceptance.outcome)),
-    element("p", { lang: "en", text: acceptance.message }),
+    element("p", { text: acceptance.message }),
     element("p", { text: parts.join(" · ") }),
-    list(acceptance.reasons, "en"),
+    list(acceptance.reasons),
     element("p", { class: "quiet", text: gettext("By the rules of {body}, in force on {on}. Advice, not an approval.", {
       body: [body.toUpperCase(), overlay].filter(Boolean).join(" "), on }) }));
 }
@@ -172,7 +172,7 @@ function leftOut() {
   if (!left.rows && !left.cells) return null;
   return card(gettext("What was left out"),
     element("p", { text: gettext("{rows} rows and {cells} cells could not be read.", { rows: left.rows, cells: left.cells }) }),
-    list(left.listed.slice(0, MOST_LISTED).map((each) => `${each.row}, ${each.column ?? "–"}: ${each.detail}`), "en"));
+    list(left.listed.slice(0, MOST_LISTED).map((each) => `${each.row}, ${each.column ?? "–"}: ${each.detail}`)));
 }
 
 function columns() {

@@ -63,7 +63,7 @@ function heldOfLot(content) {
     [gettext("File"), content.file.name], [gettext("SHA-256 of the file"), content.file.sha256], [gettext("Date of the record"), content.issued_on],
     [gettext("Rules"), [content.rules.body.toUpperCase(), content.rules.overlay, content.rules.on].filter(Boolean).join(", ")]];
   return card(gettext("What the record says"),
-    table(gettext("The record"), [gettext("what"), gettext("value")], told.filter(([, value]) => value), "words"), list(content.reasons, "en"));
+    table(gettext("The record"), [gettext("what"), gettext("value")], told.filter(([, value]) => value), "words"), list(content.reasons));
 }
 
 function held(content) {
