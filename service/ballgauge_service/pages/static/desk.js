@@ -293,9 +293,10 @@ function draw() {
 function drawCounts(entries) {
   const count = (state) => entries.filter((entry) => rows.stateOf(entry) === state).length;
   const present = STATES.map((state) => [state, count(state)]).filter(([state, number]) => number || state === shown);
+  const inAll = gettext("in all");
   field("counts").replaceChildren(...[["", entries.length], ...present].map(([state, number]) => element("button", {
     type: "button", "data-outcome": state, "aria-pressed": String(shown === state),
-    text: `${number} ${state ? rows.stateWord(state) : gettext("in all")}`,
+    text: `${number} ${state ? rows.stateWord(state) : inAll}`,
     onclick: () => {
       shown = state;
       draw();
