@@ -179,6 +179,8 @@ class DerivedHoleSchema(Schema):
     at = Part(PointSchema, "Where its center is on the surface.", allow_none=True)
     diameter = _length("Diameter.", 0.96875, 0.0)
     depth = _length("Depth along its axis.", 2.25, 0.0)
+    pitch_forward = _length("Pitch toward the grip center; negative: away from it.", 0.125)
+    pitch_lateral = _length("Pitch toward the bowler's right; negative: left.", 0.0)
     volume = _plain("Volume it takes from the sphere.", 1.65, 0.0, 1e4, "in³")
     removed_weight = _ounces("Weight of the material drilled out.", 1.1)
     slug_weight = _ounces("Weight of the slug put back.", 0.0)

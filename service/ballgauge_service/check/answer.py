@@ -43,7 +43,8 @@ _UNITS = {
     "rg_high": "in", "differential": "in", "intermediate_differential": "in", "inner_density": "g/mL",
     "class_thresholds": "in", "right": "in", "up": "in", "pin_to_pap": "in", "pap_to_psa": "in",
     "pin_to_psa": "in", "pin_to_val": "in", "pin_to_grip_centre": "in", "flare_potential": "1",
-    "diameter": "in", "depth": "in", "volume": "in³", "holes.removed_weight": "oz", "slug_weight": "oz",
+    "diameter": "in", "depth": "in", "pitch_forward": "in", "pitch_lateral": "in", "volume": "in³",
+    "holes.removed_weight": "oz", "slug_weight": "oz",
     "net_weight": "oz", "axis_offset": "in", "bottom_to_centre": "in", "weight": "lb", "removed_weight": "oz",
     "centre_of_mass": "in", "moment": "oz·in", "change.weight": "oz", "moved": "in", "bearing": "deg",
     "drilling_angle": "deg", "val_angle": "deg", "arm": "in", "top": "oz", "side": "oz", "finger": "oz",
@@ -463,6 +464,8 @@ def hole_groups(derived: Derivation) -> list[Group]:
             "meets": [other for other in range(count) if got.meets >> other & 1] if got.meets else [],
             "net_weight": number(got.removed_weight - got.slug_weight),
             "past_centre": got.bottom_height < 0.0,
+            "pitch_forward": asked.pitch_forward.value,
+            "pitch_lateral": asked.pitch_lateral.value,
             "removed_weight": number(got.removed_weight),
             "role": asked.role,
             "slug_weight": number(got.slug_weight),
@@ -601,7 +604,7 @@ def drilling_cautions(derived: Derivation | None) -> Iterator[Caution]:
             if got.meets >> other & 1 and holes[other].is_open:
                 yield _meeting(derived.drilling, index, other)
         if got.bottom_height < 0.0:
-            words = f"{_named(derived.drilling, index)} reaches past the center of the ball."
+            words = f"{_named(derived.drilling, index, starts=True)} reaches past the center of the ball."
             yield Caution("past_centre", words, here)
     yield from _hand_cautions(derived)
     if holes:
@@ -616,13 +619,23 @@ _SAFETY = Caution(
 )
 
 
-def _named(drilling: Drilling, index: int) -> str:
-    return f"Hole {index} ({drilling.holes[index].role})"
+def _named(drilling: Drilling, index: int, *, starts: bool = False) -> str:
+    """A hole by its role, and of several with one role which of them; `starts`: a sentence starts with it."""
+    role = drilling.holes[index].role
+    alike = [k for k, hole in enumerate(drilling.holes) if hole.role == role]
+    if len(alike) == 1:
+        return f"The {role} hole" if starts else f"the {role} hole"
+    number = alike.index(index) + 1
+    return f"Hole {role} {number}" if starts else f"hole {role} {number}"
 
 
 def _meeting(drilling: Drilling, index: int, other: int) -> Caution:
     """A hole that runs into an open one drilled before it."""
-    this, that, here = _named(drilling, index), _named(drilling, other), f"/drilling/holes/{index}"
+    this, that, here = (
+        _named(drilling, index, starts=True),
+        _named(drilling, other),
+        f"/drilling/holes/{index}",
+    )
     if drilling.holes[index].is_open:
         words = (
             f"{this} runs into {that} inside the ball; shared material counts once, and the wall between "

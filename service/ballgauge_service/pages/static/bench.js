@@ -9,24 +9,30 @@ import { clearProblem, reveal, showProblem } from "./problem.js";
 import { offer } from "./record.js";
 import * as results from "./results.js";
 import { PAUSE, PageState } from "./state.js";
+import { Undo } from "./undo.js";
 import { gettext } from "./words.js";
 
 export { clearProblem, showProblem };
 
 const PATH = "/v1/checks";
 
-/** Run a page that checks what its form says. `shown` is called with each answer and its request; gives form and state. */
-export function run({ shown = () => {}, cards = results.numbers, take = null }) {
+/**
+ * Run a page that checks what its form says: gives form, state and undo. `shown` is called with each answer and its
+ * request, `moved` with each state of the page; `begins` tells whether a request holds enough to ask for.
+ */
+export function run({ shown = () => {}, moved = () => {}, begins = () => true, cards = results.numbers, take = null }) {
   const verdict = document.getElementById("verdict");
   const box = document.getElementById("results");
   const form = new Form(document.getElementById("form"), changed);
-  const state = new PageState({ form, read, ask: (request, signal) => calls.post(PATH, request, signal), show });
+  const state = new PageState({ form, read, ask: (request, signal) => calls.post(PATH, request, signal), show, moved });
   const signing = offer(state);
+  const undo = new Undo({ read: () => form.state(), write: restore, say: (name) => form.titleOf(name) });
   let clean = "";
 
   function read() {
     const request = form.request();
-    return request.ball || request.drilling || request.measured_balance ? { ball: {}, ...request } : null;
+    const isBegun = (request.ball || request.drilling || request.measured_balance) && begins(request);
+    return isBegun ? { ball: {}, ...request } : null;
   }
 
   function show(answer, request) {
@@ -44,6 +50,7 @@ export function run({ shown = () => {}, cards = results.numbers, take = null }) 
     const kept = form.state();
     address.write(kept);
     address.carry(kept);
+    undo.note(form.typing?.id);
     state.edited(unfinished ? null : PAUSE);
   }
 
@@ -87,5 +94,5 @@ export function run({ shown = () => {}, cards = results.numbers, take = null }) 
 
   restore(address.read());
   keepBalls({ form, state, replace });
-  return { form, state };
+  return { form, state, undo };
 }

@@ -1,3 +1,5 @@
 import { run } from "./bench.js";
+import { keepSheet } from "./sheet.js";
 
-run({});
+const { form, state } = run({});
+keepSheet(form, state);

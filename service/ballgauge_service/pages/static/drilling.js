@@ -1,188 +1,233 @@
-// Plan a drilling: the ball turns, its marks can be dragged, and the form follows.
+// Plan a drilling: the ball turns, its marks can be moved, and the form follows.
 
 import * as address from "./address.js";
 import { Ball } from "./ball.js";
 import { run } from "./bench.js";
 import { element } from "./elements.js";
+import { figures, fold } from "./figures.js";
+import { fraction, isFraction, nearest } from "./fractions.js";
 import * as results from "./results.js";
+import { scene } from "./scene.js";
+import { keepSheet } from "./sheet.js";
 import * as sphere from "./sphere.js";
-import { gettext, quantity, units } from "./words.js";
+import { gettext, units } from "./words.js";
 
-const STEP = 0.0625;
-const BIG_STEP = 0.25;
+/** Steps of the arrow keys, and with the shift key, in the unit shown: in, mm. */
+const STEPS = { trade: [1 / 16, 1 / 4], metric: [1, 5] };
+/** Milliseconds between two questions to the service while a mark is dragged. */
+const WHILE_DRAGGED = 200;
+const RADIUS = 4.3;
 
 let current = null;
-const ball = new Ball(document.getElementById("ball"), { moved, nudged, turned });
+let lastMoved = null;
+let lastAsked = 0;
+const root = document.getElementById("ball");
+const ball = new Ball(root, { moved: (id, p, done) => move(id, p, { done, snapped: true }), nudged, turned });
 const told = document.getElementById("ball-told");
+const verdict = document.getElementById("verdict");
 
 const start = address.read().get("view")?.split(",").map(Number);
 if (start?.length === 2 && start.every(Number.isFinite)) Object.assign(ball.view, { yaw: start[0], pitch: start[1] });
 
-const { form } = run({
+const { form, state, undo } = run({
+  // A drilling is on a ball of some size: before that is typed, nothing is wrong yet.
+  begins: ({ ball: { diameter, circumference } = {} }) => (diameter ?? circumference) !== undefined,
+  moved: (name) => name === "empty" && forget(),
   cards: (answer) => results.numbers(answer).slice(1),
   take: (where, remedy) => {
-    for (const hole of remedy.holes) put(`drilling.holes.${hole.index}.depth`, hole.depth, 5);
+    for (const hole of remedy.holes ?? []) put(`drilling.holes.${hole.index}.depth`, hole.depth, 5);
+    for (const [name, value] of Object.entries(remedy.layout ?? {})) put(`drilling.layout.${name}`, value, name === "pin_to_pap" ? 4 : 3);
     where.changed();
+    state.settle();
+    // The button is gone: whoever pressed it reads on at the verdict.
+    verdict.focus({ preventScroll: true });
   },
   shown: (answer, request) => {
-    current = { answer, request, radius: answer.derived.ball?.radius ?? 4.3 };
+    const radius = answer.derived.ball?.radius ?? RADIUS;
+    const { layout, holes } = answer.derived;
+    const at = Object.fromEntries(["pap", "pin", "psa", "cg_mark"].filter((name) => layout?.[name]).map((name) => [name, sphere.point(layout[name], radius)]));
+    (holes ?? []).forEach((hole, index) => { if (hole.at) at[`hole-${index}`] = sphere.point(hole.at, radius); });
+    current = { answer, request, radius, at };
+    lastMoved = null;
     ball.show(scene(current));
-    document.getElementById("measures").replaceChildren(...[results.balance(answer.derived.balance)].filter(Boolean));
+    document.getElementById("figures").replaceChildren(...figures(answer));
+    fold(document.getElementById("results"), [results.balance(answer.derived.balance)]);
     legend();
   },
 });
+keepSheet(form, state, ball);
+verdict.tabIndex = -1;
 const formState = form.state.bind(form);
 form.state = () => {
-  const state = formState();
+  const kept = formState();
   const { yaw, pitch } = ball.view;
-  if (yaw || pitch) state.set("view", `${Math.round(yaw)},${Math.round(pitch)}`);
-  return state;
+  if (yaw || pitch) kept.set("view", `${Math.round(yaw)},${Math.round(pitch)}`);
+  return kept;
 };
-ball.show({ lines: graticule(), marks: [], shells: [] });
+if (!current) forget();
+
+/** Nothing is asked for: the ball is bare. */
+function forget() {
+  current = null;
+  ball.show(scene({ answer: null, radius: RADIUS, at: {} }));
+  document.getElementById("figures").replaceChildren();
+  told.textContent = "";
+}
 
 function turned() {
   address.write(form.state());
 }
 
-function graticule() {
-  const about = (axis) => sphere.ring([0, 0, 0], axis, 1, 90);
-  return [{ points: about([0, 1, 0]), kind: "midline" }, { points: about([1, 0, 0]), kind: "center-line" }];
-}
-
-function val(radius, pap) {
-  const across = pap.right / radius;
-  return sphere.ring([0, 0, 0], [Math.cos(across), 0, -Math.sin(across)], 1, 90);
-}
-
-function scene({ answer, request, radius }) {
-  const { layout, holes, drilled } = answer.derived;
-  const lines = graticule();
-  const marks = [{ id: "grip", point: [0, 0, 1], short: "", label: gettext("Grip center"), shape: "hole" }];
-  const at = Object.fromEntries(["pap", "pin", "psa", "cg_mark"].filter((name) => layout?.[name]).map((name) => [name, sphere.point(layout[name], radius)]));
-  if (at.pap) lines.push({ points: val(radius, layout.pap), kind: "val" });
-  if (at.pin && at.pap) lines.push({ points: sphere.arc(at.pin, at.pap), kind: "arc" });
-  if (at.pin && at.psa) lines.push({ points: sphere.arc(at.pin, at.psa), kind: "arc" });
-  if (at.psa && at.pap) lines.push({ points: sphere.arc(at.psa, at.pap), kind: "arc thin" });
-  for (const [name, found] of Object.entries(at)) marks.push({ id: name, point: found, ...MARKS[name]() });
-  for (const name of ["low_rg_axis", "high_rg_axis"]) {
-    const place = drilled?.[name];
-    if (place && place.right !== null) marks.push({ id: name, point: sphere.point(place, radius), ...MARKS[name]() });
-  }
-  (holes ?? []).forEach((hole, index) => addHole(hole, request.drilling.holes[index], index));
-  const cover = numberOf(request.ball.cover_thickness, 0.75);
-  return { lines, marks, shells: [Math.max(0.1, 1 - cover / radius)] };
-
-  function addHole(hole, asked, index) {
-    const drawn = sphere.hole(sphere.point(hole.at, radius), radius, hole.diameter, hole.depth, numberOf(asked.pitch_forward, 0), numberOf(asked.pitch_lateral, 0));
-    const filled = asked.slug_density === undefined ? "" : " slug";
-    lines.push({ points: sphere.ring(drawn.mouth, drawn.axis, drawn.size), kind: `mouth${filled}` });
-    lines.push({ points: sphere.ring(drawn.bottom, drawn.axis, drawn.size), kind: "bore", inside: true });
-    const rim = sphere.ring(drawn.mouth, drawn.axis, drawn.size, 4);
-    const foot = sphere.ring(drawn.bottom, drawn.axis, drawn.size, 4);
-    for (let side = 0; side < 4; side += 1) lines.push({ points: [rim[side], foot[side]], kind: "bore", inside: true });
-    marks.push({ id: `hole-${index}`, point: drawn.mouth, short: String(index + 1), label: gettext("Hole {number}, {role}; arrow keys move it", { number: index + 1, role: gettext(hole.role) }), shape: "hole", draggable: true });
-  }
-}
-
-const MARKS = {
-  pap: () => ({ short: "PAP", label: gettext("PAP; arrow keys move it"), shape: "cross", draggable: true }),
-  pin: () => ({ short: gettext("pin"), label: gettext("Pin; arrow keys move it"), shape: "dot", draggable: true }),
-  psa: () => ({ short: "PSA", label: gettext("PSA; arrow keys move it"), shape: "triangle", draggable: true }),
-  cg_mark: () => ({ short: "CG", label: gettext("CG mark"), shape: "square" }),
-  low_rg_axis: () => ({ short: "", label: gettext("low axis, drilled"), shape: "open" }),
-  high_rg_axis: () => ({ short: "", label: gettext("high axis, drilled"), shape: "diamond" }),
-};
-
-/** A request's quantity in inches where it is a plain number; the drawing may round what the service does not. */
-function numberOf(value, otherwise) {
-  if (typeof value === "number") return value;
-  if (value && typeof value === "object") return Number(value.value);
-  const shown = /^(-?[\d.]+) mm$/.exec(value ?? "");
-  if (shown) return Number(shown[1]) / 25.4;
-  const parts = /^(-?)(?:(\d+)[ -]+)?(\d+)\/(\d+) in$/.exec(value ?? "");
-  return parts ? (parts[1] ? -1 : 1) * (Number(parts[2] ?? 0) + parts[3] / parts[4]) : otherwise;
-}
-
+/** Write a value of the trade's unit into a field, exactly: as a fraction of an inch where it is one. */
 function put(name, value, digits) {
   const input = form.form.elements[name];
   if (!input) return;
-  const size = units.metric ? Number(input.dataset.size) : 1;
-  input.value = String(Number((value * size).toFixed(digits)));
+  const shown = units.metric ? value * Number(input.dataset.size) : value;
+  const asFraction = input.dataset.unit === "in" && !units.metric && isFraction(value);
+  input.value = asFraction ? fraction(value) : String(Number(shown.toFixed(digits)));
+  Object.assign(input.dataset, { put: input.value, is: value });
 }
 
-function moved(id, p, done) {
-  if (!current) return;
+/** What a field stands for, in the trade's unit: as it was put there, or as the service has read it. */
+function valueOf(name, answered) {
+  const { dataset, value } = form.form.elements[name];
+  return dataset.put === value && value ? Number(dataset.is) : answered;
+}
+
+/** Move a mark to a point; `snapped`: to the nearest 64th of an inch. */
+function move(id, p, { done, snapped = false }) {
+  if (!isReady(id)) return;
   const { radius } = current;
-  const place = sphere.placeOf(p, radius);
-  if (id.startsWith("hole-")) {
-    const index = id.slice(5);
-    put(`drilling.holes.${index}.at.right`, place.right, 2);
-    put(`drilling.holes.${index}.at.up`, place.up, 2);
-  } else if (id === "pap") {
-    put("drilling.pap.over", within(hand() * place.right, -8, 8), 2);
-    put("drilling.pap.up", within(place.up, -4, 4), 2);
-  } else layOut(id, p);
-  form.changed();
-  if (done) tell(id);
+  const { right, up } = sphere.placeOf(p, radius);
+  const rounded = (value) => (snapped && !units.metric ? nearest(value) : value);
+  undo.held = snapped ? `drag ${id}` : null;
+  if (id.startsWith("hole-")) putPlace(id, rounded(right), rounded(up));
+  else if (id === "pap") putPap(rounded(hand() * right), rounded(up));
+  else layOut(id, p, rounded);
+  if (done) undo.key = undo.held = null;
+}
+
+function putPlace(id, right, up) {
+  const name = `drilling.holes.${id.slice(5)}.at`;
+  const isNew = form.form.elements[`${name}.right`].value === "";
+  put(`${name}.right`, right, 4);
+  put(`${name}.up`, up, 4);
+  changed(id, sphere.point({ right, up }, current.radius), [`${name}.right`, `${name}.up`]);
+  if (isNew) {
+    form.unfold();
+    told.append(" ", gettext("It has a place of its own now: no span places it."));
+  }
+}
+
+function putPap(over, up) {
+  const [across, rise] = [within(over, -8, 8), within(up, -4, 4)];
+  put("drilling.pap.over", across, 4);
+  put("drilling.pap.up", rise, 4);
+  changed("pap", sphere.point({ right: hand() * across, up: rise }, current.radius), ["drilling.pap.over", "drilling.pap.up"]);
 }
 
 /** Fill the layout's fields so that the pin, or the PSA, comes to lie at `p`. */
-function layOut(id, p) {
-  const { answer, radius } = current;
-  const { layout } = answer.derived;
-  const at = Object.fromEntries(["pap", "pin", "psa"].map((name) => [name, sphere.point(layout[name], radius)]));
-  at[id] = p;
-  const found = sphere.layoutOf(hand(), at.pap, hand() * layout.pap.right, layout.pap.up, at.pin, at.psa, radius);
-  if (id === "pin") {
-    put("drilling.layout.pin_to_pap", found.pin_to_pap, 2);
-    put("drilling.layout.val_angle", angleWithin(found.val_angle), 1);
-  } else put("drilling.layout.drilling_angle", angleWithin(found.drilling_angle), 1);
+function layOut(id, p, rounded) {
+  const { at, radius } = current;
+  const pap = sphere.placeOf(at.pap, radius);
+  const found = sphere.layoutOf(hand(), at.pap, hand() * pap.right, pap.up, id === "pin" ? p : at.pin, id === "psa" ? p : at.psa, radius);
+  const names = id === "pin" ? ["pin_to_pap", "val_angle"] : ["drilling_angle"];
+  if (id === "pin") put("drilling.layout.pin_to_pap", rounded(found.pin_to_pap), 3);
+  for (const name of names.filter((each) => each.endsWith("angle"))) put(`drilling.layout.${name}`, angleWithin(found[name]), 1);
+  changed(id, p, names.map((name) => `drilling.layout.${name}`));
 }
 
-const hand = () => (current.request.drilling.hand === "left" ? -1 : 1);
+/** A mark has moved: it is drawn there at once, its new values are said, and the service is asked. */
+function changed(id, p, names) {
+  lastMoved = id;
+  current.at[id] = p;
+  ball.show(scene(current));
+  told.textContent = names.map((name) => {
+    const input = form.form.elements[name];
+    return `${form.titleOf(name)} ${input.value} ${units.metric ? input.dataset.metric : input.dataset.unit}`;
+  }).join(", ");
+  form.changed();
+  if (performance.now() - lastAsked > WHILE_DRAGGED) {
+    lastAsked = performance.now();
+    state.settle();
+  }
+}
+
+/** Whether the picture is what the form says, but for moves of this same mark. */
+function isReady(id) {
+  const isReadyNow = current !== null && (state.name === "current" || lastMoved === id);
+  if (!isReadyNow) state.settle();
+  return isReadyNow;
+}
+
+const hand = () => (form.form.elements["drilling.hand"].value === "left" ? -1 : 1);
 const within = (value, least, most) => Math.min(most, Math.max(least, value));
 
 /** The nearest angle from 0 to 180 degrees. */
 const angleWithin = (value) => (value >= 0 ? value : value > -90 ? 0 : 180);
 
+/** Move a mark by a step of the arrow keys, the way that the key points on the screen. */
 function nudged(id, right, up, big) {
-  const mark = current && ball.scene.marks.find((each) => each.id === id);
-  if (!mark) return;
-  const step = big ? BIG_STEP : STEP;
-  const p = mark.point;
-  const upward = sphere.toward(p, [0, 1, 0]);
-  const aside = sphere.cross(upward, p);
-  const turn = step / current.radius;
-  const direction = sphere.unit(sphere.mix(right, aside, up, upward));
-  moved(id, sphere.mix(Math.cos(turn), p, Math.sin(turn), direction), true);
-}
-
-function tell(id) {
-  const mark = ball.scene.marks.find((each) => each.id === id);
-  const place = sphere.placeOf(mark.point, current.radius);
-  told.textContent = gettext("{mark}: right {right}, up {up}", { mark: mark.short || mark.label, right: quantity(place.right, "in"), up: quantity(place.up, "in") });
+  if (!isReady(id)) return;
+  const step = STEPS[units.metric ? "metric" : "trade"][big ? 1 : 0] / (units.metric ? 25.4 : 1);
+  const { radius, at } = current;
+  // On the far side of the ball, the bowler's right is on the left of the screen.
+  const across = ball.isBehind([0, 0, 1]) ? -right : right;
+  const place = sphere.placeOf(at[id], radius);
+  const [aside, above] = [across * step, up * step];
+  if (id.startsWith("hole-")) {
+    const name = `drilling.holes.${id.slice(5)}.at`;
+    putPlace(id, valueOf(`${name}.right`, place.right) + aside, valueOf(`${name}.up`, place.up) + above);
+  } else if (id === "pap") {
+    putPap(valueOf("drilling.pap.over", hand() * place.right) + hand() * aside, valueOf("drilling.pap.up", place.up) + above);
+  } else {
+    const upward = sphere.toward(at[id], [0, 1, 0]);
+    const direction = sphere.unit(sphere.mix(across, sphere.cross(upward, at[id]), up, upward));
+    move(id, sphere.along(at[id], direction, step / radius), { done: true });
+  }
+  undo.key = null;
 }
 
 function legend() {
   const box = document.getElementById("legend");
-  const words = { pin: gettext("pin, the low axis undrilled"), pap: gettext("positive axis point"), psa: gettext("preferred spin axis"), cg_mark: gettext("CG mark"), low_rg_axis: gettext("low axis, drilled"), high_rg_axis: gettext("high axis, drilled") };
-  const signs = { pin: "●", pap: "+", psa: "▲", cg_mark: "■", low_rg_axis: "○", high_rg_axis: "◇" };
-  const shown = ball.scene.marks.filter((mark) => words[mark.id]);
-  box.replaceChildren(...shown.map((mark) => element("li", {}, element("span", { class: "legend-sign", "aria-hidden": "true", text: signs[mark.id] }), words[mark.id])));
+  const words = { grip: gettext("grip center"), pin: gettext("pin, the low axis undrilled"), pap: gettext("positive axis point"), psa: gettext("preferred spin axis"), cg_mark: gettext("CG mark"), low_rg_axis: gettext("low axis, drilled"), high_rg_axis: gettext("high axis, drilled") };
+  const signs = { grip: "⊕", pin: "●", pap: "+", psa: "▲", cg_mark: "■", low_rg_axis: "○", high_rg_axis: "◇" };
+  const entry = (sign, text) => element("li", {}, element("span", { class: "legend-sign", "aria-hidden": "true", text: sign }), text);
+  const shown = ball.scene.marks.filter((mark) => words[mark.id]).map((mark) => entry(signs[mark.id], words[mark.id]));
+  const lines = [entry("✥", gettext("handle: moves its hole")), entry("─", gettext("midline and center line")), entry("╌", gettext("VAL, the vertical axis line"))];
+  box.replaceChildren(...shown, ...lines);
 }
 
 for (const button of document.querySelectorAll("[data-view]")) {
   button.addEventListener("click", () => {
-    const layout = current?.answer.derived.layout;
-    const side = current ? hand() : 1;
-    const marks = { grip: [0, 0, 1], back: [0, 0, -1], side: [side, 0, 0] };
-    const place = layout?.[button.dataset.view];
-    const p = marks[button.dataset.view] ?? (place && sphere.point(place, current.radius));
+    const marks = { grip: [0, 0, 1], back: [0, 0, -1], side: [hand(), 0, 0] };
+    const p = marks[button.dataset.view] ?? current?.at[button.dataset.view];
     if (p) ball.face(p);
   });
 }
+
+for (const button of document.querySelectorAll("[data-zoom]")) button.addEventListener("click", () => ball.zoom(Number(button.dataset.zoom)));
 
 document.getElementById("through").addEventListener("change", (event) => {
   ball.through = event.target.checked;
   ball.draw();
 });
+
+// Pitches and places are typed as the bowler sees them: they stay as they are when the hand changes, unless asked.
+form.form.elements["drilling.hand"].addEventListener("change", () => {
+  const sided = form.inputs().filter((input) => /\.(pitch_lateral|at\.right)$/.test(input.name) && Number.parseFloat(input.value) !== 0 && input.value);
+  const box = document.getElementById("hand-told");
+  box.hidden = sided.length === 0;
+  if (box.hidden) return;
+  box.replaceChildren(gettext("Layout and spans are mirrored with the hand. Lateral pitches and places stay as typed: they count to the bowler's right. "),
+    element("button", { type: "button", text: gettext("Mirror them too"), onclick: () => {
+      for (const input of sided) input.value = /^[-−]/.test(input.value) ? input.value.slice(1).trim() : `-${input.value.replace(/^\+/, "")}`;
+      box.hidden = true;
+      form.form.elements["drilling.hand"].focus({ preventScroll: true });
+      form.changed();
+      state.settle();
+    } }));
+});
+
+// Where the ball has been scrolled out of sight, a small one stands beside the verdict.
+new IntersectionObserver(([entry]) => document.documentElement.classList.toggle("ball-away", !entry.isIntersecting), { threshold: 0.4 }).observe(root);

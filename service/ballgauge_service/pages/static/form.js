@@ -1,5 +1,6 @@
 // The form: what is typed, as a request, as the state in the address, and back.
 
+import { names } from "./roles.js";
 import { gettext, units } from "./words.js";
 
 const NUMBER = /^[+-]?(\d+\.?\d*|\.\d+)$/;
@@ -83,6 +84,14 @@ export class Form {
     this.tellDay();
   }
 
+  /** What a field is called, with its hole where it belongs to one. */
+  titleOf(name) {
+    const input = this.form.elements[name];
+    const label = input?.labels?.[0]?.firstChild?.textContent.trim() || input?.labels?.[0]?.textContent.trim();
+    const hole = input?.closest(".hole")?.querySelector(".hole-name").textContent;
+    return [hole, label ?? name].filter(Boolean).join(", ");
+  }
+
   addHole() {
     const hole = document.getElementById("hole").content.firstElementChild.cloneNode(true);
     hole.querySelector(".remove-hole").addEventListener("click", () => {
@@ -92,7 +101,7 @@ export class Form {
       (next?.querySelector("select") ?? document.getElementById("add-hole")).focus();
       this.changed();
     });
-    hole.addEventListener("input", () => this.nameHole(hole));
+    hole.addEventListener("input", () => this.nameHoles());
     this.holes.append(hole);
     this.number();
     return hole;
@@ -107,15 +116,14 @@ export class Form {
           if (value) each.setAttribute(attribute, value.replaceAll(/drilling\.holes\.(\*|\d+)\./g, `drilling.holes.${index}.`));
         }
       }
-      this.nameHole(hole);
     });
+    this.nameHoles();
   }
 
-  nameHole(hole) {
-    const role = hole.querySelector("select");
-    const index = [...this.holes.children].indexOf(hole) + 1;
-    const word = role.value ? role.selectedOptions[0].textContent : role.labels[0].textContent;
-    hole.querySelector(".hole-name").textContent = `${index} · ${word}`;
+  nameHoles() {
+    const holes = [...this.holes.children];
+    const named = names(holes.map((hole) => hole.querySelector("select").value));
+    holes.forEach((hole, index) => { hole.querySelector(".hole-name").textContent = named[index]; });
   }
 
   /** Show the refusal's errors at their fields; gives those that have no field here. */

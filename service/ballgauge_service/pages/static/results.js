@@ -1,6 +1,7 @@
 // An answer of the service on the page: verdict, findings, numbers, cautions.
 
 import { card, element, list, table } from "./elements.js";
+import { clashes, names as roleNames } from "./roles.js";
 import { scale } from "./scale.js";
 import { gettext, outcomeWord, quantity, sign, WORST_FIRST } from "./words.js";
 
@@ -12,14 +13,16 @@ export function showVerdict(box, answer) {
   if (binding.length < answer.findings.length) parts.push(gettext("{count} advice only", { count: answer.findings.length - binding.length }));
   const { body, on, stage, overlay } = answer.rules;
   const word = stage === "play" ? gettext("play") : gettext("approval");
-  const key = JSON.stringify([answer.outcome, parts, answer.rules]);
+  const against = clashes(answer.derived.holes);
+  const key = JSON.stringify([answer.outcome, parts, answer.rules, against]);
   if (box.dataset.key === key && box.dataset.stale !== "true") return; // a screen reader need not hear it again
   box.dataset.key = key;
   box.dataset.stale = "false";
   box.dataset.outcome = answer.outcome;
   box.replaceChildren(
     element("p", { class: "verdict-word" }, element("span", { class: "sign", "aria-hidden": "true", text: sign(answer.outcome) }), outcomeWord(answer.outcome)),
-    element("p", { text: parts.join(" · ") }),
+    ...against.map((text) => element("p", { class: "clash", text })),
+    element("p", { class: "verdict-counts", text: parts.join(" · ") }),
     element("p", { class: "quiet", text: gettext("By the rules of {body}, {stage}, in force on {on}. Advice, not an approval.", {
       body: [body.toUpperCase(), overlay].filter(Boolean).join(" "), stage: word, on,
     }) }),
@@ -122,7 +125,8 @@ function layout(found) {
 
 function holes(found) {
   if (!found?.length) return null;
-  const rows = found.map((hole, index) => [`${index + 1} ${gettext(hole.role)}`, quantity(hole.volume, "in³"), quantity(hole.net_weight, "oz"), quantity(hole.bottom_to_centre, "in")]);
+  const named = roleNames(found.map((hole) => hole.role));
+  const rows = found.map((hole, index) => [named[index], quantity(hole.volume, "in³"), quantity(hole.net_weight, "oz"), quantity(hole.bottom_to_centre, "in")]);
   return card(gettext("Holes, one by one"), table(gettext("What each hole takes"), [gettext("hole"), gettext("volume"), gettext("weight"), gettext("bottom to center")], rows));
 }
 
@@ -138,7 +142,7 @@ export function remedies(answer, take) {
   if (!found.length) return null;
   return card(gettext("What mends it"), element("ul", { class: "remedies" }, found.map((each) => element("li", {},
     element("p", { lang: "en", text: each.message }),
-    take && each.holes?.length ? element("button", { type: "button", text: gettext("Use these depths"), onclick: () => take(each) }) : null))));
+    take && (each.holes?.length || each.layout) ? element("button", { type: "button", text: each.layout ? gettext("Shift the grip") : gettext("Use these depths"), onclick: () => take(each) }) : null))));
 }
 
 export function notes(answer, go) {

@@ -27,13 +27,24 @@ export function placeOf(p, radius) {
   return { right: radius * Math.atan2(p[0], p[2]), up: radius * Math.asin(Math.min(1, Math.max(-1, p[1]))) };
 }
 
+/** Where a point comes to lie when the ball is turned so that `from` comes to `to` the shortest way. */
+export function carried(p, from, to) {
+  const axis = unit(cross(from, to));
+  const turn = angle(from, to);
+  const flat = mix(Math.cos(turn), p, Math.sin(turn), cross(axis, p));
+  return mix(1, flat, (1 - Math.cos(turn)) * dot(axis, p), axis);
+}
+
+/** The point at the arc `far` in radians from a point, in the direction of a tangent. */
+export const along = (p, direction, far) => mix(Math.cos(far), p, Math.sin(far), direction);
+
 /** Points of the great-circle arc between two unit vectors. */
 export function arc(a, b, steps = 24) {
   const whole = angle(a, b);
   const direction = toward(a, b);
   return Array.from({ length: steps + 1 }, (_, index) => {
     const turned = (whole * index) / steps;
-    return mix(Math.cos(turned), a, Math.sin(turned), direction);
+    return along(a, direction, turned);
   });
 }
 
