@@ -140,3 +140,18 @@ def test_a_page_in_the_second_language_has_no_english_left(client: Any) -> None:
         page = client.get(address, query_string={"lang": "de"}).text
         page = re.sub(r'<script type="application/json".*?</script>', "", page, flags=re.DOTALL)
         assert [text for text in english if text in page] == []
+
+
+def test_files_are_kept_until_one_of_them_changes(client: Any) -> None:
+    """A page names its files by their version, and all its modules at once; else they are asked for anew."""
+    page = client.get("/check").text
+    names = re.findall(r'(?:href|src)="(/static/[^"#]+)', page)
+    loaded = {name.rpartition("/")[2] for name in names}
+    for name in names:
+        answer = client.get(name)
+        assert answer.status_code == 200
+        assert "immutable" in answer.headers["Cache-Control"]
+        if name.endswith(".js"):
+            assert set(re.findall(r'from "\./([\w]+\.js)"', answer.text)) <= loaded
+    assert client.get("/static/frame.js").headers["Cache-Control"] == "no-cache"
+    assert client.get("/static/0123456789ab/frame.js").status_code == 404

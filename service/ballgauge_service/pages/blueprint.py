@@ -11,7 +11,7 @@ from flask import Blueprint, Response, make_response, render_template, request, 
 from ballgauge_schemas import example
 from ballgauge_schemas.shared.documents import design_example, motion_example
 from ballgauge_service.core.units import METRIC
-from ballgauge_service.pages import contracts, forms, labels, languages, sections, sentences
+from ballgauge_service.pages import assets, contracts, forms, labels, languages, sections, sentences
 from ballgauge_service.rulebooks import amount, listing
 
 blueprint = Blueprint("pages", __name__, template_folder="templates")
@@ -63,10 +63,18 @@ def page(name: str) -> Response:
 
 @blueprint.get("/static/<path:name>")
 def static(name: str) -> Response:
-    """Give a stylesheet, a script or a picture."""
-    response = send_from_directory(f"{blueprint.root_path}/static", name)
-    response.headers["Cache-Control"] = "no-cache"
+    """Give a stylesheet, a script or a picture; under the version of all of them, it may be kept for ever."""
+    version, _, rest = name.partition("/")
+    is_versioned = version == assets.version()
+    response = send_from_directory(assets.FOLDER, rest if is_versioned else name)
+    response.headers["Cache-Control"] = "public, max-age=31536000, immutable" if is_versioned else "no-cache"
     return response
+
+
+@blueprint.url_defaults
+def _with_version(endpoint: str, values: dict[str, Any]) -> None:
+    if endpoint == "pages.static":
+        values["name"] = f"{assets.version()}/{values['name']}"
 
 
 def _page(name: str) -> Response:
@@ -87,6 +95,7 @@ def _page(name: str) -> Response:
         sections=sections,
         examples=_examples(name),
         contract=contracts.of(name, translate),
+        modules=assets.modules(f"{name}.js"),
         metric=dict(METRIC),
         rulebooks=listing.listing,
         amount=amount,
