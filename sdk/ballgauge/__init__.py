@@ -9,34 +9,34 @@
 `Client(url)` talks to a running service, `Client.embedded()` runs the same service inside this process.
 """
 
+from importlib import import_module
 from typing import TYPE_CHECKING, Any
-
-from ballgauge._check import BriefResult, CheckResult, DrillingResult, Finding, Limit, Unmet, read_overlay
-from ballgauge._client import Client
-from ballgauge._deprecation import BallgaugeDeprecation, BallgaugeVersionWarning
-from ballgauge._design import DesignResult
-from ballgauge._failures import (
-    AccessRefused,
-    BallgaugeError,
-    ConnectionFailed,
-    FieldError,
-    InvalidRequest,
-    Problem,
-    RateLimited,
-    Redirected,
-    ServiceError,
-    ServiceUnreachable,
-    Timeout,
-    TlsFailed,
-    TooManyRequests,
-)
-from ballgauge._lot import LotResult, LotRow, LotRows, LotSeriesResult
-from ballgauge._motion import MotionResult
-from ballgauge._values import Record
 
 if TYPE_CHECKING:
     from ballgauge._async import AsyncClient, AsyncLotRows
+    from ballgauge._check import BriefResult, CheckResult, DrillingResult, Finding, Limit, Unmet, read_overlay
+    from ballgauge._client import Client
+    from ballgauge._deprecation import BallgaugeDeprecation, BallgaugeVersionWarning
+    from ballgauge._design import DesignResult
+    from ballgauge._failures import (
+        AccessRefused,
+        BallgaugeError,
+        ConnectionFailed,
+        FieldError,
+        InvalidRequest,
+        Problem,
+        RateLimited,
+        Redirected,
+        ServiceError,
+        ServiceUnreachable,
+        Timeout,
+        TlsFailed,
+        TooManyRequests,
+    )
+    from ballgauge._lot import LotResult, LotRow, LotRows, LotSeriesResult
+    from ballgauge._motion import MotionResult
     from ballgauge._network import Timeouts
+    from ballgauge._values import Record
 
     __version__: str
 
@@ -77,18 +77,50 @@ __all__ = [
 ]
 
 
-_DEFERRED = {"AsyncClient": "_async", "AsyncLotRows": "_async", "Timeouts": "_network"}
-"""Names of modules that few programs need."""
+_NAMES = {
+    "_async": ("AsyncClient", "AsyncLotRows"),
+    "_check": ("BriefResult", "CheckResult", "DrillingResult", "Finding", "Limit", "Unmet", "read_overlay"),
+    "_client": ("Client",),
+    "_deprecation": ("BallgaugeDeprecation", "BallgaugeVersionWarning"),
+    "_design": ("DesignResult",),
+    "_failures": (
+        "AccessRefused",
+        "BallgaugeError",
+        "ConnectionFailed",
+        "FieldError",
+        "InvalidRequest",
+        "Problem",
+        "RateLimited",
+        "Redirected",
+        "ServiceError",
+        "ServiceUnreachable",
+        "Timeout",
+        "TlsFailed",
+        "TooManyRequests",
+    ),
+    "_lot": ("LotResult", "LotRow", "LotRows", "LotSeriesResult"),
+    "_motion": ("MotionResult",),
+    "_network": ("Timeouts",),
+    "_values": ("Record",),
+}
+_HOME = {name: module for module, names in _NAMES.items() for name in names}
+"""Where each name lives. It is loaded when it is first asked for: a plug-in of pytest that nobody uses, and
+whoever wants a part alone, wait for nothing."""
 
 
-def __getattr__(name: str) -> Any:
-    if name in _DEFERRED:
-        from importlib import import_module
+if not TYPE_CHECKING:
 
-        return getattr(import_module(f"ballgauge.{_DEFERRED[name]}"), name)
-    if name != "__version__":
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    # Deferred: what reads a package's metadata takes longer to import than all of this one.
-    from importlib.metadata import version
+    def __getattr__(name: str) -> Any:
+        if name in _HOME:
+            found = globals()[name] = getattr(import_module(f"ballgauge.{_HOME[name]}"), name)
+            return found
+        if name != "__version__":
+            raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+        # Deferred: what reads a package's metadata takes longer to import than all of this one.
+        from importlib.metadata import version
 
-    return version("ballgauge")
+        return version("ballgauge")
+
+
+def __dir__() -> list[str]:
+    return __all__

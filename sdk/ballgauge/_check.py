@@ -133,7 +133,12 @@ def approved_rows(given: ApprovedRows) -> list[Mapping[str, Any]]:
     if not isinstance(given, (str, os.PathLike)):
         return list(given)
     # Deferred: few callers have a file of them.
-    from ballgauge_schemas.shared.approved_list import read_file
+    try:
+        from ballgauge_schemas.shared.approved_list import read_file
+    except ModuleNotFoundError as error:
+        raise ValueError(
+            f"a list's file is read with {error.name}: pip install 'ballgauge[check]', or give its rows"
+        ) from error
 
     return [row.to_dict() for row in read_file(given).rows]
 

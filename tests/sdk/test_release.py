@@ -101,3 +101,42 @@ def test_the_code_needs_no_newer_python(folder: str) -> None:
     )
     assert done.returncode == 0, done.stdout[-3000:]
     assert "Minimum required versions: " in done.stdout
+
+
+def test_the_bare_client_needs_requests_alone_and_the_command_little_more() -> None:
+    """In a process that can import nothing else which any extra names."""
+    assert [Requirement(each).name for each in PROJECT["dependencies"]] == ["requests"]
+    extras = PROJECT["optional-dependencies"]
+    assert {Requirement(each).name for each in extras["cli"]} == {"click", "rich"}
+    assert "ballgauge[cli]" in extras["check"]
+    others = {"marshmallow", "pint", "numpy", "flask", "orjson", "httpx", "hypothesis"}
+    script = (
+        f"import sys; sys.modules.update(dict.fromkeys({others | {'click', 'rich'}!r}))\n"
+        "import ballgauge\n"
+        "client = ballgauge.Client('http://127.0.0.1:9', retries=0, key='k')\n"
+        "try: client.check({'ball': {'weight': 15}})\n"
+        "except ballgauge.ConnectionFailed: print('asked')\n"
+        "try: ballgauge.AsyncClient('http://127.0.0.1:9')\n"
+        "except ballgauge.ServiceUnreachable as error: print(error)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines()[0] == "asked"
+    assert "ballgauge[async]" in done.stdout
+    command = (
+        f"import sys; sys.modules.update(dict.fromkeys({others!r}))\n"
+        "from ballgauge._command.program import run\n"
+        "sys.argv[1:] = ['check', '-', '--url', 'http://127.0.0.1:9']; print(run(), run(['example']))"
+    )
+    told = subprocess.run(
+        [sys.executable, "-c", command], input="{}", capture_output=True, text=True, check=True
+    )
+    assert told.stdout.rstrip().endswith("3 0"), told.stderr
+
+
+def test_the_plug_in_loads_nothing_until_it_is_used() -> None:
+    script = (
+        "import sys, pytest\nbefore = set(sys.modules)\nimport ballgauge.contract.plugin\n"
+        "print(*sorted(set(sys.modules) - before))"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == ["ballgauge", "ballgauge.contract", "ballgauge.contract.plugin"]

@@ -12,5 +12,10 @@ def main() -> None:
         from ballgauge._command.program import run
 
         sys.exit(run())
+    except ModuleNotFoundError as error:
+        if error.name not in ("click", "rich"):
+            raise
+        sys.stderr.write(f"ballgauge: the command needs {error.name}: pip install 'ballgauge[cli]'\n")
+        sys.exit(70)
     except KeyboardInterrupt:
         sys.exit(130)

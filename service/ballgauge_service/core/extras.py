@@ -14,7 +14,7 @@ EXTRAS = {
 }
 """By package of the engine: its work in words, and the extra that it needs."""
 
-_CHECK = {"flask", "numpy", "orjson", "prometheus_client", "werkzeug"}
+_CHECK = {"flask", "marshmallow", "numpy", "orjson", "pint", "prometheus_client", "werkzeug"}
 
 
 def missing(error: ModuleNotFoundError) -> str | None:
