@@ -814,7 +814,7 @@ class SetSchema(_HeldSchema):
         for member in ("parameters", "across"):
             for at, each in enumerate(loaded.get(member) or ()):
                 for place, name in enumerate(each.get("variants") or ()):
-                    if name not in known:
+                    if name is not None and name not in known:
                         text = f"no variant is named {shown_text(name)}"
                         add_error(errors, (member, at, "variants", place), text)
         wanted = any("targets" in variant for variant in variants) or loaded.get("across")

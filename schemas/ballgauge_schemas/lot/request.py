@@ -361,7 +361,7 @@ def _check_classes(loaded: dict[str, Any], errors: Errors) -> None:
             add_error(errors, ("classes", index, "name"), f"duplicate class {each['name']}")
         names.add(str(each.get("name")))
         for place, rule in enumerate(each.get("rules") or []):
-            if rule in rules:
+            if rule is not None and rule in rules:
                 add_error(errors, ("classes", index, "rules", place), "must be in one class alone")
             rules.add(rule)
 

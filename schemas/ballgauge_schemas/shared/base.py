@@ -380,6 +380,9 @@ class Part(fields.Nested):
         return self.schema.load
 
 
+_PLAIN = (fields.String, fields.Number, fields.Boolean, fields.Date)
+
+
 class Several(fields.List[Any]):
     """An array, each entry of which is read by one field; its length is limited."""
 
@@ -412,7 +415,9 @@ class Several(fields.List[Any]):
                 loaded.append(read_entry(entry))
             except ValidationError as error:
                 errors[index] = error.messages
-                loaded.append(error.valid_data if isinstance(error.valid_data, dict) else {})
+                # What cannot be read stands as an object without members, or as nothing where it is a plain value.
+                unread: dict[str, Any] | None = None if isinstance(self.inner, _PLAIN) else {}
+                loaded.append(error.valid_data if isinstance(error.valid_data, dict) else unread)
                 count += _count(error.messages)
                 if count >= limits.ERRORS_MAXIMUM and index + 1 < len(value):
                     text = f"{count} errors; entries from {index + 1} on were not read"
