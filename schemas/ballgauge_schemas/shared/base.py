@@ -415,7 +415,7 @@ class Several(fields.List[Any]):
                 loaded.append(read_entry(entry))
             except ValidationError as error:
                 errors[index] = error.messages
-                # What cannot be read stands as an object without members, or as nothing where it is a plain value.
+                # What cannot be read stands as an object without members, a plain value as nothing.
                 unread: dict[str, Any] | None = None if isinstance(self.inner, _PLAIN) else {}
                 loaded.append(error.valid_data if isinstance(error.valid_data, dict) else unread)
                 count += _count(error.messages)

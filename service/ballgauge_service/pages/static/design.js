@@ -162,8 +162,8 @@ function show(answer, request) {
     request.compare?.design && answer.comparison ? comparison(answer.comparison) : null,
     answer.drilled ? card(gettext("Drilled, in play"), findings(answer.drilled)) : null,
     findings(answer),
-    answer.cautions.length ? card(gettext("Cautions"), list(answer.cautions.map((each) => each.message), "en")) : null,
-    card(gettext("Assumptions"), list(answer.assumptions, "en")),
+    answer.cautions.length ? card(gettext("Cautions"), list(answer.cautions.map((each) => each.message))) : null,
+    card(gettext("Assumptions"), list(answer.assumptions)),
   ];
 }
 

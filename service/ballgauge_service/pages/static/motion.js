@@ -27,8 +27,8 @@ function show(answer, request) {
     motion.flare?.rings?.length ? card(gettext("Rings on the ball"), ...rings(answer)) : null,
     answer.spread ? spread(answer.spread) : null,
     answer.line_map ? lineMap(answer.line_map) : null,
-    answer.cautions.length ? card(gettext("Cautions"), list(answer.cautions.map((each) => each.message), "en")) : null,
-    answer.assumptions.length ? card(gettext("Assumptions"), list(answer.assumptions, "en")) : null,
+    answer.cautions.length ? card(gettext("Cautions"), list(answer.cautions.map((each) => each.message))) : null,
+    answer.assumptions.length ? card(gettext("Assumptions"), list(answer.assumptions)) : null,
   ];
 }
 
@@ -36,7 +36,7 @@ function told(motion) {
   const verdict = document.getElementById("verdict");
   verdict.dataset.key = motion.message;
   verdict.replaceChildren(
-    element("p", { lang: "en", class: "told-main", text: motion.message }),
+    element("p", { class: "told-main", text: motion.message }),
     element("p", { class: "quiet", text: gettext("Computed from the numbers given; no lane and no ball was measured.") }));
 }
 
@@ -93,7 +93,7 @@ function phases(motion) {
     [gettext("revolutions"), plain(motion.revolutions, 1)],
   ];
   return card(gettext("Phases"), table(gettext("From the foul line"), [gettext("quantity"), gettext("value")], rows),
-    element("p", { class: "quiet", lang: "en", text: found.definition }));
+    element("p", { class: "quiet", text: found.definition }));
 }
 
 function rings({ motion: { flare }, ball, bowler }) {
@@ -101,7 +101,7 @@ function rings({ motion: { flare }, ball, bowler }) {
   return [element("div", { class: "pair" }, views.map(([side, words]) => figure(sphere(flare, ball.radius, bowler, side, words), words))),
     element("p", { text: gettext("{count} rings; widest gap {width}; the axis point moves {migration}. The last ring is dashed.", {
       count: flare.rings.length, width: quantity(flare.width, "in"), migration: quantity(flare.migration, "in") }) }),
-    element("p", { class: "quiet", lang: "en", text: flare.definition })];
+    element("p", { class: "quiet", text: flare.definition })];
 }
 
 /** One side of the ball: the parts of the rings that can be seen from there, and the axis point's way. */
@@ -138,7 +138,7 @@ function spread({ deliveries, entry_board: board, entry_angle: angle, window }) 
   const row = (words, each) => [words, plain(each?.mean, 2), plain(each?.standard_deviation, 2)];
   return card(gettext("Many deliveries"), table(gettext("{count} deliveries at the pins", { count: deliveries }), [gettext("quantity"), gettext("mean"), gettext("standard deviation")],
     [row(gettext("board at the pins"), board), row(gettext("entry angle"), angle)]),
-    window ? element("p", { lang: "en", text: `${plain(100 * window.share, 1)} %: ${window.meaning}` }) : null);
+    window ? element("p", { text: `${plain(100 * window.share, 1)} %: ${window.meaning}` }) : null);
 }
 
 function lineMap(map) {

@@ -15,7 +15,7 @@ export function showProblem(form, error) {
       event.preventDefault();
       reveal(each.input);
     } }) : null,
-    element("span", { lang: "en", text: `${each.input ? " " : ""}${each.detail}` })));
+    element("span", { text: `${each.input ? " " : ""}${each.detail}` })));
   const whole = element("li", { lang: error.problem ? "en" : null, text: problem.detail ?? problem.title ?? String(error) });
   box.querySelector("h2").textContent = problem.status === INVALID ? gettext("Please correct") : gettext("This was not done");
   box.querySelector("ul").replaceChildren(...(items.length ? items : [whole]));

@@ -47,7 +47,7 @@ async function tried(work, signal, tell) {
     const errors = error.problem?.errors ?? [];
     const lang = error.problem ? "en" : null;
     tell([element("p", { class: "refused", lang, text: error.message }),
-      element("ul", { lang: "en" }, errors.map((each) => element("li", { text: `${each.pointer}: ${each.detail}` })))]);
+      element("ul", {}, errors.map((each) => element("li", { text: `${each.pointer}: ${each.detail}` })))]);
   }
 }
 

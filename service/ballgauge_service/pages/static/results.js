@@ -141,18 +141,18 @@ export function remedies(answer, take) {
   const found = answer.derived.remedies ?? [];
   if (!found.length) return null;
   return card(gettext("What mends it"), element("ul", { class: "remedies" }, found.map((each) => element("li", {},
-    element("p", { lang: "en", text: each.message }),
+    element("p", { text: each.message }),
     take && (each.holes?.length || each.layout) ? element("button", { type: "button", text: each.layout ? gettext("Shift the grip") : gettext("Use these depths"), onclick: () => take(each) }) : null))));
 }
 
 export function notes(answer, go) {
   const made = [];
-  if (answer.cautions.length) made.push(card(gettext("Cautions"), list(answer.cautions.map((each) => each.message), "en")));
+  if (answer.cautions.length) made.push(card(gettext("Cautions"), list(answer.cautions.map((each) => each.message))));
   if (answer.missing.length) {
     made.push(card(gettext("What is missing"), element("ul", {}, answer.missing.map((each) => element("li", {},
       element("button", { type: "button", class: "link", text: each.field.slice(1).replaceAll("/", " · ").replaceAll("_", " "), onclick: () => go(each.field) }),
       element("span", { lang: "en", text: ` ${each.needed_for.join(", ").replaceAll("_", " ")}` }))))));
   }
-  if (answer.assumptions.length) made.push(card(gettext("Assumptions"), list(answer.assumptions, "en")));
+  if (answer.assumptions.length) made.push(card(gettext("Assumptions"), list(answer.assumptions)));
   return made;
 }

@@ -260,7 +260,7 @@ export class Search {
     const head = !isSolved ? gettext("The set as it is") : found.met ? gettext("Every target is met.") : gettext("Not every target can be met: the nearest that was found.");
     this.box.replaceChildren(element("p", { id: "solutions-old", class: "old", hidden: true, text: gettext("Old: the design, or what is asked, has changed since.") }),
       element("h2", { text: head }),
-      element("ul", { lang: "en" }, found.conflicts.map((each) => element("li", { text: each.message }))),
+      element("ul", {}, found.conflicts.map((each) => element("li", { text: each.message }))),
       element("ol", { class: "solution-list" }, found.solutions.map((each, index) => this.solution(each, index, request, isSolved))));
     this.mark();
   }

@@ -112,5 +112,5 @@ function findings(answer) {
 }
 
 function cautions(answer) {
-  return element("section", {}, element("h3", { text: gettext("Cautions") }), element("ul", { lang: "en" }, answer.cautions.map((each) => element("li", { text: each.message }))));
+  return element("section", {}, element("h3", { text: gettext("Cautions") }), element("ul", {}, answer.cautions.map((each) => element("li", { text: each.message }))));
 }
