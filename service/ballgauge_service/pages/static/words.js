@@ -17,11 +17,14 @@ export function shownIn(value, unit) {
   return other ? [value * other[1], other[0]] : [value, unit === "1" || !unit ? "" : unit];
 }
 
-/** Write a number with at most `digits` decimals and a real minus sign. */
+const MARK = new Intl.NumberFormat(document.documentElement.lang).formatToParts(1.5).find((part) => part.type === "decimal").value;
+
+/** Write a number with at most `digits` decimals, a real minus sign and the language's decimal mark. */
 export function plain(value, digits = 4) {
   if (value === null || value === undefined) return "–";
-  if (value !== 0 && Math.abs(value) < 0.5 * 10 ** -digits) return value.toExponential(1).replace("-", "−");
-  return value.toFixed(digits).replace(/\.?0+$/, "").replace("-", "−");
+  const tiny = value !== 0 && Math.abs(value) < 0.5 * 10 ** -digits;
+  const text = tiny ? value.toExponential(1) : value.toFixed(digits).replace(/\.?0+$/, "");
+  return text.replace("-", "−").replace(".", MARK);
 }
 
 /** Write a value of the interface in the unit shown. */
