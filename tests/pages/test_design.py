@@ -254,7 +254,7 @@ class Mouse:
         part = self.driver.find_element(By.CSS_SELECTOR, ".section-picture .chosen")
         self.browser.run("arguments[0].scrollIntoView({block: 'center'})", part)
         width = self.browser.run("return document.querySelector('.section-picture').clientWidth")
-        pixels = round(by * 2 * 200 / 8.58 * width / 452)
+        pixels = round(by * 2 * 200 / 8.58 * width / 476)
         # Beside its middle, where no handle lies.
         hold = ActionChains(self.driver).move_to_element_with_offset(part, -30, 2).click_and_hold()
         hold.move_by_offset(0, pixels // 2).move_by_offset(0, pixels - pixels // 2).release().perform()

@@ -58,3 +58,44 @@ def test_findings_follow_typing(browser: Any) -> None:
     p95, p50, call = took[int(0.95 * len(took))], took[len(took) // 2], bare[len(bare) // 2]
     print(f"typing to findings: median {p50:.0f} ms, 95th percentile {p95:.0f} ms; a bare call {call:.0f} ms")
     assert p50 < TYPING_RATIO * call
+
+
+BOARD_RATIO = 6
+"""Most that a slider's move to new numbers may take, in times a bare call of the same browser for them."""
+
+SLIDING = """const done = arguments[1]; const html = document.documentElement;
+const numbers = document.getElementById('numbers'); const took = []; const drawn = []; const bare = [];
+const call = async () => { const start = performance.now();
+  const headers = {'Content-Type': 'application/json'};
+  await (await fetch('/v1/designs', {method: 'POST', headers, body: arguments[0]})).json();
+  return performance.now() - start; };
+const slide = (value) => new Promise((shown) => {
+  const slider = document.getElementById('slide-2'); const start = performance.now(); slider.value = value;
+  new MutationObserver((_, watch) => { if (numbers.dataset.change !== html.dataset.change) return;
+    watch.disconnect(); requestAnimationFrame(() => shown(performance.now() - start)); })
+    .observe(numbers, {attributes: true});
+  slider.dispatchEvent(new Event('input', {bubbles: true}));
+  drawn.push(performance.now() - start); });
+(async () => {
+  for (let round = 0; round < 40; round += 1) {
+    took.push(await slide(2 + round / 50)); bare.push(await call()); }
+  done([took, drawn, bare].map((each) => each.slice(5).sort((a, b) => a - b)));
+})();"""
+
+
+def test_the_bench_follows_a_slider(browser: Any) -> None:
+    """A drilled design of five parts: the picture at once, the numbers in a small multiple of a bare call."""
+    import json
+
+    browser.open("/design#start=set")
+    browser.wait(lambda: browser.run("return document.documentElement.dataset.state") == "current")
+    request = json.loads(browser.run("return document.getElementById('request').value"))
+    bare = {"design": request["design"], "drilling": request["drilling"], "detail": "numbers"}
+    took, drawn, call = browser.driver.execute_async_script(SLIDING, json.dumps(bare))
+    middle, late = len(took) // 2, int(0.95 * len(took))
+    print(
+        f"slider to numbers: median {took[middle]:.0f} ms, 95th percentile {took[late]:.0f} ms; "
+        f"to the picture {drawn[middle]:.0f} and {drawn[late]:.0f} ms; a bare call {call[middle]:.0f} ms"
+    )
+    assert took[middle] < BOARD_RATIO * call[middle]
+    assert drawn[middle] < BOARD_RATIO * call[middle]

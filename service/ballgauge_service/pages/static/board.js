@@ -8,7 +8,7 @@ import { inches, middleOf, outline } from "./section.js";
 import { gettext, quantity } from "./words.js";
 
 const SIZE = 200;
-const ROOM = 226;
+const ROOM = 238;
 const STILL = 4; // pixels before a press becomes a drag
 const STEP = 0.02;
 const LONG_STEP = 0.1;

@@ -88,6 +88,7 @@ export class Editor {
 
   refresh(source = null) {
     for (const listener of this.listeners) listener(this.request, source);
+    at("start").value = this.example() ?? (same(this.request, this.fresh) ? "empty" : "");
     at("undo").disabled = !this.history.canUndo;
     at("redo").disabled = !this.history.canRedo;
   }
@@ -184,7 +185,6 @@ export class Editor {
     const request = text !== undefined && !problem ? JSON.parse(text) : example ?? this.fresh;
     this.saved = kept ? null : request;
     this.history.reset(request);
-    if (example) at("start").value = state.get("start");
     this.changed(null, this.pause === null ? null : 0);
     if (problem) {
       this.text.value = text;
@@ -260,8 +260,8 @@ export class Editor {
       target.value = "";
     });
     at("start").addEventListener("change", ({ target }) => {
-      this.begin(this.examples[target.value] ?? this.fresh);
-      target.value = this.example() ?? "";
+      if (target.value) this.begin(this.examples[target.value] ?? this.fresh);
+      this.refresh("choice");
     });
     at("recent").addEventListener("change", ({ target }) => this.takeUp(target.value));
     at("form").addEventListener("submit", (event) => {
