@@ -104,10 +104,10 @@ class Model(RuleBasedStateMachine):
         self.desk.browser.driver.refresh()
         self.removed = None
 
-    @rule(units=st.sampled_from(("trade", "metric")))
-    def look_in_other_units(self, units: str) -> None:
+    @rule()
+    def look_in_other_units(self) -> None:
         """Choose units and go back to those that are typed."""
-        self.desk.browser.fill("units", units)
+        self.desk.browser.fill("units", "metric")
         self.desk.browser.fill("units", "trade")
 
     @rule(latency=LATENCIES)
