@@ -76,6 +76,7 @@ return {
     each.dataset.metric ?? '']])),
   units: document.getElementById('units').value,
   hash: location.hash,
+  page: document.documentElement.dataset.page,
   problem: seen(document.getElementById('problem')),
   signing: [...document.querySelectorAll('[data-current] button, [data-current] .button')].some(seen),
   record: document.querySelector('#record-answer a[href^="/verify#"]')?.href ?? null,
@@ -108,8 +109,14 @@ def request_of(seen: dict[str, Any]) -> dict[str, Any] | None:
         place[last] = value
     if "holes" in request.get("drilling", {}):
         request["drilling"]["holes"] = list(request["drilling"]["holes"].values())
-    asked = any(part in request for part in ("ball", "drilling", "measured_balance"))
-    return {"ball": {}, **request} if asked else None
+    return {"ball": {}, **request} if is_begun(request, seen["page"]) else None
+
+
+def is_begun(request: dict[str, Any], page: str) -> bool:
+    """Whether a form holds enough to ask for: a drilling is on a ball of some size."""
+    if page == "drilling":
+        return not {"diameter", "circumference"}.isdisjoint(request.get("ball", {}))
+    return any(part in request for part in ("ball", "drilling", "measured_balance"))
 
 
 def noted(step: Any) -> Any:
