@@ -55,7 +55,7 @@ def test_findings_follow_what_is_typed(browser: Any) -> None:
     assert "17 lb" in browser.text("[data-rule=weight]")
     for typed, shown in (
         ("\u00a0", ""),
-        ("7 kg", "15.4324 lb"),
+        ("7 kg", "15.43 lb"),
         ("15 1/2", "15.5 lb"),
         ("15.1 ± 0.02", "15.1 ± 0.02 lb"),
     ):
@@ -363,3 +363,20 @@ def test_the_day_of_use_is_today_and_says_so(browser: Any) -> None:
     browser.wait(lambda: browser.state() == "current")
     assert "2019-01-01" in browser.source("verdict")
     assert browser.run(told) == ""
+
+
+@pytest.mark.parametrize(
+    ("typed", "shown"),
+    [
+        ("16", "16 lb"),
+        ("16.0004", "16.0004 lb"),
+        ("15.123456", "15.12 lb"),
+        ("15.123 ± 0.0123", "15.123 ± 0.012 lb"),
+    ],
+)
+def test_a_value_has_the_digits_of_its_gauge(browser: Any, typed: str, shown: str) -> None:
+    """And more where it would look like the limit that it is beyond."""
+    browser.open("/check")
+    browser.fill("ball.weight", typed)
+    browser.wait(lambda: browser.state() == "current")
+    assert browser.text("[data-rule=weight] .finding-value") == shown

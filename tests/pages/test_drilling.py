@@ -386,9 +386,9 @@ def printed(browser: Any) -> tuple[str, int]:
 def test_numbers_are_the_interfaces(planned: Any) -> None:
     answer = requests.post(f"{planned.server}/v1/checks", json=example("drilled")).json()
     for way in ("top", "side", "finger"):
-        reading = f"+{answer['derived']['balance']['predicted'][way]:.4f}".rstrip("0")
+        reading = f"+{answer['derived']['balance']['predicted'][way]:.2f}".rstrip("0")
         assert reading in planned.source("results")
-    assert f"{answer['derived']['drilled']['rg']:.4f}".rstrip("0") in planned.source("results")
+    assert f"{answer['derived']['drilled']['rg']:.3f}".rstrip("0") in planned.source("results")
 
 
 def test_a_remedy_that_is_taken_mends_the_ball(planned: Any) -> None:

@@ -19,7 +19,7 @@ def test_a_delivery_is_drawn(browser: Any) -> None:
     answer = requests.post(f"{browser.server}/v1/motions", json={"samples": 101, **request}).json()
     motion = answer["motion"]
     assert motion["message"] in browser.text("#verdict")
-    assert f"{motion['phases']['skid_end']:.4f}".rstrip("0") in browser.text("#results table")
+    assert f"{motion['phases']['skid_end']:.1f}".rstrip("0") in browser.text("#results table")
     assert browser.count(".path-line") == 2
     assert browser.count(".flare-last") == 2
     assert browser.count(".flare-ring") == 2 * len(motion["flare"]["rings"])

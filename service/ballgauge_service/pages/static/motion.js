@@ -5,7 +5,7 @@ import { Editor, figure } from "./editor.js";
 import { card, element, list, svg, table } from "./elements.js";
 import { Field } from "./fields.js";
 import { point, ring } from "./sphere.js";
-import { gettext, plain, quantity } from "./words.js";
+import { gettext, gauged, plain, quantity } from "./words.js";
 
 const BOARDS = 39;
 const LANE = 60;
@@ -15,8 +15,8 @@ const VIEW = 100;
 const RADIUS = 88;
 const SHAPES = ["M-6 0A6 6 0 1 0 6 0A6 6 0 1 0 -6 0Z", "M-5 -5H5V5H-5Z", "M0 -7L7 6H-7Z", "M0 -7L7 0L0 7L-7 0Z", "M-7 -6H7L0 7Z", "M-2 -7H2V-2H7V2H2V7H-2V2H-7V-2H-2Z"];
 
-const feet = (value) => quantity(value, "ft");
-const degrees = (value) => quantity(value, "°");
+const feet = (value) => gauged(value, "ft");
+const degrees = (value) => gauged(value, "°");
 
 function show(answer, request) {
   const { motion } = answer;
@@ -87,9 +87,9 @@ function phases(motion) {
     [gettext("breakpoint"), breakpoint ? gettext("{distance}, board {board}", { distance: feet(breakpoint.distance), board: plain(breakpoint.board, 1) }) : "–"],
     [gettext("board at the pins"), entry ? plain(entry.board, 1) : "–"],
     [gettext("entry angle"), entry ? degrees(entry.angle) : "–"],
-    [gettext("speed at the pins"), entry ? quantity(entry.speed, "mph") : "–"],
-    [gettext("sharpness of the turn"), quantity(motion.sharpness, "°/ft")],
-    [gettext("time"), quantity(motion.time, "s")],
+    [gettext("speed at the pins"), entry ? gauged(entry.speed, "mph") : "–"],
+    [gettext("sharpness of the turn"), gauged(motion.sharpness, "°/ft")],
+    [gettext("time"), gauged(motion.time, "s")],
     [gettext("revolutions"), plain(motion.revolutions, 1)],
   ];
   return card(gettext("Phases"), table(gettext("From the foul line"), [gettext("quantity"), gettext("value")], rows),
@@ -100,7 +100,7 @@ function rings({ motion: { flare }, ball, bowler }) {
   const views = [[1, gettext("grip side")], [-1, gettext("far side")]];
   return [element("div", { class: "pair" }, views.map(([side, words]) => figure(sphere(flare, ball.radius, bowler, side, words), words))),
     element("p", { text: gettext("{count} rings; widest gap {width}; the axis point moves {migration}. The last ring is dashed.", {
-      count: flare.rings.length, width: quantity(flare.width, "in"), migration: quantity(flare.migration, "in") }) }),
+      count: flare.rings.length, width: gauged(flare.width, "in"), migration: gauged(flare.migration, "in") }) }),
     element("p", { class: "quiet", text: flare.definition })];
 }
 
@@ -165,7 +165,7 @@ function mapOf({ points: all }) {
       svg("path", { class: "point", transform: `translate(${x} ${y})`, d: SHAPES[names.indexOf(each.ball) % SHAPES.length] }),
       svg("text", { x: x + 9, y: y - 8, text: String(names.indexOf(each.ball) + 1) })];
   }).flat());
-  const rows = points.map((each) => [`${names.indexOf(each.ball) + 1} ${each.ball}`, quantity(each.volume, "mL"), feet(each.length.mean), quantity(each.sharpness.mean, "°/ft"), degrees(each.entry_angle?.mean)]);
+  const rows = points.map((each) => [`${names.indexOf(each.ball) + 1} ${each.ball}`, quantity(each.volume, "mL"), feet(each.length.mean), gauged(each.sharpness.mean, "°/ft"), degrees(each.entry_angle?.mean)]);
   return [made.picture, element("p", { class: "quiet", text: gettext("Each shape and number is a ball; the bars are standard deviations over the deliveries.") }),
     element("div", { class: "wide", tabindex: "0", role: "region", "aria-label": gettext("Points of the map") },
       table(gettext("Points of the map"), [gettext("ball"), gettext("oil"), gettext("length"), gettext("sharpness"), gettext("entry angle")], rows))];

@@ -3,7 +3,9 @@
 import { card, element, list, table } from "./elements.js";
 import { clashes, names as roleNames } from "./roles.js";
 import { scale } from "./scale.js";
-import { gettext, outcomeWord, quantity, sign, WORST_FIRST } from "./words.js";
+import { digitsOf, gauged, gettext, outcomeWord, quantity, shownIn, sign, WORST_FIRST } from "./words.js";
+
+const FINEST = 6;
 
 /** Show the verdict on top: the word, its sign, what it rests on. */
 export function showVerdict(box, answer) {
@@ -59,7 +61,7 @@ function line(each) {
   const { min = null, max = null } = each.limit ?? {};
   return [
     boundsText(min, max, each.unit),
-    each.margin !== null && gettext("margin {margin}", { margin: quantity(each.margin, each.unit, { signed: true }) }),
+    each.margin !== null && gettext("margin {margin}", { margin: gauged(each.margin, each.unit, { signed: true }) }),
     each.probability !== null && gettext("probability of conformity {percent} %", { percent: percent(each.probability) }),
     each.advisory && gettext("advice only"),
   ].filter(Boolean).join(" · ");
@@ -70,16 +72,24 @@ function percent(probability) {
   return probability > 0.9995 ? "> 99.9" : (100 * probability).toFixed(1);
 }
 
+/** A value with decimals that suit it: two figures of its uncertainty, or its gauge's; more beside a limit that is not it. */
 function shownValue(each) {
-  const text = quantity(each.value, each.unit);
-  return each.uncertainty === null ? text : `${quantity(each.value, each.unit, { bare: true })} ± ${quantity(each.uncertainty, each.unit)}`;
+  const { value, unit, uncertainty } = each;
+  let digits = uncertainty ? Math.max(0, Math.min(FINEST, 1 - Math.floor(Math.log10(shownIn(uncertainty, unit)[0])))) : digitsOf(unit);
+  const limits = [each.limit?.min, each.limit?.max].filter((limit) => typeof limit === "number" && limit !== value);
+  const looksLike = (limit) => quantity(limit, unit, { digits }) === quantity(value, unit, { digits });
+  while (digits < FINEST && value !== null && limits.some(looksLike)) digits += 1;
+  const text = quantity(value, unit, { digits, bare: uncertainty !== null });
+  return uncertainty === null ? text : `${text} ± ${quantity(uncertainty, unit, { digits })}`;
 }
 
 /** Limits in words. */
 export function boundsText(min, max, unit) {
-  if (min !== null && max !== null) return gettext("from {min} to {max}", { min: quantity(min, unit, { bare: true }), max: quantity(max, unit) });
-  if (min !== null) return gettext("at least {min}", { min: quantity(min, unit) });
-  if (max !== null) return gettext("at most {max}", { max: quantity(max, unit) });
+  // A limit is a number of the rules: it is whole in the unit they give it in.
+  const shown = (limit, bare = false) => quantity(limit, unit, { bare, digits: shownIn(1, unit)[0] === 1 ? FINEST : digitsOf(unit) });
+  if (min !== null && max !== null) return gettext("from {min} to {max}", { min: shown(min, true), max: shown(max) });
+  if (min !== null) return gettext("at least {min}", { min: shown(min) });
+  if (max !== null) return gettext("at most {max}", { max: shown(max) });
   return gettext("no limit known");
 }
 
@@ -95,13 +105,13 @@ export function balance(found) {
   const rows = ROWS.filter((name) => found?.[name]);
   if (!rows.length) return null;
   const words = { predicted: gettext("predicted"), measured: gettext("measured"), half_differences: gettext("half against half") };
-  const cells = rows.map((name) => [words[name], ...["top", "side", "finger"].map((way) => quantity(found[name][way], "oz", { signed: true }))]);
+  const cells = rows.map((name) => [words[name], ...["top", "side", "finger"].map((way) => gauged(found[name][way], "oz", { signed: true }))]);
   const told = [];
   if (found.arm !== null) {
-    const arm = quantity(found.arm, "in");
+    const arm = gauged(found.arm, "in");
     told.push(found.arm_given ? gettext("Arm of the balance {arm}, as given.", { arm }) : gettext("Arm of the balance {arm}, assumed.", { arm }));
   }
-  if (found.largest_imbalance !== null) told.push(gettext("Largest imbalance in any direction {value}.", { value: quantity(found.largest_imbalance, "oz") }));
+  if (found.largest_imbalance !== null) told.push(gettext("Largest imbalance in any direction {value}.", { value: gauged(found.largest_imbalance, "oz") }));
   return card(gettext("Balance"), table(gettext("Readings"), [gettext("reading"), gettext("top"), gettext("side"), gettext("finger")], cells),
     element("p", { class: "quiet", text: told.join(" ") }));
 }
@@ -111,29 +121,29 @@ function drilled(found) {
   const names = [["weight", "lb", gettext("weight")], ["rg", "in", gettext("RG, low axis")], ["rg_intermediate", "in", gettext("RG, intermediate axis")], ["rg_high", "in", gettext("RG, high axis")],
     ["differential", "in", gettext("differential")], ["intermediate_differential", "in", gettext("intermediate differential")], ["asymmetry_ratio", "1", gettext("asymmetry ratio")]];
   const rows = names.filter(([name]) => found[name] !== null && found[name] !== undefined)
-    .map(([name, unit, word]) => [word, quantity(found[name], unit), quantity(found.change?.[name], name === "weight" ? "oz" : unit, { signed: true })]);
+    .map(([name, unit, word]) => [word, gauged(found[name], unit), gauged(found.change?.[name], name === "weight" ? "oz" : unit, { signed: true })]);
   return card(gettext("Drilled ball"), table(gettext("After drilling"), [gettext("quantity"), gettext("drilled"), gettext("change")], rows));
 }
 
 function layout(found) {
   if (!found) return null;
   const names = [["pin_to_pap", gettext("pin to PAP")], ["pap_to_psa", gettext("PAP to PSA")], ["pin_to_psa", gettext("pin to PSA")], ["pin_to_val", gettext("pin to VAL")], ["pin_to_grip_centre", gettext("pin to grip center")]];
-  const rows = names.filter(([name]) => found[name] !== null).map(([name, word]) => [word, quantity(found[name], "in")]);
-  if (found.flare_potential !== null) rows.push([gettext("flare potential, 0 to 1"), quantity(found.flare_potential, "1")]);
+  const rows = names.filter(([name]) => found[name] !== null).map(([name, word]) => [word, gauged(found[name], "in")]);
+  if (found.flare_potential !== null) rows.push([gettext("flare potential, 0 to 1"), gauged(found.flare_potential, "1")]);
   return rows.length ? card(gettext("Layout on the ball"), table(gettext("Arcs"), [gettext("arc"), gettext("length")], rows)) : null;
 }
 
 function holes(found) {
   if (!found?.length) return null;
   const named = roleNames(found.map((hole) => hole.role));
-  const rows = found.map((hole, index) => [named[index], quantity(hole.volume, "in³"), quantity(hole.net_weight, "oz"), quantity(hole.bottom_to_centre, "in")]);
+  const rows = found.map((hole, index) => [named[index], gauged(hole.volume, "in³"), gauged(hole.net_weight, "oz"), gauged(hole.bottom_to_centre, "in")]);
   return card(gettext("Holes, one by one"), table(gettext("What each hole takes"), [gettext("hole"), gettext("volume"), gettext("weight"), gettext("bottom to center")], rows));
 }
 
 function made(found, units) {
   if (!found) return null;
   const words = { mean_density: gettext("mean density"), asymmetry_ratio: gettext("asymmetry ratio"), rg_intermediate: gettext("RG, intermediate axis"), rg_high: gettext("RG, high axis"), inner_density: gettext("inner density") };
-  const rows = Object.entries(words).filter(([name]) => typeof found[name] === "number").map(([name, word]) => [word, quantity(found[name], units[name])]);
+  const rows = Object.entries(words).filter(([name]) => typeof found[name] === "number").map(([name, word]) => [word, gauged(found[name], units[name])]);
   return rows.length ? card(gettext("Ball as made"), table(gettext("Before drilling"), [gettext("quantity"), gettext("value")], rows)) : null;
 }
 

@@ -1,7 +1,7 @@
 // A limit drawn as a scale: where values conform, where the limits are, where this value lies.
 
 import { element } from "./elements.js";
-import { plain, shownIn } from "./words.js";
+import { digitsOf, quantity } from "./words.js";
 
 /** Make the scale of a finding; null where there is nothing to draw. Its numbers stand in the row as text. */
 export function scale(finding) {
@@ -16,7 +16,7 @@ export function scale(finding) {
   for (const limit of [min, max]) {
     if (limit === null) continue;
     drawn.append(positioned("limit", { left: at(limit) }));
-    drawn.append(label(at(limit), plain(shownIn(limit, finding.unit)[0])));
+    drawn.append(label(at(limit), quantity(limit, finding.unit, { bare: true, digits: digitsOf(finding.unit) })));
   }
   if (value !== null) {
     if (finding.uncertainty) {
