@@ -7,8 +7,9 @@ from typing import Any
 import pytest
 
 from ballgauge_schemas import PROBLEM, Problem, ValidationError, flatten, load_check_body, validation_problem
+from ballgauge_schemas.openapi import PROBLEMS
 from ballgauge_schemas.shared.limits import ERRORS_MAXIMUM
-from ballgauge_schemas.shared.problems import escape
+from ballgauge_schemas.shared.problems import TYPES, escape
 
 
 @pytest.mark.parametrize(
@@ -86,3 +87,9 @@ def test_members_without_value_are_left_out() -> None:
         "title": "Not Found",
         "status": 404,
     }
+
+
+def test_every_status_of_the_document_has_a_type_of_its_own() -> None:
+    """Against the statuses that openapi.json names."""
+    assert set(PROBLEMS) <= set(TYPES)
+    assert len(set(TYPES.values())) == len(TYPES)

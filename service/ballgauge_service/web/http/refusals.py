@@ -14,7 +14,7 @@ from ballgauge_schemas.shared.limits import ERRORS_MAXIMUM
 from ballgauge_schemas.shared.problems import (
     BLANK_TYPE,
     MEDIA_TYPE,
-    VALIDATION_TYPE,
+    TYPES,
     Problem,
     validation_problem,
 )
@@ -154,7 +154,7 @@ def problem(refusal: Refusal, request_id: str | None, key: str | None = None) ->
     return Problem(
         status=status,
         title=refusal.title or HTTPStatus(status).phrase,
-        type=VALIDATION_TYPE if status == HTTPStatus.UNPROCESSABLE_ENTITY else BLANK_TYPE,
+        type=TYPES.get(status, BLANK_TYPE),
         detail=refusal.detail,
         request_id=request_id,
         errors=tuple(listed) or None,
