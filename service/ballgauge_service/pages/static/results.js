@@ -15,7 +15,7 @@ export function showVerdict(box, answer) {
   if (binding.length < answer.findings.length) parts.push(gettext("{count} advice only", { count: answer.findings.length - binding.length }));
   const { body, on, stage, overlay } = answer.rules;
   const word = stage === "play" ? gettext("play") : gettext("approval");
-  const against = clashes(answer.derived.holes);
+  const against = clashes(answer.derived?.holes);
   const key = JSON.stringify([answer.outcome, parts, answer.rules, against]);
   if (box.dataset.key === key && box.dataset.stale !== "true") return; // a screen reader need not hear it again
   box.dataset.key = key;

@@ -4,7 +4,7 @@ import { element } from "./elements.js";
 import { Field } from "./fields.js";
 import { replaced } from "./history.js";
 import { amount } from "./quantities.js";
-import { gettext } from "./words.js";
+import { gettext, quantity } from "./words.js";
 
 const SLIDER = [0.3, 4.5];
 const PROFILE = [[-1.5, 1], [0, 1.4], [1.5, 0.8]]; // a first profile (ours)
@@ -94,7 +94,7 @@ export class Solids {
         slider.value = density;
       }
       slider.setAttribute("aria-label", gettext("Density of {name}", { name: solid.name }));
-      row.querySelector("output").textContent = Number.isFinite(density) ? `${density.toFixed(2)} g/mL` : "–";
+      row.querySelector("output").textContent = Number.isFinite(density) ? quantity(Number(density.toFixed(2)), "g/mL") : "–";
     });
   }
 
