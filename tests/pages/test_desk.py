@@ -378,8 +378,7 @@ def test_a_row_is_signed_and_its_label_printed(desk: Desk, downloads: Path) -> N
     desk.line.is_cut = True
     desk.press("#signing-form button")
     desk.browser.wait(lambda: desk.browser.text("#signing-answer"))
-    desk.line.is_cut = False
-    desk.press("#signing-form button")
+    desk.line.is_cut = False  # the page asks again by itself
     desk.browser.wait(lambda: desk.browser.count("#signing-answer a[download]"))
     (kept,) = desk.kept()
     asked = {"record": kept["record"]["record"]}

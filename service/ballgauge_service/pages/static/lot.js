@@ -131,7 +131,7 @@ function moved(name) {
 function show(answer) {
   last = answer;
   showDecision();
-  box.replaceChildren(...[failures(), leftOut(), columns(), histograms(), rules(), takeAway(), signing(),
+  box.replaceChildren(...[card(gettext("Why"), list(last.acceptance.reasons)), failures(), leftOut(), columns(), histograms(), rules(), takeAway(), signing(),
     last.cautions.length ? card(gettext("Cautions"), list(last.cautions.map((each) => each.message))) : null,
     last.assumptions.length ? card(gettext("Assumptions"), list(last.assumptions)) : null].filter(Boolean));
   showCalls();
@@ -147,7 +147,6 @@ function showDecision() {
     element("p", { class: "verdict-word" }, element("span", { class: "sign", "aria-hidden": "true", text: sign(acceptance.outcome) }), outcomeWord(acceptance.outcome)),
     element("p", { text: acceptance.message }),
     element("p", { text: parts.join(" · ") }),
-    list(acceptance.reasons),
     element("p", { class: "quiet", text: gettext("By the rules of {body}, in force on {on}. Advice, not an approval.", {
       body: [body.toUpperCase(), overlay].filter(Boolean).join(" "), on }) }));
 }
