@@ -6,9 +6,12 @@ import json
 import os
 import pickle
 import signal
+import socket
+import subprocess
+import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -27,7 +30,7 @@ from ballgauge_schemas.shared.documents import design_example
 from ballgauge_service.core import bulk
 from ballgauge_service.core.budget import Cancelled, Run
 from ballgauge_service.core.bulk import BulkUnavailable, bulk_at, cluster, pieces, sameness, threads_here
-from ballgauge_service.core.bulk.cluster import Cluster
+from ballgauge_service.core.bulk.cluster import Cluster, cluster_at
 from ballgauge_service.design.production import Production, Tolerance, study
 from ballgauge_service.design.request import read_design
 from ballgauge_service.lot.reading import reading
@@ -379,3 +382,63 @@ def test_workers_or_a_scheduler_lost_for_good_are_told(monkeypatch: pytest.Monke
 def test_a_function_of_another_package_is_not_run() -> None:
     with pytest.raises(ValueError, match="no function of"):
         cluster.perform_there("os:getcwd", dict(sameness.mark()), pieces.__name__.encode(), b"")
+
+
+@pytest.fixture
+def hasty(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Clocks that pass soon, so that a test of silence is short."""
+    for name, seconds in (("CONNECTING", 0.5), ("HEARING", 1.0), ("CANCELLING", 0.5)):
+        monkeypatch.setattr(cluster, name, seconds)
+
+
+def test_a_scheduler_that_accepts_and_says_nothing_ends_studies_in_words(hasty: None) -> None:
+    """Against a socket nobody reads: studies are refused, a check is answered, readiness says degraded."""
+    with socket.create_server(("127.0.0.1", 0)) as silent:
+        address = f"tcp://127.0.0.1:{silent.getsockname()[1]}"
+        client = create_app(
+            json_logs=False, warm_up=False, settings=Settings(scheduler=address)
+        ).test_client()
+        design = production(300, 1, [1.0] * 4)
+        for _ in range(2):
+            refused = client.post("/v1/designs", json=design)
+            assert (refused.status_code, refused.headers["Retry-After"]) == (503, "10")
+            assert address in refused.get_json()["detail"]
+        assert client.post("/v1/checks", json={"ball": {"weight": 15}}).status_code == 200
+        ready = client.get("/readyz")
+        assert (ready.status_code, ready.get_json()["degraded"]) == (200, ["scheduler"])
+    cluster_at(address).trouble = None
+    assert client.get("/readyz").get_json() == {"status": "ok"}
+
+
+def test_a_scheduler_that_is_stopped_is_given_up_and_found_again(hasty: None) -> None:
+    """Against SIGSTOP once it is connected, and SIGCONT."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = str(probe.getsockname()[1])
+    command_ = [sys.executable, "-m", "distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port", port]
+    with subprocess.Popen([*command_, "--no-dashboard"], stderr=subprocess.DEVNULL) as scheduler:
+        try:
+            found = Cluster(f"tcp://127.0.0.1:{port}")
+            until(lambda: connects(found))
+            (_, client) = found._client or (0, None)
+            assert client is not None
+            assert not found._workers(client)
+            scheduler.send_signal(signal.SIGSTOP)
+            with pytest.raises(BulkUnavailable) as told:
+                found._workers(client)
+            assert found.trouble == str(told.value)
+            # Whoever asks next is told at once.
+            with pytest.raises(BulkUnavailable):
+                found._connected()
+            scheduler.send_signal(signal.SIGCONT)
+            until(lambda: connects(found))
+        finally:
+            scheduler.kill()
+            found.trouble = None
+
+
+def connects(found: Cluster) -> bool:
+    with suppress(BulkUnavailable):
+        found._open()
+        return True
+    return False

@@ -17,7 +17,7 @@ from functools import lru_cache
 from ballgauge_service.core.bulk.pieces import Bulk, BulkUnavailable, Check, unasked
 from ballgauge_service.core.bulk.threads import Threads
 
-__all__ = ["Bulk", "BulkUnavailable", "Check", "bulk_at", "threads_here", "unasked"]
+__all__ = ["Bulk", "BulkUnavailable", "Check", "bulk_at", "threads_here", "trouble_at", "unasked"]
 
 
 @lru_cache(maxsize=1)
@@ -37,3 +37,12 @@ def bulk_at(scheduler: str | None) -> Bulk:
     from ballgauge_service.core.bulk.cluster import cluster_at
 
     return cluster_at(scheduler)
+
+
+def trouble_at(scheduler: str | None) -> str | None:
+    """Why the scheduler at an address could not be used when it was last asked; None: nothing is known."""
+    if scheduler is None:
+        return None
+    from ballgauge_service.core.bulk.cluster import cluster_at
+
+    return cluster_at(scheduler).trouble

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import atexit
+import concurrent.futures
 import contextlib
 import logging
 import os
@@ -15,6 +16,7 @@ from concurrent.futures import CancelledError
 from functools import cache, lru_cache, partial
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from ballgauge_service.core import budget
 from ballgauge_service.core.bulk.pieces import (
     AHEAD,
     Bulk,
@@ -43,6 +45,12 @@ Answer = TypeVar("Answer")
 CONNECTING = 5.0
 """Seconds in which a scheduler must answer and have a worker (ours)."""
 
+HEARING = 10.0
+"""Seconds in which a scheduler that is connected must answer (ours)."""
+
+AWAY = 20.0
+"""Seconds after which a scheduler that could not be used is asked again, in the background (ours)."""
+
 ANSWERING = 30.0
 """Seconds in which every worker must tell what it is (ours): the first time it imports the engine."""
 
@@ -51,6 +59,9 @@ WITHOUT_WORKERS = 30.0
 
 FLIGHT = 64
 """Most pieces in flight of one map (ours), on however many workers."""
+
+CANCELLING = 2.0
+"""Seconds that are spent on telling a scheduler what is not wanted any more (ours)."""
 
 _POLL = 0.25
 _open_clients: list[Client] = []
@@ -95,6 +106,9 @@ class Cluster(Bulk):
         self._client: tuple[int, Client] | None = None
         self._same: set[str] = set()
         self._failed: tuple[float, str] = (0.0, "")
+        self._silent_until = 0.0
+        self.trouble: str | None = None
+        """Why it could not be used when it was last asked; None where it could, or was not asked."""
 
     def map(
         self,
@@ -119,7 +133,7 @@ class Cluster(Bulk):
         finally:
             # What all share, too: the frames of an error may hold on to it.
             with contextlib.suppress(Exception):
-                client.cancel([*pending, shared], force=True)
+                _within(CANCELLING, partial(client.cancel, [*pending, shared], force=True))
         feed.finish()
 
     def _sender(
@@ -141,21 +155,24 @@ class Cluster(Bulk):
         empty: float | None = None
         while True:
             check()
+            began = time.monotonic()
             try:
                 with self._reachable():
                     found = future.result(timeout=_POLL)
                 break
             except TimeoutError:
                 empty = self._without_workers(client, empty)
+            finally:
+                # The workers' own time is not known here; waiting for them costs what working does.
+                budget.spend(time.monotonic() - began)
         if isinstance(found, Failure) and isinstance(found.error, OtherVersion):
             raise BulkUnavailable(_other("a worker", str(found.error)))
         return found
 
     def _without_workers(self, client: Client, since: float | None) -> float | None:
         """Since when there is no worker; raises BulkUnavailable where that is too long."""
-        with self._reachable():
-            if client.scheduler_info()["workers"]:
-                return None
+        if self._workers(client):
+            return None
         now = time.monotonic()
         if since is not None and now - since > WITHOUT_WORKERS:
             raise BulkUnavailable(f"the scheduler at {self.address} has lost all its workers")
@@ -192,23 +209,57 @@ class Cluster(Bulk):
         began = time.monotonic()
         with self._lock:
             failed, text = self._failed
-            if failed >= began:  # while this request waited, another one found out
+            # While this request waited, another one found out; or it said nothing a moment ago.
+            if failed >= began or began < self._silent_until:
                 raise BulkUnavailable(text)
             try:
-                return self._ready()
+                found = self._ready()
             except BulkUnavailable as unavailable:
                 self._failed = time.monotonic(), str(unavailable)
+                self._tell(str(unavailable))
                 raise
+            self.trouble = None
+            return found
+
+    def _tell(self, words: str) -> None:
+        """Keep what is wrong, and ask again in the background until it is right."""
+        seeking, self.trouble = self.trouble is not None, words
+        if not seeking:
+            threading.Thread(target=self._seek, name="scheduler", daemon=True).start()
+
+    def _seek(self) -> None:
+        while self.trouble is not None:
+            time.sleep(AWAY)
+            with contextlib.suppress(BulkUnavailable):
+                self._connected()
+
+    def _heard(self, seconds: float, call: Callable[[], Answer]) -> Answer:
+        """What a call to the scheduler gives. Raises BulkUnavailable where it says nothing for so long."""
+        try:
+            with self._reachable():
+                return _within(seconds, call)
+        except TimeoutError:
+            text = f"the scheduler at {self.address} does not answer"
+            self._failed = time.monotonic(), text
+            self._silent_until = time.monotonic() + AWAY
+            silent, self._client = self._client, None
+            if silent is not None:
+                threading.Thread(target=_close, args=(silent[1],), name="scheduler", daemon=True).start()
+            self._tell(text)
+            raise BulkUnavailable(text) from None
+
+    def _workers(self, client: Client) -> Mapping[str, Any]:
+        """What the scheduler knows of its workers."""
+        found: Mapping[str, Any] = self._heard(HEARING, client.scheduler_info)["workers"]
+        return found
 
     def _ready(self) -> tuple[Client, int]:
         client = self._open()
-        with self._reachable():
-            workers: Mapping[str, Any] = client.scheduler_info()["workers"]
+        workers = self._workers(client)
         if not workers:
             with self._reachable(), contextlib.suppress(TimeoutError):
-                client.wait_for_workers(1, timeout=CONNECTING)
-            with self._reachable():
-                workers = client.scheduler_info()["workers"]
+                _within(2 * CONNECTING, partial(client.wait_for_workers, 1, timeout=CONNECTING))
+            workers = self._workers(client)
         if not workers:
             raise BulkUnavailable(f"the scheduler at {self.address} has no workers")
         self._require_same(client, set(workers))
@@ -223,7 +274,7 @@ class Cluster(Bulk):
                 _close(client)
             self._client = None
         try:
-            client = _opened(self.address)
+            client = self._heard(2 * CONNECTING, partial(_opened, self.address))
         except ModuleNotFoundError as error:
             text = f"a scheduler needs {error.name}, which is not installed; pip install 'ballgauge[cluster]'"
             raise BulkUnavailable(text) from None
@@ -265,6 +316,23 @@ class Cluster(Bulk):
                 return answers
         except TimeoutError:
             raise BulkUnavailable(f"a worker of the scheduler at {self.address} does not answer") from None
+
+
+def _within(seconds: float, call: Callable[[], Answer]) -> Answer:
+    """What a call gives; raises TimeoutError where it takes longer, and leaves it to itself.
+
+    Dask's own limits of time do not hold where a scheduler is connected and says nothing.
+    """
+    found: concurrent.futures.Future[Answer] = concurrent.futures.Future()
+
+    def run() -> None:
+        try:
+            found.set_result(call())
+        except BaseException as error:  # noqa: BLE001 - it is raised where the result is asked for
+            found.set_exception(error)
+
+    threading.Thread(target=run, name="scheduler", daemon=True).start()
+    return found.result(timeout=seconds)
 
 
 def file_mark(path: str) -> tuple[int, int] | None:
@@ -323,7 +391,7 @@ def _close(client: Client) -> None:
     if client in _open_clients:
         _open_clients.remove(client)
     with contextlib.suppress(Exception):
-        client.close(timeout=2)
+        _within(2 * CANCELLING, partial(client.close, timeout=CANCELLING))
 
 
 @atexit.register

@@ -10,9 +10,11 @@ from typing import Any
 
 from flask import Blueprint, Flask, Response, current_app
 
+from ballgauge_service.core.bulk import trouble_at
 from ballgauge_service.web.http import degraded, serializer
 from ballgauge_service.web.http.refusals import Refusal
 from ballgauge_service.web.http.running import is_ending
+from ballgauge_service.web.http.settings import SETTINGS
 from ballgauge_service.web.routes import records
 
 blueprint = Blueprint("health", __name__)
@@ -58,6 +60,7 @@ def _ready(app: Flask) -> dict[str, Any]:
         raise Refusal(503, "the numeric kernels are being compiled", headers={"Retry-After": "1"})
     with app.app_context():
         records.tell_of_keys()
+    degraded.tell("scheduler", trouble_at(app.extensions[SETTINGS].scheduler))
     wrong = sorted(degraded.found())
     return {"status": "degraded", "degraded": wrong} if wrong else {"status": "ok"}
 
