@@ -22,6 +22,7 @@ import pytest
 import requests
 from tests.conftest import DRILLED
 
+from . import rows
 from .caller import Answer, Checks, Connection, Tally, all_the_time
 from .idle import allow_files, idle_connections
 from .overload import overload
@@ -210,3 +211,19 @@ def test_no_process_is_left_when_the_first_is_killed(tmp_path: Path) -> None:
         psutil.wait_procs(workers, timeout=60)
         assert not any(worker.is_running() for worker in workers)
         until(lambda: not list(tmp_path.iterdir()))
+
+
+def test_a_stop_loses_no_request_of_a_connection_that_is_kept() -> None:
+    """Against busy kept connections: each is told to close, or ends between two requests, and none in one."""
+    with rows.started("ours") as server:
+        assert rows.stop(server) == 0
+
+
+def test_cheap_work_beside_heavy_work_and_wrong_keys() -> None:
+    """Against the same server alone; shares with room for a machine that does other work."""
+    with rows.started("ours") as server:
+        studies = rows.checks_beside(server, "studies", rows.STUDIES)
+        assert studies.share > 0.25, studies.told()
+        wrong = rows.checks_beside(server, "wrong", rows.FLOODS[0])
+        assert wrong.share > 0.4, wrong.told()
+        assert rows.refusal_cost(server) < 0.3
