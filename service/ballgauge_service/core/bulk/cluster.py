@@ -236,8 +236,7 @@ class Cluster(Bulk):
     def _heard(self, seconds: float, call: Callable[[], Answer]) -> Answer:
         """What a call to the scheduler gives. Raises BulkUnavailable where it says nothing for so long."""
         try:
-            with self._reachable():
-                return _within(seconds, call)
+            return _within(seconds, call)
         except TimeoutError:
             text = f"the scheduler at {self.address} does not answer"
             self._failed = time.monotonic(), text
@@ -250,7 +249,8 @@ class Cluster(Bulk):
 
     def _workers(self, client: Client) -> Mapping[str, Any]:
         """What the scheduler knows of its workers."""
-        found: Mapping[str, Any] = self._heard(HEARING, client.scheduler_info)["workers"]
+        with self._reachable():
+            found: Mapping[str, Any] = self._heard(HEARING, client.scheduler_info)["workers"]
         return found
 
     def _ready(self) -> tuple[Client, int]:
