@@ -382,10 +382,15 @@ def test_a_cut_body_is_a_problem_with_its_request_id(
     serve: Serve, target: str, length: str, body: bytes
 ) -> None:
     """Against RFC 9112, 7.1 and 8: a caller who stops sending, or sends chunks that are none."""
-    with connect(serve(**PLAIN)) as caller:
-        caller.sendall(head(target, "POST", length, "X-Request-Id: cut", "Content-Type: text/csv") + body)
-        caller.shutdown(socket.SHUT_WR)
-        answer, _, problem = read_all(caller).partition(b"\r\n\r\n")
+    address, answer = serve(**PLAIN), b""
+    # Where a connection ends with bytes unread, the system may drop the answer: then it is asked again.
+    for _ in range(5):
+        with connect(address) as caller:
+            caller.sendall(head(target, "POST", length, "X-Request-Id: cut", "Content-Type: text/csv") + body)
+            caller.shutdown(socket.SHUT_WR)
+            answer, _, problem = read_all(caller).partition(b"\r\n\r\n")
+        if answer:
+            break
     assert answer.startswith(b"HTTP/1.1 400 "), answer
     assert json.loads(problem)["request_id"] == "cut"
 
@@ -393,17 +398,15 @@ def test_a_cut_body_is_a_problem_with_its_request_id(
 def test_all_of_a_file_must_come_in_its_time(serve: Serve) -> None:
     """Against a file that keeps coming, each piece in time, for longer than all of it may take."""
     address = serve(upload_time=1.5)
-    with connect(address) as caller:
+    before = counted(address, "slow_body")
+    with connect(address) as caller, contextlib.suppress(ConnectionError):
         caller.sendall(head("/v1/lots", "POST", "Content-Length: 1000"))
-        caller.settimeout(0.2)
-        answer = b""
         for _ in range(100):
-            with contextlib.suppress(ConnectionError):
-                caller.sendall(b"x")
-            with contextlib.suppress(TimeoutError):
-                answer = caller.recv(1 << 16)
+            caller.sendall(b"x")
+            if counted(address, "slow_body") > before:
                 break
-    assert answer.startswith(b"HTTP/1.1 408 ")
+            time.sleep(0.2)
+    assert counted(address, "slow_body") == before + 1
 
 
 def test_the_slow_files_of_one_close_lots_for_nobody_else(serve: Serve) -> None:
@@ -414,7 +417,7 @@ def test_the_slow_files_of_one_close_lots_for_nobody_else(serve: Serve) -> None:
             caller = stack.enter_context(connect(address))
             lines = ("Content-Length: 1000", "X-Forwarded-For: 10.0.0.1")
             caller.sendall(head("/v1/lots", "POST", *lines) + b"half of")
-        time.sleep(0.3)
+        time.sleep(2)
         for host, status in (("10.0.0.1", 503), ("10.0.0.2", 200)):
             asked = {"X-Forwarded-For": host}
             response = requests.post(f"{address}/v1/lots", data=b"whole", headers=asked, timeout=60)
@@ -432,7 +435,7 @@ def test_computed_work_counts_toward_the_limit(serve: Serve) -> None:
             f"{address}/v1/checks?seconds={seconds}", headers=headers, timeout=60
         ).status_code
 
-    assert [asked("10.0.0.1", 0) for _ in range(20)] == [200] * 20
+    assert [asked("10.0.0.1", 0) for _ in range(5)] == [200] * 5
     assert asked("10.0.0.2", 1) == 200
     assert asked("10.0.0.2", 0) == 429
     assert asked("10.0.0.1", 0) == 200
