@@ -13,7 +13,9 @@ from apispec import APISpec
 from apispec.ext.marshmallow import MarshmallowPlugin
 
 from ballgauge_schemas.check.answer import (
+    AnyPart,
     CheckBatchBriefSchema,
+    CheckBatchCollectedSchema,
     CheckBatchFindingsSchema,
     CheckBatchResultSchema,
     CheckBriefSchema,
@@ -65,6 +67,7 @@ from ballgauge_schemas.shared.problems import MEDIA_TYPE, ProblemSchema
 from ballgauge_schemas.shared.quantity import TEXT_MAXIMUM, TEXT_PATTERN, UNIT_MAXIMUM, QuantityField
 
 OPENAPI_VERSION = "3.1.0"
+NDJSON = "application/x-ndjson"
 
 DESCRIPTION = """\
 Tells whether a ten-pin bowling ball, as made and as drilled, meets the published equipment rules, and what \
@@ -184,6 +187,10 @@ def _own_properties(converter: Any, field: Any, ret: dict[str, Any], **_: Any) -
     if isinstance(field, End):
         number = {name: ret.pop(name) for name in ("type", "minimum", "maximum", "x-unit")}
         return {"anyOf": [number, converter.field2property(field.day)]}
+    if isinstance(field, AnyPart):
+        ret.pop("$ref", None)
+        ret.pop("allOf", None)
+        return {"anyOf": [converter.resolve_nested_schema(schema) for schema in field.schemas]}
     if isinstance(field, SolidField):
         return {"oneOf": [converter.resolve_nested_schema(schema) for schema in field.schemas]}
     if not isinstance(field, QuantityField):
@@ -273,16 +280,27 @@ def _lines(description: str, schema: str) -> dict[str, Any]:
     return {"schema": {**text, "contentSchema": line}, "x-line-schema": line}
 
 
-def _balls(name: str, summary: str, requests: tuple[type, type], answers: tuple[type, ...]) -> dict[str, Any]:
+def _balls(
+    name: str,
+    summary: str,
+    requests: tuple[type, type],
+    answers: tuple[type, ...],
+    lines: tuple[str, str] | None = None,
+) -> dict[str, Any]:
+    """One ball, a batch, or `lines` of any number of them: schemas of a line asked and of one answered."""
     examples = _examples(example_names(drillings=name == "drill"), example)
-    return _post(
-        name,
-        summary,
-        "balls",
-        _answer({"anyOf": list(answers)}, "The answer, or the answers in the same order."),
-        {"application/json": {"schema": {"oneOf": list(requests)}, "examples": examples}},
-        about="One, or up to a thousand; at most 1 MiB.",
-    )
+    asked: dict[str, Any] = {"application/json": {"schema": {"oneOf": list(requests)}, "examples": examples}}
+    told: dict[str, Any] = {"application/json": {"schema": {"anyOf": list(answers)}}}
+    about, more = "One, or up to a thousand; at most 1 MiB.", {}
+    if lines is not None:
+        about = f"{about} Lines of JSON, one a check: any number, each of at most 1 MiB."
+        asked[NDJSON] = _lines("JSON lines, each a `CheckRequest`.", lines[0])
+        told[NDJSON] = _lines("JSON lines, one for each asked, in their order.", lines[1])
+        detail = {"type": "string", "enum": list(words.DETAILS)}
+        words_of = "How much is answered to a line that does not say."
+        more["parameters"] = [{"name": "detail", "in": "query", "description": words_of, "schema": detail}]
+    answer = _answer(told, "The answer, or the answers in the same order.")
+    return _post(name, summary, "balls", answer, asked, about=about, **more)
 
 
 def _lots() -> dict[str, dict[str, Any]]:
@@ -456,7 +474,9 @@ def _paths() -> dict[str, dict[str, Any]]:
                 CheckBatchFindingsSchema,
                 CheckBriefSchema,
                 CheckBatchBriefSchema,
+                CheckBatchCollectedSchema,
             ),
+            ("CheckRequest", "CollectedCheck"),
         ),
         "/v1/drillings": _balls(
             "drill",

@@ -7,9 +7,13 @@ fields are those of the drawing board (ours): they hold for every answer to a re
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+from typing import Any
+
 from ballgauge_schemas.shared import limits, words
 from ballgauge_schemas.shared.approved_list import ApprovedBallSchema
 from ballgauge_schemas.shared.base import Choice, Day, Flag, Number, Part, Schema, Several, Table, Text, Whole
+from ballgauge_schemas.shared.problems import ProblemSchema
 
 
 def _length(description: str, example: float, minimum: float = -60.0, maximum: float = 60.0) -> Number:
@@ -547,6 +551,45 @@ class CheckBatchBriefSchema(CheckBatchResultSchema):
     results = _results(CheckBriefSchema)
 
 
+class AnyPart(Part):
+    """An object by one of several schemas: the first whose required members it has."""
+
+    def __init__(self, schemas: Sequence[type[Schema]], description: str) -> None:
+        super().__init__(schemas[0], description)
+        self.schemas = [schema() for schema in schemas]
+
+    @property
+    def read(self) -> Callable[[Any], Any]:
+        """The reader of whichever it is."""
+
+        def read(value: Any) -> Any:
+            names = set(value) if isinstance(value, dict) else set()
+            fits = [each for each in self.schemas if names.issuperset(each.required_names)]
+            return (fits or self.schemas)[0].load(value)
+
+        return read
+
+
+class CollectedCheckSchema(Schema):
+    """What came of one check of many: its result, or the problem that stands in its place."""
+
+    result = AnyPart((CheckResultSchema, CheckFindingsSchema, CheckBriefSchema), "The answer.")
+    problem = Part(ProblemSchema, "Why there is none; its pointers lead into this check.")
+
+
+class CollectedCountsSchema(CountsSchema):
+    """How many answers there are of each outcome, and how many checks have none."""
+
+    refused = Whole(0, limits.BATCH_MAXIMUM, 1, "Checks that could not be answered.", required=True)
+
+
+class CheckBatchCollectedSchema(Schema):
+    """The answer to many checks of which some may be wrong."""
+
+    results = _results(CollectedCheckSchema)
+    counts = Part(CollectedCountsSchema, "Answers by outcome.", required=True)
+
+
 class DrillingBatchResultSchema(Schema):
     """The answer to many drillings."""
 
@@ -642,6 +685,8 @@ CHECK_FINDINGS = CheckFindingsSchema()
 CHECK_BATCH_FINDINGS = CheckBatchFindingsSchema()
 CHECK_BRIEF = CheckBriefSchema()
 CHECK_BATCH_BRIEF = CheckBatchBriefSchema()
+CHECK_BATCH_COLLECTED = CheckBatchCollectedSchema()
+COLLECTED_CHECK = CollectedCheckSchema()
 DRILLING_RESULT = DrillingResultSchema()
 DRILLING_BATCH_RESULT = DrillingBatchResultSchema()
 RULEBOOKS_RESULT = RulebooksSchema()

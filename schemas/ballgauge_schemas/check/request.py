@@ -149,6 +149,12 @@ class CheckBatchSchema(Schema):
     )
     approved_list = ApprovedListField("The approved list for every check whose rules have none.")
     detail = _detail()
+    on_error = Choice(
+        words.ON_ERROR,
+        "What becomes of a check that cannot be answered. refuse: the batch is refused, and every bad field "
+        "named. collect: each check is answered by its result, or by the problem that stands in its place.",
+        default="refuse",
+    )
 
 
 class DrillingRequestSchema(Schema):
@@ -208,6 +214,19 @@ def load_check_body(data: Any) -> tuple[list[dict[str, Any]], bool]:
             for check in loaded["checks"]
         ], True
     return [CHECK_REQUEST.load(data)], False
+
+
+def load_collected(data: Any) -> tuple[list[Any], dict[str, Any]] | None:
+    """The checks of a decoded batch that collects errors, as they came, and what holds for all of them.
+
+    None where the body is no such batch. Raises ValidationError where it is wrong but for its checks.
+    """
+    if not isinstance(data, dict) or data.get("on_error") != "collect" or "checks" not in data:
+        return None
+    checks = data["checks"]
+    if isinstance(checks, list) and 1 <= len(checks) <= limits.BATCH_MAXIMUM:
+        return checks, CHECK_BATCH.load({**data, "checks": [{"ball": {"weight": 15}}]})
+    return checks, CHECK_BATCH.load(data)
 
 
 def load_drilling_body(data: Any) -> tuple[list[dict[str, Any]], bool]:

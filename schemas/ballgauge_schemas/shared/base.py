@@ -147,6 +147,11 @@ class Schema(marshmallow.Schema, metaclass=_StrictMeta):
             raise ValidationError(errors, valid_data=loaded)
         return loaded
 
+    @property
+    def required_names(self) -> tuple[str, ...]:
+        """The members that are always there."""
+        return self._required
+
     def validate(
         self, data: Any, *, many: bool | None = None, partial: bool | StrSequenceOrSet | None = None
     ) -> dict[str, list[str]]:

@@ -109,5 +109,8 @@ LOT_RECORD_FORMAT = "ballgauge-lot-record-1"
 GAUGE_JUDGEMENTS = ("acceptable", "may_be_acceptable", "unacceptable")
 DEFECT_CLASSES = ("critical", "major", "minor")
 
+ON_ERROR = ("refuse", "collect")
+"""What a batch does with a check that cannot be answered: refuses all of it, or answers the others."""
+
 ECHOED = "Echoed"
 """Ends the name of the document's schema of what an answer gives back as it was asked, open to additions."""

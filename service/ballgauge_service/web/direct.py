@@ -9,12 +9,21 @@ from __future__ import annotations
 import logging
 import time
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
+from itertools import islice
 from typing import TYPE_CHECKING, Any, NamedTuple
 from urllib.parse import parse_qsl
 
-from ballgauge_schemas.check.request import RULEBOOK_QUERY, load_check_body, load_drilling_body
+from ballgauge_schemas import ValidationError
+from ballgauge_schemas.check.request import (
+    CHECK,
+    CHECK_REQUEST,
+    RULEBOOK_QUERY,
+    load_check_body,
+    load_collected,
+    load_drilling_body,
+)
 from ballgauge_schemas.shared.problems import MEDIA_TYPE, escape
 from ballgauge_schemas.shared.words import OUTCOMES
 from ballgauge_service.check.evaluate import evaluate_checks, evaluate_drillings
@@ -36,6 +45,14 @@ Judged = Iterable[tuple[str, str]]
 
 def check(asked: Any, tell: Callable[[Judged], None] | None = None) -> Any:
     """Check one ball or many against the rules; `tell` is given what came out."""
+    collected = load_collected(asked)
+    if collected is not None:
+        checks, whole = collected
+        listed = {"approved_list": whole["approved_list"]} if "approved_list" in whole else {}
+        entries = check_each(map(CHECK.load, checks), whole["detail"], listed, tell)
+        outcomes = Counter(each["result"]["outcome"] if "result" in each else "refused" for each in entries)
+        counts = {outcome: outcomes[outcome] for outcome in sorted((*OUTCOMES, "refused"))}
+        return {"counts": counts, "results": entries}
     items, batch = load_check_body(asked)
     with _counted("/checks" if batch else ""):
         results = evaluate_checks(items)
@@ -45,6 +62,74 @@ def check(asked: Any, tell: Callable[[Judged], None] | None = None) -> Any:
         return results[0]
     counted = Counter(result["outcome"] for result in results)
     return {"counts": {outcome: counted[outcome] for outcome in sorted(OUTCOMES)}, "results": results}
+
+
+def check_each(
+    loads: Iterable[Any], detail: str, listed: Mapping[str, Any], tell: Callable[[Judged], None] | None
+) -> list[dict[str, Any]]:
+    """Check many balls, each by itself: its `result`, or the `problem` that stands in its place.
+
+    loads: gives each loaded check in turn, or raises what refuses it; listed: rules of all that have none
+    """
+    entries: list[dict[str, Any]] = []
+    items: dict[int, dict[str, Any]] = {}
+    upcoming = iter(loads)
+    while True:
+        try:
+            item = next(upcoming)
+        except StopIteration:
+            break
+        except (ValidationError, Refusal) as refused:
+            entries.append(_in_its_place(refused))
+        else:
+            items[len(entries)] = {"detail": detail, **item, "rules": {**listed, **item["rules"]}}
+            entries.append({})
+    while items:
+        places = list(items)
+        try:
+            results = evaluate_checks(list(items.values()))
+        except InvalidInput as refused:
+            for number in {fault.index for fault in refused.faults}:
+                faults = [fault for fault in refused.faults if fault.index == number]
+                entries[places[number]] = _in_its_place(InvalidInput(faults))
+                del items[places[number]]
+            continue
+        for place, result in zip(places, results, strict=True):
+            entries[place] = {"result": result}
+        if tell is not None:
+            judged = zip(items.values(), results, strict=True)
+            tell([(item["rules"]["body"], result["outcome"]) for item, result in judged])
+        break
+    return entries
+
+
+def _in_its_place(error: Exception) -> dict[str, Any]:
+    return {"problem": refusals.problem(refusals.refusal_of(error, None), None)}
+
+
+LINES_AT_ONCE = 500
+"""Lines judged together (ours): batches this large cost the least each, and their answers are small."""
+
+
+def check_lines(
+    lines: Iterable[bytes], detail: str, tell: Callable[[Judged], None] | None = None
+) -> Iterator[bytes]:
+    """Check any number of balls, a line of JSON each; gives pieces of as many lines of answers, in order."""
+    upcoming = iter(lines)
+    while several := list(islice(upcoming, LINES_AT_ONCE)):
+        with uncollected():
+            entries = check_each(map(_load_line, several), detail, {}, tell)
+            yield b"".join([serializer.dump(entry) + b"\n" for entry in entries])
+
+
+def _load_line(line: bytes) -> Any:
+    """The check of one line; its own detail stands before that of all. Raises ValidationError, Refusal."""
+    bodies.require_size(line)
+    asked = bodies.parse_json(line)
+    loaded = CHECK_REQUEST.load(asked)
+    if "detail" not in asked:
+        del loaded["detail"]
+    return loaded
 
 
 def drill(asked: Any) -> Any:

@@ -2,24 +2,77 @@
 
 from __future__ import annotations
 
-from flask import Blueprint, Response, request
+from collections.abc import Iterator
+
+from flask import Blueprint, Response, current_app, g, request
 
 from ballgauge_schemas.check.request import load_check_body, load_drilling_body
 from ballgauge_schemas.shared.documents import example, example_names
+from ballgauge_schemas.shared.limits import BODY_MAXIMUM
+from ballgauge_schemas.shared.wording import listed
+from ballgauge_schemas.shared.words import DETAILS
 from ballgauge_service.check.evaluate import evaluate_checks, evaluate_drillings
 from ballgauge_service.core.collector import uncollected
 from ballgauge_service.core.compiled import run_compiled
 from ballgauge_service.web import direct
-from ballgauge_service.web.http import bodies, metrics
-from ballgauge_service.web.http.serializer import kept, respond
+from ballgauge_service.web.http import bodies, metrics, refusals, uploads
+from ballgauge_service.web.http.refusals import Refusal
+from ballgauge_service.web.http.serializer import dump, kept, respond
+from ballgauge_service.web.http.settings import SETTINGS
 
 blueprint = Blueprint("checks", __name__)
 
 
+NDJSON = "application/x-ndjson"
+
+
 @blueprint.post("/v1/checks")
-@uncollected()
 def check() -> Response:
-    """Check one ball or many against the rules."""
+    """Check one ball or many against the rules, or any number as lines."""
+    return _lines() if request.mimetype == NDJSON else _whole()
+
+
+def _lines() -> Response:
+    """Answer each line by a line, as they come: what cannot be answered has its problem in its place."""
+    body = uploads.Body(request, current_app.extensions[SETTINGS].largest_lot)
+    try:
+        detail = request.args.get("detail", "full")
+        if detail not in DETAILS or set(request.args) - {"detail"}:
+            error = {"pointer": "/detail", "detail": f"must be {listed(DETAILS, 'or')}, and nothing else"}
+            raise Refusal(422, "the query cannot be met; see errors", [error])
+        if request.headers.get("Content-Encoding", "identity").lower() != "identity":
+            raise Refusal(415, refusals.DETAILS[415])
+    except Exception:
+        body.drain()
+        raise
+    pieces = direct.check_lines(lines_of(body), detail, metrics.count_outcomes)
+    first, request_id = next(pieces, b""), g.get("request_id")
+
+    def rest() -> Iterator[bytes]:
+        try:
+            yield first
+            yield from pieces
+        except Exception as error:  # noqa: BLE001 - the answer has begun: its last line is where to say so
+            refusal = refusals.refusal_of(error, request_id)
+            yield dump({"problem": refusals.problem(refusal, request_id)}) + b"\n"
+            body.drain()
+
+    return Response(rest(), content_type=NDJSON)
+
+
+def lines_of(body: uploads.Body) -> Iterator[bytes]:
+    """The lines of a body that are not blank; of one that is too long no more than shows that it is."""
+    held, most = b"", BODY_MAXIMUM + 1
+    while piece := body.read():
+        *whole, held = (held + piece).split(b"\n")
+        yield from (line for line in whole if line.strip())
+        held = held[:most]
+    if held.strip():
+        yield held
+
+
+@uncollected()
+def _whole() -> Response:
     return respond(direct.check(bodies.read_json(request), metrics.count_outcomes))
 
 

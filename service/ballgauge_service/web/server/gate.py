@@ -522,7 +522,9 @@ def _header(scope: Scope, wanted: bytes) -> bytes:
 
 
 def _is_form(scope: Scope) -> bool:
-    return _header(scope, b"content-type").lower().startswith(b"multipart/form-data")
+    """Whether a body is a form, or lines that are read as they come as forms are."""
+    kinds = (b"multipart/form-data", b"application/x-ndjson")
+    return _header(scope, b"content-type").lower().startswith(kinds)
 
 
 def _request_id(scope: Scope) -> str:
