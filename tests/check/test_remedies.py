@@ -327,6 +327,10 @@ def test_a_guarded_remedy_keeps_the_guard_band(check: Check, request_for: Make) 
         found = check(changed)["findings"]
         verdicts = {f["outcome"] for f in found if f["quantity"] in BALANCE and not f["advisory"]}
         assert verdicts == {"conforming"}
+    # The band is that of the risk asked for and no wider: z = 1.645 at 0.05 (normal tables), 1.960 at half.
+    spread = check(body)["derived"]["balance"]["predicted"]["uncertainty"]["top"]
+    highest = max(entry["readings"]["top"] for entry in entries)
+    assert 3.0 - 0.1 - 1.960 * spread < highest <= 3.0 - 0.1 - 1.645 * spread
 
 
 def test_drillings_offer_what_a_check_of_today_offers(

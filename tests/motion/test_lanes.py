@@ -139,3 +139,13 @@ def test_no_delivery_changes_nothing_and_more_wear_more() -> None:
 def test_oil_on_a_dry_lane_is_refused() -> None:
     with pytest.raises(InvalidInput):
         uniform_lane(0.0).scaled(5.0)
+
+
+def test_board_1_lies_at_the_right_edge() -> None:
+    """Against the trade: boards are counted from the right, and x is to the bowler's right."""
+    films = [{"boards": [1, 10], "film": 100, "film_end": 100}, {"boards": [11, 39], "film": 0, "film_end": 0}]
+    grid = laid({"zones": [{"from": 0, "to": 60, "films": films}]}).grid()
+    edge = 41.5 / 2
+    for board, film in ((1, 100.0), (5, 100.0), (20, 0.0), (35, 0.0), (39, 0.0)):
+        to_the_right = edge - (board - 0.5) * BOARD_WIDTH
+        assert film_at(grid, to_the_right, 240.0) == pytest.approx(film, abs=0.5), board
