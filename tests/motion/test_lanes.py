@@ -143,7 +143,10 @@ def test_oil_on_a_dry_lane_is_refused() -> None:
 
 def test_board_1_lies_at_the_right_edge() -> None:
     """Against the trade: boards are counted from the right, and x is to the bowler's right."""
-    films = [{"boards": [1, 10], "film": 100, "film_end": 100}, {"boards": [11, 39], "film": 0, "film_end": 0}]
+    films = [
+        {"boards": [1, 10], "film": 100, "film_end": 100},
+        {"boards": [11, 39], "film": 0, "film_end": 0},
+    ]
     grid = laid({"zones": [{"from": 0, "to": 60, "films": films}]}).grid()
     edge = 41.5 / 2
     for board, film in ((1, 100.0), (5, 100.0), (20, 0.0), (35, 0.0), (39, 0.0)):
