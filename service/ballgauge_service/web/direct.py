@@ -119,7 +119,10 @@ def check_lines(
     while several := list(islice(upcoming, LINES_AT_ONCE)):
         with uncollected():
             entries = check_each(map(_load_line, several), detail, {}, tell)
-            yield b"".join([serializer.dump(entry) + b"\n" for entry in entries])
+            piece = b"".join([serializer.dump(entry) + b"\n" for entry in entries])
+            del entries
+        # The collector runs between the pieces, not while one is made.
+        yield piece
 
 
 def _load_line(line: bytes) -> Any:
