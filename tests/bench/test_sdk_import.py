@@ -95,6 +95,7 @@ def record(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     place = tmp_path_factory.mktemp("record")
     paths = place / "record.jws", place / "keys.json"
     environment = {**os.environ, "BALLGAUGE_KEYS_FILE": str(paths[1])}
+    paths[1].touch(0o600)
     with paths[1].open("wb") as keys:
         subprocess.run([sys.executable, "-m", "ballgauge", "key", "here"], stdout=keys, check=True)
     sign = "import ballgauge, sys, json; asked = json.load(sys.stdin); "

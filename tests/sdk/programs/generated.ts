@@ -21,7 +21,7 @@ async function main(): Promise<void> {
   if (!("findings" in one)) throw new Error("a single check has findings");
   const many = await check({ checks: [drilled, { ball: { weight: "6.8 kg" } }], detail: "brief" });
   if (!("results" in many)) throw new Error("a batch has results");
-  console.log(JSON.stringify([one.outcome, many.results.map((each) => each.outcome)]));
+  console.log(JSON.stringify([one.outcome, many.results.map((each) => ("outcome" in each ? each.outcome : null))]));
 }
 
 void main();

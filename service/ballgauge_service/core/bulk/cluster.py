@@ -76,9 +76,10 @@ def perform_there(name: str, theirs: Mark, common: bytes, piece: bytes) -> Any:
     """On a worker: work on a piece, where this worker computes the same as who sent it."""
     if found := differences(theirs):
         return Failure(OtherVersion(found))
+    work = named(name)
     # The bytes come from the service that this worker belongs to.
     common_of_all, own = pickle.loads(common), pickle.loads(piece)  # nosec B301
-    return perform(named(name), common_of_all, own, unasked)
+    return perform(work, common_of_all, own, unasked)
 
 
 def hold(common: bytes) -> bytes:

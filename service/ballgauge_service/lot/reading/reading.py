@@ -363,12 +363,13 @@ def _format(start: bytes, name: str | None) -> Format:
 
 def _open_parquet(path: str, options: ReadingOptions) -> tuple[parquet.ParquetFile, list[Heading]]:
     whole = os.path.abspath(path)
-    rows, names = json.loads(_unpacked("names", whole.encode()))
+    rows, names, unbounded = json.loads(_unpacked("names", whole.encode()))
     headings = resolve_headings(names, options)
     if rows > LOT_MAXIMUM:
         raise bad_file(f"the file has {rows} rows; at most {LOT_MAXIMUM} are read")
-    wanted = [heading.text for heading in headings if heading.field is not None]
-    _unpacked("examine", json.dumps([whole, wanted]).encode())
+    wanted = {heading.text for heading in headings if heading.field is not None}
+    if examined := [name for name in unbounded if name in wanted]:
+        _unpacked("examine", json.dumps([whole, examined]).encode())
     try:
         file = parquet.ParquetFile(path, memory_map=False, buffer_size=1 << 20, pre_buffer=False)
     except (pa.ArrowException, OSError, UnicodeDecodeError) as error:

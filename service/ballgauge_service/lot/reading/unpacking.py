@@ -20,9 +20,14 @@ STEP_MAXIMUM = 1 << 26
 
 
 def names(path: bytes) -> bytes:
-    """The number of rows and the columns' names, as JSON. Raises ValueError where the file cannot be read."""
+    """The number of rows, the columns' names, and which of them are not of one width a row, as JSON.
+
+    Raises ValueError where the file cannot be read.
+    """
     with _opened(path.decode()) as file:
-        return json.dumps([file.metadata.num_rows, file.schema_arrow.names]).encode()
+        columns = file.schema_arrow
+        unbounded = [column.name for column in columns if not _is_of_one_width(column.type)]
+        return json.dumps([file.metadata.num_rows, columns.names, unbounded]).encode()
 
 
 def examine(asked: bytes) -> bytes:
@@ -73,6 +78,11 @@ def _size(column: pa.Array) -> int:
         lengths = pc.binary_length(column.dictionary).take(column.indices)
         return pc.sum(lengths).as_py() or 0
     return (pc.sum(pc.binary_length(column)).as_py() or 0) if _is_text(column.type) else int(column.nbytes)
+
+
+def _is_of_one_width(kind: pa.DataType) -> bool:
+    """Whether a row holds a few bytes of it, however the file is packed."""
+    return pa.types.is_primitive(kind) or pa.types.is_null(kind)
 
 
 def _is_text(kind: pa.DataType) -> bool:

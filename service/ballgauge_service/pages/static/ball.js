@@ -124,8 +124,20 @@ export class Ball {
     made.style.display = z < -0.001 && !this.through ? "none" : "";
     const sized = Math.min(1.4, Math.max(0.7, 2 / pixels));
     made.querySelector(".shape").setAttribute("transform", `scale(${sized.toFixed(2)})`);
-    made.querySelector(".grasp").setAttribute("r", (TARGET / 2 / pixels).toFixed(1));
+    this.drawGrasp(made.querySelector(".grasp"), mark, [x, y], TARGET / 2 / pixels);
     return { x: SIZE * x, y: -SIZE * y, reach: 5 * sized };
+  }
+
+  /** The place where a mark is grasped; that of a handle leaves its hole free, in which a drag turns the ball. */
+  drawGrasp(grasp, mark, [x, y], reach) {
+    grasp.setAttribute("r", reach.toFixed(1));
+    if (!mark.place) return;
+    const [right, up] = apply(rotation(this.view), mark.place);
+    const [outX, outY] = [SIZE * (x - right), SIZE * (up - y)];
+    const far = Math.hypot(outX, outY) || 1;
+    const aside = Math.max(0, reach - 0.7 * far) / far;
+    grasp.setAttribute("cx", (aside * outX).toFixed(1));
+    grasp.setAttribute("cy", (aside * outY).toFixed(1));
   }
 
   /** Labels go where they hide nothing and are whole; one behind the ball, or without room, is left out. */
@@ -156,10 +168,8 @@ export class Ball {
 
   /** The unit vector under a place of the window; beyond the rim, the nearest point on it. */
   under({ x: left, y: top }) {
-    const box = this.root.getBoundingClientRect();
-    const pixels = SIZE * this.scale();
-    const x = (left - box.left - box.width / 2) / pixels;
-    const y = -(top - box.top - box.height / 2) / pixels;
+    const at = new DOMPoint(left, top).matrixTransform(this.root.getScreenCTM().inverse());
+    const [x, y] = [at.x / SIZE, -at.y / SIZE];
     const far = Math.hypot(x, y);
     const seen = far < 1 ? [x, y, Math.sqrt(1 - far * far)] : [x / far, y / far, 0];
     const look = rotation(this.view);

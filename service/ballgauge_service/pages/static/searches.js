@@ -96,7 +96,7 @@ export class Search {
     const out = ball.leave_out ?? [];
     const ticks = this.editor.request.design.solids.slice(1).map((solid, index) => this.tick(`out-${at}-${index}`, solid.name, out.includes(solid.name), (on) =>
       this.put([...path, "leave_out"], on ? [...out, solid.name] : out.filter((each) => each !== solid.name))));
-    return element("fieldset", { class: "ball" }, element("legend", { text: ball.name ?? "" }), name.node,
+    return element("fieldset", { class: "wanted-of" }, element("legend", { text: ball.name ?? "" }), name.node,
       element("div", { class: "ticks", role: "group", "aria-label": gettext("Left out") }, element("span", { class: "quiet", text: gettext("Left out:") }), ticks),
       this.targets(ball.targets, [...path, "targets"]),
       element("button", { type: "button", text: gettext("Remove this ball"), disabled: this.editor.request.set.variants.length <= 2,
@@ -151,7 +151,7 @@ export class Search {
     });
     const choice = element("select", { id: "across-number", "aria-label": gettext("Number that the balls share") },
       Object.entries(this.contract.targets).map(([name, { label }]) => element("option", { value: name, text: label })));
-    return element("fieldset", { class: "ball" }, element("legend", { text: gettext("The same in all balls") }), rows, element("p", { class: "tools" }, choice,
+    return element("fieldset", { class: "wanted-of" }, element("legend", { text: gettext("The same in all balls") }), rows, element("p", { class: "tools" }, choice,
       element("button", { type: "button", id: "across-add", text: gettext("Add a shared number"), onclick: () =>
         this.put(["set", "across"], [...all, { number: choice.value, within: this.first(choice.value).tolerance }]) })));
   }
@@ -174,7 +174,7 @@ export class Search {
         element("summary", { id: `moves-${index}`, text: summary }), element("div", { class: "ticks" }, ticks), element("div", { class: "grid" }, bounds));
     });
     const others = all.filter((each) => each.solids?.length !== 1 || !(each.field in this.contract.parameters)).length;
-    return element("fieldset", { class: "ball" }, element("legend", { text: gettext("What may move") }), parts,
+    return element("fieldset", { class: "wanted-of" }, element("legend", { text: gettext("What may move") }), parts,
       others ? element("p", { class: "quiet", text: gettext("{count} more in the JSON move several parts together.", { count: others }) }) : null);
   }
 
