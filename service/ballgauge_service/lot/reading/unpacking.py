@@ -82,7 +82,7 @@ def _size(column: pa.Array) -> int:
 
 def _is_of_one_width(kind: pa.DataType) -> bool:
     """Whether a row holds a few bytes of it, however the file is packed."""
-    return pa.types.is_primitive(kind) or pa.types.is_null(kind)
+    return bool(pa.types.is_primitive(kind) or pa.types.is_null(kind))
 
 
 def _is_text(kind: pa.DataType) -> bool:
