@@ -80,15 +80,15 @@ def promised(answer: Any, name: str = "") -> Any:
     return "" if isinstance(answer, str) and name not in WORDS else answer
 
 
-def said(answer: Any, name: str = "") -> Iterator[str]:
-    """The sentences that an answer holds, in its order."""
+def said(answer: Any, name: str = "", members: frozenset[str] = SAID) -> Iterator[str]:
+    """The sentences that an answer holds in such members, in its order."""
     if isinstance(answer, dict):
         for member, value in answer.items():
-            yield from said(value, member)
+            yield from said(value, member, members)
     elif isinstance(answer, list):
         for entry in answer:
-            yield from said(entry, name)
-    elif isinstance(answer, str) and name in SAID:
+            yield from said(entry, name, members)
+    elif isinstance(answer, str) and name in members:
         yield answer
 
 

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from tests.compatibility.replay import said
 
 from ballgauge_service.pages import languages
 from ballgauge_service.pages.sentences import translator
@@ -46,18 +46,6 @@ def client() -> Any:
     return create_app(json_logs=False, warm_up=False).test_client()
 
 
-def _said(document: Any, name: str = "") -> Iterator[str]:
-    """The sentences of an answer, found by a walk of the test's own."""
-    if isinstance(document, dict):
-        for member, value in document.items():
-            yield from _said(value, member)
-    elif isinstance(document, list):
-        for value in document:
-            yield from _said(value, name)
-    elif isinstance(document, str) and name in SENTENCES:
-        yield document
-
-
 def _shape(document: Any) -> Any:
     """A document without its sentences."""
     if isinstance(document, dict):
@@ -84,7 +72,7 @@ def test_an_answer_is_whole_in_another_language(client: Any, path: Path, languag
     assert _shape(other.get_json()) == _shape(english.get_json())
     translate = translator(language)
     assert translate is not None
-    for text in _said(english.get_json()):
+    for text in said(english.get_json(), members=SENTENCES):
         assert [left for left in translate.lacks(text) if not STAYS.search(left)] == [], text
 
 
@@ -99,6 +87,18 @@ def test_recorded_sentences_keep_their_numbers(language: str) -> None:
     for text in filter(lambda each: isinstance(each, str), flat):
         told = translate(text)
         assert sorted(re.findall(r"\d+", told)) == sorted(re.findall(r"\d+", text)), (text, told)
+
+
+@pytest.mark.parametrize("language", OTHERS)
+def test_what_was_kept_in_one_language_is_not_the_answer_in_another(client: Any, language: str) -> None:
+    """A caller's digest of the English listing does not stand for another language's, whose own does."""
+    wanted = {"Accept-Language": language}
+    english, other = client.get("/v1/rulebooks"), client.get("/v1/rulebooks", headers=wanted)
+    crossed = client.get("/v1/rulebooks", headers={**wanted, "If-None-Match": english.headers["ETag"]})
+    assert (crossed.status_code, crossed.data) == (200, other.data)
+    again = client.get("/v1/rulebooks", headers={**wanted, "If-None-Match": other.headers["ETag"]})
+    assert (again.status_code, again.data) == (304, b"")
+    assert "Accept-Language" in again.headers["Vary"]
 
 
 def test_a_signed_record_and_names_are_never_changed(client: Any) -> None:

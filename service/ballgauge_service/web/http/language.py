@@ -5,6 +5,7 @@ Codes, names and numbers stay as they are: they are the contract. A signed docum
 
 from __future__ import annotations
 
+from http import HTTPStatus
 from typing import TYPE_CHECKING, Any
 
 import orjson
@@ -36,12 +37,14 @@ def register(app: Flask) -> None:
 def _translate(response: Response) -> Response:
     from flask import request
 
-    if not request.path.startswith("/v1/") or response.mimetype not in ("application/json", MEDIA_TYPE):
+    is_kept = response.status_code == HTTPStatus.NOT_MODIFIED
+    is_said = is_kept or response.mimetype in ("application/json", MEDIA_TYPE)
+    if not (request.path.startswith("/v1/") and is_said):
         return response
     response.vary.add("Accept-Language")
     language = languages.negotiate(None, request.accept_languages)
     translate = sentences.translator(language)
-    if translate is None or response.is_streamed:
+    if translate is None or is_kept or response.is_streamed:
         return response
     response.set_data(serializer.dump_in_order(translated(orjson.loads(response.get_data()), translate)))
     response.content_language.add(language)

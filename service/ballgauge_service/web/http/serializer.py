@@ -30,8 +30,13 @@ def kept(response: Response) -> Response:
     """A response that a caller may keep, and asks about again by its digest: 304 where it is the same."""
     from flask import request
 
-    # Weak: packed or not, it is the same document (RFC 9110, 8.8.3).
+    from ballgauge_service.pages import languages
+
+    # Weak: packed or not, it is the same document (RFC 9110, 8.8.3); in another language it is another.
     response.add_etag(weak=True)
+    language = languages.negotiate(None, request.accept_languages)
+    if language != languages.SOURCE:
+        response.set_etag(f"{response.get_etag()[0]}-{language}", weak=True)
     response.headers["Cache-Control"] = "no-cache"
     response.make_conditional(request)
     return response
