@@ -131,11 +131,9 @@ class Translator:
             yield self._joined([aside[1], f"({aside[2]})"], " ", depth)
         if (measured := _MEASURED.fullmatch(text)) is not None:
             unit, _, rest = measured[2].partition(" ")
-            inner, left = self._cached(rest if unit in _UNITS and rest else measured[2], depth + 1)
-            yield (
-                " ".join((self._number(measured[1]), *((unit,) if unit in _UNITS and rest else ()), inner)),
-                left,
-            )
+            is_unit = unit in _UNITS and rest
+            inner, left = self._cached(rest if is_unit else measured[2], depth + 1)
+            yield f"{self._number(measured[1])} {f'{unit} {inner}' if is_unit else inner}", left
         if text[0] == "(" and text[-1] == ")":
             inner, left = self._cached(text[1:-1], depth + 1)
             yield f"({inner})", left

@@ -1,19 +1,19 @@
 // Undo and redo of a form: what stood in it before, step by step.
 
 import { element } from "./elements.js";
+import { History } from "./history.js";
 import { gettext } from "./words.js";
 
-const MOST = 200;
 const at = (id) => document.getElementById(id);
 
 export class Undo {
   /** `read()` gives the form's state as a map, `write(state)` puts one back, `say(name)` a field's name for people. */
   constructor({ read, write, say }) {
-    Object.assign(this, { read, write, say, steps: [], place: -1, key: null, held: null });
+    Object.assign(this, { read, write, say, steps: null, held: null });
     at("undo").addEventListener("click", () => this.go(-1));
     at("redo").addEventListener("click", () => this.go(1));
     document.addEventListener("keydown", (event) => this.pressed(event));
-    document.addEventListener("focusout", () => { this.key = null; });
+    document.addEventListener("focusout", () => this.steps?.close());
     this.told = element("span", { class: "hidden", role: "status" });
     at("undo").parentElement.append(this.told);
   }
@@ -21,23 +21,17 @@ export class Undo {
   /** The form has changed. Changes with one `key` after one another are one step, as are those while `held` is set. */
   note(key = null) {
     const state = this.read();
-    const isOne = (this.held ?? key) !== null && (this.held ?? key) === this.key;
-    if (this.place >= 0 && text(state) === text(this.steps[this.place])) return;
-    this.steps.length = this.place + 1;
-    if (isOne && this.place > 0) this.steps.pop();
-    this.steps.push(state);
-    if (this.steps.length > MOST) this.steps.shift();
-    this.place = this.steps.length - 1;
-    this.key = this.held ?? key;
+    if (!this.steps) this.steps = new History(state);
+    else if (text(state) === text(this.steps.now)) return;
+    else this.steps.put(state, this.held ?? key);
     this.mark();
   }
 
   /** Go back, or forward again, by a step. */
   go(way) {
-    const [from, to] = [this.steps[this.place], this.steps[this.place + way]];
-    if (!to) return;
-    this.place += way;
-    this.key = null;
+    const from = this.steps?.now;
+    if (!this.steps?.step(way)) return;
+    const to = this.steps.now;
     const focus = document.activeElement?.id;
     this.write(to);
     (at(focus) ?? document.body).focus({ preventScroll: true });
@@ -49,7 +43,7 @@ export class Undo {
   }
 
   mark() {
-    for (const [id, place] of [["undo", this.place - 1], ["redo", this.place + 1]]) at(id).setAttribute("aria-disabled", String(!this.steps[place]));
+    for (const [id, can] of [["undo", this.steps.canUndo], ["redo", this.steps.canRedo]]) at(id).setAttribute("aria-disabled", String(!can));
   }
 
   pressed(event) {
