@@ -52,8 +52,14 @@ const told = document.getElementById("access-told");
 
 function asked(status, challenge) {
   const scope = challenge.match(OUT_OF_SCOPE)?.[1];
-  const words = status === 403 ? gettext("This key is not for this page: it lacks the scope {scope}. Type another.", { scope: scope ?? "–" })
-    : key ? gettext("This key is not valid. Type another.") : gettext("This service asks for an access key.");
+  const words =
+    status === 403
+      ? gettext("This key is not for this page: it lacks the scope {scope}. Type another.", {
+          scope: scope ?? "–",
+        })
+      : key
+        ? gettext("This key is not valid. Type another.")
+        : gettext("This service asks for an access key.");
   box.hidden = false;
   told.replaceChildren(element("strong", { text: words }));
   if (key) input.setAttribute("aria-invalid", "true");

@@ -1,4 +1,5 @@
-// The ball as a drawing that turns: one SVG, redrawn from the points of a scene. Marks are moved by handles or keys.
+// The ball as a drawing that turns: one SVG, redrawn from the points of a scene. Marks are moved by handles
+// or keys.
 
 import { svg } from "./elements.js";
 import { label } from "./labels.js";
@@ -15,16 +16,32 @@ const LETTER = 12.5;
 
 export class Ball {
   /**
-   * `moved(id, point, done)` is called while a mark is dragged, `nudged(id, right, up, big)` when arrow keys move it,
-   * `turned(view)` when the ball has been turned.
+   * `moved(id, point, done)` is called while a mark is dragged, `nudged(id, right, up, big)` when arrow keys
+   * move it, `turned(view)` when the ball has been turned.
    */
   constructor(root, { moved, nudged, turned }) {
     Object.assign(this, { root, moved, nudged, turned, through: true, marks: new Map(), words: [] });
     this.view = { yaw: 0, pitch: 0, zoom: 1 };
-    this.layers = Object.fromEntries(["back", "inside", "front", "marks", "words"].map((name) => [name, svg("g", { class: `layer-${name}` })]));
+    this.layers = Object.fromEntries(
+      ["back", "inside", "front", "marks", "words"].map((name) => [
+        name,
+        svg("g", { class: `layer-${name}` }),
+      ]),
+    );
     const { back, inside, front, marks, words } = this.layers;
-    root.append(svg("g", { id: "ball-drawing", class: "ball-drawing" }, svg("circle", { class: "body", r: SIZE }), back, inside, front,
-      svg("circle", { class: "rim", r: SIZE }), marks), words);
+    root.append(
+      svg(
+        "g",
+        { id: "ball-drawing", class: "ball-drawing" },
+        svg("circle", { class: "body", r: SIZE }),
+        back,
+        inside,
+        front,
+        svg("circle", { class: "rim", r: SIZE }),
+        marks,
+      ),
+      words,
+    );
     this.listen();
     this.box = root.getBoundingClientRect();
     new ResizeObserver(() => {
@@ -35,23 +52,31 @@ export class Ball {
 
   /**
    * Show a scene: {lines: [{points, kind, inside}], shells, words: [{point, text, kind, reach}],
-   * marks: [{id, point, place, short, label, shape, movable}]}. A mark is moved by its `point`, and stands for its `place`.
+   * marks: [{id, point, place, short, label, shape, movable}]}. A mark is moved by its `point`, and stands
+   * for its `place`.
    */
   show(scene) {
     this.scene = scene;
     this.lines = scene.lines.map((line) => this.path(line.kind));
     this.layers.back.replaceChildren(...this.lines.map((line) => line.back));
     this.layers.front.replaceChildren(...this.lines.map((line) => line.front));
-    this.layers.inside.replaceChildren(...scene.shells.map((shell) => svg("circle", { class: "shell", r: SIZE * shell })));
+    this.layers.inside.replaceChildren(
+      ...scene.shells.map((shell) => svg("circle", { class: "shell", r: SIZE * shell })),
+    );
     this.keepMarks(scene.marks);
-    this.words = scene.words.map((word) => svg("text", { class: `word ${word.kind}`, "aria-hidden": "true", text: word.text }));
+    this.words = scene.words.map((word) =>
+      svg("text", { class: `word ${word.kind}`, "aria-hidden": "true", text: word.text }),
+    );
     this.leads = scene.words.map(() => svg("path", { class: "lead-line" }));
     this.layers.words.replaceChildren(...this.leads, ...this.words);
     this.draw();
   }
 
   path(kind) {
-    return { back: svg("path", { class: `line back ${kind}` }), front: svg("path", { class: `line ${kind}` }) };
+    return {
+      back: svg("path", { class: `line back ${kind}` }),
+      front: svg("path", { class: `line ${kind}` }),
+    };
   }
 
   /** Marks keep their elements, and with them the keyboard's focus, from scene to scene. */
@@ -65,8 +90,12 @@ export class Ball {
     }
     for (const mark of marks) {
       if (!this.marks.has(mark.id)) {
-        const made = svg("g", { class: `mark ${mark.shape}`, "data-mark": mark.id },
-          svg("circle", { class: "grasp" }), svg("path", { class: "shape", d: SHAPES[mark.shape] }));
+        const made = svg(
+          "g",
+          { class: `mark ${mark.shape}`, "data-mark": mark.id },
+          svg("circle", { class: "grasp" }),
+          svg("path", { class: "shape", d: SHAPES[mark.shape] }),
+        );
         this.marks.set(mark.id, made);
         this.layers.marks.append(made);
       }
@@ -79,7 +108,10 @@ export class Ball {
 
   /** Turn so that the unit vector faces the reader. */
   face(p) {
-    this.turn((180 / Math.PI) * Math.atan2(-p[0], p[2]), (180 / Math.PI) * Math.asin(Math.min(1, Math.max(-1, p[1]))));
+    this.turn(
+      (180 / Math.PI) * Math.atan2(-p[0], p[2]),
+      (180 / Math.PI) * Math.asin(Math.min(1, Math.max(-1, p[1]))),
+    );
   }
 
   turn(yaw, pitch) {
@@ -99,14 +131,17 @@ export class Ball {
 
   /** Pixels of the screen in a unit of the drawing. */
   scale() {
-    return (Math.min(this.box.width, this.box.height) || 1) / (2 * HALF / this.view.zoom);
+    return (Math.min(this.box.width, this.box.height) || 1) / ((2 * HALF) / this.view.zoom);
   }
 
   draw() {
     if (!this.scene) return;
     const look = rotation(this.view);
     this.scene.lines.forEach((line, index) => {
-      const [front, back] = pieces(line.points.map((p) => apply(look, p)), line.inside);
+      const [front, back] = pieces(
+        line.points.map((p) => apply(look, p)),
+        line.inside,
+      );
       this.lines[index].front.setAttribute("d", front);
       this.lines[index].back.setAttribute("d", this.through || line.inside === undefined ? back : "");
     });
@@ -128,7 +163,9 @@ export class Ball {
     return { x: SIZE * x, y: -SIZE * y, reach: 5 * sized };
   }
 
-  /** The place where a mark is grasped; that of a handle leaves its hole free, in which a drag turns the ball. */
+  /**
+   * The place where a mark is grasped; that of a handle leaves its hole free, in which a drag turns the ball.
+   */
   drawGrasp(grasp, mark, [x, y], reach) {
     grasp.setAttribute("r", reach.toFixed(1));
     if (!mark.place) return;
@@ -146,15 +183,32 @@ export class Ball {
     const half = HALF / this.view.zoom;
     const wanted = this.scene.words.map((word, index) => {
       const [x, y, z] = apply(look, word.point);
-      return { index, x: SIZE * x, y: -SIZE * y, seen: z > 0.02, reach: SIZE * (word.reach ?? 0), text: word.text };
+      return {
+        index,
+        x: SIZE * x,
+        y: -SIZE * y,
+        seen: z > 0.02,
+        reach: SIZE * (word.reach ?? 0),
+        text: word.text,
+      };
     });
     const { box } = this;
-    const [wide, high] = [half * Math.max(1, box.width / box.height || 1), half * Math.max(1, box.height / box.width || 1)];
-    const mouths = this.scene.words.filter((word) => word.reach).map((word) => {
-      const [x, y] = apply(look, word.point);
-      return { x: SIZE * x, y: -SIZE * y, reach: 0.9 * SIZE * word.reach };
-    });
-    const placed = label(wanted.filter((word) => word.seen), [...marks, ...mouths], letter, { wide, high });
+    const [wide, high] = [
+      half * Math.max(1, box.width / box.height || 1),
+      half * Math.max(1, box.height / box.width || 1),
+    ];
+    const mouths = this.scene.words
+      .filter((word) => word.reach)
+      .map((word) => {
+        const [x, y] = apply(look, word.point);
+        return { x: SIZE * x, y: -SIZE * y, reach: 0.9 * SIZE * word.reach };
+      });
+    const placed = label(
+      wanted.filter((word) => word.seen),
+      [...marks, ...mouths],
+      letter,
+      { wide, high },
+    );
     this.words.forEach((made, index) => {
       const place = placed.get(index);
       made.style.display = this.leads[index].style.display = place ? "" : "none";
@@ -173,10 +227,14 @@ export class Ball {
     const far = Math.hypot(x, y);
     const seen = far < 1 ? [x, y, Math.sqrt(1 - far * far)] : [x / far, y / far, 0];
     const look = rotation(this.view);
-    return [0, 1, 2].map((column) => look[0][column] * seen[0] + look[1][column] * seen[1] + look[2][column] * seen[2]);
+    return [0, 1, 2].map(
+      (column) => look[0][column] * seen[0] + look[1][column] * seen[1] + look[2][column] * seen[2],
+    );
   }
 
-  /** A pointer drags after it has moved `DRAG` pixels: before, it is a click, which moves nothing. Two pinch. */
+  /**
+   * A pointer drags after it has moved `DRAG` pixels: before, it is a click, which moves nothing. Two pinch.
+   */
   listen() {
     const pointers = new Map();
     let drag = null;
@@ -216,7 +274,15 @@ export class Ball {
     const isMovable = mark?.hasAttribute("tabindex") && !mark.classList.contains("behind");
     const found = isMovable ? this.scene.marks.find((each) => each.id === mark.dataset.mark) : null;
     const at = { x: event.clientX, y: event.clientY };
-    return { id: found?.id, place: found?.place ?? found?.point, from: this.under(at), at, view: { ...this.view }, begun: false, point: null };
+    return {
+      id: found?.id,
+      place: found?.place ?? found?.point,
+      from: this.under(at),
+      at,
+      view: { ...this.view },
+      begun: false,
+      point: null,
+    };
   }
 
   drag(drag, event) {
@@ -255,7 +321,8 @@ export class Ball {
     this.frame = requestAnimationFrame(() => {
       this.frame = 0;
       this.turn(...this.next);
-      this.slow = performance.now() - asked > SLOW_FRAME ? (this.slow ?? 0) + 1 : Math.max(0, (this.slow ?? 0) - 1);
+      this.slow =
+        performance.now() - asked > SLOW_FRAME ? (this.slow ?? 0) + 1 : Math.max(0, (this.slow ?? 0) - 1);
       if (this.slow > SLOW_FRAMES) this.root.classList.add("coarse");
     });
   }
@@ -275,12 +342,18 @@ const SHAPES = {
 function rotation({ yaw, pitch }) {
   const [a, b] = [(yaw * Math.PI) / 180, (pitch * Math.PI) / 180];
   const [ca, sa, cb, sb] = [Math.cos(a), Math.sin(a), Math.cos(b), Math.sin(b)];
-  return [[ca, 0, sa], [sb * sa, cb, -sb * ca], [-cb * sa, sb, cb * ca]];
+  return [
+    [ca, 0, sa],
+    [sb * sa, cb, -sb * ca],
+    [-cb * sa, sb, cb * ca],
+  ];
 }
 
 const apply = (m, p) => m.map((row) => row[0] * p[0] + row[1] * p[1] + row[2] * p[2]);
 
-/** The parts of a line in front and behind, as path data; a line inside the ball is drawn whole, as behind. */
+/**
+ * The parts of a line in front and behind, as path data; a line inside the ball is drawn whole, as behind.
+ */
 function pieces(points, inside) {
   const parts = ["", ""];
   let last = -1;

@@ -11,10 +11,15 @@ const LONGEST = 1000000;
 
 const at = (id) => document.getElementById(id);
 
-/** Run the part of a page that keeps its balls; `replace(state)` puts another one in the form and gives whether it may. */
+/**
+ * Run the part of a page that keeps its balls; `replace(state)` puts another one in the form and gives
+ * whether it may.
+ */
 export function keepBalls({ form, state, replace }) {
   const name = at("ball-keeper");
-  const say = (words) => { at("balls-told").textContent = words; };
+  const say = (words) => {
+    at("balls-told").textContent = words;
+  };
 
   /** What the form says, without the day that the page filled in. */
   function request() {
@@ -26,25 +31,52 @@ export function keepBalls({ form, state, replace }) {
 
   function keep() {
     const made = request();
-    const called = name.value.trim() || made.ball?.serial || made.ball?.name || new Date().toLocaleString(document.documentElement.lang);
+    const called =
+      name.value.trim() ||
+      made.ball?.serial ||
+      made.ball?.name ||
+      new Date().toLocaleString(document.documentElement.lang);
     const ball = { name: called, check: made, state: [...form.state()] };
-    if (!write([ball, ...read().filter((each) => each.name !== called)].slice(0, MOST))) say(gettext("This browser keeps nothing: save the ball to a file."));
+    if (!write([ball, ...read().filter((each) => each.name !== called)].slice(0, MOST)))
+      say(gettext("This browser keeps nothing: save the ball to a file."));
     else say(gettext("Kept as {name}.", { name: called }));
     draw();
     return called;
   }
 
   function draw() {
-    at("kept-balls").replaceChildren(...read().map((ball) => element("li", {},
-      element("span", { class: "kept-name", text: ball.name }),
-      element("button", { type: "button", text: gettext("Open"), "aria-label": gettext("Open {name}", { name: ball.name }), onclick: () => open(ball) }),
-      element("button", { type: "button", text: gettext("Compare"), "aria-label": gettext("Compare with {name}", { name: ball.name }), onclick: () => state.act(({ answer }, signal) => compare(answer, ball, signal)) }),
-      element("button", { type: "button", text: gettext("Forget"), "aria-label": gettext("Forget {name}", { name: ball.name }), onclick: () => {
-        write(read().filter((each) => each.name !== ball.name));
-        draw();
-        say(gettext("{name} is forgotten.", { name: ball.name }));
-        name.focus();
-      } }))));
+    at("kept-balls").replaceChildren(
+      ...read().map((ball) =>
+        element(
+          "li",
+          {},
+          element("span", { class: "kept-name", text: ball.name }),
+          element("button", {
+            type: "button",
+            text: gettext("Open"),
+            "aria-label": gettext("Open {name}", { name: ball.name }),
+            onclick: () => open(ball),
+          }),
+          element("button", {
+            type: "button",
+            text: gettext("Compare"),
+            "aria-label": gettext("Compare with {name}", { name: ball.name }),
+            onclick: () => state.act(({ answer }, signal) => compare(answer, ball, signal)),
+          }),
+          element("button", {
+            type: "button",
+            text: gettext("Forget"),
+            "aria-label": gettext("Forget {name}", { name: ball.name }),
+            onclick: () => {
+              write(read().filter((each) => each.name !== ball.name));
+              draw();
+              say(gettext("{name} is forgotten.", { name: ball.name }));
+              name.focus();
+            },
+          }),
+        ),
+      ),
+    );
   }
 
   function open(ball) {
@@ -57,11 +89,23 @@ export function keepBalls({ form, state, replace }) {
     try {
       const on = { on: form.request().rules.on };
       const asked = { ball: {}, ...ball.check, rules: { ...on, ...ball.check.rules } };
-      const other = await calls.insist(() => calls.post("/v1/checks", asked, signal), (words) => box.replaceChildren(element("p", { text: words })), signal);
+      const other = await calls.insist(
+        () => calls.post("/v1/checks", asked, signal),
+        (words) => box.replaceChildren(element("p", { text: words })),
+        signal,
+      );
       const rows = figures(answer).map(([title, value], index) => [title, value, figures(other)[index][1]]);
-      box.replaceChildren(table(gettext("Side by side"), [gettext("quantity"), gettext("this ball"), ball.name], rows));
+      box.replaceChildren(
+        table(gettext("Side by side"), [gettext("quantity"), gettext("this ball"), ball.name], rows),
+      );
     } catch (error) {
-      if (!signal.aborted) box.replaceChildren(element("p", { class: "refused", text: gettext("{name} cannot be judged: {reason}", { name: ball.name, reason: error.message }) }));
+      if (!signal.aborted)
+        box.replaceChildren(
+          element("p", {
+            class: "refused",
+            text: gettext("{name} cannot be judged: {reason}", { name: ball.name, reason: error.message }),
+          }),
+        );
     }
   }
 
@@ -71,12 +115,17 @@ export function keepBalls({ form, state, replace }) {
       if (file.size > LONGEST) throw new TypeError("too large");
       const found = JSON.parse(await file.text());
       const check = found.check ?? found;
-      if (typeof check?.ball !== "object" && typeof check?.drilling !== "object") throw new TypeError("no ball");
+      if (typeof check?.ball !== "object" && typeof check?.drilling !== "object")
+        throw new TypeError("no ball");
       const kept = stateOf(check);
       if (!replace(new Map([...kept, ["units", "trade"]]))) return;
       name.value = found.player ?? "";
       const lost = [...kept.keys()].filter((each) => !form.form.elements[each]);
-      say(lost.length ? gettext("Opened. This page has no field for, and leaves out: {names}", { names: lost.join(", ") }) : gettext("Opened: {name}.", { name: file.name }));
+      say(
+        lost.length
+          ? gettext("Opened. This page has no field for, and leaves out: {names}", { names: lost.join(", ") })
+          : gettext("Opened: {name}.", { name: file.name }),
+      );
     } catch {
       say(gettext("This file is no ball saved by this page."));
     }
@@ -86,7 +135,10 @@ export function keepBalls({ form, state, replace }) {
   at("save-ball").addEventListener("click", () => {
     const player = name.value.trim();
     const text = JSON.stringify({ check: request(), ...(player ? { player } : {}) }, null, 1);
-    element("a", { download: "ball.json", href: URL.createObjectURL(new Blob([text], { type: "application/json" })) }).click();
+    element("a", {
+      download: "ball.json",
+      href: URL.createObjectURL(new Blob([text], { type: "application/json" })),
+    }).click();
   });
   at("open-ball").addEventListener("change", async (event) => {
     await load(event.target.files[0]);
@@ -98,13 +150,21 @@ export function keepBalls({ form, state, replace }) {
 
 /** The numbers by which two layouts are told apart, with their titles. */
 function figures({ outcome, findings, derived }) {
-  const worst = findings.filter((each) => each.margin !== null && !each.advisory).sort((a, b) => relative(a) - relative(b))[0];
+  const worst = findings
+    .filter((each) => each.margin !== null && !each.advisory)
+    .sort((a, b) => relative(a) - relative(b))[0];
   const reading = derived.balance?.measured ?? derived.balance?.predicted;
   const { drilled, layout } = derived;
   return [
     [gettext("Verdict"), outcomeWord(outcome)],
-    [gettext("worst margin"), worst ? `${quantity(worst.margin, worst.unit, { signed: true })}, ${gettext(worst.title)}` : "–"],
-    ...["top", "side", "finger"].map((way) => [{ top: gettext("top"), side: gettext("side"), finger: gettext("finger") }[way], quantity(reading?.[way] ?? null, "oz", { signed: true })]),
+    [
+      gettext("worst margin"),
+      worst ? `${quantity(worst.margin, worst.unit, { signed: true })}, ${gettext(worst.title)}` : "–",
+    ],
+    ...["top", "side", "finger"].map((way) => [
+      { top: gettext("top"), side: gettext("side"), finger: gettext("finger") }[way],
+      quantity(reading?.[way] ?? null, "oz", { signed: true }),
+    ]),
     [gettext("weight"), quantity(drilled?.weight ?? null, "lb")],
     [gettext("RG, low axis"), quantity(drilled?.rg ?? null, "in")],
     [gettext("differential"), quantity(drilled?.differential ?? null, "in")],
@@ -123,7 +183,12 @@ function relative({ margin, limit }) {
 function read() {
   try {
     const found = JSON.parse(localStorage.getItem(KEPT) ?? "[]");
-    return Array.isArray(found) ? found.filter((each) => typeof each?.name === "string" && Array.isArray(each.state) && typeof each.check === "object") : [];
+    return Array.isArray(found)
+      ? found.filter(
+          (each) =>
+            typeof each?.name === "string" && Array.isArray(each.state) && typeof each.check === "object",
+        )
+      : [];
   } catch {
     return [];
   }

@@ -17,14 +17,27 @@ export { clearProblem, showProblem };
 const PATH = "/v1/checks";
 
 /**
- * Run a page that checks what its form says: gives form, state and undo. `shown` is called with each answer and its
- * request, `moved` with each state of the page; `begins` tells whether a request holds enough to ask for.
+ * Run a page that checks what its form says: gives form, state and undo. `shown` is called with each answer
+ * and its request, `moved` with each state of the page; `begins` tells whether a request holds enough to ask
+ * for.
  */
-export function run({ shown = () => {}, moved = () => {}, begins = () => true, cards = results.numbers, take = null }) {
+export function run({
+  shown = () => {},
+  moved = () => {},
+  begins = () => true,
+  cards = results.numbers,
+  take = null,
+}) {
   const verdict = document.getElementById("verdict");
   const box = document.getElementById("results");
   const form = new Form(document.getElementById("form"), changed);
-  const state = new PageState({ form, read, ask: (request, signal) => calls.post(PATH, request, signal), show, moved });
+  const state = new PageState({
+    form,
+    read,
+    ask: (request, signal) => calls.post(PATH, request, signal),
+    show,
+    moved,
+  });
   const signing = offer(state);
   const undo = new Undo({ read: () => form.state(), write: restore, say: (name) => form.titleOf(name) });
   let clean = "";
@@ -37,8 +50,14 @@ export function run({ shown = () => {}, moved = () => {}, begins = () => true, c
 
   function show(answer, request) {
     results.showVerdict(verdict, answer);
-    box.replaceChildren(...[results.findings(answer), results.remedies(answer, take && ((remedy) => state.act(() => take(form, remedy)))),
-      ...cards(answer), ...results.notes(answer, go)].filter(Boolean));
+    box.replaceChildren(
+      ...[
+        results.findings(answer),
+        results.remedies(answer, take && ((remedy) => state.act(() => take(form, remedy)))),
+        ...cards(answer),
+        ...results.notes(answer, go),
+      ].filter(Boolean),
+    );
     calls.show(PATH, request, "check(request).outcome");
     signing(request);
     document.getElementById("compared").replaceChildren();
@@ -75,10 +94,18 @@ export function run({ shown = () => {}, moved = () => {}, begins = () => true, c
   });
   address.changed(restore);
 
-  /** Put another ball in the form; the browser's Back brings the former one. Gives false where the person keeps it. */
+  /**
+   * Put another ball in the form; the browser's Back brings the former one. Gives false where the person
+   * keeps it.
+   */
   function replace(kept) {
     const isTyped = form.state().size > 0 && String([...form.state()]) !== clean;
-    if (isTyped && kept.size && !window.confirm(gettext("Put another ball in the place of the one typed here?"))) return false;
+    if (
+      isTyped &&
+      kept.size &&
+      !window.confirm(gettext("Put another ball in the place of the one typed here?"))
+    )
+      return false;
     address.push(kept);
     restore(kept);
     return true;

@@ -16,15 +16,23 @@ const ARROWS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowDown: [0, -1], Arr
 
 export class Board {
   /**
-   * `change(index, solid, key)` puts a solid in place of another, `choose(index)` selects one, `done()` ends a
-   * drag; `told` is the live region.
+   * `change(index, solid, key)` puts a solid in place of another, `choose(index)` selects one, `done()` ends
+   * a drag; `told` is the live region.
    */
   constructor({ holder, told, change, choose, done }) {
     Object.assign(this, { told, change, choose, done, chosen: 0, drag: null });
-    this.pictures = [0, 1].map((across) => svg("svg", {
-      class: "chart section-picture", tabindex: -1, viewBox: `-${ROOM} -${ROOM} ${2 * ROOM} ${2 * ROOM}`, role: "group",
-      "aria-label": across ? gettext("Section square to the mark") : gettext("Section through pin and mark"), "data-across": across,
-    }));
+    this.pictures = [0, 1].map((across) =>
+      svg("svg", {
+        class: "chart section-picture",
+        tabindex: -1,
+        viewBox: `-${ROOM} -${ROOM} ${2 * ROOM} ${2 * ROOM}`,
+        role: "group",
+        "aria-label": across
+          ? gettext("Section square to the mark")
+          : gettext("Section through pin and mark"),
+        "data-across": across,
+      }),
+    );
     this.note = element("p", { class: "quiet", id: "not-drawn" });
     holder.replaceChildren(element("div", { class: "pair" }, this.pictures), this.note);
     for (const picture of this.pictures) this.listen(picture);
@@ -33,13 +41,22 @@ export class Board {
   /** Draw a design, with another laid over it as lines. */
   draw(design, { chosen = 0, over = null } = {}) {
     Object.assign(this, { design, chosen, over });
-    this.scale = 2 * SIZE / (inches(design.diameter) || 8.6);
-    const focus = document.activeElement?.closest?.(".section-picture") ? document.activeElement.dataset.grip : null;
+    this.scale = (2 * SIZE) / (inches(design.diameter) || 8.6);
+    const focus = document.activeElement?.closest?.(".section-picture")
+      ? document.activeElement.dataset.grip
+      : null;
     const across = focus && document.activeElement.closest(".section-picture").dataset.across;
     for (const picture of this.pictures) this.fill(picture, Number(picture.dataset.across));
-    if (focus) this.pictures[across]?.querySelector(`[data-grip="${CSS.escape(focus)}"]`)?.focus({ preventScroll: true });
-    const missing = (design.solids ?? []).filter((solid) => ![0, 1].some((each) => outline(solid, inches(design.diameter), each)));
-    this.note.textContent = missing.length ? gettext("not drawn: {names}", { names: missing.map((each) => each.name).join(", ") }) : "";
+    if (focus)
+      this.pictures[across]
+        ?.querySelector(`[data-grip="${CSS.escape(focus)}"]`)
+        ?.focus({ preventScroll: true });
+    const missing = (design.solids ?? []).filter(
+      (solid) => ![0, 1].some((each) => outline(solid, inches(design.diameter), each)),
+    );
+    this.note.textContent = missing.length
+      ? gettext("not drawn: {names}", { names: missing.map((each) => each.name).join(", ") })
+      : "";
   }
 
   flat([u, z]) {
@@ -52,25 +69,54 @@ export class Board {
     const diameter = inches(design.diameter);
     const line = (points) => `${path(points.map((each) => this.flat(each)))}Z`;
     const outlines = solids.map((solid) => outline(solid, diameter, across));
-    const bodies = outlines.map((points, index) => points && svg("path", {
-      class: `solid solid-${solids[index].role ?? "other"}${index === this.chosen ? " chosen" : ""}`, d: line(points), tabindex: 0,
-      role: "button", "data-grip": `solid ${index}`, "data-index": index, "aria-label": this.words(solids[index]),
-      "aria-pressed": String(index === this.chosen) }, svg("title", { text: solids[index].name })));
-    const laid = (over?.solids ?? []).map((solid) => outline(solid, inches(over.diameter), across)).filter(Boolean)
+    const bodies = outlines.map(
+      (points, index) =>
+        points &&
+        svg(
+          "path",
+          {
+            class: `solid solid-${solids[index].role ?? "other"}${index === this.chosen ? " chosen" : ""}`,
+            d: line(points),
+            tabindex: 0,
+            role: "button",
+            "data-grip": `solid ${index}`,
+            "data-index": index,
+            "aria-label": this.words(solids[index]),
+            "aria-pressed": String(index === this.chosen),
+          },
+          svg("title", { text: solids[index].name }),
+        ),
+    );
+    const laid = (over?.solids ?? [])
+      .map((solid) => outline(solid, inches(over.diameter), across))
+      .filter(Boolean)
       .map((points) => svg("path", { class: "laid-over", d: line(points) }));
     const labels = outlines.map((points, index) => {
       if (!points) return null;
       const [x, y] = this.flat(points.reduce((low, each) => (each[1] < low[1] ? each : low)));
       return svg("text", { class: "number", x: x + 5, y: y - 5, text: String(index + 1) });
     });
-    const grips = solids[this.chosen] && this.chosen > 0 && outlines[this.chosen] ? handlesOf(solids[this.chosen], across) : [];
-    picture.replaceChildren(...[...bodies, ...laid,
-      svg("path", { class: "axis-mark", d: `M0 -${SIZE + 12}V${SIZE + 6}M-${SIZE + 6} 0H${SIZE + 12}` }), ...labels,
-      svg("text", { x: 6, y: -SIZE - 12, text: gettext("pin") }),
-      svg("text", { x: SIZE + 16, y: -8, "text-anchor": "end", text: across ? gettext("across") : gettext("mark") }),
-      svg("path", { class: "mass-center" }),
-      ...grips.map((grip) => this.grip(grip)),
-    ].filter(Boolean));
+    const grips =
+      solids[this.chosen] && this.chosen > 0 && outlines[this.chosen]
+        ? handlesOf(solids[this.chosen], across)
+        : [];
+    picture.replaceChildren(
+      ...[
+        ...bodies,
+        ...laid,
+        svg("path", { class: "axis-mark", d: `M0 -${SIZE + 12}V${SIZE + 6}M-${SIZE + 6} 0H${SIZE + 12}` }),
+        ...labels,
+        svg("text", { x: 6, y: -SIZE - 12, text: gettext("pin") }),
+        svg("text", {
+          x: SIZE + 16,
+          y: -8,
+          "text-anchor": "end",
+          text: across ? gettext("across") : gettext("mark"),
+        }),
+        svg("path", { class: "mass-center" }),
+        ...grips.map((grip) => this.grip(grip)),
+      ].filter(Boolean),
+    );
   }
 
   /** Mark the center of mass, or take the mark away. */
@@ -78,7 +124,9 @@ export class Board {
     for (const picture of this.pictures) {
       const across = Number(picture.dataset.across);
       const [x, y] = center ? this.flat([across ? center.y : center.x, center.z]) : [0, 0];
-      picture.querySelector(".mass-center").setAttribute("d", center ? `M${x - 6} ${y}H${x + 6}M${x} ${y - 6}V${y + 6}` : "");
+      picture
+        .querySelector(".mass-center")
+        .setAttribute("d", center ? `M${x - 6} ${y}H${x + 6}M${x} ${y - 6}V${y + 6}` : "");
     }
   }
 
@@ -86,9 +134,23 @@ export class Board {
     const [x, y] = this.flat(grip.at);
     const solid = this.design.solids[this.chosen];
     const label = gettext("{field} of {name}", { field: this.fieldWords(grip.field), name: solid.name });
-    return svg("g", { class: "grip", tabindex: 0, role: "slider", "data-grip": grip.field, transform: `translate(${x} ${y})`,
-      "aria-label": label, "aria-valuemin": 0, "aria-valuemax": 9.5, "aria-valuenow": grip.size.toFixed(4), "aria-valuetext": quantity(grip.size, "in") },
-    svg("circle", { class: "grasp", r: 14 }), svg("circle", { class: "shape", r: 5.5 }));
+    return svg(
+      "g",
+      {
+        class: "grip",
+        tabindex: 0,
+        role: "slider",
+        "data-grip": grip.field,
+        transform: `translate(${x} ${y})`,
+        "aria-label": label,
+        "aria-valuemin": 0,
+        "aria-valuemax": 9.5,
+        "aria-valuenow": grip.size.toFixed(4),
+        "aria-valuetext": quantity(grip.size, "in"),
+      },
+      svg("circle", { class: "grasp", r: 14 }),
+      svg("circle", { class: "shape", r: 5.5 }),
+    );
   }
 
   fieldWords(field) {
@@ -98,14 +160,21 @@ export class Board {
   words(solid) {
     const [x, y, z] = middleOf(solid);
     return gettext("{name}: to the mark {x}, across {y}, to the pin {z}", {
-      name: solid.name, x: quantity(x, "in"), y: quantity(y, "in"), z: quantity(z, "in") });
+      name: solid.name,
+      x: quantity(x, "in"),
+      y: quantity(y, "in"),
+      z: quantity(z, "in"),
+    });
   }
 
   /** Where a pointer is, in inches. */
   place(picture, event) {
     const box = picture.getBoundingClientRect();
-    const perPixel = 2 * ROOM / box.width / this.scale;
-    return [(event.clientX - box.left - box.width / 2) * perPixel, -(event.clientY - box.top - box.height / 2) * perPixel];
+    const perPixel = (2 * ROOM) / box.width / this.scale;
+    return [
+      (event.clientX - box.left - box.width / 2) * perPixel,
+      -(event.clientY - box.top - box.height / 2) * perPixel,
+    ];
   }
 
   listen(picture) {
@@ -118,7 +187,8 @@ export class Board {
       const name = grip.dataset.grip;
       const solid = this.design.solids[this.chosen];
       const from = this.place(picture, event);
-      const held = name.startsWith("solid") ? [middleOf(solid)[across], middleOf(solid)[2]]
+      const held = name.startsWith("solid")
+        ? [middleOf(solid)[across], middleOf(solid)[2]]
         : handlesOf(solid, across).find((each) => each.field === name).at;
       this.drag = { name, across, solid, from, held, start: [event.clientX, event.clientY], moves: false };
       picture.setPointerCapture(event.pointerId);
@@ -157,7 +227,13 @@ export class Board {
     const step = event.shiftKey ? LONG_STEP : STEP;
     const handle = handlesOf(solid, across).find((each) => each.field === name);
     const from = handle ? handle.at : [middleOf(solid)[across], middleOf(solid)[2]];
-    this.set(name, solid, across, from.map((each, index) => each + way[index] * step), false);
+    this.set(
+      name,
+      solid,
+      across,
+      from.map((each, index) => each + way[index] * step),
+      false,
+    );
     this.end();
   }
 
@@ -173,8 +249,13 @@ export class Board {
     const name = this.drag?.name ?? document.activeElement?.dataset?.grip ?? "";
     const field = name.startsWith("solid") ? null : name;
     const value = field?.startsWith("points") ? solid.points[field.split(".")[1]] : field && [solid[field]];
-    this.told.textContent = field ? gettext("{field} of {name}: {value}", { field: this.fieldWords(field), name: solid.name,
-      value: value.map((each) => quantity(amount(each, "in"), "in")).join(", ") }) : this.words(solid);
+    this.told.textContent = field
+      ? gettext("{field} of {name}: {value}", {
+          field: this.fieldWords(field),
+          name: solid.name,
+          value: value.map((each) => quantity(amount(each, "in"), "in")).join(", "),
+        })
+      : this.words(solid);
     this.done();
   }
 }

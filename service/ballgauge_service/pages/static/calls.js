@@ -19,8 +19,13 @@ export class Refused extends Error {
 export class Unreachable extends Error {
   /** `after`: the seconds it asks to wait, where it does. */
   constructor(after = null) {
-    super(after === null ? gettext("The service gives no answer. This page asks again by itself.")
-      : gettext("The service asks for a pause of {seconds} s. This page asks again by itself.", { seconds: after }));
+    super(
+      after === null
+        ? gettext("The service gives no answer. This page asks again by itself.")
+        : gettext("The service asks for a pause of {seconds} s. This page asks again by itself.", {
+            seconds: after,
+          }),
+    );
     this.after = after;
   }
 
@@ -40,7 +45,14 @@ export async function send(path, { signal = null, ...options } = {}) {
   const limit = AbortSignal.any([AbortSignal.timeout(LONGEST_CALL), ...(signal ? [signal] : [])]);
   let response = null;
   try {
-    response = await access.allowed((key) => fetch(path, { method: "POST", ...options, signal: limit, headers: { ...options.headers, ...language, ...key } }));
+    response = await access.allowed((key) =>
+      fetch(path, {
+        method: "POST",
+        ...options,
+        signal: limit,
+        headers: { ...options.headers, ...language, ...key },
+      }),
+    );
   } catch {
     throw new Unreachable();
   }
@@ -68,7 +80,10 @@ async function decoded(response) {
   }
 }
 
-const json = (request) => ({ headers: { "Content-Type": "application/json" }, body: JSON.stringify(request) });
+const json = (request) => ({
+  headers: { "Content-Type": "application/json" },
+  body: JSON.stringify(request),
+});
 
 /** Ask the service; gives the decoded answer. */
 export async function post(path, request, signal = null) {
@@ -82,10 +97,15 @@ export async function postFile(path, file, type, signal = null) {
 /** Ask for a file and give it as a blob. */
 export async function postForFile(path, request, signal = null) {
   const response = await send(path, { ...json(request), signal });
-  return response.blob().catch(() => { throw new Unreachable(); });
+  return response.blob().catch(() => {
+    throw new Unreachable();
+  });
 }
 
-/** Make a call until the service answers; `told` hears why it is waited for. Throws Refused, and what `signal` is aborted for. */
+/**
+ * Make a call until the service answers; `told` hears why it is waited for. Throws Refused, and what `signal`
+ * is aborted for.
+ */
 export async function insist(call, told, signal) {
   for (let failures = 0; ; failures += 1) {
     try {
@@ -94,13 +114,17 @@ export async function insist(call, told, signal) {
       signal.throwIfAborted();
       if (!(error instanceof Unreachable)) throw error;
       told(error.message);
-      await new Promise((done) => { setTimeout(done, 1000 * error.wait(failures)); });
+      await new Promise((done) => {
+        setTimeout(done, 1000 * error.wait(failures));
+      });
       signal.throwIfAborted();
     }
   }
 }
 
-/** Make a function that asks with the newest request only: one call runs, one waits, older ones are dropped. */
+/**
+ * Make a function that asks with the newest request only: one call runs, one waits, older ones are dropped.
+ */
 export function newestOnly(ask) {
   let running = false;
   let waiting = null;
@@ -133,7 +157,8 @@ export function show(path, request, method) {
 
 function asCurl(path, request) {
   const body = JSON.stringify(request, null, 1).replaceAll("'", "'\\''");
-  return `curl -s ${location.origin}${path}${access.curlOption()} -H 'Content-Type: application/json' -d '${body}'`;
+  const to = `${location.origin}${path}${access.curlOption()}`;
+  return `curl -s ${to} -H 'Content-Type: application/json' -d '${body}'`;
 }
 
 function asPython(request, method) {
@@ -151,10 +176,14 @@ function literal(value, margin) {
   if (value === false) return "False";
   if (value === null) return "None";
   if (Array.isArray(value)) {
-    return value.length ? `[\n${value.map((each) => `${inner}${literal(each, inner)},\n`).join("")}${margin}]` : "[]";
+    return value.length
+      ? `[\n${value.map((each) => `${inner}${literal(each, inner)},\n`).join("")}${margin}]`
+      : "[]";
   }
   if (typeof value === "object") {
-    const members = Object.entries(value).map(([name, each]) => `${inner}${JSON.stringify(name)}: ${literal(each, inner)},\n`);
+    const members = Object.entries(value).map(
+      ([name, each]) => `${inner}${JSON.stringify(name)}: ${literal(each, inner)},\n`,
+    );
     return members.length ? `{\n${members.join("")}${margin}}` : "{}";
   }
   return JSON.stringify(value);

@@ -12,7 +12,8 @@ export function ticks(low, high, count = TICKS) {
   const power = 10 ** Math.floor(Math.log10(rough));
   const step = [1, 2, 5, 10].map((each) => each * power).find((each) => each >= rough);
   const found = [];
-  for (let index = Math.ceil(low / step); index * step <= high + step * 1e-9; index++) found.push(index * step);
+  for (let index = Math.ceil(low / step); index * step <= high + step * 1e-9; index++)
+    found.push(index * step);
   return found;
 }
 
@@ -26,17 +27,46 @@ export function around(values, share = 0.06) {
 
 /** Make an empty chart; `x` and `y` turn values into places, `add` draws over the frame. */
 export function chart({ label, xRange, yRange, xTitle, yTitle, width = 640, height = 340 }) {
-  const x = (value) => MARGIN.left + (value - xRange[0]) / (xRange[1] - xRange[0]) * (width - MARGIN.left - MARGIN.right);
-  const y = (value) => height - MARGIN.bottom - (value - yRange[0]) / (yRange[1] - yRange[0]) * (height - MARGIN.top - MARGIN.bottom);
+  const x = (value) =>
+    MARGIN.left + ((value - xRange[0]) / (xRange[1] - xRange[0])) * (width - MARGIN.left - MARGIN.right);
+  const y = (value) =>
+    height -
+    MARGIN.bottom -
+    ((value - yRange[0]) / (yRange[1] - yRange[0])) * (height - MARGIN.top - MARGIN.bottom);
   const [left, right, top, bottom] = [x(xRange[0]), x(xRange[1]), y(yRange[1]), y(yRange[0])];
-  const picture = svg("svg", { class: "chart", viewBox: `0 0 ${width} ${height}`, role: "img", "aria-label": label },
-    ticks(...xRange).map((value) => [svg("line", { class: "grid-line", x1: x(value), x2: x(value), y1: top, y2: bottom }),
-      svg("text", { class: "tick-text", x: x(value), y: bottom + 16, "text-anchor": "middle", text: plain(value) })]).flat(),
-    ticks(...yRange).map((value) => [svg("line", { class: "grid-line", x1: left, x2: right, y1: y(value), y2: y(value) }),
-      svg("text", { class: "tick-text", x: left - 6, y: y(value) + 4, "text-anchor": "end", text: plain(value) })]).flat(),
+  const picture = svg(
+    "svg",
+    { class: "chart", viewBox: `0 0 ${width} ${height}`, role: "img", "aria-label": label },
+    ticks(...xRange).flatMap((value) => [
+      svg("line", { class: "grid-line", x1: x(value), x2: x(value), y1: top, y2: bottom }),
+      svg("text", {
+        class: "tick-text",
+        x: x(value),
+        y: bottom + 16,
+        "text-anchor": "middle",
+        text: plain(value),
+      }),
+    ]),
+    ticks(...yRange).flatMap((value) => [
+      svg("line", { class: "grid-line", x1: left, x2: right, y1: y(value), y2: y(value) }),
+      svg("text", {
+        class: "tick-text",
+        x: left - 6,
+        y: y(value) + 4,
+        "text-anchor": "end",
+        text: plain(value),
+      }),
+    ]),
     svg("path", { class: "axis-line", d: `M${left} ${top}V${bottom}H${right}` }),
-    svg("text", { class: "axis-title", x: (left + right) / 2, y: height - 8, "text-anchor": "middle", text: xTitle }),
-    svg("text", { class: "axis-title", x: left, y: 13, "text-anchor": "start", text: yTitle }));
+    svg("text", {
+      class: "axis-title",
+      x: (left + right) / 2,
+      y: height - 8,
+      "text-anchor": "middle",
+      text: xTitle,
+    }),
+    svg("text", { class: "axis-title", x: left, y: 13, "text-anchor": "start", text: yTitle }),
+  );
   return { x, y, left, right, top, bottom, picture, add: (...parts) => picture.append(...parts.flat()) };
 }
 

@@ -15,44 +15,111 @@ const PATH = "/v1/designs";
 const LEAST = 5e-5; // what the four decimals shown can tell from nothing
 const ASKED = ["design", "drilling", "balance_arm", "rules", "compare"];
 const ELSEWHERE = ["family", "production", "layout_map"];
-const FRESH = { design: { diameter: 8.58, solids: [{ name: gettext("cover"), role: "cover", shape: "sphere", density: 1.2 }] } };
-const SHOWN = ["weight", "rg", "rg_intermediate", "rg_high", "differential", "intermediate_differential", "asymmetry_ratio", "top_weight",
-  "pin_to_cg", "pin_to_low_rg_axis", "mark_to_high_rg_axis", "cover_depth_shallowest", "max_density", "mean_density"];
-const DRILLED = { weight: "weight", rg: "rg", rg_intermediate: "rg_intermediate", rg_high: "rg_high", differential: "differential",
-  intermediate_differential: "intermediate_differential", asymmetry_ratio: "asymmetry_ratio" };
+const FRESH = {
+  design: {
+    diameter: 8.58,
+    solids: [{ name: gettext("cover"), role: "cover", shape: "sphere", density: 1.2 }],
+  },
+};
+const SHOWN = [
+  "weight",
+  "rg",
+  "rg_intermediate",
+  "rg_high",
+  "differential",
+  "intermediate_differential",
+  "asymmetry_ratio",
+  "top_weight",
+  "pin_to_cg",
+  "pin_to_low_rg_axis",
+  "mark_to_high_rg_axis",
+  "cover_depth_shallowest",
+  "max_density",
+  "mean_density",
+];
+const DRILLED = {
+  weight: "weight",
+  rg: "rg",
+  rg_intermediate: "rg_intermediate",
+  rg_high: "rg_high",
+  differential: "differential",
+  intermediate_differential: "intermediate_differential",
+  asymmetry_ratio: "asymmetry_ratio",
+};
 const READINGS = ["drilled_top", "drilled_side", "drilled_finger"];
 
 const at = (id) => document.getElementById(id);
 const contract = JSON.parse(at("contract").textContent);
-const word = (name) => contract.targets[name]?.label ?? { mass: gettext("mass") }[name] ?? name.replaceAll("_", " ");
-const wide = (label, ...parts) => element("div", { class: "wide", tabindex: "0", role: "region", "aria-label": label }, ...parts);
+const word = (name) =>
+  contract.targets[name]?.label ?? { mass: gettext("mass") }[name] ?? name.replaceAll("_", " ");
+const wide = (label, ...parts) =>
+  element("div", { class: "wide", tabindex: "0", role: "region", "aria-label": label }, ...parts);
 
 let chosen = 0;
 let laid = null; // a solution's design, laid over
 let changes = 0;
 let last = null; // the newest numbers: the answer, and the change that they belong to
 
-const editor = new Editor({ kind: "design", path: PATH, method: "design(request).outcome", asked, show, fresh: FRESH });
+const editor = new Editor({
+  kind: "design",
+  path: PATH,
+  method: "design(request).outcome",
+  asked,
+  show,
+  fresh: FRESH,
+});
 for (const spec of contract.fields.filter((each) => each.name.startsWith("design."))) {
-  at("head").append(editor.add(new Field(spec, spec.name.split("."), (...given) => editor.take(...given))).node);
+  at("head").append(
+    editor.add(new Field(spec, spec.name.split("."), (...given) => editor.take(...given))).node,
+  );
 }
-const solids = new Solids({ editor, contract, choose, remove: (name) => { at("told").textContent = gettext("{name} is removed. Undo brings it back.", { name }); } });
+const solids = new Solids({
+  editor,
+  contract,
+  choose,
+  remove: (name) => {
+    at("told").textContent = gettext("{name} is removed. Undo brings it back.", { name });
+  },
+});
 const drilling = new Drilling({ editor, contract });
 const board = new Board({
-  holder: at("sections"), told: at("told"), choose, done: () => editor.history.close(),
-  change: (index, solid, key) => editor.put({ ...editor.request, design: { ...editor.request.design,
-    solids: editor.request.design.solids.map((each, place) => (place === index ? solid : each)) } }, { key, source: key }),
+  holder: at("sections"),
+  told: at("told"),
+  choose,
+  done: () => editor.history.close(),
+  change: (index, solid, key) =>
+    editor.put(
+      {
+        ...editor.request,
+        design: {
+          ...editor.request.design,
+          solids: editor.request.design.solids.map((each, place) => (place === index ? solid : each)),
+        },
+      },
+      { key, source: key },
+    ),
 });
-board.names = Object.fromEntries(Object.entries(contract.parameters).map(([name, { label }]) => [name, label]));
+board.names = Object.fromEntries(
+  Object.entries(contract.parameters).map(([name, { label }]) => [name, label]),
+);
 const search = new Search({
-  editor, contract, numbers: () => numbersOf(last?.answer),
+  editor,
+  contract,
+  numbers: () => numbersOf(last?.answer),
   take: (design) => editor.put({ ...editor.request, design }),
-  lay: (design, name) => { laid = { design, name }; at("over").dataset.wanted = "solution"; editor.refresh(); editor.state.edited(0); },
+  lay: (design, name) => {
+    laid = { design, name };
+    at("over").dataset.wanted = "solution";
+    editor.refresh();
+    editor.state.edited(0);
+  },
 });
 
 /** What is asked as the design changes: all but searches and studies, and what is laid over it. */
 function asked(request) {
-  const bare = Object.fromEntries(ASKED.filter((name) => request[name] !== undefined).map((name) => [name, request[name]]));
+  const bare = Object.fromEntries(
+    ASKED.filter((name) => request[name] !== undefined).map((name) => [name, request[name]]),
+  );
   const over = overlay(request);
   return over && !request.compare ? { ...bare, compare: { design: over } } : bare;
 }
@@ -61,7 +128,8 @@ function asked(request) {
 function overlay(request) {
   const wanted = at("over").dataset.wanted ?? "";
   if (wanted === "solution") return laid?.design ?? null;
-  if (wanted.startsWith("variant ")) return request.set?.variants?.[wanted.slice(8)] ? variantDesign(request, wanted.slice(8)) : null;
+  if (wanted.startsWith("variant "))
+    return request.set?.variants?.[wanted.slice(8)] ? variantDesign(request, wanted.slice(8)) : null;
   return request.compare?.design ?? null;
 }
 
@@ -81,7 +149,9 @@ function refresh(request, source) {
   overlays(request);
   const more = ELSEWHERE.filter((name) => request[name]);
   at("elsewhere").hidden = more.length === 0;
-  at("elsewhere").textContent = gettext("Not computed on this page, but kept in the JSON: {names}.", { names: more.join(", ").replaceAll("_", " ") });
+  at("elsewhere").textContent = gettext("Not computed on this page, but kept in the JSON: {names}.", {
+    names: more.join(", ").replaceAll("_", " "),
+  });
   document.documentElement.dataset.change = String(changes);
   if (source !== "choice" && !editor.broken) live();
   drawNumbers();
@@ -100,16 +170,21 @@ function markCenter() {
 function overlays(request) {
   const over = at("over");
   const options = [["", gettext("nothing")]];
-  if (request.compare?.design) options.push(["second", gettext("second design: {name}", { name: request.compare.design.name ?? "" })]);
-  for (const [index, variant] of (request.set?.variants ?? []).entries()) options.push([`variant ${index}`, variant.name ?? ""]);
+  if (request.compare?.design)
+    options.push(["second", gettext("second design: {name}", { name: request.compare.design.name ?? "" })]);
+  for (const [index, variant] of (request.set?.variants ?? []).entries())
+    options.push([`variant ${index}`, variant.name ?? ""]);
   if (laid) options.push(["solution", laid.name]);
   let wanted = over.dataset.wanted ?? "";
-  if (!options.some(([value]) => value === wanted) || (wanted === "" && request.compare?.design)) wanted = request.compare?.design ? "second" : "";
+  if (!options.some(([value]) => value === wanted) || (wanted === "" && request.compare?.design))
+    wanted = request.compare?.design ? "second" : "";
   over.dataset.wanted = wanted;
   const key = JSON.stringify([options, wanted]);
   if (over.dataset.key === key) return;
   over.dataset.key = key;
-  over.replaceChildren(...options.map(([value, text]) => element("option", { value, text, selected: value === wanted })));
+  over.replaceChildren(
+    ...options.map(([value, text]) => element("option", { value, text, selected: value === wanted })),
+  );
 }
 
 const live = calls.newestOnly(async () => {
@@ -139,16 +214,47 @@ function drawNumbers() {
   if (!last || Number(box.dataset.change) === last.change) return;
   box.dataset.change = String(last.change);
   const { properties, drilled, units, comparison } = last.answer;
-  const second = comparison?.designs && Object.fromEntries(comparison.designs.map((each) => [each.number, each]));
-  const heads = [gettext("quantity"), gettext("as made"), ...(drilled ? [gettext("drilled")] : []), ...(second ? [gettext("laid over"), gettext("difference")] : [])];
+  const second =
+    comparison?.designs && Object.fromEntries(comparison.designs.map((each) => [each.number, each]));
+  const heads = [
+    gettext("quantity"),
+    gettext("as made"),
+    ...(drilled ? [gettext("drilled")] : []),
+    ...(second ? [gettext("laid over"), gettext("difference")] : []),
+  ];
   const show = (value, unit, options) => (value === undefined ? "" : quantity(value, unit, options));
-  const rows = SHOWN.map((name) => [word(name), quantity(properties[name], units[name]), ...(drilled ? [DRILLED[name] ? show(drilled[name], units[name]) : ""] : []),
-    ...(second ? [show(second[name]?.second, units[name]), show(second[name]?.difference, units[name], { signed: true })] : [])]);
-  const readings = drilled ? READINGS.map((name) => [word(name), "", quantity(drilled[name.slice(8)], "oz", { signed: true }), ...(second ? ["", ""] : [])]) : [];
-  at("numbers-table").replaceChildren(wide(gettext("Numbers of the design"), table(gettext("Numbers of the design"), heads, [...rows, ...readings])));
+  const rows = SHOWN.map((name) => [
+    word(name),
+    quantity(properties[name], units[name]),
+    ...(drilled ? [DRILLED[name] ? show(drilled[name], units[name]) : ""] : []),
+    ...(second
+      ? [
+          show(second[name]?.second, units[name]),
+          show(second[name]?.difference, units[name], { signed: true }),
+        ]
+      : []),
+  ]);
+  const readings = drilled
+    ? READINGS.map((name) => [
+        word(name),
+        "",
+        quantity(drilled[name.slice(8)], "oz", { signed: true }),
+        ...(second ? ["", ""] : []),
+      ])
+    : [];
+  at("numbers-table").replaceChildren(
+    wide(
+      gettext("Numbers of the design"),
+      table(gettext("Numbers of the design"), heads, [...rows, ...readings]),
+    ),
+  );
   const { error_bound: bound } = properties;
-  at("numbers-method").textContent = bound.differential ? gettext("Within {weight} lb and {differential} in of differential, at once; the whole answer follows.",
-    { weight: bound.weight.toPrecision(1), differential: bound.differential.toPrecision(1) }) : "";
+  at("numbers-method").textContent = bound.differential
+    ? gettext(
+        "Within {weight} lb and {differential} in of differential, at once; the whole answer follows.",
+        { weight: bound.weight.toPrecision(1), differential: bound.differential.toPrecision(1) },
+      )
+    : "";
 }
 
 function show(answer, request) {
@@ -162,7 +268,9 @@ function show(answer, request) {
     request.compare?.design && answer.comparison ? comparison(answer.comparison) : null,
     answer.drilled ? card(gettext("Drilled, in play"), findings(answer.drilled)) : null,
     findings(answer),
-    answer.cautions.length ? card(gettext("Cautions"), list(answer.cautions.map((each) => each.message))) : null,
+    answer.cautions.length
+      ? card(gettext("Cautions"), list(answer.cautions.map((each) => each.message)))
+      : null,
     card(gettext("Assumptions"), list(answer.assumptions)),
   ];
 }
@@ -170,18 +278,40 @@ function show(answer, request) {
 function contributions({ properties: { contributions: found }, units }) {
   if (!found?.length) return null;
   const names = ["mass", "weight", "rg", "differential", "intermediate_differential", "top_weight"];
-  const rows = found.map((each) => [each.name, ...names.map((name) => quantity(each[name], units[name], { signed: name !== "mass" }))]);
+  const rows = found.map((each) => [
+    each.name,
+    ...names.map((name) => quantity(each[name], units[name], { signed: name !== "mass" })),
+  ]);
   const label = gettext("What each solid adds");
-  return card(label, element("p", { class: "quiet", text: gettext("Mass is what is seen of the solid; the rest is the change when it is there instead of what lies beneath it.") }),
-    wide(label, table(label, [gettext("solid"), ...names.map(word)], rows)));
+  return card(
+    label,
+    element("p", {
+      class: "quiet",
+      text: gettext(
+        "Mass is what is seen of the solid; the rest is the change " +
+          "when it is there instead of what lies beneath it.",
+      ),
+    }),
+    wide(label, table(label, [gettext("solid"), ...names.map(word)], rows)),
+  );
 }
 
 function comparison({ designs }) {
   if (!designs?.length) return null;
-  const causes = (each) => each.causes.filter((cause) => Math.abs(cause.difference) >= LEAST).map((cause) => `${cause.part} ${quantity(cause.difference, each.unit, { signed: true })}`);
-  const rows = designs.map((each) => [word(each.number), quantity(each.difference, each.unit, { signed: true }), causes(each).join(", ") || "–"]);
+  const causes = (each) =>
+    each.causes
+      .filter((cause) => Math.abs(cause.difference) >= LEAST)
+      .map((cause) => `${cause.part} ${quantity(cause.difference, each.unit, { signed: true })}`);
+  const rows = designs.map((each) => [
+    word(each.number),
+    quantity(each.difference, each.unit, { signed: true }),
+    causes(each).join(", ") || "–",
+  ]);
   const label = gettext("Where the difference comes from");
-  return card(label, wide(label, table(label, [gettext("quantity"), gettext("difference"), gettext("by solid")], rows)));
+  return card(
+    label,
+    wide(label, table(label, [gettext("quantity"), gettext("difference"), gettext("by solid")], rows)),
+  );
 }
 
 at("second").addEventListener("click", () => {
@@ -200,7 +330,14 @@ at("over").addEventListener("change", ({ target }) => {
   }
 });
 editor.reach = (names) => {
-  if (names[0] === "design" && names[1] === "solids" && names[2] !== undefined && Number(names[2]) !== chosen && !editor.fields.has(names.join("."))) choose(Number(names[2]));
+  if (
+    names[0] === "design" &&
+    names[1] === "solids" &&
+    names[2] !== undefined &&
+    Number(names[2]) !== chosen &&
+    !editor.fields.has(names.join("."))
+  )
+    choose(Number(names[2]));
 };
 editor.listen(refresh);
 editor.restore();

@@ -1,4 +1,5 @@
-// The desk: one ball after another. A ball is in the list as soon as Enter is pressed, and is judged behind that.
+// The desk: one ball after another. A ball is in the list as soon as Enter is pressed, and is judged behind
+// that.
 
 import * as address from "./address.js";
 import * as calls from "./calls.js";
@@ -21,18 +22,42 @@ const ONE_BALL = /^(ball|measured_balance|holes_seen)\./;
 const AT_ONCE = 4;
 const SCAN = { least: 6, within: 40, end: 150, twice: 80 };
 const SHOWN = 200;
-const STATES = ["nonconforming", "inconclusive", "refused", "unweighed", "waiting", "not_assessed", "conforming"];
-const USUAL = { finger_holes: "2", thumb_holes: "1", unused_finger_holes: "0", thumb_used: "true", balance_holes: "0",
-  vent_holes: "0", mill_holes: "0", center_marked: "true" };
+const STATES = [
+  "nonconforming",
+  "inconclusive",
+  "refused",
+  "unweighed",
+  "waiting",
+  "not_assessed",
+  "conforming",
+];
+const USUAL = {
+  finger_holes: "2",
+  thumb_holes: "1",
+  unused_finger_holes: "0",
+  thumb_used: "true",
+  balance_holes: "0",
+  vent_holes: "0",
+  mill_holes: "0",
+  center_marked: "true",
+};
 
 const field = (id) => document.getElementById(id);
 const verdict = field("verdict");
 const told = field("told");
 const player = field("player");
 const form = new Form(field("form"), typed);
-const state = new PageState({ form, read, ask: (request, signal) => calls.post("/v1/checks", request, signal), show, moved });
+const state = new PageState({
+  form,
+  read,
+  ask: (request, signal) => calls.post("/v1/checks", request, signal),
+  show,
+  moved,
+});
 const entrants = new Entrants(drawSoon);
-const list = new List(listChanged, () => say(gettext("This browser keeps nothing: save the list to a file.")));
+const list = new List(listChanged, () =>
+  say(gettext("This browser keeps nothing: save the list to a file.")),
+);
 
 let editing = null; // the entry that is edited, and the ball that was put aside for it
 let shown = ""; // the outcome by which rows are filtered
@@ -69,7 +94,10 @@ function moved(name) {
   if (name !== "current") field("near").hidden = true;
 }
 
-/** Put the ball of the form in the list and make room for the next, at once: whatever is typed now is the next one's. */
+/**
+ * Put the ball of the form in the list and make room for the next, at once: whatever is typed now is the next
+ * one's.
+ */
 function next() {
   const now = typedBall();
   if (!now.length) {
@@ -77,7 +105,12 @@ function next() {
     return field("ball.serial").focus();
   }
   fillFromEntrants();
-  const made = { player: player.value.trim(), request: { ball: {}, ...form.request() }, typed: typedBall(), metric: units.metric };
+  const made = {
+    player: player.value.trim(),
+    request: { ball: {}, ...form.request() },
+    typed: typedBall(),
+    metric: units.metric,
+  };
   if (editing) {
     const { id, at } = editing;
     list.change([[id, { id, at, ...made, answer: null, refused: null }]]);
@@ -148,12 +181,21 @@ function restoreDraft() {
 function showNear(answer) {
   const near = field("near");
   const names = (answer.identity?.near ?? []).map((each) => `${each.brand} ${each.model}`);
-  near.replaceChildren(near.firstElementChild, ...names.map((name) => element("button", { type: "button", text: name, onclick: () => {
-    form.set("ball.name", name);
-    mark("ball.name", false);
-    field("ball.name").focus();
-    typed();
-  } })));
+  near.replaceChildren(
+    near.firstElementChild,
+    ...names.map((name) =>
+      element("button", {
+        type: "button",
+        text: name,
+        onclick: () => {
+          form.set("ball.name", name);
+          mark("ball.name", false);
+          field("ball.name").focus();
+          typed();
+        },
+      }),
+    ),
+  );
   near.hidden = names.length === 0;
 }
 
@@ -165,7 +207,10 @@ function fillFromEntrants() {
   const found = entrants.find(field("ball.serial").value);
   if (found.length === 1) {
     const [{ player: who, name }] = found;
-    for (const [id, text] of [["player", who], ["ball.name", name]]) {
+    for (const [id, text] of [
+      ["player", who],
+      ["ball.name", name],
+    ]) {
       if (!text || field(id).value.trim()) continue;
       field(id).value = text;
       mark(id, true);
@@ -201,10 +246,17 @@ function entrantWords(entry) {
 function drawEntrants() {
   const unseen = entrants.unseen(list.entries);
   field("entrants-box").hidden = !entrants.rows.length;
-  field("entrants-told").textContent = gettext("{seen} of {count} balls of the entrants' file are in the list.", {
-    seen: entrants.rows.length - unseen.length, count: entrants.rows.length });
-  field("entrants-unseen").replaceChildren(...unseen.slice(0, SHOWN).map((each) =>
-    element("li", { text: [each.player, each.serial, each.name].filter(Boolean).join(" · ") })));
+  field("entrants-told").textContent = gettext(
+    "{seen} of {count} balls of the entrants' file are in the list.",
+    { seen: entrants.rows.length - unseen.length, count: entrants.rows.length },
+  );
+  field("entrants-unseen").replaceChildren(
+    ...unseen
+      .slice(0, SHOWN)
+      .map((each) =>
+        element("li", { text: [each.player, each.serial, each.name].filter(Boolean).join(" · ") }),
+      ),
+  );
 }
 
 // Judging: balls wait for the service as long as it takes
@@ -228,7 +280,8 @@ async function judgeOne(entry) {
     failures = 0;
     list.answer(entry, { answer: rows.brief(answer), refused: null });
   } catch (error) {
-    if (!(error instanceof calls.Unreachable)) list.answer(entry, { answer: null, refused: wordsOf(error.problem) });
+    if (!(error instanceof calls.Unreachable))
+      list.answer(entry, { answer: null, refused: wordsOf(error.problem) });
     else if (!timer) {
       timer = setTimeout(again, 1000 * error.wait(failures));
       failures += 1;
@@ -247,7 +300,9 @@ function again() {
 
 function wordsOf(problem) {
   const errors = problem.errors ?? [];
-  return errors.length ? errors.map(({ pointer, detail }) => `${wordOf(pointer)}: ${detail}`) : [problem.detail ?? problem.title];
+  return errors.length
+    ? errors.map(({ pointer, detail }) => `${wordOf(pointer)}: ${detail}`)
+    : [problem.detail ?? problem.title];
 }
 
 function wordOf(pointer) {
@@ -263,50 +318,65 @@ function listChanged() {
   judge();
 }
 
-let drawing = 0;
+let frame = 0;
 
 function drawSoon() {
-  drawing ||= requestAnimationFrame(draw);
+  if (!frame) frame = requestAnimationFrame(draw);
 }
 
 const numberOf = (id) => list.entries.findIndex((each) => each.id === id) + 1;
 
 function draw() {
-  drawing = 0;
+  frame = 0;
   const { entries } = list;
   drawCounts(entries);
   drawEntrants();
   const asked = field("find").value.trim().toLowerCase();
-  const isAsked = ({ player: name, request }) => [name, request.ball.serial, request.ball.name]
-    .some((text) => text?.toLowerCase().includes(asked));
+  const isAsked = ({ player: name, request }) =>
+    [name, request.ball.serial, request.ball.name].some((text) => text?.toLowerCase().includes(asked));
   const numbered = entries.map((entry, index) => [entry, index + 1]).reverse();
-  const chosen = numbered.filter(([entry]) => (!shown || rows.stateOf(entry) === shown) && (!asked || isAsked(entry)));
+  const chosen = numbered.filter(
+    ([entry]) => (!shown || rows.stateOf(entry) === shown) && (!asked || isAsked(entry)),
+  );
   const drawn = whole ? chosen : chosen.slice(0, SHOWN);
   const { act } = document.activeElement?.dataset ?? {};
   const id = document.activeElement?.closest?.("tr")?.dataset.id;
   field("list").tBodies[0].replaceChildren(...drawn.map(([entry, number]) => row(entry, number)));
-  if (act && id) field("list").querySelector(`[data-id="${CSS.escape(id)}"] [data-act="${act}"]`)?.focus({ preventScroll: true });
+  if (act && id)
+    field("list")
+      .querySelector(`[data-id="${CSS.escape(id)}"] [data-act="${act}"]`)
+      ?.focus({ preventScroll: true });
   field("all").hidden = drawn.length === chosen.length;
   field("all").textContent = gettext("Show all {count} balls", { count: chosen.length });
 }
 
 function drawCounts(entries) {
   const count = (state) => entries.filter((entry) => rows.stateOf(entry) === state).length;
-  const present = STATES.map((state) => [state, count(state)]).filter(([state, number]) => number || state === shown);
+  const present = STATES.map((state) => [state, count(state)]).filter(
+    ([state, number]) => number || state === shown,
+  );
   const inAll = gettext("in all");
-  field("counts").replaceChildren(...[["", entries.length], ...present].map(([state, number]) => element("button", {
-    type: "button", "data-outcome": state, "aria-pressed": String(shown === state),
-    text: `${number} ${state ? rows.stateWord(state) : inAll}`,
-    onclick: () => {
-      shown = state;
-      draw();
-      field("counts").querySelector("[aria-pressed=true]").focus();
-    },
-  })));
+  field("counts").replaceChildren(
+    ...[["", entries.length], ...present].map(([state, number]) =>
+      element("button", {
+        type: "button",
+        "data-outcome": state,
+        "aria-pressed": String(shown === state),
+        text: `${number} ${state ? rows.stateWord(state) : inAll}`,
+        onclick: () => {
+          shown = state;
+          draw();
+          field("counts").querySelector("[aria-pressed=true]").focus();
+        },
+      }),
+    ),
+  );
   field("outage").hidden = !failures;
   if (failures) {
-    field("outage-told").textContent = gettext("The service gives no answer. {count} balls wait and are judged once it is back; go on entering.", {
-      count: count("waiting") });
+    field("outage-told").textContent = gettext(
+      "The service gives no answer. {count} balls wait and are judged once it is back; go on entering.",
+      { count: count("waiting") },
+    );
   }
 }
 
@@ -316,20 +386,39 @@ function row(entry, number) {
   const words = entrantWords(entry);
   const questions = [];
   if (doubles.length) {
-    words.push(gettext("This serial is in the list as ball {numbers} too.", { numbers: doubles.map(({ id }) => numberOf(id)).join(", ") }));
-    questions.push(["both", gettext("Both are right"), gettext("Ball {number}: both are right", { number }), () => settle(entry)]);
+    words.push(
+      gettext("This serial is in the list as ball {numbers} too.", {
+        numbers: doubles.map(({ id }) => numberOf(id)).join(", "),
+      }),
+    );
+    questions.push([
+      "both",
+      gettext("Both are right"),
+      gettext("Ball {number}: both are right", { number }),
+      () => settle(entry),
+    ]);
     if (earlier) {
-      questions.push(["newer", gettext("Keep this one only"), gettext("Ball {number}: keep this one only", { number }),
-        () => remove(doubles.map(({ id }) => id))]);
+      questions.push([
+        "newer",
+        gettext("Keep this one only"),
+        gettext("Ball {number}: keep this one only", { number }),
+        () => remove(doubles.map(({ id }) => id)),
+      ]);
     }
   }
   const acts = [["edit", gettext("Edit"), gettext("Edit ball {number}", { number }), () => edit(entry)]];
   if (entry.answer) {
-    const [text, name] = entry.record ? [gettext("Record"), gettext("Record of ball {number}", { number })]
+    const [text, name] = entry.record
+      ? [gettext("Record"), gettext("Record of ball {number}", { number })]
       : [gettext("Sign"), gettext("Sign ball {number}", { number })];
     acts.push(["sign", text, name, () => openSigning(entry)]);
   }
-  acts.push(["remove", gettext("Remove"), gettext("Remove ball {number}", { number }), () => remove([entry.id])]);
+  acts.push([
+    "remove",
+    gettext("Remove"),
+    gettext("Remove ball {number}", { number }),
+    () => remove([entry.id]),
+  ]);
   return rows.row(entry, number, words, questions, acts);
 }
 
@@ -349,7 +438,12 @@ function undo() {
 function remove(ids) {
   const number = numberOf(ids[0]);
   list.change(ids.map((id) => [id, null]));
-  say(ids.length === 1 ? gettext("Ball {number} was removed.", { number }) : gettext("{count} balls were removed.", { count: ids.length }), true);
+  say(
+    ids.length === 1
+      ? gettext("Ball {number} was removed.", { number })
+      : gettext("{count} balls were removed.", { count: ids.length }),
+    true,
+  );
   field("ball.serial").focus();
 }
 
@@ -364,7 +458,12 @@ function edit(entry) {
   editing = { id: entry.id, at: entry.at, aside: draft() };
   const { player: who, typed: pairs, metric, request } = entry;
   const isOfBall = ([name]) => ONE_BALL.test(name);
-  useDraft({ player: who, filled: [], typed: pairs ?? [...stateOf(request)].filter(isOfBall), metric: metric ?? false });
+  useDraft({
+    player: who,
+    filled: [],
+    typed: pairs ?? [...stateOf(request)].filter(isOfBall),
+    metric: metric ?? false,
+  });
   showEditing();
   field("ball.drilled_weight").focus();
   typed();
@@ -380,7 +479,9 @@ function endEditing() {
 }
 
 function showEditing() {
-  field("next").textContent = editing ? gettext("Save ball {number}", { number: numberOf(editing.id) || "–" }) : gettext("Next");
+  field("next").textContent = editing
+    ? gettext("Save ball {number}", { number: numberOf(editing.id) || "–" })
+    : gettext("Next");
   field("cancel").hidden = !editing;
 }
 
@@ -390,7 +491,9 @@ function openSigning(entry) {
   signing = entry.id;
   const { serial, name } = entry.request.ball;
   field("signing-title").textContent = gettext("Record of ball {number}", { number: numberOf(entry.id) });
-  field("signing-ball").textContent = [entry.player, serial, name, outcomeWord(entry.answer.outcome)].filter(Boolean).join(" · ");
+  field("signing-ball").textContent = [entry.player, serial, name, outcomeWord(entry.answer.outcome)]
+    .filter(Boolean)
+    .join(" · ");
   field("issued_on").value ||= today();
   field("signing-answer").replaceChildren(...(entry.record ? taken(entry.record) : []));
   field("signing").hidden = false;
@@ -408,11 +511,15 @@ async function sign() {
   if (entry.player) asked.player = entry.player;
   if (field("event").value.trim()) asked.event = field("event").value.trim();
   const box = field("signing-answer");
-  const tell = (...texts) => box.replaceChildren(...texts.map((text) => element("p", { class: "refused", text })));
+  const tell = (...texts) =>
+    box.replaceChildren(...texts.map((text) => element("p", { class: "refused", text })));
   const here = () => signing === entry.id;
   try {
     const { record, label, kid, demo, outcome } = await calls.insist(
-      () => calls.post("/v1/records", asked), (words) => here() && tell(words), AbortSignal.any([]));
+      () => calls.post("/v1/records", asked),
+      (words) => here() && tell(words),
+      AbortSignal.any([]),
+    );
     const signed = { record, label: Boolean(label), kid, demo, outcome };
     list.answer(entry, { record: signed });
     calls.show("/v1/records", asked, "sign(request).record");
@@ -440,16 +547,28 @@ async function load(file) {
   }
   if (!changes) return say(gettext("This file is not a list saved by this page."));
   if (changes.length) list.change(changes);
-  return say(gettext("{count} balls were added; {here} of the file are in the list already.", {
-    count: changes.length, here: count - changes.length }), changes.length > 0);
+  return say(
+    gettext("{count} balls were added; {here} of the file are in the list already.", {
+      count: changes.length,
+      here: count - changes.length,
+    }),
+    changes.length > 0,
+  );
 }
 
 async function loadEntrants(file) {
   const found = entrants.load(await textOf(file));
-  if (!found) return say(gettext("This file has no column of serials: head it with serial, and the others with player and ball."));
+  if (!found)
+    return say(
+      gettext(
+        "This file has no column of serials: head it with serial, and the others with player and ball.",
+      ),
+    );
   const parts = [gettext("{count} balls of entrants were loaded.", { count: found.count })];
-  if (found.without) parts.push(gettext("{count} rows have no serial and were left out.", { count: found.without }));
-  if (found.leftOut.length) parts.push(gettext("Left out: {headings}.", { headings: found.leftOut.join(", ") }));
+  if (found.without)
+    parts.push(gettext("{count} rows have no serial and were left out.", { count: found.without }));
+  if (found.leftOut.length)
+    parts.push(gettext("Left out: {headings}.", { headings: found.leftOut.join(", ") }));
   fillFromEntrants();
   drawSoon();
   return say(parts.join(" "));
@@ -466,7 +585,12 @@ function onKey(event) {
   entered = -SCAN.twice;
   if (key.length !== 1 || event.ctrlKey || event.metaKey || event.altKey) return undefined;
   const goesOn = target === burst.target && event.timeStamp - burst.at < SCAN.within;
-  burst = { target, at: event.timeStamp, start: goesOn ? burst.start : target.value, text: (goesOn ? burst.text : "") + key };
+  burst = {
+    target,
+    at: event.timeStamp,
+    start: goesOn ? burst.start : target.value,
+    text: (goesOn ? burst.text : "") + key,
+  };
   return undefined;
 }
 
@@ -475,7 +599,8 @@ function onEnter(event) {
   const soon = event.timeStamp - entered < SCAN.twice;
   entered = event.timeStamp;
   if (event.repeat || (soon && target.id !== "ball.serial")) return event.preventDefault();
-  const isScan = target === burst.target && event.timeStamp - burst.at < SCAN.end && burst.text.length >= SCAN.least;
+  const isScan =
+    target === burst.target && event.timeStamp - burst.at < SCAN.end && burst.text.length >= SCAN.least;
   if (target.id === "ball.serial") {
     if (!target.value.trim()) return event.preventDefault();
     if (field("alone").checked) return undefined;
@@ -519,17 +644,26 @@ field("all").addEventListener("click", () => {
 field("again").addEventListener("click", again);
 window.addEventListener("online", again);
 window.addEventListener("focus", judge);
-field("save").addEventListener("click", () => download("desk.json", JSON.stringify(list.file, null, 1), "application/json"));
+field("save").addEventListener("click", () =>
+  download("desk.json", JSON.stringify(list.file, null, 1), "application/json"),
+);
 field("csv").addEventListener("click", () => download("desk.csv", rows.csv(list.entries), "text/csv"));
 window.addEventListener("beforeprint", () => field("sheet").replaceChildren(...rows.sheets(list.entries)));
 field("print").addEventListener("click", () => window.print());
 field("empty").addEventListener("click", () => {
   const { entries } = list;
-  if (!entries.length || !window.confirm(gettext("Remove all {count} balls from the list?", { count: entries.length }))) return;
+  if (
+    !entries.length ||
+    !window.confirm(gettext("Remove all {count} balls from the list?", { count: entries.length }))
+  )
+    return;
   list.change(entries.map(({ id }) => [id, null]));
   say(gettext("{count} balls were removed.", { count: entries.length }), true);
 });
-for (const [id, take] of [["load", load], ["entrants", loadEntrants]]) {
+for (const [id, take] of [
+  ["load", load],
+  ["entrants", loadEntrants],
+]) {
   field(id).addEventListener("change", async (event) => {
     const [file] = event.target.files;
     if (file) await take(file);
@@ -552,14 +686,21 @@ document.addEventListener("units", () => {
   state.redraw();
 });
 document.addEventListener("keydown", (event) => {
-  if ((event.ctrlKey || event.metaKey) && event.key === "z" && list.former.length && !event.target.matches("input, textarea")) {
+  if (
+    (event.ctrlKey || event.metaKey) &&
+    event.key === "z" &&
+    list.former.length &&
+    !event.target.matches("input, textarea")
+  ) {
     event.preventDefault();
     undo();
   }
 });
 try {
   field("alone").checked = localStorage.getItem(ALONE) === "true";
-  field("alone").addEventListener("change", () => localStorage.setItem(ALONE, String(field("alone").checked)));
+  field("alone").addEventListener("change", () =>
+    localStorage.setItem(ALONE, String(field("alone").checked)),
+  );
 } catch {
   field("alone").checked = false;
 }

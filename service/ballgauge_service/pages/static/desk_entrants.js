@@ -7,9 +7,13 @@ const MOST = 20000;
 
 /** Headings as the lists that desks are given have them, without blanks and marks. */
 const HEADINGS = {
-  player: "player playername bowler entrant firstname lastname surname spieler spielerin vorname nachname jugador joueur",
+  player:
+    "player playername bowler entrant firstname lastname surname " +
+    "spieler spielerin vorname nachname jugador joueur",
   serial: "serial serialnumber serialno sn seriennummer seriennr numerodeserie",
-  ball: "ball ballname brand maker manufacturer model makerandmodel marke hersteller modell marca modelo marque modele",
+  ball:
+    "ball ballname brand maker manufacturer model makerandmodel " +
+    "marke hersteller modell marca modelo marque modele",
 };
 
 export class Entrants {
@@ -50,10 +54,15 @@ export class Entrants {
     const [heads = [], ...lines] = cells(text);
     const places = fieldsOf(heads);
     if (!places.includes("serial") || lines.length > MOST) return null;
-    const joined = (line, field) => line.filter((cell, place) => places[place] === field && cell.trim())
-      .map((cell) => cell.trim()).join(" ");
+    const joined = (line, field) =>
+      line
+        .filter((cell, place) => places[place] === field && cell.trim())
+        .map((cell) => cell.trim())
+        .join(" ");
     const rows = lines.map((line) => ({
-      player: joined(line, "player"), serial: joined(line, "serial"), name: joined(line, "ball"),
+      player: joined(line, "player"),
+      serial: joined(line, "serial"),
+      name: joined(line, "ball"),
     }));
     this.keep(rows.filter(({ serial }) => serial));
     return {
@@ -75,8 +84,15 @@ export class Entrants {
 
 /** What each heading is; a bare "name" is the player's where no other heading is, or else the ball's. */
 function fieldsOf(heads) {
-  const plain = heads.map((head) => head.normalize("NFD").replaceAll(/[^a-zA-Z]/g, "").toLowerCase());
-  const places = plain.map((head) => Object.keys(HEADINGS).find((field) => HEADINGS[field].split(" ").includes(head)));
+  const plain = heads.map((head) =>
+    head
+      .normalize("NFD")
+      .replaceAll(/[^a-zA-Z]/g, "")
+      .toLowerCase(),
+  );
+  const places = plain.map((head) =>
+    Object.keys(HEADINGS).find((field) => HEADINGS[field].split(" ").includes(head)),
+  );
   const name = places.includes("player") ? "ball" : "player";
   return places.map((field, place) => (plain[place] === "name" ? name : field));
 }
@@ -95,7 +111,9 @@ function kept() {
 export function cells(text) {
   const body = text.replace(/^\uFEFF/, "");
   const first = body.split(/[\r\n]/, 1)[0].replaceAll(/"[^"]*"/g, "");
-  const mark = [",", ";", "\t", "|"].reduce((a, b) => (first.split(b).length > first.split(a).length ? b : a));
+  const mark = [",", ";", "\t", "|"].reduce((a, b) =>
+    first.split(b).length > first.split(a).length ? b : a,
+  );
   const cell = new RegExp(`(?:"((?:[^"]|"")*)"|([^${mark}\\r\\n]*))([${mark}]|\\r\\n|\\r|\\n|$)`, "gy");
   const rows = [[]];
   for (const [, quoted, plain, end] of body.matchAll(cell)) {

@@ -14,7 +14,9 @@ export const sameSerial = (serial) => (serial ?? "").replaceAll(/\s/g, "").toUpp
 export const isWeighed = ({ request: { ball } }) => (ball.drilled_weight ?? ball.weight) !== undefined;
 
 export class List {
-  /** `changed` is called after each change, in this tab or another; `failed` where the browser keeps nothing. */
+  /**
+   * `changed` is called after each change, in this tab or another; `failed` where the browser keeps nothing.
+   */
   constructor(changed, failed) {
     this.changed = changed;
     this.failed = failed;
@@ -53,7 +55,9 @@ export class List {
   doubles(entry) {
     const serial = sameSerial(entry.request.ball.serial);
     if (!serial || entry.settled) return [];
-    return this.entries.filter((each) => each.id !== entry.id && sameSerial(each.request.ball.serial) === serial);
+    return this.entries.filter(
+      (each) => each.id !== entry.id && sameSerial(each.request.ball.serial) === serial,
+    );
   }
 
   add({ player, request, typed, metric }) {
@@ -82,7 +86,10 @@ export class List {
     this.put([[entry.id, { ...now, ...found }]]);
   }
 
-  /** Take the last step back; gives how many balls it touched. A verdict that has come meanwhile is asked anew. */
+  /**
+   * Take the last step back; gives how many balls it touched. A verdict that has come meanwhile is asked
+   * anew.
+   */
   undo() {
     const step = this.former.pop() ?? [];
     this.put(step);
@@ -145,16 +152,19 @@ export class List {
    * from a file: each ball is judged anew.
    */
   changesOf(file) {
-    const isList = FORMATS.includes(file?.format) && Array.isArray(file.entries) && file.entries.length <= MOST;
+    const isList =
+      FORMATS.includes(file?.format) && Array.isArray(file.entries) && file.entries.length <= MOST;
     if (!isList || !file.entries.every(isEntry)) return null;
     const here = new Set(this.entries.map(told));
-    return file.entries.filter((each) => !here.has(told(each))).map((each) => {
-      const at = typeof each.at === "number" ? each.at : this.now();
-      const id = this.idOf(each.id);
-      const { player, request, typed, metric, settled } = each;
-      const record = RECORD.test(each.record?.record) ? each.record : undefined;
-      return [id, { id, at, player, request, typed, metric, settled, record, answer: null, refused: null }];
-    });
+    return file.entries
+      .filter((each) => !here.has(told(each)))
+      .map((each) => {
+        const at = typeof each.at === "number" ? each.at : this.now();
+        const id = this.idOf(each.id);
+        const { player, request, typed, metric, settled } = each;
+        const record = RECORD.test(each.record?.record) ? each.record : undefined;
+        return [id, { id, at, player, request, typed, metric, settled, record, answer: null, refused: null }];
+      });
   }
 
   /** The file's own id where it is free. */
@@ -164,23 +174,37 @@ export class List {
   }
 }
 
-const newId = () => Array.from(crypto.getRandomValues(new Uint32Array(3)), (each) => each.toString(36)).join("");
+const newId = () =>
+  Array.from(crypto.getRandomValues(new Uint32Array(3)), (each) => each.toString(36)).join("");
 
 /** Whether something is a ball of a list; what is drawn of it is drawn as text only. */
 function isEntry(each) {
   const { player, request, typed } = each ?? {};
-  return typeof player === "string" && isObject(request?.ball)
-    && [request.ball.serial, request.ball.name].every((text) => text === undefined || typeof text === "string")
-    && [request.measured_balance, request.holes_seen].every((part) => part === undefined || isObject(part))
-    && (typed === undefined || (Array.isArray(typed) && typed.every((pair) => Array.isArray(pair)
-      && pair.length === 2 && pair.every((text) => typeof text === "string"))));
+  return (
+    typeof player === "string" &&
+    isObject(request?.ball) &&
+    [request.ball.serial, request.ball.name].every(
+      (text) => text === undefined || typeof text === "string",
+    ) &&
+    [request.measured_balance, request.holes_seen].every((part) => part === undefined || isObject(part)) &&
+    (typed === undefined ||
+      (Array.isArray(typed) &&
+        typed.every(
+          (pair) =>
+            Array.isArray(pair) && pair.length === 2 && pair.every((text) => typeof text === "string"),
+        )))
+  );
 }
 
 /** What a ball is told by: two entries of one text are one ball. */
 const told = ({ player, request }) => JSON.stringify([player, sorted(request)]);
 
-const sorted = (value) => (isObject(value)
-  ? Object.keys(value).sort().map((name) => [name, sorted(value[name])]) : value);
+const sorted = (value) =>
+  isObject(value)
+    ? Object.keys(value)
+        .sort()
+        .map((name) => [name, sorted(value[name])])
+    : value;
 
 const isObject = (value) => value !== null && typeof value === "object" && !Array.isArray(value);
 

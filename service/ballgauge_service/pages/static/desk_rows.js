@@ -44,26 +44,35 @@ export function stateOf(entry) {
 }
 
 export function stateWord(state) {
-  const words = { waiting: gettext("waiting"), refused: gettext("to correct"), unweighed: gettext("not weighed yet") };
+  const words = {
+    waiting: gettext("waiting"),
+    refused: gettext("to correct"),
+    unweighed: gettext("not weighed yet"),
+  };
   return words[state] ?? outcomeWord(state);
 }
 
 export function rests(entry) {
   if (entry.refused) return entry.refused.join("; ");
-  if (!entry.answer) return isWeighed(entry) ? gettext("waiting for the service") : gettext("its readings are still to come");
+  if (!entry.answer)
+    return isWeighed(entry) ? gettext("waiting for the service") : gettext("its readings are still to come");
   const { bad, open, met } = entry.answer;
   if (bad.length) return bad.map((each) => `${titleOf(each)} ${quantity(each.value, each.unit)}`).join("; ");
   if (!open.length) return gettext("every rule judged is met");
   const titles = open.slice(0, TITLES).map(titleOf).join(", ");
-  const told = open.length > TITLES ? gettext("{count} rules not assessed: {titles} …", { count: open.length, titles })
-    : gettext("{count} rules not assessed: {titles}", { count: open.length, titles });
+  const told =
+    open.length > TITLES
+      ? gettext("{count} rules not assessed: {titles} …", { count: open.length, titles })
+      : gettext("{count} rules not assessed: {titles}", { count: open.length, titles });
   const inside = gettext("what was measured is inside");
   return met ? `${inside}; ${told}` : told;
 }
 
 export function worst({ answer }) {
   const found = answer?.worst;
-  return found ? `${gettext("margin {margin}", { margin: quantity(found.margin, found.unit, { signed: true }) })} · ${titleOf(found)}` : "";
+  if (!found) return "";
+  const margin = quantity(found.margin, found.unit, { signed: true });
+  return `${gettext("margin {margin}", { margin })} · ${titleOf(found)}`;
 }
 
 /** A reading as it was typed, its unit beside it. */
@@ -81,68 +90,177 @@ export function readings({ request: { ball, measured_balance: balance = {} } }) 
     [gettext("top"), reading(balance.top, "oz")],
     [gettext("side"), reading(balance.side, "oz")],
     [gettext("finger"), reading(balance.finger, "oz")],
-  ].filter(([, text]) => text).map(([word, text]) => `${word} ${text}`).join(" · ");
+  ]
+    .filter(([, text]) => text)
+    .map(([word, text]) => `${word} ${text}`)
+    .join(" · ");
 }
 
-/** A row of the list. `told` are sentences beside the ball, `questions` and `acts` are [id, words, name, call]. */
+/**
+ * A row of the list. `told` are sentences beside the ball, `questions` and `acts` are [id, words, name,
+ * call].
+ */
 export function row(entry, number, told, questions, acts) {
-  const button = (kind) => ([act, text, name, call]) => element("button", {
-    type: "button", class: kind, "data-act": act, "aria-label": name, text, onclick: call,
-  });
+  const button =
+    (kind) =>
+    ([act, text, name, call]) =>
+      element("button", {
+        type: "button",
+        class: kind,
+        "data-act": act,
+        "aria-label": name,
+        text,
+        onclick: call,
+      });
   const { ball } = entry.request;
   const state = stateOf(entry);
-  return element("tr", { "data-id": entry.id, "data-outcome": state },
+  return element(
+    "tr",
+    { "data-id": entry.id, "data-outcome": state },
     element("td", { class: "row-number", text: number }),
     element("td", { class: "row-player", text: entry.player }),
-    element("td", { class: "row-ball" }, element("strong", { text: ball.serial ?? "" }), " ", element("span", { text: ball.name ?? "" }),
+    element(
+      "td",
+      { class: "row-ball" },
+      element("strong", { text: ball.serial ?? "" }),
+      " ",
+      element("span", { text: ball.name ?? "" }),
       told.map((text) => element("p", { class: "row-told", text })),
-      questions.length ? element("p", { class: "row-asks" }, questions.map(button(""))) : null),
+      questions.length ? element("p", { class: "row-asks" }, questions.map(button(""))) : null,
+    ),
     element("td", { class: "row-readings", text: readings(entry) }),
-    element("td", { class: "row-outcome" },
-      element("span", { class: "row-word" }, element("span", { class: "sign", "aria-hidden": "true", text: sign(state) }), stateWord(state)),
-      element("p", { class: "row-rests", text: rests(entry) })),
+    element(
+      "td",
+      { class: "row-outcome" },
+      element(
+        "span",
+        { class: "row-word" },
+        element("span", { class: "sign", "aria-hidden": "true", text: sign(state) }),
+        stateWord(state),
+      ),
+      element("p", { class: "row-rests", text: rests(entry) }),
+    ),
     element("td", { class: "row-margin", text: worst(entry) }),
-    element("td", { class: "row-acts" }, acts.map(button("link"))));
+    element("td", { class: "row-acts" }, acts.map(button("link"))),
+  );
 }
 
 /** The sheets to print: a table for each player. */
 export function sheets(entries) {
   if (!entries.length) return [element("p", { text: gettext("There are no balls in the list.") })];
   const byPlayer = new Map();
-  entries.forEach((entry, index) => byPlayer.set(entry.player, [...(byPlayer.get(entry.player) ?? []), [index + 1, entry]]));
-  const heads = [gettext("No."), gettext("Serial number"), gettext("Maker and model"), gettext("Readings"), gettext("Verdict"),
-    gettext("Worst margin"), gettext("What it rests on")];
-  const cells = ([number, entry]) => [number, entry.request.ball.serial ?? "", entry.request.ball.name ?? "",
-    readings(entry), stateWord(stateOf(entry)), worst(entry), rests(entry)];
-  return [...byPlayer].sort(([a], [b]) => a.localeCompare(b)).map(([name, found]) => {
-    const { rules } = found.map(([, entry]) => entry.answer).find(Boolean) ?? {};
-    const by = rules ? gettext("By the rules of {body}, in force on {on}. Advice, not an approval.", {
-      body: [rules.body.toUpperCase(), rules.overlay].filter(Boolean).join(" "), on: rules.on,
-    }) : gettext("Advice, not an approval.");
-    return element("section", { class: "sheet-player" },
-      element("h2", { text: name || gettext("Without a name") }),
-      element("table", { class: "words" }, element("caption", { text: by }),
-        element("thead", {}, element("tr", {}, heads.map((text) => element("th", { scope: "col", text })))),
-        element("tbody", {}, found.map((each) => element("tr", {}, cells(each).map((text) => element("td", { text })))))));
-  });
+  for (const [index, entry] of entries.entries())
+    byPlayer.set(entry.player, [...(byPlayer.get(entry.player) ?? []), [index + 1, entry]]);
+  const heads = [
+    gettext("No."),
+    gettext("Serial number"),
+    gettext("Maker and model"),
+    gettext("Readings"),
+    gettext("Verdict"),
+    gettext("Worst margin"),
+    gettext("What it rests on"),
+  ];
+  const cells = ([number, entry]) => [
+    number,
+    entry.request.ball.serial ?? "",
+    entry.request.ball.name ?? "",
+    readings(entry),
+    stateWord(stateOf(entry)),
+    worst(entry),
+    rests(entry),
+  ];
+  return [...byPlayer]
+    .sort(([a], [b]) => a.localeCompare(b))
+    .map(([name, found]) => {
+      const { rules } = found.map(([, entry]) => entry.answer).find(Boolean) ?? {};
+      const by = rules
+        ? gettext("By the rules of {body}, in force on {on}. Advice, not an approval.", {
+            body: [rules.body.toUpperCase(), rules.overlay].filter(Boolean).join(" "),
+            on: rules.on,
+          })
+        : gettext("Advice, not an approval.");
+      return element(
+        "section",
+        { class: "sheet-player" },
+        element("h2", { text: name || gettext("Without a name") }),
+        element(
+          "table",
+          { class: "words" },
+          element("caption", { text: by }),
+          element(
+            "thead",
+            {},
+            element(
+              "tr",
+              {},
+              heads.map((text) => element("th", { scope: "col", text })),
+            ),
+          ),
+          element(
+            "tbody",
+            {},
+            found.map((each) =>
+              element(
+                "tr",
+                {},
+                cells(each).map((text) => element("td", { text })),
+              ),
+            ),
+          ),
+        ),
+      );
+    });
 }
 
-/** One cell of CSV (RFC 4180). A text that a spreadsheet would run as a formula is written with a ' before it. */
+/**
+ * One cell of CSV (RFC 4180). A text that a spreadsheet would run as a formula is written with a ' before it.
+ */
 function cell(value) {
   const safe = typeof value === "string" && /^[=+\-@\t\r]/.test(value) ? `'${value}` : String(value ?? "");
-  return ['"', ",", "\r", "\n"].some((mark) => safe.includes(mark)) ? `"${safe.replaceAll('"', '""')}"` : safe;
+  return ['"', ",", "\r", "\n"].some((mark) => safe.includes(mark))
+    ? `"${safe.replaceAll('"', '""')}"`
+    : safe;
 }
 
 export function csv(entries) {
   const amount = (value) => (typeof value === "number" ? value : reading(value, ""));
-  const head = ["number", "player", "serial", "name", "weight", "top", "side", "finger", "outcome", "rules", "on",
-    "rests_on", "worst_rule", "worst_margin", "worst_unit"];
+  const head = [
+    "number",
+    "player",
+    "serial",
+    "name",
+    "weight",
+    "top",
+    "side",
+    "finger",
+    "outcome",
+    "rules",
+    "on",
+    "rests_on",
+    "worst_rule",
+    "worst_margin",
+    "worst_unit",
+  ];
   const rows = entries.map((entry, index) => {
     const { ball, measured_balance: balance = {} } = entry.request;
     const { rules, worst: least } = entry.answer ?? {};
-    return [index + 1, entry.player, ball.serial, ball.name, amount(ball.drilled_weight ?? ball.weight), amount(balance.top),
-      amount(balance.side), amount(balance.finger), stateOf(entry), rules?.body, rules?.on, rests(entry), least?.title,
-      least?.margin, least?.unit];
+    return [
+      index + 1,
+      entry.player,
+      ball.serial,
+      ball.name,
+      amount(ball.drilled_weight ?? ball.weight),
+      amount(balance.top),
+      amount(balance.side),
+      amount(balance.finger),
+      stateOf(entry),
+      rules?.body,
+      rules?.on,
+      rests(entry),
+      least?.title,
+      least?.margin,
+      least?.unit,
+    ];
   });
-  return [head, ...rows].map((each) => each.map(cell).join(",")).join("\r\n") + "\r\n";
+  return [head, ...rows].map((each) => `${each.map(cell).join(",")}\r\n`).join("");
 }

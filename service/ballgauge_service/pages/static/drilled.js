@@ -6,10 +6,15 @@ import { replaced } from "./history.js";
 import { gettext } from "./words.js";
 
 const FIRST = {
-  hand: "right", pap: { over: 5, up: 0.5 }, layout: { drilling_angle: 50, pin_to_pap: 4.5, val_angle: 35 },
+  hand: "right",
+  pap: { over: 5, up: 0.5 },
+  layout: { drilling_angle: 50, pin_to_pap: 4.5, val_angle: 35 },
   grip: { span_middle: "4 1/4 in", span_ring: "4 3/8 in", bridge: "1/4 in" },
-  holes: [{ role: "thumb", diameter: "31/32 in", depth: 2.5 }, { role: "middle", diameter: "31/32 in", depth: 2.25 },
-    { role: "ring", diameter: "31/32 in", depth: 2.25 }],
+  holes: [
+    { role: "thumb", diameter: "31/32 in", depth: 2.5 },
+    { role: "middle", diameter: "31/32 in", depth: 2.25 },
+    { role: "ring", diameter: "31/32 in", depth: 2.25 },
+  ],
 }; // a usual drilling to begin with (ours)
 
 const keys = (name) => name.split(".").map((each) => (/^\d+$/.test(each) ? Number(each) : each));
@@ -22,8 +27,11 @@ export class Drilling {
     this.hole = all.filter((each) => each.name.includes(".holes."));
     this.holder = document.getElementById("drilling");
     this.built = "";
-    document.getElementById("drilled").addEventListener("change", ({ target }) =>
-      editor.put(replaced(editor.request, ["drilling"], target.checked ? FIRST : undefined)));
+    document
+      .getElementById("drilled")
+      .addEventListener("change", ({ target }) =>
+        editor.put(replaced(editor.request, ["drilling"], target.checked ? FIRST : undefined)),
+      );
   }
 
   draw() {
@@ -39,12 +47,41 @@ export class Drilling {
   parts(drilling) {
     const take = (...given) => this.editor.take(...given);
     const field = (spec, name) => this.editor.add(new Field(spec, keys(name), take)).node;
-    const holes = (drilling.holes ?? []).map((_, index) => element("li", {},
-      element("div", { class: "grid" }, this.hole.map((spec) => field(spec, spec.name.replace("*", index)))),
-      element("button", { type: "button", text: gettext("Remove this hole"), onclick: () => this.setHoles((all) => all.filter((_, each) => each !== index)) })));
-    return [element("div", { class: "grid" }, this.own.map((spec) => field(spec, spec.name))),
-      element("details", { class: "more" }, element("summary", { text: gettext("Holes") }), element("ol", { class: "hole-list" }, holes),
-        element("button", { type: "button", id: "add-hole", text: gettext("Add a hole"), onclick: () => this.setHoles((all) => [...all, { role: "vent", diameter: 0.25, depth: 1 }]) }))];
+    const holes = (drilling.holes ?? []).map((_, index) =>
+      element(
+        "li",
+        {},
+        element(
+          "div",
+          { class: "grid" },
+          this.hole.map((spec) => field(spec, spec.name.replace("*", index))),
+        ),
+        element("button", {
+          type: "button",
+          text: gettext("Remove this hole"),
+          onclick: () => this.setHoles((all) => all.filter((_, each) => each !== index)),
+        }),
+      ),
+    );
+    return [
+      element(
+        "div",
+        { class: "grid" },
+        this.own.map((spec) => field(spec, spec.name)),
+      ),
+      element(
+        "details",
+        { class: "more" },
+        element("summary", { text: gettext("Holes") }),
+        element("ol", { class: "hole-list" }, holes),
+        element("button", {
+          type: "button",
+          id: "add-hole",
+          text: gettext("Add a hole"),
+          onclick: () => this.setHoles((all) => [...all, { role: "vent", diameter: 0.25, depth: 1 }]),
+        }),
+      ),
+    ];
   }
 
   setHoles(change) {

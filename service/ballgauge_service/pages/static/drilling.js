@@ -27,7 +27,8 @@ const told = document.getElementById("ball-told");
 const verdict = document.getElementById("verdict");
 
 const start = address.read().get("view")?.split(",").map(Number);
-if (start?.length === 2 && start.every(Number.isFinite)) Object.assign(ball.view, { yaw: start[0], pitch: start[1] });
+if (start?.length === 2 && start.every(Number.isFinite))
+  Object.assign(ball.view, { yaw: start[0], pitch: start[1] });
 
 const { form, state, undo } = run({
   // A drilling is on a ball of some size: before that is typed, nothing is wrong yet.
@@ -36,7 +37,8 @@ const { form, state, undo } = run({
   cards: (answer) => results.numbers(answer).slice(1),
   take: (where, remedy) => {
     for (const hole of remedy.holes ?? []) put(`drilling.holes.${hole.index}.depth`, hole.depth, 5);
-    for (const [name, value] of Object.entries(remedy.layout ?? {})) put(`drilling.layout.${name}`, value, name === "pin_to_pap" ? 4 : 3);
+    for (const [name, value] of Object.entries(remedy.layout ?? {}))
+      put(`drilling.layout.${name}`, value, name === "pin_to_pap" ? 4 : 3);
     where.changed();
     state.settle();
     // The button is gone: whoever pressed it reads on at the verdict.
@@ -45,8 +47,14 @@ const { form, state, undo } = run({
   shown: (answer, request) => {
     const radius = answer.derived.ball?.radius ?? RADIUS;
     const { layout, holes } = answer.derived;
-    const at = Object.fromEntries(["pap", "pin", "psa", "cg_mark"].filter((name) => layout?.[name]).map((name) => [name, sphere.point(layout[name], radius)]));
-    (holes ?? []).forEach((hole, index) => { if (hole.at) at[`hole-${index}`] = sphere.point(hole.at, radius); });
+    const at = Object.fromEntries(
+      ["pap", "pin", "psa", "cg_mark"]
+        .filter((name) => layout?.[name])
+        .map((name) => [name, sphere.point(layout[name], radius)]),
+    );
+    (holes ?? []).forEach((hole, index) => {
+      if (hole.at) at[`hole-${index}`] = sphere.point(hole.at, radius);
+    });
     current = { answer, request, radius, at };
     lastMoved = null;
     ball.show(scene(current));
@@ -89,7 +97,7 @@ function put(name, value, digits) {
 }
 
 /** What a field stands for, in the trade's unit: as it was put there, or as the service has read it. */
-function valueOf(name, answered) {
+function meantBy(name, answered) {
   const { dataset, value } = form.form.elements[name];
   return dataset.put === value && value ? Number(dataset.is) : answered;
 }
@@ -123,18 +131,34 @@ function putPap(over, up) {
   const [across, rise] = [within(over, -8, 8), within(up, -4, 4)];
   put("drilling.pap.over", across, 4);
   put("drilling.pap.up", rise, 4);
-  changed("pap", sphere.point({ right: hand() * across, up: rise }, current.radius), ["drilling.pap.over", "drilling.pap.up"]);
+  changed("pap", sphere.point({ right: hand() * across, up: rise }, current.radius), [
+    "drilling.pap.over",
+    "drilling.pap.up",
+  ]);
 }
 
 /** Fill the layout's fields so that the pin, or the PSA, comes to lie at `p`. */
 function layOut(id, p, rounded) {
   const { at, radius } = current;
   const pap = sphere.placeOf(at.pap, radius);
-  const found = sphere.layoutOf(hand(), at.pap, hand() * pap.right, pap.up, id === "pin" ? p : at.pin, id === "psa" ? p : at.psa, radius);
+  const found = sphere.layoutOf(
+    hand(),
+    at.pap,
+    hand() * pap.right,
+    pap.up,
+    id === "pin" ? p : at.pin,
+    id === "psa" ? p : at.psa,
+    radius,
+  );
   const names = id === "pin" ? ["pin_to_pap", "val_angle"] : ["drilling_angle"];
   if (id === "pin") put("drilling.layout.pin_to_pap", rounded(found.pin_to_pap), 3);
-  for (const name of names.filter((each) => each.endsWith("angle"))) put(`drilling.layout.${name}`, angleWithin(found[name]), 1);
-  changed(id, p, names.map((name) => `drilling.layout.${name}`));
+  for (const name of names.filter((each) => each.endsWith("angle")))
+    put(`drilling.layout.${name}`, angleWithin(found[name]), 1);
+  changed(
+    id,
+    p,
+    names.map((name) => `drilling.layout.${name}`),
+  );
 }
 
 /** A mark has moved: it is drawn there at once, its new values are said, and the service is asked. */
@@ -142,10 +166,13 @@ function changed(id, p, names) {
   lastMoved = id;
   current.at[id] = p;
   ball.show(scene(current));
-  told.textContent = names.map((name) => {
-    const input = form.form.elements[name];
-    return `${form.titleOf(name)} ${input.value} ${units.metric ? input.dataset.metric : input.dataset.unit}`;
-  }).join(", ");
+  told.textContent = names
+    .map((name) => {
+      const input = form.form.elements[name];
+      const unit = units.metric ? input.dataset.metric : input.dataset.unit;
+      return `${form.titleOf(name)} ${input.value} ${unit}`;
+    })
+    .join(", ");
   form.changed();
   if (performance.now() - lastAsked > WHILE_DRAGGED) {
     lastAsked = performance.now();
@@ -177,9 +204,12 @@ function nudged(id, right, up, big) {
   const [aside, above] = [across * step, up * step];
   if (id.startsWith("hole-")) {
     const name = `drilling.holes.${id.slice(5)}.at`;
-    putPlace(id, valueOf(`${name}.right`, place.right) + aside, valueOf(`${name}.up`, place.up) + above);
+    putPlace(id, meantBy(`${name}.right`, place.right) + aside, meantBy(`${name}.up`, place.up) + above);
   } else if (id === "pap") {
-    putPap(valueOf("drilling.pap.over", hand() * place.right) + hand() * aside, valueOf("drilling.pap.up", place.up) + above);
+    putPap(
+      meantBy("drilling.pap.over", hand() * place.right) + hand() * aside,
+      meantBy("drilling.pap.up", place.up) + above,
+    );
   } else {
     const upward = sphere.toward(at[id], [0, 1, 0]);
     const direction = sphere.unit(sphere.mix(across, sphere.cross(upward, at[id]), up, upward));
@@ -190,11 +220,34 @@ function nudged(id, right, up, big) {
 
 function legend() {
   const box = document.getElementById("legend");
-  const words = { grip: gettext("grip center"), pin: gettext("pin, the low axis undrilled"), pap: gettext("positive axis point"), psa: gettext("preferred spin axis"), cg_mark: gettext("CG mark"), low_rg_axis: gettext("low axis, drilled"), high_rg_axis: gettext("high axis, drilled") };
-  const signs = { grip: "⊕", pin: "●", pap: "+", psa: "▲", cg_mark: "■", low_rg_axis: "○", high_rg_axis: "◇" };
-  const entry = (sign, text) => element("li", {}, element("span", { class: "legend-sign", "aria-hidden": "true", text: sign }), text);
-  const shown = ball.scene.marks.filter((mark) => words[mark.id]).map((mark) => entry(signs[mark.id], words[mark.id]));
-  const lines = [entry("✥", gettext("handle: moves its hole")), entry("─", gettext("midline and center line")), entry("╌", gettext("VAL, the vertical axis line"))];
+  const words = {
+    grip: gettext("grip center"),
+    pin: gettext("pin, the low axis undrilled"),
+    pap: gettext("positive axis point"),
+    psa: gettext("preferred spin axis"),
+    cg_mark: gettext("CG mark"),
+    low_rg_axis: gettext("low axis, drilled"),
+    high_rg_axis: gettext("high axis, drilled"),
+  };
+  const signs = {
+    grip: "⊕",
+    pin: "●",
+    pap: "+",
+    psa: "▲",
+    cg_mark: "■",
+    low_rg_axis: "○",
+    high_rg_axis: "◇",
+  };
+  const entry = (sign, text) =>
+    element("li", {}, element("span", { class: "legend-sign", "aria-hidden": "true", text: sign }), text);
+  const shown = ball.scene.marks
+    .filter((mark) => words[mark.id])
+    .map((mark) => entry(signs[mark.id], words[mark.id]));
+  const lines = [
+    entry("✥", gettext("handle: moves its hole")),
+    entry("─", gettext("midline and center line")),
+    entry("╌", gettext("VAL, the vertical axis line")),
+  ];
   box.replaceChildren(...shown, ...lines);
 }
 
@@ -206,28 +259,52 @@ for (const button of document.querySelectorAll("[data-view]")) {
   });
 }
 
-for (const button of document.querySelectorAll("[data-zoom]")) button.addEventListener("click", () => ball.zoom(Number(button.dataset.zoom)));
+for (const button of document.querySelectorAll("[data-zoom]"))
+  button.addEventListener("click", () => ball.zoom(Number(button.dataset.zoom)));
 
 document.getElementById("through").addEventListener("change", (event) => {
   ball.through = event.target.checked;
   ball.draw();
 });
 
-// Pitches and places are typed as the bowler sees them: they stay as they are when the hand changes, unless asked.
+// Pitches and places are typed as the bowler sees them: they stay as they are when the hand changes, unless
+// asked.
 form.form.elements["drilling.hand"].addEventListener("change", () => {
-  const sided = form.inputs().filter((input) => /\.(pitch_lateral|at\.right)$/.test(input.name) && Number.parseFloat(input.value) !== 0 && input.value);
+  const sided = form
+    .inputs()
+    .filter(
+      (input) =>
+        /\.(pitch_lateral|at\.right)$/.test(input.name) &&
+        Number.parseFloat(input.value) !== 0 &&
+        input.value,
+    );
   const box = document.getElementById("hand-told");
   box.hidden = sided.length === 0;
   if (box.hidden) return;
-  box.replaceChildren(gettext("Layout and spans are mirrored with the hand. Lateral pitches and places stay as typed: they count to the bowler's right. "),
-    element("button", { type: "button", text: gettext("Mirror them too"), onclick: () => {
-      for (const input of sided) input.value = /^[-−]/.test(input.value) ? input.value.slice(1).trim() : `-${input.value.replace(/^\+/, "")}`;
-      box.hidden = true;
-      form.form.elements["drilling.hand"].focus({ preventScroll: true });
-      form.changed();
-      state.settle();
-    } }));
+  box.replaceChildren(
+    gettext(
+      "Layout and spans are mirrored with the hand. Lateral pitches and " +
+        "places stay as typed: they count to the bowler's right. ",
+    ),
+    element("button", {
+      type: "button",
+      text: gettext("Mirror them too"),
+      onclick: () => {
+        for (const input of sided)
+          input.value = /^[-−]/.test(input.value)
+            ? input.value.slice(1).trim()
+            : `-${input.value.replace(/^\+/, "")}`;
+        box.hidden = true;
+        form.form.elements["drilling.hand"].focus({ preventScroll: true });
+        form.changed();
+        state.settle();
+      },
+    }),
+  );
 });
 
 // Where the ball has been scrolled out of sight, a small one stands beside the verdict.
-new IntersectionObserver(([entry]) => document.documentElement.classList.toggle("ball-away", !entry.isIntersecting), { threshold: 0.4 }).observe(root);
+new IntersectionObserver(
+  ([entry]) => document.documentElement.classList.toggle("ball-away", !entry.isIntersecting),
+  { threshold: 0.4 },
+).observe(root);

@@ -17,7 +17,8 @@ const same = (one, other) => JSON.stringify(one) === JSON.stringify(other);
 export class Editor {
   /**
    * `kind` names what is kept; `path` and `method` say how it is asked for; `asked(request)` is what is sent;
-   * `show(answer, request)` draws; `pause` is null where a button asks; `fresh` is what an empty page starts with.
+   * `show(answer, request)` draws; `pause` is null where a button asks; `fresh` is what an empty page starts
+   * with.
    */
   constructor({ kind, path, method, asked = (request) => request, show, pause = PAUSE, fresh = null }) {
     Object.assign(this, { path, method, asked, show, pause });
@@ -31,8 +32,11 @@ export class Editor {
     this.broken = "";
     this.saved = this.fresh;
     this.state = new PageState({
-      form: this, read: () => (this.broken ? null : this.asked(this.request)), moved: () => this.moved(),
-      ask: (request, signal) => calls.post(path, request, signal), show: (answer, request) => this.draw(answer, request),
+      form: this,
+      read: () => (this.broken ? null : this.asked(this.request)),
+      moved: () => this.moved(),
+      ask: (request, signal) => calls.post(path, request, signal),
+      show: (answer, request) => this.draw(answer, request),
     });
     this.wire();
   }
@@ -60,7 +64,8 @@ export class Editor {
   /** What a field says: the value at a path of the request. */
   take(path, value, unfinished = false, left = false) {
     const key = path.join(".");
-    if (!same(found(this.request, path), value)) this.put(replaced(this.request, path, value), { key, source: key, unfinished });
+    if (!same(found(this.request, path), value))
+      this.put(replaced(this.request, path, value), { key, source: key, unfinished });
     if (left) {
       this.typing = null;
       this.history.close();
@@ -69,7 +74,9 @@ export class Editor {
     } else this.typing = key;
   }
 
-  /** Put another request in place of this one; one of the same key as the last is the same step of undoing. */
+  /**
+   * Put another request in place of this one; one of the same key as the last is the same step of undoing.
+   */
   put(request, { key = null, source = null, unfinished = false } = {}) {
     this.history.put(request, key);
     this.changed(source, unfinished ? null : this.pause);
@@ -129,7 +136,12 @@ export class Editor {
 
   /** Begin with another request; asks where something unsaved would go out of sight. */
   begin(request, ask = true) {
-    if (ask && this.isUnsaved() && !window.confirm(gettext("Leave what is on the page? It stays among the kept ones of this browser."))) return false;
+    if (
+      ask &&
+      this.isUnsaved() &&
+      !window.confirm(gettext("Leave what is on the page? It stays among the kept ones of this browser."))
+    )
+      return false;
     this.keep();
     this.kept.fresh();
     this.saved = request;
@@ -145,7 +157,8 @@ export class Editor {
 
   keep() {
     clearTimeout(this.timer);
-    if (this.isUnsaved()) this.kept.save(this.name(), this.broken ? this.text.value : JSON.stringify(this.request));
+    if (this.isUnsaved())
+      this.kept.save(this.name(), this.broken ? this.text.value : JSON.stringify(this.request));
     address.put(this.stateOf());
     this.tellKept();
   }
@@ -166,12 +179,24 @@ export class Editor {
   tellKept() {
     const isLong = this.stateOf().has("kept");
     at("kept").hidden = !this.kept.failed && !isLong;
-    at("kept").textContent = this.kept.failed ? gettext("This browser keeps nothing more. Save to a file, or it is lost when the page is left.")
-      : isLong ? gettext("Kept in this browser alone: it is too large for an address. Save to a file to give it away.") : "";
+    at("kept").textContent = this.kept.failed
+      ? gettext("This browser keeps nothing more. Save to a file, or it is lost when the page is left.")
+      : isLong
+        ? gettext(
+            "Kept in this browser alone: it is too large for an address. Save to a file to give it away.",
+          )
+        : "";
     const unnamed = gettext("without a name");
     const others = this.kept.list().filter((each) => each.id !== this.kept.id);
-    at("recent").replaceChildren(element("option", { value: "", text: "–" }), ...others.map((each) =>
-      element("option", { value: each.id, text: [each.name || unnamed, new Date(each.at).toLocaleString()].join(" · ") })));
+    at("recent").replaceChildren(
+      element("option", { value: "", text: "–" }),
+      ...others.map((each) =>
+        element("option", {
+          value: each.id,
+          text: [each.name || unnamed, new Date(each.at).toLocaleString()].join(" · "),
+        }),
+      ),
+    );
     at("recent").closest("label").hidden = at("recent").options.length < 2;
   }
 
@@ -182,7 +207,7 @@ export class Editor {
     const text = kept?.text ?? state.get("request");
     const example = this.examples[state.get("start")];
     const problem = text === undefined ? "" : unreadable(text);
-    const request = text !== undefined && !problem ? JSON.parse(text) : example ?? this.fresh;
+    const request = text !== undefined && !problem ? JSON.parse(text) : (example ?? this.fresh);
     this.saved = kept ? null : request;
     this.history.reset(request);
     this.changed(null, this.pause === null ? null : 0);
@@ -210,7 +235,11 @@ export class Editor {
   /** Whether all of a refusal's errors are at the field that is being typed in. */
   isTyping(error) {
     const errors = error.problem?.errors ?? [];
-    return Boolean(this.typing) && errors.length > 0 && errors.every((each) => this.nearest(each.pointer)?.id === this.typing);
+    return (
+      Boolean(this.typing) &&
+      errors.length > 0 &&
+      errors.every((each) => this.nearest(each.pointer)?.id === this.typing)
+    );
   }
 
   /** Show a refusal's errors at their fields; gives all of them with their fields' inputs. */
@@ -219,7 +248,11 @@ export class Editor {
     const left = errors.map((error) => {
       const field = this.nearest(error.pointer);
       if (field) told.set(field, [...(told.get(field) ?? []), error.detail]);
-      return { ...error, input: field?.input ?? null, detail: field ? error.detail : `${error.pointer}: ${error.detail}` };
+      return {
+        ...error,
+        input: field?.input ?? null,
+        detail: field ? error.detail : `${error.pointer}: ${error.detail}`,
+      };
     });
     for (const field of this.fields.values()) field.tell(told.get(field)?.join("; "));
     return left;
@@ -227,7 +260,10 @@ export class Editor {
 
   /** The field at a pointer, or else the nearest around it or below it. */
   nearest(pointer) {
-    const names = pointer.slice(1).split("/").map((name) => name.replaceAll("~1", "/").replaceAll("~0", "~"));
+    const names = pointer
+      .slice(1)
+      .split("/")
+      .map((name) => name.replaceAll("~1", "/").replaceAll("~0", "~"));
     this.reach?.(names);
     for (let length = names.length; length > 1; length -= 1) {
       const id = names.slice(0, length).join(".");
@@ -270,7 +306,8 @@ export class Editor {
     });
     at("share").addEventListener("click", ({ target }) => {
       this.keep();
-      if (this.stateOf().has("kept")) this.say(gettext("It is too large for an address. Save it to a file instead."));
+      if (this.stateOf().has("kept"))
+        this.say(gettext("It is too large for an address. Save it to a file instead."));
       else copy(location.href, target);
     });
     document.addEventListener("keydown", (event) => {

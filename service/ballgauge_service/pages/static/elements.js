@@ -2,7 +2,9 @@
 
 const SVG = "http://www.w3.org/2000/svg";
 
-/** Make an element: attributes by name, `class`, `text`, handlers as `onclick`; false and null are left out. */
+/**
+ * Make an element: attributes by name, `class`, `text`, handlers as `onclick`; false and null are left out.
+ */
 export function element(tag, attributes = {}, ...children) {
   return filled(document.createElement(tag), attributes, children);
 }
@@ -24,11 +26,26 @@ function filled(made, attributes, children) {
 
 /** Make a table with a heading row; the first cell of each row heads it. */
 export function table(caption, heads, rows, kind = "numbers") {
-  const head = element("tr", {}, heads.map((text) => element("th", { scope: "col", text })));
-  const body = rows.map(([first, ...others]) => element("tr", {},
-    element("th", { scope: "row", text: first }), others.map((text) => element("td", { text }))));
-  return element("table", { class: kind }, element("caption", { text: caption }),
-    element("thead", {}, head), element("tbody", {}, body));
+  const head = element(
+    "tr",
+    {},
+    heads.map((text) => element("th", { scope: "col", text })),
+  );
+  const body = rows.map(([first, ...others]) =>
+    element(
+      "tr",
+      {},
+      element("th", { scope: "row", text: first }),
+      others.map((text) => element("td", { text })),
+    ),
+  );
+  return element(
+    "table",
+    { class: kind },
+    element("caption", { text: caption }),
+    element("thead", {}, head),
+    element("tbody", {}, body),
+  );
 }
 
 export function card(title, ...children) {
@@ -36,5 +53,9 @@ export function card(title, ...children) {
 }
 
 export function list(texts, language) {
-  return element("ul", { lang: language }, texts.map((text) => element("li", { text })));
+  return element(
+    "ul",
+    { lang: language },
+    texts.map((text) => element("li", { text })),
+  );
 }

@@ -14,12 +14,21 @@ export class Field {
     this.input = this.control();
     this.problem = element("p", { class: "error", id: `${this.id}-error`, hidden: true });
     const hint = element("p", { class: "hint", id: `${this.id}-hint`, text: this.help() });
-    const label = spec.control === "flag" ? element("label", { class: "tick", for: this.id }, this.input, spec.label)
-      : element("label", { for: this.id }, `${spec.label} `, this.unit());
-    this.node = element("div", { class: "field", "data-field": this.id }, label,
-      spec.control === "flag" ? null : this.input, hint, this.problem);
+    const label =
+      spec.control === "flag"
+        ? element("label", { class: "tick", for: this.id }, this.input, spec.label)
+        : element("label", { for: this.id }, `${spec.label} `, this.unit());
+    this.node = element(
+      "div",
+      { class: "field", "data-field": this.id },
+      label,
+      spec.control === "flag" ? null : this.input,
+      hint,
+      this.problem,
+    );
     this.input.addEventListener(this.isText ? "input" : "change", () => this.take());
-    if (this.isText) this.input.addEventListener("change", () => this.change(this.path, this.value(), false, true));
+    if (this.isText)
+      this.input.addEventListener("change", () => this.change(this.path, this.value(), false, true));
   }
 
   get isText() {
@@ -30,24 +39,52 @@ export class Field {
     const { spec, id } = this;
     const told = { id, name: id, "aria-describedby": `${id}-hint ${id}-error` };
     if (spec.control === "choice" || spec.control === "check") {
-      const words = spec.control === "check" ? [["true", gettext("yes")], ["false", gettext("no")]] : spec.words;
-      return element("select", told, spec.default ? null : element("option", { value: "", text: "–" }),
-        words.map(([value, text]) => element("option", { value, text })));
+      const words =
+        spec.control === "check"
+          ? [
+              ["true", gettext("yes")],
+              ["false", gettext("no")],
+            ]
+          : spec.words;
+      return element(
+        "select",
+        told,
+        spec.default ? null : element("option", { value: "", text: "–" }),
+        words.map(([value, text]) => element("option", { value, text })),
+      );
     }
     if (spec.control === "flag") return element("input", { type: "checkbox", ...told });
-    return element("input", { type: "text", autocomplete: "off", spellcheck: "false", maxlength: 64, ...told });
+    return element("input", {
+      type: "text",
+      autocomplete: "off",
+      spellcheck: "false",
+      maxlength: 64,
+      ...told,
+    });
   }
 
   unit() {
     const { unit, metric } = this.spec;
-    return unit ? element("span", { class: "unit", "data-trade": unit, "data-metric": metric ?? unit,
-      text: units.metric ? metric ?? unit : unit }) : null;
+    return unit
+      ? element("span", {
+          class: "unit",
+          "data-trade": unit,
+          "data-metric": metric ?? unit,
+          text: units.metric ? (metric ?? unit) : unit,
+        })
+      : null;
   }
 
   help() {
     const { spec } = this;
-    const range = spec.control === "text" && spec.least !== undefined && spec.most !== undefined
-      ? gettext("From {least} to {most} {unit}.", { least: short(spec.least), most: short(spec.most), unit: spec.unit ?? "" }) : "";
+    const range =
+      spec.control === "text" && spec.least !== undefined && spec.most !== undefined
+        ? gettext("From {least} to {most} {unit}.", {
+            least: short(spec.least),
+            most: short(spec.most),
+            unit: spec.unit ?? "",
+          })
+        : "";
     const assumed = spec.assumed ? gettext("Default: {assumed}.", { assumed: spec.assumed }) : "";
     return [spec.description, assumed, range].filter(Boolean).join(" ");
   }
@@ -61,7 +98,12 @@ export class Field {
   }
 
   take() {
-    this.change(this.path, this.value(), this.spec.control === "text" && isUnfinished(this.input.value), false);
+    this.change(
+      this.path,
+      this.value(),
+      this.spec.control === "text" && isUnfinished(this.input.value),
+      false,
+    );
   }
 
   /** Show a request's value; what is being typed here stays as it is typed. */

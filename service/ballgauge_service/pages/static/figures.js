@@ -9,12 +9,24 @@ const open = new Set();
 export function figures(answer) {
   const worst = worstOf(answer.findings);
   const { measured, predicted } = answer.derived.balance ?? {};
-  const ways = [["top", gettext("top")], ["side", gettext("side")], ["finger", gettext("finger")]];
-  const readings = ways.map(([way, word]) => [word, measured?.[way] ?? predicted?.[way] ?? null]).filter(([, value]) => value !== null);
+  const ways = [
+    ["top", gettext("top")],
+    ["side", gettext("side")],
+    ["finger", gettext("finger")],
+  ];
+  const readings = ways
+    .map(([way, word]) => [word, measured?.[way] ?? predicted?.[way] ?? null])
+    .filter(([, value]) => value !== null);
   return [
-    worst && figure(gettext("Worst margin"), amount(worst.margin, worst.unit), gettext(worst.title), worst.outcome),
-    readings.length > 0 && figure(gettext("Balance"), readings.map(([word, value]) => `${word} ${ounces(value)}`).join(" · "),
-      measured ? gettext("measured, else predicted") : gettext("predicted"), ""),
+    worst &&
+      figure(gettext("Worst margin"), amount(worst.margin, worst.unit), gettext(worst.title), worst.outcome),
+    readings.length > 0 &&
+      figure(
+        gettext("Balance"),
+        readings.map(([word, value]) => `${word} ${ounces(value)}`).join(" · "),
+        measured ? gettext("measured, else predicted") : gettext("predicted"),
+        "",
+      ),
   ].filter(Boolean);
 }
 
@@ -29,31 +41,60 @@ function amount(value, unit, digits = null) {
 const ounces = (value) => amount(value, "oz", units.metric ? 0 : 2);
 
 /**
- * The finding that is nearest to its limit, or farthest beyond it, as a share of what is allowed (ours). A count
- * that is right has no margin worth a word.
+ * The finding that is nearest to its limit, or farthest beyond it, as a share of what is allowed (ours). A
+ * count that is right has no margin worth a word.
  */
 function worstOf(findings) {
   const isCount = ({ unit }) => !unit || unit === "1" || unit === "date";
-  const known = findings.filter((each) => !each.advisory && each.margin !== null && each.outcome !== "not_assessed" && !(isCount(each) && each.outcome === "conforming"));
-  const share = ({ margin, limit }) => margin / (limit.min !== null && limit.max !== null ? limit.max - limit.min : Math.abs(limit.max ?? limit.min) || 1);
+  const known = findings.filter(
+    (each) =>
+      !each.advisory &&
+      each.margin !== null &&
+      each.outcome !== "not_assessed" &&
+      !(isCount(each) && each.outcome === "conforming"),
+  );
+  const share = ({ margin, limit }) =>
+    margin /
+    (limit.min !== null && limit.max !== null
+      ? limit.max - limit.min
+      : Math.abs(limit.max ?? limit.min) || 1);
   const rank = (each) => WORST_FIRST.indexOf(each.outcome);
   return known.filter((each) => each.limit).sort((a, b) => rank(a) - rank(b) || share(a) - share(b))[0];
 }
 
 function figure(title, value, told, outcome) {
-  return element("div", { class: "figure", "data-outcome": outcome || null }, element("dt", { text: title }),
-    element("dd", {}, element("span", { class: "figure-value", text: value }), element("span", { class: "quiet", text: ` ${told}` })));
+  return element(
+    "div",
+    { class: "figure", "data-outcome": outcome || null },
+    element("dt", { text: title }),
+    element(
+      "dd",
+      {},
+      element("span", { class: "figure-value", text: value }),
+      element("span", { class: "quiet", text: ` ${told}` }),
+    ),
+  );
 }
 
-/** Fold the cards of the results, but what mends the ball; `more` cards come first. What was opened stays open. */
+/**
+ * Fold the cards of the results, but what mends the ball; `more` cards come first. What was opened stays
+ * open.
+ */
 export function fold(box, more) {
   const remedies = box.querySelector(".remedies")?.closest(".card");
   if (remedies) box.prepend(remedies);
   for (const card of [...more.filter(Boolean), ...box.querySelectorAll(".card")]) {
     if (card === remedies) continue;
     const title = card.querySelector("h2");
-    const details = element("details", { class: "card", open: open.has(title.textContent) }, element("summary", {}, title), ...[...card.childNodes].filter((node) => node !== title));
-    details.addEventListener("toggle", () => (details.open ? open.add(title.textContent) : open.delete(title.textContent)));
+    const details = element(
+      "details",
+      { class: "card", open: open.has(title.textContent) },
+      element("summary", {}, title),
+      ...[...card.childNodes].filter((node) => node !== title),
+    );
+    details.addEventListener("toggle", () =>
+      details.open ? open.add(title.textContent) : open.delete(title.textContent),
+    );
     if (card.isConnected) card.replaceWith(details);
     else box.append(details);
   }

@@ -10,7 +10,9 @@ const UNFINISHED = /([/⁄.,±+\-−–\s]|\d[ -]+\d+|[\d\s](?![gsD])\p{L})$/u;
 const DIGITS = 7;
 
 export class Form {
-  /** `changed` is called after every change of the form, with whether a field holds what cannot be meant yet. */
+  /**
+   * `changed` is called after every change of the form, with whether a field holds what cannot be meant yet.
+   */
   constructor(form, changed) {
     this.form = form;
     this.changed = changed;
@@ -20,7 +22,9 @@ export class Form {
       this.tellDay();
       this.changed(target.dataset.control === "number" && UNFINISHED.test(target.value.trimStart()));
     });
-    form.addEventListener("focusout", () => { this.typing = null; });
+    form.addEventListener("focusout", () => {
+      this.typing = null;
+    });
     form.addEventListener("submit", (event) => event.preventDefault());
     document.addEventListener("units", () => this.convert());
     document.getElementById("add-hole")?.addEventListener("click", () => {
@@ -48,7 +52,12 @@ export class Form {
   /** Fill the form from a state. */
   restore(state) {
     this.holes?.replaceChildren();
-    const count = 1 + Math.max(-1, ...[...state.keys()].map((name) => Number(/^drilling\.holes\.(\d+)\./.exec(name)?.[1] ?? -1)));
+    const count =
+      1 +
+      Math.max(
+        -1,
+        ...[...state.keys()].map((name) => Number(/^drilling\.holes\.(\d+)\./.exec(name)?.[1] ?? -1)),
+      );
     if (this.holes) for (let index = 0; index < Math.min(count, 24); index += 1) this.addHole();
     for (const input of this.inputs()) {
       const value = state.get(input.name) ?? input.dataset.default ?? "";
@@ -63,7 +72,9 @@ export class Form {
   /** Open what holds something, so that no value is out of sight. */
   unfold() {
     for (const fold of this.form.querySelectorAll("details")) {
-      const used = [...fold.querySelectorAll("[data-control]")].some((input) => text(input) !== (input.dataset.default ?? ""));
+      const used = [...fold.querySelectorAll("[data-control]")].some(
+        (input) => text(input) !== (input.dataset.default ?? ""),
+      );
       if (used) fold.open = true;
     }
   }
@@ -87,7 +98,8 @@ export class Form {
   /** What a field is called, with its hole where it belongs to one. */
   titleOf(name) {
     const input = this.form.elements[name];
-    const label = input?.labels?.[0]?.firstChild?.textContent.trim() || input?.labels?.[0]?.textContent.trim();
+    const label =
+      input?.labels?.[0]?.firstChild?.textContent.trim() || input?.labels?.[0]?.textContent.trim();
     const hole = input?.closest(".hole")?.querySelector(".hole-name").textContent;
     return [hole, label ?? name].filter(Boolean).join(", ");
   }
@@ -113,7 +125,11 @@ export class Form {
       for (const each of hole.querySelectorAll("[id],[for],[name],[data-field],[aria-describedby]")) {
         for (const attribute of ["id", "for", "name", "data-field", "aria-describedby"]) {
           const value = each.getAttribute(attribute);
-          if (value) each.setAttribute(attribute, value.replaceAll(/drilling\.holes\.(\*|\d+)\./g, `drilling.holes.${index}.`));
+          if (value)
+            each.setAttribute(
+              attribute,
+              value.replaceAll(/drilling\.holes\.(\*|\d+)\./g, `drilling.holes.${index}.`),
+            );
         }
       }
     });
@@ -123,7 +139,9 @@ export class Form {
   nameHoles() {
     const holes = [...this.holes.children];
     const named = names(holes.map((hole) => hole.querySelector("select").value));
-    holes.forEach((hole, index) => { hole.querySelector(".hole-name").textContent = named[index]; });
+    holes.forEach((hole, index) => {
+      hole.querySelector(".hole-name").textContent = named[index];
+    });
   }
 
   /** Show the refusal's errors at their fields; gives those that have no field here. */
@@ -149,7 +167,11 @@ export class Form {
   /** Whether all of a refusal's errors are at the field that is being typed in. */
   isTyping(error) {
     const errors = error.problem?.errors ?? [];
-    return Boolean(this.typing) && errors.length > 0 && errors.every(({ pointer }) => this.nearest(pointer.slice(1).replaceAll("/", ".")) === this.typing);
+    return (
+      Boolean(this.typing) &&
+      errors.length > 0 &&
+      errors.every(({ pointer }) => this.nearest(pointer.slice(1).replaceAll("/", ".")) === this.typing)
+    );
   }
 
   nearest(name) {
@@ -162,8 +184,8 @@ export class Form {
   }
 
   /**
-   * Show what was typed in the unit now shown: a plain number that can be written exactly there is converted, and
-   * everything else keeps the unit it was typed in, by name. So nothing comes to mean another quantity.
+   * Show what was typed in the unit now shown: a plain number that can be written exactly there is converted,
+   * and everything else keeps the unit it was typed in, by name. So nothing comes to mean another quantity.
    */
   convert() {
     for (const input of this.inputs()) {
@@ -171,8 +193,10 @@ export class Form {
       if (input.dataset.control !== "number" || unit === metric || !input.value.trim()) continue;
       const [before, after] = units.metric ? [unit, metric] : [metric, unit];
       const typed = input.value.trim();
-      if (typed.endsWith(` ${after}`) && !HAS_UNIT.test(typed.slice(0, -after.length))) input.value = typed.slice(0, -after.length).trim();
-      else if (!HAS_UNIT.test(typed)) input.value = exact(typed, units.metric ? 1 / size : Number(size)) ?? `${typed} ${before}`;
+      if (typed.endsWith(` ${after}`) && !HAS_UNIT.test(typed.slice(0, -after.length)))
+        input.value = typed.slice(0, -after.length).trim();
+      else if (!HAS_UNIT.test(typed))
+        input.value = exact(typed, units.metric ? 1 / size : Number(size)) ?? `${typed} ${before}`;
     }
     this.changed();
   }
@@ -216,7 +240,10 @@ function said(input) {
   }
 }
 
-/** A typed quantity as it is sent: a number in the trade unit, or the text with the unit shown where it names none. */
+/**
+ * A typed quantity as it is sent: a number in the trade unit, or the text with the unit shown where it names
+ * none.
+ */
 function number(typed, input) {
   const plain = typed.replaceAll("−", "-").replace(/^([+-]?\d+),(\d+)$/, "$1.$2");
   const unit = units.metric ? input.dataset.metric : input.dataset.unit;

@@ -8,7 +8,9 @@ export function fraction(value) {
   const whole = Math.floor(parts / FINEST);
   let [over, under] = [parts % FINEST, FINEST];
   while (over && over % 2 === 0) [over, under] = [over / 2, under / 2];
-  const written = [whole || !over ? String(whole) : "", over ? `${over}/${under}` : ""].filter(Boolean).join(" ");
+  const written = [whole || !over ? String(whole) : "", over ? `${over}/${under}` : ""]
+    .filter(Boolean)
+    .join(" ");
   return value < 0 && parts ? `-${written}` : written;
 }
 

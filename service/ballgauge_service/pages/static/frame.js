@@ -32,13 +32,18 @@ function useUnits(choice) {
   for (const each of document.querySelectorAll(".unit")) each.textContent = each.dataset[choice];
 }
 
-/** Use the units a state is written in. An old one with numbers names none: it is in trade units, and that is said. */
+/**
+ * Use the units a state is written in. An old one with numbers names none: it is in trade units, and that is
+ * said.
+ */
 export function useUnitsOf(state) {
   const named = UNITS.includes(state.get("units")) ? state.get("units") : null;
   const isOld = named === null && [...state.keys()].some((name) => name.includes("."));
   if (named || isOld) useUnits(named ?? "trade");
   notice.hidden = !isOld;
-  notice.textContent = isOld ? gettext("This address names no units: its numbers were read in inches, pounds and ounces.") : "";
+  notice.textContent = isOld
+    ? gettext("This address names no units: its numbers were read in inches, pounds and ounces.")
+    : "";
 }
 
 function useLight(choice) {
@@ -91,7 +96,9 @@ export async function copy(text, button) {
   } catch {
     button.textContent = gettext("Copying is not allowed here");
   }
-  setTimeout(() => { button.textContent = before; }, 2000);
+  setTimeout(() => {
+    button.textContent = before;
+  }, 2000);
 }
 
 // Help for the field at hand stands in one place, so that nothing moves while one types.

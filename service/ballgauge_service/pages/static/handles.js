@@ -16,17 +16,24 @@ export function moved(solid, across, [u, z], onGrid, snaps = true) {
   return { ...solid, position: place };
 }
 
-/** The handles of a solid that is not turned: where each is, what it sets, and the solid when it is at (u, z). */
+/**
+ * The handles of a solid that is not turned: where each is, what it sets, and the solid when it is at (u, z).
+ */
 export function handlesOf(solid, across) {
   if (solid.rotation) return [];
   const place = middleOf(solid);
   const middle = [place[across], place[2]];
   const [u, z] = middle;
   const side = (field, length, height = z) => ({
-    field, at: [u + length, height], size: 2 * length, set: ([x], onGrid) => ({ ...solid, [field]: onGrid(wide(x - u)) }),
+    field,
+    at: [u + length, height],
+    size: 2 * length,
+    set: ([x], onGrid) => ({ ...solid, [field]: onGrid(wide(x - u)) }),
   });
   const top = (field) => ({
-    field, at: [u, z + half(solid[field])], size: inches(solid[field]),
+    field,
+    at: [u, z + half(solid[field])],
+    size: inches(solid[field]),
     set: ([, height], onGrid) => ({ ...solid, [field]: onGrid(wide(height - z)) }),
   });
   const low = z - half(solid.height);
@@ -36,8 +43,11 @@ export function handlesOf(solid, across) {
     rounded_box: () => box(),
     cylinder: () => [side("diameter", half(solid.diameter)), top("height")],
     cone: () => [side("diameter", half(solid.diameter), low), top("height")],
-    frustum: () => [side("bottom_diameter", half(solid.bottom_diameter), low),
-      side("top_diameter", half(solid.top_diameter), z + half(solid.height)), top("height")],
+    frustum: () => [
+      side("bottom_diameter", half(solid.bottom_diameter), low),
+      side("top_diameter", half(solid.top_diameter), z + half(solid.height)),
+      top("height"),
+    ],
     profile: () => solid.points.map((_, index) => point(index)),
   };
   const box = () => {
@@ -48,9 +58,15 @@ export function handlesOf(solid, across) {
     const [height, radius] = solid.points[index].map((each) => inches(each));
     const [radial, axial] = [solid.radial_scale ?? 1, solid.axial_scale ?? 1];
     return {
-      field: `points.${index}`, at: [u + radius * radial, z + height * axial], size: radius,
-      set: ([x, to], onGrid) => ({ ...solid, points: solid.points.map((each, at) => (at === index
-        ? [onGrid((to - z) / axial), onGrid(Math.max(0, (x - u) / radial))] : each)) }),
+      field: `points.${index}`,
+      at: [u + radius * radial, z + height * axial],
+      size: radius,
+      set: ([x, to], onGrid) => ({
+        ...solid,
+        points: solid.points.map((each, at) =>
+          at === index ? [onGrid((to - z) / axial), onGrid(Math.max(0, (x - u) / radial))] : each,
+        ),
+      }),
     };
   };
   const found = own[solid.shape]?.() ?? [];

@@ -55,8 +55,14 @@ export class Kept {
   list() {
     const start = this.key("");
     const ids = this.session(() => Object.keys(localStorage).filter((key) => key.startsWith(start))) ?? [];
-    const entries = ids.map((key) => ({ id: key.slice(start.length), ...this.load(key.slice(start.length)) }));
-    return entries.filter((each) => each.text).sort((a, b) => b.at - a.at).slice(0, COUNT);
+    const entries = ids.map((key) => ({
+      id: key.slice(start.length),
+      ...this.load(key.slice(start.length)),
+    }));
+    return entries
+      .filter((each) => each.text)
+      .sort((a, b) => b.at - a.at)
+      .slice(0, COUNT);
   }
 }
 

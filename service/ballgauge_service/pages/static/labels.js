@@ -3,39 +3,66 @@
 const WIDTH = 0.63;
 const EDGE = 2;
 const HEIGHT = 1.15;
-const WAYS = [[1, -0.6], [1, 0.6], [-1, -0.6], [-1, 0.6], [0, -1], [0, 1], [1, 0], [-1, 0]];
+const WAYS = [
+  [1, -0.6],
+  [1, 0.6],
+  [-1, -0.6],
+  [-1, 0.6],
+  [0, -1],
+  [0, 1],
+  [1, 0],
+  [-1, 0],
+];
 const FAR = [1, 1.9, 3];
 
 /**
- * Places of labels by their index. `wanted`: {index, x, y, reach, text}, the more important ones first; `marks`: {x, y, reach};
- * `letter`: the letters' size; `wide`, `high`: half the drawing's. All in units of the drawing.
+ * Places of labels by their index. `wanted`: {index, x, y, reach, text}, the more important ones first;
+ * `marks`: {x, y, reach}; `letter`: the letters' size; `wide`, `high`: half the drawing's. All in units of
+ * the drawing.
  */
 export function label(wanted, marks, letter, { wide, high }) {
   const placed = new Map();
   const taken = marks.map(({ x, y, reach }) => box(x, y, 2 * reach, 2 * reach));
   for (const word of wanted) {
     const size = [WIDTH * letter * word.text.length, HEIGHT * letter];
-    const found = candidates(word, size, letter).find(({ area }) =>
-      Math.abs(area.x) + area.width / 2 + EDGE < wide && Math.abs(area.y) + area.height / 2 + EDGE < high && !taken.some((other) => meet(area, other)));
+    const found = candidates(word, size, letter).find(
+      ({ area }) =>
+        Math.abs(area.x) + area.width / 2 + EDGE < wide &&
+        Math.abs(area.y) + area.height / 2 + EDGE < high &&
+        !taken.some((other) => meet(area, other)),
+    );
     if (!found) continue;
     taken.push(found.area);
-    placed.set(word.index, { x: found.area.x, y: found.area.y + 0.35 * letter, lead: found.far > 1 ? leadTo(word, found.area) : "" });
+    placed.set(word.index, {
+      x: found.area.x,
+      y: found.area.y + 0.35 * letter,
+      lead: found.far > 1 ? leadTo(word, found.area) : "",
+    });
   }
   return placed;
 }
 
 function candidates(word, [width, height], letter) {
-  return FAR.flatMap((far) => WAYS.map(([right, down]) => ({
-    far,
-    area: box(word.x + (word.x < 0 ? -right : right) * (width / 2 + word.reach + 0.75 * letter * far), word.y + down * (height / 2 + word.reach + 0.75 * letter * far), width, height),
-  })));
+  return FAR.flatMap((far) =>
+    WAYS.map(([right, down]) => ({
+      far,
+      area: box(
+        word.x + (word.x < 0 ? -right : right) * (width / 2 + word.reach + 0.75 * letter * far),
+        word.y + down * (height / 2 + word.reach + 0.75 * letter * far),
+        width,
+        height,
+      ),
+    })),
+  );
 }
 
 const box = (x, y, width, height) => ({ x, y, width, height });
-const meet = (a, b) => 2 * Math.abs(a.x - b.x) < a.width + b.width && 2 * Math.abs(a.y - b.y) < a.height + b.height;
+const meet = (a, b) =>
+  2 * Math.abs(a.x - b.x) < a.width + b.width && 2 * Math.abs(a.y - b.y) < a.height + b.height;
 
 /** A line from the place to the nearest point of its label. */
 function leadTo({ x, y }, area) {
   const near = (at, middle, size) => Math.min(middle + size / 2, Math.max(middle - size / 2, at));
-  return `M${x.toFixed(1)} ${y.toFixed(1)}L${near(x, area.x, area.width).toFixed(1)} ${near(y, area.y, area.height).toFixed(1)}`;
+  const end = [near(x, area.x, area.width), near(y, area.y, area.height)];
+  return `M${x.toFixed(1)} ${y.toFixed(1)}L${end[0].toFixed(1)} ${end[1].toFixed(1)}`;
 }

@@ -39,13 +39,18 @@ function options() {
   if (at("aql").value) sampling.plan = { kind: "table", aql: Number(at("aql").value) };
   const named = classes.filter(({ value }) => value);
   if (named.length) {
-    sampling.classes = named.map(({ dataset, value }) => ({ name: dataset.class, ...(value === NONE ? {} : { aql: Number(value) }) }));
+    sampling.classes = named.map(({ dataset, value }) => ({
+      name: dataset.class,
+      ...(value === NONE ? {} : { aql: Number(value) }),
+    }));
   }
   if (Object.keys(sampling).length) made.sampling = sampling;
   for (const each of told.filter(({ value }) => value.trim())) {
     const path = each.dataset.path.split(".");
     const name = path.pop();
-    path.reduce((part, step) => (part[step] ??= {}), made)[name] = (READ[each.dataset.kind] ?? String)(each.value.trim());
+    path.reduce((part, step) => (part[step] ??= {}), made)[name] = (READ[each.dataset.kind] ?? String)(
+      each.value.trim(),
+    );
   }
   return made;
 }
@@ -54,15 +59,31 @@ function options() {
 const READ = {
   number: Number,
   rows: (text) => text.split(/[\s,;]+/).map(Number),
-  mapping: (text) => Object.fromEntries(text.split("\n").filter((line) => line.trim()).map((line) => {
-    const mark = line.lastIndexOf("=");
-    return mark < 0 ? [line.trim(), null] : [line.slice(0, mark).trim(), line.slice(mark + 1).trim() || null];
-  })),
-  gauges: (text) => text.split("\n").filter((line) => line.trim()).map((line) => {
-    const [name, quantity, due, uncertainty] = line.split(";").map((part) => part.trim());
-    return { name, quantity: quantity || undefined, calibration_due: due || undefined,
-      uncertainty: uncertainty ? Number(uncertainty.replace(",", ".")) : undefined };
-  }),
+  mapping: (text) =>
+    Object.fromEntries(
+      text
+        .split("\n")
+        .filter((line) => line.trim())
+        .map((line) => {
+          const mark = line.lastIndexOf("=");
+          return mark < 0
+            ? [line.trim(), null]
+            : [line.slice(0, mark).trim(), line.slice(mark + 1).trim() || null];
+        }),
+    ),
+  gauges: (text) =>
+    text
+      .split("\n")
+      .filter((line) => line.trim())
+      .map((line) => {
+        const [name, quantity, due, uncertainty] = line.split(";").map((part) => part.trim());
+        return {
+          name,
+          quantity: quantity || undefined,
+          calibration_due: due || undefined,
+          uncertainty: uncertainty ? Number(uncertainty.replace(",", ".")) : undefined,
+        };
+      }),
   history: (text) => {
     try {
       const answer = JSON.parse(text);
@@ -81,15 +102,17 @@ function form(more = {}) {
 }
 
 /** Send the file and give the lot; the bar tells how much of it has gone. */
-async function judge(request, signal) {
+async function judge(_, signal) {
   await canBeRead();
   const bar = at("progress");
   bar.value = 0;
   at("progress-words").textContent = gettext("Sending the file…");
-  const response = await access.allowed((key) => post(key, signal, (share) => {
-    bar.value = share;
-    if (share === 1) at("progress-words").textContent = gettext("Judging the lot…");
-  }));
+  const response = await access.allowed((key) =>
+    post(key, signal, (share) => {
+      bar.value = share;
+      if (share === 1) at("progress-words").textContent = gettext("Judging the lot…");
+    }),
+  );
   if (!response.ok) throw await calls.refusal(response);
   return response.json();
 }
@@ -105,15 +128,21 @@ function post(key, signal, told) {
     signal.addEventListener("abort", () => call.abort());
     call.responseType = "blob";
     call.open("POST", PATH);
-    for (const [name, value] of Object.entries({ Accept: "application/json", "Accept-Language": document.documentElement.lang, ...key })) call.setRequestHeader(name, value);
+    for (const [name, value] of Object.entries({
+      Accept: "application/json",
+      "Accept-Language": document.documentElement.lang,
+      ...key,
+    }))
+      call.setRequestHeader(name, value);
     return call.send(form());
   });
 }
 
-const headersOf = (call) => ["WWW-Authenticate", "Retry-After"].flatMap((name) => {
-  const value = call.getResponseHeader(name);
-  return value ? [[name, value]] : [];
-});
+const headersOf = (call) =>
+  ["WWW-Authenticate", "Retry-After"].flatMap((name) => {
+    const value = call.getResponseHeader(name);
+    return value ? [[name, value]] : [];
+  });
 
 /** A file that was written anew or taken away meanwhile is no longer the one that was chosen. */
 async function canBeRead() {
@@ -131,53 +160,128 @@ function moved(name) {
 function show(answer) {
   last = answer;
   showDecision();
-  box.replaceChildren(...[card(gettext("Why"), list(last.acceptance.reasons)), failures(), leftOut(), columns(), histograms(), rules(), takeAway(), signing(),
-    last.cautions.length ? card(gettext("Cautions"), list(last.cautions.map((each) => each.message))) : null,
-    last.assumptions.length ? card(gettext("Assumptions"), list(last.assumptions)) : null].filter(Boolean));
+  box.replaceChildren(
+    ...[
+      card(gettext("Why"), list(last.acceptance.reasons)),
+      failures(),
+      leftOut(),
+      columns(),
+      histograms(),
+      rules(),
+      takeAway(),
+      signing(),
+      last.cautions.length
+        ? card(gettext("Cautions"), list(last.cautions.map((each) => each.message)))
+        : null,
+      last.assumptions.length ? card(gettext("Assumptions"), list(last.assumptions)) : null,
+    ].filter(Boolean),
+  );
   showCalls();
 }
 
 function showDecision() {
-  const { acceptance, counts, rules: { body, on, overlay } } = last;
+  const {
+    acceptance,
+    counts,
+    rules: { body, on, overlay },
+  } = last;
   verdict.dataset.outcome = acceptance.outcome;
   verdict.dataset.key = "lot";
-  const parts = WORST_FIRST.filter((outcome) => counts[outcome]).map((outcome) => `${counts[outcome]} ${outcomeWord(outcome)}`);
+  const parts = WORST_FIRST.filter((outcome) => counts[outcome]).map(
+    (outcome) => `${counts[outcome]} ${outcomeWord(outcome)}`,
+  );
   if (counts.left_out) parts.push(gettext("{count} left out", { count: counts.left_out }));
   verdict.replaceChildren(
-    element("p", { class: "verdict-word" }, element("span", { class: "sign", "aria-hidden": "true", text: sign(acceptance.outcome) }), outcomeWord(acceptance.outcome)),
+    element(
+      "p",
+      { class: "verdict-word" },
+      element("span", { class: "sign", "aria-hidden": "true", text: sign(acceptance.outcome) }),
+      outcomeWord(acceptance.outcome),
+    ),
     element("p", { text: acceptance.message }),
     element("p", { text: parts.join(" · ") }),
-    element("p", { class: "quiet", text: gettext("By the rules of {body}, in force on {on}. Advice, not an approval.", {
-      body: [body.toUpperCase(), overlay].filter(Boolean).join(" "), on }) }));
+    element("p", {
+      class: "quiet",
+      text: gettext("By the rules of {body}, in force on {on}. Advice, not an approval.", {
+        body: [body.toUpperCase(), overlay].filter(Boolean).join(" "),
+        on,
+      }),
+    }),
+  );
 }
 
 function failures() {
   const worst = last.worst_balls.slice(0, MOST_LISTED);
   if (!worst.length) return null;
-  const rows = worst.map((each) => [each.serial ?? gettext("row {row}", { row: each.row }), outcomeWord(each.outcome), each.reason, quantity(each.margin, each.unit, { signed: true })]);
-  return card(gettext("What failed, and by how much"), element("div", { class: "wide", tabindex: "0", role: "region", "aria-label": gettext("Worst balls") },
-    table(gettext("Worst balls"), [gettext("ball"), gettext("outcome"), gettext("why"), gettext("margin")], rows)));
+  const rows = worst.map((each) => [
+    each.serial ?? gettext("row {row}", { row: each.row }),
+    outcomeWord(each.outcome),
+    each.reason,
+    quantity(each.margin, each.unit, { signed: true }),
+  ]);
+  return card(
+    gettext("What failed, and by how much"),
+    element(
+      "div",
+      { class: "wide", tabindex: "0", role: "region", "aria-label": gettext("Worst balls") },
+      table(
+        gettext("Worst balls"),
+        [gettext("ball"), gettext("outcome"), gettext("why"), gettext("margin")],
+        rows,
+      ),
+    ),
+  );
 }
 
 function rules() {
-  const rows = last.by_rule.map((each) => [gettext(each.title), ...["nonconforming", "inconclusive", "not_assessed", "conforming"].map((outcome) => String(each[outcome]))]);
+  const rows = last.by_rule.map((each) => [
+    gettext(each.title),
+    ...["nonconforming", "inconclusive", "not_assessed", "conforming"].map((outcome) =>
+      String(each[outcome]),
+    ),
+  ]);
   const heads = [gettext("rule"), ...WORST_FIRST.map(outcomeWord)];
-  return card(gettext("Rule by rule"), element("div", { class: "wide", tabindex: "0", role: "region", "aria-label": gettext("Balls by rule") },
-    table(gettext("Balls by rule"), heads, rows)));
+  return card(
+    gettext("Rule by rule"),
+    element(
+      "div",
+      { class: "wide", tabindex: "0", role: "region", "aria-label": gettext("Balls by rule") },
+      table(gettext("Balls by rule"), heads, rows),
+    ),
+  );
 }
 
 function leftOut() {
   const { left_out: left } = last;
   if (!left.rows && !left.cells) return null;
-  return card(gettext("What was left out"),
-    element("p", { text: gettext("{rows} rows and {cells} cells could not be read.", { rows: left.rows, cells: left.cells }) }),
-    list(left.listed.slice(0, MOST_LISTED).map((each) => `${each.row}, ${each.column ?? "–"}: ${each.detail}`)));
+  return card(
+    gettext("What was left out"),
+    element("p", {
+      text: gettext("{rows} rows and {cells} cells could not be read.", {
+        rows: left.rows,
+        cells: left.cells,
+      }),
+    }),
+    list(
+      left.listed.slice(0, MOST_LISTED).map((each) => `${each.row}, ${each.column ?? "–"}: ${each.detail}`),
+    ),
+  );
 }
 
 function columns() {
-  const rows = last.file.columns.map((each) => [each.heading, each.field ? fieldWord(each.field) : gettext("left out"), each.unit ?? ""]);
-  return card(gettext("How the file was read"), element("div", { class: "wide", tabindex: "0", role: "region", "aria-label": gettext("Columns of the file") },
-    table(gettext("Columns of the file"), [gettext("heading"), gettext("read as"), gettext("unit")], rows)));
+  const rows = last.file.columns.map((each) => [
+    each.heading,
+    each.field ? fieldWord(each.field) : gettext("left out"),
+    each.unit ?? "",
+  ]);
+  return card(
+    gettext("How the file was read"),
+    element(
+      "div",
+      { class: "wide", tabindex: "0", role: "region", "aria-label": gettext("Columns of the file") },
+      table(gettext("Columns of the file"), [gettext("heading"), gettext("read as"), gettext("unit")], rows),
+    ),
+  );
 }
 
 const names = JSON.parse(at("names").textContent);
@@ -187,97 +291,254 @@ function histograms() {
   const drawn = last.quantities.filter((each) => each.histogram?.counts?.length);
   if (!drawn.length) return null;
   const frame = element("div", { id: "histogram" });
-  const choice = element("select", { id: "quantity", onchange: draw }, drawn.map((each) => element("option", { value: each.quantity, text: fieldWord(each.quantity) })));
+  const choice = element(
+    "select",
+    { id: "quantity", onchange: draw },
+    drawn.map((each) => element("option", { value: each.quantity, text: fieldWord(each.quantity) })),
+  );
   const worst = last.worst_balls[0]?.rule;
   choice.value = drawn.find((each) => each.limits.rules.includes(worst))?.quantity ?? drawn[0].quantity;
   function draw() {
     frame.replaceChildren(...histogram(drawn.find((each) => each.quantity === choice.value)));
   }
   draw();
-  return card(gettext("Measurements against their limits"), element("div", { class: "field" },
-    element("label", { for: "quantity", text: gettext("Quantity") }), choice), frame);
+  return card(
+    gettext("Measurements against their limits"),
+    element(
+      "div",
+      { class: "field" },
+      element("label", { for: "quantity", text: gettext("Quantity") }),
+      choice,
+    ),
+    frame,
+  );
 }
 
-function histogram({ quantity: name, unit, histogram: { start, width, counts }, limits, mean, standard_deviation: spread, count, counted_outside: outside }) {
+function histogram({
+  quantity: name,
+  unit,
+  histogram: { start, width, counts },
+  limits,
+  mean,
+  standard_deviation: spread,
+  count,
+  counted_outside: outside,
+}) {
   const shown = (value) => shownIn(value, unit)[0];
   const bounds = [limits.min, limits.max].filter((each) => each !== null);
   const ends = [start, start + width * counts.length];
   const label = `${fieldWord(name)}: ${boundsText(limits.min, limits.max, unit)}`;
-  const made = chart({ label, xRange: around([...ends, ...bounds].map(shown)), yRange: [0, Math.max(...counts) * 1.08],
-    xTitle: `${fieldWord(name)} ${shownIn(1, unit)[1]}`, yTitle: gettext("balls") });
-  made.add(counts.map((each, index) => {
-    const [left, right] = [start + index * width, start + (index + 1) * width];
-    const middle = (left + right) / 2;
-    const beyond = (limits.min !== null && middle < limits.min) || (limits.max !== null && middle > limits.max);
-    return svg("rect", { class: beyond ? "bar bar-beyond" : "bar", x: made.x(shown(left)), width: Math.max(made.x(shown(right)) - made.x(shown(left)) - 1, 1),
-      y: made.y(each), height: made.bottom - made.y(each) });
-  }));
-  made.add(bounds.map((each) => [svg("line", { class: "limit-line", x1: made.x(shown(each)), x2: made.x(shown(each)), y1: made.top, y2: made.bottom }),
-    svg("text", { class: "limit-text", x: made.x(shown(each)), y: made.top - 4, "text-anchor": "middle", text: plain(shown(each)) })]).flat());
-  const told = gettext("{count} balls, mean {mean}, standard deviation {spread}; {below} below and {above} above the limits.", {
-    count, mean: quantity(mean, unit), spread: quantity(spread, unit), below: outside?.below ?? 0, above: outside?.above ?? 0 });
-  return [element("p", { text: boundsText(limits.min, limits.max, unit) }), made.picture, element("p", { text: told })];
+  const made = chart({
+    label,
+    xRange: around([...ends, ...bounds].map(shown)),
+    yRange: [0, Math.max(...counts) * 1.08],
+    xTitle: `${fieldWord(name)} ${shownIn(1, unit)[1]}`,
+    yTitle: gettext("balls"),
+  });
+  made.add(
+    counts.map((each, index) => {
+      const [left, right] = [start + index * width, start + (index + 1) * width];
+      const middle = (left + right) / 2;
+      const beyond =
+        (limits.min !== null && middle < limits.min) || (limits.max !== null && middle > limits.max);
+      return svg("rect", {
+        class: beyond ? "bar bar-beyond" : "bar",
+        x: made.x(shown(left)),
+        width: Math.max(made.x(shown(right)) - made.x(shown(left)) - 1, 1),
+        y: made.y(each),
+        height: made.bottom - made.y(each),
+      });
+    }),
+  );
+  made.add(
+    bounds.flatMap((each) => [
+      svg("line", {
+        class: "limit-line",
+        x1: made.x(shown(each)),
+        x2: made.x(shown(each)),
+        y1: made.top,
+        y2: made.bottom,
+      }),
+      svg("text", {
+        class: "limit-text",
+        x: made.x(shown(each)),
+        y: made.top - 4,
+        "text-anchor": "middle",
+        text: plain(shown(each)),
+      }),
+    ]),
+  );
+  const told = gettext(
+    "{count} balls, mean {mean}, standard deviation {spread}; {below} below and {above} above the limits.",
+    {
+      count,
+      mean: quantity(mean, unit),
+      spread: quantity(spread, unit),
+      below: outside?.below ?? 0,
+      above: outside?.above ?? 0,
+    },
+  );
+  return [
+    element("p", { text: boundsText(limits.min, limits.max, unit) }),
+    made.picture,
+    element("p", { text: told }),
+  ];
 }
 
-/** Do what a button is for, with the file and the answer as they are shown; `place` tells what keeps it from being done. */
+/**
+ * Do what a button is for, with the file and the answer as they are shown; `place` tells what keeps it from
+ * being done.
+ */
 function whenPressed(place, work) {
-  return () => state.act(async (_, signal) => {
-    const say = (text, kind = null) => place.replaceChildren(element("span", { class: kind, text }));
-    say(gettext("Asking the service…"));
-    try {
-      await canBeRead();
-      place.replaceChildren(...await calls.insist(() => work(signal), say, signal));
-    } catch (error) {
-      if (!signal.aborted) say([error.message, ...(error.problem?.errors ?? []).map((each) => each.detail)].join(" "), "refused");
-    }
-  });
+  return () =>
+    state.act(async (_, signal) => {
+      const say = (text, kind = null) => place.replaceChildren(element("span", { class: kind, text }));
+      say(gettext("Asking the service…"));
+      try {
+        await canBeRead();
+        place.replaceChildren(...(await calls.insist(() => work(signal), say, signal)));
+      } catch (error) {
+        if (!signal.aborted)
+          say(
+            [error.message, ...(error.problem?.errors ?? []).map((each) => each.detail)].join(" "),
+            "refused",
+          );
+      }
+    });
 }
 
 function takeAway() {
   const place = element("p", { role: "status", id: "taken" });
   const name = chosen.name.replace(/\.\w+$/, "");
-  const button = (kind, media, file, text) => element("button", { type: "button", id: `take-${kind}`, text, onclick: whenPressed(place, async (signal) => {
-    const report = { language: document.documentElement.lang, units: units.metric ? "metric" : "trade" };
-    const response = await calls.send(PATH, { headers: { Accept: media }, body: form({ report }), signal });
-    const target = URL.createObjectURL(await response.blob());
-    return [element("a", { class: "button", href: target, download: file, text: gettext("Save {file}", { file }) })];
-  }) });
-  return card(gettext("Report and rows"),
-    element("p", { class: "quiet", text: gettext("The report has the decision, every limit with its source, charts, and lines to sign on, in the language and units of this page. The rows are the balls, each with its outcome.") }),
-    element("p", { class: "tools" },
-      button("html", "text/html", `${name}-report.html`, gettext("Make the report as a page")), " ",
-      button("pdf", "application/pdf", `${name}-report.pdf`, gettext("Make the report as PDF")), " ",
-      button("csv", "text/csv", `${name}-balls.csv`, gettext("Balls as CSV")), " ",
-      button("parquet", "application/vnd.apache.parquet", `${name}-balls.parquet`, gettext("Balls as Parquet"))), place);
+  const button = (kind, media, file, text) =>
+    element("button", {
+      type: "button",
+      id: `take-${kind}`,
+      text,
+      onclick: whenPressed(place, async (signal) => {
+        const report = { language: document.documentElement.lang, units: units.metric ? "metric" : "trade" };
+        const response = await calls.send(PATH, {
+          headers: { Accept: media },
+          body: form({ report }),
+          signal,
+        });
+        const target = URL.createObjectURL(await response.blob());
+        return [
+          element("a", {
+            class: "button",
+            href: target,
+            download: file,
+            text: gettext("Save {file}", { file }),
+          }),
+        ];
+      }),
+    });
+  return card(
+    gettext("Report and rows"),
+    element("p", {
+      class: "quiet",
+      text: gettext(
+        "The report has the decision, every limit with its source, charts, " +
+          "and lines to sign on, in the language and units of this page. The " +
+          "rows are the balls, each with its outcome.",
+      ),
+    }),
+    element(
+      "p",
+      { class: "tools" },
+      button("html", "text/html", `${name}-report.html`, gettext("Make the report as a page")),
+      " ",
+      button("pdf", "application/pdf", `${name}-report.pdf`, gettext("Make the report as PDF")),
+      " ",
+      button("csv", "text/csv", `${name}-balls.csv`, gettext("Balls as CSV")),
+      " ",
+      button(
+        "parquet",
+        "application/vnd.apache.parquet",
+        `${name}-balls.parquet`,
+        gettext("Balls as Parquet"),
+      ),
+    ),
+    place,
+  );
 }
 
 function signing() {
   const place = element("div", { role: "status", id: "signed" });
-  const day = element("input", { type: "date", id: "issued_on", required: true, min: "1900-01-01", max: "2100-12-31", value: today() });
+  const day = element("input", {
+    type: "date",
+    id: "issued_on",
+    required: true,
+    min: "1900-01-01",
+    max: "2100-12-31",
+    value: today(),
+  });
   const sign = whenPressed(place, async (signal) => {
     const response = await calls.send(`/v1/records/lots?issued_on=${day.value}`, { body: form(), signal });
     const { record, outcome, kid, demo } = await response.json();
     return [
-      demo ? element("p", { class: "refused", text: gettext("Signed with the demonstration key: this record proves nothing.") }) : null,
-      element("p", { text: gettext("Signed: {outcome}, key {kid}.", { outcome: outcomeWord(outcome), kid }) }),
-      element("p", { class: "tools" },
-        element("a", { class: "button", download: "lot-record.jws", href: URL.createObjectURL(new Blob([record])), text: gettext("File") }), " ",
-        element("a", { class: "button", href: `/verify#${new URLSearchParams([["record", record]])}`, text: gettext("Verify it") })),
+      demo
+        ? element("p", {
+            class: "refused",
+            text: gettext("Signed with the demonstration key: this record proves nothing."),
+          })
+        : null,
+      element("p", {
+        text: gettext("Signed: {outcome}, key {kid}.", { outcome: outcomeWord(outcome), kid }),
+      }),
+      element(
+        "p",
+        { class: "tools" },
+        element("a", {
+          class: "button",
+          download: "lot-record.jws",
+          href: URL.createObjectURL(new Blob([record])),
+          text: gettext("File"),
+        }),
+        " ",
+        element("a", {
+          class: "button",
+          href: `/verify#${new URLSearchParams([["record", record]])}`,
+          text: gettext("Verify it"),
+        }),
+      ),
     ].filter(Boolean);
   });
-  return card(gettext("Signed record"),
-    element("p", { class: "quiet", text: gettext("The service signs the decision with the file's SHA-256. Nothing is stored: keep the record beside the report.") }),
-    element("div", { class: "tools" }, element("label", { for: "issued_on", text: gettext("Date of the record") }), day,
-      element("button", { type: "button", id: "sign", text: gettext("Sign the decision"), onclick: sign })), place);
+  return card(
+    gettext("Signed record"),
+    element("p", {
+      class: "quiet",
+      text: gettext(
+        "The service signs the decision with the file's SHA-256. " +
+          "Nothing is stored: keep the record beside the report.",
+      ),
+    }),
+    element(
+      "div",
+      { class: "tools" },
+      element("label", { for: "issued_on", text: gettext("Date of the record") }),
+      day,
+      element("button", { type: "button", id: "sign", text: gettext("Sign the decision"), onclick: sign }),
+    ),
+    place,
+  );
 }
 
 function showCalls() {
   at("calls").hidden = false;
   const asked = JSON.stringify(options());
   const quoted = (text) => `'${text.replaceAll("'", "'\\''")}'`;
-  at("call-http").textContent = `curl -s ${location.origin}${PATH}${access.curlOption()} -H 'Accept: application/json' -F ${quoted(`options=${asked}`)} -F ${quoted(`file=@"${chosen.name}"`)}`;
-  at("call-python").textContent = `import json\n${access.pythonImport()}\nimport ballgauge\n\noptions = json.loads(${JSON.stringify(asked)})
-with ballgauge.Client("${location.origin}"${access.pythonArgument()}) as client:\n    print(client.assess_lot(${JSON.stringify(chosen.name)}, options))\n`;
+  const fields = [`options=${asked}`, `file=@"${chosen.name}"`].map((each) => `-F ${quoted(each)}`).join(" ");
+  const to = `${location.origin}${PATH}${access.curlOption()}`;
+  at("call-http").textContent = `curl -s ${to} -H 'Accept: application/json' ${fields}`;
+  at("call-python").textContent = `import json
+${access.pythonImport()}
+import ballgauge
+
+options = json.loads(${JSON.stringify(asked)})
+with ballgauge.Client("${location.origin}"${access.pythonArgument()}) as client:
+    print(client.assess_lot(${JSON.stringify(chosen.name)}, options))
+`;
 }
 
 function take(file) {
@@ -291,7 +552,14 @@ function take(file) {
 
 function keep() {
   at("on-told").textContent = at("on").value ? "" : gettext("today, {day}", { day: today() });
-  address.write(new Map(KEPT.filter((id) => at(id).value && at(id).value !== at(id).dataset.default).map((id) => [id, at(id).value])));
+  address.write(
+    new Map(
+      KEPT.filter((id) => at(id).value && at(id).value !== at(id).dataset.default).map((id) => [
+        id,
+        at(id).value,
+      ]),
+    ),
+  );
 }
 
 function restore(kept) {
@@ -312,7 +580,11 @@ at("start").addEventListener("click", () => {
 at("form").addEventListener("submit", (event) => {
   event.preventDefault();
   if (chosen) state.settle();
-  else showProblem(null, new calls.Refused({ detail: gettext("Choose a file first: there is nothing to judge yet.") }));
+  else
+    showProblem(
+      null,
+      new calls.Refused({ detail: gettext("Choose a file first: there is nothing to judge yet.") }),
+    );
 });
 at("form").addEventListener("input", () => {
   keep();
@@ -328,7 +600,8 @@ for (const kind of ["dragenter", "dragover"]) {
     at("drop").classList.add("over");
   });
 }
-for (const kind of ["dragleave", "drop"]) at("drop").addEventListener(kind, () => at("drop").classList.remove("over"));
+for (const kind of ["dragleave", "drop"])
+  at("drop").addEventListener(kind, () => at("drop").classList.remove("over"));
 at("drop").addEventListener("drop", (event) => {
   event.preventDefault();
   take(event.dataTransfer.files[0]);

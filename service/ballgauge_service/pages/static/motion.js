@@ -13,7 +13,14 @@ const SAMPLES = 101;
 const THICK = 450;
 const VIEW = 100;
 const RADIUS = 88;
-const SHAPES = ["M-6 0A6 6 0 1 0 6 0A6 6 0 1 0 -6 0Z", "M-5 -5H5V5H-5Z", "M0 -7L7 6H-7Z", "M0 -7L7 0L0 7L-7 0Z", "M-7 -6H7L0 7Z", "M-2 -7H2V-2H7V2H2V7H-2V2H-7V-2H-2Z"];
+const SHAPES = [
+  "M-6 0A6 6 0 1 0 6 0A6 6 0 1 0 -6 0Z",
+  "M-5 -5H5V5H-5Z",
+  "M0 -7L7 6H-7Z",
+  "M0 -7L7 0L0 7L-7 0Z",
+  "M-7 -6H7L0 7Z",
+  "M-2 -7H2V-2H7V2H2V7H-2V2H-7V-2H-2Z",
+];
 
 const feet = (value) => gauged(value, "ft");
 const degrees = (value) => gauged(value, "°");
@@ -27,7 +34,9 @@ function show(answer, request) {
     motion.flare?.rings?.length ? card(gettext("Rings on the ball"), ...rings(answer)) : null,
     answer.spread ? spread(answer.spread) : null,
     answer.line_map ? lineMap(answer.line_map) : null,
-    answer.cautions.length ? card(gettext("Cautions"), list(answer.cautions.map((each) => each.message))) : null,
+    answer.cautions.length
+      ? card(gettext("Cautions"), list(answer.cautions.map((each) => each.message)))
+      : null,
     answer.assumptions.length ? card(gettext("Assumptions"), list(answer.assumptions)) : null,
   ];
 }
@@ -37,32 +46,66 @@ function told(motion) {
   verdict.dataset.key = motion.message;
   verdict.replaceChildren(
     element("p", { class: "told-main", text: motion.message }),
-    element("p", { class: "quiet", text: gettext("Computed from the numbers given; no lane and no ball was measured.") }));
+    element("p", {
+      class: "quiet",
+      text: gettext("Computed from the numbers given; no lane and no ball was measured."),
+    }),
+  );
 }
 
 /** The lane, the bowler's right hand below; boards are stretched against feet. */
 function lane({ motion, bowler }, request) {
   const own = bowler.hand === "left" ? [BOARDS + 0.5, 0.5] : [0.5, BOARDS + 0.5];
-  const made = chart({ label: [gettext("Lane from above"), motion.message].join(": "), xRange: [0, LANE], yRange: own,
-    xTitle: gettext("distance from the foul line, ft"), yTitle: gettext("board from the bowler's side") });
+  const made = chart({
+    label: [gettext("Lane from above"), motion.message].join(": "),
+    xRange: [0, LANE],
+    yRange: own,
+    xTitle: gettext("distance from the foul line, ft"),
+    yTitle: gettext("board from the bowler's side"),
+  });
   made.add(oil(request.lane?.pattern, made, bowler.hand));
-  const events = [["skid_end", gettext("skid ends")], ["hook_end", gettext("hook ends")], ["roll_start", gettext("rolls")]]
-    .filter(([name]) => typeof motion.phases[name] === "number");
-  made.add(events.map(([name, words], index) => {
-    const x = made.x(motion.phases[name]);
-    return [svg("line", { class: "event-line", x1: x, x2: x, y1: made.top, y2: made.bottom }),
-      svg("text", { x: x + 4, y: made.top + 16 + 18 * index, text: words })];
-  }).flat());
+  const events = [
+    ["skid_end", gettext("skid ends")],
+    ["hook_end", gettext("hook ends")],
+    ["roll_start", gettext("rolls")],
+  ].filter(([name]) => typeof motion.phases[name] === "number");
+  made.add(
+    events.flatMap(([name, words], index) => {
+      const x = made.x(motion.phases[name]);
+      return [
+        svg("line", { class: "event-line", x1: x, x2: x, y1: made.top, y2: made.bottom }),
+        svg("text", { x: x + 4, y: made.top + 16 + 18 * index, text: words }),
+      ];
+    }),
+  );
   const { distance, board, phase } = motion.curves;
   const places = distance.map((each, index) => [made.x(each), made.y(board[index])]);
   const rolled = phase.indexOf("roll");
   made.add(svg("path", { class: "path-line", d: path(rolled < 0 ? places : places.slice(0, rolled + 1)) }));
   if (rolled >= 0) made.add(svg("path", { class: "path-line path-roll", d: path(places.slice(rolled)) }));
   if (motion.breakpoint) {
-    made.add(svg("circle", { class: "event-mark", cx: made.x(motion.breakpoint.distance), cy: made.y(motion.breakpoint.board), r: 6 }),
-      svg("text", { x: made.x(motion.breakpoint.distance), y: made.y(motion.breakpoint.board) + 22, "text-anchor": "middle", text: gettext("breakpoint") }));
+    made.add(
+      svg("circle", {
+        class: "event-mark",
+        cx: made.x(motion.breakpoint.distance),
+        cy: made.y(motion.breakpoint.board),
+        r: 6,
+      }),
+      svg("text", {
+        x: made.x(motion.breakpoint.distance),
+        y: made.y(motion.breakpoint.board) + 22,
+        "text-anchor": "middle",
+        text: gettext("breakpoint"),
+      }),
+    );
   }
-  return figure(made.picture, gettext("Solid where the ball slides, dotted where it rolls. The darker, the more oil. Boards are drawn wider than feet."));
+  return figure(
+    made.picture,
+    gettext(
+      "Solid where the ball slides, dotted where it rolls. The " +
+        "darker, the more oil. Boards are drawn wider than feet.",
+    ),
+  );
 }
 
 const number = (value) => (typeof value === "number" ? value : parseFloat(value?.value ?? value));
@@ -70,12 +113,23 @@ const number = (value) => (typeof value === "number" ? value : parseFloat(value?
 /** The pattern's films, whose boards are counted from the right edge. */
 function oil(pattern, made, hand) {
   const side = (board) => made.y(hand === "left" ? BOARDS + 1 - board : board);
-  return (pattern?.zones ?? []).flatMap((zone) => zone.films.map((film) => {
-    const [from, to] = [number(zone.from), Math.min(number(zone.to), LANE)];
-    const [one, other] = [side(film.boards[0] - 0.5), side(film.boards[1] + 0.5)];
-    const mean = (number(film.film) + number(film.film_end ?? film.film)) / 2;
-    return svg("rect", { class: "film", x: made.x(from), width: made.x(to) - made.x(from), y: Math.min(one, other), height: Math.abs(other - one), "fill-opacity": Math.min(mean / THICK, 1) * 0.5 });
-  })).filter((each) => !each.outerHTML.includes("NaN"));
+  return (pattern?.zones ?? [])
+    .flatMap((zone) =>
+      zone.films.map((film) => {
+        const [from, to] = [number(zone.from), Math.min(number(zone.to), LANE)];
+        const [one, other] = [side(film.boards[0] - 0.5), side(film.boards[1] + 0.5)];
+        const mean = (number(film.film) + number(film.film_end ?? film.film)) / 2;
+        return svg("rect", {
+          class: "film",
+          x: made.x(from),
+          width: made.x(to) - made.x(from),
+          y: Math.min(one, other),
+          height: Math.abs(other - one),
+          "fill-opacity": Math.min(mean / THICK, 1) * 0.5,
+        });
+      }),
+    )
+    .filter((each) => !each.outerHTML.includes("NaN"));
 }
 
 function phases(motion) {
@@ -84,7 +138,15 @@ function phases(motion) {
     [gettext("skid ends"), feet(found.skid_end)],
     [gettext("hook ends"), feet(found.hook_end)],
     [gettext("rolls without sliding from"), feet(found.roll_start)],
-    [gettext("breakpoint"), breakpoint ? gettext("{distance}, board {board}", { distance: feet(breakpoint.distance), board: plain(breakpoint.board, 1) }) : "–"],
+    [
+      gettext("breakpoint"),
+      breakpoint
+        ? gettext("{distance}, board {board}", {
+            distance: feet(breakpoint.distance),
+            board: plain(breakpoint.board, 1),
+          })
+        : "–",
+    ],
     [gettext("board at the pins"), entry ? plain(entry.board, 1) : "–"],
     [gettext("entry angle"), entry ? degrees(entry.angle) : "–"],
     [gettext("speed at the pins"), entry ? gauged(entry.speed, "mph") : "–"],
@@ -92,16 +154,36 @@ function phases(motion) {
     [gettext("time"), gauged(motion.time, "s")],
     [gettext("revolutions"), plain(motion.revolutions, 1)],
   ];
-  return card(gettext("Phases"), table(gettext("From the foul line"), [gettext("quantity"), gettext("value")], rows),
-    element("p", { class: "quiet", text: found.definition }));
+  return card(
+    gettext("Phases"),
+    table(gettext("From the foul line"), [gettext("quantity"), gettext("value")], rows),
+    element("p", { class: "quiet", text: found.definition }),
+  );
 }
 
 function rings({ motion: { flare }, ball, bowler }) {
-  const views = [[1, gettext("grip side")], [-1, gettext("far side")]];
-  return [element("div", { class: "pair" }, views.map(([side, words]) => figure(sphere(flare, ball.radius, bowler, side, words), words))),
-    element("p", { text: gettext("{count} rings; widest gap {width}; the axis point moves {migration}. The last ring is dashed.", {
-      count: flare.rings.length, width: gauged(flare.width, "in"), migration: gauged(flare.migration, "in") }) }),
-    element("p", { class: "quiet", text: flare.definition })];
+  const views = [
+    [1, gettext("grip side")],
+    [-1, gettext("far side")],
+  ];
+  return [
+    element(
+      "div",
+      { class: "pair" },
+      views.map(([side, words]) => figure(sphere(flare, ball.radius, bowler, side, words), words)),
+    ),
+    element("p", {
+      text: gettext(
+        "{count} rings; widest gap {width}; the axis point moves {migration}. The last ring is dashed.",
+        {
+          count: flare.rings.length,
+          width: gauged(flare.width, "in"),
+          migration: gauged(flare.migration, "in"),
+        },
+      ),
+    }),
+    element("p", { class: "quiet", text: flare.definition }),
+  ];
 }
 
 /** One side of the ball: the parts of the rings that can be seen from there, and the axis point's way. */
@@ -110,16 +192,36 @@ function sphere(flare, radius, bowler, side, words) {
   const seen = ([, , z]) => z * side >= 0;
   const axes = flare.rings.map((each) => point(each.axis, radius));
   const drawn = flare.rings.map((each, index) => {
-    const turned = each.angle_from_contact * Math.PI / 180;
+    const turned = (each.angle_from_contact * Math.PI) / 180;
     const center = axes[index].map((part) => part * Math.cos(turned));
     const last = index === flare.rings.length - 1;
-    return svg("path", { class: last ? "flare-ring flare-last" : "flare-ring", d: runs(ring(center, axes[index], Math.sin(turned), 90), seen).map((each) => path(each.map(flat))).join("") });
+    return svg("path", {
+      class: last ? "flare-ring flare-last" : "flare-ring",
+      d: runs(ring(center, axes[index], Math.sin(turned), 90), seen)
+        .map((each) => path(each.map(flat)))
+        .join(""),
+    });
   });
-  const marks = axes.filter(seen).map((each) => svg("circle", { class: "axis-point", cx: flat(each)[0], cy: flat(each)[1], r: 1.4 }));
-  const pap = point({ right: (bowler.hand === "left" ? -1 : 1) * bowler.pap.over, up: bowler.pap.up }, radius);
-  return svg("svg", { class: "chart", viewBox: `-${VIEW} -${VIEW} ${2 * VIEW} ${2 * VIEW}`, role: "img", "aria-label": gettext("Rings on the ball, {side}", { side: words }) },
-    svg("circle", { class: "outline", r: RADIUS }), drawn, marks,
-    seen(pap) ? svg("circle", { class: "event-mark", cx: flat(pap)[0], cy: flat(pap)[1], r: 3 }) : null);
+  const marks = axes
+    .filter(seen)
+    .map((each) => svg("circle", { class: "axis-point", cx: flat(each)[0], cy: flat(each)[1], r: 1.4 }));
+  const pap = point(
+    { right: (bowler.hand === "left" ? -1 : 1) * bowler.pap.over, up: bowler.pap.up },
+    radius,
+  );
+  return svg(
+    "svg",
+    {
+      class: "chart",
+      viewBox: `-${VIEW} -${VIEW} ${2 * VIEW} ${2 * VIEW}`,
+      role: "img",
+      "aria-label": gettext("Rings on the ball, {side}", { side: words }),
+    },
+    svg("circle", { class: "outline", r: RADIUS }),
+    drawn,
+    marks,
+    seen(pap) ? svg("circle", { class: "event-mark", cx: flat(pap)[0], cy: flat(pap)[1], r: 3 }) : null,
+  );
 }
 
 /** The stretches of points that are all seen. */
@@ -129,54 +231,125 @@ function runs(points, seen) {
   for (const each of points) {
     if (!seen(each)) open = null;
     else if (open) open.push(each);
-    else found.push(open = [each]);
+    else {
+      open = [each];
+      found.push(open);
+    }
   }
   return found.filter((each) => each.length > 1);
 }
 
 function spread({ deliveries, entry_board: board, entry_angle: angle, window }) {
   const row = (words, each) => [words, plain(each?.mean, 2), plain(each?.standard_deviation, 2)];
-  return card(gettext("Many deliveries"), table(gettext("{count} deliveries at the pins", { count: deliveries }), [gettext("quantity"), gettext("mean"), gettext("standard deviation")],
-    [row(gettext("board at the pins"), board), row(gettext("entry angle"), angle)]),
-    window ? element("p", { text: `${plain(100 * window.share, 1)} %: ${window.meaning}` }) : null);
+  return card(
+    gettext("Many deliveries"),
+    table(
+      gettext("{count} deliveries at the pins", { count: deliveries }),
+      [gettext("quantity"), gettext("mean"), gettext("standard deviation")],
+      [row(gettext("board at the pins"), board), row(gettext("entry angle"), angle)],
+    ),
+    window ? element("p", { text: `${plain(100 * window.share, 1)} %: ${window.meaning}` }) : null,
+  );
 }
 
 function lineMap(map) {
   const frame = element("div", { id: "line-map" });
-  const choice = element("select", { id: "map-bowler", onchange: draw }, map.bowlers.map((each) => element("option", { value: each.bowler, lang: "en", text: each.bowler.replaceAll("_", " ") })));
+  const choice = element(
+    "select",
+    { id: "map-bowler", onchange: draw },
+    map.bowlers.map((each) =>
+      element("option", { value: each.bowler, lang: "en", text: each.bowler.replaceAll("_", " ") }),
+    ),
+  );
   function draw() {
     frame.replaceChildren(...mapOf(map.bowlers.find((each) => each.bowler === choice.value)));
   }
   draw();
-  return card(gettext("Line map"), element("div", { class: "field" }, element("label", { for: "map-bowler", text: gettext("Bowler") }), choice), frame);
+  return card(
+    gettext("Line map"),
+    element(
+      "div",
+      { class: "field" },
+      element("label", { for: "map-bowler", text: gettext("Bowler") }),
+      choice,
+    ),
+    frame,
+  );
 }
 
 function mapOf({ points: all }) {
   const points = all.filter((each) => each.length && each.sharpness);
   if (!points.length) return [element("p", { text: gettext("No ball reached the pins.") })];
   const names = [...new Set(points.map((each) => each.ball))];
-  const ends = (name) => around(points.flatMap((each) => [each[name].mean - (each[name].standard_deviation ?? 0), each[name].mean + (each[name].standard_deviation ?? 0)]), 0.12);
-  const made = chart({ label: gettext("Line map"), xRange: ends("length"), yRange: ends("sharpness"), xTitle: gettext("length to the hook, ft"), yTitle: gettext("sharpness of the turn, °/ft") });
-  made.add(points.map((each) => {
-    const [x, y] = [made.x(each.length.mean), made.y(each.sharpness.mean)];
-    const wide = made.x(each.length.mean + (each.length.standard_deviation ?? 0)) - x;
-    const tall = y - made.y(each.sharpness.mean + (each.sharpness.standard_deviation ?? 0));
-    return [svg("path", { class: "error-bar", d: `M${x - wide} ${y}H${x + wide}M${x} ${y - tall}V${y + tall}` }),
-      svg("path", { class: "point", transform: `translate(${x} ${y})`, d: SHAPES[names.indexOf(each.ball) % SHAPES.length] }),
-      svg("text", { x: x + 9, y: y - 8, text: String(names.indexOf(each.ball) + 1) })];
-  }).flat());
-  const rows = points.map((each) => [`${names.indexOf(each.ball) + 1} ${each.ball}`, quantity(each.volume, "mL"), feet(each.length.mean), gauged(each.sharpness.mean, "°/ft"), degrees(each.entry_angle?.mean)]);
-  return [made.picture, element("p", { class: "quiet", text: gettext("Each shape and number is a ball; the bars are standard deviations over the deliveries.") }),
-    element("div", { class: "wide", tabindex: "0", role: "region", "aria-label": gettext("Points of the map") },
-      table(gettext("Points of the map"), [gettext("ball"), gettext("oil"), gettext("length"), gettext("sharpness"), gettext("entry angle")], rows))];
+  const ends = (name) =>
+    around(
+      points.flatMap((each) => [
+        each[name].mean - (each[name].standard_deviation ?? 0),
+        each[name].mean + (each[name].standard_deviation ?? 0),
+      ]),
+      0.12,
+    );
+  const made = chart({
+    label: gettext("Line map"),
+    xRange: ends("length"),
+    yRange: ends("sharpness"),
+    xTitle: gettext("length to the hook, ft"),
+    yTitle: gettext("sharpness of the turn, °/ft"),
+  });
+  made.add(
+    points.flatMap((each) => {
+      const [x, y] = [made.x(each.length.mean), made.y(each.sharpness.mean)];
+      const wide = made.x(each.length.mean + (each.length.standard_deviation ?? 0)) - x;
+      const tall = y - made.y(each.sharpness.mean + (each.sharpness.standard_deviation ?? 0));
+      return [
+        svg("path", { class: "error-bar", d: `M${x - wide} ${y}H${x + wide}M${x} ${y - tall}V${y + tall}` }),
+        svg("path", {
+          class: "point",
+          transform: `translate(${x} ${y})`,
+          d: SHAPES[names.indexOf(each.ball) % SHAPES.length],
+        }),
+        svg("text", { x: x + 9, y: y - 8, text: String(names.indexOf(each.ball) + 1) }),
+      ];
+    }),
+  );
+  const rows = points.map((each) => [
+    `${names.indexOf(each.ball) + 1} ${each.ball}`,
+    quantity(each.volume, "mL"),
+    feet(each.length.mean),
+    gauged(each.sharpness.mean, "°/ft"),
+    degrees(each.entry_angle?.mean),
+  ]);
+  return [
+    made.picture,
+    element("p", {
+      class: "quiet",
+      text: gettext("Each shape and number is a ball; the bars are standard deviations over the deliveries."),
+    }),
+    element(
+      "div",
+      { class: "wide", tabindex: "0", role: "region", "aria-label": gettext("Points of the map") },
+      table(
+        gettext("Points of the map"),
+        [gettext("ball"), gettext("oil"), gettext("length"), gettext("sharpness"), gettext("entry angle")],
+        rows,
+      ),
+    ),
+  ];
 }
 
 const contract = JSON.parse(document.getElementById("contract").textContent);
 const editor = new Editor({
-  kind: "motion", path: "/v1/motions", method: "motion(request)", show, pause: null, asked: (request) => ({ samples: SAMPLES, ...request }),
+  kind: "motion",
+  path: "/v1/motions",
+  method: "motion(request)",
+  show,
+  pause: null,
+  asked: (request) => ({ samples: SAMPLES, ...request }),
 });
 for (const spec of contract.fields) {
-  document.getElementById("release").append(editor.add(new Field(spec, spec.name.split("."), (...given) => editor.take(...given))).node);
+  document
+    .getElementById("release")
+    .append(editor.add(new Field(spec, spec.name.split("."), (...given) => editor.take(...given))).node);
 }
 editor.listen(() => {});
 editor.restore();

@@ -1,4 +1,5 @@
-// What keeps a page from its answer, in words: a refusal with its errors at their fields, or a call that failed.
+// What keeps a page from its answer, in words: a refusal with its errors at their fields, or a call that
+// failed.
 
 import { element } from "./elements.js";
 import { gettext } from "./words.js";
@@ -10,14 +11,29 @@ export function showProblem(form, error) {
   const box = document.getElementById("problem");
   const problem = error.problem ?? { detail: error.message };
   const left = form?.showErrors(problem.errors ?? []) ?? problem.errors ?? [];
-  const items = left.map((each) => element("li", {},
-    each.input ? element("a", { href: `#${each.input.id}`, text: each.input.labels[0].textContent.trim(), onclick: (event) => {
-      event.preventDefault();
-      reveal(each.input);
-    } }) : null,
-    element("span", { text: `${each.input ? " " : ""}${each.detail}` })));
-  const whole = element("li", { lang: error.problem ? "en" : null, text: problem.detail ?? problem.title ?? String(error) });
-  box.querySelector("h2").textContent = problem.status === INVALID ? gettext("Please correct") : gettext("This was not done");
+  const items = left.map((each) =>
+    element(
+      "li",
+      {},
+      each.input
+        ? element("a", {
+            href: `#${each.input.id}`,
+            text: each.input.labels[0].textContent.trim(),
+            onclick: (event) => {
+              event.preventDefault();
+              reveal(each.input);
+            },
+          })
+        : null,
+      element("span", { text: `${each.input ? " " : ""}${each.detail}` }),
+    ),
+  );
+  const whole = element("li", {
+    lang: error.problem ? "en" : null,
+    text: problem.detail ?? problem.title ?? String(error),
+  });
+  box.querySelector("h2").textContent =
+    problem.status === INVALID ? gettext("Please correct") : gettext("This was not done");
   box.querySelector("ul").replaceChildren(...(items.length ? items : [whole]));
   box.hidden = false;
 }
@@ -30,11 +46,13 @@ export function clearProblem(form) {
 
 /** Unfold what holds a field, and go there. */
 export function reveal(input) {
-  for (let fold = input.closest("details"); fold; fold = fold.parentElement.closest("details")) fold.open = true;
+  for (let fold = input.closest("details"); fold; fold = fold.parentElement.closest("details"))
+    fold.open = true;
   input.focus();
 }
 
 // No failure stays silent: what nothing else has caught is said too.
 window.addEventListener("unhandledrejection", ({ reason }) => {
-  if (document.getElementById("problem")) showProblem(null, reason instanceof Error ? reason : new Error(String(reason)));
+  if (document.getElementById("problem"))
+    showProblem(null, reason instanceof Error ? reason : new Error(String(reason)));
 });

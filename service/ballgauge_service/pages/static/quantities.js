@@ -16,7 +16,10 @@ const SIZES = {
 
 /** The value of a request for a typed text: a bare number is in the unit shown, all else goes as it is. */
 export function typed(text, spec) {
-  const value = text.trim().replaceAll("−", "-").replace(/^([-+]?\d*),(\d+)/, "$1.$2");
+  const value = text
+    .trim()
+    .replaceAll("−", "-")
+    .replace(/^([-+]?\d*),(\d+)/, "$1.$2");
   if (value === "") return undefined;
   const metric = units.metric && spec.metric && spec.metric !== spec.unit;
   if (NUMBER.test(value)) return metric ? `${Number(value)} ${spec.metric}` : Number(value);
@@ -48,7 +51,10 @@ export function amount(value, unit, fallback = Number.NaN) {
   if (typeof value === "number") return value;
   const sizes = SIZES[unit] ?? { [unit]: 1 };
   if (typeof value === "object") return Number(value.value) * (sizes[value.unit ?? unit] ?? Number.NaN);
-  const text = String(value).trim().replaceAll("−", "-").replace(/^([-+]?\d*),(\d+)/, "$1.$2");
+  const text = String(value)
+    .trim()
+    .replaceAll("−", "-")
+    .replace(/^([-+]?\d*),(\d+)/, "$1.$2");
   const [, number, name] = TEXT.exec(text) ?? [];
   if (number === undefined) return Number.NaN;
   return plainNumber(number) * (sizes[name.trim() || unit] ?? Number.NaN);

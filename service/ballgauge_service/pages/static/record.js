@@ -8,7 +8,10 @@ import { gettext, outcomeWord } from "./words.js";
 const at = (id) => document.getElementById(id);
 const box = at("record-answer");
 
-/** Offer to sign what is current in `state`, and nothing else. Call what it gives for each ball that becomes current. */
+/**
+ * Offer to sign what is current in `state`, and nothing else. Call what it gives for each ball that becomes
+ * current.
+ */
 export function offer(state) {
   let beside = null;
   at("issued_on").value = today();
@@ -29,11 +32,15 @@ async function sign(check, state, signal) {
     const value = at(name).value.trim();
     if (value) asked[name] = value;
   }
-  await tried(async () => {
-    const signed = await calls.insist(() => calls.post("/v1/records", asked, signal), say, signal);
-    calls.show("/v1/records", asked, "sign(request).record");
-    box.replaceChildren(...taken(signed, (work) => state.act(work)));
-  }, signal, (refused) => box.replaceChildren(...refused));
+  await tried(
+    async () => {
+      const signed = await calls.insist(() => calls.post("/v1/records", asked, signal), say, signal);
+      calls.show("/v1/records", asked, "sign(request).record");
+      box.replaceChildren(...taken(signed, (work) => state.act(work)));
+    },
+    signal,
+    (refused) => box.replaceChildren(...refused),
+  );
 }
 
 const say = (words) => box.replaceChildren(element("p", { text: words }));
@@ -46,25 +53,52 @@ async function tried(work, signal, tell) {
     if (signal.aborted) return;
     const errors = error.problem?.errors ?? [];
     const lang = error.problem ? "en" : null;
-    tell([element("p", { class: "refused", lang, text: error.message }),
-      element("ul", {}, errors.map((each) => element("li", { text: `${each.pointer}: ${each.detail}` })))]);
+    tell([
+      element("p", { class: "refused", lang, text: error.message }),
+      element(
+        "ul",
+        {},
+        errors.map((each) => element("li", { text: `${each.pointer}: ${each.detail}` })),
+      ),
+    ]);
   }
 }
 
 const always = (work) => work(null, new AbortController().signal);
 
-/** What can be taken away of a signed record; `act` does a work where that is still wanted, as a page's state does. */
+/**
+ * What can be taken away of a signed record; `act` does a work where that is still wanted, as a page's state
+ * does.
+ */
 export function taken(signed, act = always) {
   const page = new URLSearchParams([["record", signed.record]]);
   const picture = element("img", { class: "code", alt: gettext("QR code of the record"), hidden: true });
   const told = element("div", { role: "status" });
-  const print = (form, done) => act((_, signal) => tried(async () => {
-    const ask = () => calls.postForFile("/v1/records/prints", { record: signed.record, form }, signal);
-    const file = await calls.insist(ask, (words) => { told.textContent = words; }, signal);
-    told.replaceChildren();
-    done(URL.createObjectURL(file));
-  }, signal, (refused) => told.replaceChildren(...refused)));
-  const save = (text, form, name) => element("button", { type: "button", text, onclick: () => print(form, (href) => element("a", { download: name, href }).click()) });
+  const print = (form, done) =>
+    act((_, signal) =>
+      tried(
+        async () => {
+          const ask = () => calls.postForFile("/v1/records/prints", { record: signed.record, form }, signal);
+          const file = await calls.insist(
+            ask,
+            (words) => {
+              told.textContent = words;
+            },
+            signal,
+          );
+          told.replaceChildren();
+          done(URL.createObjectURL(file));
+        },
+        signal,
+        (refused) => told.replaceChildren(...refused),
+      ),
+    );
+  const save = (text, form, name) =>
+    element("button", {
+      type: "button",
+      text,
+      onclick: () => print(form, (href) => element("a", { download: name, href }).click()),
+    });
   if (signed.label) {
     print("code", (href) => {
       picture.src = href;
@@ -72,14 +106,36 @@ export function taken(signed, act = always) {
     });
   }
   return [
-    signed.demo ? element("p", { class: "refused", text: gettext("Signed with the demonstration key: this record proves nothing.") }) : null,
-    element("p", { text: gettext("Signed: {outcome}, key {kid}.", { outcome: outcomeWord(signed.outcome), kid: signed.kid }) }),
-    element("p", { class: "tools" },
-      save(gettext("Paper, A4"), "a4", "record-a4.pdf"), " ",
-      save(gettext("Paper, Letter"), "letter", "record-letter.pdf"), " ",
-      signed.label ? save(gettext("Label"), "label", "record-label.pdf") : null, " ",
-      element("a", { class: "button", download: "record.jws", href: URL.createObjectURL(new Blob([signed.record])), text: gettext("File") }), " ",
-      element("a", { class: "button", href: `/verify#${page}`, text: gettext("Verify it") })),
+    signed.demo
+      ? element("p", {
+          class: "refused",
+          text: gettext("Signed with the demonstration key: this record proves nothing."),
+        })
+      : null,
+    element("p", {
+      text: gettext("Signed: {outcome}, key {kid}.", {
+        outcome: outcomeWord(signed.outcome),
+        kid: signed.kid,
+      }),
+    }),
+    element(
+      "p",
+      { class: "tools" },
+      save(gettext("Paper, A4"), "a4", "record-a4.pdf"),
+      " ",
+      save(gettext("Paper, Letter"), "letter", "record-letter.pdf"),
+      " ",
+      signed.label ? save(gettext("Label"), "label", "record-label.pdf") : null,
+      " ",
+      element("a", {
+        class: "button",
+        download: "record.jws",
+        href: URL.createObjectURL(new Blob([signed.record])),
+        text: gettext("File"),
+      }),
+      " ",
+      element("a", { class: "button", href: `/verify#${page}`, text: gettext("Verify it") }),
+    ),
     told,
     signed.label ? picture : element("p", { text: gettext("Too long for a label: take paper or file.") }),
   ].filter(Boolean);

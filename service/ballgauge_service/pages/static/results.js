@@ -10,24 +10,41 @@ const FINEST = 6;
 /** Show the verdict on top: the word, its sign, what it rests on. */
 export function showVerdict(box, answer) {
   const binding = answer.findings.filter((each) => !each.advisory);
-  const counts = WORST_FIRST.map((outcome) => [outcome, binding.filter((each) => each.outcome === outcome).length]);
-  const parts = counts.filter(([, count]) => count).map(([outcome, count]) => `${count} ${outcomeWord(outcome)}`);
-  if (binding.length < answer.findings.length) parts.push(gettext("{count} advice only", { count: answer.findings.length - binding.length }));
+  const counts = WORST_FIRST.map((outcome) => [
+    outcome,
+    binding.filter((each) => each.outcome === outcome).length,
+  ]);
+  const parts = counts
+    .filter(([, count]) => count)
+    .map(([outcome, count]) => `${count} ${outcomeWord(outcome)}`);
+  if (binding.length < answer.findings.length)
+    parts.push(gettext("{count} advice only", { count: answer.findings.length - binding.length }));
   const { body, on, stage, overlay } = answer.rules;
   const word = stage === "play" ? gettext("play") : gettext("approval");
   const against = clashes(answer.derived?.holes);
   const key = JSON.stringify([answer.outcome, parts, answer.rules, against]);
-  if (box.dataset.key === key && box.dataset.stale !== "true") return; // a screen reader need not hear it again
+  // A screen reader need not hear it again.
+  if (box.dataset.key === key && box.dataset.stale !== "true") return;
   box.dataset.key = key;
   box.dataset.stale = "false";
   box.dataset.outcome = answer.outcome;
   box.replaceChildren(
-    element("p", { class: "verdict-word" }, element("span", { class: "sign", "aria-hidden": "true", text: sign(answer.outcome) }), outcomeWord(answer.outcome)),
+    element(
+      "p",
+      { class: "verdict-word" },
+      element("span", { class: "sign", "aria-hidden": "true", text: sign(answer.outcome) }),
+      outcomeWord(answer.outcome),
+    ),
     ...against.map((text) => element("p", { class: "clash", text })),
     element("p", { class: "verdict-counts", text: parts.join(" · ") }),
-    element("p", { class: "quiet", text: gettext("By the rules of {body}, {stage}, in force on {on}. Advice, not an approval.", {
-      body: [body.toUpperCase(), overlay].filter(Boolean).join(" "), stage: word, on,
-    }) }),
+    element("p", {
+      class: "quiet",
+      text: gettext("By the rules of {body}, {stage}, in force on {on}. Advice, not an approval.", {
+        body: [body.toUpperCase(), overlay].filter(Boolean).join(" "),
+        stage: word,
+        on,
+      }),
+    }),
   );
 }
 
@@ -38,22 +55,37 @@ export function markStale(box, results, stale) {
 }
 
 export function findings(answer) {
-  const ordered = [...answer.findings].sort((a, b) => WORST_FIRST.indexOf(a.outcome) - WORST_FIRST.indexOf(b.outcome));
+  const ordered = [...answer.findings].sort(
+    (a, b) => WORST_FIRST.indexOf(a.outcome) - WORST_FIRST.indexOf(b.outcome),
+  );
   return card(gettext("Findings"), element("ol", { class: "findings" }, ordered.map(finding)));
 }
 
 function finding(each) {
-  return element("li", { class: "finding", "data-outcome": each.outcome, "data-rule": each.rule, "data-margin": each.margin },
-    element("div", { class: "finding-head" },
+  return element(
+    "li",
+    { class: "finding", "data-outcome": each.outcome, "data-rule": each.rule, "data-margin": each.margin },
+    element(
+      "div",
+      { class: "finding-head" },
       element("span", { class: "sign", "aria-hidden": "true", text: sign(each.outcome) }),
       element("span", { class: "finding-title", text: gettext(each.title) }),
       element("span", { class: "finding-word", text: outcomeWord(each.outcome) }),
-      element("span", { class: "finding-value", "data-value": each.value, text: shownValue(each) })),
+      element("span", { class: "finding-value", "data-value": each.value, text: shownValue(each) }),
+    ),
     scale(each),
-    element("details", { class: "why" },
+    element(
+      "details",
+      { class: "why" },
       element("summary", { class: "finding-line", text: line(each) }),
       element("p", { text: each.message }),
-      element("p", { class: "quiet", lang: "en", text: [each.clause, each.source].filter(Boolean).join(", ") })));
+      element("p", {
+        class: "quiet",
+        lang: "en",
+        text: [each.clause, each.source].filter(Boolean).join(", "),
+      }),
+    ),
+  );
 }
 
 /** Limits, margin and probability in one line; it unfolds to the reason and the source. */
@@ -61,10 +93,14 @@ function line(each) {
   const { min = null, max = null } = each.limit ?? {};
   return [
     boundsText(min, max, each.unit),
-    each.margin !== null && gettext("margin {margin}", { margin: gauged(each.margin, each.unit, { signed: true }) }),
-    each.probability !== null && gettext("probability of conformity {percent} %", { percent: percent(each.probability) }),
+    each.margin !== null &&
+      gettext("margin {margin}", { margin: gauged(each.margin, each.unit, { signed: true }) }),
+    each.probability !== null &&
+      gettext("probability of conformity {percent} %", { percent: percent(each.probability) }),
     each.advisory && gettext("advice only"),
-  ].filter(Boolean).join(" · ");
+  ]
+    .filter(Boolean)
+    .join(" · ");
 }
 
 function percent(probability) {
@@ -72,11 +108,18 @@ function percent(probability) {
   return probability > 0.9995 ? "> 99.9" : (100 * probability).toFixed(1);
 }
 
-/** A value with decimals that suit it: two figures of its uncertainty, or its gauge's; more beside a limit that is not it. */
+/**
+ * A value with decimals that suit it: two figures of its uncertainty, or its gauge's; more beside a limit
+ * that is not it.
+ */
 function shownValue(each) {
   const { value, unit, uncertainty } = each;
-  let digits = uncertainty ? Math.max(0, Math.min(FINEST, 1 - Math.floor(Math.log10(shownIn(uncertainty, unit)[0])))) : digitsOf(unit);
-  const limits = [each.limit?.min, each.limit?.max].filter((limit) => typeof limit === "number" && limit !== value);
+  let digits = uncertainty
+    ? Math.max(0, Math.min(FINEST, 1 - Math.floor(Math.log10(shownIn(uncertainty, unit)[0]))))
+    : digitsOf(unit);
+  const limits = [each.limit?.min, each.limit?.max].filter(
+    (limit) => typeof limit === "number" && limit !== value,
+  );
   const looksLike = (limit) => quantity(limit, unit, { digits }) === quantity(value, unit, { digits });
   while (digits < FINEST && value !== null && limits.some(looksLike)) digits += 1;
   const text = quantity(value, unit, { digits, bare: uncertainty !== null });
@@ -86,8 +129,10 @@ function shownValue(each) {
 /** Limits in words. */
 export function boundsText(min, max, unit) {
   // A limit is a number of the rules: it is whole in the unit they give it in.
-  const shown = (limit, bare = false) => quantity(limit, unit, { bare, digits: shownIn(1, unit)[0] === 1 ? FINEST : digitsOf(unit) });
-  if (min !== null && max !== null) return gettext("from {min} to {max}", { min: shown(min, true), max: shown(max) });
+  const shown = (limit, bare = false) =>
+    quantity(limit, unit, { bare, digits: shownIn(1, unit)[0] === 1 ? FINEST : digitsOf(unit) });
+  if (min !== null && max !== null)
+    return gettext("from {min} to {max}", { min: shown(min, true), max: shown(max) });
   if (min !== null) return gettext("at least {min}", { min: shown(min) });
   if (max !== null) return gettext("at most {max}", { max: shown(max) });
   return gettext("no limit known");
@@ -96,7 +141,13 @@ export function boundsText(min, max, unit) {
 /** Cards of everything computed that is not a finding. */
 export function numbers(answer) {
   const { derived } = answer;
-  return [balance(derived.balance), drilled(derived.drilled), layout(derived.layout), holes(derived.holes), made(derived.ball, answer.units)].filter(Boolean);
+  return [
+    balance(derived.balance),
+    drilled(derived.drilled),
+    layout(derived.layout),
+    holes(derived.holes),
+    made(derived.ball, answer.units),
+  ].filter(Boolean);
 }
 
 const ROWS = ["predicted", "measured", "half_differences"];
@@ -104,64 +155,176 @@ const ROWS = ["predicted", "measured", "half_differences"];
 export function balance(found) {
   const rows = ROWS.filter((name) => found?.[name]);
   if (!rows.length) return null;
-  const words = { predicted: gettext("predicted"), measured: gettext("measured"), half_differences: gettext("half against half") };
-  const cells = rows.map((name) => [words[name], ...["top", "side", "finger"].map((way) => gauged(found[name][way], "oz", { signed: true }))]);
+  const words = {
+    predicted: gettext("predicted"),
+    measured: gettext("measured"),
+    half_differences: gettext("half against half"),
+  };
+  const cells = rows.map((name) => [
+    words[name],
+    ...["top", "side", "finger"].map((way) => gauged(found[name][way], "oz", { signed: true })),
+  ]);
   const told = [];
   if (found.arm !== null) {
     const arm = gauged(found.arm, "in");
-    told.push(found.arm_given ? gettext("Arm of the balance {arm}, as given.", { arm }) : gettext("Arm of the balance {arm}, assumed.", { arm }));
+    told.push(
+      found.arm_given
+        ? gettext("Arm of the balance {arm}, as given.", { arm })
+        : gettext("Arm of the balance {arm}, assumed.", { arm }),
+    );
   }
-  if (found.largest_imbalance !== null) told.push(gettext("Largest imbalance in any direction {value}.", { value: gauged(found.largest_imbalance, "oz") }));
-  return card(gettext("Balance"), table(gettext("Readings"), [gettext("reading"), gettext("top"), gettext("side"), gettext("finger")], cells),
-    element("p", { class: "quiet", text: told.join(" ") }));
+  if (found.largest_imbalance !== null)
+    told.push(
+      gettext("Largest imbalance in any direction {value}.", {
+        value: gauged(found.largest_imbalance, "oz"),
+      }),
+    );
+  return card(
+    gettext("Balance"),
+    table(
+      gettext("Readings"),
+      [gettext("reading"), gettext("top"), gettext("side"), gettext("finger")],
+      cells,
+    ),
+    element("p", { class: "quiet", text: told.join(" ") }),
+  );
 }
 
 function drilled(found) {
   if (!found || found.weight === null) return null;
-  const names = [["weight", "lb", gettext("weight")], ["rg", "in", gettext("RG, low axis")], ["rg_intermediate", "in", gettext("RG, intermediate axis")], ["rg_high", "in", gettext("RG, high axis")],
-    ["differential", "in", gettext("differential")], ["intermediate_differential", "in", gettext("intermediate differential")], ["asymmetry_ratio", "1", gettext("asymmetry ratio")]];
-  const rows = names.filter(([name]) => found[name] !== null && found[name] !== undefined)
-    .map(([name, unit, word]) => [word, gauged(found[name], unit), gauged(found.change?.[name], name === "weight" ? "oz" : unit, { signed: true })]);
-  return card(gettext("Drilled ball"), table(gettext("After drilling"), [gettext("quantity"), gettext("drilled"), gettext("change")], rows));
+  const names = [
+    ["weight", "lb", gettext("weight")],
+    ["rg", "in", gettext("RG, low axis")],
+    ["rg_intermediate", "in", gettext("RG, intermediate axis")],
+    ["rg_high", "in", gettext("RG, high axis")],
+    ["differential", "in", gettext("differential")],
+    ["intermediate_differential", "in", gettext("intermediate differential")],
+    ["asymmetry_ratio", "1", gettext("asymmetry ratio")],
+  ];
+  const rows = names
+    .filter(([name]) => found[name] !== null && found[name] !== undefined)
+    .map(([name, unit, word]) => [
+      word,
+      gauged(found[name], unit),
+      gauged(found.change?.[name], name === "weight" ? "oz" : unit, { signed: true }),
+    ]);
+  return card(
+    gettext("Drilled ball"),
+    table(gettext("After drilling"), [gettext("quantity"), gettext("drilled"), gettext("change")], rows),
+  );
 }
 
 function layout(found) {
   if (!found) return null;
-  const names = [["pin_to_pap", gettext("pin to PAP")], ["pap_to_psa", gettext("PAP to PSA")], ["pin_to_psa", gettext("pin to PSA")], ["pin_to_val", gettext("pin to VAL")], ["pin_to_grip_centre", gettext("pin to grip center")]];
-  const rows = names.filter(([name]) => found[name] !== null).map(([name, word]) => [word, gauged(found[name], "in")]);
-  if (found.flare_potential !== null) rows.push([gettext("flare potential, 0 to 1"), gauged(found.flare_potential, "1")]);
-  return rows.length ? card(gettext("Layout on the ball"), table(gettext("Arcs"), [gettext("arc"), gettext("length")], rows)) : null;
+  const names = [
+    ["pin_to_pap", gettext("pin to PAP")],
+    ["pap_to_psa", gettext("PAP to PSA")],
+    ["pin_to_psa", gettext("pin to PSA")],
+    ["pin_to_val", gettext("pin to VAL")],
+    ["pin_to_grip_centre", gettext("pin to grip center")],
+  ];
+  const rows = names
+    .filter(([name]) => found[name] !== null)
+    .map(([name, word]) => [word, gauged(found[name], "in")]);
+  if (found.flare_potential !== null)
+    rows.push([gettext("flare potential, 0 to 1"), gauged(found.flare_potential, "1")]);
+  return rows.length
+    ? card(gettext("Layout on the ball"), table(gettext("Arcs"), [gettext("arc"), gettext("length")], rows))
+    : null;
 }
 
 function holes(found) {
   if (!found?.length) return null;
   const named = roleNames(found.map((hole) => hole.role));
-  const rows = found.map((hole, index) => [named[index], gauged(hole.volume, "in³"), gauged(hole.net_weight, "oz"), gauged(hole.bottom_to_centre, "in")]);
-  return card(gettext("Holes, one by one"), table(gettext("What each hole takes"), [gettext("hole"), gettext("volume"), gettext("weight"), gettext("bottom to center")], rows));
+  const rows = found.map((hole, index) => [
+    named[index],
+    gauged(hole.volume, "in³"),
+    gauged(hole.net_weight, "oz"),
+    gauged(hole.bottom_to_centre, "in"),
+  ]);
+  return card(
+    gettext("Holes, one by one"),
+    table(
+      gettext("What each hole takes"),
+      [gettext("hole"), gettext("volume"), gettext("weight"), gettext("bottom to center")],
+      rows,
+    ),
+  );
 }
 
 function made(found, units) {
   if (!found) return null;
-  const words = { mean_density: gettext("mean density"), asymmetry_ratio: gettext("asymmetry ratio"), rg_intermediate: gettext("RG, intermediate axis"), rg_high: gettext("RG, high axis"), inner_density: gettext("inner density") };
-  const rows = Object.entries(words).filter(([name]) => typeof found[name] === "number").map(([name, word]) => [word, gauged(found[name], units[name])]);
-  return rows.length ? card(gettext("Ball as made"), table(gettext("Before drilling"), [gettext("quantity"), gettext("value")], rows)) : null;
+  const words = {
+    mean_density: gettext("mean density"),
+    asymmetry_ratio: gettext("asymmetry ratio"),
+    rg_intermediate: gettext("RG, intermediate axis"),
+    rg_high: gettext("RG, high axis"),
+    inner_density: gettext("inner density"),
+  };
+  const rows = Object.entries(words)
+    .filter(([name]) => typeof found[name] === "number")
+    .map(([name, word]) => [word, gauged(found[name], units[name])]);
+  return rows.length
+    ? card(
+        gettext("Ball as made"),
+        table(gettext("Before drilling"), [gettext("quantity"), gettext("value")], rows),
+      )
+    : null;
 }
 
 export function remedies(answer, take) {
   const found = answer.derived.remedies ?? [];
   if (!found.length) return null;
-  return card(gettext("What mends it"), element("ul", { class: "remedies" }, found.map((each) => element("li", {},
-    element("p", { text: each.message }),
-    take && (each.holes?.length || each.layout) ? element("button", { type: "button", text: each.layout ? gettext("Shift the grip") : gettext("Use these depths"), onclick: () => take(each) }) : null))));
+  return card(
+    gettext("What mends it"),
+    element(
+      "ul",
+      { class: "remedies" },
+      found.map((each) =>
+        element(
+          "li",
+          {},
+          element("p", { text: each.message }),
+          take && (each.holes?.length || each.layout)
+            ? element("button", {
+                type: "button",
+                text: each.layout ? gettext("Shift the grip") : gettext("Use these depths"),
+                onclick: () => take(each),
+              })
+            : null,
+        ),
+      ),
+    ),
+  );
 }
 
 export function notes(answer, go) {
   const made = [];
-  if (answer.cautions.length) made.push(card(gettext("Cautions"), list(answer.cautions.map((each) => each.message))));
+  if (answer.cautions.length)
+    made.push(card(gettext("Cautions"), list(answer.cautions.map((each) => each.message))));
   if (answer.missing.length) {
-    made.push(card(gettext("What is missing"), element("ul", {}, answer.missing.map((each) => element("li", {},
-      element("button", { type: "button", class: "link", text: each.field.slice(1).replaceAll("/", " · ").replaceAll("_", " "), onclick: () => go(each.field) }),
-      element("span", { lang: "en", text: ` ${each.needed_for.join(", ").replaceAll("_", " ")}` }))))));
+    made.push(
+      card(
+        gettext("What is missing"),
+        element(
+          "ul",
+          {},
+          answer.missing.map((each) =>
+            element(
+              "li",
+              {},
+              element("button", {
+                type: "button",
+                class: "link",
+                text: each.field.slice(1).replaceAll("/", " · ").replaceAll("_", " "),
+                onclick: () => go(each.field),
+              }),
+              element("span", { lang: "en", text: ` ${each.needed_for.join(", ").replaceAll("_", " ")}` }),
+            ),
+          ),
+        ),
+      ),
+    );
   }
   if (answer.assumptions.length) made.push(card(gettext("Assumptions"), list(answer.assumptions)));
   return made;

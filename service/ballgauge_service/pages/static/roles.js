@@ -11,12 +11,23 @@ export function names(roles) {
   });
 }
 
-/** What holes do that no drilling should: one sentence for each two that meet, and each that passes the center. */
+/**
+ * What holes do that no drilling should: one sentence for each two that meet, and each that passes the
+ * center.
+ */
 export function clashes(holes) {
   const named = names((holes ?? []).map((hole) => hole.role));
   return (holes ?? []).flatMap((hole, index) => [
-    ...(hole.meets ?? []).filter((other) => other < index)
-      .map((other) => gettext("The {this} hole runs into the {that} hole: look at spans and pitches.", { this: named[index], that: named[other] })),
-    ...(hole.past_centre ? [gettext("The {this} hole reaches past the center of the ball.", { this: named[index] })] : []),
+    ...(hole.meets ?? [])
+      .filter((other) => other < index)
+      .map((other) =>
+        gettext("The {this} hole runs into the {that} hole: look at spans and pitches.", {
+          this: named[index],
+          that: named[other],
+        }),
+      ),
+    ...(hole.past_centre
+      ? [gettext("The {this} hole reaches past the center of the ball.", { this: named[index] })]
+      : []),
   ]);
 }

@@ -12,11 +12,17 @@ export function scale(finding) {
   const at = (number) => 100 * Math.min(1, Math.max(0, (number - low) / (high - low)));
   const from = min === null ? 0 : at(min);
   const to = max === null ? 100 : at(max);
-  const drawn = element("div", { class: "scale", "aria-hidden": "true" }, positioned("zone", { left: from, width: to - from }));
+  const drawn = element(
+    "div",
+    { class: "scale", "aria-hidden": "true" },
+    positioned("zone", { left: from, width: to - from }),
+  );
   for (const limit of [min, max]) {
     if (limit === null) continue;
     drawn.append(positioned("limit", { left: at(limit) }));
-    drawn.append(label(at(limit), quantity(limit, finding.unit, { bare: true, digits: digitsOf(finding.unit) })));
+    drawn.append(
+      label(at(limit), quantity(limit, finding.unit, { bare: true, digits: digitsOf(finding.unit) })),
+    );
   }
   if (value !== null) {
     if (finding.uncertainty) {
@@ -44,7 +50,10 @@ function positioned(name, place) {
 }
 
 function label(percent, text) {
-  const made = element("span", { class: percent > 80 ? "number number-left" : percent < 12 ? "number number-right" : "number", text });
+  const made = element("span", {
+    class: percent > 80 ? "number number-left" : percent < 12 ? "number number-right" : "number",
+    text,
+  });
   made.style.setProperty("left", `${percent.toFixed(2)}%`);
   return made;
 }

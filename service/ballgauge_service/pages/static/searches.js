@@ -1,4 +1,5 @@
-// What a design should reach and what may move: one ball, or a set of balls that share parts; solved on the page.
+// What a design should reach and what may move: one ball, or a set of balls that share parts; solved on the
+// page.
 
 import * as calls from "./calls.js";
 import { element, table } from "./elements.js";
@@ -8,7 +9,12 @@ import { clearProblem, showProblem } from "./problem.js";
 import { amount } from "./quantities.js";
 import { gettext, outcomeWord, plain, quantity } from "./words.js";
 
-const FINE = ["differential", "intermediate_differential", "drilled_differential", "drilled_intermediate_differential"];
+const FINE = [
+  "differential",
+  "intermediate_differential",
+  "drilled_differential",
+  "drilled_intermediate_differential",
+];
 const FINE_TOLERANCE = 0.0005;
 const SHARES = { density: 0.35, length: 0.25 };
 const SHIFT = 0.5;
@@ -20,7 +26,8 @@ export const jobOf = (request) => (request.set ? ["set", request.set] : ["solve"
 /** The design of a set's variant. */
 export function variantDesign(request, at) {
   const { leave_out: out = [], replace = [], add = [] } = request.set.variants[at];
-  const solids = request.design.solids.filter((each) => !out.includes(each.name))
+  const solids = request.design.solids
+    .filter((each) => !out.includes(each.name))
     .map((each) => replace.find((other) => other.name === each.name) ?? each);
   return { ...request.design, solids: [...solids, ...add] };
 }
@@ -28,8 +35,14 @@ export function variantDesign(request, at) {
 /** The design with the solids that a solution found, part by part; null where a part is gone. */
 export function taken(request, solution) {
   const balls = solution.variants ?? [solution];
-  const own = balls.map((ball, at) => ball.design.solids.filter(({ name }) =>
-    ![...(request.set?.variants?.[at]?.replace ?? []), ...(request.set?.variants?.[at]?.add ?? [])].some((each) => each.name === name)));
+  const own = balls.map((ball, at) =>
+    ball.design.solids.filter(
+      ({ name }) =>
+        ![...(request.set?.variants?.[at]?.replace ?? []), ...(request.set?.variants?.[at]?.add ?? [])].some(
+          (each) => each.name === name,
+        ),
+    ),
+  );
   const foundSolids = new Map(own.flat().map((solid) => [solid.name, solid]));
   if (!request.design.solids.every((solid) => foundSolids.has(solid.name))) return null;
   return { ...request.design, solids: request.design.solids.map((solid) => foundSolids.get(solid.name)) };
@@ -42,7 +55,9 @@ export class Search {
     this.holder = document.getElementById("search");
     this.told = document.getElementById("search-told");
     this.box = document.getElementById("solutions");
-    document.getElementById("search-kind").addEventListener("change", ({ target }) => this.turn(target.value));
+    document
+      .getElementById("search-kind")
+      .addEventListener("change", ({ target }) => this.turn(target.value));
     document.getElementById("solve").addEventListener("click", () => this.solve());
     document.getElementById("stop").addEventListener("click", () => this.call?.abort());
   }
@@ -55,19 +70,34 @@ export class Search {
   turn(kind) {
     const { solve, set, ...rest } = this.editor.request;
     const job = solve ?? set ?? {};
-    const shared = { ...(job.parameters && { parameters: job.parameters }), ...(job.seed !== undefined && { seed: job.seed }) };
+    const shared = {
+      ...(job.parameters && { parameters: job.parameters }),
+      ...(job.seed !== undefined && { seed: job.seed }),
+    };
     const targets = solve?.targets ?? set?.variants?.[0]?.targets;
-    const balls = [1, 2].map((number) => ({ name: gettext("ball {number}", { number }), ...(targets && { targets }) }));
-    this.editor.put(kind === "set" ? { ...rest, set: { variants: balls, ...shared } } : { ...rest, solve: { ...(targets && { targets }), ...shared } });
+    const balls = [1, 2].map((number) => ({
+      name: gettext("ball {number}", { number }),
+      ...(targets && { targets }),
+    }));
+    this.editor.put(
+      kind === "set"
+        ? { ...rest, set: { variants: balls, ...shared } }
+        : { ...rest, solve: { ...(targets && { targets }), ...shared } },
+    );
   }
 
   draw() {
     const { request } = this.editor;
     const [kind, job] = jobOf(request);
     const shape = (targets) => Object.entries(targets ?? {}).map(([name, each]) => [name, kindOf(each)]);
-    const structure = JSON.stringify([kind, shape(job.targets), (job.variants ?? []).map((each) => [shape(each.targets), each.leave_out]),
-      (job.across ?? []).map((each) => each.number), (job.parameters ?? []).map((each) => [each.solids, each.field]),
-      (request.design?.solids ?? []).map((each) => [each.name, each.shape])]);
+    const structure = JSON.stringify([
+      kind,
+      shape(job.targets),
+      (job.variants ?? []).map((each) => [shape(each.targets), each.leave_out]),
+      (job.across ?? []).map((each) => each.number),
+      (job.parameters ?? []).map((each) => [each.solids, each.field]),
+      (request.design?.solids ?? []).map((each) => [each.name, each.shape]),
+    ]);
     if (structure !== this.built) this.build(kind, job, structure);
     this.mark();
   }
@@ -77,10 +107,28 @@ export class Search {
     const focus = document.activeElement?.id;
     for (const start of ["solve.", "set."]) this.editor.drop(start);
     document.getElementById("search-kind").value = kind;
-    const balls = kind === "set" ? (job.variants ?? []).map((ball, at) => this.ball(ball, at)) : [this.targets(job.targets, ["solve", "targets"])];
-    const more = element("button", { type: "button", id: "add-ball", text: gettext("Add a ball"), onclick: () =>
-      this.put(["set", "variants"], [...job.variants, { name: gettext("ball {number}", { number: job.variants.length + 1 }) }]) });
-    this.holder.replaceChildren(...[...balls, kind === "set" ? more : null, kind === "set" ? this.across(job) : null, this.moving(kind, job)].filter(Boolean));
+    const balls =
+      kind === "set"
+        ? (job.variants ?? []).map((ball, at) => this.ball(ball, at))
+        : [this.targets(job.targets, ["solve", "targets"])];
+    const more = element("button", {
+      type: "button",
+      id: "add-ball",
+      text: gettext("Add a ball"),
+      onclick: () =>
+        this.put(
+          ["set", "variants"],
+          [...job.variants, { name: gettext("ball {number}", { number: job.variants.length + 1 }) }],
+        ),
+    });
+    this.holder.replaceChildren(
+      ...[
+        ...balls,
+        kind === "set" ? more : null,
+        kind === "set" ? this.across(job) : null,
+        this.moving(kind, job),
+      ].filter(Boolean),
+    );
     if (focus) document.getElementById(focus)?.focus({ preventScroll: true });
   }
 
@@ -91,16 +139,47 @@ export class Search {
 
   ball(ball, at) {
     const path = ["set", "variants", at];
-    const name = this.editor.add(new Field({ control: "line", label: gettext("Name of the ball"), description: gettext("Name of the ball") },
-      [...path, "name"], (...given) => this.editor.take(...given)));
+    const name = this.editor.add(
+      new Field(
+        { control: "line", label: gettext("Name of the ball"), description: gettext("Name of the ball") },
+        [...path, "name"],
+        (...given) => this.editor.take(...given),
+      ),
+    );
     const out = ball.leave_out ?? [];
-    const ticks = this.editor.request.design.solids.slice(1).map((solid, index) => this.tick(`out-${at}-${index}`, solid.name, out.includes(solid.name), (on) =>
-      this.put([...path, "leave_out"], on ? [...out, solid.name] : out.filter((each) => each !== solid.name))));
-    return element("fieldset", { class: "wanted-of" }, element("legend", { text: ball.name ?? "" }), name.node,
-      element("div", { class: "ticks", role: "group", "aria-label": gettext("Left out") }, element("span", { class: "quiet", text: gettext("Left out:") }), ticks),
+    const ticks = this.editor.request.design.solids
+      .slice(1)
+      .map((solid, index) =>
+        this.tick(`out-${at}-${index}`, solid.name, out.includes(solid.name), (on) =>
+          this.put(
+            [...path, "leave_out"],
+            on ? [...out, solid.name] : out.filter((each) => each !== solid.name),
+          ),
+        ),
+      );
+    return element(
+      "fieldset",
+      { class: "wanted-of" },
+      element("legend", { text: ball.name ?? "" }),
+      name.node,
+      element(
+        "div",
+        { class: "ticks", role: "group", "aria-label": gettext("Left out") },
+        element("span", { class: "quiet", text: gettext("Left out:") }),
+        ticks,
+      ),
       this.targets(ball.targets, [...path, "targets"]),
-      element("button", { type: "button", text: gettext("Remove this ball"), disabled: this.editor.request.set.variants.length <= 2,
-        onclick: () => this.put(["set", "variants"], this.editor.request.set.variants.filter((_, each) => each !== at)) }));
+      element("button", {
+        type: "button",
+        text: gettext("Remove this ball"),
+        disabled: this.editor.request.set.variants.length <= 2,
+        onclick: () =>
+          this.put(
+            ["set", "variants"],
+            this.editor.request.set.variants.filter((_, each) => each !== at),
+          ),
+      }),
+    );
   }
 
   tick(id, words, on, set) {
@@ -110,12 +189,21 @@ export class Search {
 
   targets(targets, path) {
     const start = path.slice(0, -1).join("-");
-    const rows = Object.entries(targets ?? {}).map(([name, target]) => this.target(name, target, [...path, name]));
+    const rows = Object.entries(targets ?? {}).map(([name, target]) =>
+      this.target(name, target, [...path, name]),
+    );
     const rest = Object.entries(this.contract.targets).filter(([name]) => !targets?.[name]);
-    const choice = element("select", { id: `${start}-number`, "aria-label": gettext("Number to reach") },
-      rest.map(([name, { label }]) => element("option", { value: name, text: label })));
-    const add = element("button", { type: "button", id: `${start}-add`, text: gettext("Add a target"), onclick: () =>
-      this.put([...path, choice.value], this.first(choice.value)) });
+    const choice = element(
+      "select",
+      { id: `${start}-number`, "aria-label": gettext("Number to reach") },
+      rest.map(([name, { label }]) => element("option", { value: name, text: label })),
+    );
+    const add = element("button", {
+      type: "button",
+      id: `${start}-add`,
+      text: gettext("Add a target"),
+      onclick: () => this.put([...path, choice.value], this.first(choice.value)),
+    });
     return element("div", { class: "targets" }, rows, element("p", { class: "tools" }, choice, add));
   }
 
@@ -123,7 +211,10 @@ export class Search {
   first(name) {
     const now = this.numbers()?.[name];
     const { example, tolerance } = this.contract.targets[name];
-    return { value: typeof now === "number" ? Number(now.toFixed(4)) : example, tolerance: FINE.includes(name) ? FINE_TOLERANCE : tolerance };
+    return {
+      value: typeof now === "number" ? Number(now.toFixed(4)) : example,
+      tolerance: FINE.includes(name) ? FINE_TOLERANCE : tolerance,
+    };
   }
 
   target(name, target, path) {
@@ -131,29 +222,91 @@ export class Search {
     const kind = kindOf(target);
     const words = { value: gettext("is"), at_least: gettext("at least"), at_most: gettext("at most") };
     const id = path.join(".");
-    const choice = element("select", { id: `${id}.kind`, "aria-label": gettext("How {number} is asked for", { number: label }), onchange: () => this.put(path, {
-      [choice.value]: target[kind], ...((choice.value === "value" || target.tolerance !== undefined) && { tolerance: target.tolerance ?? this.first(name).tolerance }) }) },
-    KINDS.map((each) => element("option", { value: each, text: words[each], selected: each === kind })));
-    const own = (member, text) => this.field(text, unit, [...path, member], gettext("{number}: {what}", { number: label, what: text })).node;
-    return element("div", { class: "target", role: "group", "aria-label": label }, element("span", { class: "target-name", text: label }), choice,
-      own(kind, words[kind]), kind === "value" ? own("tolerance", gettext("within")) : null,
-      element("button", { type: "button", class: "small", text: "✕", "aria-label": gettext("Remove the target {number}", { number: label }), onclick: () => this.put(path, undefined) }));
+    const choice = element(
+      "select",
+      {
+        id: `${id}.kind`,
+        "aria-label": gettext("How {number} is asked for", { number: label }),
+        onchange: () =>
+          this.put(path, {
+            [choice.value]: target[kind],
+            ...((choice.value === "value" || target.tolerance !== undefined) && {
+              tolerance: target.tolerance ?? this.first(name).tolerance,
+            }),
+          }),
+      },
+      KINDS.map((each) => element("option", { value: each, text: words[each], selected: each === kind })),
+    );
+    const own = (member, text) =>
+      this.field(text, unit, [...path, member], gettext("{number}: {what}", { number: label, what: text }))
+        .node;
+    return element(
+      "div",
+      { class: "target", role: "group", "aria-label": label },
+      element("span", { class: "target-name", text: label }),
+      choice,
+      own(kind, words[kind]),
+      kind === "value" ? own("tolerance", gettext("within")) : null,
+      element("button", {
+        type: "button",
+        class: "small",
+        text: "✕",
+        "aria-label": gettext("Remove the target {number}", { number: label }),
+        onclick: () => this.put(path, undefined),
+      }),
+    );
   }
 
   across(job) {
     const all = job.across ?? [];
     const rows = all.map((each, at) => {
       const { label, ...unit } = this.contract.targets[each.number] ?? { label: each.number };
-      return element("div", { class: "target", role: "group", "aria-label": label }, element("span", { class: "target-name", text: label }),
+      return element(
+        "div",
+        { class: "target", role: "group", "aria-label": label },
+        element("span", { class: "target-name", text: label }),
         this.field(gettext("the same within"), unit, ["set", "across", at, "within"]).node,
-        element("button", { type: "button", class: "small", text: "✕", "aria-label": gettext("Remove what the balls share: {number}", { number: label }),
-          onclick: () => this.put(["set", "across"], all.filter((_, index) => index !== at)) }));
+        element("button", {
+          type: "button",
+          class: "small",
+          text: "✕",
+          "aria-label": gettext("Remove what the balls share: {number}", { number: label }),
+          onclick: () =>
+            this.put(
+              ["set", "across"],
+              all.filter((_, index) => index !== at),
+            ),
+        }),
+      );
     });
-    const choice = element("select", { id: "across-number", "aria-label": gettext("Number that the balls share") },
-      Object.entries(this.contract.targets).map(([name, { label }]) => element("option", { value: name, text: label })));
-    return element("fieldset", { class: "wanted-of" }, element("legend", { text: gettext("The same in all balls") }), rows, element("p", { class: "tools" }, choice,
-      element("button", { type: "button", id: "across-add", text: gettext("Add a shared number"), onclick: () =>
-        this.put(["set", "across"], [...all, { number: choice.value, within: this.first(choice.value).tolerance }]) })));
+    const choice = element(
+      "select",
+      { id: "across-number", "aria-label": gettext("Number that the balls share") },
+      Object.entries(this.contract.targets).map(([name, { label }]) =>
+        element("option", { value: name, text: label }),
+      ),
+    );
+    return element(
+      "fieldset",
+      { class: "wanted-of" },
+      element("legend", { text: gettext("The same in all balls") }),
+      rows,
+      element(
+        "p",
+        { class: "tools" },
+        choice,
+        element("button", {
+          type: "button",
+          id: "across-add",
+          text: gettext("Add a shared number"),
+          onclick: () =>
+            this.put(
+              ["set", "across"],
+              [...all, { number: choice.value, within: this.first(choice.value).tolerance }],
+            ),
+        }),
+      ),
+    );
   }
 
   /** Ticks of what may move, by part, with bounds for what is ticked. */
@@ -161,27 +314,74 @@ export class Search {
     const all = job.parameters ?? [];
     const parts = this.editor.request.design.solids.map((solid, index) => {
       const names = this.movable(solid, index);
-      const at = (field) => all.findIndex((each) => each.field === field && each.solids?.length === 1 && each.solids[0] === solid.name);
-      const ticks = names.map((field) => this.tick(`move-${index}-${field}`, this.contract.parameters[field].label, at(field) >= 0, (on) =>
-        this.put([kind, "parameters"], on ? [...all, { solids: [solid.name], field, ...this.bounds(solid, field) }] : all.filter((_, each) => each !== at(field)))));
-      const bounds = names.filter((field) => at(field) >= 0).flatMap((field) => {
-        const { label, ...unit } = this.contract.parameters[field];
-        return [["lower", gettext("{what} from", { what: label })], ["upper", gettext("{what} to", { what: label })]]
-          .filter(([end]) => all[at(field)][end] !== undefined).map(([end, text]) => this.field(text, unit, [kind, "parameters", at(field), end]).node);
-      });
-      const summary = bounds.length ? gettext("{name}: {count} may move", { name: solid.name, count: names.filter((field) => at(field) >= 0).length }) : solid.name;
-      return element("details", { class: "more", open: bounds.length > 0 || this.open === index, ontoggle: ({ target }) => { if (target.open) this.open = index; } },
-        element("summary", { id: `moves-${index}`, text: summary }), element("div", { class: "ticks" }, ticks), element("div", { class: "grid" }, bounds));
+      const at = (field) =>
+        all.findIndex(
+          (each) => each.field === field && each.solids?.length === 1 && each.solids[0] === solid.name,
+        );
+      const ticks = names.map((field) =>
+        this.tick(`move-${index}-${field}`, this.contract.parameters[field].label, at(field) >= 0, (on) =>
+          this.put(
+            [kind, "parameters"],
+            on
+              ? [...all, { solids: [solid.name], field, ...this.bounds(solid, field) }]
+              : all.filter((_, each) => each !== at(field)),
+          ),
+        ),
+      );
+      const bounds = names
+        .filter((field) => at(field) >= 0)
+        .flatMap((field) => {
+          const { label, ...unit } = this.contract.parameters[field];
+          return [
+            ["lower", gettext("{what} from", { what: label })],
+            ["upper", gettext("{what} to", { what: label })],
+          ]
+            .filter(([end]) => all[at(field)][end] !== undefined)
+            .map(([end, text]) => this.field(text, unit, [kind, "parameters", at(field), end]).node);
+        });
+      const summary = bounds.length
+        ? gettext("{name}: {count} may move", {
+            name: solid.name,
+            count: names.filter((field) => at(field) >= 0).length,
+          })
+        : solid.name;
+      return element(
+        "details",
+        {
+          class: "more",
+          open: bounds.length > 0 || this.open === index,
+          ontoggle: ({ target }) => {
+            if (target.open) this.open = index;
+          },
+        },
+        element("summary", { id: `moves-${index}`, text: summary }),
+        element("div", { class: "ticks" }, ticks),
+        element("div", { class: "grid" }, bounds),
+      );
     });
-    const others = all.filter((each) => each.solids?.length !== 1 || !(each.field in this.contract.parameters)).length;
-    return element("fieldset", { class: "wanted-of" }, element("legend", { text: gettext("What may move") }), parts,
-      others ? element("p", { class: "quiet", text: gettext("{count} more in the JSON move several parts together.", { count: others }) }) : null);
+    const others = all.filter(
+      (each) => each.solids?.length !== 1 || !(each.field in this.contract.parameters),
+    ).length;
+    return element(
+      "fieldset",
+      { class: "wanted-of" },
+      element("legend", { text: gettext("What may move") }),
+      parts,
+      others
+        ? element("p", {
+            class: "quiet",
+            text: gettext("{count} more in the JSON move several parts together.", { count: others }),
+          })
+        : null,
+    );
   }
 
   movable(solid, index) {
     if (index === 0) return ["density"];
     const own = (this.contract.shapes[solid.shape] ?? []).map((spec) => spec.name);
-    return Object.keys(this.contract.parameters).filter((name) => own.includes(name) || name.startsWith("position_"));
+    return Object.keys(this.contract.parameters).filter(
+      (name) => own.includes(name) || name.startsWith("position_"),
+    );
   }
 
   bounds(solid, field) {
@@ -190,7 +390,9 @@ export class Search {
       const now = amount(solid.position?.["xyz".indexOf(field.at(-1))], "in", 0);
       return { lower: round(now - SHIFT), upper: round(now + SHIFT) };
     }
-    const now = amount(solid[field], field === "density" ? "g/mL" : this.contract.parameters[field].unit || "1", 1) || 0.1;
+    const now =
+      amount(solid[field], field === "density" ? "g/mL" : this.contract.parameters[field].unit || "1", 1) ||
+      0.1;
     const share = field === "density" ? SHARES.density : SHARES.length;
     return { lower: round(now * (1 - share)), upper: round(now * (1 + share)) };
   }
@@ -199,7 +401,14 @@ export class Search {
     const { request } = this.editor;
     const [kind, job] = jobOf(request);
     const { design, drilling, balance_arm: arm, rules } = request;
-    return { design, ...(drilling && { drilling }), ...(arm !== undefined && { balance_arm: arm }), ...(rules && { rules }), detail: "numbers", [kind]: job };
+    return {
+      design,
+      ...(drilling && { drilling }),
+      ...(arm !== undefined && { balance_arm: arm }),
+      ...(rules && { rules }),
+      detail: "numbers",
+      [kind]: job,
+    };
   }
 
   async solve() {
@@ -212,7 +421,9 @@ export class Search {
       const answer = await this.follow(request, this.call.signal);
       clearProblem(this.editor);
       this.result = { request, answer };
-      this.told.textContent = gettext("Solved in {seconds} s.", { seconds: plain((performance.now() - started) / 1000, 1) });
+      this.told.textContent = gettext("Solved in {seconds} s.", {
+        seconds: plain((performance.now() - started) / 1000, 1),
+      });
       this.show();
     } catch (error) {
       const stopped = this.call.signal.aborted;
@@ -221,7 +432,9 @@ export class Search {
     }
     this.running(false);
     this.call = null;
-    document.documentElement.dataset.solved = String(Number(document.documentElement.dataset.solved ?? 0) + 1);
+    document.documentElement.dataset.solved = String(
+      Number(document.documentElement.dataset.solved ?? 0) + 1,
+    );
   }
 
   running(is) {
@@ -234,9 +447,13 @@ export class Search {
 
   /** Ask and read the lines of progress up to the answer. */
   async follow(request, signal) {
-    const response = await calls.send("/v1/designs", { headers: { "Content-Type": "application/json", Accept: "application/x-ndjson" }, body: JSON.stringify(request), signal });
+    const response = await calls.send("/v1/designs", {
+      headers: { "Content-Type": "application/json", Accept: "application/x-ndjson" },
+      body: JSON.stringify(request),
+      signal,
+    });
     const reader = response.body.pipeThrough(new TextDecoderStream()).getReader();
-    for (let rest = ""; ;) {
+    for (let rest = ""; ; ) {
       const { done, value } = await reader.read();
       if (done) throw new calls.Unreachable();
       const lines = (rest + value).split("\n");
@@ -257,36 +474,105 @@ export class Search {
     const { answer, request } = this.result;
     const found = answer.solved ?? answer.set;
     const isSolved = request.set ? request.set.parameters?.length > 0 : true;
-    const head = !isSolved ? gettext("The set as it is") : found.met ? gettext("Every target is met.") : gettext("Not every target can be met: the nearest that was found.");
-    this.box.replaceChildren(element("p", { id: "solutions-old", class: "old", hidden: true, text: gettext("Old: the design, or what is asked, has changed since.") }),
+    const head = !isSolved
+      ? gettext("The set as it is")
+      : found.met
+        ? gettext("Every target is met.")
+        : gettext("Not every target can be met: the nearest that was found.");
+    this.box.replaceChildren(
+      element("p", {
+        id: "solutions-old",
+        class: "old",
+        hidden: true,
+        text: gettext("Old: the design, or what is asked, has changed since."),
+      }),
       element("h2", { text: head }),
-      element("ul", {}, found.conflicts.map((each) => element("li", { text: each.message }))),
-      element("ol", { class: "solution-list" }, found.solutions.map((each, index) => this.solution(each, index, request, isSolved))));
+      element(
+        "ul",
+        {},
+        found.conflicts.map((each) => element("li", { text: each.message })),
+      ),
+      element(
+        "ol",
+        { class: "solution-list" },
+        found.solutions.map((each, index) => this.solution(each, index, request, isSolved)),
+      ),
+    );
     this.mark();
   }
 
   solution(solution, index, request, isSolved) {
     const balls = solution.variants ?? [solution];
-    const targets = request.set ? request.set.variants.map((each) => each.targets ?? {}) : [request.solve.targets];
-    const names = [...new Set([...targets.flatMap((each) => Object.keys(each)), ...(request.set?.across ?? []).map((each) => each.number),
-      ...(request.set ? ["weight", "rg", "differential", "intermediate_differential", "asymmetry_ratio"] : [])])];
+    const targets = request.set
+      ? request.set.variants.map((each) => each.targets ?? {})
+      : [request.solve.targets];
+    const names = [
+      ...new Set([
+        ...targets.flatMap((each) => Object.keys(each)),
+        ...(request.set?.across ?? []).map((each) => each.number),
+        ...(request.set
+          ? ["weight", "rg", "differential", "intermediate_differential", "asymmetry_ratio"]
+          : []),
+      ]),
+    ];
     const cell = (ball, name, at) => {
       const miss = ball.misses[name];
-      return `${quantity(ball.numbers[name], this.contract.targets[name].unit)}${targets[at][name] ? (Math.abs(miss) <= 1 ? " ✓" : ` ✕ ${plain(miss, 1)}`) : ""}`;
+      const number = quantity(ball.numbers[name], this.contract.targets[name].unit);
+      if (!targets[at][name]) return number;
+      return `${number} ${Math.abs(miss) <= 1 ? "✓" : `✕ ${plain(miss, 1)}`}`;
     };
-    const rows = names.map((name) => [this.contract.targets[name].label, ...balls.map((ball, at) => cell(ball, name, at))]);
+    const rows = names.map((name) => [
+      this.contract.targets[name].label,
+      ...balls.map((ball, at) => cell(ball, name, at)),
+    ]);
     rows.push([gettext("rules of approval"), ...balls.map((ball) => outcomeWord(ball.outcome))]);
-    const values = solution.values.map((each) => [`${each.solids.join(", ")}:`,
-      this.contract.parameters[each.field]?.label ?? each.field.replaceAll("_", " "), quantity(each.value, each.unit),
-      each.at_bound ? gettext("(at its bound)") : ""].join(" ").trim());
+    const values = solution.values.map((each) =>
+      [
+        `${each.solids.join(", ")}:`,
+        this.contract.parameters[each.field]?.label ?? each.field.replaceAll("_", " "),
+        quantity(each.value, each.unit),
+        each.at_bound ? gettext("(at its bound)") : "",
+      ]
+        .join(" ")
+        .trim(),
+    );
     const title = gettext("Solution {number}", { number: index + 1 });
-    return element("li", { class: "solution", "data-met": String(solution.met) },
-      element("div", { class: "wide", tabindex: 0, role: "region", "aria-label": title }, table([title, solution.met ? gettext("met") : gettext("not met")].join(" · "), [gettext("quantity"), ...balls.map((ball) => ball.name ?? gettext("value"))], rows)),
+    return element(
+      "li",
+      { class: "solution", "data-met": String(solution.met) },
+      element(
+        "div",
+        { class: "wide", tabindex: 0, role: "region", "aria-label": title },
+        table(
+          [title, solution.met ? gettext("met") : gettext("not met")].join(" · "),
+          [gettext("quantity"), ...balls.map((ball) => ball.name ?? gettext("value"))],
+          rows,
+        ),
+      ),
       element("p", { class: "quiet", text: values.join(" · ") }),
-      isSolved ? element("p", { class: "tools" },
-        element("button", { type: "button", id: `take-${index}`, class: "primary", text: gettext("Take this one"), onclick: () => this.use(solution) }),
-        balls.map((ball, at) => element("button", { type: "button", text: balls.length > 1 ? gettext("Lay {name} over", { name: ball.name }) : gettext("Lay it over"),
-          onclick: () => this.lay(ball.design, `${title}${balls.length > 1 ? `, ${balls[at].name}` : ""}`) }))) : null);
+      isSolved
+        ? element(
+            "p",
+            { class: "tools" },
+            element("button", {
+              type: "button",
+              id: `take-${index}`,
+              class: "primary",
+              text: gettext("Take this one"),
+              onclick: () => this.use(solution),
+            }),
+            balls.map((ball, at) =>
+              element("button", {
+                type: "button",
+                text:
+                  balls.length > 1 ? gettext("Lay {name} over", { name: ball.name }) : gettext("Lay it over"),
+                onclick: () =>
+                  this.lay(ball.design, `${title}${balls.length > 1 ? `, ${balls[at].name}` : ""}`),
+              }),
+            ),
+          )
+        : null,
+    );
   }
 
   use(solution) {

@@ -1,4 +1,5 @@
-// The section of a design through the pin, for drawing only: x to the mark, y across, z to the pin, in inches.
+// The section of a design through the pin, for drawing only: x to the mark, y across, z to the pin, in
+// inches.
 
 import { amount } from "./quantities.js";
 
@@ -18,8 +19,18 @@ const unit = (a) => a.map((each) => each / Math.hypot(...a));
 
 /** The directions of a solid's own axes in the design's frame. */
 function axesOf(rotation) {
-  if (!rotation) return [[1, 0, 0], [0, 1, 0], [0, 0, 1]];
-  if (rotation.axis) return [[1, 0, 0], [0, 1, 0], [0, 0, 1]].map((each) => turned(each, unit(rotation.axis), amount(rotation.angle, "deg") * Math.PI / 180));
+  if (!rotation)
+    return [
+      [1, 0, 0],
+      [0, 1, 0],
+      [0, 0, 1],
+    ];
+  if (rotation.axis)
+    return [
+      [1, 0, 0],
+      [0, 1, 0],
+      [0, 0, 1],
+    ].map((each) => turned(each, unit(rotation.axis), (amount(rotation.angle, "deg") * Math.PI) / 180));
   const z = unit(rotation.z);
   if (rotation.x) {
     const along = dot(rotation.x, z);
@@ -28,26 +39,52 @@ function axesOf(rotation) {
   }
   const about = cross([0, 0, 1], z);
   const size = Math.hypot(...about);
-  if (size < 1e-12) return z[2] > 0 ? axesOf(null) : [[1, 0, 0], [0, -1, 0], [0, 0, -1]];
-  return [[1, 0, 0], [0, 1, 0], [0, 0, 1]].map((each) => turned(each, unit(about), Math.atan2(size, z[2])));
+  if (size < 1e-12)
+    return z[2] > 0
+      ? axesOf(null)
+      : [
+          [1, 0, 0],
+          [0, -1, 0],
+          [0, 0, -1],
+        ];
+  return [
+    [1, 0, 0],
+    [0, 1, 0],
+    [0, 0, 1],
+  ].map((each) => turned(each, unit(about), Math.atan2(size, z[2])));
 }
 
 /** Rodrigues' formula. */
 function turned(v, axis, angle) {
   const [side, along] = [cross(axis, v), dot(axis, v)];
-  return v.map((each, index) => each * Math.cos(angle) + side[index] * Math.sin(angle) + axis[index] * along * (1 - Math.cos(angle)));
+  return v.map(
+    (each, index) =>
+      each * Math.cos(angle) + side[index] * Math.sin(angle) + axis[index] * along * (1 - Math.cos(angle)),
+  );
 }
 
 /** Heights and radii of a solid of revolution, or null. */
 function profileOf(solid) {
   const half = inches(solid.height) / 2;
   const [radial, axial] = [solid.radial_scale ?? 1, solid.axial_scale ?? 1];
-  return {
-    cylinder: () => [[-half, inches(solid.diameter) / 2], [half, inches(solid.diameter) / 2]],
-    cone: () => [[-half, inches(solid.diameter) / 2], [half, 0]],
-    frustum: () => [[-half, inches(solid.bottom_diameter) / 2], [half, inches(solid.top_diameter) / 2]],
-    profile: () => solid.points.map(([height, radius]) => [inches(height) * axial, inches(radius) * radial]),
-  }[solid.shape]?.() ?? null;
+  return (
+    {
+      cylinder: () => [
+        [-half, inches(solid.diameter) / 2],
+        [half, inches(solid.diameter) / 2],
+      ],
+      cone: () => [
+        [-half, inches(solid.diameter) / 2],
+        [half, 0],
+      ],
+      frustum: () => [
+        [-half, inches(solid.bottom_diameter) / 2],
+        [half, inches(solid.top_diameter) / 2],
+      ],
+      profile: () =>
+        solid.points.map(([height, radius]) => [inches(height) * axial, inches(radius) * radial]),
+    }[solid.shape]?.() ?? null
+  );
 }
 
 /** A function that tells whether a place of the solid's own frame lies in it. */
@@ -57,28 +94,36 @@ function insideOf(solid, diameter) {
     const radius = inches(solid.diameter, diameter) / 2;
     return (p) => Math.hypot(...p) <= radius;
   }
-  if (solid.shape === "ellipsoid") return (p) => Math.hypot(...p.map((each, index) => each / halves[index])) <= 1;
+  if (solid.shape === "ellipsoid")
+    return (p) => Math.hypot(...p.map((each, index) => each / halves[index])) <= 1;
   if (solid.shape === "rounded_box") {
     const round = inches(solid.rounding);
     return (p) => {
       const beyond = p.map((each, index) => Math.abs(each) - halves[index] + round);
-      return Math.hypot(...beyond.map((each) => Math.max(each, 0))) <= round + 1e-12 || Math.max(...beyond) <= 0;
+      return (
+        Math.hypot(...beyond.map((each) => Math.max(each, 0))) <= round + 1e-12 || Math.max(...beyond) <= 0
+      );
     };
   }
   const profile = profileOf(solid);
   return (p) => {
-    const at = profile.findIndex(([height], index) => index > 0 && profile[index - 1][0] <= p[2] && p[2] <= height);
+    const at = profile.findIndex(
+      ([height], index) => index > 0 && profile[index - 1][0] <= p[2] && p[2] <= height,
+    );
     if (at < 0) return false;
     const [[low, from], [high, to]] = [profile[at - 1], profile[at]];
-    return Math.hypot(p[0], p[1]) <= (high > low ? from + (to - from) * (p[2] - low) / (high - low) : Math.max(from, to));
+    return (
+      Math.hypot(p[0], p[1]) <=
+      (high > low ? from + ((to - from) * (p[2] - low)) / (high - low) : Math.max(from, to))
+    );
   };
 }
 
 const known = new Map();
 
 /**
- * The outline [[u, z], ...] of one solid in the section through the pin and the mark (`across` 0) or square to it
- * (`across` 1, u is y); null where it is a mesh, cannot be read or is not cut.
+ * The outline [[u, z], ...] of one solid in the section through the pin and the mark (`across` 0) or square
+ * to it (`across` 1, u is y); null where it is a mesh, cannot be read or is not cut.
  */
 export function outline(solid, diameter, across = 0) {
   const { name: _, density: __, role: ___, ...body } = solid;
@@ -115,16 +160,18 @@ function traced(solid, diameter, across) {
     return inside(axes.map((axis) => dot(axis, from)));
   };
   if (!within(u, place[2])) return null;
-  return readable(Array.from({ length: RAYS }, (_, index) => {
-    const angle = 2 * Math.PI * index / RAYS;
-    let [low, high] = [0, 2 * diameter];
-    for (let step = 0; step < HALVINGS; step++) {
-      const middle = (low + high) / 2;
-      if (within(u + middle * Math.cos(angle), place[2] + middle * Math.sin(angle))) low = middle;
-      else high = middle;
-    }
-    return [u + low * Math.cos(angle), place[2] + low * Math.sin(angle)];
-  }));
+  return readable(
+    Array.from({ length: RAYS }, (_, index) => {
+      const angle = (2 * Math.PI * index) / RAYS;
+      let [low, high] = [0, 2 * diameter];
+      for (let step = 0; step < HALVINGS; step++) {
+        const middle = (low + high) / 2;
+        if (within(u + middle * Math.cos(angle), place[2] + middle * Math.sin(angle))) low = middle;
+        else high = middle;
+      }
+      return [u + low * Math.cos(angle), place[2] + low * Math.sin(angle)];
+    }),
+  );
 }
 
 const readable = (points) => (points.every((each) => each.every(Number.isFinite)) ? points : null);

@@ -1,14 +1,25 @@
-// The sheet that a page prints: the ball, its owner, layout, grip, holes and verdict, in the order one drills.
+// The sheet that a page prints: the ball, its owner, layout, grip, holes and verdict, in the order one
+// drills.
 
 import { element, table } from "./elements.js";
 import { figures } from "./figures.js";
 import { gettext, outcomeWord, quantity, sign, units, WORST_FIRST } from "./words.js";
 
 const at = (id) => document.getElementById(id);
-const HOLE_FIELDS = ["diameter", "depth", "pitch_forward", "pitch_lateral", "at.right", "at.up", "slug_density"];
+const HOLE_FIELDS = [
+  "diameter",
+  "depth",
+  "pitch_forward",
+  "pitch_lateral",
+  "at.right",
+  "at.up",
+  "slug_density",
+];
 const SECTIONS = ["layout", "grip", "ball", "balance"];
 
-/** Keep the sheet of a page as its form and its verdict stand; `ball`: its drawing, null where there is none. */
+/**
+ * Keep the sheet of a page as its form and its verdict stand; `ball`: its drawing, null where there is none.
+ */
 export function keepSheet(form, state, ball = null) {
   const write = () => at("sheet").replaceChildren(...sheet(form, state, ball));
   window.addEventListener("beforeprint", write);
@@ -30,17 +41,34 @@ function sheet(form, state, ball) {
     ...(ball ? [[gettext("Drilled by"), blank()]] : []),
   ];
   return [
-    element("header", {}, element("h2", { text: ball ? gettext("Drilling sheet") : gettext("Check of a ball") }),
-      element("p", { class: "sheet-verdict", text: current ? verdict(current.answer) : gettext("No verdict: what is typed was not judged.") })),
+    element(
+      "header",
+      {},
+      element("h2", { text: ball ? gettext("Drilling sheet") : gettext("Check of a ball") }),
+      element("p", {
+        class: "sheet-verdict",
+        text: current ? verdict(current.answer) : gettext("No verdict: what is typed was not judged."),
+      }),
+    ),
     element("dl", { class: "sheet-facts" }, facts.map(entry)),
     current ? element("dl", { class: "sheet-facts" }, figures(current.answer)) : null,
-    element("div", { class: "sheet-body" },
-      element("div", {}, SECTIONS.map((key) => section(form, key)), holes(form, current?.answer)),
-      ball && current ? picture(ball) : null),
+    element(
+      "div",
+      { class: "sheet-body" },
+      element(
+        "div",
+        {},
+        SECTIONS.map((key) => section(form, key)),
+        holes(form, current?.answer),
+      ),
+      ball && current ? picture(ball) : null,
+    ),
     ball ? steps() : null,
     current ? findings(current.answer) : null,
     current ? cautions(current.answer) : null,
-    element("p", { text: gettext("Advice from the numbers above. Only the governing body decides and approves.") }),
+    element("p", {
+      text: gettext("Advice from the numbers above. Only the governing body decides and approves."),
+    }),
   ].filter(Boolean);
 }
 
@@ -55,7 +83,11 @@ function verdict(answer) {
 
 /** What stands in a field, with its unit where none was typed; empty where nothing does. */
 function typed(input) {
-  if (!input?.value || (input.dataset.control === "flag" && input.checked === (input.dataset.default === "true"))) return "";
+  if (
+    !input?.value ||
+    (input.dataset.control === "flag" && input.checked === (input.dataset.default === "true"))
+  )
+    return "";
   if (input.dataset.control === "flag") return input.checked ? gettext("yes") : gettext("no");
   if (input.tagName === "SELECT") return input.selectedOptions[0].textContent;
   const unit = units.metric ? input.dataset.metric : input.dataset.unit;
@@ -65,22 +97,48 @@ function typed(input) {
 function section(form, key) {
   const box = form.form.querySelector(`[data-section="${key}"]`);
   const inputs = box ? [...box.querySelectorAll("[data-control]")] : [];
-  const facts = inputs.filter((input) => !/ball\.(name|serial)$/.test(input.name)).map((input) => [form.titleOf(input.name), typed(input)]).filter(([, value]) => value);
+  const facts = inputs
+    .filter((input) => !/ball\.(name|serial)$/.test(input.name))
+    .map((input) => [form.titleOf(input.name), typed(input)])
+    .filter(([, value]) => value);
   if (!facts.length) return null;
-  return element("section", {}, element("h3", { text: box.querySelector("legend").textContent }), element("dl", { class: "sheet-facts" }, facts.map(entry)));
+  return element(
+    "section",
+    {},
+    element("h3", { text: box.querySelector("legend").textContent }),
+    element("dl", { class: "sheet-facts" }, facts.map(entry)),
+  );
 }
 
 /** One row a hole, in the order they stand in the form: the order they are drilled in. */
 function holes(form, answer) {
   const found = form.holes ? [...form.holes.children] : [];
   if (!found.length) return null;
-  const title = (name) => found[0].querySelector(`[name$=".${name}"]`).labels[0].firstChild.textContent.trim();
-  const used = HOLE_FIELDS.filter((name) => found.some((hole) => typed(hole.querySelector(`[name$=".${name}"]`))));
+  const title = (name) =>
+    found[0].querySelector(`[name$=".${name}"]`).labels[0].firstChild.textContent.trim();
+  const used = HOLE_FIELDS.filter((name) =>
+    found.some((hole) => typed(hole.querySelector(`[name$=".${name}"]`))),
+  );
   const weights = answer?.derived.holes ?? [];
-  const rows = found.map((hole, index) => [hole.querySelector(".hole-name").textContent, ...used.map((name) => typed(hole.querySelector(`[name$=".${name}"]`)) || "–"),
-    ...(weights.length ? [quantity(weights[index]?.net_weight, "oz")] : [])]);
+  const rows = found.map((hole, index) => [
+    hole.querySelector(".hole-name").textContent,
+    ...used.map((name) => typed(hole.querySelector(`[name$=".${name}"]`)) || "–"),
+    ...(weights.length ? [quantity(weights[index]?.net_weight, "oz")] : []),
+  ]);
   const heads = [gettext("hole"), ...used.map(title), ...(weights.length ? [gettext("weight")] : [])];
-  return element("section", {}, element("h3", { text: gettext("Holes") }), table(gettext("Pitches: forward is toward the grip center, lateral to the bowler's right; a minus is reverse, left."), heads, rows));
+  return element(
+    "section",
+    {},
+    element("h3", { text: gettext("Holes") }),
+    table(
+      gettext(
+        "Pitches: forward is toward the grip center, lateral to " +
+          "the bowler's right; a minus is reverse, left.",
+      ),
+      heads,
+      rows,
+    ),
+  );
 }
 
 function picture(ball) {
@@ -96,21 +154,57 @@ function picture(ball) {
 function steps() {
   const texts = [
     gettext("Weigh the ball, and read top, side and finger weight undrilled."),
-    gettext("Mark the axis point, the pin's place and the grip center by the layout; check the arcs with the tape."),
+    gettext(
+      "Mark the axis point, the pin's place and the grip center by the layout; check the arcs with the tape.",
+    ),
     gettext("Mark center line and spans, and each hole's center."),
     gettext("Set the pitches, drill to the depths, one hole after the other; bevel the edges."),
     gettext("Read the balance again, and compare it with what was predicted here."),
   ];
-  return element("section", {}, element("h3", { text: gettext("In this order") }), element("ol", { class: "sheet-steps" }, texts.map((text) => element("li", {}, element("span", { class: "tick-box" }), text))));
+  return element(
+    "section",
+    {},
+    element("h3", { text: gettext("In this order") }),
+    element(
+      "ol",
+      { class: "sheet-steps" },
+      texts.map((text) => element("li", {}, element("span", { class: "tick-box" }), text)),
+    ),
+  );
 }
 
 function findings(answer) {
-  const ordered = [...answer.findings].sort((a, b) => WORST_FIRST.indexOf(a.outcome) - WORST_FIRST.indexOf(b.outcome));
-  return element("section", {}, element("h3", { text: gettext("Findings") }), element("ul", { class: "sheet-findings" }, ordered.map((each) => element("li", {
-    text: `${sign(each.outcome)} ${gettext(each.title)}: ${outcomeWord(each.outcome)}${each.value === null ? "" : `, ${quantity(each.value, each.unit)}`}${each.margin === null ? "" : ` (${quantity(each.margin, each.unit, { signed: true })})`}`,
-  }))));
+  const ordered = [...answer.findings].sort(
+    (a, b) => WORST_FIRST.indexOf(a.outcome) - WORST_FIRST.indexOf(b.outcome),
+  );
+  return element(
+    "section",
+    {},
+    element("h3", { text: gettext("Findings") }),
+    element(
+      "ul",
+      { class: "sheet-findings" },
+      ordered.map((each) => element("li", { text: foundInWords(each) })),
+    ),
+  );
+}
+
+function foundInWords({ outcome, title, value, margin, unit }) {
+  const parts = [`${sign(outcome)} ${gettext(title)}: ${outcomeWord(outcome)}`];
+  if (value !== null) parts.push(`, ${quantity(value, unit)}`);
+  if (margin !== null) parts.push(` (${quantity(margin, unit, { signed: true })})`);
+  return parts.join("");
 }
 
 function cautions(answer) {
-  return element("section", {}, element("h3", { text: gettext("Cautions") }), element("ul", {}, answer.cautions.map((each) => element("li", { text: each.message }))));
+  return element(
+    "section",
+    {},
+    element("h3", { text: gettext("Cautions") }),
+    element(
+      "ul",
+      {},
+      answer.cautions.map((each) => element("li", { text: each.message })),
+    ),
+  );
 }

@@ -7,20 +7,33 @@ import { amount } from "./quantities.js";
 import { gettext, quantity } from "./words.js";
 
 const SLIDER = [0.3, 4.5];
-const PROFILE = [[-1.5, 1], [0, 1.4], [1.5, 0.8]]; // a first profile (ours)
+const PROFILE = [
+  [-1.5, 1],
+  [0, 1.4],
+  [1.5, 0.8],
+]; // a first profile (ours)
 const TURNS = { axis: { axis: [0, 1, 0], angle: 0 }, z: { z: [0, 0, 1] } };
 
 const turnOf = (solid) => (solid.rotation ? (solid.rotation.axis ? "axis" : "z") : "");
 
 /** Every place of a request that names solids, changed by `change(names)`. */
 function named(request, change) {
-  const list = (holder, member) => (holder?.[member] ? { ...holder, [member]: change(holder[member]) } : holder);
-  const moving = (job) => job && { ...list(job, "clear_of"), ...(job.parameters && {
-    parameters: job.parameters.map((each) => list(each, "solids")).filter((each) => each.solids.length) }) };
+  const list = (holder, member) =>
+    holder?.[member] ? { ...holder, [member]: change(holder[member]) } : holder;
+  const moving = (job) =>
+    job && {
+      ...list(job, "clear_of"),
+      ...(job.parameters && {
+        parameters: job.parameters.map((each) => list(each, "solids")).filter((each) => each.solids.length),
+      }),
+    };
   const next = { ...request };
   for (const job of ["solve", "family"]) if (request[job]) next[job] = moving(request[job]);
   if (request.set) {
-    next.set = { ...moving(request.set), variants: (request.set.variants ?? []).map((each) => list(list(each, "leave_out"), "clear_of")) };
+    next.set = {
+      ...moving(request.set),
+      variants: (request.set.variants ?? []).map((each) => list(list(each, "leave_out"), "clear_of")),
+    };
   }
   return next;
 }
@@ -37,7 +50,9 @@ export function renamed(request, index, name) {
 export function without(request, index) {
   const { name } = request.design.solids[index];
   const solids = request.design.solids.filter((_, each) => each !== index);
-  return named({ ...request, design: { ...request.design, solids } }, (names) => names.filter((each) => each !== name));
+  return named({ ...request, design: { ...request.design, solids } }, (names) =>
+    names.filter((each) => each !== name),
+  );
 }
 
 export class Solids {
@@ -46,8 +61,11 @@ export class Solids {
     Object.assign(this, { editor, contract, choose });
     this.list = document.getElementById("solids");
     this.shape = document.getElementById("shape");
-    this.shape.replaceChildren(...Object.entries(contract.titles).filter(([name]) => name !== "mesh")
-      .map(([name, text]) => element("option", { value: name, text })));
+    this.shape.replaceChildren(
+      ...Object.entries(contract.titles)
+        .filter(([name]) => name !== "mesh")
+        .map(([name, text]) => element("option", { value: name, text })),
+    );
     document.getElementById("add-solid").addEventListener("click", () => this.addPart());
     this.removed = remove;
     this.built = "";
@@ -81,7 +99,10 @@ export class Solids {
   }
 
   draw(chosen, source) {
-    const structure = JSON.stringify([chosen, this.solids.map((each) => [each.shape, turnOf(each), each.points?.length, each.role])]);
+    const structure = JSON.stringify([
+      chosen,
+      this.solids.map((each) => [each.shape, turnOf(each), each.points?.length, each.role]),
+    ]);
     if (structure !== this.built) this.build(chosen, structure);
     this.solids.forEach((solid, index) => {
       const row = this.list.children[index];
@@ -94,7 +115,9 @@ export class Solids {
         slider.value = density;
       }
       slider.setAttribute("aria-label", gettext("Density of {name}", { name: solid.name }));
-      row.querySelector("output").textContent = Number.isFinite(density) ? quantity(Number(density.toFixed(2)), "g/mL") : "–";
+      row.querySelector("output").textContent = Number.isFinite(density)
+        ? quantity(Number(density.toFixed(2)), "g/mL")
+        : "–";
     });
   }
 
@@ -108,38 +131,113 @@ export class Solids {
 
   row(solid, index, open) {
     const path = ["design", "solids", index];
-    const slider = element("input", { type: "range", id: `slide-${index}`, min: SLIDER[0], max: SLIDER[1], step: 0.01 });
+    const slider = element("input", {
+      type: "range",
+      id: `slide-${index}`,
+      min: SLIDER[0],
+      max: SLIDER[1],
+      step: 0.01,
+    });
     slider.addEventListener("input", () => {
       const key = `slide-${index}`;
-      this.editor.put(replaced(this.editor.request, [...path, "density"], Number(slider.value)), { key, source: key });
+      this.editor.put(replaced(this.editor.request, [...path, "density"], Number(slider.value)), {
+        key,
+        source: key,
+      });
     });
     slider.addEventListener("change", () => this.editor.history.close());
-    const button = (id, sign, words, act, off) => element("button", { type: "button", id: `${id}-${index}`, class: "small", disabled: off,
-      "aria-label": gettext("{does}: {name}", { does: words, name: solid.name }), title: words, text: sign, onclick: act });
-    return element("li", { class: `part solid-${solid.role ?? "other"}`, "data-index": index },
-      element("div", { class: "part-head" },
+    const button = (id, sign, words, act, off) =>
+      element("button", {
+        type: "button",
+        id: `${id}-${index}`,
+        class: "small",
+        disabled: off,
+        "aria-label": gettext("{does}: {name}", { does: words, name: solid.name }),
+        title: words,
+        text: sign,
+        onclick: act,
+      });
+    return element(
+      "li",
+      { class: `part solid-${solid.role ?? "other"}`, "data-index": index },
+      element(
+        "div",
+        { class: "part-head" },
         element("span", { class: "swatch", "aria-hidden": "true" }),
-        element("button", { type: "button", class: "link part-name", id: `part-${index}`, "aria-expanded": String(open),
-          onclick: () => this.choose(open ? -1 : index) }),
-        element("span", { class: "quiet part-shape", text: this.contract.titles[solid.shape] ?? solid.shape }),
+        element("button", {
+          type: "button",
+          class: "link part-name",
+          id: `part-${index}`,
+          "aria-expanded": String(open),
+          onclick: () => this.choose(open ? -1 : index),
+        }),
+        element("span", {
+          class: "quiet part-shape",
+          text: this.contract.titles[solid.shape] ?? solid.shape,
+        }),
         element("span", { class: "part-density" }, slider, element("output", { for: slider.id })),
-        element("span", { class: "part-tools" },
+        element(
+          "span",
+          { class: "part-tools" },
           button("up", "↑", gettext("Further down in the ball"), () => this.move(index, -1), index < 2),
-          button("down", "↓", gettext("Further up in the ball"), () => this.move(index, 1), index === 0 || index === this.solids.length - 1),
-          button("remove", "✕", gettext("Remove this part"), () => this.remove(index), this.solids.length === 1))),
-      open ? this.fields(solid, index, path) : null);
+          button(
+            "down",
+            "↓",
+            gettext("Further up in the ball"),
+            () => this.move(index, 1),
+            index === 0 || index === this.solids.length - 1,
+          ),
+          button(
+            "remove",
+            "✕",
+            gettext("Remove this part"),
+            () => this.remove(index),
+            this.solids.length === 1,
+          ),
+        ),
+      ),
+      open ? this.fields(solid, index, path) : null,
+    );
   }
 
   fields(solid, index, path) {
-    const specs = (this.contract.shapes[solid.shape] ?? []).filter((spec) => this.isShown(spec, solid, index));
-    const made = specs.map((spec) => this.field(spec, [...path, ...spec.name.split(".").map((each) => (/^\d+$/.test(each) ? Number(each) : each))]));
-    const turn = element("select", { id: `turn-${index}`, onchange: ({ target }) =>
-      this.editor.put(replaced(this.editor.request, [...path, "rotation"], TURNS[target.value])) },
-    [["", gettext("not turned")], ["axis", gettext("about an axis")], ["z", gettext("its axis z points to")]]
-      .map(([value, text]) => element("option", { value, text, selected: value === turnOf(solid) })));
+    const specs = (this.contract.shapes[solid.shape] ?? []).filter((spec) =>
+      this.isShown(spec, solid, index),
+    );
+    const made = specs.map((spec) =>
+      this.field(spec, [
+        ...path,
+        ...spec.name.split(".").map((each) => (/^\d+$/.test(each) ? Number(each) : each)),
+      ]),
+    );
+    const turn = element(
+      "select",
+      {
+        id: `turn-${index}`,
+        onchange: ({ target }) =>
+          this.editor.put(replaced(this.editor.request, [...path, "rotation"], TURNS[target.value])),
+      },
+      [
+        ["", gettext("not turned")],
+        ["axis", gettext("about an axis")],
+        ["z", gettext("its axis z points to")],
+      ].map(([value, text]) => element("option", { value, text, selected: value === turnOf(solid) })),
+    );
     const isTurned = index > 0 && solid.shape !== "sphere";
-    return element("div", { class: "grid part-fields" }, made.map((each) => each.node), solid.points ? this.points(solid, path) : null,
-      isTurned ? element("div", { class: "field" }, element("label", { for: turn.id, text: gettext("Turned") }), turn) : null);
+    return element(
+      "div",
+      { class: "grid part-fields" },
+      made.map((each) => each.node),
+      solid.points ? this.points(solid, path) : null,
+      isTurned
+        ? element(
+            "div",
+            { class: "field" },
+            element("label", { for: turn.id, text: gettext("Turned") }),
+            turn,
+          )
+        : null,
+    );
   }
 
   isShown({ name }, solid, index) {
@@ -147,7 +245,9 @@ export class Solids {
     if (index === 0 && (name === "diameter" || name.startsWith("position"))) return false; // the design's own
     if (!name.startsWith("rotation")) return true;
     const turn = turnOf(solid);
-    return turn === "axis" ? /axis|angle/.test(name) : turn === "z" && (name.startsWith("rotation.z") || Boolean(solid.rotation.x));
+    return turn === "axis"
+      ? /axis|angle/.test(name)
+      : turn === "z" && (name.startsWith("rotation.z") || Boolean(solid.rotation.x));
   }
 
   field(spec, path) {
@@ -165,15 +265,36 @@ export class Solids {
   points(solid, path) {
     const { unit, metric, metric_size: size } = this.contract.parameters.height;
     const spec = { control: "text", unit, metric, metric_size: size, least: -9.5, most: 9.5 };
-    const rows = solid.points.map((_, at) => element("li", { class: "point" },
-      [gettext("Height of point {number}", { number: at + 1 }), gettext("Radius of point {number}", { number: at + 1 })].map((label, part) =>
-        this.field({ ...spec, label, description: label }, [...path, "points", at, part]).node),
-      element("button", { type: "button", class: "small", text: "✕", disabled: solid.points.length === 2,
-        "aria-label": gettext("Remove point {number}", { number: at + 1 }), onclick: () => this.setPoints(path, (points) => points.filter((_, each) => each !== at)) })));
-    const more = element("button", { type: "button", text: gettext("Add a point"), onclick: () => this.setPoints(path, (points) => {
-      const [height, radius] = points.at(-1).map((each) => amount(each, "in", 0));
-      return [...points, [Number((height + 0.3).toFixed(3)), radius]];
-    }) });
+    const rows = solid.points.map((_, at) =>
+      element(
+        "li",
+        { class: "point" },
+        [
+          gettext("Height of point {number}", { number: at + 1 }),
+          gettext("Radius of point {number}", { number: at + 1 }),
+        ].map(
+          (label, part) =>
+            this.field({ ...spec, label, description: label }, [...path, "points", at, part]).node,
+        ),
+        element("button", {
+          type: "button",
+          class: "small",
+          text: "✕",
+          disabled: solid.points.length === 2,
+          "aria-label": gettext("Remove point {number}", { number: at + 1 }),
+          onclick: () => this.setPoints(path, (points) => points.filter((_, each) => each !== at)),
+        }),
+      ),
+    );
+    const more = element("button", {
+      type: "button",
+      text: gettext("Add a point"),
+      onclick: () =>
+        this.setPoints(path, (points) => {
+          const [height, radius] = points.at(-1).map((each) => amount(each, "in", 0));
+          return [...points, [Number((height + 0.3).toFixed(3)), radius]];
+        }),
+    });
     return element("div", { class: "points" }, element("ol", {}, rows), more);
   }
 

@@ -1,8 +1,13 @@
 // Places and directions on the ball, for drawing and dragging only: every number shown is the service's.
-// Grip frame: z to the grip center, y toward the fingers, x to the bowler's right; surface arcs are angle times radius.
+// Grip frame: z to the grip center, y toward the fingers, x to the bowler's right; surface arcs are angle
+// times radius.
 
 export const dot = (a, b) => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
-export const cross = (a, b) => [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]];
+export const cross = (a, b) => [
+  a[1] * b[2] - a[2] * b[1],
+  a[2] * b[0] - a[0] * b[2],
+  a[0] * b[1] - a[1] * b[0],
+];
 export const mix = (p, a, q, b) => [p * a[0] + q * b[0], p * a[1] + q * b[1], p * a[2] + q * b[2]];
 export const scaled = (p, a) => [p * a[0], p * a[1], p * a[2]];
 export const length = (a) => Math.hypot(...a);
@@ -65,15 +70,27 @@ export function hole(center, radius, diameter, depth, forward, lateral) {
   const aside = unit(mix(1, [1, 0, 0], -center[0], center));
   const aim = mix(forward / radius, ahead, lateral / radius, aside);
   const axis = unit(mix(1, center, -1, aim));
-  return { mouth: center, bottom: mix(1, center, -depth / radius, axis), axis, size: diameter / (2 * radius) };
+  return {
+    mouth: center,
+    bottom: mix(1, center, -depth / radius, axis),
+    axis,
+    size: diameter / (2 * radius),
+  };
 }
 
 const degrees = (radians) => (180 * radians) / Math.PI;
 
-/** The layout that has its marks at `pin` and `psa`; its angles in degrees may be negative, which no layout is. */
+/**
+ * The layout that has its marks at `pin` and `psa`; its angles in degrees may be negative, which no layout
+ * is.
+ */
 export function layoutOf(hand, pap, over, up, pin, psa, radius) {
   const [across, rise] = [over / radius, up / radius];
-  const upward = [-Math.sin(rise) * Math.sin(across) * hand, Math.cos(rise), -Math.sin(rise) * Math.cos(across)];
+  const upward = [
+    -Math.sin(rise) * Math.sin(across) * hand,
+    Math.cos(rise),
+    -Math.sin(rise) * Math.cos(across),
+  ];
   const gripward = [-hand * Math.cos(across), 0, Math.sin(across)];
   const toPin = toward(pap, pin);
   const toPap = toward(pin, pap);

@@ -5,7 +5,8 @@
 //   waiting   asked, no answer yet          current   the answer belongs to what the form shows
 //   refused   the service says what is wrong   offline   the service gives no answer; asked again by itself
 //
-// `html[data-state]` names the state; what has the attribute `data-current` can be seen and used in `current` alone.
+// `html[data-state]` names the state; what has the attribute `data-current` can be seen and used in `current`
+// alone.
 
 import { Unreachable } from "./calls.js";
 import { element } from "./elements.js";
@@ -19,9 +20,10 @@ const NEVER = null;
 
 export class PageState {
   /**
-   * `read()` gives the request that the form stands for, null where it asks for nothing. `ask(request, signal)`
-   * promises the answer. `show(answer, request)` draws it. `moved(name, error)` hears of every move. `form` shows
-   * a refusal's errors at its fields. Has `name`, the state, and `answered`, the answer with its request.
+   * `read()` gives the request that the form stands for, null where it asks for nothing. `ask(request,
+   * signal)` promises the answer. `show(answer, request)` draws it. `moved(name, error)` hears of every move.
+   * `form` shows a refusal's errors at its fields. Has `name`, the state, and `answered`, the answer with its
+   * request.
    */
   constructor({ read, ask, show, moved = () => {}, form = null }) {
     Object.assign(this, { read, ask, show, moved, form, name: "empty", answered: null, failures: 0 });
@@ -62,7 +64,9 @@ export class PageState {
       if (text(this.read()) !== text(request)) return this.edited();
       this.answered = { request, answer };
       this.draw();
-      document.documentElement.dataset.answered = String(Number(document.documentElement.dataset.answered ?? 0) + 1);
+      document.documentElement.dataset.answered = String(
+        Number(document.documentElement.dataset.answered ?? 0) + 1,
+      );
     } catch (error) {
       if (!signal.aborted) this.fail(error);
     }
@@ -121,7 +125,8 @@ export class PageState {
     if (name === "current" || name === "refused") this.failures = 0;
     document.documentElement.dataset.state = name;
     // An error in the field that is being typed in can wait a little: it may be right soon.
-    if (name === "refused") this.later = setTimeout(() => this.left(), this.form?.isTyping(error) ? 4 * PAUSE : 0);
+    if (name === "refused")
+      this.later = setTimeout(() => this.left(), this.form?.isTyping(error) ? 4 * PAUSE : 0);
     else if (name !== "editing" && name !== "waiting") clearProblem(this.form);
     if (this.verdict) this.tell(name, error);
     const results = document.getElementById("results");
@@ -146,13 +151,18 @@ export class PageState {
       verdict.replaceChildren(...(name === "empty" || name === "editing" ? this.before : [note]));
     }
     const needsKey = () => document.getElementById("access")?.hidden === false;
-    if (name === "waiting") this.slow = setTimeout(() => this.say(needsKey() ? gettext("Waiting for the access key.") : gettext("Waiting for the service…")), SLOW);
+    if (name === "waiting")
+      this.slow = setTimeout(() => {
+        const words = gettext("Waiting for the service…");
+        this.say(needsKey() ? gettext("Waiting for the access key.") : words);
+      }, SLOW);
     if (name === "refused") this.say(gettext("No verdict: what is marked must be corrected first."));
     if (name === "offline") this.say(error.message);
   }
 
   say(words) {
-    if (this.note.isConnected && this.note.textContent === words) return; // a screen reader need not hear it again
+    // A screen reader need not hear it again.
+    if (this.note.isConnected && this.note.textContent === words) return;
     this.note.textContent = words;
     this.verdict.append(this.note);
   }

@@ -7,7 +7,10 @@ import { gettext } from "./words.js";
 const at = (id) => document.getElementById(id);
 
 export class Undo {
-  /** `read()` gives the form's state as a map, `write(state)` puts one back, `say(name)` a field's name for people. */
+  /**
+   * `read()` gives the form's state as a map, `write(state)` puts one back, `say(name)` a field's name for
+   * people.
+   */
   constructor({ read, write, say }) {
     Object.assign(this, { read, write, say, steps: null, held: null });
     at("undo").addEventListener("click", () => this.go(-1));
@@ -18,7 +21,10 @@ export class Undo {
     at("undo").parentElement.append(this.told);
   }
 
-  /** The form has changed. Changes with one `key` after one another are one step, as are those while `held` is set. */
+  /**
+   * The form has changed. Changes with one `key` after one another are one step, as are those while `held` is
+   * set.
+   */
   note(key = null) {
     const state = this.read();
     if (!this.steps) this.steps = new History(state);
@@ -36,14 +42,20 @@ export class Undo {
     this.write(to);
     (at(focus) ?? document.body).focus({ preventScroll: true });
     this.mark();
-    const changed = [...new Set([...from.keys(), ...to.keys()])].filter((name) => from.get(name) !== to.get(name));
+    const changed = [...new Set([...from.keys(), ...to.keys()])].filter(
+      (name) => from.get(name) !== to.get(name),
+    );
     const empty = gettext("empty");
     const values = changed.slice(0, 3).map((name) => `${this.say(name)}: ${to.get(name) || empty}`);
     this.told.textContent = [way < 0 ? gettext("Undone.") : gettext("Done again."), ...values].join(" ");
   }
 
   mark() {
-    for (const [id, can] of [["undo", this.steps.canUndo], ["redo", this.steps.canRedo]]) at(id).setAttribute("aria-disabled", String(!can));
+    for (const [id, can] of [
+      ["undo", this.steps.canUndo],
+      ["redo", this.steps.canRedo],
+    ])
+      at(id).setAttribute("aria-disabled", String(!can));
   }
 
   pressed(event) {

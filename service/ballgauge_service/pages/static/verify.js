@@ -20,7 +20,11 @@ const sight = field("sight");
 const reading = field("reading");
 /** Fields of a check and rules by name, each with its words and its unit; words of choices. */
 const known = JSON.parse(field("known").textContent);
-const state = new PageState({ read, ask: (request, signal) => calls.post("/v1/records/verify", request, signal), show });
+const state = new PageState({
+  read,
+  ask: (request, signal) => calls.post("/v1/records/verify", request, signal),
+  show,
+});
 let looking = 0;
 let opening = new AbortController();
 
@@ -37,46 +41,115 @@ function keep() {
 function show(answer, request) {
   calls.show("/v1/records/verify", request, 'verify(request["record"], on=request.get("on")).state');
   const words = {
-    genuine: gettext("genuine"), altered: gettext("altered"), unknown_key: gettext("unknown key"),
+    genuine: gettext("genuine"),
+    altered: gettext("altered"),
+    unknown_key: gettext("unknown key"),
   };
   const meaning = {
     genuine: gettext("Signed by the key {kid}, and unaltered.", { kid: answer.kid }),
-    altered: gettext("This is not what the key {kid} signed. Nothing of its content is shown.", { kid: answer.kid }),
-    unknown_key: gettext("This service has no key {kid}. Nothing of its content is shown.", { kid: answer.kid ?? "–" }),
+    altered: gettext("This is not what the key {kid} signed. Nothing of its content is shown.", {
+      kid: answer.kid,
+    }),
+    unknown_key: gettext("This service has no key {kid}. Nothing of its content is shown.", {
+      kid: answer.kid ?? "–",
+    }),
   };
   const shown = answer.demo ? "unknown_key" : answer.state;
   verdict.dataset.outcome = shown;
   verdict.dataset.key = answer.kid ?? "";
   verdict.replaceChildren(
-    element("p", { class: "verdict-word" }, element("span", { class: "sign", "aria-hidden": "true", text: sign(shown) }), words[answer.state]),
+    element(
+      "p",
+      { class: "verdict-word" },
+      element("span", { class: "sign", "aria-hidden": "true", text: sign(shown) }),
+      words[answer.state],
+    ),
     element("p", { text: meaning[answer.state] }),
-    answer.demo ? element("p", { class: "refused", text: gettext("Signed with the demonstration key: this record proves nothing.") }) : "",
-    answer.recheck ? element("p", { text: answer.recheck.rules_changed ? gettext("The rules have changed since.") : gettext("The rules have not changed since.") }) : "",
+    answer.demo
+      ? element("p", {
+          class: "refused",
+          text: gettext("Signed with the demonstration key: this record proves nothing."),
+        })
+      : "",
+    answer.recheck
+      ? element("p", {
+          text: answer.recheck.rules_changed
+            ? gettext("The rules have changed since.")
+            : gettext("The rules have not changed since."),
+        })
+      : "",
   );
   if (answer.lot) results.replaceChildren(heldOfLot(answer.lot));
   else results.replaceChildren(...(answer.content ? [...held(answer.content), recheck(answer.recheck)] : []));
 }
 
 function heldOfLot(content) {
-  const told = [[gettext("Verdict"), outcomeWord(content.outcome)], [gettext("Supplier"), content.lot.supplier], [gettext("Model"), content.lot.model],
-    [gettext("Lot"), content.lot.lot], [gettext("Order"), content.lot.order], [gettext("Inspected on"), content.lot.inspected_on],
-    [gettext("File"), content.file.name], [gettext("SHA-256 of the file"), content.file.sha256], [gettext("Date of the record"), content.issued_on],
-    [gettext("Rules"), [content.rules.body.toUpperCase(), content.rules.overlay, content.rules.on].filter(Boolean).join(", ")]];
-  return card(gettext("What the record says"),
-    table(gettext("The record"), [gettext("what"), gettext("value")], told.filter(([, value]) => value), "words"), list(content.reasons));
+  const told = [
+    [gettext("Verdict"), outcomeWord(content.outcome)],
+    [gettext("Supplier"), content.lot.supplier],
+    [gettext("Model"), content.lot.model],
+    [gettext("Lot"), content.lot.lot],
+    [gettext("Order"), content.lot.order],
+    [gettext("Inspected on"), content.lot.inspected_on],
+    [gettext("File"), content.file.name],
+    [gettext("SHA-256 of the file"), content.file.sha256],
+    [gettext("Date of the record"), content.issued_on],
+    [
+      gettext("Rules"),
+      [content.rules.body.toUpperCase(), content.rules.overlay, content.rules.on].filter(Boolean).join(", "),
+    ],
+  ];
+  return card(
+    gettext("What the record says"),
+    table(
+      gettext("The record"),
+      [gettext("what"), gettext("value")],
+      told.filter(([, value]) => value),
+      "words",
+    ),
+    list(content.reasons),
+  );
 }
 
 function held(content) {
-  const { check, rules: { body, overlay, on, stage } } = content;
+  const {
+    check,
+    rules: { body, overlay, on, stage },
+  } = content;
   const stages = { play: gettext("play"), approval: gettext("approval") };
-  const told = [[gettext("Verdict"), outcomeWord(content.outcome)], [gettext("Player"), content.player], [gettext("Event"), content.event],
-    [gettext("Maker and model"), check.ball.name], [gettext("Serial number"), check.ball.serial], [gettext("Date of the record"), content.issued_on],
-    [gettext("Rules"), [body.toUpperCase(), overlay, stages[stage], on].filter(Boolean).join(", ")]];
-  const rows = content.findings.map((each) => [titleOf(each.rule), outcomeWord(each.outcome), shownAs(each, unitOf(each.rule)), limits(each)]);
-  return [card(gettext("What the record says"),
-    table(gettext("The record"), [gettext("what"), gettext("value")], told.filter(([, value]) => value), "words"),
-    table(gettext("Findings"), [gettext("rule"), gettext("outcome"), gettext("value"), gettext("limit")], rows, "words")),
-  given(check)];
+  const told = [
+    [gettext("Verdict"), outcomeWord(content.outcome)],
+    [gettext("Player"), content.player],
+    [gettext("Event"), content.event],
+    [gettext("Maker and model"), check.ball.name],
+    [gettext("Serial number"), check.ball.serial],
+    [gettext("Date of the record"), content.issued_on],
+    [gettext("Rules"), [body.toUpperCase(), overlay, stages[stage], on].filter(Boolean).join(", ")],
+  ];
+  const rows = content.findings.map((each) => [
+    titleOf(each.rule),
+    outcomeWord(each.outcome),
+    shownAs(each, unitOf(each.rule)),
+    limits(each),
+  ]);
+  return [
+    card(
+      gettext("What the record says"),
+      table(
+        gettext("The record"),
+        [gettext("what"), gettext("value")],
+        told.filter(([, value]) => value),
+        "words",
+      ),
+      table(
+        gettext("Findings"),
+        [gettext("rule"), gettext("outcome"), gettext("value"), gettext("limit")],
+        rows,
+        "words",
+      ),
+    ),
+    given(check),
+  ];
 }
 
 const titleOf = (rule) => (known.rules[rule] ? gettext(known.rules[rule][0]) : rule.replaceAll("_", " "));
@@ -87,25 +160,41 @@ const limits = (each) => boundsText(each.min ?? null, each.max ?? null, unitOf(e
 function given(check) {
   const { holes = [], ...drilling } = check.drilling ?? {};
   const { name, serial, ...ball } = check.ball;
-  const told = leaves({ ball, drilling, measured_balance: check.measured_balance, holes_seen: check.holes_seen })
-    .map(([path, value]) => [wordsOf(path), shownAs(value, known.fields[path]?.[1])]);
+  const told = leaves({
+    ball,
+    drilling,
+    measured_balance: check.measured_balance,
+    holes_seen: check.holes_seen,
+  }).map(([path, value]) => [wordsOf(path), shownAs(value, known.fields[path]?.[1])]);
   const bored = holes.map((hole) => new Map(leaves(hole, "drilling.holes.*")));
   const columns = [...new Set(bored.flatMap((hole) => [...hole.keys()]))];
-  const rows = bored.map((hole, index) => [index + 1, ...columns.map((path) => (hole.has(path) ? shownAs(hole.get(path), known.fields[path]?.[1]) : "–"))]);
-  return card(gettext("What was judged"),
+  const rows = bored.map((hole, index) => [
+    index + 1,
+    ...columns.map((path) => (hole.has(path) ? shownAs(hole.get(path), known.fields[path]?.[1]) : "–")),
+  ]);
+  return card(
+    gettext("What was judged"),
     table(gettext("Ball and readings"), [gettext("what"), gettext("value")], told, "words"),
-    rows.length ? element("div", { class: "wide", tabindex: "0", role: "region", "aria-label": gettext("Holes") },
-      table(gettext("Holes"), [gettext("No."), ...columns.map(wordsOf)], rows)) : null);
+    rows.length
+      ? element(
+          "div",
+          { class: "wide", tabindex: "0", role: "region", "aria-label": gettext("Holes") },
+          table(gettext("Holes"), [gettext("No."), ...columns.map(wordsOf)], rows),
+        )
+      : null,
+  );
 }
 
 const wordsOf = (path) => known.fields[path]?.[0] ?? path.split(".").at(-1).replaceAll("_", " ");
 
 /** The values of a request by their paths. */
 function leaves(part, path = "") {
-  return Object.entries(part).filter(([, value]) => value !== undefined && value !== null).flatMap(([name, value]) => {
-    const here = path ? `${path}.${name}` : name;
-    return typeof value === "object" && !("value" in value) ? leaves(value, here) : [[here, value]];
-  });
+  return Object.entries(part)
+    .filter(([, value]) => value !== undefined && value !== null)
+    .flatMap(([name, value]) => {
+      const here = path ? `${path}.${name}` : name;
+      return typeof value === "object" && !("value" in value) ? leaves(value, here) : [[here, value]];
+    });
 }
 
 function shownAs(value, unit = "") {
@@ -118,10 +207,29 @@ function shownAs(value, unit = "") {
 }
 
 function recheck(found) {
-  const rows = found.changes.map((change) => [gettext(change.title), ...[change.then, change.now].map((each) => (each ? `${outcomeWord(each.outcome)} ${limits({ ...each, rule: change.rule })}` : gettext("no such rule")))]);
-  const now = found.outcome ? gettext("Judged for {on}: {outcome}.", { on: found.on, outcome: outcomeWord(found.outcome) }) : gettext("The ball can no longer be judged by these rules.");
-  return card(gettext("By the rules as they are known now"), element("p", { text: now }),
-    rows.length ? table(gettext("What differs"), [gettext("rule"), gettext("in the record"), gettext("now")], rows, "words") : list([gettext("Every finding is the same.")]));
+  const rows = found.changes.map((change) => [
+    gettext(change.title),
+    ...[change.then, change.now].map((each) =>
+      each
+        ? `${outcomeWord(each.outcome)} ${limits({ ...each, rule: change.rule })}`
+        : gettext("no such rule"),
+    ),
+  ]);
+  const now = found.outcome
+    ? gettext("Judged for {on}: {outcome}.", { on: found.on, outcome: outcomeWord(found.outcome) })
+    : gettext("The ball can no longer be judged by these rules.");
+  return card(
+    gettext("By the rules as they are known now"),
+    element("p", { text: now }),
+    rows.length
+      ? table(
+          gettext("What differs"),
+          [gettext("rule"), gettext("in the record"), gettext("now")],
+          rows,
+          "words",
+        )
+      : list([gettext("Every finding is the same.")]),
+  );
 }
 
 /** Read a record out of a file into the text, and verify it. */
@@ -149,7 +257,15 @@ async function recordOf(file, signal) {
   if (!isPicture && file.type !== "application/pdf") return (await file.text()).trim().slice(0, 100000);
   const sent = isPicture ? await smaller(file) : file;
   const ask = () => calls.postFile("/v1/records/read", sent, isPicture ? "image/png" : file.type, signal);
-  return (await calls.insist(ask, (words) => { reading.textContent = words; }, signal)).record;
+  return (
+    await calls.insist(
+      ask,
+      (words) => {
+        reading.textContent = words;
+      },
+      signal,
+    )
+  ).record;
 }
 
 function put(record) {
@@ -163,7 +279,9 @@ async function smaller(file) {
     const picture = await createImageBitmap(file);
     return await gray(picture, picture.width, picture.height);
   } catch {
-    throw new calls.Refused({ detail: gettext("This picture cannot be read: it is damaged, or no picture.") });
+    throw new calls.Refused({
+      detail: gettext("This picture cannot be read: it is damaged, or no picture."),
+    });
   }
 }
 
@@ -175,7 +293,9 @@ function gray(source, width, height) {
   const pen = canvas.getContext("2d");
   pen.filter = "grayscale(1)";
   pen.drawImage(source, 0, 0, canvas.width, canvas.height);
-  return new Promise((done) => { canvas.toBlob(done, "image/png"); });
+  return new Promise((done) => {
+    canvas.toBlob(done, "image/png");
+  });
 }
 
 async function look() {
@@ -186,7 +306,8 @@ async function look() {
     stop();
     state.settle();
   } catch (error) {
-    reading.textContent = error instanceof calls.Unreachable ? error.message : gettext("No code in sight yet.");
+    reading.textContent =
+      error instanceof calls.Unreachable ? error.message : gettext("No code in sight yet.");
     looking = setTimeout(look, LOOK_EVERY);
   }
 }
@@ -194,7 +315,7 @@ async function look() {
 function stop() {
   clearTimeout(looking);
   reading.textContent = "";
-  sight.srcObject?.getTracks().forEach((track) => track.stop());
+  for (const track of sight.srcObject?.getTracks() ?? []) track.stop();
   sight.srcObject = null;
   sight.hidden = true;
   field("camera").hidden = false;
@@ -203,14 +324,19 @@ function stop() {
 
 field("camera").addEventListener("click", async () => {
   try {
-    sight.srcObject = await navigator.mediaDevices.getUserMedia({ video: { facingMode: "environment", width: { ideal: 1600 } } });
+    sight.srcObject = await navigator.mediaDevices.getUserMedia({
+      video: { facingMode: "environment", width: { ideal: 1600 } },
+    });
     sight.hidden = false;
     field("camera").hidden = true;
     field("camera-off").hidden = false;
     await sight.play();
     look();
   } catch {
-    showProblem(null, new calls.Refused({ detail: gettext("The camera cannot be used; open a picture instead.") }));
+    showProblem(
+      null,
+      new calls.Refused({ detail: gettext("The camera cannot be used; open a picture instead.") }),
+    );
   }
 });
 field("camera-off").addEventListener("click", stop);

@@ -17,7 +17,9 @@ export function shownIn(value, unit) {
   return other ? [value * other[1], other[0]] : [value, unit === "1" || !unit ? "" : unit];
 }
 
-const MARK = new Intl.NumberFormat(document.documentElement.lang).formatToParts(1.5).find((part) => part.type === "decimal").value;
+const MARK = new Intl.NumberFormat(document.documentElement.lang)
+  .formatToParts(1.5)
+  .find((part) => part.type === "decimal").value;
 
 // Decimals that the trade's gauges give (common practice, no source); of other units MOST are shown.
 const GAUGE = { lb: 2, kg: 3, oz: 2, g: 1, in: 3, mm: 2, ft: 1, "°": 1, "°/ft": 2, mph: 1, s: 2, mL: 1 };
@@ -27,8 +29,8 @@ const MOST = 4;
 export const digitsOf = (unit) => GAUGE[shownIn(1, unit)[1]] ?? MOST;
 
 /**
- * Write a number with at most `digits` decimals, a real minus sign and the language's decimal mark; one that they
- * would make 0 has more.
+ * Write a number with at most `digits` decimals, a real minus sign and the language's decimal mark; one that
+ * they would make 0 has more.
  */
 export function plain(value, digits = MOST) {
   if (value === null || value === undefined) return "–";
@@ -48,11 +50,20 @@ export function quantity(value, unit, { signed = false, bare = false, digits = M
 }
 
 /** Write a value with the decimals of its gauge. */
-export const gauged = (value, unit, options = {}) => quantity(value, unit, { digits: digitsOf(unit), ...options });
+export const gauged = (value, unit, options = {}) =>
+  quantity(value, unit, { digits: digitsOf(unit), ...options });
 
 const SIGNS = {
-  conforming: "✓", nonconforming: "✕", inconclusive: "?", not_assessed: "–",
-  genuine: "✓", altered: "✕", unknown_key: "?", refused: "!", waiting: "…", unweighed: "…",
+  conforming: "✓",
+  nonconforming: "✕",
+  inconclusive: "?",
+  not_assessed: "–",
+  genuine: "✓",
+  altered: "✕",
+  unknown_key: "?",
+  refused: "!",
+  waiting: "…",
+  unweighed: "…",
 };
 
 export const WORST_FIRST = ["nonconforming", "inconclusive", "not_assessed", "conforming"];
@@ -61,8 +72,12 @@ export const WORST_FIRST = ["nonconforming", "inconclusive", "not_assessed", "co
 export const sign = (outcome) => SIGNS[outcome] ?? "";
 
 export function outcomeWord(outcome) {
-  return {
-    conforming: gettext("conforming"), nonconforming: gettext("nonconforming"),
-    inconclusive: gettext("inconclusive"), not_assessed: gettext("not assessed"),
-  }[outcome] ?? outcome;
+  return (
+    {
+      conforming: gettext("conforming"),
+      nonconforming: gettext("nonconforming"),
+      inconclusive: gettext("inconclusive"),
+      not_assessed: gettext("not assessed"),
+    }[outcome] ?? outcome
+  );
 }
