@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from typing import Any
 
 import numpy as np
@@ -368,6 +369,98 @@ def test_a_unit_that_cannot_be_is_asked_for(column: str, values: list[float]) ->
     assert judged(text(f"{column} [{unit}]"), scope="measured")["counts"]["balls"] == len(values)
 
 
+ROUND, ROUGH = [0.001 * (1 + n % 8) for n in range(78)], [15.0 + n % 30 for n in range(78)]
+MIXED, TIMES = [10 + 0.1 * (n % 58) for n in range(78)], [400.0 + 5 * n for n in range(78)]
+
+
+@pytest.mark.parametrize(
+    ("column", "cells", "rows"),
+    [
+        # Two of eighty in kilograms, of one model or of many weights; one of them named, in text.
+        ("weight", [*MIXED, 6.8, 6.35], [80, 81]),
+        ("weight", [*[15.0] * 78, 6.8, 6.8], [80, 81]),
+        ("weight", [*MIXED, "6.8 kg", 6.35], [81]),
+        ("weight", [15.0, 6.8], [3]),
+        ("drilled_weight", [*MIXED, 6.8, 6.35], [80, 81]),
+        # In millimeters, micrometers, minutes, with a nought among the others.
+        ("roundness", [*ROUND, 0.1, 0.2], [80, 81]),
+        ("roundness", [0.0, *ROUND, 0.15], [81]),
+        ("roughness", [*ROUGH, 0.6, 0.8], [80, 81]),
+        ("oil_absorption_time", [*TIMES, 10.4, 11.0], [80, 81]),
+        ("oil_absorption_time", ["10:24"] * 78 + [10.4, 10.5], [80, 81]),
+        # Pounds among kilograms, and a whole column, its overweight ball included.
+        ("weight", [*[6.8] * 78, 15.1, 14.9], None),
+        ("weight", [*[6.8] * 78, 7.3, 7.9], None),
+        ("roundness", [25.4 * value for value in ROUND], None),
+        ("oil_absorption_time", [value / 60 for value in TIMES], None),
+        # More balls than are kept one by one.
+        ("weight", [*MIXED * 1300, 6.8, 6.35], None),
+    ],
+)
+def test_few_readings_in_another_unit_are_asked_for(column: str, cells: list[Any], rows: Any) -> None:
+    """Against the rows where they stand, which the refusal names, and the same file with the unit named."""
+    plain = [cell if isinstance(cell, str) else f"{cell:.4f}" for cell in cells]
+
+    def text(heading: str) -> str:
+        head = heading if column == "weight" else f"weight,{heading}"
+        return "\n".join([head, *(cell if column == "weight" else f"15,{cell}" for cell in plain)]) + "\n"
+
+    with pytest.raises(InvalidInput) as refused:
+        judged(text(column), scope="measured")
+    (fault,) = refused.value.faults
+    assert (fault.pointer, fault.column, fault.row) == ("/file", column, rows[0] if rows else None)
+    for row in rows or ():
+        assert re.search(rf"\b{row}\b", fault.words)
+    unit = {"roundness": "in", "roughness": "µin", "oil_absorption_time": "s"}.get(column, "lb")
+    found = judged(text(f"{column} [{unit}]").replace(" kg", ""), scope="measured")
+    assert found["counts"]["rows"] == len(cells)
+
+
+@pytest.mark.parametrize(
+    ("column", "cells", "bad"),
+    [
+        ("weight", [15.0] * 79 + [16.4], 1),
+        ("weight", [15.0] * 79 + [10.0], 0),
+        ("weight", [6.0, 8.0, 10.0, 12.0, 14.0, 15.9] * 10, 0),
+        ("roundness", [*ROUND, 0.015, 0.03], 2),
+        ("oil_absorption_time", [*TIMES, 90.0, 100.0], 2),
+        ("roughness", [*ROUGH, 140.0, 90.0], 2),
+    ],
+)
+def test_a_true_outlier_is_judged(column: str, cells: list[float], bad: int) -> None:
+    """Against the limits: what no other unit puts among the others is a ball like any."""
+    head, first = ("weight", "") if column == "weight" else (f"weight,{column}", "15,")
+    body = "".join(f"{first}{cell},2024-03-01\n" for cell in cells)
+    found = judged(f"{head},approved_on\n{body}", scope="measured")
+    assert found["counts"]["nonconforming"] == bad
+
+
+@pytest.mark.parametrize("kind", ["csv", "xlsx", "ndjson", "parquet"])
+def test_a_lot_without_weights_is_judged_by_what_is_measured(kind: str) -> None:
+    """Against the rules: hardness decides; all rules together still ask for the weight."""
+    day = {"approved_on": "2024-03-01"}
+    rows = [{"serial": f"A{n}", "hardness": 80.0, "roughness": 30.0, **day} for n in range(80)]
+    data, name = written(rows, kind), f"lot.{kind}"
+    found = decided(data, name=name, sampling=SAMPLE, scope="measured")
+    assert verdict(found) == (True, 80, 0)
+    assert "Weight" in found["acceptance"]["not_judged"]
+    rough = [each for each in found["sample_rules"] if each["rule"] == "roughness_sample"]
+    assert [each["outcome"] for each in rough] == ["not_assessed"]
+    soft = [{**row, "hardness": 60.0} if n < 3 else row for n, row in enumerate(rows)]
+    assert verdict(decided(written(soft, kind), name=name, sampling=SAMPLE, scope="measured"))[0] is False
+    with pytest.raises(InvalidInput) as refused:
+        decided(data, name=name, sampling=SAMPLE, scope="all")
+    assert {fault.column for fault in refused.value.faults} >= {"weight"}
+
+
+def test_the_drilled_weight_alone_is_judged_in_play() -> None:
+    """Against 16 lb."""
+    found = judged(
+        "drilled_weight\n15.2\n16.4\n", scope="measured", rules={"stage": "play", "on": "2026-01-01"}
+    )
+    assert found["counts"]["nonconforming"] == 1
+
+
 def test_light_balls_and_mixed_weights_are_no_slip_of_the_unit() -> None:
     """Against the cells: those that name their unit, and a delivery of every weight from 6 to 16 lb."""
     assert judged("weight\n" + "6.8 lb\n" * 80, scope="measured")["counts"]["balls"] == 80
@@ -483,3 +576,16 @@ def test_a_lot_without_a_plan_is_decided_by_none(bad: int, sampling: dict[str, A
     answer = decided(lot_of(80, *odd), sampling=sampling)
     assert answer["acceptance"]["lot_accepted"] is not bool(bad)
     assert "its plan" not in answer["acceptance"]["message"]
+
+
+@pytest.mark.parametrize("sampling", [SAMPLE, {"rows": "every_ball", "plan": {"aql": 1.0}}])
+def test_what_decides_a_class_is_named_for_what_it_is(sampling: dict[str, Any]) -> None:
+    """A class without a limit of its own has no plan, nor has one of which every ball was measured."""
+    classes = [{"name": "critical"}, {"name": "major", "aql": 1.0}]
+    answer = decided(lot_of(80, *bad(5)), sampling={**sampling, "classes": classes})
+    message = answer["acceptance"]["message"]
+    assert answer["acceptance"]["lot_accepted"] is False
+    assert ("its major plan" in message) is (sampling is SAMPLE)
+    good = decided(lot_of(80), sampling={**sampling, "classes": classes})["acceptance"]["message"]
+    assert "critical" in good
+    assert "critical plan" not in good

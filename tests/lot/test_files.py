@@ -237,6 +237,13 @@ def test_minutes_and_seconds_are_read_and_told() -> None:
     sheet = [["weight", "oil_absorption_time"], *([15, each] for each in times)]
     found = decided(workbook(sheet), name="lot.xlsx")
     assert (mean(found, "oil_absorption_time"), "clocks_read" in codes(found)) == (624, True)
+    for cell in ("10 min 24 s", "10min 24s", "10.4 min"):
+        assert mean(decided(f"weight,oil_absorption_time\n15,{cell}\n"), "oil_absorption_time") == 624
+    for heading in ("Oil absorption min", "Ölaufnahme (min)"):
+        found = decided(f"weight,{heading}\n15,10.4\n")
+        assert mean(found, "oil_absorption_time") == 624
+        (column,) = [each for each in found["file"]["columns"] if each["field"] == "oil_absorption_time"]
+        assert column["unit"] == "min"
     assert decided("weight,oil_absorption_time\n15,10:75\n15,600\n")["left_out"]["rows"] == 1
     assert decided("weight,hardness\n15,10:24\n15,75\n")["left_out"]["rows"] == 1
 

@@ -124,7 +124,7 @@ def test_mapping_renames_leaves_out_and_keeps_units(judge: Make) -> None:
         ("weight [mm]", "is not a unit of weight", None),
         ("weight,serial [kg]", "serial has no unit", None),
         ("weight,", "a column without a heading", None),
-        ("serial,rg", "every lot needs a column 'weight'", None),
+        ("serial,rg", "a lot judged by all rules needs a column 'weight'", None),
         ("15.06,8.59", "no headings", None),
     ],
 )

@@ -580,7 +580,8 @@ class LotRequestSchema(Schema):
     rules = Part(LotRulesSchema, "The rules to check against.", default={})
     scope = Choice(
         words.LOT_SCOPES,
-        "Whether all rules must judge the lot, or those alone on what the file measures.",
+        "Whether all rules must judge the lot, or those alone on what the file measures. "
+        "Such a file needs no weight.",
         default="all",
     )
     decision = Part(DecisionSchema, "How uncertainty decides.", default={})

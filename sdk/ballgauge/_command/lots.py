@@ -121,10 +121,13 @@ def _risk(plan: Document) -> str:
     share = _share(plan["acceptance_at_limiting_quality"])
     limiting = f"{share} of lots with {plan['limiting_quality']:.3g} %"
     parts.append(f"{limiting} (limiting quality)")
+    risk = f"it accepts {' and '.join(parts)}; type {plan['curve_type']}."
+    if plan["kind"] == "none":
+        return f"No plan was given: of a sample of {plan['sample_size']} none may be nonconforming; {risk}"
     letter = f" letter {plan['plan_letter']}," if plan["plan_letter"] else ""
     return (
         f"Plan: {plan['source']},{letter} {plan['sample_size']} balls, at most {plan['acceptance_number']} "
-        f"nonconforming; it accepts {' and '.join(parts)}; type {plan['curve_type']}."
+        f"nonconforming; {risk}"
     )
 
 
@@ -145,11 +148,17 @@ def _failures(paper: Paper, lot: Document) -> None:
     shown = "" if len(worst) <= _WORST_SHOWN else f", the worst {_WORST_SHOWN}"
     rows = [
         (ball["outcome"], ball["serial"] or "", str(ball["row"]),
-         f"{number(ball['margin'], signed=True)} {ball['unit'] or ''}".strip(), ball["reason"])
+         _margin(ball), ball["reason"])
         for ball in worst[:_WORST_SHOWN]
     ]  # fmt: skip
     heading = f"What failed, and by how much{shown}"
     paper.table(("outcome", "serial", "row", "margin", "reason"), rows, heading)
+
+
+def _margin(ball: Document) -> str:
+    if ball["margin"] is None:
+        return ""
+    return f"{number(ball['margin'], signed=True)} {ball['unit'] or ''}".strip()
 
 
 def _quantities(paper: Paper, quantities: list[Document]) -> None:

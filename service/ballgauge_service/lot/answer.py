@@ -505,7 +505,7 @@ def _assumptions(found: LotFindings) -> list[str]:
         taken.append("No lot size is given: the rows are taken as the whole lot.")
     if request.scope == "measured":
         taken.append("The lot is judged by the rules on what the file measures; the others were set aside.")
-    if plan.kind in ("none", "every_ball") and plan.acceptance_number == 0:
+    if plan.kind in ("none", "every_ball") and plan.aql is None:
         taken.append("The lot is accepted only where no ball of it may be nonconforming.")
     if plan.kind == "every_ball" and plan.aql is not None:
         taken.append(

@@ -184,7 +184,7 @@ def read_request(loaded: Mapping[str, Any]) -> LotRequest:
         book,
         Decision(decision["rule"], decision["risk"]),
         identity,
-        _file(loaded["file"]),
+        replace(_file(loaded["file"]), whole=loaded["scope"] == "all"),
         sampling,
         plan,
         classes,

@@ -33,7 +33,7 @@ Column: TypeAlias = Any
 SERIAL = "serial"
 _NUMBER = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
 _COMMA_NUMBER = r"^[+-]?(\d+,?\d*|,\d+)([eE][+-]?\d+)?$"
-_LETTER = '[A-Za-z%"\u00b5]'
+_UNIT = '[A-Za-z%":\u00b5]'
 _CONTROL = "[\x00-\x1f\x7f\u0080-\u009f]"
 _CLOCK = re.compile(r"(?:(\d{1,2}):)?(\d{1,3}):([0-5]\d(?:[.,]\d{1,6})?)")
 _WITH_UNIT = re.compile(r"([+-]?[0-9]+(?:\.[0-9]*)?|[+-]?\.[0-9]+) *([^0-9\s][^0-9]*[0-9]?)")
@@ -56,13 +56,14 @@ class CellRules:
 
     `decimal` is the mark in numbers written as text; `missing` are texts that mean no data, besides the empty
     cell; `text_numbers`: whether a number may be written as text without a unit; `dates`: order of day and
-    month where the year is last, None where none is known.
+    month where the year is last, None where none is known; `whole`: see `ReadingOptions`.
     """
 
     decimal: str = "."
     missing: tuple[str, ...] = ()
     text_numbers: bool = True
     dates: str | None = None
+    whole: bool = True
 
 
 def converted(values: FloatArray, size: float) -> FloatArray:
@@ -278,18 +279,21 @@ def _trimmed(column: pa.Array, rules: CellRules) -> tuple[pa.Array, BoolArray]:
     return pc.if_else(missing, None, plain), missing.to_numpy(zero_copy_only=False)
 
 
-def names_unit(column: Column, read: BoolArray) -> bool:
-    """Whether a cell of a quantity's column names its own unit; read (n,): the cells that are quantities."""
+def names_unit(column: Column, read: BoolArray) -> BoolArray:
+    """Which cells (n,) of a quantity's column name their own unit; read (n,): those that are quantities."""
     if not isinstance(column, list):
         if not _is_text(column.type):
-            return False
-        letters = pc.match_substring_regex(column, _LETTER)
-        return bool((pc.fill_null(letters, False).to_numpy(zero_copy_only=False) & read).any())
-    return any(
-        isinstance(column[place], dict)
-        or (isinstance(column[place], str) and re.search(_LETTER, column[place]) is not None)
-        for place in np.flatnonzero(read).tolist()
-    )
+            return np.zeros(len(column), dtype=np.bool_)
+        found = pc.fill_null(pc.match_substring_regex(column, _UNIT), False)
+        named: BoolArray = found.to_numpy(zero_copy_only=False) & read
+        return named
+    return read & np.array([_names_unit(cell) for cell in column], dtype=np.bool_)
+
+
+def _names_unit(cell: Any) -> bool:
+    if isinstance(cell, str):
+        return re.search(_UNIT, cell) is not None
+    return isinstance(cell, (dict, datetime.time, datetime.timedelta))
 
 
 def read_texts(heading: Heading, column: Column, rules: CellRules) -> tuple[pa.Array, BoolArray]:

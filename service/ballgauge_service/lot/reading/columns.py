@@ -7,7 +7,7 @@ impossible; texts of the errors are theirs.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
@@ -59,6 +59,9 @@ DayArray = NDArray[np.datetime64]
 NOTES_MAXIMUM = 1000
 """Most bad cells and rows listed one by one (ours); all are counted."""
 
+NAMED_MAXIMUM = 10_000
+"""Most different values of a quantity held because their cells name the unit (ours)."""
+
 _COLUMNS = {"identity": "identity_by_hand"}
 _WORDS = {
     "cover": {word: float(place) for place, word in enumerate(COVERS)},
@@ -97,9 +100,8 @@ class Note:
 class Notes:
     """What was left out of a lot, and why: everything counted, the first `NOTES_MAXIMUM` listed.
 
-    `units_named`: quantities of which a cell names its own unit; `clocks`: those with a time such as 10:24.
-    `no_balls` counts the rows set apart as no
-    balls, `apart` the first of them.
+    `units_named`: by quantity the values of which a cell names the unit itself; `clocks`: quantities with a
+    time such as 10:24. `no_balls` counts the rows set apart as no balls, `apart` the first of them.
     """
 
     left_out: int = 0
@@ -107,7 +109,7 @@ class Notes:
     blank: int = 0
     listed: list[Note] = field(default_factory=list)
     by_column: dict[str, int] = field(default_factory=dict)
-    units_named: set[str] = field(default_factory=set)
+    units_named: dict[str, set[float]] = field(default_factory=dict)
     clocks: set[str] = field(default_factory=set)
     no_balls: int = 0
     apart: list[Apart] = field(default_factory=list)
@@ -116,6 +118,11 @@ class Notes:
         """Count rows that are no balls."""
         self.no_balls += count
         self.apart.extend(first[: NOTES_MAXIMUM - len(self.apart)])
+
+    def name_unit(self, name: str, values: Iterable[float]) -> None:
+        """Note values of a quantity of which a cell names the unit, the first `NAMED_MAXIMUM` of them."""
+        held = self.units_named.setdefault(name, set())
+        held.update(sorted(set(values) - held)[: NAMED_MAXIMUM - len(held)])
 
     @property
     def room(self) -> int:
@@ -128,7 +135,8 @@ class Notes:
         self.left_out += later.left_out
         self.cells += later.cells
         self.blank += later.blank
-        self.units_named |= later.units_named
+        for name, values in later.units_named.items():
+            self.name_unit(name, values)
         self.clocks |= later.clocks
         self.set_apart(later.no_balls, later.apart)
         for heading, count in later.by_column.items():
@@ -232,7 +240,7 @@ class _Reader:
             if heading.name is not None:
                 self.headings.setdefault(heading.name, heading)
         self.blank = np.zeros(self.size, dtype=np.bool_)
-        self.units_named: set[str] = set()
+        self.units_named: dict[str, set[float]] = {}
         self.clocks: set[str] = set()
         self.readings: dict[str, list[FloatArray]] = {}
 
@@ -255,8 +263,8 @@ class _Reader:
         name = str(heading.field)
         if heading.quantity is not None:
             values, bad = read_quantity(heading, column, self.rules)
-            if heading.part == "value" and names_unit(column, ~np.isnan(values)):
-                self.units_named.add(name)
+            if heading.part == "value" and (named := names_unit(column, ~np.isnan(values))).any():
+                self.units_named.setdefault(name, set()).update(np.unique(values[named]).tolist())
             target = self.values if heading.part == "value" else self.uncertainty
             before = target.get(name)
             if heading.reading is not None and heading.part == "value":
@@ -303,7 +311,7 @@ class _Reader:
 
     def _require(self) -> None:
         for name, needed in FIELDS.items():
-            if not needed.required or self.size == 0:
+            if not (needed.required and self.rules.whole and self.size):
                 continue
             heading = self.headings.get(name, Heading(name, name))
             absent = np.isnan(self.values.get(name, np.full(self.size, np.nan))) & ~self.blank
@@ -349,7 +357,8 @@ class _Reader:
 
     def tell(self, notes: Notes) -> None:
         """Count every bad cell and row; list as many as there is room for, in the order of the file."""
-        notes.units_named |= self.units_named
+        for name, values in self.units_named.items():
+            notes.name_unit(name, values)
         notes.clocks |= self.clocks
         notes.blank += self.chunk.blank + int(np.count_nonzero(self.blank))
         notes.left_out += len(self.chunk.notes) + int(np.count_nonzero(self._out() & ~self.blank))
@@ -441,7 +450,8 @@ def rule_columns(
     }
     drilled = columns.get("drilled_weight")
     if play and drilled is not None:
-        columns["weight"] = _over(drilled, columns["weight"])
+        whole_weight = columns.get("weight")
+        columns["weight"] = drilled if whole_weight is None else _over(drilled, whole_weight)
     columns.update(_size_columns(balls, spread))
     house = np.zeros(len(balls)) if balls.house_ball is None else np.nan_to_num(balls.house_ball)
     columns["house_ball"] = RuleColumn(house)

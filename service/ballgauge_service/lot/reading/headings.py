@@ -117,12 +117,13 @@ class UnclearHeading(ValueError):
 
 
 def resolve_headings(
-    texts: Sequence[str], options: ReadingOptions, *, required: bool = True
+    texts: Sequence[str], options: ReadingOptions, *, required: bool | None = None
 ) -> list[Heading]:
     """Tell what each heading stands for, in order.
 
     options: their `mapping` takes a heading, whole or without its unit, to a field's name (which may carry a
-    unit), or to None to leave the column out. required: refuse a file without the contract's required fields.
+    unit), or to None to leave the column out. required: refuse a file without the contract's required fields
+    (None: where the options ask for whole balls).
 
     Raises InvalidInput naming every heading that is unclear, doubled or has no fitting unit, the required
     ones that are missing, and a file of more than `COLUMNS_MAXIMUM` columns.
@@ -140,10 +141,10 @@ def resolve_headings(
     if averaged:
         found = _numbered(found)
     faults.extend(_doubled(found, averaged=averaged))
-    if required and not faults:
+    if (options.whole if required is None else required) and not faults:
         given = {heading.name for heading in found}
         faults.extend(
-            file_fault(f"missing; every lot needs a column {name!r}", column=name)
+            file_fault(f"missing; a lot judged by all rules needs a column {name!r}", column=name)
             for name, field in FIELDS.items()
             if field.required and name not in given
         )

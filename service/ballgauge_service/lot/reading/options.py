@@ -20,8 +20,8 @@ class ReadingOptions:
     `decimal` (mark) of text files; `missing`: texts that mean no data, besides the empty cell; `sheet` of a
     workbook; `header_row` of a table with lines above it; `dates`: `day_first` or `month_first`; `readings`:
     `mean` of columns of one quantity, or `one`; `rows_ignored` are no balls, `rows_judged` are balls whatever
-    they say; `unknown_columns`: `refuse` or `ignore`. `chunk_bytes`: how much is read at a time; no result
-    depends on it.
+    they say; `unknown_columns`: `refuse` or `ignore`. `whole`: whether a ball must have all that a check
+    must. `chunk_bytes`: how much is read at a time; no result depends on it.
     """
 
     format: Format | None = None
@@ -37,4 +37,5 @@ class ReadingOptions:
     rows_ignored: tuple[int, ...] = ()
     rows_judged: tuple[int, ...] = ()
     unknown_columns: str = "ignore"
+    whole: bool = True
     chunk_bytes: int = CHUNK_BYTES

@@ -160,7 +160,9 @@ class LotFile:
         self._closing = ExitStack()
         self._path = ""
         self._read: _Peeked | None = None
-        self._rules = CellRules(missing=self.options.missing, dates=self.options.dates)
+        self._rules = CellRules(
+            missing=self.options.missing, dates=self.options.dates, whole=self.options.whole
+        )
         try:
             self._open(source, name)
         except BaseException:

@@ -242,7 +242,7 @@ def _decision(lot: Document, style: Style) -> Iterator[Block]:
             (_("Rows left out"), _("{left_out} of {rows}").format(**counts)),
         )
     )
-    yield Notes((_("Chance that such a plan accepts: {risk}.").format(risk=_risk(plan, style)),))
+    yield Notes((_risk(plan, style),))
 
 
 def _parts(lot: Document, style: Style) -> Iterator[tuple[Cell, ...]]:
@@ -292,7 +292,7 @@ def _count_row(title: str, count: Document, style: Style) -> tuple[Cell, ...]:
 def _risk(plan: Document, style: Style) -> str:
     _ = style.text
     if plan["acceptance_at_limiting_quality"] is None:
-        return _("no sampling risk: every ball was measured")
+        return _("No sampling risk: every ball was measured.")
     parts = []
     if plan["aql"] is not None:
         parts.append((plan["acceptance_at_aql"], style.number(plan["aql"], 4), "AQL"))
@@ -304,7 +304,10 @@ def _risk(plan: Document, style: Style) -> str:
         )
         for chance, quality, name in parts
     ]
-    return "; ".join([*told, _("type {kind}").format(kind=plan["curve_type"])])
+    risk = "; ".join([*told, _("type {kind}").format(kind=plan["curve_type"])])
+    if plan["kind"] == "none":
+        return _("Chance that such a sample, without a plan, accepts: {risk}.").format(risk=risk)
+    return _("Chance that such a plan accepts: {risk}.").format(risk=risk)
 
 
 def _failures(lot: Document, style: Style) -> Iterator[Block]:

@@ -302,7 +302,8 @@ def _sample_rule(rule: SampleRule, balls: Ordered | None, on: date, confidence: 
         return told("not_assessed", apart, earlier)
     result = _by_values(rule, balls, bound, confidence)
     if result is None:
-        return told("not_assessed", f"no ball has a value of {rule.quantity}", earlier)
+        needed = [rule.quantity, *(["weight"] if rule.max_rate is None else [])]
+        return told("not_assessed", f"no ball has a value of {listed(needed, 'and')}", earlier)
     text = f"{result.message}; {apart}" if earlier else result.message
     known = ~np.isnat(balls.approved_on)
     if result.outcome == "nonconforming" and since is not None and not known[bound].all():
@@ -316,7 +317,7 @@ def _sample_rule(rule: SampleRule, balls: Ordered | None, on: date, confidence: 
 def _by_values(
     rule: SampleRule, balls: Ordered, which: NDArray[np.bool_], confidence: float
 ) -> OilAbsorptionResult | RoughnessResult | None:
-    """What some of the balls, (n,), come to by a rule; None where none of them has the quantity."""
+    """What some of the balls, (n,), come to by a rule; None where none of them has what it needs."""
     values = {name: numbers[which] for name, numbers in balls.values.items()}
     numbers = values.get(rule.quantity)
     judge = _roughness if rule.max_rate is None else _oil_absorption
@@ -346,11 +347,14 @@ def _roughness(
     single, average, more = rule.single.max, rule.average, rule.more_balls
     if single is None or average is None or average.max is None or more is None or more.bounds.min is None:
         return None
-    given = ~np.isnan(numbers)
+    weights = values.get("weight", np.full(len(numbers), np.nan))
+    given = ~(np.isnan(numbers) | np.isnan(weights))
+    if not given.any():
+        return None
     heaviest = [bounds.min for alternative in rule.when for name, bounds in alternative if name == "weight"]
     return roughness_rule(
         numbers[given],
-        values["weight"][given],
+        weights[given],
         single_maximum=single,
         average_maximum=average.max,
         threshold=more.bounds.min,
@@ -424,19 +428,23 @@ def accept_lot(
     balls found in all that was measured. classes: of defects, decided in place of the count of all.
     discontinued: whether acceptance has stopped, so that no lot is accepted.
     """
-    counted_by = _COUNTED_BY.get(plan.kind, "its plan")
     told = [
         _Part(
-            f"Balls, {each.name} rules", f"its {each.name} plan", each.by_count.outcome, each.by_count.message
+            f"Balls, {each.name} rules",
+            _counted_by(each.plan.kind, each.name),
+            each.by_count.outcome,
+            each.by_count.message,
         )
         for each in classes
-    ] or [_Part("Balls", counted_by, by_count.outcome, by_count.message)]
+    ] or [_Part("Balls", _counted_by(plan.kind), by_count.outcome, by_count.message)]
+    deciding = [part.cause for part in told]
     if discontinued:
         told.append(_Part("Series", "", "not_assessed", DISCONTINUED))
     for test in variables:
         name = test.quantity.replace("_", " ")
         what = f"its variables plan for {name}"
         told.append(_Part(f"Variables plan for {name}", what, test.outcome, test.message))
+        deciding.append(what)
     if sample_rules_count:
         told += [
             _Part(each.title, f"the rule on samples {each.title!r}", each.outcome, _of_model(each))
@@ -449,7 +457,7 @@ def accept_lot(
     return Acceptance(
         {"conforming": True, "nonconforming": False}.get(outcome),
         outcome,
-        _message(outcome, causes or [counted_by], nonconforming, scope, not_judged, discontinued),
+        _message(outcome, causes or deciding, nonconforming, scope, not_judged, discontinued),
         scope,
         not_judged,
         tuple(f"{part.title}: {part.message}" for part in told),
@@ -485,7 +493,7 @@ def _message(
     not_judged: tuple[str, ...],
     discontinued: bool,
 ) -> str:
-    text = _MESSAGES[outcome].format(causes=", by ".join(causes))
+    text = _MESSAGES[outcome].format(causes=" and by ".join(causes))
     if discontinued and outcome != "nonconforming":
         text = f"The lot is not accepted: {DISCONTINUED}."
     if outcome == "conforming" and nonconforming:
@@ -497,8 +505,16 @@ def _message(
 
 DISCONTINUED = "acceptance under this plan is discontinued until the maker has acted (ISO 2859-1, 9.4)"
 
-_COUNTED_BY = {"every_ball": "the count of all its balls", "none": "the count of its sample, without a plan"}
-"""What decides by the number of nonconforming balls where no plan does, by the kind of plan."""
+
+def _counted_by(kind: str, name: str | None = None) -> str:
+    """What decides by the number of nonconforming balls, by the kind of plan; name: of a class of defects."""
+    if kind == "every_ball":
+        return "the count of all its balls" if name is None else f"the count of its balls, {name} rules"
+    if kind == "none":
+        rules = f"the count of its sample, {name} rules"
+        return "the count of its sample, without a plan" if name is None else rules
+    return "its plan" if name is None else f"its {name} plan"
+
 
 _MESSAGES = {
     "conforming": "The lot is accepted by {causes}.",
