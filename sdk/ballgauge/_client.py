@@ -381,7 +381,7 @@ class Client:
         return _motion.shots(text)
 
     def motion_picture(self, request: Mapping[str, Any]) -> str:
-        """Draw a motion, or the line map of the bowler in ``"picture"``, as one HTML page; see `motion`."""
+        """Draw what is asked, or ``"picture"`` chooses, as one HTML page: motion, line map or squad."""
         return self._http.run(_motion.picture(request))
 
     def sign(self, request: Mapping[str, Any]) -> Record:

@@ -33,6 +33,7 @@ class MotionResult(Result, init=False):
     spread: Record | None
     line_map: Record | None
     surface_change: tuple[Record, ...] | None
+    squad: Record | None
     calibration: Record | None
     explain: Record | None
     cautions: tuple[Record, ...]

@@ -38,7 +38,7 @@ from ballgauge_service.motion.surfaces import OilOnBall
 from ballgauge_service.physics import sphere
 from ballgauge_service.physics.drilling import BALANCE, HOLE, drill, empty_balls
 from ballgauge_service.physics.motion.delivery import pass_rows
-from ballgauge_service.physics.motion.sampled import deliver_sampled
+from ballgauge_service.physics.motion.sampled import deliver_sampled, deliver_taking
 from ballgauge_service.rulebooks import editions
 from ballgauge_service.rulebooks.assessor import as_arrays
 from ballgauge_service.rulebooks.editions import Tables
@@ -153,6 +153,7 @@ def work_of_motions() -> None:
     state, film = first_states(WOBBLING, release_row(RELEASE)[None])[0], LANE.grid()
     setup, change = setup_row(WOBBLING, carrying), np.zeros_like(film)
     deliver_sampled(state, setup, film, np.empty(0), USUAL.path_error, USUAL.largest_step, change)
+    deliver_taking(state, setup, film, USUAL.path_error, USUAL.largest_step)
     pass_rows(state[None], setup[None], film, np.array([240.0, 700.0]), 1e-5, 0.015, np.empty((1, 2, 4)))
 
 

@@ -57,3 +57,19 @@ def test_a_refusal_is_told_at_its_field(browser: Any) -> None:
     browser.fill("request", "{")
     browser.wait(lambda: browser.text("#request-error"))
     assert browser.run("return document.getElementById('request').getAttribute('aria-invalid')") == "true"
+
+
+def test_a_squad_is_drawn(browser: Any) -> None:
+    """A film for the fresh lane and each game, a change for each game, a shape a bowler and state."""
+    browser.open("/motion")
+    browser.run("window.confirm = () => true")
+    browser.fill("start", "squad")
+    request = json.loads(browser.run("return document.getElementById('request').value"))
+    request["squad"] |= {"shots": 1, "games": 2}
+    browser.fill("request", json.dumps(request))
+    browser.run("document.getElementById('ask').click()")
+    browser.wait(lambda: browser.count("#squad-films svg"))
+    assert browser.count("#squad-films svg") == 3 + 2
+    assert browser.count("#squad-films ~ figure .point") == 3 * len(request["squad"]["bowlers"])
+    assert browser.problems() == []
+    assert browser.run("return document.documentElement.scrollWidth - innerWidth") <= 0

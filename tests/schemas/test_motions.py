@@ -36,7 +36,7 @@ def test_every_example_loads_and_is_documented(name: str) -> None:
 
 def test_there_are_examples_of_each_job() -> None:
     """Against the list of the jobs they show."""
-    assert motion_example_names() == ("motion", "motion_explain", "motion_line_map")
+    assert motion_example_names() == ("motion", "motion_explain", "motion_line_map", "motion_squad")
     with pytest.raises(KeyError, match="none"):
         motion_example_text("none")
 

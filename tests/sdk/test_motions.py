@@ -147,3 +147,18 @@ def test_help_and_examples() -> None:
     for name in motion_example_names():
         printed = subprocess.run([PROGRAM, "example", name], capture_output=True, text=True, check=True)
         assert json.loads(printed.stdout) == motion_example(name)
+
+
+def test_a_squad_is_told_and_drawn(client: Client, server: str, tmp_path: Path) -> None:
+    """The picture that FILE asks for is the squad's lane, and every state has a row."""
+    asked = motion_example("motion_squad")
+    asked["squad"] |= {"shots": 1, "games": 2, "aimed": False}
+    found = client.motion(asked)
+    assert found.squad is not None
+    assert [state.game for state in found.squad.states] == [0, 1, 2]
+    page = tmp_path / "lane.html"
+    done = run(server, "motion", "-", "--picture", str(page), given=asked)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.count("after game 2") == 1 + len(asked["squad"]["bowlers"])
+    assert f"{found.squad.states[2].oil.on_lane:.3f}" in done.stdout
+    assert "<svg" in page.read_text(encoding="utf-8")

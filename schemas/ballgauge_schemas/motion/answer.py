@@ -52,6 +52,12 @@ class MotionResultSchema(Schema):
         required=True,
         allow_none=True,
     )
+    squad = Table(
+        None,
+        {"states": [{"game": 0, "shots": 0, "oil": {"on_lane": 19.5}}], "seed": 7},
+        "The lane fresh and after each game: film, oil on lane and balls, every bowler's place and shots.",
+        allow_none=True,
+    )
     calibration = Table(
         None,
         {"curve": {"oiled": 0.041, "dry": 0.21, "scale": 47.0}, "chi_square": 151.4, "freedom": 157},

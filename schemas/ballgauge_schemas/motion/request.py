@@ -479,6 +479,69 @@ class LineMapSchema(Schema):
                 add_error(errors, (name,), "must not repeat an entry")
 
 
+class SquadBowlerSchema(OwnBowlerSchema):
+    """One of a squad, with the ball that is thrown; without one it is the request's."""
+
+    hand = Choice(words.HANDS, "The hand; default: the request's, or the drilling's of a ball of one's own.")
+    ball = Part(BoxBallSchema, "The ball by its box numbers.")
+    drilled = Part(DrilledBallSchema, "The ball with its drilling.")
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """A whole release, one ball, and one hand."""
+        _check_release(loaded, errors)
+        if "drilled" in loaded and "ball" in loaded:
+            add_error(errors, ("drilled",), "must not be given with ball")
+        for name in ("hand", "pap"):
+            if "drilled" in loaded and name in loaded:
+                add_error(errors, (name,), "must not be given with a drilling, which has its own")
+
+
+class SquadSchema(Schema):
+    """Bowlers in turn on the request's lane: the lane and everyone's ball after each game.
+
+    With `oil_on_ball` the film changes as covers take oil and lay it down again; without it each shot wears
+    it as `wear` says. Balls are wiped between shots.
+    """
+
+    bowlers = Several(
+        Part(SquadBowlerSchema, "A bowler."), 1, limits.SQUAD_MAXIMUM, "Who bowls.", required=True
+    )
+    order = Several(
+        Text("Anna", "A bowler's name."),
+        1,
+        limits.SQUAD_TURNS_MAXIMUM,
+        "Names in the order of their turns, each once or more; default: as listed.",
+    )
+    shots = Whole(1, 100, 12, "Rounds of turns a game.", assumed=limits.SQUAD_SHOTS)
+    games = Whole(1, limits.SQUAD_GAMES_MAXIMUM, 3, "Games.", assumed=limits.SQUAD_GAMES)
+    seed = seed()
+    aimed = Flag(
+        "Whether each first takes the line and launch angle that bring the ball to the pocket of the fresh "
+        "lane.",
+        assumed=False,
+        example=True,
+    )
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """Every bowler once and in the order, and a bounded number of shots."""
+        named = [each.get("name") for each in loaded.get("bowlers", [])]
+        if has_error(errors, "bowlers"):
+            return
+        if len(set(named)) < len(named):
+            add_error(errors, ("bowlers",), "must not repeat a name")
+        order = loaded.get("order", named)
+        if not has_error(errors, "order"):
+            for k, name in enumerate(order):
+                if name not in named:
+                    add_error(errors, ("order", k), "no bowler of the squad has this name")
+            if missing := [name for name in named if name not in order]:
+                add_error(errors, ("order",), f"must name every bowler; {missing[0]} is missing")
+        shots = loaded.get("shots", limits.SQUAD_SHOTS) * loaded.get("games", limits.SQUAD_GAMES) * len(order)
+        if shots > limits.SQUAD_SHOTS_MAXIMUM:
+            text = f"too much to compute: {shots} shots; at most {limits.SQUAD_SHOTS_MAXIMUM}"
+            add_error(errors, ("shots",), text)
+
+
 class PassageSchema(Schema):
     """What a sensor saw of a shot."""
 
@@ -580,12 +643,14 @@ class MotionRequestSchema(Schema):
     )
     spread = Part(DeliverySpreadSchema, "Many scattered deliveries.")
     line_map = Part(LineMapSchema, "The ball beside others.")
+    squad = Part(SquadSchema, "Bowlers in turn, and the lane after each game.")
     calibrate = Part(CalibrateSchema, "The ball's friction from measured shots.")
     explain = Part(ExplainSchema, "The ball against one other, trait by trait.")
     picture = Choice(
-        ("motion", "line_map", "own", *words.PRESETS),
-        "What `Accept: text/html` shows: the motion, the line map of all bowlers, or that of one; `own` is "
-        "the request's own. Default: the line map where one is asked for, or else the motion.",
+        ("motion", "line_map", "own", *words.PRESETS, "squad"),
+        "What `Accept: text/html` shows: the motion, the line map of all bowlers, or that of one (`own` is "
+        "the request's own), or the squad's lane. Default: the line map or else the squad where one is asked "
+        "for, or else the motion.",
     )
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
@@ -599,6 +664,9 @@ class MotionRequestSchema(Schema):
         bowlers = mapped.get("bowlers", ["own"]) if isinstance(mapped, dict) else []
         if mapped is None and shown == "line_map":
             add_error(errors, ("picture",), "no line map is asked for")
+        elif shown == "squad":
+            if "squad" not in loaded and not has_error(errors, "squad"):
+                add_error(errors, ("picture",), "no squad is asked for")
         elif shown not in ("motion", "line_map", *bowlers) and not has_error(errors, "line_map"):
             add_error(errors, ("picture",), "the line map has no such bowler")
 

@@ -156,6 +156,10 @@ AIMING = 64
 WORK_MAXIMUM = 11000
 """Most deliveries of one request in all, aiming among them: no answer takes minutes."""
 
+SQUAD_SHOTS, SQUAD_GAMES = 12, 3
+SQUAD_MAXIMUM, SQUAD_TURNS_MAXIMUM, SQUAD_GAMES_MAXIMUM, SQUAD_SHOTS_MAXIMUM = 8, 24, 12, 600
+"""A squad's rounds of turns a game and its games; most bowlers, turns a round, games, and shots in all."""
+
 ZONES_MAXIMUM = 200
 FILM_MAXIMUM = 5000.0
 """Most zones of an oil pattern; most oil [µL/ft²]."""

@@ -72,6 +72,8 @@ def tell(paper: Paper, document: Document) -> None:
         _line_map(paper, document["line_map"])
     if document["surface_change"] is not None:
         _surface_change(paper, document["surface_change"])
+    if document["squad"] is not None:
+        _squad(paper, document["squad"])
     if document["calibration"] is not None:
         _calibration(paper, document["calibration"])
     if document["explain"] is not None:
@@ -193,6 +195,51 @@ def _surface_change(paper: Paper, changes: list[Document]) -> None:
         for each in changes
     ]  # fmt: skip
     paper.table(("bowler", "oil [mL]", "length [ft]", "sharpness [deg/ft]"), rows)
+
+
+def _squad(paper: Paper, squad: Document) -> None:
+    paper.heading(f"A squad of {len(squad['bowlers'])}: {squad['games']} games")
+    oils = [
+        ("fresh" if state["game"] == 0 else f"after game {state['game']}", str(state["shots"]),
+         *(_number(state["oil"][name], 3) for name in ("on_lane", "beyond_pattern", "on_balls", "absorbed")))
+        for state in squad["states"]
+    ]  # fmt: skip
+    paper.table(("lane", "shots", "on it [mL]", "beyond the pattern", "wiped off balls", "drawn in"), oils)
+    rows = [
+        ((state["game"] and f"after game {state['game']}") or "fresh", each["bowler"], *_placed(each))
+        for state in squad["states"]
+        for each in state["bowlers"]
+    ]
+    head = (
+        "lane",
+        "bowler",
+        "board at head pin",
+        "moved",
+        "angle [deg]",
+        "skid ends [ft]",
+        "shots of the game",
+    )
+    paper.table(head, rows)
+    paper.notes([squad["depletion"], squad["definitions"]["place"]])
+
+
+def _placed(each: Document) -> tuple[str, ...]:
+    place, thrown = each["place"], each["thrown"]
+    game = (
+        ""
+        if thrown is None
+        else f"{_mean(thrown['contact_board'], 1)}, {thrown['endings']['pins']} at the pins"
+    )
+    if place is None:
+        return "not at the pins", "", "", "", game
+    moved = "none" if place["moved"] is None else f"{place['moved']:+.1f}"
+    return (
+        _number(place["contact_board"]),
+        moved,
+        _number(place["angle"], 2),
+        _number(place["skid_end"]),
+        game,
+    )
 
 
 def _calibration(paper: Paper, found: Document) -> None:

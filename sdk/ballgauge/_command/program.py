@@ -690,7 +690,7 @@ def design(
     "--picture",
     type=click.Path(dir_okay=False),
     metavar="HTML",
-    help="Write lane and ball here, or the line map of the bowler that the request's picture names.",
+    help="Write what FILE asks here: the line map, the squad's lane, or lane and ball; `picture` chooses.",
 )
 @click.option(
     "--shots",
@@ -713,8 +713,9 @@ def motion(
 
     FILE holds a ball ("ball" by its box numbers and layout, or "drilled" with its drilling), who throws it
     ("bowler" by name, or a "release") and a "lane" (a "pattern" of oil, or a "film" all over); - reads
-    standard input. "spread" scatters the deliveries, "line_map" sets the ball beside others, "explain" tells
-    which difference to a second ball causes how many boards. Boards count from the bowler's own side, in a
+    standard input. "spread" scatters the deliveries, "line_map" sets the ball beside others, "squad" lets
+    bowlers take turns on the lane, "explain" tells which difference to a second ball causes how many boards.
+    Boards count from the bowler's own side, in a
     pattern from the right edge.
 
     \b
@@ -722,6 +723,7 @@ def motion(
       ballgauge example motion > motion.json
       ballgauge motion motion.json --picture motion.html
       ballgauge example motion_explain | ballgauge motion -
+      ballgauge example motion_squad | ballgauge motion - --picture lane.html
       ballgauge example motion_line_map | ballgauge motion - --json > map.json
       ballgauge motion motion.json --shots shots.csv
     """

@@ -23,6 +23,8 @@ from ballgauge_schemas.motion.request import (
     PatternSchema,
     ReleaseSchema,
     ShotSchema,
+    SquadBowlerSchema,
+    SquadSchema,
     WindowSchema,
     ZoneSchema,
 )
@@ -143,6 +145,29 @@ def _own_bowler() -> Strategy:
     return own | walked(OwnBowlerSchema, take=["bowler"], leave=["release"], given=given)
 
 
+@builds(SquadBowlerSchema)
+def _squad_bowler() -> Strategy:
+    whole = walked(ReleaseSchema, narrow=_RELEASE, take=_WHOLE_RELEASE)
+    given = {"name": st.sampled_from(["A", "Anna B"])}
+    # The hand of a request's own drilled ball is not known here.
+    leave = ["hand", "drilled"]
+    own = walked(
+        SquadBowlerSchema, take=["release"], leave=["bowler", *leave], given={**given, "release": whole}
+    )
+    return own | walked(SquadBowlerSchema, take=["bowler"], leave=["release", *leave], given=given)
+
+
+@builds(SquadSchema)
+def _squad() -> Strategy:
+    names = st.lists(
+        of_schema(SquadBowlerSchema), min_size=1, max_size=2, unique_by=lambda each: each["name"]
+    )
+    narrow = {"shots": (1.0, 3.0), "games": (1.0, 2.0)}
+    return walked(
+        SquadSchema, narrow=narrow, take=["shots", "games"], leave=["order"], given={"bowlers": names}
+    )
+
+
 @builds(PassageSchema)
 def _passage() -> Strategy:
     return walked(PassageSchema, take=["time"])
@@ -155,7 +180,7 @@ def _shot() -> Strategy:
     return walked(ShotSchema, given={"passages": passages})
 
 
-_STUDIES = ("spread", "line_map", "explain")
+_STUDIES = ("spread", "line_map", "explain", "squad")
 
 
 @builds(MotionRequestSchema)

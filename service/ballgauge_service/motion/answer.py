@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from functools import partial
 from typing import Any
 
@@ -17,7 +17,7 @@ from ballgauge_service.motion.aiming import Aim
 from ballgauge_service.motion.balls import MotionBall
 from ballgauge_service.motion.bowlers import Bowler, cautions
 from ballgauge_service.motion.calibration import FRICTIONS, Calibration
-from ballgauge_service.motion.delivery import Delivery, Ends, endings, phase_range
+from ballgauge_service.motion.delivery import Delivery, Ends, Window, endings, phase_range
 from ballgauge_service.motion.explanations import Explanation
 from ballgauge_service.motion.lanes import LANE_FEET, Lane
 from ballgauge_service.motion.line_maps import (
@@ -30,12 +30,13 @@ from ballgauge_service.motion.line_maps import (
 )
 from ballgauge_service.motion.request import MotionRequest
 from ballgauge_service.motion.spreads import Spread, statistics
+from ballgauge_service.motion.squads import Played, State, beyond
 from ballgauge_service.motion.starts import MPH, MotionSettings, to_board
 from ballgauge_service.motion.surfaces import surface_friction
 from ballgauge_service.physics.motion import delivery as kernel
 from ballgauge_service.physics.motion import equations as eq
 from ballgauge_service.physics.motion import notes
-from ballgauge_service.physics.motion.film import BOARDS
+from ballgauge_service.physics.motion.film import BOARDS, CELL_LENGTH
 from ballgauge_service.physics.sphere import arcs_from_grip
 
 Array = NDArray[np.float64]
@@ -43,6 +44,10 @@ Group = dict[str, Any]
 
 JOULE = GRAM_PER_OZ * OZ_PER_LB * 1e-3 * 0.0254**2
 """Joules in a pound of mass times a squared inch a second; exact."""
+
+FILM_CELLS = 4
+FILM_FEET = FILM_CELLS * CELL_LENGTH / 12.0
+"""Cells of a stretch of an answered film, and its length [ft] (ours)."""
 
 UNITS = {
     "time": "s",
@@ -70,6 +75,12 @@ UNITS = {
     "film": "µL/ft²",
     "angle_from_contact": "deg",
     "volume": "mL",
+    "put_down": "mL",
+    "on_lane": "mL",
+    "beyond_pattern": "mL",
+    "on_balls": "mL",
+    "absorbed": "mL",
+    "moved": "boards",
     "length": "ft",
     "launch_angle": "deg",
     "entry_board": "board from the bowler's side",
@@ -145,6 +156,7 @@ def motion_answer(
     mapped: LineMap | None,
     explanation: Explanation | None,
     calibration: Calibration | None,
+    played: Played | None,
 ) -> Group:
     """The whole answer; what was not asked for is null."""
     ball = asked.ball
@@ -157,6 +169,9 @@ def motion_answer(
             f"Not aimed or with lost deliveries, and so left out of all comparisons: {', '.join(missing)}."
         )
         warned.append(Caution("points_left_out", words, "/line_map"))
+    if played is not None and (lost := [*_squad_lost(played)]):
+        words = f"Balls that do not come to the pins: {', '.join(lost)}."
+        warned.append(Caution("squad_shots_lost", words, "/squad"))
     return {
         "ball": {"name": ball.name, "weight": ball.weight, "radius": ball.radius, "hand": ball.hand},
         "bowler": _bowler(asked.bowler),
@@ -166,11 +181,110 @@ def motion_answer(
         "line_map": None if mapped is None else line_map_answer(mapped),
         "surface_change": None if mapped is None else _changes(mapped),
         "explain": None if explanation is None else {**asdict(explanation), "method": METHOD},
+        "squad": None if played is None else squad_answer(played),
         "calibration": None if calibration is None else calibration_answer(calibration),
         "cautions": [caution.to_dict() for caution in warned],
         "assumptions": [*asked.assumptions, *assumptions(ball, lane, asked.settings)],
         "units": UNITS,
     }
+
+
+SQUAD = {
+    "oil": "on the lane, of it beyond the pattern, wiped off balls since the beginning, drawn in by covers; "
+    "the lane's, the balls' and the covers' add up to what was put down",
+    "film": f"means over stretches of {FILM_FEET:g} ft from the foul line, by board from the right edge",
+    "place": "where the bowler's usual release with a clean ball would go now, a mean over the phases of the "
+    "grip; moved: contact_board less that on the fresh lane; null where no phase comes to the pins",
+    "thrown": "the scattered shots of the game that ends here; share: of all of them in the pocket's window",
+}
+DEPLETION = {
+    True: "Covers take oil and lay it down again, by oil_on_ball; it is wiped off before the next shot.",
+    False: "Covers carry no oil, since oil_on_ball is not given: each shot takes a share of the film along "
+    "its own path and leaves some of that beyond the pattern, by wear.",
+}
+
+
+def squad_answer(played: Played) -> Group:
+    """The lane and every bowler's ball, fresh and after each game."""
+    squad = played.squad
+    return {
+        "bowlers": [
+            {
+                **_bowler(replace(member.bowler, release=release)),
+                "ball": member.ball.name,
+                "aimed": played.aims[k].reached if played.aims else None,
+            }
+            for k, (member, release) in enumerate(zip(squad.members, played.releases, strict=True))
+        ],
+        "order": [squad.members[k].bowler.name for k in squad.order],
+        "put_down": played.fresh.volume,
+        "states": [_squad_state(game, state, played) for game, state in enumerate(played.states)],
+        "shots": squad.shots,
+        "games": squad.games,
+        "seed": squad.seed,
+        "depletion": DEPLETION[played.carrying],
+        "definitions": SQUAD,
+    }
+
+
+def _squad_state(game: int, state: State, played: Played) -> Group:
+    cells = state.lane.cells.reshape(-1, FILM_CELLS, state.lane.cells.shape[1]).mean(axis=1)
+    thrown: list[Ends | None] = [*state.thrown] or [None] * len(state.places)
+    return {
+        "game": game,
+        "shots": state.shots,
+        "oil": {
+            "on_lane": state.lane.volume,
+            "beyond_pattern": beyond(state.lane),
+            "on_balls": state.on_balls,
+            "absorbed": state.absorbed,
+        },
+        "film": cells.tolist(),
+        "bowlers": [
+            {
+                "bowler": member.bowler.name,
+                "place": _squad_place(place, fresh),
+                "thrown": None if ends is None else _squad_thrown(ends),
+            }
+            for member, place, fresh, ends in zip(
+                played.squad.members, state.places, played.states[0].places, thrown, strict=True
+            )
+        ],
+    }
+
+
+def _squad_place(place: Ends, fresh: Ends) -> Group | None:
+    if not place.arrived.any():
+        return None
+    at = Ends(place.rows[place.arrived], place.ball)
+    before = fresh.contact_board[fresh.arrived]
+    board = float(at.contact_board.mean())
+    return {
+        "board": float(at.board.mean()),
+        "contact_board": board,
+        "moved": board - float(before.mean()) if len(before) else None,
+        "angle": float(at.heading.mean()),
+        "skid_end": _number(float(at.rows[:, notes.TURN_START].mean()) / 12.0),
+        "phases_at_pins": len(at.rows),
+    }
+
+
+def _squad_thrown(ends: Ends) -> Group:
+    arrived = Ends(ends.rows[ends.arrived], ends.ball)
+    return {
+        "shots": len(ends.rows),
+        "endings": endings(ends.rows),
+        "contact_board": _statistics(arrived.contact_board),
+        "entry_angle": _statistics(arrived.heading),
+        "share": ends.inside(Window())[1],
+    }
+
+
+def _squad_lost(played: Played) -> Iterator[str]:
+    for k, member in enumerate(played.squad.members):
+        lost = sum(int((~state.thrown[k].arrived).sum()) for state in played.states[1:])
+        if lost or not played.states[-1].places[k].arrived.any():
+            yield f"{member.bowler.name} ({lost} shots)"
 
 
 def calibration_answer(found: Calibration) -> Group:

@@ -20,6 +20,8 @@ from ballgauge_service.motion.line_maps import LineMap, line_map
 from ballgauge_service.motion.pictures import line_map_picture, motion_picture
 from ballgauge_service.motion.request import MotionRequest, read_motion
 from ballgauge_service.motion.spreads import Spread, spread
+from ballgauge_service.motion.squad_pictures import squad_page
+from ballgauge_service.motion.squads import Played, play
 
 CALIBRATING = 800
 """Deliveries that a shot of a calibration takes (ours, measured and rounded up)."""
@@ -53,6 +55,7 @@ def evaluate_motion(request: Mapping[str, Any], bulk: Bulk | None = None) -> dic
         _line_map(asked, lane, bulk),
         _explanation(asked, lane),
         calibration,
+        _squad(asked, lane, bulk),
     )
 
 
@@ -63,6 +66,10 @@ def draw_motion(request: Mapping[str, Any], bulk: Bulk | None = None) -> str:
     if asked.picture == "motion":
         samples = asked.samples or limits.SAMPLES
         return motion_picture(deliver(asked.ball, asked.bowler.release, lane, asked.settings, samples), lane)
+    if asked.picture == "squad":
+        played = _squad(asked, lane, bulk)
+        assert played is not None, "the contract asks for a squad"
+        return squad_page(answer.squad_answer(played), lane)
     mapped = _line_map(asked, lane, bulk)
     assert mapped is not None, "the contract asks for a line map"
     if asked.picture == "line_map":
@@ -80,7 +87,14 @@ def _calibrated(asked: MotionRequest) -> tuple[MotionRequest, Calibration | None
     ball = replace(asked.ball, surface=surface)
     box = None if asked.box is None else replace(asked.box, surface=surface)
     line = None if asked.line is None else replace(asked.line, balls=(box or ball, *asked.line.balls[1:]))
-    return replace(asked, ball=ball, box=box, line=line), found
+    squad = asked.squad
+    if squad is not None:
+        members = [
+            replace(each, ball=replace(each.ball, surface=surface)) if each.own else each
+            for each in squad.members
+        ]
+        squad = replace(squad, members=tuple(members))
+    return replace(asked, ball=ball, box=box, line=line, squad=squad), found
 
 
 def _worn(asked: MotionRequest) -> Lane:
@@ -114,6 +128,15 @@ def _line_map(asked: MotionRequest, lane: Lane, bulk: Bulk | None) -> LineMap | 
     deliveries = balls * max(len(line.volumes), 1) * (limits.AIMING + line.deliveries)
     _afford(asked, lane, deliveries, line.bowlers, "/line_map/deliveries")
     return line_map(line, lane, asked.settings, bulk)
+
+
+def _squad(asked: MotionRequest, lane: Lane, bulk: Bulk | None) -> Played | None:
+    squad = asked.squad
+    if squad is None:
+        return None
+    shots = squad.shots * squad.games * len(squad.order) + limits.AIMING * squad.aimed * len(squad.members)
+    _afford(asked, lane, shots, [asked.bowler], "/squad/shots")
+    return play(squad, lane, asked.settings, asked.shot_wear, check, bulk)
 
 
 def _explanation(asked: MotionRequest, lane: Lane) -> Explanation | None:

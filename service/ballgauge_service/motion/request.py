@@ -16,8 +16,9 @@ from ballgauge_service.motion.bowlers import BOWLERS, Bowler
 from ballgauge_service.motion.calibration import Passage, Precision, Shot
 from ballgauge_service.motion.delivery import Window
 from ballgauge_service.motion.lanes import Film, Lane, Pattern, Wear, Zone, lane_from_pattern, uniform_lane
-from ballgauge_service.motion.line_maps import Line
+from ballgauge_service.motion.line_maps import Line, placed
 from ballgauge_service.motion.spreads import Sampling
+from ballgauge_service.motion.squads import Member, Squad
 from ballgauge_service.motion.starts import MotionSettings
 from ballgauge_service.motion.surfaces import Curve, FrictionModel, OilOnBall, Surface
 
@@ -31,7 +32,7 @@ class MotionRequest:
     """A ball, who throws it, the fresh lane, and what to study; None is not asked for.
 
     box: the ball by its box numbers where it has only those; explained: the ball to compare it with; picture:
-    `motion`, `line_map`, or the bowler whose map is drawn; shots,
+    `motion`, `line_map`, `squad`, or the bowler whose map is drawn; shot_wear: of one shot of a squad; shots,
     precision: to calibrate by; assumptions and cautions: about the request.
     """
 
@@ -45,6 +46,8 @@ class MotionRequest:
     sampling: Sampling | None
     line: Line | None
     explained: BoxBall | None
+    squad: Squad | None
+    shot_wear: Wear
     shots: tuple[Shot, ...]
     precision: Precision
     picture: str
@@ -66,21 +69,24 @@ def read_motion(request: Loaded) -> MotionRequest:
         line = reader.line(request["line_map"], box or ball, bowler)
     if "explain" in request:
         explained = reader.box(request["explain"]["ball"], bowler, "/explain/ball")
-    wear = Wear(**plain(request["wear"])) if "wear" in request else None
+    squad = reader.squad(request["squad"], box, ball, bowler) if "squad" in request else None
+    wear = Wear(**plain(request.get("wear", {"deliveries": 0})))
     return MotionRequest(
         ball,
         box,
         bowler,
         read_lane(request["lane"]),
-        wear if wear and wear.deliveries else None,
+        wear if wear.deliveries else None,
         _settings(plain(request.get("settings", {})), request.get("oil_on_ball")),
         request.get("samples", 0),
         _sampling(plain(request["spread"])) if "spread" in request else None,
         line,
         explained,
+        squad,
+        replace(wear, deliveries=1),
         tuple(_shot(each, bowler) for each in request.get("calibrate", {}).get("shots", [])),
         Precision(**plain(request.get("calibrate", {}).get("precision", {}))),
-        request.get("picture", "line_map" if line else "motion"),
+        request.get("picture", "line_map" if line else "squad" if squad else "motion"),
         tuple(reader.assumptions),
         tuple(reader.cautions),
     )
@@ -171,6 +177,26 @@ class _Reader:
             hand,
             *((point["over"].value, point["up"].value) if point else (known.over, known.up)),
         )
+
+    def squad(self, asked: Loaded, box: BoxBall | None, ball: MotionBall, bowler: Bowler) -> Squad:
+        members = []
+        for k, each in enumerate(asked["bowlers"]):
+            place = ("squad", "bowlers", k)
+            own, own_box = ball, box
+            if "drilled" in each:
+                own, own_box = self.drilled(each["drilled"], (*place, "drilled")), None
+            thrower = self.own_bowler(each, each.get("hand", bowler.hand if own_box else own.hand))
+            if "ball" in each:
+                own_box = self.box(each["ball"], thrower, pointer_of((*place, "ball")))
+            if own_box is None and thrower.hand != own.hand:
+                words = f"must be {own.hand}, the hand that the ball is drilled for"
+                raise InvalidInput([Fault(pointer_of((*place, "hand")), words)])
+            held = own if own_box is None else placed(own_box, thrower)
+            members.append(Member(thrower, held, "ball" not in each and "drilled" not in each))
+        names = [member.bowler.name for member in members]
+        order = tuple(names.index(name) for name in asked.get("order", names))
+        given = {name: asked[name] for name in ("shots", "games", "seed", "aimed") if name in asked}
+        return Squad(tuple(members), order, **given)
 
     def line(self, asked: Loaded, first: BoxBall | MotionBall, bowler: Bowler) -> Line:
         others = [

@@ -130,7 +130,11 @@ def _examples(page: str) -> dict[str, Any]:
         file = files("ballgauge_schemas").joinpath("example_lots", "ostrel_tarn_48.csv")
         return {file.name: file.read_text(encoding="utf-8")}
     if page == "motion":
-        return {"delivery": _delivery(), "line_map": motion_example("motion_line_map")}
+        return {
+            "delivery": _delivery(),
+            "line_map": motion_example("motion_line_map"),
+            "squad": motion_example("motion_squad"),
+        }
     if page == "design":
         return {"as_made": _design(), "compared": _compared(), "set": design_example("skarn_set")}
     return {name: example(name) for name in ("drilled", "as_made", "side_weight_over")}

@@ -34,6 +34,7 @@ function show(answer, request) {
     motion.flare?.rings?.length ? card(gettext("Rings on the ball"), ...rings(answer)) : null,
     answer.spread ? spread(answer.spread) : null,
     answer.line_map ? lineMap(answer.line_map) : null,
+    answer.squad ? squad(answer.squad) : null,
     answer.cautions.length
       ? card(gettext("Cautions"), list(answer.cautions.map((each) => each.message)))
       : null,
@@ -335,6 +336,179 @@ function mapOf({ points: all }) {
       ),
     ),
   ];
+}
+
+/** A squad: the film fresh and after each game, what was taken since, every bowler's board, and the oil. */
+function squad(found) {
+  const { states } = found;
+  const fresh = states[0].film;
+  const most = Math.max(...fresh.flat()) || 1;
+  const changes = states.map(({ film }) =>
+    film.map((row, k) => row.map((value, board) => value - fresh[k][board])),
+  );
+  const strongest = Math.max(0.5, ...changes.flat(2).map(Math.abs));
+  const named = (state) =>
+    state.game ? gettext("after game {game}", { game: state.game }) : gettext("before the first shot");
+  const panels = states.map((state) => figure(filmOf(state.film, most, named(state)), named(state)));
+  const changed = states
+    .slice(1)
+    .map((state, k) =>
+      figure(
+        filmOf(changes[k + 1], strongest, gettext("change, {when}", { when: named(state) })),
+        gettext("change, {when}", { when: named(state) }),
+      ),
+    );
+  const oils = states.map((state) => [
+    named(state),
+    state.shots,
+    ...["on_lane", "beyond_pattern", "on_balls", "absorbed"].map((name) =>
+      gauged(state.oil[name], "mL", { digits: 3 }),
+    ),
+  ]);
+  const rows = states.flatMap((state) =>
+    state.bowlers.map(({ bowler, place, thrown }) => [
+      `${bowler}, ${named(state)}`,
+      plain(place?.contact_board, 1),
+      place?.moved == null ? "–" : plain(place.moved, 1),
+      degrees(place?.angle),
+      feet(place?.skid_end),
+      thrown?.contact_board
+        ? gettext("{mean}, deviation {deviation}", {
+            mean: plain(thrown.contact_board.mean, 1),
+            deviation: plain(thrown.contact_board.standard_deviation, 1),
+          })
+        : "–",
+    ]),
+  );
+  return card(
+    gettext("A squad on the lane"),
+    element("p", { text: found.depletion }),
+    element("div", { class: "films", id: "squad-films" }, panels, changed),
+    element("p", {
+      class: "quiet",
+      text: [
+        gettext("Foul line on the left, board 1 below; the darker, the more oil."),
+        gettext("In the changes oil taken has the color of warnings, oil laid down that of oil."),
+        gettext("Full strength: {film}.", { film: quantity(strongest, "µL/ft²", { digits: 0 }) }),
+      ].join(" "),
+    }),
+    placesOf(found, named),
+    wide(
+      table(
+        gettext("Where the oil is"),
+        [
+          gettext("lane"),
+          gettext("shots"),
+          gettext("on the lane"),
+          gettext("beyond the pattern"),
+          gettext("wiped off balls"),
+          gettext("drawn in by covers"),
+        ],
+        oils,
+      ),
+    ),
+    wide(
+      table(
+        gettext("Where each usual release goes with a clean ball"),
+        [
+          gettext("bowler"),
+          gettext("board at the head pin"),
+          gettext("moved, boards"),
+          gettext("entry angle"),
+          gettext("skid ends"),
+          gettext("shots of the game"),
+        ],
+        rows,
+      ),
+    ),
+  );
+}
+
+const wide = (inner) =>
+  element(
+    "div",
+    {
+      class: "wide",
+      tabindex: "0",
+      role: "region",
+      "aria-label": inner.querySelector("caption").textContent,
+    },
+    inner,
+  );
+
+/** A film or its change from above: one rectangle a run of one shade along the lane. */
+function filmOf(film, most, label) {
+  const shade = (value) => Math.sign(value) * Math.round(16 * Math.min(Math.abs(value) / most, 1) ** 0.5);
+  const runs = Array.from({ length: BOARDS }, (_, board) => film.map((row) => shade(row[board]))).flatMap(
+    (shades, board) => {
+      const found = [];
+      shades.forEach((each, k) => {
+        if (found.at(-1)?.shade === each) found.at(-1).to = k + 1;
+        else found.push({ board, shade: each, from: k, to: k + 1 });
+      });
+      return found.filter((each) => each.shade);
+    },
+  );
+  return svg(
+    "svg",
+    {
+      class: "chart lane-film",
+      viewBox: `0 0 ${film.length * 8} ${BOARDS * 4}`,
+      role: "img",
+      "aria-label": label,
+    },
+    runs.map(({ board, shade: step, from, to }) =>
+      svg("rect", {
+        class: step < 0 ? "film film-taken" : "film",
+        x: from * 8,
+        y: (BOARDS - 1 - board) * 4,
+        width: (to - from) * 8,
+        height: 4,
+        "fill-opacity": Math.abs(step) / 16,
+      }),
+    ),
+    svg("rect", { class: "outline", x: 0.5, y: 0.5, width: film.length * 8 - 1, height: BOARDS * 4 - 1 }),
+  );
+}
+
+/** Every bowler's board at the head pin over the games. */
+function placesOf({ states, bowlers }, named) {
+  const known = states
+    .flatMap((state) => state.bowlers.map((each) => each.place?.contact_board))
+    .filter((each) => each !== undefined);
+  if (!known.length) return element("p", { text: gettext("No ball reached the pins.") });
+  const made = chart({
+    label: gettext("Board at the head pin over the games"),
+    xRange: [0, states.length - 0.6],
+    yRange: around([...known, 17, 18], 0.12),
+    xTitle: gettext("games"),
+    yTitle: gettext("board at the head pin"),
+  });
+  made.add(
+    bowlers.flatMap((bowler, index) => {
+      const places = states
+        .map((state, game) => [game, state.bowlers[index].place])
+        .filter(([, place]) => place)
+        .map(([game, place]) => [made.x(game), made.y(place.contact_board)]);
+      if (!places.length) return [];
+      const [x, y] = places.at(-1);
+      return [
+        svg("path", { class: "path-line", d: path(places) }),
+        places.map(([px, py]) =>
+          svg("path", {
+            class: "point",
+            transform: `translate(${px} ${py})`,
+            d: SHAPES[index % SHAPES.length],
+          }),
+        ),
+        svg("text", { x: x + 10, y: y + 4 + 14 * (index % 2 ? 1 : -0.2), text: bowler.name }),
+      ].flat();
+    }),
+  );
+  return figure(
+    made.picture,
+    gettext("The usual release with a clean ball; {when} on the left.", { when: named(states[0]) }),
+  );
 }
 
 const contract = JSON.parse(document.getElementById("contract").textContent);

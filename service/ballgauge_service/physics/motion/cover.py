@@ -145,3 +145,14 @@ def carry(ride: Ride, phase: float, time: float, h: float) -> None:
     setup[CARRIED] = max(brought + 0.5 * (brought - ride.direction[2]), 0.0)
     ride.direction[2] = brought
     ride.counts[MARKED] = min(count + 1, MOST_MARKS - 1)
+
+
+@compiled
+def left_on_cover(ride: Ride, time: float) -> float:
+    """Oil [µL] that lies on the cover at `time` [s], without what it drew in since the last pass there."""
+    total = 0.0
+    for m in range(ride.counts[MARKED]):
+        mark = ride.marks[m]
+        total += max(mark[3] - ride.setup[ABSORPTION] * (time - mark[4]), 0.0) * mark[6]
+    volume: float = total * math.sqrt(2.0 * math.pi) * ride.setup[FOOTPRINT] / 144.0
+    return volume

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from ballgauge_service.physics.motion.delivery import SAMPLE, TIME_LIMIT, deliver, new_ride
-from ballgauge_service.physics.motion.notes import RING, RINGED
+from ballgauge_service.physics.motion.cover import left_on_cover
+from ballgauge_service.physics.motion.delivery import INTERPRETING, SAMPLE, TIME_LIMIT, deliver, new_ride
+from ballgauge_service.physics.motion.notes import RING, RINGED, TIME
 
 Array = NDArray[np.float64]
 
@@ -35,3 +36,20 @@ def deliver_sampled(
     deliver(ride, path_error, largest_step, TIME_LIMIT, samples)
     rings = ride.rings[: ride.counts[RINGED]].copy()
     return ride.summary.copy(), samples[~np.isnan(samples[:, 1])], rings.reshape(-1, RING)
+
+
+def deliver_taking(
+    state: Array, setup: Array, film: Array, path_error: float, largest_step: float
+) -> tuple[Array, Array, float]:
+    """Follow one delivery of a ball that carries oil, as one of many.
+
+    Returns its summary, (SUMMARY,), what it does to the film, (ROWS, COLUMNS), and the oil on it at the end
+    [µL].
+    """
+    change = np.zeros_like(film)
+    ride = new_ride(film)._replace(taken=change)
+    ride.setup[:] = setup
+    ride.state[:] = state
+    follow = deliver.expecting(INTERPRETING)
+    follow(ride, path_error, largest_step, TIME_LIMIT, np.empty((0, SAMPLE)))
+    return ride.summary.copy(), change, left_on_cover(ride, ride.summary[TIME])
