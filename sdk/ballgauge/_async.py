@@ -9,10 +9,20 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import date
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, Literal, TypeVar, overload
+from typing import TYPE_CHECKING, Any, TypeVar, Unpack, overload
 
 from ballgauge import _check, _design, _lot, _motion, _record, _service
-from ballgauge._check import BriefResult, CheckResult, DrillingResult
+from ballgauge._check import (
+    Brief,
+    BriefResult,
+    CheckResult,
+    Checks,
+    Collect,
+    DrillingResult,
+    Findings,
+    Raise,
+    Rows,
+)
 from ballgauge._client import Client, require_token
 from ballgauge._deprecation import Notice
 from ballgauge._design import DesignResult
@@ -20,11 +30,12 @@ from ballgauge._failures import Answer, InvalidRequest, ServiceUnreachable, Time
 from ballgauge._http import PIECE, Found, Http, Request, Steps, Tries
 from ballgauge._lot import LotResult, LotRow, LotSeriesResult
 from ballgauge._motion import MotionResult
-from ballgauge._network import Proxies, TimeLimit, Timeouts, Way, meaning
-from ballgauge._values import Record
+from ballgauge._network import CallOptions, Proxies, TimeLimit, Timeouts, Way, meaning
 
 if TYPE_CHECKING:
     import httpx
+
+    from ballgauge import types
 
 Made = TypeVar("Made")
 
@@ -285,20 +296,28 @@ class AsyncClient:
         self._asking = _Network(way, client, Notice())
 
     @classmethod
-    def embedded(cls, **given: Any) -> AsyncClient:
+    def embedded(
+        cls,
+        *,
+        scheduler: str | None = None,
+        rulebooks: str | os.PathLike[str] | None = None,
+        approved_list: str | os.PathLike[str] | None = None,
+    ) -> AsyncClient:
         """Run the service inside this process, in threads; see `Client.embedded`."""
         made = cls.__new__(cls)
-        made._asking = _Engine(Client.embedded(**given)._http)
+        made._asking = _Engine(
+            Client.embedded(scheduler=scheduler, rulebooks=rulebooks, approved_list=approved_list)._http
+        )
         return made
 
-    def with_options(self, **options: Any) -> AsyncClient:
+    def with_options(self, **options: Unpack[CallOptions]) -> AsyncClient:
         """See `Client.with_options`: `timeout`, `key`, `retries`, `headers`; connections are shared."""
         if not isinstance(self._asking, _Network):
             raise ValueError("the engine in this process has no connection to be set up")
         if unknown := options.keys() - {"timeout", "key", "retries", "headers"}:
             raise TypeError(f"not an option of a call: {', '.join(sorted(unknown))}")
-        if options.get("key") is not None:
-            require_token(options["key"])
+        if (key := options.get("key")) is not None:
+            require_token(key)
         made = AsyncClient.__new__(AsyncClient)
         shared = self._asking
         made._asking = _Network(shared.way.changed(**options), shared.client, shared.notice)
@@ -309,34 +328,22 @@ class AsyncClient:
 
     @overload
     async def check(
-        self,
-        request: Mapping[str, Any],
-        *,
-        detail: Literal["full", "findings"] = "full",
-        overlays: Iterable[_check.Overlay] = (),
-        also_on: Iterable[date | str] = (),
-        approved_list: _check.ApprovedRows | None = None,
+        self, request: types.CheckEntry, *, detail: Findings = "full", **beside: Unpack[_check.Beside]
     ) -> CheckResult: ...
 
     @overload
     async def check(
-        self,
-        request: Mapping[str, Any],
-        *,
-        detail: Literal["brief"],
-        overlays: Iterable[_check.Overlay] = (),
-        also_on: Iterable[date | str] = (),
-        approved_list: _check.ApprovedRows | None = None,
+        self, request: types.CheckEntry, *, detail: Brief, **beside: Unpack[_check.Beside]
     ) -> BriefResult: ...
 
     async def check(
         self,
-        request: Mapping[str, Any],
+        request: types.CheckEntry,
         *,
-        detail: Literal["full", "findings", "brief"] | None = None,
+        detail: types.Detail | None = None,
         overlays: Iterable[_check.Overlay] = (),
         also_on: Iterable[date | str] = (),
-        approved_list: _check.ApprovedRows | None = None,
+        approved_list: Rows = None,
     ) -> CheckResult | BriefResult:
         """See `Client.check`."""
         asked = _check.asked(request, detail, overlays, also_on, approved_list)
@@ -344,51 +351,31 @@ class AsyncClient:
 
     @overload
     def check_many(
-        self,
-        items: Iterable[Mapping[str, Any]],
-        *,
-        detail: Literal["full", "findings"] = "full",
-        approved_list: _check.ApprovedRows | None = None,
-        errors: Literal["raise"] = "raise",
+        self, items: Checks, *, detail: Findings = "full", approved_list: Rows = None, errors: Raise = "raise"
     ) -> AsyncIterator[CheckResult]: ...
 
     @overload
     def check_many(
-        self,
-        items: Iterable[Mapping[str, Any]],
-        *,
-        detail: Literal["brief"],
-        approved_list: _check.ApprovedRows | None = None,
-        errors: Literal["raise"] = "raise",
-    ) -> AsyncIterator[BriefResult]: ...
-
-    @overload
-    def check_many(
-        self,
-        items: Iterable[Mapping[str, Any]],
-        *,
-        detail: Literal["full", "findings"] = "full",
-        approved_list: _check.ApprovedRows | None = None,
-        errors: Literal["collect"],
+        self, items: Checks, *, detail: Findings = "full", approved_list: Rows = None, errors: Collect
     ) -> AsyncIterator[CheckResult | InvalidRequest]: ...
 
     @overload
     def check_many(
-        self,
-        items: Iterable[Mapping[str, Any]],
-        *,
-        detail: Literal["brief"],
-        approved_list: _check.ApprovedRows | None = None,
-        errors: Literal["collect"],
+        self, items: Checks, *, detail: Brief, approved_list: Rows = None, errors: Raise = "raise"
+    ) -> AsyncIterator[BriefResult]: ...
+
+    @overload
+    def check_many(
+        self, items: Checks, *, detail: Brief, approved_list: Rows = None, errors: Collect
     ) -> AsyncIterator[BriefResult | InvalidRequest]: ...
 
     def check_many(
         self,
-        items: Iterable[Mapping[str, Any]],
+        items: Checks,
         *,
-        detail: Literal["full", "findings", "brief"] = "full",
-        approved_list: _check.ApprovedRows | None = None,
-        errors: Literal["raise", "collect"] = "raise",
+        detail: types.Detail = "full",
+        approved_list: Rows = None,
+        errors: Raise | Collect = "raise",
     ) -> AsyncIterator[CheckResult | BriefResult | InvalidRequest]:
         """See `Client.check_many`; the results come by ``async for``."""
         return self._many(_check.check_many(items, detail, approved_list, errors))
@@ -398,18 +385,18 @@ class AsyncClient:
             for result in await self._run(batch):
                 yield result
 
-    async def drill(self, request: Mapping[str, Any]) -> DrillingResult:
+    async def drill(self, request: types.DrillingRequest) -> DrillingResult:
         """See `Client.drill`."""
         return await self._run(_check.one(DrillingResult, "drillings", request))
 
-    def drill_many(self, items: Iterable[Mapping[str, Any]]) -> AsyncIterator[DrillingResult]:
+    def drill_many(self, items: Iterable[types.DrillingRequest]) -> AsyncIterator[DrillingResult]:
         """See `Client.drill_many`."""
         return self._many(_check.many(DrillingResult, "drillings", items))
 
     async def assess_lot(
         self,
-        lot: Any,
-        options: Mapping[str, Any] | None = None,
+        lot: _lot.Lot,
+        options: types.LotRequest | None = None,
         *,
         report: str | os.PathLike[str] | None = None,
         rows: str | os.PathLike[str] | None = None,
@@ -421,8 +408,8 @@ class AsyncClient:
 
     async def assess_lots(
         self,
-        lots: Iterable[Any],
-        options: Mapping[str, Any] | None = None,
+        lots: Iterable[_lot.Lot],
+        options: types.LotRequest | None = None,
         *,
         progress: _lot.Progress | None = None,
     ) -> LotSeriesResult:
@@ -431,7 +418,7 @@ class AsyncClient:
         return await self._run(_lot.assess_series(list(lots), options, progress, by_path=by_path))
 
     def lot_rows(
-        self, lot: Any, options: Mapping[str, Any] | None = None, *, progress: _lot.Progress | None = None
+        self, lot: _lot.Lot, options: types.LotRequest | None = None, *, progress: _lot.Progress | None = None
     ) -> AsyncLotRows:
         """See `Client.lot_rows`; the rows come by ``async for``."""
         asked = _lot.asked_rows(lot, options, progress, by_path=self._asking.reads_paths)
@@ -439,7 +426,7 @@ class AsyncClient:
 
     async def design(
         self,
-        request: Mapping[str, Any],
+        request: types.DesignRequest,
         *,
         folder: str | os.PathLike[str] | None = None,
         progress: _design.Progress | None = None,
@@ -447,27 +434,27 @@ class AsyncClient:
         """See `Client.design`."""
         return await self._run(_design.ask(request, folder, progress))
 
-    async def motion(self, request: Mapping[str, Any]) -> MotionResult:
+    async def motion(self, request: types.MotionRequest) -> MotionResult:
         """See `Client.motion`."""
         return await self._run(_motion.ask(request))
 
     shots = staticmethod(Client.shots)
 
-    async def motion_picture(self, request: Mapping[str, Any]) -> str:
+    async def motion_picture(self, request: types.MotionRequest) -> str:
         """See `Client.motion_picture`."""
         return await self._run(_motion.picture(request))
 
-    async def sign(self, request: Mapping[str, Any]) -> Record:
+    async def sign(self, request: types.RecordRequest) -> types.SignedRecord:
         """See `Client.sign`."""
         return await self._run(_record.sign(request))
 
     async def sign_lot(
-        self, lot: Any, options: Mapping[str, Any] | None = None, *, issued_on: date | str | None = None
-    ) -> Record:
+        self, lot: _lot.Lot, options: types.LotRequest | None = None, *, issued_on: date | str | None = None
+    ) -> types.SignedLot:
         """See `Client.sign_lot`."""
         return await self._run(_lot.signed(lot, issued_on, options, by_path=self._asking.reads_paths))
 
-    async def verify(self, record: str, *, on: date | str | None = None) -> Record:
+    async def verify(self, record: str, *, on: date | str | None = None) -> types.VerifiedRecord:
         """See `Client.verify`."""
         return await self._run(_record.verify(record, on))
 
@@ -475,26 +462,26 @@ class AsyncClient:
         """See `Client.read_record`."""
         return await self._run(_record.read(file))
 
-    async def print_record(self, record: str, form: Literal["a4", "letter", "label", "code"] = "a4") -> bytes:
+    async def print_record(self, record: str, form: types.PrintForm = "a4") -> bytes:
         """See `Client.print_record`."""
         return await self._run(_record.printed(record, form))
 
-    async def public_keys(self) -> Record:
+    async def public_keys(self) -> types.PublicKeys:
         """See `Client.public_keys`."""
         return await self._run(_record.public_keys())
 
     async def rulebooks(
-        self, body: str | None = None, *, on: date | str | None = None, overlay: str | None = None
-    ) -> tuple[Record, ...]:
+        self, body: types.Body | None = None, *, on: date | str | None = None, overlay: str | None = None
+    ) -> tuple[types.Rulebook, ...]:
         """See `Client.rulebooks`."""
         return await self._run(_check.listed(body, on, overlay))
 
     async def rule_changes(
-        self, body: str, start: date | str, end: date | str, *, overlay: str | None = None
-    ) -> tuple[Record, ...]:
+        self, body: types.Body, start: date | str, end: date | str, *, overlay: str | None = None
+    ) -> tuple[_check.RuleChange, ...]:
         """See `Client.rule_changes`."""
         found = await self._run(_check.rule_changes(body, start, end, overlay))
-        return tuple(Record(each) for each in found["changes"])
+        return tuple(_check.RuleChange(each) for each in found["changes"])
 
     async def is_ready(self) -> bool:
         """See `Client.is_ready`."""

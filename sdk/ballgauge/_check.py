@@ -6,19 +6,29 @@ import os
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias, TypedDict, TypeVar
 from urllib.parse import urlencode
 
 from ballgauge import _encoding
 from ballgauge._failures import InvalidRequest, foreign
 from ballgauge._http import Request, Steps, document_in, document_of, request_id
-from ballgauge._values import Record, Result, each, member
+from ballgauge._values import Record, Result, Table, each, frozen, member
+
+if TYPE_CHECKING:
+    from ballgauge import types
 
 Overlay = str | Mapping[str, Any] | os.PathLike[str]
 """A name that the service knows, a whole overlay, or the path of its TOML file."""
 
 ApprovedRows = Iterable[Mapping[str, Any]] | str | os.PathLike[str]
 """The rows of an approved list, or the path of its CSV file."""
+
+Checks: TypeAlias = "Iterable[types.CheckEntry]"
+Rows: TypeAlias = ApprovedRows | None
+Findings: TypeAlias = Literal["full", "findings"]
+Brief: TypeAlias = Literal["brief"]
+Raise: TypeAlias = Literal["raise"]
+Collect: TypeAlias = Literal["collect"]
 
 Found = TypeVar("Found", bound=Result)
 
@@ -47,7 +57,7 @@ class Finding(Result, init=False):
     rule: str
     title: str
     clause: str | None = member(default=None)
-    basis: str | None = member(default=None)
+    basis: types.Basis | None = member(default=None)
     source: str | None = member(default=None)
     quantity: str | None = member(default=None)
     unit: str | None = member(default=None)
@@ -56,7 +66,7 @@ class Finding(Result, init=False):
     uncertainty: float | None = member(default=None)
     margin: float | None = member(default=None)
     probability: float | None = member(default=None)
-    outcome: str
+    outcome: types.Outcome
     advisory: bool = member(bool, default=False)
     message: str
 
@@ -69,24 +79,24 @@ class CheckResult(Result, init=False, rows="findings"):
     the approved list.
     """
 
-    outcome: str
+    outcome: types.Outcome
     findings: tuple[Finding, ...] = member(each(Finding))
-    derived: Record = member(default={})
-    missing: tuple[Record, ...] = member(default=[])
-    cautions: tuple[Record, ...] = member(default=[])
+    derived: types.Derived = member(default={})
+    missing: tuple[types.Missing, ...] = member(default=[])
+    cautions: tuple[types.Caution, ...] = member(default=[])
     assumptions: tuple[str, ...] = member(default=[])
-    rules: Record = member(default={})
-    decision: Record = member(default={})
-    units: Record = member(default={})
-    also_on: tuple[Record, ...] = member(default=[])
-    identity: Record = member(default={})
+    rules: types.UsedRules = member(default={})
+    decision: types.UsedDecision = member(default={})
+    units: Table[str] = member(default={})
+    also_on: tuple[types.OtherDay, ...] = member(default=[])
+    identity: types.Identity | None = member(default=None)
 
 
 class Unmet(Result, init=False):
     """A rule that counts and is not met: broken, undecided or not assessed. Numbers are in its unit."""
 
     rule: str
-    outcome: str
+    outcome: types.Outcome
     limit: Limit | None = member(_limit, default=None)
     value: float | None
     margin: float | None
@@ -95,21 +105,38 @@ class Unmet(Result, init=False):
 class BriefResult(Result, init=False, rows="unmet"):
     """The findings on one ball in brief: the worst outcome, the rules not met, and what they miss."""
 
-    outcome: str
+    outcome: types.Outcome
     unmet: tuple[Unmet, ...] = member(each(Unmet))
-    missing: tuple[Record, ...]
-    also_on: tuple[Record, ...] = member(default=[])
+    missing: tuple[types.Missing, ...]
+    also_on: tuple[types.OtherDay, ...] = member(default=[])
 
 
 class DrillingResult(Result, init=False):
     """What drilling does to one ball: every number, rules or not."""
 
-    derived: Record = member(default={})
-    missing: tuple[Record, ...] = member(default=[])
-    cautions: tuple[Record, ...] = member(default=[])
+    derived: types.Derived = member(default={})
+    missing: tuple[types.Missing, ...] = member(default=[])
+    cautions: tuple[types.Caution, ...] = member(default=[])
     assumptions: tuple[str, ...] = member(default=[])
-    remedies: tuple[Record, ...] = member(default=[])
-    units: Record = member(default={})
+    remedies: tuple[types.Remedy, ...] = member(default=[])
+    units: Table[str] = member(default={})
+
+
+class RuleChange(Record, init=False):
+    """A rule that asks something else on another day, as its limits were before and are after."""
+
+    rule: str
+    title: str
+    before: tuple[types.Rule, ...]
+    after: tuple[types.Rule, ...]
+
+
+class Beside(TypedDict, total=False):
+    """What `Client.check` takes beside a request."""
+
+    overlays: Iterable[Overlay]
+    also_on: Iterable[date | str]
+    approved_list: ApprovedRows | None
 
 
 def with_overlays(request: Mapping[str, Any], overlays: Iterable[Overlay]) -> Mapping[str, Any]:
@@ -277,9 +304,10 @@ def rulebooks(**query: date | str | None) -> Steps[bytes]:
     return answer.content
 
 
-def listed(body: str | None, on: date | str | None, overlay: str | None) -> Steps[tuple[Record, ...]]:
+def listed(body: str | None, on: date | str | None, overlay: str | None) -> Steps[tuple[types.Rulebook, ...]]:
     """See `Client.rulebooks`."""
-    found = Record(document_of((yield from rulebooks(body=body, on=on, overlay=overlay)))).get("rulebooks")
-    if not isinstance(found, tuple):
+    found = document_of((yield from rulebooks(body=body, on=on, overlay=overlay))).get("rulebooks")
+    if not isinstance(found, list):
         raise foreign()
-    return found
+    books: tuple[types.Rulebook, ...] = frozen(found, "Rulebook")
+    return books

@@ -7,21 +7,31 @@ import re
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import date
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, Literal, overload
+from typing import TYPE_CHECKING, Any, Unpack, overload
 
 from ballgauge import _check, _design, _engine, _lot, _motion, _record, _service
-from ballgauge._check import BriefResult, CheckResult, DrillingResult
+from ballgauge._check import (
+    Brief,
+    BriefResult,
+    CheckResult,
+    Checks,
+    Collect,
+    DrillingResult,
+    Findings,
+    Raise,
+    Rows,
+)
 from ballgauge._design import DesignResult
 from ballgauge._failures import InvalidRequest
 from ballgauge._http import Found, Http, Steps
 from ballgauge._lot import LotResult, LotRows, LotSeriesResult
 from ballgauge._motion import MotionResult
-from ballgauge._values import Record
 
 if TYPE_CHECKING:
     from requests import Session
 
-    from ballgauge._network import Proxies, TimeLimit, Way
+    from ballgauge import types
+    from ballgauge._network import Options, Proxies, TimeLimit, Way
 
 
 class Client:
@@ -81,7 +91,7 @@ class Client:
         way = Way(url, Timeouts.of(timeout), key, retries, dict(headers or {}), proxies, verify, cert)
         self._http = Http(Network(way, session))
 
-    def with_options(self, **options: Any) -> Client:
+    def with_options(self, **options: Unpack[Options]) -> Client:
         """The client with other options: those of its making, all but `url` and `session`.
 
         The connections are shared; headers are laid over those there are.
@@ -95,8 +105,8 @@ class Client:
         transport = self._http.transport
         if not isinstance(transport, Network):
             raise ValueError("the engine in this process has no connection to be set up")
-        if options.get("key") is not None:
-            require_token(options["key"])
+        if (key := options.get("key")) is not None:
+            require_token(key)
         made = Client.__new__(Client)
         made._http = Http(Network(transport.way.changed(**options), transport.session), self._http.notice)
         return made
@@ -146,34 +156,22 @@ class Client:
 
     @overload
     def check(
-        self,
-        request: Mapping[str, Any],
-        *,
-        detail: Literal["full", "findings"] = "full",
-        overlays: Iterable[_check.Overlay] = (),
-        also_on: Iterable[date | str] = (),
-        approved_list: _check.ApprovedRows | None = None,
+        self, request: types.CheckEntry, *, detail: Findings = "full", **beside: Unpack[_check.Beside]
     ) -> CheckResult: ...
 
     @overload
     def check(
-        self,
-        request: Mapping[str, Any],
-        *,
-        detail: Literal["brief"],
-        overlays: Iterable[_check.Overlay] = (),
-        also_on: Iterable[date | str] = (),
-        approved_list: _check.ApprovedRows | None = None,
+        self, request: types.CheckEntry, *, detail: Brief, **beside: Unpack[_check.Beside]
     ) -> BriefResult: ...
 
     def check(
         self,
-        request: Mapping[str, Any],
+        request: types.CheckEntry,
         *,
-        detail: Literal["full", "findings", "brief"] | None = None,
+        detail: types.Detail | None = None,
         overlays: Iterable[_check.Overlay] = (),
         also_on: Iterable[date | str] = (),
-        approved_list: _check.ApprovedRows | None = None,
+        approved_list: Rows = None,
     ) -> CheckResult | BriefResult:
         """Check one ball: ``{"ball": {...}, "drilling": {...}, "rules": {...}, ...}``.
 
@@ -199,51 +197,31 @@ class Client:
 
     @overload
     def check_many(
-        self,
-        items: Iterable[Mapping[str, Any]],
-        *,
-        detail: Literal["full", "findings"] = "full",
-        approved_list: _check.ApprovedRows | None = None,
-        errors: Literal["raise"] = "raise",
+        self, items: Checks, *, detail: Findings = "full", approved_list: Rows = None, errors: Raise = "raise"
     ) -> Iterator[CheckResult]: ...
 
     @overload
     def check_many(
-        self,
-        items: Iterable[Mapping[str, Any]],
-        *,
-        detail: Literal["brief"],
-        approved_list: _check.ApprovedRows | None = None,
-        errors: Literal["raise"] = "raise",
-    ) -> Iterator[BriefResult]: ...
-
-    @overload
-    def check_many(
-        self,
-        items: Iterable[Mapping[str, Any]],
-        *,
-        detail: Literal["full", "findings"] = "full",
-        approved_list: _check.ApprovedRows | None = None,
-        errors: Literal["collect"],
+        self, items: Checks, *, detail: Findings = "full", approved_list: Rows = None, errors: Collect
     ) -> Iterator[CheckResult | InvalidRequest]: ...
 
     @overload
     def check_many(
-        self,
-        items: Iterable[Mapping[str, Any]],
-        *,
-        detail: Literal["brief"],
-        approved_list: _check.ApprovedRows | None = None,
-        errors: Literal["collect"],
+        self, items: Checks, *, detail: Brief, approved_list: Rows = None, errors: Raise = "raise"
+    ) -> Iterator[BriefResult]: ...
+
+    @overload
+    def check_many(
+        self, items: Checks, *, detail: Brief, approved_list: Rows = None, errors: Collect
     ) -> Iterator[BriefResult | InvalidRequest]: ...
 
     def check_many(
         self,
-        items: Iterable[Mapping[str, Any]],
+        items: Checks,
         *,
-        detail: Literal["full", "findings", "brief"] = "full",
-        approved_list: _check.ApprovedRows | None = None,
-        errors: Literal["raise", "collect"] = "raise",
+        detail: types.Detail = "full",
+        approved_list: Rows = None,
+        errors: Raise | Collect = "raise",
     ) -> Iterator[CheckResult | BriefResult | InvalidRequest]:
         """Check any number of balls, in order.
 
@@ -268,18 +246,18 @@ class Client:
         for batch in batches:
             yield from self._http.run(batch)
 
-    def drill(self, request: Mapping[str, Any]) -> DrillingResult:
+    def drill(self, request: types.DrillingRequest) -> DrillingResult:
         """Compute what drilling does to one ball: ``{"ball": {...}, "drilling": {...}}``."""
         return self._http.run(_check.one(DrillingResult, "drillings", request))
 
-    def drill_many(self, items: Iterable[Mapping[str, Any]]) -> Iterator[DrillingResult]:
+    def drill_many(self, items: Iterable[types.DrillingRequest]) -> Iterator[DrillingResult]:
         """Compute any number of drillings, in order; see `check_many`."""
         return self._many(_check.many(DrillingResult, "drillings", items))
 
     def assess_lot(
         self,
-        lot: Any,
-        options: Mapping[str, Any] | None = None,
+        lot: _lot.Lot,
+        options: types.LotRequest | None = None,
         *,
         report: str | os.PathLike[str] | None = None,
         rows: str | os.PathLike[str] | None = None,
@@ -320,8 +298,8 @@ class Client:
 
     def assess_lots(
         self,
-        lots: Iterable[Any],
-        options: Mapping[str, Any] | None = None,
+        lots: Iterable[_lot.Lot],
+        options: types.LotRequest | None = None,
         *,
         progress: _lot.Progress | None = None,
     ) -> LotSeriesResult:
@@ -330,7 +308,7 @@ class Client:
         return self._http.run(_lot.assess_series(list(lots), options, progress, by_path=by_path))
 
     def lot_rows(
-        self, lot: Any, options: Mapping[str, Any] | None = None, *, progress: _lot.Progress | None = None
+        self, lot: _lot.Lot, options: types.LotRequest | None = None, *, progress: _lot.Progress | None = None
     ) -> LotRows:
         """Judge a lot and give its balls one by one, the first before the last is sent.
 
@@ -341,7 +319,7 @@ class Client:
 
     def design(
         self,
-        request: Mapping[str, Any],
+        request: types.DesignRequest,
         *,
         folder: str | os.PathLike[str] | None = None,
         progress: _design.Progress | None = None,
@@ -363,7 +341,7 @@ class Client:
         """
         return self._http.run(_design.ask(request, folder, progress))
 
-    def motion(self, request: Mapping[str, Any]) -> MotionResult:
+    def motion(self, request: types.MotionRequest) -> MotionResult:
         """Compute what a ball does on the lane, and what else is asked about it.
 
         request : as the contract's `MotionRequest` has it: ``{"ball": {...}, "bowler": "matched_one_handed",
@@ -372,7 +350,7 @@ class Client:
         return self._http.run(_motion.ask(request))
 
     @staticmethod
-    def shots(text: str) -> list[dict[str, Any]]:
+    def shots(text: str) -> list[types.Shot]:
         """Read a CSV of measured shots, a row a passage, for ``"calibrate": {"shots": ...}`` of a motion.
 
         Columns: shot, distance [ft], time [s], speed [mph], board; release.speed and the like. Raises
@@ -380,11 +358,11 @@ class Client:
         """
         return _motion.shots(text)
 
-    def motion_picture(self, request: Mapping[str, Any]) -> str:
+    def motion_picture(self, request: types.MotionRequest) -> str:
         """Draw what is asked, or ``"picture"`` chooses, as one HTML page: motion, line map or squad."""
         return self._http.run(_motion.picture(request))
 
-    def sign(self, request: Mapping[str, Any]) -> Record:
+    def sign(self, request: types.RecordRequest) -> types.SignedRecord:
         """Check a ball and sign the verdict: ``{"check": {...}, "player": "A"}``; `issued_on` is today.
 
         The answer's ``record`` is the signed record, ``label`` the text of a QR code that carries it. Raises
@@ -393,8 +371,8 @@ class Client:
         return self._http.run(_record.sign(request))
 
     def sign_lot(
-        self, lot: Any, options: Mapping[str, Any] | None = None, *, issued_on: date | str | None = None
-    ) -> Record:
+        self, lot: _lot.Lot, options: types.LotRequest | None = None, *, issued_on: date | str | None = None
+    ) -> types.SignedLot:
         """Judge a lot, as `assess_lot` takes it, and sign the decision, dated `issued_on` or today.
 
         The answer's ``record`` is the signed record; it names the file by its SHA-256 and is verified as a
@@ -404,7 +382,7 @@ class Client:
         by_path = self._http.transport.reads_paths
         return self._http.run(_lot.signed(lot, issued_on, options, by_path=by_path))
 
-    def verify(self, record: str, *, on: date | str | None = None) -> Record:
+    def verify(self, record: str, *, on: date | str | None = None) -> types.VerifiedRecord:
         """Say what became of a record, or of a label's text: ``state`` is genuine, altered or unknown_key.
 
         ``recheck`` says whether the rules have changed since: those of the day `on`, or of the record's own.
@@ -412,8 +390,8 @@ class Client:
         return self._http.run(_record.verify(record, on))
 
     def rulebooks(
-        self, body: str | None = None, *, on: date | str | None = None, overlay: str | None = None
-    ) -> tuple[Record, ...]:
+        self, body: types.Body | None = None, *, on: date | str | None = None, overlay: str | None = None
+    ) -> tuple[types.Rulebook, ...]:
         """Give the rulebooks, or that of one `body`; with `on`, only the rules in force on that date.
 
         overlay : name of an overlay laid over them, one that the service knows
@@ -421,24 +399,24 @@ class Client:
         return self._http.run(_check.listed(body, on, overlay))
 
     def rule_changes(
-        self, body: str, start: date | str, end: date | str, *, overlay: str | None = None
-    ) -> tuple[Record, ...]:
+        self, body: types.Body, start: date | str, end: date | str, *, overlay: str | None = None
+    ) -> tuple[_check.RuleChange, ...]:
         """Give the rules of a `body` that ask something else on the day `end` than on the day `start`.
 
         Each has ``rule``, ``title``, and the limits ``before`` and ``after`` as `rulebooks` has them.
         """
         found = self._http.run(_check.rule_changes(body, start, end, overlay))
-        return tuple(Record(each) for each in found["changes"])
+        return tuple(_check.RuleChange(each) for each in found["changes"])
 
     def read_record(self, file: bytes | str | os.PathLike[str]) -> str:
         """Read the record out of a picture (PNG, JPEG) or PDF of its label or page, for `verify`."""
         return self._http.run(_record.read(file))
 
-    def print_record(self, record: str, form: Literal["a4", "letter", "label", "code"] = "a4") -> bytes:
+    def print_record(self, record: str, form: types.PrintForm = "a4") -> bytes:
         """Print a genuine record: as a page or a label (PDF), or its code alone (PNG)."""
         return self._http.run(_record.printed(record, form))
 
-    def public_keys(self) -> Record:
+    def public_keys(self) -> types.PublicKeys:
         """Give the keys with which anyone verifies the service's records: ``keys``, a JWK set (RFC 7517)."""
         return self._http.run(_record.public_keys())
 

@@ -6,13 +6,16 @@ import json
 import os
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path, PurePath
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from ballgauge import _encoding
 from ballgauge._check import Finding
 from ballgauge._failures import Answer, foreign, told
 from ballgauge._http import JSON, Request, Steps, document_in, request_id
-from ballgauge._values import Record, Result, each, member
+from ballgauge._values import Result, Table, each, member
+
+if TYPE_CHECKING:
+    from ballgauge import types
 
 Progress = Callable[[float, str], object]
 """Called with the share done (0 to 1) and what is being done."""
@@ -32,22 +35,22 @@ class DesignResult(Result, init=False, rows="findings"):
     `family`, `set`, `layout_map` and `production` are None where they were not asked for.
     """
 
-    properties: Record
-    ball: Record
-    outcome: str
+    properties: types.Properties
+    ball: types.BoxNumbers
+    outcome: types.Outcome
     findings: tuple[Finding, ...] = member(each(Finding))
-    missing: tuple[Record, ...]
-    rules: Record
-    drilled: Record | None
-    comparison: Record | None
-    solved: Record | None
-    family: Record | None
-    set: Record | None
-    layout_map: Record | None
-    production: Record | None
-    cautions: tuple[Record, ...]
+    missing: tuple[types.Missing, ...]
+    rules: types.UsedRules
+    drilled: types.DrilledDesign | None
+    comparison: types.Comparison | None
+    solved: types.Solved | None
+    family: types.FamilyResult | None
+    set: types.SetResult | None
+    layout_map: types.LayoutMapResult | None
+    production: types.ProductionResult | None
+    cautions: tuple[types.Caution, ...]
     assumptions: tuple[str, ...]
-    units: Record
+    units: Table[str]
 
 
 def ask(

@@ -11,18 +11,57 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from datetime import date
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, TypeAlias
 
 from ballgauge import _encoding
 from ballgauge import _files as files
 from ballgauge._failures import Answer, foreign, told
 from ballgauge._http import JSON, PIECE, Http, Request, Steps, document_in, document_of, request_id
-from ballgauge._values import Record, Result, each, member, whole
+from ballgauge._values import Result, Table, each, member, whole
 
 if TYPE_CHECKING:
     from requests import Response
 
+    from ballgauge import types
+
 Progress = Callable[[int, int | None], object]
+
+
+class Bytes(Protocol):
+    """A file open for bytes."""
+
+    def read(self, size: int, /) -> bytes: ...
+
+
+class Pandas(Protocol):
+    """A data frame of pandas."""
+
+    def to_csv(self, *given: Any, **options: Any) -> Any: ...
+
+
+class Polars(Protocol):
+    """A data frame of polars."""
+
+    def write_csv(self, *given: Any, **options: Any) -> Any: ...
+
+
+class Lazy(Protocol):
+    """A lazy frame of polars."""
+
+    def collect(self, *given: Any, **options: Any) -> Any: ...
+
+
+class Arrow(Protocol):
+    """An Arrow table."""
+
+    def to_batches(self, *given: Any, **options: Any) -> Any: ...
+
+
+Lot: TypeAlias = (
+    str | os.PathLike[str] | Bytes | bytes | bytearray | memoryview | Pandas | Polars | Lazy | Arrow
+    | Mapping[str, Iterable[object]] | Iterable[Mapping[str, object]]
+)  # fmt: skip
+"""A file by its path, open, or its bytes; a data frame, an Arrow table, rows, or columns by name."""
 
 PATIENCE = 600.0
 """Seconds that the answer on a lot may take once all of it is sent (ours)."""
@@ -46,34 +85,34 @@ class LotResult(Result, init=False, rows="worst_balls"):
     """
 
     lot_accepted: bool | None = _decided("lot_accepted")
-    outcome: str = _decided("outcome")
+    outcome: types.Outcome = _decided("outcome")
     message: str = _decided("message")
-    left_out: Record
-    lot: Record = member(default={})
-    models: tuple[Record, ...] = member(default=[])
-    acceptance: Record
-    counts: Record
-    nonconforming: Record
-    by_rule: tuple[Record, ...]
-    quantities: tuple[Record, ...]
-    sample_rules: tuple[Record, ...]
-    plan: Record
-    worst_balls: tuple[Record, ...]
+    left_out: types.LeftOut
+    lot: types.LotTold = member(default={})
+    models: tuple[types.Model, ...] = member(default=[])
+    acceptance: types.Acceptance
+    counts: types.LotCounts
+    nonconforming: types.Nonconforming
+    by_rule: tuple[types.RuleCounts, ...]
+    quantities: tuple[types.QuantityStatement, ...]
+    sample_rules: tuple[types.SampleRuleResult, ...]
+    plan: types.Plan
+    worst_balls: tuple[types.WorstBall, ...]
     drawn: tuple[str, ...] = member(lambda drawn: tuple(drawn.get("serials", ())), default={})
-    cautions: tuple[Record, ...] = member(default=[])
+    cautions: tuple[types.Caution, ...] = member(default=[])
     assumptions: tuple[str, ...] = member(default=[])
-    units: Record = member(default={})
+    units: Table[str] = member(default={})
 
 
 class LotSeriesResult(Result, init=False):
     """Several lots in time order: `outcome` is their worst; `drift` has charts and signals by quantity."""
 
-    outcome: str
+    outcome: types.Outcome
     lots_accepted: int
-    names: tuple[str, ...]
+    names: tuple[str | None, ...]
     lots: tuple[LotResult, ...] = member(each(LotResult))
-    drift: tuple[Record, ...]
-    switching: tuple[Record, ...] = member(default=[])
+    drift: tuple[types.DriftEntry, ...]
+    switching: tuple[Table[Any], ...] = member(default=[])
 
 
 class LotRow(NamedTuple):
@@ -81,7 +120,7 @@ class LotRow(NamedTuple):
 
     row: int
     serial: str | None
-    outcome: str
+    outcome: types.Outcome
     rule: str | None
     margin: float | None
     unit: str | None
@@ -168,7 +207,7 @@ class LotRows:
 
 
 def assess(
-    lots: list[Any],
+    lots: list[Lot],
     options: Mapping[str, Any] | None,
     report: str | os.PathLike[str] | None,
     rows: str | os.PathLike[str] | None,
@@ -182,7 +221,7 @@ def assess(
 
 
 def assess_series(
-    lots: list[Any], options: Mapping[str, Any] | None, progress: Progress | None, *, by_path: bool
+    lots: list[Lot], options: Mapping[str, Any] | None, progress: Progress | None, *, by_path: bool
 ) -> Steps[LotSeriesResult]:
     """See `Client.assess_lots`."""
     if len(lots) < 2:
@@ -192,15 +231,18 @@ def assess_series(
 
 
 def signed(
-    lot: Any, issued_on: date | str | None, options: Mapping[str, Any] | None, *, by_path: bool
-) -> Steps[Record]:
+    lot: Lot, issued_on: date | str | None, options: Mapping[str, Any] | None, *, by_path: bool
+) -> Steps[types.SignedLot]:
     """See `Client.sign_lot`."""
+    # Deferred: few calls need the kinds of all answers.
+    from ballgauge import types
+
     address = "/v1/records/lots" + ("" if issued_on is None else f"?issued_on={issued_on}")
     with _posted([lot], options, JSON, None, by_path=by_path, address=address) as request:
-        return Record(document_in((yield request)))
+        return types.SignedLot(document_in((yield request)))
 
 
-def rows(http: Http, lot: Any, options: Mapping[str, Any] | None, progress: Progress | None) -> LotRows:
+def rows(http: Http, lot: Lot, options: Mapping[str, Any] | None, progress: Progress | None) -> LotRows:
     """See `Client.lot_rows`."""
     with contextlib.ExitStack() as stack:
         request = stack.enter_context(asked_rows(lot, options, progress, by_path=http.transport.reads_paths))
@@ -210,14 +252,14 @@ def rows(http: Http, lot: Any, options: Mapping[str, Any] | None, progress: Prog
 
 
 def asked_rows(
-    lot: Any, options: Mapping[str, Any] | None, progress: Progress | None, *, by_path: bool
+    lot: Lot, options: Mapping[str, Any] | None, progress: Progress | None, *, by_path: bool
 ) -> contextlib.AbstractContextManager[Request]:
     """What asks for the balls of a lot, one by one; inside, the lot can be read."""
     return _posted([lot], options, "application/x-ndjson", progress, by_path=by_path, stream=True)
 
 
 def documents(
-    lots: list[Any],
+    lots: list[Lot],
     options: Mapping[str, Any] | None,
     report: str | os.PathLike[str] | None,
     rows_to: str | os.PathLike[str] | None,
@@ -258,7 +300,7 @@ def documents(
 
 
 def _series_with_report(
-    lots: list[Any],
+    lots: list[Lot],
     options: Mapping[str, Any] | None,
     report: str | os.PathLike[str],
     kind: str,
@@ -294,7 +336,7 @@ def _report_kind(target: str | os.PathLike[str] | None) -> str:
 
 @contextlib.contextmanager
 def _posted(
-    lots: list[Any],
+    lots: list[Lot],
     options: Mapping[str, Any] | None,
     accept: str,
     progress: Progress | None,
@@ -349,7 +391,7 @@ class _Opened(NamedTuple):
     path: str | None = None
 
 
-def _by_path(lot: Any) -> _Opened | None:
+def _by_path(lot: Lot) -> _Opened | None:
     """A Parquet file that the service and its workers read themselves; None of anything else."""
     if not isinstance(lot, (str, os.PathLike)):
         return None

@@ -5,12 +5,15 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from ballgauge import _encoding
 from ballgauge._failures import Answer, foreign
 from ballgauge._http import JSON, Request, Steps, document_in, request_id
-from ballgauge._values import Record, Result
+from ballgauge._values import Result, Table
+
+if TYPE_CHECKING:
+    from ballgauge import types
 
 PICTURE = "text/html"
 
@@ -26,19 +29,19 @@ class MotionResult(Result, init=False):
     unit of every name.
     """
 
-    ball: Record
-    bowler: Record
-    lane: Record
-    motion: Record
-    spread: Record | None
-    line_map: Record | None
-    surface_change: tuple[Record, ...] | None
-    squad: Record | None
-    calibration: Record | None
-    explain: Record | None
-    cautions: tuple[Record, ...]
+    ball: Table[Any]
+    bowler: Table[Any]
+    lane: Table[Any]
+    motion: Table[Any]
+    spread: Table[Any] | None
+    line_map: Table[Any] | None
+    surface_change: tuple[Table[Any], ...] | None
+    squad: Table[Any] | None
+    calibration: Table[Any] | None
+    explain: Table[Any] | None
+    cautions: tuple[types.Caution, ...]
     assumptions: tuple[str, ...]
-    units: Record
+    units: Table[str]
 
     @property
     def ending(self) -> str:
@@ -50,7 +53,7 @@ PASSAGE = ("distance", "time", "speed", "board")
 """Columns of a passage in a file of shots; `release.speed` and the like tell of the release."""
 
 
-def shots(text: str) -> list[dict[str, Any]]:
+def shots(text: str) -> list[types.Shot]:
     """Read a CSV of shots, one row a passage, for `calibrate.shots` of a request.
 
     Columns: shot (rows of one shot have one value), distance [ft], and time [s], speed [mph], board, as far
@@ -62,7 +65,7 @@ def shots(text: str) -> list[dict[str, Any]]:
     unknown = [n for n in head if n not in ("shot", *PASSAGE) and not n.startswith("release.")]
     if unknown or "shot" not in head or "distance" not in head or len(set(head)) < len(head):
         raise ValueError(f"line 1: columns are shot, {', '.join(PASSAGE)}, release.*, each once; got {head}")
-    found: dict[str, dict[str, Any]] = {}
+    found: dict[str, Any] = {}
     for row in rows:
         if not any(cell.strip() for cell in row):
             continue

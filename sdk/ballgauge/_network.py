@@ -10,7 +10,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from importlib.metadata import version
 from ssl import SSLError as TlsError
-from typing import Any, TypeAlias
+from typing import Any, TypeAlias, TypedDict
 
 from ballgauge._failures import Answer, ConnectionFailed, ServiceUnreachable, Timeout, TlsFailed
 
@@ -47,6 +47,23 @@ class Timeouts:
 TimeLimit: TypeAlias = float | tuple[float, float] | Timeouts
 
 Proxies: TypeAlias = str | Mapping[str, str]
+
+
+class CallOptions(TypedDict, total=False):
+    """What a client may have otherwise for some of its calls."""
+
+    timeout: TimeLimit
+    key: str | None
+    retries: int
+    headers: Mapping[str, str]
+
+
+class Options(CallOptions, total=False):
+    """What a client of requests may have otherwise as well."""
+
+    proxies: Proxies | None
+    verify: bool | str | os.PathLike[str]
+    cert: str | tuple[str, str] | None
 
 
 @dataclass(frozen=True)
@@ -192,4 +209,14 @@ def _causes(error: BaseException | None) -> Iterator[BaseException]:
             pending += [*cause.args, getattr(cause, "reason", None), cause.__cause__, cause.__context__]
 
 
-__all__ = ["Answer", "Network", "Proxies", "TimeLimit", "Timeouts", "Way", "meaning"]
+__all__ = [
+    "Answer",
+    "CallOptions",
+    "Network",
+    "Options",
+    "Proxies",
+    "TimeLimit",
+    "Timeouts",
+    "Way",
+    "meaning",
+]

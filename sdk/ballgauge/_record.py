@@ -6,11 +6,13 @@ import os
 from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from ballgauge import _encoding
 from ballgauge._http import Request, Steps, document_in, document_of
-from ballgauge._values import Record
+
+if TYPE_CHECKING:
+    from ballgauge import types
 
 _MEDIA_TYPES = {b"%PDF-": "application/pdf", b"\x89PNG": "image/png", b"\xff\xd8\xff": "image/jpeg"}
 
@@ -20,9 +22,12 @@ def media_type(file: bytes) -> str | None:
     return next((kind for start, kind in _MEDIA_TYPES.items() if file.startswith(start)), None)
 
 
-def sign(request: Mapping[str, Any]) -> Steps[Record]:
+def sign(request: Mapping[str, Any]) -> Steps[types.SignedRecord]:
     """See `Client.sign`."""
-    return Record(document_in((yield Request("POST", "/v1/records", _encoding.encode(request)))))
+    # Deferred: few calls need the kinds of all answers.
+    from ballgauge import types
+
+    return types.SignedRecord(document_in((yield Request("POST", "/v1/records", _encoding.encode(request)))))
 
 
 def verified(record: str, on: date | str | None) -> Steps[bytes]:
@@ -31,9 +36,12 @@ def verified(record: str, on: date | str | None) -> Steps[bytes]:
     return (yield Request("POST", "/v1/records/verify", _encoding.encode(asked))).content
 
 
-def verify(record: str, on: date | str | None) -> Steps[Record]:
+def verify(record: str, on: date | str | None) -> Steps[types.VerifiedRecord]:
     """See `Client.verify`."""
-    return Record(document_of((yield from verified(record, on))))
+    # Deferred: few calls need the kinds of all answers.
+    from ballgauge import types
+
+    return types.VerifiedRecord(document_of((yield from verified(record, on))))
 
 
 def read(file: bytes | str | os.PathLike[str]) -> Steps[str]:
@@ -52,6 +60,9 @@ def printed(record: str, form: str) -> Steps[bytes]:
     return (yield Request("POST", "/v1/records/prints", body)).content
 
 
-def public_keys() -> Steps[Record]:
+def public_keys() -> Steps[types.PublicKeys]:
     """See `Client.public_keys`."""
-    return Record(document_in((yield Request("GET", "/v1/records/keys"))))
+    # Deferred: few calls need the kinds of all answers.
+    from ballgauge import types
+
+    return types.PublicKeys(document_in((yield Request("GET", "/v1/records/keys"))))

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import copy
+import functools
+import re
 import reprlib
 from collections.abc import Callable, Iterator, Mapping
-from typing import TYPE_CHECKING, Any, ClassVar, Self, dataclass_transform
+from typing import TYPE_CHECKING, Any, ClassVar, Generic, Self, TypeVar, dataclass_transform
 
 from ballgauge import _notebook as notebook
 from ballgauge._failures import foreign
@@ -24,33 +26,41 @@ def cut(text: str) -> str:
     return text if len(text) < _LONGEST_REPR else f"{text[: _LONGEST_REPR - 5]}...)"
 
 
+@dataclass_transform(frozen_default=True, kw_only_default=True)
 class Record(Mapping[str, Any]):
     """A read-only JSON object whose members are attributes too: ``result.derived.balance.arm``.
 
-    Objects inside are records, arrays are tuples. A member goes before a method of its name: where there is a
-    member `values`, ``record.values`` is that, and ``record["values"]`` always. `to_dict` gives JSON's own.
+    Objects inside are records, arrays are tuples; `ballgauge.types` has their kinds. What a kind may have and
+    this one has not is None. A member goes before a method of its name: where there is a member `values`,
+    ``record.values`` is that, and ``record["values"]`` always. `to_dict` gives JSON's own.
     """
 
-    __slots__ = ("_members",)
-    _members: Mapping[str, Any]
-
-    def __init__(self, members: Mapping[str, Any]) -> None:
-        object.__setattr__(self, "_members", members)
-
-    def __getitem__(self, name: str) -> Any:
-        return frozen(self._members[name])
-
-    def __getattr__(self, name: str) -> Any:
-        raise AttributeError(f"no member {name!r}; there are {', '.join(self._members)}")
-
     if not TYPE_CHECKING:
+        __slots__ = ("_members",)
 
         def __getattribute__(self, name: str) -> Any:
             if name[0] != "_":
                 members = object.__getattribute__(self, "_members")
                 if name in members:
-                    return frozen(members[name])
+                    return self[name]
             return object.__getattribute__(self, name)
+
+        def __getattr__(self, name: str) -> Any:
+            if "None" in _annotations(type(self)).get(name, ""):
+                return None
+            raise AttributeError(f"no member {name!r}; there are {', '.join(self._members)}")
+
+    _members: Mapping[str, Any]
+
+    def __init_subclass__(cls, *, init: bool) -> None:
+        # As in `Result`.
+        pass
+
+    def __init__(self, members: Mapping[str, Any]) -> None:
+        object.__setattr__(self, "_members", members)
+
+    def __getitem__(self, name: str) -> Any:
+        return frozen(self._members[name], _annotations(type(self)).get(name, ""))
 
     def __setattr__(self, name: str, value: Any) -> None:
         raise AttributeError("a record cannot be changed")
@@ -65,7 +75,7 @@ class Record(Mapping[str, Any]):
         return len(self._members)
 
     def __repr__(self) -> str:
-        return cut(f"Record({_brief.repr(self._members)})")
+        return cut(f"{type(self).__name__}({_brief.repr(self._members)})")
 
     def to_dict(self) -> dict[str, Any]:
         """The object as JSON has it, of which nothing here is changed."""
@@ -76,29 +86,62 @@ class Record(Mapping[str, Any]):
         return notebook.frame([self._members])
 
     def __dir__(self) -> list[str]:
-        return [*super().__dir__(), *self._members]
+        return [*super().__dir__(), *self._members, *_annotations(type(self))]
+
+    def _ipython_key_completions_(self) -> list[str]:
+        return list(self._members)
 
     def __reduce__(self) -> tuple[type[Record], tuple[Mapping[str, Any]]]:
-        return Record, (self._members,)
+        return type(self), (self._members,)
 
 
-def frozen(value: Any) -> Any:
-    """A JSON value that cannot be changed: objects as records, arrays as tuples."""
+Named = TypeVar("Named")
+
+
+class Table(Record, Generic[Named], init=False):
+    """A record whose members have names of their own, and all one kind."""
+
+    if TYPE_CHECKING:
+
+        def __getitem__(self, name: str) -> Named: ...
+
+        def __getattr__(self, name: str) -> Named: ...
+
+
+def frozen(value: Any, annotation: str = "") -> Any:
+    """A JSON value that cannot be changed: objects as records of the kind annotated, arrays as tuples."""
     if isinstance(value, dict):
-        return Record(value)
+        return _kind(annotation)(value)
     if isinstance(value, list):
-        return tuple(map(frozen, value))
+        return tuple(frozen(each, annotation) for each in value)
     return value
 
 
-def member(read: Read = frozen, **default: Any) -> Any:
+def _annotations(kind: type) -> Mapping[str, str]:
+    return kind.__annotations__
+
+
+@functools.cache
+def _kind(annotation: str) -> type[Record]:
+    """The kind of record that an annotation names; the plain one where it names none, or several."""
+    if annotation in ("", "Record"):
+        return Record
+    # Deferred: who reads no more than an outcome needs no kinds.
+    from ballgauge import types
+
+    named = (getattr(types, name, None) for name in re.findall(r"\w+", annotation))
+    kinds = [kind for kind in named if isinstance(kind, type) and issubclass(kind, Record)]
+    return kinds[0] if len(kinds) == 1 else Record
+
+
+def member(read: Read | None = None, **default: Any) -> Any:
     """A member of a document, made a value by `read`; it must be there unless a `default` stands for it."""
-    return _Member(lambda document, name: read(_given(document, name, default)), needed=not default)
+    return _Member(read, default)
 
 
 def whole(read: Read) -> Any:
     """A value that `read` finds in the whole document."""
-    return _Member(lambda document, name: read(document), needed=False)
+    return _Member(read, {"default": None}, whole=True)
 
 
 def each(kind: type[Result]) -> Read:
@@ -106,17 +149,12 @@ def each(kind: type[Result]) -> Read:
     return lambda documents: tuple(map(kind, documents))
 
 
-def _given(document: Mapping[str, Any], name: str, default: Mapping[str, Any]) -> Any:
-    value = document.get(name)
-    return default.get("default") if value is None else value
-
-
 class _Member:
     """Makes a value when it is first asked for; the result keeps it."""
 
-    def __init__(self, read: Callable[[Mapping[str, Any], str], Any], *, needed: bool) -> None:
-        self._read = read
-        self.needed = needed
+    def __init__(self, read: Read | None, default: Mapping[str, Any], *, whole: bool = False) -> None:
+        self._read, self._default, self._whole = read, default, whole
+        self.needed = not default
 
     def __set_name__(self, owner: type[Result], name: str) -> None:
         self._name = name
@@ -125,10 +163,17 @@ class _Member:
         if result is None:
             return self
         try:
-            value = result.__dict__[self._name] = self._read(result.raw, self._name)
+            value = result.__dict__[self._name] = self._made(result.raw, owner)
         except (KeyError, TypeError, AttributeError):
             raise foreign() from None
         return value
+
+    def _made(self, document: Mapping[str, Any], owner: type[Result]) -> Any:
+        if self._whole and self._read is not None:
+            return self._read(document)
+        value = document.get(self._name)
+        value = self._default.get("default") if value is None else value
+        return frozen(value, _annotations(owner)[self._name]) if self._read is None else self._read(value)
 
 
 @dataclass_transform(frozen_default=True, kw_only_default=True, field_specifiers=(member, whole))

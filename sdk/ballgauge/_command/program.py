@@ -589,7 +589,7 @@ def lot(
     """
     if given["decision__risk"] is not None:
         given["decision__rule"] = "guarded"
-    asked = lots.request(options, {"file__mapping": mapping, "lot": identity, "history": history}, given)
+    asked: Any = lots.request(options, {"file__mapping": mapping, "lot": identity, "history": history}, given)
     if approved_list and url and isinstance(asked.setdefault("rules", {}), dict):
         asked["rules"].setdefault("approved_list", requests_in.approved_rows(approved_list))
     with (
@@ -662,7 +662,7 @@ def design(
       ballgauge design set.json --map layouts.svg
       ballgauge design skarn.json --json > skarn-result.json
     """
-    asked = designs.request(file, compare, [job for job, wanted in jobs.items() if wanted], seed)
+    asked: Any = designs.request(file, compare, [job for job, wanted in jobs.items() if wanted], seed)
     folder = os.path.dirname(os.path.abspath(file))
     told = url is None and not progress and sys.stderr.isatty()
     with (
@@ -821,7 +821,7 @@ def sign(
     """
     records.require_own_keys(keys, url)
     try:
-        asked: dict[str, Any] = {"check": requests_in.json_object(file.read())}
+        asked: Any = {"check": requests_in.json_object(file.read())}
     except ValueError as error:
         raise click.BadParameter(f"the file {error}", param_hint="FILE") from None
     asked |= {name: value for name, value in told.items() if value is not None}

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import assert_type
 
 import ballgauge
-from ballgauge import strategies
+from ballgauge import strategies, types
 from ballgauge.contract.compatibility import breaking
 from ballgauge_schemas import Quantity, load_check_body, openapi_document, unit_size
 
@@ -18,11 +18,11 @@ def check_one(client: ballgauge.Client) -> str:
     for finding in result.findings:
         assert_type(finding.value, float | None)
         assert_type(finding.limit, ballgauge.Limit | None)
-    assert_type(result.missing, tuple[ballgauge.Record, ...])
+    assert_type(result.missing, tuple[types.Missing, ...])
     return result.outcome
 
 
-def check_in_bulk(client: ballgauge.Client, balls: Iterator[dict[str, object]]) -> Iterator[str]:
+def check_in_bulk(client: ballgauge.Client, balls: Iterator[types.CheckEntry]) -> Iterator[str]:
     results = client.check_many(balls)
     assert_type(results, Iterator[ballgauge.CheckResult])
     for result in results:
@@ -30,14 +30,15 @@ def check_in_bulk(client: ballgauge.Client, balls: Iterator[dict[str, object]]) 
 
 
 def others(client: ballgauge.Client) -> None:
-    assert_type(client.drill({}), ballgauge.DrillingResult)
+    ball: types.DrillingRequest = {"ball": {"weight": 15}, "drilling": {"hand": "right"}}
+    assert_type(client.drill(ball), ballgauge.DrillingResult)
     lot = client.assess_lot("lot.csv", {"sampling": {"lot_size": 1000}})
     assert_type(lot, ballgauge.LotResult)
     assert_type(lot.lot_accepted, bool | None)
-    assert_type(client.design({}), ballgauge.DesignResult)
-    assert_type(client.motion({}), ballgauge.MotionResult)
-    assert_type(client.rulebooks("usbc", on="2024-09-01"), tuple[ballgauge.Record, ...])
-    assert_type(client.verify("record"), ballgauge.Record)
+    assert_type(client.design({"design": {"diameter": 8.58, "solids": []}}), ballgauge.DesignResult)
+    assert_type(client.motion({"lane": {}}), ballgauge.MotionResult)
+    assert_type(client.rulebooks("usbc", on="2024-09-01"), tuple[types.Rulebook, ...])
+    assert_type(client.verify("record"), types.VerifiedRecord)
     with client.lot_rows("lot.csv") as rows:
         for row in rows:
             assert_type(row, ballgauge.LotRow)
@@ -67,5 +68,5 @@ def wrong(client: ballgauge.Client) -> None:
     # Each of these has to be an error: an ignore that nothing needs is one in strict mode.
     client.check("a ball")  # type: ignore[call-overload]
     client.check({"ball": {}}).findings[0].outcome = "conforming"  # type: ignore[misc]
-    print(client.check({}).verdict)  # type: ignore[attr-defined]
+    print(client.check({"ball": {}}).verdict)  # type: ignore[attr-defined]
     ballgauge.Client(8000)  # type: ignore[arg-type]
