@@ -34,7 +34,7 @@ from ballgauge_schemas.check.request import (
     RulebookQuerySchema,
 )
 from ballgauge_schemas.design.answer import DesignEventSchema, DesignResultSchema
-from ballgauge_schemas.design.request import DesignRequestSchema, SolidField
+from ballgauge_schemas.design.request import DESIGN_ANSWERS, DesignRequestSchema, SolidField
 from ballgauge_schemas.lot.answer import LotResultSchema, LotRowSchema, LotSeriesResultSchema
 from ballgauge_schemas.lot.request import LOT_ANSWERS, LOT_BODIES, LotRequestSchema
 from ballgauge_schemas.motion.answer import MotionResultSchema
@@ -101,6 +101,11 @@ bytes.
 `Accept: application/x-ndjson` gives lines of `progress` and then a line with `result`, or with `problem`; \
 closing the connection ends the work. What would take minutes is refused in words: work is counted from what \
 is asked, and a clock of 90 s is the last resort.
+
+`text/html` or `application/pdf` gives the report, `image/svg+xml` the dimensioned drawing, `model/3mf` or \
+`model/stl` the solids in millimeters, each whole and by itself, round ones by facets within 0.001 in: of \
+the design, or of the best that is solved for. `application/zip` gives the answer (`design.json`) with the \
+files that the query names, of a set a drawing and a model for each ball.
 """
 
 MOTIONS_DESCRIPTION = """\
@@ -386,6 +391,7 @@ def _designs() -> dict[str, Any]:
             {
                 "application/json": {"schema": DesignResultSchema},
                 "application/x-ndjson": _lines("JSON lines, each a `DesignEvent`.", "DesignEvent"),
+                **{media: {"schema": _BINARY} for media in DESIGN_ANSWERS[2:]},
             },
             "The answer.",
         ),
@@ -395,6 +401,15 @@ def _designs() -> dict[str, Any]:
         },
         about=f"JSON of at most 1 MiB, or a form of at most {limits.MESH_BYTES_MAXIMUM >> 20} MiB.",
         codes=(400, 405, 406, 413, 415, 422),
+        parameters=[
+            {
+                "name": name,
+                "in": "query",
+                "description": f"Format of the {name} in an archive; without it there is none.",
+                "schema": {"type": "string", "enum": list(formats)},
+            }
+            for name, formats in words.DESIGN_FILES.items()
+        ],
         description=DESIGNS_DESCRIPTION,
     )
 

@@ -430,9 +430,13 @@ class AsyncClient:
         *,
         folder: str | os.PathLike[str] | None = None,
         progress: _design.Progress | None = None,
+        report: str | os.PathLike[str] | None = None,
+        drawing: str | os.PathLike[str] | None = None,
+        model: str | os.PathLike[str] | None = None,
     ) -> DesignResult:
         """See `Client.design`."""
-        return await self._run(_design.ask(request, folder, progress))
+        files = {"report": report, "drawing": drawing, "model": model}
+        return await self._run(_design.ask(request, folder, progress, files))
 
     async def motion(self, request: types.MotionRequest) -> MotionResult:
         """See `Client.motion`."""

@@ -323,6 +323,9 @@ class Client:
         *,
         folder: str | os.PathLike[str] | None = None,
         progress: _design.Progress | None = None,
+        report: str | os.PathLike[str] | None = None,
+        drawing: str | os.PathLike[str] | None = None,
+        model: str | os.PathLike[str] | None = None,
     ) -> DesignResult:
         """Compute a layered design: mass properties, findings, and what else is asked.
 
@@ -335,11 +338,17 @@ class Client:
             Where the mesh files are that the design names.
         progress : callable, optional
             Called with the share done (0 to 1) and what is being done. An exception of its own ends the work.
+            Not called where files are written.
+        report, drawing, model : path, optional
+            Files to write: the report (.html or .pdf), the dimensioned drawing (.svg or .pdf) and the solids
+            (.3mf or .stl) of the design, or of the best that is solved for; of a set one for each ball. In
+            the language, units and paper of `request["report"]`.
 
         Raises ValueError for mesh files outside the folder,
         OSError where one cannot be read.
         """
-        return self._http.run(_design.ask(request, folder, progress))
+        files = {"report": report, "drawing": drawing, "model": model}
+        return self._http.run(_design.ask(request, folder, progress, files))
 
     def motion(self, request: types.MotionRequest) -> MotionResult:
         """Compute what a ball does on the lane, and what else is asked about it.

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any
 
-from ballgauge import _encoding
+from ballgauge import _encoding, _files
 from ballgauge._check import Finding
 from ballgauge._failures import Answer, foreign, told
-from ballgauge._http import JSON, Request, Steps, document_in, request_id
+from ballgauge._http import JSON, Request, Steps, document_in, document_of, request_id
 from ballgauge._values import Result, Table, each, member
 
 if TYPE_CHECKING:
@@ -53,17 +54,53 @@ class DesignResult(Result, init=False, rows="findings"):
     units: Table[str]
 
 
+WRITTEN: Mapping[str, tuple[str, ...]] = {
+    "report": ("html", "pdf"), "drawing": ("svg", "pdf"), "model": ("3mf", "stl"),
+}  # fmt: skip
+"""Files that the service writes of a design, and their kinds, which are their endings."""
+
+
 def ask(
-    request: Mapping[str, Any], folder: str | os.PathLike[str] | None, progress: Progress | None
+    request: Mapping[str, Any],
+    folder: str | os.PathLike[str] | None,
+    progress: Progress | None,
+    files: Mapping[str, str | os.PathLike[str] | None] | None = None,
 ) -> Steps[DesignResult]:
-    """See `Client.design`."""
+    """See `Client.design`; files: where to write what `WRITTEN` names."""
     body, content_type = _body(request, folder)
+    targets = {name: Path(target) for name, target in (files or {}).items() if target is not None}
+    if targets:
+        return (yield from _with_files(body, content_type, targets))
     if progress is None:
         answer = yield Request("POST", "/v1/designs", body, content_type, JSON, PATIENCE)
         return DesignResult(document_in(answer), request_id(answer))
     events = _Events(progress)
     answer = yield Request("POST", "/v1/designs", body, content_type, _LINES, PATIENCE, taken=events.take)
     return DesignResult(events.result(answer), request_id(answer))
+
+
+def _with_files(body: bytes, content_type: str, targets: Mapping[str, Path]) -> Steps[DesignResult]:
+    # Deferred: importing the client must stay quick, and few ask for files.
+    import zipfile
+
+    asked = []
+    for name, target in targets.items():
+        kind = {".htm": "html"}.get(target.suffix.lower(), target.suffix.lower().removeprefix("."))
+        if kind not in WRITTEN[name]:
+            kinds = " or ".join(f".{each}" for each in WRITTEN[name])
+            raise ValueError(f"a {name} is written as {kinds}; got {target.name!r}")
+        _files.require_place(target)
+        asked.append(f"{name}={kind}")
+    address = f"/v1/designs?{'&'.join(asked)}"
+    answer = yield Request("POST", address, body, content_type, "application/zip", PATIENCE)
+    with zipfile.ZipFile(io.BytesIO(answer.content)) as archive:
+        for name, target in targets.items():
+            members = [each for each in archive.namelist() if each.startswith(name)]
+            for member in members:
+                ending = PurePath(member).stem.removeprefix(name) if len(members) > 1 else ""
+                with archive.open(member) as source:
+                    _files.write(target.with_stem(target.stem + ending), source)
+        return DesignResult(document_of(archive.read("design.json")), request_id(answer))
 
 
 class _Events:

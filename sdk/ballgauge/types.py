@@ -605,6 +605,17 @@ class Design(TypedDict):
     """The solids, the ball first."""
 
 
+class DesignReport(TypedDict):
+    """How a design's report and drawing are written; nothing of its own answer depends on it."""
+
+    language: NotRequired[ReportLanguage | None]
+    """Its language."""
+    units: NotRequired[ReportUnit | None]
+    """Trade units, or metric ones in place of them."""
+    paper: NotRequired[Paper | None]
+    """Size of its pages as PDF."""
+
+
 class DesignRequest(TypedDict):
     """A design, and what is asked of it."""
 
@@ -630,6 +641,8 @@ class DesignRequest(TypedDict):
     """A tolerance study."""
     detail: NotRequired[DesignDetail | None]
     """How much is computed of the design and its drilling. full: everything. numbers: the same numbers at once, for a drawing board, without what each solid adds; where solids cut each other off a common axis, and across holes, with fewer cells and a wider bound of the error, which is told."""
+    report: NotRequired[DesignReport | None]
+    """How its report and drawing are written."""
 
 
 class DesignRules(TypedDict):

@@ -14,10 +14,9 @@ from typing import Any
 import pytest
 
 from ballgauge_schemas.lot.request import LOT_REQUEST, QUANTITIES
+from ballgauge_service.core.report.style import Style
 from ballgauge_service.lot.evaluate import Lot, evaluate_series
-from ballgauge_service.lot.report.page import write_report
-from ballgauge_service.lot.report.paper import print_report
-from ballgauge_service.lot.report.style import Style
+from ballgauge_service.lot.report.page import print_report, write_report
 from ballgauge_service.lot.request import read_request
 from ballgauge_service.pages import labels, languages
 
@@ -267,7 +266,9 @@ def luminance(color: str) -> float:
 @pytest.mark.parametrize("name", ["ink", "quiet", "main", "bad", "good", "doubt", "note"])
 def test_contrast(scheme: int, name: str) -> None:
     """Against WCAG 2.2, 1.4.3: 4.5 to 1 for text, on the page and on its panels."""
-    style = files("ballgauge_service.lot.report").joinpath("assets", "report.css").read_text(encoding="utf-8")
+    style = (
+        files("ballgauge_service.core.report").joinpath("assets", "report.css").read_text(encoding="utf-8")
+    )
     colors = dict(re.findall(r"--(\w+): (#[0-9a-f]{6})", style.split("@media")[scheme]))
     for ground in ("paper", "sheet"):
         lighter, darker = sorted((luminance(colors[name]), luminance(colors[ground])), reverse=True)

@@ -224,3 +224,18 @@ def test_the_command_sets_a_set_side_by_side_and_draws_the_map(folder: Path, ser
     assert (folder / "map.svg").read_text().startswith("<svg")
     refused = run("design", "skarn.json", "--map", "map.svg", cwd=folder, BALLGAUGE_URL=server)
     assert refused.returncode == 2
+
+
+def test_files_of_a_set_are_written_for_each_ball(client: ballgauge.Client, tmp_path: Path) -> None:
+    """A report of all, a drawing and a model of each ball; a kind that is not written is refused first."""
+    asked = design_example("skarn_set")
+    asked["set"]["parameters"] = []
+    found = client.design(
+        asked, report=tmp_path / "set.pdf", drawing=tmp_path / "set.svg", model=tmp_path / "set.stl"
+    )
+    names = [f"set-{at}-{name}" for at, name in enumerate(("with-disc", "without-disc"), 1)]
+    written = ["set.pdf", *(f"{name}.{kind}" for name in names for kind in ("stl", "svg"))]
+    assert sorted(each.name for each in tmp_path.iterdir()) == sorted(written)
+    assert found.set is not None
+    with pytest.raises(ValueError, match=r"\.3mf or \.stl"):
+        client.design(asked, model=tmp_path / "set.doc")

@@ -9,6 +9,7 @@ import json
 import math
 import struct
 import threading
+import zipfile
 from typing import Any
 
 import numpy as np
@@ -400,3 +401,34 @@ def test_time_is_up() -> None:
     now[0] += 2.0
     with pytest.raises(InvalidInput, match="and ended"):
         run.check()
+
+
+@pytest.mark.parametrize(
+    ("media", "start"),
+    [("text/html", b"<!doctype html>"), ("application/pdf", b"%PDF"), ("image/svg+xml", b"<svg"),
+     ("model/3mf", b"PK"), ("model/stl", b"solid cover")],
+)  # fmt: skip
+def test_files_of_a_design(app: Any, media: str, start: bytes) -> None:
+    """The first bytes of each kind, in the units and the language asked for."""
+    asked = {"design": design_example("skarn")["design"], "report": {"language": "de", "units": "metric"}}
+    response = app.test_client().post("/v1/designs", json=asked, headers={"Accept": media})
+    assert response.status_code == 200
+    assert response.mimetype == media
+    assert response.data.startswith(start)
+    if media == "text/html":
+        assert 'lang="de"' in response.text
+        assert " kg" in response.text
+
+
+def test_an_archive_has_the_files_that_are_named(app: Any) -> None:
+    asked = {"design": design_example("skarn")["design"]}
+    headers = {"Accept": "application/zip"}
+    response = app.test_client().post(
+        "/v1/designs?report=pdf&drawing=svg&model=3mf", json=asked, headers=headers
+    )
+    with zipfile.ZipFile(io.BytesIO(response.data)) as archive:
+        assert sorted(archive.namelist()) == ["design.json", "drawing.svg", "model.3mf", "report.pdf"]
+        answer = json.loads(archive.read("design.json"))
+    assert answer == app.test_client().post("/v1/designs", json=asked).get_json()
+    refused = app.test_client().post("/v1/designs?report=doc", json=asked, headers=headers)
+    assert refused.get_json()["errors"][0]["pointer"] == "/report"

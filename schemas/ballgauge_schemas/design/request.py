@@ -34,7 +34,15 @@ from ballgauge_schemas.shared.base import (
 from ballgauge_schemas.shared.drilling import DrillingSchema
 from ballgauge_schemas.shared.overlay import made_by_field, overlay_fields
 from ballgauge_schemas.shared.quantity import KINDS, NominalField, Quantity, QuantityField
+from ballgauge_schemas.shared.report import ReportFields
 from ballgauge_schemas.shared.wording import json_type, listed, shown_text
+
+DESIGN_ANSWERS = (
+    "application/json", "application/x-ndjson", "text/html", "application/pdf", "image/svg+xml", "model/3mf",
+    "model/stl", "application/zip",
+)  # fmt: skip
+"""Media types of what is told of a design: numbers, the same with progress, its report, its drawing, its
+solids, and an archive of them."""
 
 _NAMED = r"^\S(.*\S)?$"
 
@@ -918,6 +926,10 @@ def _require_layout(drilling: Any, errors: Errors, path: tuple[str, ...]) -> Non
         add_error(errors, (*here, "layout"), NEEDS_LAYOUT)
 
 
+class DesignReportSchema(ReportFields):
+    """How a design's report and drawing are written; nothing of its own answer depends on it."""
+
+
 class DesignRequestSchema(Schema):
     """A design, and what is asked of it."""
 
@@ -944,6 +956,7 @@ class DesignRequestSchema(Schema):
         "axis, and across holes, with fewer cells and a wider bound of the error, which is told.",
         default="full",
     )
+    report = Part(DesignReportSchema, "How its report and drawing are written.", default={})
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Ask for a layout, a drilling to compare with, one to hold targets over, and one arm."""

@@ -30,6 +30,7 @@ from ballgauge_schemas.shared.base import (
     add_error,
 )
 from ballgauge_schemas.shared.quantity import QuantityField
+from ballgauge_schemas.shared.report import ReportFields
 from ballgauge_schemas.shared.wording import json_type
 
 LOT_BODIES = (
@@ -560,12 +561,8 @@ class LotIdentitySchema(Schema):
             add_error(errors, ("made_on",), "missing; made_until is the last day of several")
 
 
-class LotReportSchema(Schema):
+class LotReportSchema(ReportFields):
     """How a report is written; nothing of the lot's own answer depends on it."""
-
-    language = Choice(words.REPORT_LANGUAGES, "Its language.", default="en")
-    units = Choice(words.REPORT_UNITS, "Trade units, or metric ones in place of them.", default="trade")
-    paper = Choice(words.PAPERS, "Size of its pages as PDF.", default="a4")
 
 
 class LotRulesSchema(RulesSchema):

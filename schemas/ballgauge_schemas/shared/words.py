@@ -102,6 +102,7 @@ REPORT_LANGUAGES = ("en", "de")
 REPORT_UNITS = ("trade", "metric")
 PAPERS = ("a4", "letter")
 REPORT_FORMATS = ("html", "pdf")
+DESIGN_FILES = {"report": REPORT_FORMATS, "drawing": ("svg", "pdf"), "model": ("3mf", "stl")}
 
 LOT_RECORD_FORMAT = "ballgauge-lot-record-1"
 """Name of the form of a lot's signed record."""

@@ -627,6 +627,12 @@ def lot(
 @click.option("--set", is_flag=True, help="Of what FILE asks, the variants side by side.")
 @click.option("--layout-map", is_flag=True, help="Of what FILE asks, what each layout leaves.")
 @click.option("--production", is_flag=True, help="Of what FILE asks, the tolerance study.")
+@click.option("--report", metavar="FILE", help="Write the report here: .html or .pdf.")
+@click.option("--drawing", metavar="FILE", help="Write the dimensioned drawing here: .svg or .pdf.")
+@click.option("--model", metavar="FILE", help="Write the solids here: .3mf or .stl.")
+@click.option("--language", metavar="CODE", help="The report's language: en or de.")
+@click.option("--units", metavar="KIND", help="The report's units: trade or metric.")
+@click.option("--paper", "paper_size", metavar="SIZE", help="The report's pages: a4 or letter.")
 @click.option("--map", "map_file", metavar="FILE", help="Write the map of layouts here, drawn as SVG.")
 @click.option("--seed", type=int, metavar="N", help="Seed in place of FILE's.")
 @click.option("--progress", is_flag=True, help="Show how far it is, on standard error.")
@@ -635,6 +641,12 @@ def lot(
 def design(
     file: str,
     compare: str | None,
+    report: str | None,
+    drawing: str | None,
+    model: str | None,
+    language: str | None,
+    units: str | None,
+    paper_size: str | None,
     map_file: str | None,
     seed: int | None,
     progress: bool,
@@ -660,9 +672,14 @@ def design(
       ballgauge design targets.json --solve --seed 7 --progress
       ballgauge example skarn_set > set.json
       ballgauge design set.json --map layouts.svg
+      ballgauge design set.json --report set.pdf --language de --units metric
+      ballgauge design targets.json --solve --drawing best.svg --model best.3mf
       ballgauge design skarn.json --json > skarn-result.json
     """
     asked: Any = designs.request(file, compare, [job for job, wanted in jobs.items() if wanted], seed)
+    for name, value in (("language", language), ("units", units), ("paper", paper_size)):
+        if value is not None:
+            asked.setdefault("report", {})[name] = value
     folder = os.path.dirname(os.path.abspath(file))
     told = url is None and not progress and sys.stderr.isatty()
     with (
@@ -674,7 +691,9 @@ def design(
         try:
             if map_file is not None:
                 _files.require_place(map_file)
-            document = client.design(asked, folder=folder, progress=tell).raw
+            document = client.design(
+                asked, folder=folder, progress=tell, report=report, drawing=drawing, model=model
+            ).raw
         except (ValueError, OSError) as error:
             raise click.ClickException(str(error)) from None
     answer = json.dumps(document, sort_keys=True, separators=(",", ":"), ensure_ascii=False)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
@@ -62,11 +64,35 @@ def evaluate_design(
     BulkUnavailable
         By the cluster.
     """
+    return evaluated(loaded, files, progress, cancelled, bulk)[1]
+
+
+def evaluated(
+    loaded: Loaded,
+    files: Files | None = None,
+    progress: Progress | None = None,
+    cancelled: CancelToken | None = None,
+    bulk: Bulk | None = None,
+) -> tuple[Found, dict[str, Any]]:
+    """What `evaluate_design` answers, and the designs that a report draws."""
     if not {"solve", "family", "set", "layout_map", "production"}.isdisjoint(loaded):
         run_compiled("design")
     request = read_request(loaded, files or {})
     run = Allowance(request.jobs, progress, cancelled)
-    return answer_of(request, _Evaluation(request, run, bulk).result())
+    result = _Evaluation(request, run, bulk).result()
+    balls = result.set.solutions[0].balls if result.set is not None else ()
+    best = request.design if result.solved is None else result.solved.solutions[0].only.design
+    found = Found(request.design, best, {ball.name: ball.design for ball in balls})
+    return found, answer_of(request, result)
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A design, the best that was found for it, or itself, and the balls of its set by name, at the best."""
+
+    design: Design
+    best: Design
+    variants: Mapping[str, Design]
 
 
 class _Evaluation:

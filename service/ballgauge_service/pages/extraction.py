@@ -31,10 +31,12 @@ SOURCES = (
 """What says sentences that a page shows."""
 
 _ELSEWHERE = (
-    "lot/report/",
+    "/report/",
     "/pictures.py",
+    "solids/models.py",
     "record/prints.py",
     "record/labels.py",
+    "routes/design_files.py",
     "routes/documentation.py",
     "routes/health.py",
     "shared/approved_list.py",

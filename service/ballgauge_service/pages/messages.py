@@ -18,7 +18,6 @@ from ballgauge_service import rulebooks
 from ballgauge_service.pages import contracts, extraction, forms, labels, languages
 
 HERE = Path(__file__).parent
-REPORT = HERE.parent / "lot" / "report"
 """The report of a lot is said in the pages' languages too."""
 
 
@@ -52,9 +51,9 @@ def _texts() -> Iterator[tuple[str, str, bool]]:
             name = "jinja2.ext:babel_extract" if method == "jinja2" else method
             for _, text, _, _ in extract_from_file(name, file):
                 yield f"{folder}/{file.name}", str(text), method == "javascript"
-    for file in sorted(REPORT.glob("*.py")):
+    for file in sorted(HERE.parent.glob("*/report/*.py")):
         for _, text, _, _ in extract_from_file("python", file):
-            yield f"lot/report/{file.name}", str(text), False
+            yield file.relative_to(HERE.parent).as_posix(), str(text), False
     short = (labels.LABELS, labels.SOLID_LABELS, labels.RELEASE_LABELS, labels.NUMBERS, labels.WORDS)
     for text in (text for names in short for text in names.values()):
         yield "labels.py", text, text in labels.WORDS.values()

@@ -1,4 +1,4 @@
-"""Charts of a lot's report: shapes on a sheet, which the page draws as SVG and the paper as PDF.
+"""Charts of a lot's report.
 
 Every limit is named in words, and what lies outside has another sign as well as another color.
 """
@@ -7,74 +7,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import Any, Literal, NamedTuple
+from dataclasses import dataclass
+from typing import Any
 
-from ballgauge_service.lot.report.style import Style
-
-Ink = Literal["ink", "faint", "main", "bad", "note", "quiet"]
-Point = tuple[float, float]
-
-WIDTH, HEIGHT = 360.0, 200.0
-LETTER = 10.5
-"""Size of a chart and of its letters, in the same units (ours)."""
+from ballgauge_service.core.report.shapes import HEIGHT, LETTER, WIDTH, Box, Dot, Ink, Line, Picture, Word
+from ballgauge_service.core.report.style import Style
 
 _LEFT, _RIGHT, _TOP, _BOTTOM = 48.0, 10.0, 22.0, 36.0
 
 
-class Line(NamedTuple):
-    """A line through points; `dash` lengths of strokes and gaps, none where solid."""
-
-    points: tuple[Point, ...]
-    ink: Ink
-    width: float = 1.0
-    dash: tuple[float, ...] = ()
-
-
-class Box(NamedTuple):
-    """A filled box; `crossed`: with a cross in it."""
-
-    x: float
-    y: float
-    width: float
-    height: float
-    ink: Ink
-    crossed: bool = False
-
-
-class Dot(NamedTuple):
-    """A value: a filled disc, or a cross where it lies outside."""
-
-    x: float
-    y: float
-    ink: Ink
-    crossed: bool = False
-
-
-class Word(NamedTuple):
-    """A text at a place on its base line; `anchor` start, middle or end; `turned` to read upwards."""
-
-    x: float
-    y: float
-    text: str
-    ink: Ink
-    anchor: str = "start"
-    turned: bool = False
-
-
-Shape = Line | Box | Dot | Word
-
-
 @dataclass
-class Chart:
-    """Axes and what is drawn in them. `label` says in words what the picture shows."""
+class Chart(Picture):
+    """Axes and what is drawn in them."""
 
-    label: str
-    caption: str
     style: Style
     x_range: tuple[float, float]
     y_range: tuple[float, float]
-    shapes: list[Shape] = field(default_factory=list)
 
     def x(self, value: float) -> float:
         """Where a value lies from the left."""

@@ -1,18 +1,28 @@
-"""What a report says and in which order, from the answer that the JSON holds, so that both say the same.
-
-The page and the paper are written from these blocks: neither says what the other does not, but for what is
-`Folded`, which paper leaves out since its numbers stand in a table too.
-"""
+"""What a report says and in which order, from the answer that the JSON holds, so that both say the same."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any, NamedTuple
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
 
+from ballgauge_service.core.report.blocks import (
+    Block,
+    Cell,
+    Charts,
+    Facts,
+    Folded,
+    Heading,
+    Notes,
+    Report,
+    Said,
+    Signatures,
+    Table,
+    Verdict,
+    outcome_word,
+    shown,
+)
+from ballgauge_service.core.report.style import Style
 from ballgauge_service.lot.report import charts
-from ballgauge_service.lot.report.charts import Chart
-from ballgauge_service.lot.report.style import Style
 
 WORST_SHOWN = 25
 """Most balls listed in the report (ours); the JSON may hold more."""
@@ -27,94 +37,6 @@ CAPABLE = 1.33
 """A capability index under this puts a quantity in front (common practice, no source)."""
 
 Document = Mapping[str, Any]
-Said = Callable[[str], str]
-
-
-class Cell(NamedTuple):
-    """A cell of a table; `outcome` where it is one, `number` where it is set as one."""
-
-    text: str
-    outcome: str | None = None
-    number: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Heading:
-    """A heading, 2 or 3 deep."""
-
-    text: str
-    level: int = 2
-
-
-@dataclass(frozen=True, slots=True)
-class Verdict:
-    """The decision: its word, and sentences to it."""
-
-    outcome: str
-    word: str
-    lines: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Facts:
-    """Names and what is said of each."""
-
-    pairs: tuple[tuple[str, str], ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Table:
-    """A table. `shares`: widths of its columns on paper, in parts."""
-
-    head: tuple[Cell, ...]
-    rows: tuple[tuple[Cell, ...], ...]
-    shares: tuple[int, ...]
-    caption: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Charts:
-    """Charts beside one another."""
-
-    charts: tuple[Chart, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Notes:
-    """Sentences, one under another; `english`: names of sources, which no language changes."""
-
-    lines: tuple[str, ...]
-    english: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Folded:
-    """Blocks that the page opens when they are asked for, and paper leaves out."""
-
-    title: str
-    blocks: tuple[Block, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Signatures:
-    """Lines to sign on, by role, and the words for day and signature."""
-
-    roles: tuple[str, ...]
-    fields: tuple[str, ...]
-
-
-Block = Heading | Verdict | Facts | Table | Charts | Notes | Folded | Signatures
-
-
-@dataclass(frozen=True, slots=True)
-class Report:
-    """A whole report: `name` of the lot stands on each page, `day` dates the file."""
-
-    title: str
-    name: str
-    day: str
-    style: Style
-    blocks: tuple[Block, ...]
 
 
 def report(answer: Document, style: Style) -> Report:
@@ -137,21 +59,6 @@ def lot_name(lot: Document) -> str:
     """What a lot is called: by its model and number, or else by its file."""
     known = [lot["lot"][name] for name in ("model", "lot") if lot["lot"][name]]
     return shown(" · ".join(known) or lot["file"]["name"] or "lot")
-
-
-def shown(text: object) -> str:
-    """A text from a file, with what would not print made visible."""
-    return "".join(letter if letter.isprintable() else "�" for letter in str(text))
-
-
-def outcome_word(outcome: str, _: Said) -> str:
-    """An outcome in the report's language."""
-    return {
-        "conforming": _("conforming"),
-        "nonconforming": _("nonconforming"),
-        "inconclusive": _("inconclusive"),
-        "not_assessed": _("not assessed"),
-    }[outcome]
 
 
 def _lot(lot: Document, style: Style) -> Iterator[Block]:

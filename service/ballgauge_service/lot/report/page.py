@@ -1,93 +1,23 @@
-"""The report of a lot as one HTML file: no script, nothing from outside itself."""
+"""The report of a lot as a page, and on paper."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from functools import lru_cache
-from importlib.resources import files
 from typing import Any
 
-import jinja2
-from markupsafe import Markup, escape
-
-from ballgauge_service.lot.report import content
-from ballgauge_service.lot.report.charts import HEIGHT, WIDTH, Box, Chart, Dot, Line, Shape
-from ballgauge_service.lot.report.style import Style
-
-SIGNS = {"conforming": "✔", "nonconforming": "✘", "inconclusive": "≈", "not_assessed": "○"}
-
-_POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
+from ballgauge_service.core.report import page
+from ballgauge_service.core.report.style import Style
+from ballgauge_service.lot.report.content import report
 
 
 def write_report(answer: Mapping[str, Any], style: Style | None = None) -> str:
     """The page for an answer on one lot, or on several in time order."""
-    report = content.report(answer, style or Style())
-    return (
-        _environment()
-        .get_template("report.html")
-        .render(
-            report=report,
-            policy=_POLICY,
-            # Of a stranger's text letters and digits alone stay as they are.
-            css=Markup(_asset("report.css").replace("$NAME", _css_text(report.name))),  # nosec B704
-            signs=SIGNS,
-        )
-    )
+    return page.write(report(answer, style or Style()))
 
 
-@lru_cache(maxsize=1)
-def _environment() -> jinja2.Environment:
-    found = jinja2.Environment(
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        loader=jinja2.FunctionLoader(_asset),
-    )
-    found.filters |= {"kind": lambda block: type(block).__name__.lower(), "svg": svg}
-    return found
+def print_report(answer: Mapping[str, Any], style: Style | None = None) -> bytes:
+    """The paper for an answer on one lot, or on several in time order, as PDF."""
+    # Deferred: a page needs no library of PDF.
+    from ballgauge_service.core.report import paper
 
-
-@lru_cache(maxsize=8)
-def _asset(name: str) -> str:
-    return files(__package__).joinpath("assets", name).read_text(encoding="utf-8")
-
-
-def _css_text(text: str) -> str:
-    """A text inside quotes of a style sheet inside a page: letters and digits as they are, else escaped."""
-    return "".join(letter if letter.isalnum() else f"\\{ord(letter):x} " for letter in text)
-
-
-def svg(chart: Chart) -> Markup:
-    """A chart as SVG; its colors are classes of the page's style."""
-    drawn = "".join(map(_drawn, chart.shapes))
-    label = escape(chart.label)
-    # Every text in it is escaped where it is drawn.
-    return Markup(  # nosec B704
-        f'<svg viewBox="0 0 {WIDTH:g} {HEIGHT:g}" role="img" aria-label="{label}">{drawn}</svg>'
-    )
-
-
-def _drawn(shape: Shape) -> str:
-    if isinstance(shape, Line):
-        points = " ".join(f"{x:.1f},{y:.1f}" for x, y in shape.points)
-        dash = f' stroke-dasharray="{" ".join(f"{each:g}" for each in shape.dash)}"' if shape.dash else ""
-        return f'<polyline class="s-{shape.ink}" points="{points}" stroke-width="{shape.width:g}"{dash}/>'
-    if isinstance(shape, Box):
-        x, y, right, low = shape.x, shape.y, shape.x + shape.width, shape.y + shape.height
-        box = (
-            f'<rect class="f-{shape.ink}" x="{x:.1f}" y="{y:.1f}" width="{shape.width:.1f}" '
-            f'height="{shape.height:.1f}"/>'
-        )
-        path = f"M{x:.1f} {y:.1f}L{right:.1f} {low:.1f}M{x:.1f} {low:.1f}L{right:.1f} {y:.1f}"
-        return f'{box}<path class="s-paper" d="{path}"/>' if shape.crossed else box
-    if isinstance(shape, Dot):
-        if shape.crossed:
-            path = f"M{shape.x:.1f} {shape.y:.1f}m-4-4l8 8m0-8l-8 8"
-            return f'<path class="s-{shape.ink}" stroke-width="2" d="{path}"/>'
-        return f'<circle class="f-{shape.ink}" cx="{shape.x:.1f}" cy="{shape.y:.1f}" r="2.2"/>'
-    turned = f' transform="rotate(-90 {shape.x:.1f} {shape.y:.1f})"' if shape.turned else ""
-    return (
-        f'<text class="f-{shape.ink}" x="{shape.x:.1f}" y="{shape.y:.1f}" '
-        f'text-anchor="{shape.anchor}"{turned}>{escape(shape.text)}</text>'
-    )
+    return paper.print_report(report(answer, style or Style()))

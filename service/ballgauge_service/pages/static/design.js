@@ -6,10 +6,11 @@ import { Drilling } from "./drilled.js";
 import { Editor } from "./editor.js";
 import { card, element, list, table } from "./elements.js";
 import { Field } from "./fields.js";
+import { fileName } from "./kept.js";
 import { findings, showVerdict } from "./results.js";
 import { Search, variantDesign } from "./searches.js";
 import { Solids } from "./solids.js";
-import { gettext, quantity } from "./words.js";
+import { gettext, quantity, units } from "./words.js";
 
 const PATH = "/v1/designs";
 const LEAST = 5e-5; // what the four decimals shown can tell from nothing
@@ -268,11 +269,72 @@ function show(answer, request) {
     request.compare?.design && answer.comparison ? comparison(answer.comparison) : null,
     answer.drilled ? card(gettext("Drilled, in play"), findings(answer.drilled)) : null,
     findings(answer),
+    files(request),
     answer.cautions.length
       ? card(gettext("Cautions"), list(answer.cautions.map((each) => each.message)))
       : null,
     card(gettext("Assumptions"), list(answer.assumptions)),
   ];
+}
+
+/** What the service writes of the design, with all that is asked of it. */
+function files(request) {
+  const place = element("p", { role: "status", id: "taken" });
+  const name = request.design.name || gettext("design");
+  const button = (ending, media, text) =>
+    element("button", {
+      type: "button",
+      id: `take-${ending}`,
+      text,
+      onclick: async () => {
+        const report = { language: document.documentElement.lang, units: units.metric ? "metric" : "trade" };
+        place.replaceChildren(gettext("Asking the service…"));
+        try {
+          const body = JSON.stringify({ ...editor.request, ...asked(editor.request), report });
+          const response = await calls.send(PATH, {
+            headers: { Accept: media, "Content-Type": "application/json" },
+            body,
+          });
+          const file = `${fileName(name)}.${ending}`;
+          place.replaceChildren(
+            element("a", {
+              class: "button",
+              href: URL.createObjectURL(await response.blob()),
+              download: file,
+              text: gettext("Save {file}", { file }),
+            }),
+          );
+        } catch (error) {
+          place.replaceChildren(
+            element("span", {
+              class: "refused",
+              text: [error.message, ...(error.problem?.errors ?? []).map((each) => each.detail)].join(" "),
+            }),
+          );
+        }
+      },
+    });
+  return card(
+    gettext("Report, drawing and solids"),
+    element("p", {
+      class: "quiet",
+      text: gettext(
+        "The report has the sections with dimensions, the parts, numbers, rules, and all that is solved for, in the language and units of this page. The solids are in millimeters.",
+      ),
+    }),
+    element(
+      "p",
+      { class: "tools" },
+      ...[
+        ["html", "text/html", gettext("Report as a page")],
+        ["pdf", "application/pdf", gettext("Report as PDF")],
+        ["svg", "image/svg+xml", gettext("Drawing as SVG")],
+        ["3mf", "model/3mf", gettext("Solids as 3MF")],
+        ["stl", "model/stl", gettext("Solids as STL")],
+      ].flatMap((each) => [button(...each), " "]),
+    ),
+    place,
+  );
 }
 
 function contributions({ properties: { contributions: found }, units }) {

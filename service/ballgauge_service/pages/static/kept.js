@@ -67,9 +67,13 @@ export class Kept {
 }
 
 /** Give a text to the person as a file. */
+/** A name as files have it. */
+export const fileName = (name) =>
+  name.replaceAll(/[^\p{L}\p{N}]+/gu, "-").replaceAll(/^-|-$/g, "") || "ballgauge";
+
 export function download(name, text) {
   const link = element("a", { href: URL.createObjectURL(new Blob([text], { type: "application/json" })) });
-  link.download = `${name.replaceAll(/[^\p{L}\p{N}]+/gu, "-").replaceAll(/^-|-$/g, "") || "ballgauge"}.json`;
+  link.download = `${fileName(name)}.json`;
   link.click();
   setTimeout(() => URL.revokeObjectURL(link.href), 10000);
 }

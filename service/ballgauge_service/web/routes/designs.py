@@ -10,8 +10,10 @@ from typing import TYPE_CHECKING, Any
 
 from flask import Blueprint, Response, g, request
 
-from ballgauge_schemas.design.request import DESIGN_REQUEST
+from ballgauge_schemas.design.request import DESIGN_ANSWERS, DESIGN_REQUEST
 from ballgauge_schemas.shared.limits import MESH_BYTES_MAXIMUM, MESHES_MAXIMUM
+from ballgauge_schemas.shared.wording import listed
+from ballgauge_schemas.shared.words import DESIGN_FILES
 from ballgauge_service.core import budget
 from ballgauge_service.web.http import bodies, bulk, refusals, serializer, uploads
 from ballgauge_service.web.http.refusals import Refusal
@@ -21,28 +23,49 @@ if TYPE_CHECKING:
 
 blueprint = Blueprint("designs", __name__)
 
-PROGRESS = "application/x-ndjson"
+PROGRESS, ARCHIVE = "application/x-ndjson", "application/zip"
+_WRITTEN = {"text/html": "text/html; charset=utf-8", "image/svg+xml": "image/svg+xml; charset=utf-8"}
 
 
 @blueprint.post("/v1/designs")
 def design() -> Response:
     """Answer what is asked about a design."""
     wanted = _accepted()
+    kinds = _kinds() if wanted == ARCHIVE else {}
     document, files = _asked()
     loaded = DESIGN_REQUEST.load(document)
-    if wanted != PROGRESS:
+    if wanted == PROGRESS:
+        lines = _lines(loaded, files, bulk.chosen(), g.get("request_id"))
+        return Response(lines, content_type=PROGRESS)
+    if wanted == "application/json":
         return serializer.respond(_evaluated(loaded, files, bulk=bulk.chosen()))
-    lines = _lines(loaded, files, bulk.chosen(), g.get("request_id"))
-    return Response(lines, content_type=PROGRESS)
+    # Deferred: an answer of numbers needs nothing of what draws.
+    from ballgauge_service.web.routes.design_files import Written
+
+    written = Written(loaded, files, bulk.chosen())
+    if wanted == ARCHIVE:
+        return written.archive(kinds)
+    return Response(written.one(wanted), content_type=_WRITTEN.get(wanted, wanted))
+
+
+def _kinds() -> dict[str, str]:
+    """The files of an archive by what they hold, as the query names their formats."""
+    errors = [
+        {"pointer": f"/{name}", "detail": f"must be one of {', '.join(formats)}"}
+        for name, formats in DESIGN_FILES.items()
+        if name in request.args and request.args[name] not in formats
+    ]
+    if errors:
+        raise Refusal(422, "the query cannot be met; see errors", errors)
+    return {name: request.args[name] for name in DESIGN_FILES if name in request.args}
 
 
 def _accepted() -> str:
-    offered = ("application/json", PROGRESS)
     if not request.accept_mimetypes:
-        return offered[0]
-    best: str | None = request.accept_mimetypes.best_match(offered)
+        return DESIGN_ANSWERS[0]
+    best: str | None = request.accept_mimetypes.best_match(DESIGN_ANSWERS)
     if best is None:
-        raise Refusal(406, f"a design is answered as {' or '.join(offered)}")
+        raise Refusal(406, f"a design is answered as {listed(DESIGN_ANSWERS, 'or')}")
     return best
 
 

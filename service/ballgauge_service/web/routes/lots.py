@@ -186,9 +186,8 @@ def _json(lot_request: LotRequest, files: Files, body: uploads.Body) -> Response
 
 def _report(answer: dict[str, Any], lot_request: LotRequest, kind: str) -> bytes:
     """The report on an answer, as HTML or PDF, in the words of the pages."""
-    from ballgauge_service.lot.report.page import write_report
-    from ballgauge_service.lot.report.paper import print_report
-    from ballgauge_service.lot.report.style import Style
+    from ballgauge_service.core.report.style import Style
+    from ballgauge_service.lot.report.page import print_report, write_report
     from ballgauge_service.pages import labels, languages, sentences
     from ballgauge_service.web.http.language import translated
 

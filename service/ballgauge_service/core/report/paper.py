@@ -1,19 +1,15 @@
-"""The report of a lot as PDF, with the lot's name and the page's number at the foot of each page."""
+"""A report as PDF, with its name and the page's number at the foot of each page."""
 
 from __future__ import annotations
 
 import datetime
-from collections.abc import Mapping, Sequence
-from typing import Any
 
 from fpdf import FPDF
-from fpdf.enums import TableCellFillMode
+from fpdf.enums import IntersectionRule, TableCellFillMode
 from fpdf.fonts import FontFace
 
 from ballgauge_service.core.paper import prepare, printable
-from ballgauge_service.lot.report import content
-from ballgauge_service.lot.report.charts import HEIGHT, LETTER, WIDTH, Box, Chart, Dot, Line, Shape
-from ballgauge_service.lot.report.content import (
+from ballgauge_service.core.report.blocks import (
     Block,
     Cell,
     Charts,
@@ -25,7 +21,7 @@ from ballgauge_service.lot.report.content import (
     Table,
     Verdict,
 )
-from ballgauge_service.lot.report.style import Style
+from ballgauge_service.core.report.shapes import LETTER, Area, Box, Dot, Line, Shape
 
 _PAGES = {"a4": "A4", "letter": "Letter"}
 _MARGIN = 13.0
@@ -37,10 +33,14 @@ _COLORS = {
     "inconclusive": (122, 74, 0), "not_assessed": (69, 75, 80),
 }  # fmt: skip
 
+_TINTS = {
+    "cover": (226, 229, 224), "outer_core": (244, 240, 225), "inner_core": (190, 211, 231),
+    "disc": (231, 205, 160), "pin": (226, 178, 187), "other": (214, 203, 230), "hole": (255, 255, 255),
+}  # fmt: skip
 
-def print_report(answer: Mapping[str, Any], style: Style | None = None) -> bytes:
-    """The paper for an answer on one lot, or on several in time order, as PDF."""
-    report = content.report(answer, style or Style())
+
+def print_report(report: Report) -> bytes:
+    """The paper of a report, as PDF."""
     paper = _Paper(report)
     for block in report.blocks:
         paper.draw(block)
@@ -63,7 +63,7 @@ class _Paper(FPDF):
         self._text(report.name, 14, bold=True)
 
     def footer(self) -> None:
-        """The lot's name and the page's number."""
+        """The report's name and the page's number."""
         self.set_y(-_MARGIN)
         self.set_font("print", "", 7.5)
         self.set_text_color(*_COLORS["quiet"])
@@ -81,7 +81,7 @@ class _Paper(FPDF):
         elif isinstance(block, Table):
             self._table(block)
         elif isinstance(block, Charts):
-            self._charts(block.charts)
+            self._charts(block)
         elif isinstance(block, Notes):
             for line in block.lines:
                 self._text(line, 8)
@@ -172,23 +172,27 @@ class _Paper(FPDF):
                     row.cell(printable(each.text), style=_face(each))
         self.ln(1.2)
 
-    def _charts(self, charts: Sequence[Chart]) -> None:
-        width = (self.epw - _GAP) / 2
-        scale = width / WIDTH
-        for start in range(0, len(charts), 2):
-            self._room(HEIGHT * scale + 5)
+    def _charts(self, block: Charts) -> None:
+        width = (self.epw - (block.across - 1) * _GAP) / block.across
+        for start in range(0, len(block.charts), block.across):
+            row = block.charts[start : start + block.across]
+            height = max(each.height * width / each.width for each in row)
+            self._room(height + 5)
             top = self.get_y()
-            for place, chart in enumerate(charts[start : start + 2]):
+            for place, picture in enumerate(row):
                 left = self.l_margin + place * (width + _GAP)
-                for shape in chart.shapes:
-                    self._shape(shape, left, top, scale)
-                self.set_xy(left, top + HEIGHT * scale)
+                for shape in picture.shapes:
+                    self._shape(shape, left, top, width / picture.width)
+                self.set_xy(left, top + height)
                 self.set_font("print", "", 7)
                 self.set_text_color(*_COLORS["quiet"])
-                self.multi_cell(width, 3, printable(chart.caption), align="L")
-            self.set_xy(self.l_margin, top + HEIGHT * scale + 4.5)
+                self.multi_cell(width, 3, printable(picture.caption), align="L")
+            self.set_xy(self.l_margin, top + height + 4.5)
 
     def _shape(self, shape: Shape, left: float, top: float, scale: float) -> None:
+        if isinstance(shape, Area):
+            self._area(shape, left, top, scale)
+            return
         color = _COLORS[shape.ink]
         self.set_draw_color(*color)
         self.set_fill_color(*color)
@@ -224,6 +228,18 @@ class _Paper(FPDF):
                     self.text(x - back, y, text)
             else:
                 self.text(x - back, y, text)
+
+    def _area(self, shape: Area, left: float, top: float, scale: float) -> None:
+        with self.new_path() as path:
+            path.style.fill_color = "#" + bytes(_TINTS[shape.tint]).hex()
+            path.style.stroke_color = "#000000"
+            path.style.stroke_width = 0.15
+            path.style.intersection_rule = IntersectionRule.EVENODD
+            for ring in shape.rings:
+                path.move_to(left + ring[0][0] * scale, top + ring[0][1] * scale)
+                for x, y in ring[1:]:
+                    path.line_to(left + x * scale, top + y * scale)
+                path.close()
 
     def _signatures(self, block: Signatures) -> None:
         self._room(10 + 9 * len(block.fields))

@@ -1,0 +1,74 @@
+"""Shapes on a sheet, which the page draws as SVG and the paper as PDF."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal, NamedTuple
+
+Ink = Literal["ink", "faint", "main", "bad", "note", "quiet"]
+Point = tuple[float, float]
+
+WIDTH, HEIGHT = 360.0, 200.0
+LETTER = 10.5
+"""Usual size of a picture, and of its letters, in the same units (ours)."""
+
+
+class Line(NamedTuple):
+    """A line through points; `dash` lengths of strokes and gaps, none where solid."""
+
+    points: tuple[Point, ...]
+    ink: Ink
+    width: float = 1.0
+    dash: tuple[float, ...] = ()
+
+
+class Box(NamedTuple):
+    """A filled box; `crossed`: with a cross in it."""
+
+    x: float
+    y: float
+    width: float
+    height: float
+    ink: Ink
+    crossed: bool = False
+
+
+class Dot(NamedTuple):
+    """A value: a filled disc, or a cross where it lies outside."""
+
+    x: float
+    y: float
+    ink: Ink
+    crossed: bool = False
+
+
+class Word(NamedTuple):
+    """A text at a place on its base line; `anchor` start, middle or end; `turned` to read upwards."""
+
+    x: float
+    y: float
+    text: str
+    ink: Ink
+    anchor: str = "start"
+    turned: bool = False
+
+
+class Area(NamedTuple):
+    """A filled region within lines of points, with an edge; `tint`: of a part, by its role."""
+
+    rings: tuple[tuple[Point, ...], ...]
+    tint: str
+
+
+Shape = Line | Box | Dot | Word | Area
+
+
+@dataclass
+class Picture:
+    """Shapes on a sheet of a size. `label` says in words what the picture shows."""
+
+    label: str
+    caption: str
+    shapes: list[Shape] = field(default_factory=list, kw_only=True)
+    width: float = field(default=WIDTH, kw_only=True)
+    height: float = field(default=HEIGHT, kw_only=True)

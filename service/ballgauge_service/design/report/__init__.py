@@ -1,0 +1,1 @@
+"""What leaves a design: its report and its dimensioned drawing."""

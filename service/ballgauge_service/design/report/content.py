@@ -1,0 +1,576 @@
+"""What the report of a design says and in which order, from its answer, so that both say the same."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import Any
+
+from ballgauge_service.core.report import page
+from ballgauge_service.core.report.blocks import (
+    Block,
+    Cell,
+    Charts,
+    Facts,
+    Heading,
+    Notes,
+    Report,
+    Table,
+    Verdict,
+    outcome_word,
+    shown,
+)
+from ballgauge_service.core.report.shapes import Picture, Word
+from ballgauge_service.core.report.style import Style
+from ballgauge_service.design.answer import UNITS
+from ballgauge_service.design.evaluate import Found
+from ballgauge_service.design.report.sections import moved, section
+from ballgauge_service.design.solids.packing import COLUMNS
+from ballgauge_service.design.solids.rotations import UNTURNED
+from ballgauge_service.design.solids.solids import Design, Mesh, Profile, Solid
+
+Document = Mapping[str, Any]
+
+NUMBERS = (
+    "weight", "rg", "rg_intermediate", "rg_high", "differential", "intermediate_differential",
+    "asymmetry_ratio", "top_weight", "pin_to_cg", "pin_to_low_rg_axis", "mark_to_high_rg_axis",
+    "cover_depth_shallowest", "cover_depth_deepest", "mean_density", "max_density",
+)  # fmt: skip
+DRILLED = NUMBERS[:7]
+READINGS = ("top", "side", "finger")
+GIVEN = ("rg", "differential", "intermediate_differential", "top_weight")
+"""Numbers of a ball, those that a drilling changes, its readings, and what is said of each part."""
+
+DATED = "2026-01-01"
+"""The day in a drawing's file: it has none, and the same design gives the same bytes."""
+
+POINTS_SHOWN = 12
+SOLUTIONS_SHOWN = 5
+"""Most points of a profile, and most solutions, that are listed (ours)."""
+
+_DECIMALS = {"in": 4, "mm": 3, "lb": 3, "kg": 4, "oz": 2, "g": 1, "g/mL": 3, "1": 3, "deg": 1}
+_WORST_FIRST = ("nonconforming", "inconclusive", "conforming", "not_assessed")
+
+
+def report(found: Found, answer: Document, style: Style) -> Report:
+    """The report on a design; answer: what was found, in the report's language."""
+    name = shown(found.design.name or style.text("Design"))
+    blocks = tuple(_blocks(found, answer, style))
+    return Report(style.text("Design of a bowling ball"), name, answer["rules"]["on"], style, blocks)
+
+
+def drawing(design: Design, style: Style) -> Report:
+    """The dimensioned drawing on paper: both sections, and the table of parts."""
+    blocks = (_sections(design, style), _parts(design, None, style), Notes((_advice(style),)))
+    title, name = style.text("Drawing of a bowling ball's layers"), shown(design.name or style.text("Design"))
+    return Report(title, name, DATED, style, blocks)
+
+
+def drawn(design: Design, style: Style) -> str:
+    """The dimensioned drawing as SVG: both sections, and the parts with their numbers."""
+    sheet = Picture(style.text("Drawing of a bowling ball's layers"), "")
+    for plane in (0, 1):
+        picture = section(design, plane, style)
+        sheet.shapes += [Word(sheet.width * plane + 8, 14, picture.caption, "ink")]
+        sheet.shapes += [moved(shape, picture.width * plane, 18) for shape in picture.shapes]
+        sheet.width, sheet.height = picture.width, picture.height + 30
+    sheet.width *= 2
+    for number, solid in enumerate(design.solids, 1):
+        row = f"{number}  {shown(solid.name)}: {_shape(solid, style)}; {style.value(solid.density, 'g/mL')}; "
+        sheet.shapes.append(Word(8, sheet.height, row + _place(solid, style), "ink"))
+        sheet.height += 14
+    return page.alone(sheet)
+
+
+def _advice(style: Style) -> str:
+    return style.text(
+        "Each later part displaces what lies beneath it. This is advice from the values given: only the "
+        "governing body decides and approves."
+    )
+
+
+def _blocks(found: Found, answer: Document, style: Style) -> Iterator[Block]:
+    _, design = style.text, found.design
+    yield from _verdict(answer, style)
+    yield Heading(_("Sections and parts"))
+    yield _sections(design, style)
+    yield _parts(design, answer["properties"], style)
+    yield from _numbers(answer, style)
+    yield from _given(_("What each part gives"), answer["properties"]["contributions"], style)
+    yield from _drilled(answer["drilled"], style)
+    yield from _findings(_("Rules for approval, as made"), answer["findings"], style)
+    yield from _comparison(answer["comparison"], style)
+    yield from _solved(answer["solved"], found.best, style)
+    yield from _family(answer["family"], style)
+    yield from _set(answer["set"], found.variants, style)
+    yield from _layouts(answer["layout_map"], style)
+    yield from _production(answer["production"], style)
+    yield Heading(_("Assumptions and cautions"))
+    yield Notes((*answer["assumptions"], *(each["message"] for each in answer["cautions"])))
+    rules = answer["rules"]
+    named = (
+        rules["body"].upper(),
+        *(each["name"] for each in rules["overlays"]),
+        rules["on"],
+        rules["edition"],
+    )
+    yield Facts(
+        (
+            (_("Rules"), ", ".join(named)),
+            (_("SHA-256 of the rules"), rules["digest"]),
+            (_("Found by"), answer["properties"]["method"]),
+        )
+    )
+    yield Notes((_advice(style),))
+
+
+def _verdict(answer: Document, style: Style) -> Iterator[Block]:
+    _, outcome = style.text, answer["outcome"]
+    lines = []
+    if outcome == "not_assessed":
+        lines.append(_("Not every rule was judged. This is no pass."))
+    broken = [each["title"] for each in answer["findings"] if each["outcome"] in _WORST_FIRST[:2]]
+    if broken:
+        lines.append("; ".join(broken))
+    word = outcome_word(outcome, _)
+    yield Verdict(outcome, word[:1].upper() + word[1:], (_("As made, by the rules for an approval."), *lines))
+
+
+def _sections(design: Design, style: Style) -> Charts:
+    return Charts((section(design, 0, style), section(design, 1, style)))
+
+
+def _text(value: float | None, unit: str, style: Style, *, signed: bool = False) -> str:
+    if value is None:
+        return "–"
+    value = style.shown(value, unit)
+    unit = style.unit(unit)
+    decimals = _DECIMALS.get(unit or "1", 4)
+    text = style.decimal(value, decimals)
+    plain = text.strip("−").strip("0").strip(".,") == ""
+    sign = "+" if signed and value > 0 and not plain else ""
+    return f"{sign}{text.removeprefix('−') if plain else text} {unit}".rstrip()
+
+
+def _number(value: float | None, unit: str, style: Style, *, signed: bool = False) -> Cell:
+    return Cell(_text(value, unit, style, signed=signed), number=True)
+
+
+def _heads(first: Sequence[str], numbers: Iterable[str]) -> tuple[Cell, ...]:
+    return (*map(Cell, first), *(Cell(each, number=True) for each in numbers))
+
+
+def _parts(design: Design, properties: Document | None, style: Style) -> Table:
+    """Every part with its sizes, place and turn."""
+    _ = style.text
+    masses = {each["name"]: each["mass"] for each in (properties or {}).get("contributions", ())}
+    rows = []
+    for number, solid in enumerate(design.solids, 1):
+        mass = [_number(masses.get(solid.name), "lb", style)] if properties else []
+        rows.append(
+            (
+                Cell(str(number), number=True),
+                Cell(shown(solid.name)),
+                Cell(style.label(solid.role)),
+                Cell(_shape(solid, style)),
+                Cell(_place(solid, style)),
+                _number(solid.density, "g/mL", style),
+                *mass,
+            )
+        )
+    heads = (_("part"), _("role"), _("shape and size"), _("place to mark, across, to pin"))
+    numbers = (_("density"), *((_("mass seen"),) if properties else ()))
+    return Table(
+        (Cell(_("no."), number=True), *_heads(heads, numbers)),
+        tuple(rows),
+        (8, 22, 20, 62, 42, 22, *((20,) if properties else ())),
+        _("In order: each later part displaces what lies beneath it."),
+    )
+
+
+def _shape(solid: Solid, style: Style) -> str:
+    _, shape = style.text, solid.shape
+    sizes = [
+        f"{style.label(name)} {style.value(getattr(shape, name), '1' if 'scale' in name else 'in')}"
+        for name in COLUMNS[type(shape)]
+    ]
+    if isinstance(shape, Profile):
+        points = ", ".join(
+            f"({style.number(style.shown(z, 'in'))}; {style.value(r, 'in')})"
+            for z, r in shape.points[:POINTS_SHOWN]
+        )
+        more = ", …" if len(shape.points) > POINTS_SHOWN else ""
+        sizes.append(_("height and radius {points}").format(points=points + more))
+    if isinstance(shape, Mesh):
+        sizes.append(_("{name}, {count} faces").format(name=shown(shape.name), count=len(shape.faces)))
+    return f"{style.label(shape.kind)}: {', '.join(sizes)}"
+
+
+def _place(solid: Solid, style: Style) -> str:
+    place = "; ".join(style.number(style.shown(each, "in")) for each in solid.position)
+    place = f"{place} {style.unit('in')}" if any(solid.position) else "–"
+    if solid.rotation == UNTURNED:
+        return place
+    z = "; ".join(style.decimal(row[2], 4) for row in solid.rotation)
+    return style.text("{place}; turned, its z to ({z})").format(place=place, z=z)
+
+
+def _numbers(answer: Document, style: Style) -> Iterator[Block]:
+    """Numbers as made and drilled, side by side."""
+    _, made, drilled, units = style.text, answer["properties"], answer["drilled"], answer["units"]
+    yield Heading(_("Numbers"))
+    rows = []
+    for name in NUMBERS:
+        row = [Cell(style.label(name)), _number(made[name], units[name], style)]
+        if drilled:
+            after = drilled[name] if name in DRILLED else None
+            change = None if after is None or made[name] is None else after - made[name]
+            row += [_number(after, units[name], style), _number(change, units[name], style, signed=True)]
+        rows.append(tuple(row))
+    numbers = (_("as made"), *((_("drilled"), _("change")) if drilled else ()))
+    yield Table(_heads((_("number"),), numbers), tuple(rows), (60, 30, 30, 30)[: len(rows[0])])
+    bound = made["error_bound"]
+    if bound["differential"]:
+        told = _("Error at most {weight} in weight, {differential} in differential.")
+        named = {name: f"{style.number(style.shown(bound[name], units[name]), 2)} {style.unit(units[name])}"
+                 for name in ("weight", "differential")}  # fmt: skip
+        yield Notes((told.format(**named),))
+
+
+def _given(title: str, contributions: Sequence[Document], style: Style) -> Iterator[Block]:
+    _ = style.text
+    if not contributions:
+        return
+    yield Heading(title, 3)
+    rows = [
+        (
+            Cell(shown(each["name"])),
+            *(
+                _number(each[name], "oz" if name == "top_weight" else "in", style, signed=True)
+                for name in GIVEN
+            ),
+        )
+        for each in contributions
+    ]
+    caption = _("The change when the part is there in place of what lies beneath it.")
+    yield Table(_heads((_("part"),), map(style.label, GIVEN)), tuple(rows), (40, 28, 28, 34, 28), caption)
+
+
+def _drilled(drilled: Document | None, style: Style) -> Iterator[Block]:
+    _ = style.text
+    if drilled is None:
+        return
+    yield Heading(_("Drilled"))
+    readings = [(style.label(name), _text(drilled[name], "oz", style, signed=True)) for name in READINGS]
+    yield Facts(
+        (
+            (_("Drilled out"), _text(drilled["removed_weight"], "oz", style)),
+            *readings,
+            (_("Arm of the balance"), _text(drilled["balance_arm"], "in", style)),
+        )
+    )
+    names = ("differential", "intermediate_differential", "top_weight")
+    rows = [
+        (
+            Cell(str(hole["index"] + 1), number=True),
+            Cell(style.label(hole["role"])),
+            _number(hole["removed_weight"], "oz", style),
+            *(
+                _number(hole[name], "oz" if name == "top_weight" else "in", style, signed=True)
+                for name in names
+            ),
+            Cell(
+                ", ".join(
+                    f"{shown(each['part'])} {_text(each['weight'], 'oz', style)}"
+                    for each in hole["removed_from"]
+                )
+            ),
+        )
+        for hole in drilled["holes"]
+    ]
+    heads = (
+        Cell(_("no."), number=True),
+        Cell(_("hole")),
+        *_heads((), (_("removed"), *map(style.label, names))),
+    )
+    yield Table(
+        (*heads, Cell(_("out of"))), tuple(rows), (8, 18, 20, 24, 32, 24, 50), _("What each hole costs")
+    )
+    yield from _findings(_("Rules in play, as drilled"), drilled["findings"], style)
+
+
+def _findings(title: str, findings: Sequence[Document], style: Style) -> Iterator[Block]:
+    """The rules that were judged, worst first; the others in a sentence."""
+    _ = style.text
+    yield Heading(title, 3)
+    judged = [each for each in findings if each["value"] is not None and each["outcome"] != "not_assessed"]
+    rows = [
+        (
+            Cell(outcome_word(each["outcome"], _), each["outcome"]),
+            Cell(_(each["title"])),
+            Cell(style.value(each["value"], each["unit"]), number=True),
+            Cell(style.limits(each["limit"], each["unit"])),
+            Cell(style.value(each["margin"], each["unit"], 3), number=True),
+            Cell(shown(each["source"] or "–")),
+        )
+        for each in sorted(judged, key=lambda each: _WORST_FIRST.index(each["outcome"]))
+    ]
+    if rows:
+        heads = (Cell(_("outcome")), Cell(_("rule")), Cell(_("found"), number=True), Cell(_("limit")))
+        more = (Cell(_("margin"), number=True), Cell(_("source")))
+        yield Table((*heads, *more), tuple(rows), (24, 34, 24, 36, 22, 50))
+    left = "; ".join(_(each["title"]) for each in findings if each not in judged)
+    if left:
+        yield Notes((_("Not assessed, which is no pass: {rules}.").format(rules=left),))
+
+
+def _comparison(comparison: Document | None, style: Style) -> Iterator[Block]:
+    _ = style.text
+    titles = (("designs", _("The two designs")), ("drillings", _("The two drilled balls")))
+    for name, title in titles:
+        rows = [
+            (
+                Cell(style.label(each["number"])),
+                *(_number(each[side], each["unit"], style) for side in ("first", "second")),
+                _number(each["difference"], each["unit"], style, signed=True),
+            )
+            for each in (comparison or {}).get(name) or ()
+            if each["first"] is not None or each["second"] is not None
+        ]
+        if rows:
+            yield Heading(title)
+            heads = (_("first"), _("second"), _("difference"))
+            yield Table(_heads((_("number"),), heads), tuple(rows), (60, 30, 30, 30))
+
+
+def _field(each: Document, style: Style) -> str:
+    """What moved: a field of solids."""
+    field = style.label(each["field"]) if each["field"] in _KNOWN else each["field"].replace("_", " ")
+    return f"{field}, {shown(', '.join(each['solids']))}"
+
+
+def _values(values: Sequence[Document], style: Style) -> str:
+    bound = f" ({style.text('at its bound')})"
+    return "; ".join(
+        f"{_field(each, style)} {_text(each['value'], each['unit'], style)}"
+        + (bound if each["at_bound"] else "")
+        for each in values
+    )
+
+
+_KNOWN = {
+    "density", "position_x", "position_y", "position_z", *(name for row in COLUMNS.values() for name in row),
+}  # fmt: skip
+
+
+def _met(every: Sequence[Document], style: Style) -> Iterator[tuple[Cell, ...]]:
+    """Whether each ball meets what was asked, and the rules."""
+    _ = style.text
+    yield (
+        Cell(_("what was asked")),
+        *(Cell(_("met") if each["met"] else _("not met"), number=True) for each in every),
+    )
+    yield (
+        Cell(_("rules")),
+        *(Cell(outcome_word(each["outcome"], _), each["outcome"], number=True) for each in every),
+    )
+
+
+def _solutions(solutions: Sequence[Document], style: Style) -> Table:
+    """Solutions side by side: a row a number wanted, and what moved."""
+    kept = solutions[:SOLUTIONS_SHOWN]
+    rows = [
+        (
+            Cell(style.label(name)),
+            *(_number(each["numbers"].get(name), UNITS[name], style) for each in kept),
+        )
+        for name in kept[0]["misses"]
+    ]
+    rows += [
+        (
+            Cell(_field(value, style)),
+            *(_number(each["values"][at]["value"], value["unit"], style) for each in kept),
+        )
+        for at, value in enumerate(kept[0]["values"])
+    ]
+    heads = _heads((style.text("number"),), (str(at + 1) for at in range(len(kept))))
+    return Table(heads, (*rows, *_met(kept, style)), (60, *(26 for _each in kept)))
+
+
+def _solved(solved: Document | None, best: Design, style: Style) -> Iterator[Block]:
+    _ = style.text
+    if solved is None:
+        return
+    yield Heading(_("Solutions"))
+    yield Notes(
+        (_("Every target is met.") if solved["met"] else _("No design meets every target; the nearest."),)
+    )
+    yield _solutions(solved["solutions"], style)
+    yield Heading(_("The first solution"), 3)
+    yield _sections(best, style)
+    yield _parts(best, None, style)
+    if solved["conflicts"]:
+        yield Notes(tuple(each["message"] for each in solved["conflicts"]))
+
+
+def _family(family: Document | None, style: Style) -> Iterator[Block]:
+    """The members side by side."""
+    _ = style.text
+    if family is None:
+        return
+    yield Heading(_("Family"))
+    members = family["members"]
+    held = list(dict.fromkeys(name for each in members for name in each["changes"]))
+    rows = [
+        (Cell(style.label(name)), *(_number(each["numbers"][name], UNITS[name], style) for each in members))
+        for name in ("weight", *held)
+    ]
+    rows += [
+        (
+            Cell(_("change of {number}").format(number=style.label(name))),
+            *(_number(each["changes"].get(name), UNITS[name], style, signed=True) for each in members),
+        )
+        for name in held
+    ]
+    rows += _met(members, style)
+    rows.append(
+        (Cell(_("rules")), *(Cell(outcome_word(each["outcome"], _), each["outcome"]) for each in members))
+    )
+    heads = [_text(each["weight"], "lb", style) for each in members]
+    yield Table(_heads((_("number"),), heads), tuple(rows), (50, *(24 for _member in members)))
+    yield Notes(
+        tuple(f"{head}: {_values(each['values'], style)}" for head, each in zip(heads, members, strict=True))
+    )
+
+
+def _set(found: Document | None, variants: Mapping[str, Design], style: Style) -> Iterator[Block]:
+    """The balls of a set side by side: sections, numbers, and what each part gives each of them."""
+    _ = style.text
+    if found is None:
+        return
+    best, balls = found["solutions"][0], found["variants"]
+    yield Heading(_("Set, side by side"))
+    yield Notes(
+        (_("Every target is met.") if found["met"] else _("No set meets every target; the nearest."),)
+    )
+    for name, design in variants.items():
+        yield Heading(shown(name), 3)
+        yield _sections(design, style)
+        properties = next(ball["properties"] for ball in balls if ball["name"] == name)
+        yield _parts(design, properties, style)
+    names = [shown(ball["name"]) for ball in balls]
+    rows = [
+        (
+            Cell(style.label(name)),
+            *(_number(ball["properties"][name], UNITS[name], style) for ball in balls),
+        )
+        for name in NUMBERS
+    ]
+    wanted = dict.fromkeys(
+        name for each in best["variants"] for name in each["misses"] if name not in NUMBERS
+    )
+    rows += [
+        (
+            Cell(style.label(name)),
+            *(_number(each["numbers"].get(name), UNITS[name], style) for each in best["variants"]),
+        )
+        for name in wanted
+    ]
+    met = [
+        {"met": each["met"], "outcome": ball["outcome"]}
+        for each, ball in zip(best["variants"], balls, strict=True)
+    ]
+    rows += _met(met, style)
+    yield Heading(_("Numbers, side by side"), 3)
+    shares = (60, *(34 for _ball in balls))
+    yield Table(_heads((_("number"),), names), tuple(rows), shares)
+    for number in GIVEN:
+        given = [
+            {part["name"]: part[number] for part in ball["properties"]["contributions"]} for ball in balls
+        ]
+        parts = dict.fromkeys(part for each in given for part in each)
+        rows = [
+            (
+                Cell(shown(part)),
+                *(_number(each.get(part), UNITS[number], style, signed=True) for each in given),
+            )
+            for part in parts
+        ]
+        title = _("What each part gives: {number}").format(number=style.label(number))
+        yield Table(_heads((_("part"),), names), tuple(rows), shares, title)
+    if best["values"]:
+        yield Notes((_values(best["values"], style),))
+    rows = [
+        (
+            Cell(style.label(each["number"])),
+            _number(each["within"], each["unit"], style),
+            _number(each["apart"], each["unit"], style),
+            Cell(_("met") if each["met"] else _("not met")),
+        )
+        for each in best["across"]
+    ]
+    if rows:
+        heads = (
+            Cell(_("the same in all")),
+            Cell(_("within"), number=True),
+            Cell(_("apart"), number=True),
+            Cell(""),
+        )
+        yield Table(heads, tuple(rows), (60, 30, 30, 20))
+
+
+def _layouts(mapped: Document | None, style: Style) -> Iterator[Block]:
+    _ = style.text
+    if mapped is None:
+        return
+    yield Heading(_("What each layout leaves"))
+    left = {(each["drilling_angle"], each["pin_to_pap"]): each["numbers"] for each in mapped["points"]}
+    for name in ("drilled_differential", "drilled_intermediate_differential"):
+        rows = [
+            (
+                Cell(_text(angle, "deg", style), number=True),
+                *(_number(left[angle, arc][name], "in", style) for arc in mapped["pin_to_pap"]),
+            )
+            for angle in mapped["drilling_angle"]
+        ]
+        heads = (_("drilling angle"), *(_text(arc, "in", style) for arc in mapped["pin_to_pap"]))
+        caption = _("{number}; across: pin to PAP").format(number=style.label(name))
+        yield Table(_heads((), heads), tuple(rows), (30, *(24 for _arc in mapped["pin_to_pap"])), caption)
+
+
+def _production(production: Document | None, style: Style) -> Iterator[Block]:
+    _ = style.text
+    if production is None:
+        return
+    yield Heading(_("Production"))
+    yield Notes((_("{samples} balls drawn, seed {seed}.").format(**production),))
+    rows = [
+        (
+            Cell(style.label(each["number"])),
+            _number(each["nominal"], each["unit"], style),
+            Cell(style.value(each["standard_deviation"], each["unit"], 3), number=True),
+            *(
+                _number(
+                    next((q["value"] for q in each["quantiles"] if q["probability"] == at), None),
+                    each["unit"],
+                    style,
+                )
+                for at in (0.025, 0.975)
+            ),
+        )
+        for each in production["spreads"]
+    ]
+    heads = (_("nominal"), _("standard deviation"), _("2.5 % lie below"), _("2.5 % lie above"))
+    yield Table(_heads((_("number"),), heads), tuple(rows), (56, 28, 28, 28, 28))
+    rows = [
+        (
+            Cell(_("any limit") if each["number"] == "any" else style.label(each["number"])),
+            Cell(style.percent(each["fraction"]), number=True),
+            Cell(
+                f"{style.percent(each['interval']['min'])} – {style.percent(each['interval']['max'])}",
+                number=True,
+            ),
+        )
+        for each in production["nonconforming"]
+    ]
+    if rows:
+        yield Table(_heads((_("outside"),), (_("of the balls"), _("interval"))), tuple(rows), (56, 30, 40))

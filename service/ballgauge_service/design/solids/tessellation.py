@@ -1,0 +1,101 @@
+"""Solids as triangles: for sections, for files of other programs, never for numbers."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import trimesh
+from scipy.spatial import ConvexHull
+
+from ballgauge_service.design.solids.solids import (
+    Cone,
+    Cylinder,
+    Ellipsoid,
+    Frustum,
+    Mesh,
+    Profile,
+    RoundedBox,
+    Shape,
+    Solid,
+    Sphere,
+)
+
+SECTIONS = 96
+"""Sides of a turned solid where no tolerance says (ours)."""
+
+
+def sections_within(radius: float, tolerance: float) -> int:
+    """Sides of a circle of a radius whose chords lie within a tolerance of it [in], a multiple of four."""
+    share = min(tolerance / radius, 0.5)
+    return 4 * math.ceil(math.pi / math.acos(1.0 - share) / 4.0)
+
+
+def tessellated(solid: Solid, sections: int = SECTIONS) -> trimesh.Trimesh:
+    """A solid in the design's frame [in] as a closed surface, round ones by so many sides.
+
+    Vertices lie on the solid; a side of a circle of radius r lies up to r (1 - cos(pi / n)) within.
+    """
+    mesh = _own(solid.shape, sections)
+    placed = np.eye(4)
+    placed[:3, :3], placed[:3, 3] = solid.rotation, solid.position
+    mesh.apply_transform(placed)
+    return mesh
+
+
+def _own(shape: Shape, sections: int) -> trimesh.Trimesh:
+    if isinstance(shape, Mesh):
+        return trimesh.Trimesh(shape.vertices * shape.scale, shape.faces, process=False)
+    if isinstance(shape, RoundedBox):
+        return _rounded_box(shape, sections)
+    if isinstance(shape, (Sphere, Ellipsoid)):
+        turn = np.linspace(-0.5 * math.pi, 0.5 * math.pi, sections // 2 + 1)
+        ball = _turned(np.sin(turn), np.cos(turn), sections)
+        full = (shape.diameter,) * 3 if isinstance(shape, Sphere) else _lengths(shape)
+        ball.apply_transform(np.diag([*(0.5 * each for each in full), 1.0]))
+        return ball
+    heights, radii = np.transpose(_outline(shape))
+    return _turned(heights, radii, sections)
+
+
+def _lengths(shape: Ellipsoid | RoundedBox) -> tuple[float, float, float]:
+    return (shape.length_x, shape.length_y, shape.length_z)
+
+
+def _outline(shape: Cylinder | Cone | Frustum | Profile) -> list[tuple[float, float]]:
+    """Heights and radii of a turned solid, from the bottom up."""
+    if isinstance(shape, Profile):
+        return [(shape.axial_scale * z, shape.radial_scale * r) for z, r in shape.points]
+    low, high = -0.5 * shape.height, 0.5 * shape.height
+    if isinstance(shape, Cylinder):
+        return [(low, 0.5 * shape.diameter), (high, 0.5 * shape.diameter)]
+    if isinstance(shape, Cone):
+        return [(low, 0.5 * shape.diameter), (high, 0.0)]
+    return [(low, 0.5 * shape.bottom_diameter), (high, 0.5 * shape.top_diameter)]
+
+
+def _turned(heights: np.ndarray, radii: np.ndarray, sections: int) -> trimesh.Trimesh:
+    line = np.column_stack([radii, heights])
+    line[np.abs(line[:, 0]) < 1e-12, 0] = 0.0
+    ends = [[0.0, line[0, 1]]] if line[0, 0] > 0.0 else []
+    tops = [[0.0, line[-1, 1]]] if line[-1, 0] > 0.0 else []
+    return trimesh.creation.revolve(np.array([*ends, *line, *tops]), sections=sections)
+
+
+def _rounded_box(shape: RoundedBox, sections: int) -> trimesh.Trimesh:
+    """The hull of eight spheres about the corners within, or of the corners."""
+    half = 0.5 * np.array(_lengths(shape)) - shape.rounding
+    signs = np.array([[x, y, z] for x in (-1, 1) for y in (-1, 1) for z in (-1, 1)])
+    corners = signs * half
+    if shape.rounding > 0.0:
+        # Each eighth of a sphere, edges of the octants included, so that the flat faces are met.
+        turn = np.linspace(0.0, 0.5 * math.pi, sections // 4 + 1)
+        flat, rise = (each.ravel() for each in np.meshgrid(turn, turn))
+        eighth = np.column_stack([np.cos(rise) * np.cos(flat), np.cos(rise) * np.sin(flat), np.sin(rise)])
+        corners = np.concatenate(
+            [corner + shape.rounding * sign * eighth for corner, sign in zip(corners, signs, strict=True)]
+        )
+    hull = ConvexHull(corners)
+    mesh = trimesh.Trimesh(hull.points, hull.simplices, process=True)
+    mesh.fix_normals()
+    return mesh

@@ -1,0 +1,126 @@
+"""Reports, drawings and models of designs: the same numbers as the answer, files that other programs read."""
+
+from __future__ import annotations
+
+import io
+import math
+import re
+import zipfile
+from typing import Any
+
+import pytest
+import trimesh
+
+from ballgauge_schemas.design.request import DESIGN_REQUEST
+from ballgauge_schemas.shared.documents import design_example
+from ballgauge_service.core.report import page
+from ballgauge_service.core.report.paper import print_report
+from ballgauge_service.core.report.style import Style
+from ballgauge_service.design.evaluate import Found, evaluated
+from ballgauge_service.design.report import content
+from ballgauge_service.design.report.sections import cuts
+from ballgauge_service.design.solids.meshes import read_mesh
+from ballgauge_service.design.solids.models import FACET, write_model
+from ballgauge_service.design.solids.rotations import about
+from ballgauge_service.design.solids.solids import Cylinder, Design, Ellipsoid, RoundedBox, Solid, Sphere
+from ballgauge_service.pages import labels, languages
+
+NAMES = {**labels.LABELS, **labels.SOLID_LABELS, **labels.WORDS, **labels.NUMBERS}
+
+
+def style(language: str = "en", *, metric: bool = False) -> Style:
+    text = languages.gettext(language)
+    return Style(language, metric, "a4", text, lambda name: text(NAMES[name]))
+
+
+@pytest.fixture(scope="module")
+def asked() -> tuple[Found, dict[str, Any]]:
+    """A set of two balls, drilled, as asked of the service."""
+    return evaluated(DESIGN_REQUEST.load(design_example("skarn_set")))
+
+
+def test_the_page_holds_what_was_found(asked: tuple[Found, dict[str, Any]]) -> None:
+    """Sections in both planes of the design and each ball, and the numbers of the answer, side by side."""
+    found, answer = asked
+    told = page.write(content.report(found, answer, style()))
+    assert len(told.encode()) < 300_000
+    assert "<script" not in told
+    assert told.count("<svg") == 2 * (1 + len(answer["set"]["variants"]))
+    made, drilled = answer["properties"], answer["drilled"]
+    rows = [re.sub(r"<[^>]+>", "|", row) for row in re.findall(r"<tr>.*?</tr>", told, re.S)]
+    (row,) = (row for row in rows if row.startswith("||differential|") and row.count("in|") == 3)
+    assert f"{made['differential']:.4f} in" in row
+    assert f"{drilled['differential']:.4f} in" in row
+    beside = [row for row in rows if "|differential|" in row and row.count(" in|") == 2]
+    both = [ball["properties"]["differential"] for ball in answer["set"]["variants"]]
+    assert any(all(f"{each:.4f} in" in row for each in both) for row in beside)
+    assert all(each["message"][:40] in told for each in answer["cautions"] if "'" not in each["message"][:40])
+
+
+def test_the_paper_is_the_same_each_time(asked: tuple[Found, dict[str, Any]]) -> None:
+    found, answer = asked
+    first, second = (print_report(content.report(found, answer, style("de", metric=True))) for _ in range(2))
+    assert first == second
+    assert first.startswith(b"%PDF")
+    assert len(first) < 300_000
+
+
+def test_nothing_of_a_name_is_obeyed(asked: tuple[Found, dict[str, Any]]) -> None:
+    """Against markup in the name of a design and of its solids, in the page and in the drawing."""
+    hostile = "<img src=x onerror=alert(1)>"
+    design = Design((Solid(Sphere(8.58), 1.2, "cover", hostile),), hostile)
+    found = Found(design, design, {})
+    assert "<img" not in page.write(content.report(found, asked[1], style()))
+    assert "<img" not in content.drawn(design, style())
+    assert b"<img" not in zipfile.ZipFile(io.BytesIO(write_model(design, "3mf"))).read("3D/3dmodel.model")
+
+
+TILTED = Design((
+    Solid(Sphere(8.6), 1.2, "cover", "cover"),
+    Solid(Ellipsoid(3.0, 4.0, 5.0), 2.4, "inner_core", "core", (0.1, 0.0, 0.2), about((0, 0, 1), 90)),
+    Solid(RoundedBox(2.0, 1.0, 1.5, 0.2), 3.0, "other", "block", (0.0, 0.0, 2.0), about((0, 1, 0), 45)),
+    Solid(Cylinder(2.4, 0.4), 3.4, "disc", "disc", (0.0, 0.0, -3.0)),
+))  # fmt: skip
+
+
+def test_sections_reach_as_far_as_the_solids_do() -> None:
+    """Against closed forms: an ellipsoid turned a quarter, a box by half of it, a disc."""
+    for plane, core in ((0, (-1.9, 2.1)), (1, (-1.4985, 1.4985))):
+        found = {cut.number: cut.reach() for cut in cuts(TILTED, plane)}
+        assert found[2][:2] == pytest.approx(core, abs=2e-3)
+        assert found[4] == pytest.approx((-1.2, 1.2, -3.2, -2.8), abs=2e-3)
+        if plane == 0:
+            # Corners of a box of 2.0 by 1.5, rounded by 0.2, on end.
+            half = (1.0 - 0.2 + 0.75 - 0.2) / math.sqrt(2.0) + 0.2
+            assert found[3] == pytest.approx((-half, half, 2.0 - half, 2.0 + half), abs=2e-3)
+        else:
+            assert found[3][:2] == pytest.approx((-0.5, 0.5), abs=2e-3)
+
+
+def volumes() -> list[float]:
+    box = RoundedBox(2.0, 1.0, 1.5, 0.2)
+    a, b, c, r = 0.5 * box.length_x - 0.2, 0.5 * box.length_y - 0.2, 0.5 * box.length_z - 0.2, 0.2
+    rounded = 8 * (a * b * c + r * (a * b + b * c + c * a)) + 2 * math.pi * r * r * (a + b + c)
+    rounded += 4 / 3 * math.pi * r**3
+    return [math.pi / 6 * 8.6**3, math.pi / 6 * 60.0, rounded, math.pi * 1.44 * 0.4]
+
+
+@pytest.mark.parametrize("kind", ["3mf", "stl"])
+def test_models_hold_every_solid_in_millimeters(kind: str) -> None:
+    """Against an independent reader: a body each, named, closed, within the facets of its volume."""
+    data = write_model(TILTED, kind)
+    assert data == write_model(TILTED, kind)
+    scene = trimesh.load_scene(io.BytesIO(data), file_type=kind)
+    bodies = {name.removesuffix(" [mm]"): body for name, body in scene.geometry.items()}
+    assert list(bodies) == [solid.name for solid in TILTED.solids]
+    for body, volume in zip(bodies.values(), volumes(), strict=True):
+        assert body.is_watertight
+        size = float(body.extents.min()) / 25.4
+        assert 0.0 < 1.0 - body.volume / 25.4**3 / volume < 6.0 * FACET / (0.5 * size)
+
+
+def test_a_model_can_be_read_again() -> None:
+    """A core written as 3MF, and read with the unit that the file states."""
+    core = Design((Solid(Sphere(7.6), 1.0, "cover", "core"),))
+    back = read_mesh(write_model(core, "3mf"), "3mf", None)
+    assert float(abs(back.vertices).max()) == pytest.approx(3.8, abs=1e-4)
