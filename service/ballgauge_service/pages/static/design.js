@@ -319,7 +319,7 @@ function files(request) {
     element("p", {
       class: "quiet",
       text: gettext(
-        "The report has the sections with dimensions, the parts, numbers, rules, and all that is solved for, in the language and units of this page. The solids are in millimeters.",
+        "The report has sections, parts, numbers, rules and all that is solved for; solids are in mm.",
       ),
     }),
     element(
