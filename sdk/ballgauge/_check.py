@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias, TypedDict, TypeVar
 from urllib.parse import urlencode
 
 from ballgauge import _encoding
-from ballgauge._failures import InvalidRequest, foreign
+from ballgauge._failures import Answer, InvalidRequest, Problem, foreign, told
 from ballgauge._http import Request, Steps, document_in, document_of, request_id
 from ballgauge._values import Record, Result, Table, each, frozen, member
 
@@ -238,29 +238,63 @@ def _batch(kind: type[Found], member: str, first: int, count: int, body: bytes) 
         answer = yield Request("POST", f"/v1/{member}", body)
     except InvalidRequest as error:
         raise error.moved(member, first) from None
+    id_ = request_id(answer)
+    return [kind(each, id_) for each in _results(answer, count)]
+
+
+def _results(answer: Answer, count: int) -> list[Any]:
     results = document_in(answer).get("results")
     if not isinstance(results, list) or len(results) != count:
         raise foreign()
-    told = request_id(answer)
-    return [kind(each, told) for each in results]
+    return results
 
 
 def _collected(
     kind: type[Found], member: str, encoded: list[bytes], beside: Mapping[str, Any]
 ) -> Steps[list[Found | InvalidRequest]]:
-    """A batch without what is refused of it, asked again until none is; those have their errors in place."""
+    """The results of a batch, with the errors of what is refused of it in their places."""
+    if member != "checks":
+        return (yield from _without(None, kind, member, encoded, beside))
+    body = _encoding.frame(member, encoded, {**beside, "on_error": "collect"})
+    try:
+        answer = yield Request("POST", f"/v1/{member}", body)
+    except InvalidRequest as error:
+        if all(each.pointer != "/on_error" for each in error.errors):
+            raise
+        return (yield from _without(error.problem, kind, member, encoded, beside))
+    found: list[Found | InvalidRequest] = []
+    for item in _results(answer, len(encoded)):
+        if not isinstance(item, dict) or not item.keys() & {"result", "problem"}:
+            raise foreign()
+        if "problem" in item:
+            refused = told(item["problem"], answer)
+            if not isinstance(refused, InvalidRequest):
+                raise refused
+            found.append(refused)
+        else:
+            found.append(kind(item["result"], request_id(answer)))
+    return found
+
+
+def _without(
+    problem: Problem | None, kind: type[Found], member: str, encoded: list[bytes], beside: Mapping[str, Any]
+) -> Steps[list[Found | InvalidRequest]]:
+    """The same where a batch is all or nothing: without what a problem names, until none is named."""
     found: dict[int, Found | InvalidRequest] = {}
     left = list(range(len(encoded)))
-    while left:
+    while True:
+        refused = problem.by_item(member) if problem else {}
+        found |= {left[place]: InvalidRequest(each) for place, each in refused.items()}
+        left = [index for place, index in enumerate(left) if place not in refused]
+        if not left:
+            break
         body = _encoding.frame(member, [encoded[index] for index in left], beside)
         try:
             results = yield from _batch(kind, member, 0, len(left), body)
         except InvalidRequest as error:
-            refused = error.problem.by_item(member)
-            if not refused:
+            problem = error.problem
+            if not problem.by_item(member):
                 raise
-            found |= {left[place]: InvalidRequest(problem) for place, problem in refused.items()}
-            left = [index for place, index in enumerate(left) if place not in refused]
         else:
             found |= dict(zip(left, results, strict=True))
             break

@@ -15,6 +15,7 @@ import numpy as np
 import pandas
 import pytest
 import requests
+from tests.sdk.conftest import Script, says
 
 import ballgauge
 from ballgauge import _encoding
@@ -257,3 +258,43 @@ def test_one_bad_ball_does_not_lose_the_others(client: ballgauge.Client, drilled
     assert {type(result) for result in found} == {ballgauge.CheckResult, ballgauge.InvalidRequest}
     with pytest.raises(ValueError, match="collect"):
         list(client.check_many(items, errors="ignore"))
+
+
+def _refused(*pointers: str) -> Any:
+    errors = [{"pointer": pointer, "detail": "no"} for pointer in pointers]
+    return says(422, {"title": "Unprocessable", "status": 422, "errors": errors})
+
+
+BRIEF = {"outcome": "conforming", "unmet": [], "missing": []}
+
+
+def test_errors_are_collected_by_one_request(script: Script) -> None:
+    """And by a service that does not know how to, in as many as it takes to leave out what it names."""
+    problem = {"title": "Unprocessable", "status": 422, "errors": [{"pointer": "/ball/rg", "detail": "no"}]}
+    balls: list[Any] = [{"ball": {"rg": number}} for number in (2, 9, 3)]
+
+    def collected() -> list[Any]:
+        with ballgauge.Client(script.url) as client:
+            return list(client.check_many(balls, detail="brief", errors="collect"))
+
+    script.answers = [says(200, {"results": [{"result": BRIEF}, {"problem": problem}, {"result": BRIEF}]})]
+    first, bad, last = collected()
+    assert first == last == ballgauge.BriefResult(BRIEF)
+    assert [error.pointer for error in bad.errors] == ["/ball/rg"]
+    assert [json.loads(body)["on_error"] for body in script.requests] == ["collect"]
+
+    script.requests.clear()
+    wrong = ("/checks/1/ball/rg", "/on_error")
+    script.answers = [_refused(*wrong), _refused("/checks/0/ball"), says(200, {"results": [BRIEF]})]
+    assert [type(each) for each in collected()] == [ballgauge.InvalidRequest] * 2 + [ballgauge.BriefResult]
+    asked = [json.loads(body) for body in script.requests]
+    assert [len(each["checks"]) for each in asked] == [3, 2, 1]
+    assert ["on_error" in each for each in asked] == [True, False, False]
+
+    script.answers = [_refused("/checks")]
+    with pytest.raises(ballgauge.InvalidRequest):
+        collected()
+    for foreign in ([3, 3, 3], [], [{}, {}, {}], [{"problem": 3}, {}, {}]):
+        script.answers = [says(200, {"results": foreign})]
+        with pytest.raises(ballgauge.ServiceError):
+            collected()
