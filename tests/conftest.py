@@ -30,8 +30,9 @@ SLOW = (
     "motion/test_studies.py::test_spread_is_that",
     "published/test_hole_integrals.py::test_meshes", "published/test_hole_integrals.py::test_what_two",
     "record/test_prints.py::test_the_command", "sdk/test_contract_kit", "sdk/test_generated_clients",
-    "sdk/test_designs.py::test_the_command_runs", "sdk/test_release.py::test_the_code_needs",
-    "sdk/test_strategies", "sdk/test_types", "web/test_contract", "web/test_metrics.py::test_processes",
+    "sdk/test_designs.py::test_the_command_runs", "sdk/test_notebook",
+    "sdk/test_release.py::test_the_code_needs", "sdk/test_strategies", "sdk/test_types",
+    "web/test_contract", "web/test_metrics.py::test_processes",
     "web/test_served", "web/test_server_gate.py::test_a_large_answer",
 )  # fmt: skip
 """Folders, files and tests that the fast lane leaves out, by the beginning of their ids below `tests`."""

@@ -9,6 +9,7 @@ from datetime import date
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias, TypedDict, TypeVar
 from urllib.parse import urlencode
 
+from ballgauge import _drawn as drawn
 from ballgauge import _encoding
 from ballgauge._failures import Answer, InvalidRequest, Problem, foreign, told
 from ballgauge._http import Request, Steps, document_in, document_of, request_id
@@ -91,6 +92,9 @@ class CheckResult(Result, init=False, rows="findings"):
     also_on: tuple[types.OtherDay, ...] = member(default=[])
     identity: types.Identity | None = member(default=None)
 
+    def _picture(self) -> str:
+        return drawn.ball(self.raw["derived"])
+
 
 class Unmet(Result, init=False):
     """A rule that counts and is not met: broken, undecided or not assessed. Numbers are in its unit."""
@@ -120,6 +124,9 @@ class DrillingResult(Result, init=False):
     assumptions: tuple[str, ...] = member(default=[])
     remedies: tuple[types.Remedy, ...] = member(default=[])
     units: Table[str] = member(default={})
+
+    def _picture(self) -> str:
+        return drawn.ball(self.raw["derived"])
 
 
 class RuleChange(Record, init=False):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import io
 import json
 import os
@@ -9,6 +10,7 @@ from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any
 
+from ballgauge import _drawn as drawn
 from ballgauge import _encoding, _files
 from ballgauge._check import Finding
 from ballgauge._failures import Answer, foreign, told
@@ -53,6 +55,9 @@ class DesignResult(Result, init=False, rows="findings"):
     assumptions: tuple[str, ...]
     units: Table[str]
 
+    def _picture(self) -> str:
+        return drawn.section(self.__dict__.get("_design"))
+
 
 WRITTEN: Mapping[str, tuple[str, ...]] = {
     "report": ("html", "pdf"), "drawing": ("svg", "pdf"), "model": ("3mf", "stl"),
@@ -73,10 +78,17 @@ def ask(
         return (yield from _with_files(body, content_type, targets))
     if progress is None:
         answer = yield Request("POST", "/v1/designs", body, content_type, JSON, PATIENCE)
-        return DesignResult(document_in(answer), request_id(answer))
+        return _result(document_in(answer), answer, request)
     events = _Events(progress)
     answer = yield Request("POST", "/v1/designs", body, content_type, _LINES, PATIENCE, taken=events.take)
-    return DesignResult(events.result(answer), request_id(answer))
+    return _result(events.result(answer), answer, request)
+
+
+def _result(document: dict[str, Any], answer: Answer, request: Mapping[str, Any]) -> DesignResult:
+    """The result, which keeps the design for its picture: the answer has no shapes."""
+    result = DesignResult(document, request_id(answer))
+    result.__dict__["_design"] = copy.deepcopy(request.get("design"))
+    return result
 
 
 def _with_files(body: bytes, content_type: str, targets: Mapping[str, Path]) -> Steps[DesignResult]:

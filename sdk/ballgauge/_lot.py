@@ -13,6 +13,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, TypeAlias
 
+from ballgauge import _drawn as drawn
 from ballgauge import _encoding
 from ballgauge import _files as files
 from ballgauge._failures import Answer, foreign, told
@@ -102,6 +103,9 @@ class LotResult(Result, init=False, rows="worst_balls"):
     cautions: tuple[types.Caution, ...] = member(default=[])
     assumptions: tuple[str, ...] = member(default=[])
     units: Table[str] = member(default={})
+
+    def _picture(self) -> str:
+        return drawn.lot(self.raw["quantities"])
 
 
 class LotSeriesResult(Result, init=False):

@@ -7,6 +7,7 @@ import io
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from ballgauge import _drawn as drawn
 from ballgauge import _encoding
 from ballgauge._failures import Answer, foreign
 from ballgauge._http import JSON, Request, Steps, document_in, request_id
@@ -47,6 +48,9 @@ class MotionResult(Result, init=False):
     def ending(self) -> str:
         """Where the path ended: pins, gutter, stopped, unresolved or timed_out."""
         return str(self.motion["ending"])
+
+    def _picture(self) -> str:
+        return drawn.path(self.raw["motion"])
 
 
 PASSAGE = ("distance", "time", "speed", "board")

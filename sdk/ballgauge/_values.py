@@ -259,7 +259,15 @@ class Result:
         return notebook.frame(rows)
 
     def _repr_html_(self) -> str:
-        return notebook.page(type(self).__name__, self.raw, self._rows)
+        page = notebook.page(type(self).__name__, self.raw, self._rows)
+        try:
+            return page + self._picture()
+        except (KeyError, TypeError, ValueError):
+            return page  # of an answer that lacks what is drawn
+
+    def _picture(self) -> str:
+        """A picture as SVG; none for most results."""
+        return ""
 
     def _values(self) -> tuple[Any, ...]:
         return tuple(getattr(self, name) for name in self._members)

@@ -1,4 +1,4 @@
-"""The examples of docker/RECORDS.md, run as they stand: other software verifies records, altered ones not."""
+"""The examples of the guide, run as they stand: other software verifies records, altered ones not."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ from typing import Any
 import pytest
 from tests import node
 
-PAGE = Path(__file__).parent.parent.parent / "docker" / "RECORDS.md"
+from ballgauge_service.pages import guide
 
 
 def example(language: str) -> str:
-    (found,) = re.findall(rf"```{language}\n(.*?)```", PAGE.read_text(encoding="utf-8"), re.DOTALL)
+    (found,) = re.findall(rf"```{language}\n(.*?)```", guide.source("records"), re.DOTALL)
     return str(found)
 
 

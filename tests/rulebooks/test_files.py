@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from ballgauge_service.pages import guide
 from ballgauge_service.rulebooks import (
     RulebookError,
     UnknownRulebookError,
@@ -42,10 +43,10 @@ def test_bodies_and_overlays_are_the_files() -> None:
     assert len(FILES) == len(bodies()) + len(overlays())
 
 
-def test_the_readme_says_what_the_rules_rest_on() -> None:
+def test_the_guide_says_what_the_rules_rest_on() -> None:
     """Its table, against the files: each of their limits is counted once."""
     table = basis_table()
-    assert table in (FOLDER.parents[2] / "README.md").read_text()
+    assert table in guide.source("rules")
     cells = [line.split(" | ") for line in table.splitlines()[2:]]
     rows = [
         row for path in FILES for rule in tomllib.loads(path.read_text())["rule"] for row in rule["limit"]

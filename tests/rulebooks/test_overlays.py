@@ -24,6 +24,7 @@ from ballgauge_schemas.shared.overlay import (
 from ballgauge_service.check.evaluate import evaluate_checks
 from ballgauge_service.check.request import Rules
 from ballgauge_service.core.refusal import InvalidInput
+from ballgauge_service.pages import guide
 from ballgauge_service.rulebooks import (
     BadFolderError,
     Own,
@@ -39,8 +40,7 @@ from ballgauge_service.rulebooks import (
 from ballgauge_service.web.http.settings import BadSettings, Settings
 from ballgauge_service.web.server.application import create_app
 
-README = (Path(__file__).parents[2] / "README.md").read_text()
-TEN_LINES = README.split("```toml\n")[1].split("```")[0]
+TEN_LINES = guide.source("rules").split("```toml\n")[1].split("```")[0]
 
 EVENT = """\
 overlay = { name = "city_open", base = "usbc" }
@@ -78,7 +78,7 @@ def outcomes(answer: Any) -> dict[str, str]:
 
 
 def test_a_tournament_says_its_rules_in_ten_lines(client: Any, tmp_path: Path) -> None:
-    """The README's: 78 D at this event, no urethane made before 2022-08-01; as a file and as JSON."""
+    """The guide's: 78 D at this event, no urethane made before 2022-08-01; as a file and as JSON."""
     assert len(TEN_LINES.splitlines()) == 10
     file = tmp_path / "city_open.toml"
     file.write_text(TEN_LINES)

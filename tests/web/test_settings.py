@@ -4,19 +4,20 @@ from __future__ import annotations
 
 import re
 from dataclasses import fields
-from pathlib import Path
 
 import pytest
 
+from ballgauge_service.pages import guide
 from ballgauge_service.web.http.settings import BadSettings, Settings
 
-TABLE = Path(__file__).parents[2] / "docker" / "README.md"
 ROW = re.compile(r"^\| `BALLGAUGE_(?P<name>[A-Z_]+)` \| (?P<default>[^|]+) \|", re.MULTILINE)
 
 
 def test_every_setting_is_in_the_operators_table_with_its_default() -> None:
-    """Against docker/README.md; `serve` itself sets `processes`, and a machine has its own processors."""
-    told = {row["name"].lower(): row["default"].strip("` ") for row in ROW.finditer(TABLE.read_text("utf-8"))}
+    """Against the guide; `serve` itself sets `processes`, and a machine has its own processors."""
+    told = {
+        row["name"].lower(): row["default"].strip("` ") for row in ROW.finditer(guide.source("operations"))
+    }
     for field in fields(Settings):
         if field.name in ("processes", "computing"):
             continue

@@ -926,7 +926,7 @@ def _examples() -> tuple[str, ...]:
     return (*example_names(), EXAMPLE_LOT, *design_example_names(), *motion_example_names())
 
 
-@program.command()
+@program.command("fields")
 @click.argument("schema", required=False, shell_complete=lambda *given: fields.names(given[-1]))
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, for programs.")
 def fields_of(schema: str | None, as_json: bool) -> int:
@@ -947,9 +947,6 @@ def fields_of(schema: str | None, as_json: bool) -> int:
     else:
         fields.tell(paper.choose(), found, schema)
     return CONFORMING
-
-
-program.add_command(fields_of, "fields")
 
 
 @program.command()
@@ -999,7 +996,7 @@ def serve(host: str, port: int, workers: int, **given: Any) -> int:
 
     The log is JSON on standard error. The interface is described at /docs and /openapi.json. On addresses
     that other machines reach, the service starts only with a file of access keys, or with --open-to-anyone.
-    TLS is a proxy's. Further settings are variables BALLGAUGE_..., listed in docker/README.md of the sources.
+    TLS is a proxy's. Further settings are variables BALLGAUGE_...; /guide/operations lists them.
 
     \b
     Examples:

@@ -11,12 +11,12 @@ from flask import Blueprint, Response, make_response, render_template, request, 
 from ballgauge_schemas import example
 from ballgauge_schemas.shared.documents import design_example, motion_example
 from ballgauge_service.core.units import METRIC
-from ballgauge_service.pages import assets, contracts, forms, labels, languages, sections, sentences
+from ballgauge_service.pages import assets, contracts, forms, guide, labels, languages, sections, sentences
 from ballgauge_service.rulebooks import amount, listing
 
 blueprint = Blueprint("pages", __name__, template_folder="templates")
 
-PAGES = ("check", "drilling", "desk", "verify", "lot", "motion", "design", "rules")
+PAGES = ("check", "drilling", "desk", "verify", "lot", "motion", "design", "rules", "guide")
 """Every page by the name of its address and template, in the order of the menu."""
 
 POLICY = "; ".join(
@@ -32,6 +32,9 @@ POLICY = "; ".join(
     )
 )
 
+SEARCH_POLICY = POLICY.replace("form-action 'none'", "form-action 'self'")
+"""Of the guide, whose search is a form that works without scripts."""
+
 HEADERS = {
     "Content-Security-Policy": POLICY,
     "Cross-Origin-Opener-Policy": "same-origin",
@@ -46,6 +49,8 @@ HEADERS = {
 @blueprint.after_request
 def _protect(response: Response) -> Response:
     response.headers.update(HEADERS)
+    if request.endpoint != "pages.static" and request.path.startswith("/guide"):
+        response.headers["Content-Security-Policy"] = SEARCH_POLICY
     return response
 
 
@@ -59,6 +64,12 @@ def home() -> Response:
 def page(name: str) -> Response:
     """Give a page."""
     return _page(name)
+
+
+@blueprint.get(f"/guide/<any({', '.join(map(repr, (*guide.ORDER, guide.WHOLE)))}):part>")
+def guide_part(part: str) -> Response:
+    """Give a chapter of the guide, or all of it on one page."""
+    return _page("guide", part)
 
 
 @blueprint.get("/static/<path:name>")
@@ -77,7 +88,7 @@ def _with_version(endpoint: str, values: dict[str, Any]) -> None:
         values["name"] = f"{assets.version()}/{values['name']}"
 
 
-def _page(name: str) -> Response:
+def _page(name: str, part: str = "") -> Response:
     language = languages.negotiate(request.args.get("lang"), request.accept_languages)
     translate = languages.gettext(language)
     body = render_template(
@@ -100,6 +111,8 @@ def _page(name: str) -> Response:
         rulebooks=listing.listing,
         amount=amount,
         place=_place,
+        part=part,
+        guide=guide,
     )
     response = make_response(body)
     response.headers["Content-Language"] = language

@@ -42,6 +42,7 @@ _ELSEWHERE = (
     "shared/approved_list.py",
     "shared/deprecations.py",
     "shared/documents.py",
+    "shared/field_table.py",
 )
 _DESCRIBED = {"description", "summary", "unit"}
 _JOINING = ("and", "or", "Balls", "ball", "balls", "rule", "rules")

@@ -1,4 +1,4 @@
-"""What the rules rest on: `python -m ballgauge_service.rulebooks.basis` prints the README's table of it."""
+"""What the rules rest on: `python -m ballgauge_service.rulebooks.basis` prints the guide's table of it."""
 
 from __future__ import annotations
 

@@ -61,7 +61,7 @@ OPEN = frozenset(
         "/v1/records/keys",
     )
 )
-OPEN_FOLDERS = ("/static/", "/docs/")
+OPEN_FOLDERS = ("/static/", "/docs/", "/guide/")
 
 _ABSENT = "this address needs an access key: send the header Authorization: Bearer and the key"
 _INVALID = "the access key is not valid: it is unknown, revoked or past its last day"
