@@ -32,6 +32,7 @@ from ballgauge_schemas.check.request import (
     DrillingBatchSchema,
     DrillingRequestSchema,
     RulebookQuerySchema,
+    SheetRequestSchema,
 )
 from ballgauge_schemas.design.answer import DesignEventSchema, DesignResultSchema
 from ballgauge_schemas.design.request import DESIGN_ANSWERS, DesignRequestSchema, SolidField
@@ -498,6 +499,14 @@ def _paths() -> dict[str, dict[str, Any]]:
             "What a drilling does to a ball",
             (DrillingRequestSchema, DrillingBatchSchema),
             (DrillingResultSchema, DrillingBatchResultSchema),
+        ),
+        "/v1/drillings/sheets": _post(
+            "drillingSheet",
+            "The sheet that a driller works from, as PDF",
+            "balls",
+            _answer({"application/pdf": {"schema": _BINARY}}, "The sheet."),
+            {"application/json": {"schema": SheetRequestSchema}},
+            codes=(400, 405, 413, 415, 422),
         ),
         **_lots(),
         "/v1/designs": _designs(),

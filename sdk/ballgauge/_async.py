@@ -393,6 +393,10 @@ class AsyncClient:
         """See `Client.drill_many`."""
         return self._many(_check.many(DrillingResult, "drillings", items))
 
+    async def print_sheet(self, request: types.SheetRequest) -> bytes:
+        """See `Client.print_sheet`."""
+        return await self._run(_check.sheet(request))
+
     async def assess_lot(
         self,
         lot: _lot.Lot,

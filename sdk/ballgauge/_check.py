@@ -352,3 +352,8 @@ def listed(body: str | None, on: date | str | None, overlay: str | None) -> Step
         raise foreign()
     books: tuple[types.Rulebook, ...] = frozen(found, "Rulebook")
     return books
+
+
+def sheet(request: types.SheetRequest) -> Steps[bytes]:
+    """See `Client.print_sheet`."""
+    return (yield Request("POST", "/v1/drillings/sheets", _encoding.encode(request))).content

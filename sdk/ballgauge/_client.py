@@ -254,6 +254,13 @@ class Client:
         """Compute any number of drillings, in order; see `check_many`."""
         return self._many(_check.many(DrillingResult, "drillings", items))
 
+    def print_sheet(self, request: types.SheetRequest) -> bytes:
+        """Print the sheet that a driller works from: ``{"check": {...}, "owner": "A", "paper": "letter"}``.
+
+        It is a PDF; `language`, `units` (trade or metric) and `paper` (a4 or letter) say how it is written.
+        """
+        return self._http.run(_check.sheet(request))
+
     def assess_lot(
         self,
         lot: _lot.Lot,

@@ -1907,6 +1907,21 @@ class Set(TypedDict):
     """Most solutions to give."""
 
 
+class SheetRequest(TypedDict):
+    """A drilling whose sheet for the driller is wanted."""
+
+    check: CheckEntry
+    """The ball with its drilling, and the rules."""
+    owner: NotRequired[str | None]
+    """Whose ball it is."""
+    language: NotRequired[ReportLanguage | None]
+    """Its language."""
+    units: NotRequired[ReportUnit | None]
+    """Trade units, or metric ones in place of them."""
+    paper: NotRequired[Paper | None]
+    """Size of its page."""
+
+
 class Shot(TypedDict):
     """One measured shot on the request's lane with the request's ball."""
 

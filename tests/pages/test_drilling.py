@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import base64
+import io
 import json
 import shutil
 import subprocess
 from fractions import Fraction
+from pathlib import Path
 from typing import Any
 
 import pytest
 import requests
+from PIL import Image
+from pyzbar import pyzbar
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.keys import Keys
 
@@ -365,6 +369,55 @@ def test_the_sheet_that_is_printed(browser: Any, page: str) -> None:
     text, pages = printed(browser)
     assert "conforming" not in text
     assert "No verdict" in text
+
+
+def test_the_sheet_for_the_driller(browser: Any, downloads: Path) -> None:
+    """A button saves the service's paper of what the form shows, in the page's units, once that is judged."""
+    browser.open("/drilling?lang=de")
+    browser.example("drilled")
+    browser.fill("ball-keeper", "Ada Holm")
+    browser.run("document.querySelector('[data-paper=letter]').click()")
+    file = downloads / "drilling-sheet.pdf"
+    browser.wait(file.exists, "no sheet")
+    text = subprocess.run(["pdftotext", "-layout", file, "-"], capture_output=True, text=True).stdout
+    file.unlink()
+    assert [each for each in ("Bohrblatt", "Ada Holm", "59/64 in", "konform") if each not in text] == []
+    browser.fill("ball.weight", "17 stone")
+    seen = "return document.querySelector('[data-paper=a4]').checkVisibility({visibilityProperty: true})"
+    assert not browser.run(seen)
+
+
+def test_a_code_hands_the_ball_to_a_phone(browser: Any) -> None:
+    """zbar reads the address off the screen; another browser opens the same ball in the same units."""
+    browser.open("/drilling")
+    browser.example("drilled")
+    browser.fill("units", "metric")
+    browser.run("document.getElementById('phone').click()")
+    browser.wait(lambda: browser.run("return document.querySelector('#phone-code img')?.complete"), "no code")
+    code = browser.driver.find_element("css selector", "#phone-code img").screenshot_as_png
+    (found,) = pyzbar.decode(Image.open(io.BytesIO(code)))
+    address = found.data.decode()
+    assert address == browser.driver.current_url
+    assert "units=metric" in address
+    before = browser.run("return [...document.querySelectorAll('[data-control]')].map((each) => each.value)")
+    browser.driver.execute_cdp_cmd(
+        "Storage.clearDataForOrigin", {"origin": browser.server, "storageTypes": "local_storage"}
+    )
+    browser.driver.get("about:blank")
+    browser.driver.get(address)
+    browser.wait(lambda: browser.state() == "current")
+    after = browser.run("return [...document.querySelectorAll('[data-control]')].map((each) => each.value)")
+    assert after == before
+    # A code of a ball that is no longer shown is put away; one too long is told.
+    browser.run("document.getElementById('phone').click()")
+    browser.wait(lambda: browser.count("#phone-code img"))
+    browser.fill("ball.name", "x" * 200)
+    assert browser.source("phone-code") == ""
+    for index in range(20):
+        browser.run("document.getElementById('add-hole').click()")
+        browser.fill(f"drilling.holes.{index + 3}.diameter", "0.123456789")
+    browser.run("document.getElementById('phone').click()")
+    browser.wait(lambda: "too long" in browser.source("phone-code"), "nothing is said")
 
 
 def printed(browser: Any) -> tuple[str, int]:

@@ -13,7 +13,7 @@ import pytest
 from ballgauge_schemas import CHECK_REQUEST, KINDS, QuantityField, unit_size
 from ballgauge_service.pages import blueprint as pages_blueprint
 from ballgauge_service.pages import forms, labels, languages, messages
-from ballgauge_service.pages.blueprint import PAGES
+from ballgauge_service.pages.blueprint import CODE_MAXIMUM, PAGES
 
 HERE = Path(pages_blueprint.root_path)
 ADDRESSES = ["/", *(f"/{name}" for name in PAGES)]
@@ -49,6 +49,18 @@ def test_every_answer_has_the_headers(client: Any, address: str) -> None:
     assert answer.headers["Referrer-Policy"] == "no-referrer"
     assert answer.headers["Cross-Origin-Opener-Policy"] == "same-origin"
     assert "camera=(self)" in answer.headers["Permissions-Policy"]
+
+
+def test_a_code_is_drawn_of_an_address_alone(client: Any) -> None:
+    """What is no address of a page's length is refused, whatever it is."""
+    drawn = client.post("/code", json={"address": "http://shop.test:8000/drilling#ball.weight=15"})
+    assert drawn.content_type == "image/svg+xml"
+    assert b"<script" not in drawn.data
+    for body in (b"", b"{", b"[]", b"null", b'{"address": 1}', b'{"address": ""}', b"[" * 3000, b"\xff"):
+        assert client.post("/code", data=body).status_code == 422, body
+    for text in ("x" * (CODE_MAXIMUM + 1), "ä" * CODE_MAXIMUM, "\ud800"):
+        assert client.post("/code", json={"address": text}).status_code == 422
+    assert client.post("/code", json={"address": "x" * CODE_MAXIMUM}).status_code == 200
 
 
 @pytest.mark.parametrize("address", ADDRESSES)

@@ -117,6 +117,7 @@ def test_the_addresses() -> None:
     assert set(DOCUMENT["paths"]) == {
         "/v1/checks",
         "/v1/drillings",
+        "/v1/drillings/sheets",
         "/v1/lots",
         "/v1/designs",
         "/v1/motions",

@@ -180,6 +180,16 @@ class DrillingBatchSchema(Schema):
     )
 
 
+class SheetRequestSchema(Schema):
+    """A drilling whose sheet for the driller is wanted."""
+
+    check = Part(CheckEntrySchema, "The ball with its drilling, and the rules.", required=True)  # type: ignore[assignment]
+    owner = Text("J. Doe", "Whose ball it is.", maximum=80)
+    language = Choice(words.REPORT_LANGUAGES, "Its language.", default="en")
+    units = Choice(words.REPORT_UNITS, "Trade units, or metric ones in place of them.", default="trade")
+    paper = Choice(words.PAPERS, "Size of its page.", default="a4")
+
+
 class RulebookQuerySchema(Schema):
     """Which rules to list; without parameters, those of every body."""
 
@@ -198,6 +208,7 @@ CHECK_REQUEST = CheckRequestSchema()
 CHECK_BATCH = CheckBatchSchema()
 DRILLING_REQUEST = DrillingRequestSchema()
 DRILLING_BATCH = DrillingBatchSchema()
+SHEET_REQUEST = SheetRequestSchema()
 RULEBOOK_QUERY = RulebookQuerySchema()
 
 

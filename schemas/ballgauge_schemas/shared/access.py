@@ -19,6 +19,7 @@ NEEDED: Mapping[str, str] = MappingProxyType(
     {
         "/v1/checks": "check",
         "/v1/drillings": "check",
+        "/v1/drillings/sheets": "check",
         "/v1/rulebooks": "check",
         "/v1/lots": "lot",
         "/v1/designs": "design",

@@ -369,8 +369,23 @@ def check(
 
 @program.command(epilog=_EXIT_CODES)
 @_files_given
+@click.option(
+    "--sheet", type=click.Path(dir_okay=False), metavar="PDF", help="Write the sheet for the driller here."
+)
+@click.option("--owner", metavar="NAME", help="Of the sheet: whose ball it is.")
+@click.option("--paper", type=click.Choice(["a4", "letter"]), help="Of the sheet: its size; a4 if not told.")
+@click.option("--language", type=click.Choice(["en", "de"]), help="Of the sheet: its language.")
+@click.option("--units", type=click.Choice(["trade", "metric"]), help="Of the sheet: its units.")
 @_connected
-def drill(files: tuple[str, ...], form: str | None, url: str | None, timeout: float, as_json: bool) -> int:
+def drill(
+    files: tuple[str, ...],
+    form: str | None,
+    sheet: str | None,
+    url: str | None,
+    timeout: float,
+    as_json: bool,
+    **written: str | None,
+) -> int:
     """Compute what drilling does: weight, balance, RGs and axes.
 
     FILE holds one request with a ball and a drilling, or {"drillings": [...]} with up to 1,000; .ndjson holds
@@ -381,8 +396,19 @@ def drill(files: tuple[str, ...], form: str | None, url: str | None, timeout: fl
       ballgauge drill ball.json
       ballgauge example drilling | ballgauge drill - --json
       ballgauge drill drillings.ndjson --format ndjson > drilled.ndjson
+      ballgauge drill ball.json --sheet ball.pdf --owner "J. Doe" --paper letter
     """
     form, names = _form(form, as_json), several.expand(files)
+    if sheet is not None:
+        if not several.is_one_document(names):
+            raise click.UsageError("--sheet is of one ball: give one file")
+        asked = {name: value for name, value in written.items() if value is not None}
+        asked["check"] = json.loads(requests_in.read(several.contents(names[0]), "drillings", {}))
+        with _client(url, timeout) as client:
+            records.write(sheet, client.print_sheet(asked))
+        return CONFORMING
+    if any(value is not None for value in written.values()):
+        raise click.UsageError("--owner, --paper, --language and --units are those of a --sheet")
     if not several.is_one_document(names) or form in ("ndjson", "csv"):
         with _client(url, timeout) as client:
             outcomes = several.tell(several.ask(client, names, "drillings", lambda asked: asked), form)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import io
+import json
 from functools import partial
 from importlib.resources import files
 from typing import Any
@@ -10,6 +12,7 @@ from flask import Blueprint, Response, make_response, render_template, request, 
 
 from ballgauge_schemas import example
 from ballgauge_schemas.shared.documents import design_example, motion_example
+from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.core.units import METRIC
 from ballgauge_service.pages import assets, contracts, forms, guide, labels, languages, sections, sentences
 from ballgauge_service.rulebooks import amount, listing
@@ -18,6 +21,9 @@ blueprint = Blueprint("pages", __name__, template_folder="templates")
 
 PAGES = ("check", "drilling", "desk", "verify", "lot", "motion", "design", "rules", "guide")
 """Every page by the name of its address and template, in the order of the menu."""
+
+CODE_MAXIMUM = 1500
+"""Bytes of an address whose code a phone still reads from a screen (ours)."""
 
 POLICY = "; ".join(
     (
@@ -86,6 +92,28 @@ def static(name: str) -> Response:
 def _with_version(endpoint: str, values: dict[str, Any]) -> None:
     if endpoint == "pages.static":
         values["name"] = f"{assets.version()}/{values['name']}"
+
+
+@blueprint.post("/code")
+def code() -> Response:
+    """Draw an address as a QR code; what asks for a page never tells what is after the hash."""
+    import segno
+
+    drawn = io.BytesIO()
+    made = segno.make_qr(_address(request.get_data(cache=False)), error="l", boost_error=False)
+    made.save(drawn, kind="svg", scale=4, light="#fff", xmldecl=False)
+    return Response(drawn.getvalue(), content_type="image/svg+xml")
+
+
+def _address(body: bytes) -> str:
+    try:
+        asked = json.loads(body) if len(body) <= 2 * CODE_MAXIMUM else None
+        address = asked["address"].encode()
+        if 0 < len(address) <= CODE_MAXIMUM:
+            return str(address, "utf-8")
+    except (ValueError, TypeError, LookupError, AttributeError, RecursionError):
+        pass
+    raise InvalidInput([Fault("/address", f"must be an address of at most {CODE_MAXIMUM} bytes")])
 
 
 def _page(name: str, part: str = "") -> Response:

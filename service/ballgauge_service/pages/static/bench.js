@@ -6,6 +6,7 @@ import * as calls from "./calls.js";
 import { Form, stateOf } from "./form.js";
 import { copy, useUnitsOf } from "./frame.js";
 import { clearProblem, reveal, showProblem } from "./problem.js";
+import { offerPhone } from "./phone.js";
 import { offer } from "./record.js";
 import * as results from "./results.js";
 import { PAUSE, PageState } from "./state.js";
@@ -40,6 +41,10 @@ export function run({
   });
   const signing = offer(state);
   const undo = new Undo({ read: () => form.state(), write: restore, say: (name) => form.titleOf(name) });
+  const putAway = offerPhone(() => {
+    sayDay();
+    changed();
+  });
   let clean = "";
 
   function read() {
@@ -70,7 +75,13 @@ export function run({
     address.write(kept);
     address.carry(kept);
     undo.note(form.typing?.id);
+    putAway();
     state.edited(unfinished ? null : PAUSE);
+  }
+
+  /** Whoever opens the address later reads this verdict. */
+  function sayDay() {
+    form.set("rules.on", form.request().rules.on);
   }
 
   function go(pointer) {
@@ -88,7 +99,7 @@ export function run({
   });
   document.getElementById("clear").addEventListener("click", () => replace(new Map()));
   document.getElementById("share").addEventListener("click", (event) => {
-    form.set("rules.on", form.request().rules.on); // whoever opens the address later reads this verdict
+    sayDay();
     changed();
     copy(location.href, event.target);
   });

@@ -46,7 +46,7 @@ async function sign(check, state, signal) {
 const say = (words) => box.replaceChildren(element("p", { text: words }));
 
 /** Do a work whose refusal is told by `tell`; nothing is told of a work that is no longer wanted. */
-async function tried(work, signal, tell) {
+export async function tried(work, signal, tell) {
   try {
     await work();
   } catch (error) {

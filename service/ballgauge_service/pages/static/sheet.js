@@ -1,8 +1,10 @@
 // The sheet that a page prints: the ball, its owner, layout, grip, holes and verdict, in the order one
 // drills.
 
+import * as calls from "./calls.js";
 import { element, table } from "./elements.js";
 import { figures } from "./figures.js";
+import { tried } from "./record.js";
 import { gettext, outcomeWord, quantity, sign, units, WORST_FIRST } from "./words.js";
 
 const at = (id) => document.getElementById(id);
@@ -27,14 +29,38 @@ export function keepSheet(form, state, ball = null) {
     write();
     window.print();
   });
+  for (const button of document.querySelectorAll("[data-paper]"))
+    button.addEventListener("click", () =>
+      state.act(({ request }, signal) => take(request, button.dataset.paper, signal)),
+    );
 }
+
+/** The driller's sheet as the service prints it. */
+function take(check, paper, signal) {
+  const told = at("sheet-told");
+  const language = document.documentElement.lang;
+  const asked = { check, owner: owner(), language, units: units.metric ? "metric" : "trade", paper };
+  return tried(
+    async () => {
+      const ask = () => calls.postForFile("/v1/drillings/sheets", asked, signal);
+      const say = (words) => told.replaceChildren(element("p", { text: words }));
+      const href = URL.createObjectURL(await calls.insist(ask, say, signal));
+      told.replaceChildren();
+      element("a", { download: "drilling-sheet.pdf", href }).click();
+    },
+    signal,
+    (refused) => told.replaceChildren(...refused),
+  );
+}
+
+const owner = () => at("player").value.trim() || at("ball-keeper").value.trim();
 
 function sheet(form, state, ball) {
   const current = state.name === "current" ? state.answered : null;
   const values = (name) => form.form.elements[name]?.value ?? "";
   const day = current?.answer.rules.on ?? "";
   const facts = [
-    [gettext("Owner"), at("player")?.value.trim() || blank()],
+    [gettext("Owner"), owner() || blank()],
     [gettext("Ball"), values("ball.name") || blank()],
     [gettext("Serial"), values("ball.serial") || blank()],
     [gettext("Day"), day || blank()],

@@ -43,7 +43,7 @@ DECIDED = "ballgauge.decided"
 
 _ADDRESS = "ballgauge.address"
 
-COUNTED = "/v1/"
+COUNTED = ("/v1/", "/code")
 """Where the addresses begin whose requests are counted."""
 
 RECHECKED = 2.0

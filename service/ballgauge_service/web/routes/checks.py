@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from flask import Blueprint, Response, current_app, g, request
 
-from ballgauge_schemas.check.request import load_check_body, load_drilling_body
+from ballgauge_schemas.check.request import SHEET_REQUEST, load_check_body, load_drilling_body
 from ballgauge_schemas.shared.documents import example, example_names
 from ballgauge_schemas.shared.limits import BODY_MAXIMUM
 from ballgauge_schemas.shared.wording import listed
@@ -14,6 +14,7 @@ from ballgauge_schemas.shared.words import DETAILS
 from ballgauge_service.check.evaluate import evaluate_checks, evaluate_drillings
 from ballgauge_service.core.collector import uncollected
 from ballgauge_service.core.compiled import run_compiled
+from ballgauge_service.core.refusal import Fault, InvalidInput, below
 from ballgauge_service.web import direct
 from ballgauge_service.web.http import bodies, metrics, refusals, uploads
 from ballgauge_service.web.http.refusals import Refusal
@@ -80,6 +81,33 @@ def _whole() -> Response:
 def drill() -> Response:
     """Compute what drilling does to one ball or many."""
     return respond(direct.drill(bodies.read_json(request)))
+
+
+@blueprint.post("/v1/drillings/sheets")
+def sheet() -> Response:
+    """Print the sheet of a drilling."""
+    from ballgauge_service.core.report.style import Style
+    from ballgauge_service.pages import labels, languages, sentences
+    from ballgauge_service.record.report.sheet import print_sheet
+    from ballgauge_service.web.http.language import translated
+
+    asked = SHEET_REQUEST.load(bodies.read_json(request))
+    item = asked["check"]
+    if "drilling" not in item:
+        raise InvalidInput([Fault("/check/drilling", "missing; the sheet is of a drilling")])
+    with below("/check"):
+        answer = evaluate_checks([{**item, "detail": "full"}])[0]
+    translate = sentences.translator(asked["language"])
+    if translate is not None:
+        answer = translated(answer, translate)
+    text = languages.gettext(asked["language"])
+    style = Style(
+        *(asked["language"], asked["units"] == "metric", asked["paper"], text),
+        lambda name: text(labels.LABELS[name]),
+    )
+    owner = asked.get("owner", "")
+    data = print_sheet(item, owner, answer, style, lambda word: text(labels.WORDS.get(word, word)))
+    return Response(data, content_type="application/pdf")
 
 
 @blueprint.get("/v1/rulebooks")
