@@ -107,7 +107,7 @@ def code() -> Response:
 
 def _address(body: bytes) -> str:
     try:
-        asked = json.loads(body) if len(body) <= 2 * CODE_MAXIMUM else None
+        asked: Any = json.loads(body) if len(body) <= 2 * CODE_MAXIMUM else None
         address = asked["address"].encode()
         if 0 < len(address) <= CODE_MAXIMUM:
             return str(address, "utf-8")
