@@ -53,6 +53,7 @@ OPEN = frozenset(
     (
         "/",
         *(f"/{name}" for name in PAGES),
+        "/code",
         "/healthz",
         "/readyz",
         "/openapi.json",
