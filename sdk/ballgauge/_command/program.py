@@ -402,7 +402,7 @@ def drill(
     if sheet is not None:
         if not several.is_one_document(names):
             raise click.UsageError("--sheet is of one ball: give one file")
-        asked = {name: value for name, value in written.items() if value is not None}
+        asked: Any = {name: value for name, value in written.items() if value is not None}
         asked["check"] = json.loads(requests_in.read(several.contents(names[0]), "drillings", {}))
         with _client(url, timeout) as client:
             records.write(sheet, client.print_sheet(asked))
