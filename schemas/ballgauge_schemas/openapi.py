@@ -103,10 +103,11 @@ bytes.
 closing the connection ends the work. What would take minutes is refused in words: work is counted from what \
 is asked, and a clock of 90 s is the last resort.
 
-`text/html` or `application/pdf` gives the report, `image/svg+xml` the dimensioned drawing, `model/3mf` or \
-`model/stl` the solids in millimeters, each whole and by itself, round ones by facets within 0.001 in: of \
-the design, or of the best that is solved for. `application/zip` gives the answer (`design.json`) with the \
-files that the query names, of a set a drawing and a model for each ball.
+`text/html` or `application/pdf` gives the report, `image/svg+xml` the dimensioned drawing, `model/3mf`, \
+`model/stl` or, where Open CASCADE is installed, `model/step` the solids in millimeters, each whole and by \
+itself, round ones of the first two by facets within 0.001 in: of the design, or of the best that is solved \
+for. `application/zip` gives the answer (`design.json`) with the files that the query names, of a set a \
+drawing and a model for each ball.
 """
 
 MOTIONS_DESCRIPTION = """\

@@ -348,8 +348,8 @@ class Client:
             Not called where files are written.
         report, drawing, model : path, optional
             Files to write: the report (.html or .pdf), the dimensioned drawing (.svg or .pdf) and the solids
-            (.3mf or .stl) of the design, or of the best that is solved for; of a set one for each ball. In
-            the language, units and paper of `request["report"]`.
+            (.3mf, .stl or .step) of the design, or of the best that is solved for; of a set one for each
+            ball. In the language, units and paper of `request["report"]`.
 
         Raises ValueError for mesh files outside the folder,
         OSError where one cannot be read.

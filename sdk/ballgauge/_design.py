@@ -60,7 +60,7 @@ class DesignResult(Result, init=False, rows="findings"):
 
 
 WRITTEN: Mapping[str, tuple[str, ...]] = {
-    "report": ("html", "pdf"), "drawing": ("svg", "pdf"), "model": ("3mf", "stl"),
+    "report": ("html", "pdf"), "drawing": ("svg", "pdf"), "model": ("3mf", "stl", "step"),
 }  # fmt: skip
 """Files that the service writes of a design, and their kinds, which are their endings."""
 
@@ -97,7 +97,9 @@ def _with_files(body: bytes, content_type: str, targets: Mapping[str, Path]) -> 
 
     asked = []
     for name, target in targets.items():
-        kind = {".htm": "html"}.get(target.suffix.lower(), target.suffix.lower().removeprefix("."))
+        kind = {".htm": "html", ".stp": "step"}.get(
+            target.suffix.lower(), target.suffix.lower().removeprefix(".")
+        )
         if kind not in WRITTEN[name]:
             kinds = " or ".join(f".{each}" for each in WRITTEN[name])
             raise ValueError(f"a {name} is written as {kinds}; got {target.name!r}")

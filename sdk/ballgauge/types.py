@@ -65,7 +65,7 @@ ListGiver: TypeAlias = Literal["request", "service"]
 
 LotScope: TypeAlias = Literal["all", "measured"]
 
-MeshFormat: TypeAlias = Literal["stl", "3mf", "obj", "ply"]
+MeshFormat: TypeAlias = Literal["stl", "3mf", "obj", "ply", "step"]
 
 MeshUnit: TypeAlias = Literal["mm", "cm", "in", "m", "ft", "µm"]
 
@@ -1265,7 +1265,7 @@ class MeasuredBalance(TypedDict):
 
 
 class Mesh(TypedDict):
-    """A closed surface of triangles: in the form's part of that file name, or within the JSON as base64."""
+    """A closed surface, triangles or STEP: in the form's part of that file name, or in the JSON as base64."""
 
     name: str
     """Name by which solids use it."""
@@ -4182,7 +4182,7 @@ class Measurement(Record, init=False):
 
 
 class MeshEchoed(Record, init=False):
-    """A closed surface of triangles: in the form's part of that file name, or within the JSON as base64."""
+    """A closed surface, triangles or STEP: in the form's part of that file name, or in the JSON as base64."""
 
     name: str
     """Name by which solids use it."""

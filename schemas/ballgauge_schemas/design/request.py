@@ -39,7 +39,7 @@ from ballgauge_schemas.shared.wording import json_type, listed, shown_text
 
 DESIGN_ANSWERS = (
     "application/json", "application/x-ndjson", "text/html", "application/pdf", "image/svg+xml", "model/3mf",
-    "model/stl", "application/zip",
+    "model/stl", "model/step", "application/zip",
 )  # fmt: skip
 """Media types of what is told of a design: numbers, the same with progress, its report, its drawing, its
 solids, and an archive of them."""
@@ -298,7 +298,7 @@ def _solid(shape: str) -> Schema:
 
 
 class MeshSchema(Schema):
-    """A closed surface of triangles: in the form's part of that file name, or within the JSON as base64."""
+    """A closed surface, triangles or STEP: in the form's part of that file name, or in the JSON as base64."""
 
     name = _name("Name by which solids use it.", required=True)
     unit = Choice(words.MESH_UNITS, "What one unit of its numbers is.", required=True)
@@ -323,7 +323,7 @@ class MeshSchema(Schema):
             add_error(errors, (SCHEMA,), "must hold either file or data")
         if "format" in loaded or "format" in errors:
             return
-        ending = loaded.get("file", "").rpartition(".")[2].lower()
+        ending = loaded.get("file", "").rpartition(".")[2].lower().replace("stp", "step")
         if ending in words.MESH_FORMATS:
             loaded["format"] = ending
         elif given:

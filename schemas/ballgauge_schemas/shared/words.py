@@ -47,7 +47,7 @@ INSPECTIONS = ("normal", "tightened", "reduced")
 MODELS = ("hypergeometric", "binomial", "poisson")
 
 SOLID_ROLES = ("cover", "outer_core", "inner_core", "disc", "pin", "other")
-MESH_FORMATS = ("stl", "3mf", "obj", "ply")
+MESH_FORMATS = ("stl", "3mf", "obj", "ply", "step")
 MESH_UNITS = ("mm", "cm", "in", "m", "ft", "µm")
 NUMBERS = (
     "weight", "rg", "rg_intermediate", "rg_high", "differential", "intermediate_differential",
@@ -102,7 +102,7 @@ REPORT_LANGUAGES = ("en", "de")
 REPORT_UNITS = ("trade", "metric")
 PAPERS = ("a4", "letter")
 REPORT_FORMATS = ("html", "pdf")
-DESIGN_FILES = {"report": REPORT_FORMATS, "drawing": ("svg", "pdf"), "model": ("3mf", "stl")}
+DESIGN_FILES = {"report": REPORT_FORMATS, "drawing": ("svg", "pdf"), "model": ("3mf", "stl", "step")}
 
 LOT_RECORD_FORMAT = "ballgauge-lot-record-1"
 """Name of the form of a lot's signed record."""

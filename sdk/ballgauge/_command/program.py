@@ -655,7 +655,7 @@ def lot(
 @click.option("--production", is_flag=True, help="Of what FILE asks, the tolerance study.")
 @click.option("--report", metavar="FILE", help="Write the report here: .html or .pdf.")
 @click.option("--drawing", metavar="FILE", help="Write the dimensioned drawing here: .svg or .pdf.")
-@click.option("--model", metavar="FILE", help="Write the solids here: .3mf or .stl.")
+@click.option("--model", metavar="FILE", help="Write the solids here: .3mf, .stl or .step.")
 @click.option("--language", metavar="CODE", help="The report's language: en or de.")
 @click.option("--units", metavar="KIND", help="The report's units: trade or metric.")
 @click.option("--paper", "paper_size", metavar="SIZE", help="The report's pages: a4 or letter.")

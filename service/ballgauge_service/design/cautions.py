@@ -8,9 +8,11 @@ from collections.abc import Iterator
 import numpy as np
 
 from ballgauge_service.core.caution import Caution
+from ballgauge_service.core.units import MM_PER_INCH
 from ballgauge_service.design.drilling import Drill, DrilledDesign
 from ballgauge_service.design.mass import MassProperties
 from ballgauge_service.design.solids.solids import Design, Mesh
+from ballgauge_service.design.solids.step import DEVIATION
 from ballgauge_service.design.solving import Front
 
 ADVICE = Caution(
@@ -44,6 +46,13 @@ def of_meshes(design: Design, place: str) -> Iterator[Caution]:
             if across < SPECK:
                 words = f"The mesh of {solid.name!r} is {across:.2g} in across: is the unit right?"
                 yield Caution("speck", words, f"{place}/solids/{at}")
+        if isinstance(solid.shape, Mesh) and abs(solid.shape.missed or 0.0) > 1e-6:
+            share, off = 100.0 * abs(solid.shape.missed or 0.0), DEVIATION / MM_PER_INCH
+            words = (
+                f"The surface of {solid.name!r} is cut in {len(solid.shape.faces)} facets, which lie within "
+                f"{off:.1g} in of it: its volume is off by {share:.2g} %, beside the error that is told."
+            )
+            yield Caution("facets", words, f"{place}/solids/{at}")
         if isinstance(solid.shape, Mesh) and solid.shape.united:
             words = (
                 f"The mesh of {solid.name!r} holds bodies within another, which add nothing to it: give each "

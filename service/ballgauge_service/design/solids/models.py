@@ -1,4 +1,4 @@
-"""A design's solids as files that other programs read: 3MF and STL in millimeters.
+"""A design's solids as files that other programs read: 3MF and STL in millimeters, STEP by the extra `cad`.
 
 Each solid is a body of its own, whole and in order: a later one displaces what lies beneath it. Round ones of
 3MF and STL are cut in facets with their corners on the solid.
@@ -33,7 +33,12 @@ _RELATIONS = (
 
 
 def write_model(design: Design, kind: str) -> bytes:
-    """The solids as a file: 3mf or stl."""
+    """The solids as a file: 3mf, stl or step. Raises InvalidInput where STEP cannot be written."""
+    if kind == "step":
+        # Deferred: it needs an extra of its own.
+        from ballgauge_service.design.solids.step import write_step
+
+        return write_step(design)
     return _as_3mf(design) if kind == "3mf" else _as_stl(design)
 
 

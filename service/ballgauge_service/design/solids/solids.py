@@ -101,7 +101,7 @@ class Mesh:
 
     Use `meshes.read_mesh` or `meshes.checked_mesh`, which judge the surface; this class trusts its arrays. A
     mesh equals itself alone. name: of the design's mesh that it is; united: bodies within another were left
-    out of it.
+    out of it; missed: the share of the file's own volume that its facets miss, where it has curved surfaces.
     """
 
     kind: ClassVar[str] = "mesh"
@@ -110,6 +110,7 @@ class Mesh:
     scale: float = 1.0
     name: str = ""
     united: bool = False
+    missed: float | None = None
 
 
 Shape = Sphere | Ellipsoid | Cylinder | Cone | Frustum | Profile | RoundedBox | Mesh

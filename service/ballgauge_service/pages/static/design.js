@@ -330,6 +330,7 @@ function files(request) {
         ["pdf", "application/pdf", gettext("Report as PDF")],
         ["svg", "image/svg+xml", gettext("Drawing as SVG")],
         ["3mf", "model/3mf", gettext("Solids as 3MF")],
+        ["step", "model/step", gettext("Solids as STEP")],
         ["stl", "model/stl", gettext("Solids as STL")],
       ].flatMap((each) => [button(...each), " "]),
     ),

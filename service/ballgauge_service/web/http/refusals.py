@@ -31,7 +31,7 @@ FieldErrors = Sequence[Mapping[str, Any]]
 DETAILS = {
     404: "not found; /openapi.json lists every address",
     405: "method not allowed here; the header Allow lists those that are",
-    413: "the body is larger than 1 MiB; send several smaller requests",
+    413: "the body is larger than 1 MiB; send several smaller requests, and meshes as files of a form",
 }
 
 _NO_ROOM = frozenset((errno.ENOSPC, errno.EDQUOT, errno.EFBIG))

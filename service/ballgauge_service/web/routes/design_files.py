@@ -22,7 +22,7 @@ from ballgauge_service.pages import labels, languages, sentences
 from ballgauge_service.web.http import serializer
 from ballgauge_service.web.http.language import translated
 
-MODELS = {"model/stl": "stl", "model/3mf": "3mf"}
+MODELS = {"model/step": "step", "model/stl": "stl", "model/3mf": "3mf"}
 
 _NAMES = {**labels.LABELS, **labels.SOLID_LABELS, **labels.WORDS, **labels.NUMBERS}
 

@@ -1,0 +1,270 @@
+"""STEP files (ISO 10303-21) read and written by Open CASCADE, which is the extra `cad`.
+
+Both run in a process with limits: see `core.confined`.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import re
+from collections.abc import Callable
+from dataclasses import asdict
+from importlib.util import find_spec
+from typing import Any
+
+import numpy as np
+
+from ballgauge_service.core import confined
+from ballgauge_service.core.refusal import Fault, InvalidInput
+from ballgauge_service.core.units import MM_PER_INCH
+from ballgauge_service.design.solids.solids import Design, Mesh
+from ballgauge_service.design.solids.tessellation import tessellated
+
+DEVIATION, TURN = 0.02, 0.35
+"""Millimeters that a facet of a read surface may lie off it, and radians between two of its facets (ours)."""
+
+SECONDS, SEWN = 60.0, 20_000
+"""Seconds that a file may take, and most faces of a mesh that is written as a body of its own (ours)."""
+
+_NEEDED = "STEP needs Open CASCADE, which is not installed: pip install 'ballgauge[cad]'"
+_HERE = "design.solids.step"
+
+
+def read_step(data: bytes) -> tuple[np.ndarray, np.ndarray, float, str]:
+    """Facets of the bodies in a STEP file.
+
+    Returns
+    -------
+    vertices (v, 3) [in], faces (f, 3), the share of the bodies' volume that the facets miss, and the unit
+    that the file states
+
+    Raises InvalidInput for what is no STEP file, holds no body, takes too long, or where the extra lacks.
+    """
+    with np.load(io.BytesIO(_confined("facets", data))) as found:
+        missed = float(found["missed"])
+        return found["vertices"] / MM_PER_INCH, found["faces"], missed, str(found["unit"])
+
+
+def write_step(design: Design) -> bytes:
+    """A design's solids as STEP: a body each with its name, in millimeters, round ones exact.
+
+    Raises InvalidInput for a mesh of more than `SEWN` faces, and where the extra lacks.
+    """
+    solids: list[dict[str, Any]] = []
+    for at, solid in enumerate(design.solids):
+        group = {"name": solid.name, "kind": solid.shape.kind, "position": solid.position}
+        group["rotation"] = [list(map(float, row)) for row in solid.rotation]
+        if isinstance(solid.shape, Mesh):
+            if len(solid.shape.faces) > SEWN:
+                words = f"has {len(solid.shape.faces)} faces; at most {SEWN} are written as STEP"
+                raise InvalidInput([Fault(f"/design/solids/{at}/mesh", words)])
+            own = tessellated(solid)
+            group |= {"vertices": own.vertices.tolist(), "faces": own.faces.tolist()}
+            solids.append(group)
+        else:
+            solids.append({**group, **asdict(solid.shape)})
+    return _confined("written", json.dumps(solids).encode())
+
+
+def _confined(function: str, data: bytes) -> bytes:
+    if find_spec("OCP") is None:
+        raise InvalidInput([Fault("", _NEEDED)])
+    try:
+        return confined.run(f"{_HERE}:{function}", data, SECONDS)
+    except confined.Refused as refused:
+        raise InvalidInput([Fault("", str(refused))]) from None
+    except confined.Ended as ended:
+        raise InvalidInput([Fault("", f"the STEP file could not be read: {ended}")]) from None
+
+
+def facets(data: bytes) -> bytes:
+    """The bodies of a STEP file as facets [mm], in numpy's format. Raises ValueError for what is none."""
+    from OCP.BRep import BRep_Tool
+    from OCP.BRepGProp import BRepGProp
+    from OCP.BRepMesh import BRepMesh_IncrementalMesh
+    from OCP.GProp import GProp_GProps
+    from OCP.IFSelect import IFSelect_ReturnStatus
+    from OCP.STEPControl import STEPControl_Reader
+    from OCP.TopAbs import TopAbs_ShapeEnum
+    from OCP.TopExp import TopExp_Explorer
+    from OCP.TopLoc import TopLoc_Location
+    from OCP.TopoDS import TopoDS
+
+    reader = STEPControl_Reader()
+    if reader.ReadStream("core.step", io.BytesIO(data)) != IFSelect_ReturnStatus.IFSelect_RetDone:
+        raise ValueError("not a STEP file")
+    reader.TransferRoots()
+    shape = reader.OneShape()
+    if shape.IsNull() or not TopExp_Explorer(shape, TopAbs_ShapeEnum.TopAbs_SOLID).More():
+        raise ValueError("the STEP file holds no solid body")
+    BRepMesh_IncrementalMesh(shape, DEVIATION, False, TURN, False)
+    exact = GProp_GProps()
+    vertices, faces, count = [], [], 0
+    solids = TopExp_Explorer(shape, TopAbs_ShapeEnum.TopAbs_SOLID)
+    while solids.More():
+        one = GProp_GProps()
+        BRepGProp.VolumeProperties_s(solids.Current(), one, 1e-6)
+        exact.Add(one)
+        each = TopExp_Explorer(solids.Current(), TopAbs_ShapeEnum.TopAbs_FACE)
+        while each.More():
+            face, place = TopoDS.Face(each.Current()), TopLoc_Location()
+            found = BRep_Tool.Triangulation_s(face, place)
+            if found is None:
+                raise ValueError("a face of the STEP file could not be cut in facets")
+            move = place.Transformation()
+            nodes = [found.Node(n) for n in range(1, found.NbNodes() + 1)]
+            if not place.IsIdentity():
+                nodes = [node.Transformed(move) for node in nodes]
+            vertices += [(node.X(), node.Y(), node.Z()) for node in nodes]
+            turned = face.Orientation().name == "TopAbs_REVERSED"
+            for n in range(1, found.NbTriangles() + 1):
+                a, b, c = found.Triangle(n).Get()
+                faces.append(
+                    (count + a - 1, count + (c if turned else b) - 1, count + (b if turned else c) - 1)
+                )
+            count += len(nodes)
+            each.Next()
+        solids.Next()
+    merged, corners = _merged(np.array(vertices), np.array(faces))
+    a, b, c = (merged[corners[:, n]] for n in range(3))
+    volume = float(np.einsum("ij,ij->", a, np.cross(b, c))) / 6.0
+    sink = io.BytesIO()
+    missed = 1.0 - volume / exact.Mass()
+    np.savez(sink, vertices=merged, faces=corners, missed=missed, unit=_unit(data))
+    return sink.getvalue()
+
+
+def _merged(vertices: np.ndarray, faces: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Facets that meet share their corners: those of two faces at one edge differ by rounding alone."""
+    import trimesh
+
+    mesh = trimesh.Trimesh(vertices, faces, process=False)
+    mesh.merge_vertices(digits_vertex=5)
+    mesh.update_faces(mesh.nondegenerate_faces())
+    return np.asarray(mesh.vertices), np.asarray(mesh.faces)
+
+
+def _unit(data: bytes) -> str:
+    """The unit that the file's lengths are written in; Open CASCADE gives millimeters whatever it is."""
+    if b"CONVERSION_BASED_UNIT('INCH'" in data.upper().replace(b" ", b""):
+        return "inch"
+    if b"SI_UNIT(.MILLI.,.METRE.)" in data.upper().replace(b" ", b""):
+        return "millimeter"
+    return "centimeter" if b"SI_UNIT(.CENTI.,.METRE.)" in data.upper().replace(b" ", b"") else "meter"
+
+
+def written(data: bytes) -> bytes:
+    """Solids as STEP, from their description as JSON."""
+    from OCP.Interface import Interface_Static
+    from OCP.STEPControl import STEPControl_StepModelType, STEPControl_Writer
+
+    writer = STEPControl_Writer()
+    for solid in json.loads(data):
+        name = "".join(each if " " <= each <= "~" else "_" for each in solid["name"])
+        Interface_Static.SetCVal_s("write.step.product.name", name)
+        writer.Transfer(_body(solid), STEPControl_StepModelType.STEPControl_AsIs)
+    sink = io.BytesIO()
+    writer.WriteStream(sink)
+    # A number behind each name, and the time of day: the same design gives the same bytes.
+    text = re.sub(rb"(PRODUCT\('.*?) \d+','(.*?) \d+'", rb"\1','\2'", sink.getvalue())
+    return re.sub(rb"'\d{4}-\d\d-\d\dT[\d:]+'", b"'2026-01-01T00:00:00'", text, count=1)
+
+
+def _body(solid: dict[str, Any]) -> Any:
+    """One solid in the design's frame [mm]."""
+    from OCP.BRepBuilderAPI import BRepBuilderAPI_Transform
+    from OCP.gp import gp_Trsf
+
+    if solid["kind"] == "mesh":
+        return _sewn(solid)
+    move = gp_Trsf()
+    rows = zip(solid["rotation"], solid["position"], strict=True)
+    move.SetValues(*(value for row, at in rows for value in (*row, at * MM_PER_INCH)))
+    return BRepBuilderAPI_Transform(_own(solid), move, True).Shape()
+
+
+def _own(solid: dict[str, Any]) -> Any:
+    from OCP.BRepBuilderAPI import BRepBuilderAPI_GTransform
+    from OCP.BRepPrimAPI import BRepPrimAPI_MakeSphere
+    from OCP.gp import gp_GTrsf
+
+    kind = solid["kind"]
+    size = {name: MM_PER_INCH * value for name, value in solid.items() if isinstance(value, float)}
+    if kind == "sphere":
+        return BRepPrimAPI_MakeSphere(0.5 * size["diameter"]).Shape()
+    if kind == "ellipsoid":
+        stretch = gp_GTrsf()
+        for axis, name in enumerate("xyz", 1):
+            stretch.SetValue(axis, axis, 0.5 * size[f"length_{name}"])
+        return BRepBuilderAPI_GTransform(BRepPrimAPI_MakeSphere(1.0).Shape(), stretch, True).Shape()
+    if kind == "rounded_box":
+        return _rounded_box([size[f"length_{name}"] for name in "xyz"], size["rounding"])
+    return _turned(solid, size)
+
+
+def _rounded_box(lengths: list[float], rounding: float) -> Any:
+    from OCP.BRepFilletAPI import BRepFilletAPI_MakeFillet
+    from OCP.BRepPrimAPI import BRepPrimAPI_MakeBox
+    from OCP.gp import gp_Pnt
+    from OCP.TopAbs import TopAbs_ShapeEnum
+    from OCP.TopExp import TopExp_Explorer
+    from OCP.TopoDS import TopoDS
+
+    half = [0.5 * each for each in lengths]
+    box = BRepPrimAPI_MakeBox(gp_Pnt(*(-each for each in half)), gp_Pnt(*half)).Shape()
+    if rounding <= 0.0:
+        return box
+    # Nothing is left of a flat face at half the length, which a fillet does not reach.
+    fillet = BRepFilletAPI_MakeFillet(box)
+    edges = TopExp_Explorer(box, TopAbs_ShapeEnum.TopAbs_EDGE)
+    while edges.More():
+        fillet.Add(min(rounding, 0.4999 * min(lengths)), TopoDS.Edge(edges.Current()))
+        edges.Next()
+    return fillet.Shape()
+
+
+def _turned(solid: dict[str, Any], size: dict[str, float]) -> Any:
+    from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace, BRepBuilderAPI_MakePolygon
+    from OCP.BRepPrimAPI import BRepPrimAPI_MakeRevol
+    from OCP.gp import gp_Ax1, gp_Dir, gp_Pnt
+
+    half = 0.5 * size.get("height", 0.0)
+    lines: dict[str, Callable[[], list[tuple[float, float]]]] = {
+        "cylinder": lambda: [(-half, 0.5 * size["diameter"]), (half, 0.5 * size["diameter"])],
+        "cone": lambda: [(-half, 0.5 * size["diameter"]), (half, 0.0)],
+        "frustum": lambda: [(-half, 0.5 * size["bottom_diameter"]), (half, 0.5 * size["top_diameter"])],
+        "profile": lambda: [
+            (MM_PER_INCH * solid["axial_scale"] * z, MM_PER_INCH * solid["radial_scale"] * r)
+            for z, r in solid["points"]
+        ],
+    }
+    line = lines[solid["kind"]]()
+    outline = [*([(line[0][0], 0.0)] if line[0][1] > 0.0 else []), *line]
+    outline += [(line[-1][0], 0.0)] if line[-1][1] > 0.0 else []
+    polygon = BRepBuilderAPI_MakePolygon()
+    for height, radius in outline:
+        polygon.Add(gp_Pnt(radius, 0.0, height))
+    polygon.Close()
+    face = BRepBuilderAPI_MakeFace(polygon.Wire()).Face()
+    return BRepPrimAPI_MakeRevol(face, gp_Ax1(gp_Pnt(0, 0, 0), gp_Dir(0, 0, 1))).Shape()
+
+
+def _sewn(solid: dict[str, Any]) -> Any:
+    """A mesh as a body of flat faces."""
+    from OCP.BRepBuilderAPI import (
+        BRepBuilderAPI_MakeFace,
+        BRepBuilderAPI_MakePolygon,
+        BRepBuilderAPI_MakeSolid,
+        BRepBuilderAPI_Sewing,
+    )
+    from OCP.gp import gp_Pnt
+    from OCP.TopoDS import TopoDS
+
+    points = [gp_Pnt(*(MM_PER_INCH * each for each in vertex)) for vertex in solid["vertices"]]
+    sewing = BRepBuilderAPI_Sewing(1e-6)
+    for a, b, c in solid["faces"]:
+        wire = BRepBuilderAPI_MakePolygon(points[a], points[b], points[c], True).Wire()
+        sewing.Add(BRepBuilderAPI_MakeFace(wire, True).Face())
+    sewing.Perform()
+    return BRepBuilderAPI_MakeSolid(TopoDS.Shell(sewing.SewedShape())).Solid()
