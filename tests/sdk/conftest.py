@@ -6,12 +6,18 @@ import http.server
 import json
 import socket
 import struct
+import subprocess
+import sys
 import threading
 import time
+import zipfile
 from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
+
+ROOT = Path(__file__).parent.parent.parent
 
 Answer = Callable[[http.server.BaseHTTPRequestHandler], None]
 
@@ -77,3 +83,16 @@ def resets(handler: http.server.BaseHTTPRequestHandler) -> None:
 
 
 RESULT = {"derived": {"ball": {"radius": 4.2}}, "units": {"radius": "in"}}
+
+
+@pytest.fixture(scope="session")
+def installed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder of packages that holds the wheel's content, as pip would lay it down."""
+    folder = tmp_path_factory.mktemp("installed")
+    command = [sys.executable, "-m", "pip", "wheel", "-q", "--no-deps", "--no-build-isolation", "-w"]
+    done = subprocess.run([*command, str(folder), str(ROOT)], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    (wheel,) = folder.glob("*.whl")
+    with zipfile.ZipFile(wheel) as archive:
+        archive.extractall(folder / "site-packages")
+    return folder / "site-packages"

@@ -11,7 +11,6 @@ import rlcompleter
 import shutil
 import subprocess
 import sys
-import zipfile
 from collections.abc import Callable
 from pathlib import Path
 
@@ -24,19 +23,6 @@ from ballgauge_schemas import example
 
 ROOT = Path(__file__).parent.parent.parent
 PACKAGES = ("ballgauge_schemas", "ballgauge", "ballgauge_service")
-
-
-@pytest.fixture(scope="module")
-def installed(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder of packages that holds the wheel's content, as pip would lay it down."""
-    folder = tmp_path_factory.mktemp("installed")
-    command = [sys.executable, "-m", "pip", "wheel", "-q", "--no-deps", "--no-build-isolation", "-w"]
-    done = subprocess.run([*command, str(folder), str(ROOT)], capture_output=True, text=True, check=False)
-    assert done.returncode == 0, done.stderr
-    (wheel,) = folder.glob("*.whl")
-    with zipfile.ZipFile(wheel) as archive:
-        archive.extractall(folder / "site-packages")
-    return folder / "site-packages"
 
 
 def test_every_package_of_the_wheel_says_that_it_is_typed(installed: Path) -> None:
