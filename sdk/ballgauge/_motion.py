@@ -32,6 +32,7 @@ class MotionResult(Result, init=False):
 
     ball: Table[Any]
     bowler: Table[Any]
+    marks: Table[Any] | None
     lane: Table[Any]
     motion: Table[Any]
     spread: Table[Any] | None

@@ -24,6 +24,12 @@ class MotionResultSchema(Schema):
         "Who threw it: name, hand, pap, release, scatter; all that was taken.",
         {"name": "matched_one_handed", "hand": "right", "pap": {"over": 5.0, "up": 0.5}},
     )
+    marks = Table(
+        None,
+        {"rev_rate": 331.0, "uncertainty": {"rev_rate": 4.0}},
+        "What a marked ball told: rev_rate, axis_rotation, axis_tilt, and their standard uncertainties.",
+        allow_none=True,
+    )
     lane = _group(
         "The lane as it was, wear among it: name, volume of oil, length of the pattern.",
         {"name": "Ostrel house", "volume": 19.5, "length": 39.0},

@@ -201,6 +201,81 @@ class ReleaseSchema(Schema):
     )
 
 
+class SightingSchema(Schema):
+    """Where a mark on the ball stood, as seen from behind the bowler, on the side that is seen."""
+
+    time = _plain(-1e6, 1e6, 0.01, "s", "When, by one clock, whatever its zero.", required=True)
+    right = _plain(-1, 1, -0.3, "radii", "To the right of the ball's center.", required=True)
+    up = _plain(-1, 1, 0.5, "radii", "Above it.", required=True)
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """On the ball."""
+        if not errors and loaded["right"] ** 2 + loaded["up"] ** 2 > 1.0:
+            add_error(errors, ("up",), "lies outside the ball: right and up are in radii")
+
+
+class MarksSchema(Schema):
+    """Rev rate, rotation and tilt from three places of a marked ball soon after release.
+
+    Refused where they do not fix the axis, or where more than one rate explains them.
+    """
+
+    sightings = Several(
+        Part(SightingSchema, "A place."),
+        3,
+        3,
+        "Three places, times rising; best at unequal times.",
+        required=True,
+    )
+    place_uncertainty = _plain(
+        1e-4, 0.5, 0.02, "radii", "Standard uncertainty of right and up.", assumed=limits.MARK_PLACE
+    )
+    time_uncertainty = _plain(
+        1e-7, 0.1, 0.0005, "s", "Standard uncertainty of the times.", assumed=limits.MARK_TIME
+    )
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """Times rise."""
+        times = [each.get("time") for each in loaded.get("sightings", [])]
+        if not has_error(errors, "sightings") and not times[0] < times[1] < times[2]:
+            add_error(errors, ("sightings",), "must have rising times")
+
+
+class SpeedReadSchema(Schema):
+    """Where `speed` was read: at a distance, or as the mean between two; that at release is solved for."""
+
+    at = Exact("lane_distance", 0, 60, 60, "Where it was read; 60 ft is at the pins.")
+    between = Several(
+        Exact("lane_distance", 0, 60, 20, "A sensor."),
+        2,
+        2,
+        "Two sensors, nearer first, whose times gave it.",
+    )
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """One of the two."""
+        if ("at" in loaded or "at" in errors) == ("between" in loaded or "between" in errors):
+            add_error(errors, (SCHEMA,), "must have either at or between")
+        ends = loaded.get("between")
+        if ends is not None and not has_error(errors, "between") and not ends[0].value < ends[1].value:
+            add_error(errors, ("between",), "must be two distances, the nearer first")
+
+
+class MeasuredReleaseSchema(ReleaseSchema):
+    """The release, also as people measure it."""
+
+    speed_read = Part(SpeedReadSchema, "Where `speed` was read; default: at release.")
+    marks = Part(MarksSchema, "A marked ball, in place of rev_rate, axis_rotation and axis_tilt.")
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """A reading has a speed; marks leave nothing to the numbers they find."""
+        if "speed_read" in loaded and "speed" not in loaded and not has_error(errors, "speed"):
+            add_error(errors, ("speed",), "missing; give the speed that was read")
+        for name in ("rev_rate", "axis_rotation", "axis_tilt"):
+            if "marks" in loaded and name in loaded:
+                add_error(errors, (name,), "must not be given with marks, which tell it")
+
+
 class ScatterSchema(Schema):
     """Standard deviations of the releases; what is not given is the bowler's, or a practised bowler's."""
 
@@ -620,7 +695,8 @@ class MotionRequestSchema(Schema):
     drilled = Part(DrilledBallSchema, "The ball with its drilling; or else `ball`.")
     bowler = Choice(words.PRESETS, "A bowler by name; or else `release`, or both.")
     release = Part(
-        ReleaseSchema, "The release; without a bowler it needs speed, rev_rate, axis_rotation and axis_tilt."
+        MeasuredReleaseSchema,
+        "The release; without a bowler it needs speed, rev_rate, axis_rotation and axis_tilt.",
     )
     scatter = Part(ScatterSchema, "The scatter of the releases.")
     hand = Choice(("right", "left"), f"The bowler's hand; default: the drilling's, or else {limits.HAND}.")
@@ -676,7 +752,8 @@ def _check_release(loaded: dict[str, Any], errors: Errors) -> None:
         add_error(errors, ("release",), "missing; give release or bowler")
     release = loaded.get("release")
     if "bowler" not in loaded and "bowler" not in errors and isinstance(release, dict):
-        for name in ("speed", "rev_rate", "axis_rotation", "axis_tilt"):
+        told = ("speed",) if "marks" in release else ("speed", "rev_rate", "axis_rotation", "axis_tilt")
+        for name in told:
             if name not in release and not has_error(errors, "release", name):
                 add_error(errors, ("release", name), "missing; required without a bowler")
 

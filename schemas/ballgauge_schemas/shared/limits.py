@@ -210,6 +210,9 @@ FRICTION_BASE, PER_ROUGHNESS, GRIT_ROUGHNESS, GRIT_POWER, POLISH = 10.0, 0.8, 45
 SPLIT, CAPACITY, FOOTPRINT = 0.4, 1.0, 0.1
 """What a cover carries; see `oil_on_ball` of the contract."""
 
+MARK_PLACE, MARK_TIME = 0.02, 0.0005
+"""Standard uncertainties of a mark's place [radii] and of the time of a picture [s]."""
+
 SHOTS_MAXIMUM, PASSAGES_MAXIMUM, PASSAGES_MINIMUM = 40, 30, 3
 SENSOR_TIME, SENSOR_SPEED, SENSOR_BOARD = 0.001, 0.1, 0.15
 RELEASE_KNOWN: Mapping[str, float] = {

@@ -28,6 +28,7 @@ from ballgauge_service.motion.line_maps import (
     Pair,
     Point,
 )
+from ballgauge_service.motion.measured import Spin
 from ballgauge_service.motion.request import MotionRequest
 from ballgauge_service.motion.spreads import Spread, statistics
 from ballgauge_service.motion.squads import Played, State, beyond
@@ -175,6 +176,7 @@ def motion_answer(
     return {
         "ball": {"name": ball.name, "weight": ball.weight, "radius": ball.radius, "hand": ball.hand},
         "bowler": _bowler(asked.bowler),
+        "marks": None if asked.spin is None else _spin(asked.spin),
         "lane": {"name": lane.name, "volume": lane.volume, "length": lane.length},
         "motion": delivery(thrown),
         "spread": None if spread is None else spread_answer(spread),
@@ -314,6 +316,12 @@ def _bowler(bowler: Bowler) -> Group:
         "release": asdict(bowler.release),
         "scatter": asdict(bowler.scatter),
     }
+
+
+def _spin(spin: Spin) -> Group:
+    names = ("rev_rate", "axis_rotation", "axis_tilt")
+    unsure = dict(zip(names, spin.uncertainty, strict=True))
+    return {**{name: getattr(spin, name) for name in names}, "uncertainty": unsure}
 
 
 def _ending_cautions(thrown: Delivery) -> list[Caution]:

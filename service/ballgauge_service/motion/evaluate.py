@@ -17,6 +17,7 @@ from ballgauge_service.motion.delivery import deliver, wear_lane
 from ballgauge_service.motion.explanations import Explanation, explain
 from ballgauge_service.motion.lanes import Lane
 from ballgauge_service.motion.line_maps import LineMap, line_map
+from ballgauge_service.motion.measured import release_speed
 from ballgauge_service.motion.pictures import line_map_picture, motion_picture
 from ballgauge_service.motion.request import MotionRequest, read_motion
 from ballgauge_service.motion.spreads import Spread, spread
@@ -44,7 +45,7 @@ def evaluate_motion(request: Mapping[str, Any], bulk: Bulk | None = None) -> dic
         Naming every impossible field.
     BulkUnavailable
     """
-    asked, calibration = _calibrated(read_motion(request))
+    asked, calibration = _calibrated(_released(read_motion(request)))
     lane = _worn(asked)
     thrown = deliver(asked.ball, asked.bowler.release, lane, asked.settings, asked.samples)
     return answer.motion_answer(
@@ -61,7 +62,7 @@ def evaluate_motion(request: Mapping[str, Any], bulk: Bulk | None = None) -> dic
 
 def draw_motion(request: Mapping[str, Any], bulk: Bulk | None = None) -> str:
     """The picture that a loaded request asks for, as an HTML page; see `evaluate_motion`."""
-    asked, _ = _calibrated(read_motion(request))
+    asked, _ = _calibrated(_released(read_motion(request)))
     lane = _worn(asked)
     if asked.picture == "motion":
         samples = asked.samples or limits.SAMPLES
@@ -75,6 +76,26 @@ def draw_motion(request: Mapping[str, Any], bulk: Bulk | None = None) -> str:
     if asked.picture == "line_map":
         return line_map_picture(mapped)
     return line_map_picture(mapped, asked.bowler.name if asked.picture == "own" else asked.picture)
+
+
+def _released(asked: MotionRequest) -> MotionRequest:
+    """The request with the speed at release where it was read down the lane, on the lane as it is laid."""
+    if asked.reading is None:
+        return asked
+    speed = release_speed(asked.ball, asked.bowler.release, asked.lane, asked.settings, asked.reading)
+    bowler = replace(asked.bowler, release=replace(asked.bowler.release, speed=speed))
+    line = asked.line
+    if line is not None:
+        line = replace(line, bowlers=tuple(bowler if b is asked.bowler else b for b in line.bowlers))
+    place = (
+        f"{asked.reading.first:g} ft"
+        if asked.reading.first == asked.reading.last
+        else f"the mean from {asked.reading.first:g} to {asked.reading.last:g} ft"
+    )
+    words = (
+        f"The speed of {asked.bowler.release.speed:g} mph was read at {place}: released at {speed:.2f} mph."
+    )
+    return replace(asked, bowler=bowler, line=line, assumptions=(*asked.assumptions, words))
 
 
 def _calibrated(asked: MotionRequest) -> tuple[MotionRequest, Calibration | None]:

@@ -17,6 +17,7 @@ from ballgauge_service.motion.calibration import Passage, Precision, Shot
 from ballgauge_service.motion.delivery import Window
 from ballgauge_service.motion.lanes import Film, Lane, Pattern, Wear, Zone, lane_from_pattern, uniform_lane
 from ballgauge_service.motion.line_maps import Line, placed
+from ballgauge_service.motion.measured import Marks, Sighting, SpeedReading, Spin, spin_from_marks
 from ballgauge_service.motion.spreads import Sampling
 from ballgauge_service.motion.squads import Member, Squad
 from ballgauge_service.motion.starts import MotionSettings
@@ -31,7 +32,8 @@ _BOX_NUMBERS = {part.name for part in fields(BoxBall)} - {"name", "radius", "sur
 class MotionRequest:
     """A ball, who throws it, the fresh lane, and what to study; None is not asked for.
 
-    box: the ball by its box numbers where it has only those; explained: the ball to compare it with; picture:
+    box: the ball by its box numbers where it has only those; reading: where the bowler's speed was read;
+    spin: what marks told of it; explained: the ball to compare it with; picture:
     `motion`, `line_map`, `squad`, or the bowler whose map is drawn; shot_wear: of one shot of a squad; shots,
     precision: to calibrate by; assumptions and cautions: about the request.
     """
@@ -39,6 +41,8 @@ class MotionRequest:
     ball: MotionBall
     box: BoxBall | None
     bowler: Bowler
+    reading: SpeedReading | None
+    spin: Spin | None
     lane: Lane
     wear: Wear | None
     settings: MotionSettings
@@ -75,6 +79,8 @@ def read_motion(request: Loaded) -> MotionRequest:
         ball,
         box,
         bowler,
+        reader.reading,
+        reader.spin,
         read_lane(request["lane"]),
         wear if wear.deliveries else None,
         _settings(plain(request.get("settings", {})), request.get("oil_on_ball")),
@@ -98,12 +104,15 @@ class _Reader:
     def __init__(self) -> None:
         self.assumptions: list[str] = []
         self.cautions: list[Caution] = []
+        self.reading: SpeedReading | None = None
+        self.spin: Spin | None = None
 
     def bowler(self, request: Loaded) -> Bowler:
         drilling = request.get("drilled", {}).get("drilling", {})
         hand, point = drilling.get("hand") or request.get("hand"), drilling.get("pap") or request.get("pap")
         known = BOWLERS.get(request.get("bowler", ""), Bowler("own"))
         given = plain(request.get("release", {}))
+        marks, self.reading = given.pop("marks", None), _reading(given.pop("speed_read", None))
         if hand is None:
             self.assumptions.append("No hand is given: the bowler is right-handed.")
         if point is None:
@@ -116,6 +125,10 @@ class _Reader:
             ):
                 if name.replace(" ", "_") not in given:
                     self.assumptions.append(f"No {name} is given: it is {value}.")
+        if marks is not None:
+            angle = given.get("launch_angle", known.release.launch_angle)
+            self.spin = spin_from_marks(_marks(marks), hand or known.hand, angle)
+            given |= {name: getattr(self.spin, name) for name in ("rev_rate", "axis_rotation", "axis_tilt")}
         return Bowler(
             "own" if given or "scatter" in request else known.name,
             replace(known.release, **given),
@@ -224,6 +237,17 @@ class _Reader:
             given["surface"] = self.surface(asked["surface_change"], "the other surface")
         volumes = tuple(plain(asked.get("volumes", [])))
         return Line((first, *others, *drilled), tuple(named or [bowler]), volumes, **given)
+
+
+def _reading(given: Loaded | None) -> SpeedReading | None:
+    if given is None:
+        return None
+    return SpeedReading(*(given["between"] if "between" in given else (given["at"], given["at"])))
+
+
+def _marks(given: Loaded) -> Marks:
+    first, second, third = (Sighting(**each) for each in given["sightings"])
+    return Marks((first, second, third), **{n: v for n, v in given.items() if n != "sightings"})
 
 
 def _shot(given: Loaded, bowler: Bowler) -> Shot:
