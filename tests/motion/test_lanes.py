@@ -10,11 +10,13 @@ import numpy as np
 import pytest
 
 from ballgauge_schemas import ValidationError
+from ballgauge_schemas.motion.request import LaneSchema
 from ballgauge_schemas.shared.problems import flatten
 from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.motion.balls import BoxBall, box_ball
 from ballgauge_service.motion.delivery import wear_lane
 from ballgauge_service.motion.lanes import Wear, uniform_lane, worn_lane
+from ballgauge_service.motion.request import read_lane
 from ballgauge_service.physics.motion.film import BOARD_WIDTH, film_at
 
 from .shots import HOUSE, LANE, RELEASE, laid
@@ -134,6 +136,36 @@ def test_no_delivery_changes_nothing_and_more_wear_more() -> None:
     volumes = [wear_lane(ball, RELEASE, LANE, Wear(n)).volume for n in (0, 5, 30)]
     assert volumes[0] == LANE.volume
     assert volumes[0] > volumes[1] > volumes[2]
+
+
+def test_a_pattern_by_ratio_has_its_ratio_volume_and_length() -> None:
+    """Against the trade's ratio: boards 18 to 22 over boards 3 to 7."""
+    lane = read_lane(LaneSchema().load({"ratio": {"ratio": 8, "volume": "24 mL", "length": 40}}))
+    assert lane.volume == pytest.approx(24.0, rel=1e-12)
+    for row in (0, 40, 79):
+        assert lane.cells[row, 17:22].mean() / lane.cells[row, 2:7].mean() == pytest.approx(8.0)
+    assert lane.cells == pytest.approx(lane.cells[:, ::-1])
+    assert lane.cells[80:].max() == 0.0
+    assert lane.notes
+
+
+def test_a_pattern_by_tape_passes_through_what_was_read() -> None:
+    """In the trade's units, 16.7 µL/ft² (from memory): even between boards and tapes, on to both ends."""
+    tape = {
+        "length": 40,
+        "readings": [
+            {"distance": 10, "films": [{"board": 2, "film": "6 unit"}, {"board": 12, "film": "66 unit"}]},
+            {"distance": 30, "films": [{"board": 20, "film": {"value": 20, "unit": "unit"}}]},
+        ],
+    }
+    lane = read_lane(LaneSchema().load({"tape": tape}))
+    assert lane.cells[5, [0, 1, 6, 11, 38]] / 16.7 == pytest.approx([6.0, 6.0, 36.0, 66.0, 66.0])
+    assert lane.cells[[39, 40], 11].mean() / 16.7 == pytest.approx(43.0)
+    assert lane.cells[79, 3] / 16.7 == pytest.approx(20.0)
+    assert lane.cells[80:].max() == 0.0
+    with pytest.raises(InvalidInput) as caught:
+        read_lane(LaneSchema().load({"tape": {**tape, "length": 25, "readings": tape["readings"][::-1]}}))
+    assert [fault.pointer for fault in caught.value.faults] == ["/lane/tape/readings/1/distance"]
 
 
 def test_oil_on_a_dry_lane_is_refused() -> None:

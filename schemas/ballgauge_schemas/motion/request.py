@@ -7,6 +7,7 @@ takes an uncertainty. The limits of these fields are ours.
 
 from __future__ import annotations
 
+import itertools
 import math
 from typing import Any, Unpack
 
@@ -334,16 +335,72 @@ class PatternSchema(Schema):
     zones = Several(Part(ZoneSchema, "A zone."), 1, limits.ZONES_MAXIMUM, "The zones.", required=True)
 
 
+class TapeFilmSchema(Schema):
+    """A film read on one board."""
+
+    board = _plain(1, 39, 8, "board", "Board from the right edge.", required=True)
+    film = Exact("film", 0, limits.FILM_MAXIMUM, "45 unit", "The film there.", required=True)
+
+
+class TapeReadingSchema(Schema):
+    """A tape across the lane."""
+
+    distance = Exact("lane_distance", 0, 60, 22, "Where it lay.", required=True)
+    films = Several(
+        Part(TapeFilmSchema, "A film."),
+        1,
+        39,
+        "Films by rising boards; between them they run evenly.",
+        required=True,
+    )
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """Boards rise."""
+        boards = [each.get("board") for each in loaded.get("films", [])]
+        if not has_error(errors, "films") and any(a >= b for a, b in itertools.pairwise(boards)):
+            add_error(errors, ("films",), "must have rising boards, each once")
+
+
+class TapeSchema(Schema):
+    """The film as lane tape read it, in the trade's units: 1 unit is 0.0167 mL/ft² (from memory)."""
+
+    name = Text("Ostrel house", "Name, for the reader.")
+    readings = Several(
+        Part(TapeReadingSchema, "A tape."),
+        1,
+        60,
+        "Tapes by rising distance; between them films run evenly.",
+        required=True,
+    )
+    length = Exact(
+        "lane_distance", 1, 60, 40, "Where the pattern ends; the last tape's film runs to it.", required=True
+    )
+
+
+class RatioSchema(Schema):
+    """A pattern of which ratio, volume and length are known; how it runs across and down is ours."""
+
+    name = Text("Ostrel house", "Name, for the reader.")
+    ratio = _plain(
+        1, 50, 8, "1", "Film of boards 18 to 22 over that of boards 3 to 7 from either edge.", required=True
+    )
+    volume = Exact("oil_volume", 0.1, 500, 24, "All the oil.", required=True)
+    length = Exact("lane_distance", 1, 60, 40, "Where it ends.", required=True)
+
+
 class LaneSchema(Schema):
-    """The lane: an oil pattern, or one film all over it."""
+    """The lane: an oil pattern in full, by tape or by its ratio; or one film all over it."""
 
     pattern = Part(PatternSchema, "An oil pattern.")
+    tape = Part(TapeSchema, "An oil pattern as lane tape read it.")
+    ratio = Part(RatioSchema, "An oil pattern by ratio, volume and length.")
     film = Exact("film", 0, limits.FILM_MAXIMUM, 30, "The same film everywhere; 0 is a dry lane.")
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
-        """One of the two."""
-        if ("pattern" in loaded or "pattern" in errors) == ("film" in loaded or "film" in errors):
-            add_error(errors, (SCHEMA,), "must have either a pattern or a film")
+        """One of them."""
+        ways = [name for name in ("pattern", "tape", "ratio", "film") if name in loaded or name in errors]
+        if len(ways) != 1:
+            add_error(errors, (SCHEMA,), "must have one of pattern, tape, ratio and film")
 
 
 class WearSchema(Schema):

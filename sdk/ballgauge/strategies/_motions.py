@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from typing import Any
 
 from hypothesis import strategies as st
@@ -16,15 +17,22 @@ from ballgauge_schemas.motion.request import (
     DrilledBallSchema,
     LaneSchema,
     LineMapSchema,
+    MarksSchema,
+    MeasuredReleaseSchema,
     MotionRequestSchema,
     MotionSurfaceSchema,
     OwnBowlerSchema,
     PassageSchema,
     PatternSchema,
+    RatioSchema,
     ReleaseSchema,
     ShotSchema,
+    SightingSchema,
+    SpeedReadSchema,
     SquadBowlerSchema,
     SquadSchema,
+    TapeReadingSchema,
+    TapeSchema,
     WindowSchema,
     ZoneSchema,
 )
@@ -107,8 +115,66 @@ def _zone() -> Strategy:
 
 @builds(LaneSchema)
 def _lane() -> Strategy:
-    even = walked(LaneSchema, narrow={"film": (0.0, 100.0)}, leave=["pattern"], take=["film"])
-    return even | walked(LaneSchema, leave=["film"], take=["pattern"])
+    ways = ("pattern", "tape", "ratio", "film")
+    narrow = {"film": (0.0, 100.0)}
+    return st.one_of(
+        [walked(LaneSchema, narrow=narrow, leave=[w for w in ways if w != way], take=[way]) for way in ways]
+    )
+
+
+@builds(RatioSchema)
+def _ratio() -> Strategy:
+    return walked(RatioSchema, narrow={"ratio": (1.0, 12.0), "volume": (15.0, 30.0), "length": (35.0, 45.0)})
+
+
+@builds(TapeReadingSchema)
+def _tape_reading() -> Strategy:
+    boards = st.lists(st.integers(1, 39), min_size=1, max_size=5, unique=True).map(sorted)
+    films = boards.map(lambda found: [{"board": board, "film": f"{8 * (board % 7)} unit"} for board in found])
+    return walked(TapeReadingSchema, given={"films": films})
+
+
+@builds(TapeSchema)
+def _tape() -> Strategy:
+    tapes = st.lists(of_schema(TapeReadingSchema), min_size=1, max_size=3)
+    rising = tapes.map(lambda found: [each | {"distance": 8 + 10 * k} for k, each in enumerate(found)])
+    return walked(TapeSchema, narrow={"length": (36.0, 44.0)}, given={"readings": rising})
+
+
+@builds(SightingSchema)
+def _sighting() -> Strategy:
+    return walked(SightingSchema, narrow={"right": (-0.6, 0.6), "up": (-0.6, 0.6)})
+
+
+@builds(MarksSchema)
+def _marks() -> Strategy:
+    """A mark that goes straight down the side that is seen: an axis without rotation, and one rate."""
+    return st.integers(200, 400).map(
+        lambda rate: {
+            "sightings": [
+                {
+                    "time": t,
+                    "right": 0.1,
+                    "up": round(-math.sin(rate * math.pi / 30.0 * (t - 0.02)), 6) * 0.99,
+                }
+                for t in (0.0, 0.02, 0.045)
+            ]
+        }
+    )
+
+
+@builds(SpeedReadSchema)
+def _speed_read() -> Strategy:
+    between = st.sampled_from([["12 ft", 55], [10, 58.5]])
+    return walked(SpeedReadSchema, take=["at"], leave=["between"]) | walked(
+        SpeedReadSchema, take=["between"], leave=["at"], given={"between": between}
+    )
+
+
+@builds(MeasuredReleaseSchema)
+def _measured_release() -> Strategy:
+    """Without readings, which only some lanes explain."""
+    return walked(MeasuredReleaseSchema, narrow=_RELEASE, leave=["marks", "speed_read"])
 
 
 @builds(WindowSchema)
@@ -217,6 +283,8 @@ def _asked(study: str | None, drilled: bool, named: bool) -> Strategy:
         }
         whole = ("launch_board", "launch_angle", *(() if named else _WHOLE_RELEASE))
         given["release"] = walked(ReleaseSchema, narrow=aimed, take=whole)
-        given["lane"] = walked(LaneSchema, narrow={"film": (40.0, 70.0)}, take=["film"], leave=["pattern"])
+        given["lane"] = walked(
+            LaneSchema, narrow={"film": (40.0, 70.0)}, take=["film"], leave=["pattern", "tape", "ratio"]
+        )
     narrow = {"samples": (2.0, 50.0)}
     return walked(MotionRequestSchema, narrow=narrow, leave=leave, take=take, given=given)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +16,12 @@ from ballgauge_service.physics.motion.film import BOARD_WIDTH, BOARDS, CELL_LENG
 Array = NDArray[np.float64]
 
 LANE_FEET = LANE_LENGTH / 12.0
+OUTER, MIDDLE = (3, 7), (18, 22)
+"""Boards whose films make a ratio (common practice, no source)."""
+
+TAPER = 0.2
+"""Film at the end of a pattern of which only the ratio is known, over that at the foul line (ours)."""
+
 VOLUME_AGREEMENT = 0.02
 """Greatest relative gap between a stated volume and that of the films (ours)."""
 
@@ -112,6 +119,61 @@ def lane_from_pattern(pattern: Pattern) -> Lane:
         words = f"the films hold {lane.volume:.2f} mL, which is not the stated {stated:g} mL"
         raise InvalidInput([Fault("/volume", words)])
     return lane
+
+
+@dataclass(frozen=True, slots=True)
+class TapeReading:
+    """Films [µL/ft²] read with tape across the lane at a distance [ft], at rising boards, (n,) each."""
+
+    distance: float
+    boards: tuple[float, ...]
+    films: tuple[float, ...]
+
+
+def lane_from_tape(readings: Sequence[TapeReading], length: float, name: str = "") -> Lane:
+    """Lay what tape read at rising distances, even between readings, boards and from the foul line (ours).
+
+    Beyond the last reading its film runs on to the pattern's `length` [ft]. Raises InvalidInput for readings
+    that do not rise or lie beyond the length.
+    """
+    faults = [
+        Fault(f"/readings/{k}/distance", f"must lie beyond the reading before, {before.distance:g} ft")
+        for k, (before, here) in enumerate(pairwise(readings), 1)
+        if here.distance <= before.distance
+    ]
+    if readings[-1].distance > length:
+        faults.append(Fault("/length", f"must be beyond the last reading, {readings[-1].distance:g} ft"))
+    if faults:
+        raise InvalidInput(faults)
+    numbers = np.arange(1, BOARDS + 1)
+    rows = [np.interp(numbers, reading.boards, reading.films) for reading in readings]
+    edges = [0.0, *(reading.distance for reading in readings), length]
+    rows = [rows[0], *rows, rows[-1]]
+    zones = [
+        Zone(start, end, tuple(map(Film, numbers, numbers, first.tolist(), last.tolist())))
+        for (start, end), (first, last) in zip(pairwise(edges), pairwise(rows), strict=True)
+        if end > start
+    ]
+    note = "The film runs evenly between the tapes and boards that were read, and on to both ends."
+    return replace(lane_from_pattern(Pattern(name, None, tuple(zones))), notes=(note,))
+
+
+def lane_from_ratio(ratio: float, volume: float, length: float, name: str = "") -> Lane:
+    """A pattern of which only ratio, volume [mL] and length [ft] are known; its shape is ours.
+
+    ratio: film of the MIDDLE boards over that of the OUTER ones (common practice, no source); between them it
+    runs evenly, and down the lane to TAPER of what it was at the foul line.
+    """
+    numbers = np.arange(1, BOARDS + 1)
+    from_edge = np.minimum(numbers, BOARDS + 1 - numbers)
+    across = np.interp(from_edge, [OUTER[1], MIDDLE[0]], [1.0, ratio])
+    films = tuple(map(Film, numbers, numbers, across.tolist(), (TAPER * across).tolist()))
+    lane = lane_from_pattern(Pattern(name, None, (Zone(0.0, length, films),)))
+    note = (
+        f"Of the pattern only ratio, volume and length are known: films run evenly from boards {OUTER[0]} to "
+        f"{OUTER[1]} to boards {MIDDLE[0]} to {MIDDLE[1]}, and down the lane to {TAPER:.0%} (ours)."
+    )
+    return replace(lane.scaled(volume), notes=(note,))
 
 
 def _zone_cells(zone: Zone, part: Film) -> Array:

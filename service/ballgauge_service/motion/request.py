@@ -15,7 +15,18 @@ from ballgauge_service.motion.balls import USUAL_RADIUS, BoxBall, MotionBall, bo
 from ballgauge_service.motion.bowlers import BOWLERS, Bowler
 from ballgauge_service.motion.calibration import Passage, Precision, Shot
 from ballgauge_service.motion.delivery import Window
-from ballgauge_service.motion.lanes import Film, Lane, Pattern, Wear, Zone, lane_from_pattern, uniform_lane
+from ballgauge_service.motion.lanes import (
+    Film,
+    Lane,
+    Pattern,
+    TapeReading,
+    Wear,
+    Zone,
+    lane_from_pattern,
+    lane_from_ratio,
+    lane_from_tape,
+    uniform_lane,
+)
 from ballgauge_service.motion.line_maps import Line, placed
 from ballgauge_service.motion.measured import Marks, Sighting, SpeedReading, Spin, spin_from_marks
 from ballgauge_service.motion.spreads import Sampling
@@ -259,6 +270,13 @@ def read_lane(asked: Loaded) -> Lane:
     """The fresh lane. Raises InvalidInput for a pattern that cannot be laid."""
     if "film" in asked:
         return uniform_lane(asked["film"].value)
+    if "tape" in asked:
+        tape = plain(asked["tape"])
+        readings = [_tape(each) for each in tape["readings"]]
+        with below("/lane/tape"):
+            return lane_from_tape(readings, tape["length"], tape.get("name", ""))
+    if "ratio" in asked:
+        return lane_from_ratio(**plain(asked["ratio"]))
     pattern = plain(asked["pattern"])
     zones = tuple(
         Zone(zone["from"], zone["to"], tuple(_film(part) for part in zone["films"]))
@@ -266,6 +284,11 @@ def read_lane(asked: Loaded) -> Lane:
     )
     with below("/lane/pattern"):
         return lane_from_pattern(Pattern(pattern.get("name", ""), pattern.get("volume"), zones))
+
+
+def _tape(given: Loaded) -> TapeReading:
+    boards, films = zip(*((each["board"], each["film"]) for each in given["films"]), strict=True)
+    return TapeReading(given["distance"], boards, films)
 
 
 def _film(part: Loaded) -> Film:
