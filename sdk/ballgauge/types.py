@@ -1049,10 +1049,14 @@ class InstrumentStudy(TypedDict):
 
 
 class Lane(TypedDict):
-    """The lane: an oil pattern, or one film all over it."""
+    """The lane: an oil pattern in full, by tape or by its ratio; or one film all over it."""
 
     pattern: NotRequired[Pattern | None]
     """An oil pattern."""
+    tape: NotRequired[Tape | None]
+    """An oil pattern as lane tape read it."""
+    ratio: NotRequired[Ratio | None]
+    """An oil pattern by ratio, volume and length."""
     film: NotRequired[Quantity | None]
     """[µL/ft²] The same film everywhere; 0 is a dry lane."""
 
@@ -1253,6 +1257,17 @@ class LotRules(TypedDict):
     """The governing body's approved list, on which the ball's `name` is looked up; without it, that of the service, if it has one."""
 
 
+class Marks(TypedDict):
+    """Rev rate, rotation and tilt from three places of a marked ball soon after release. Refused where they do not fix the axis, or where more than one rate explains them."""
+
+    sightings: Sequence[Sighting]
+    """Three places, times rising; best at unequal times."""
+    place_uncertainty: NotRequired[Real | None]
+    """[radii] Standard uncertainty of right and up."""
+    time_uncertainty: NotRequired[Real | None]
+    """[s] Standard uncertainty of the times."""
+
+
 class MeasuredBalance(TypedDict):
     """Readings of a balance on the drilled ball. They take precedence over predicted ones."""
 
@@ -1262,6 +1277,31 @@ class MeasuredBalance(TypedDict):
     """[oz] Side weight; positive toward the positive axis point."""
     finger: NotRequired[Quantity | None]
     """[oz] Finger weight; positive toward the fingers, negative toward the thumb."""
+
+
+class MeasuredRelease(TypedDict):
+    """The release, also as people measure it."""
+
+    speed: NotRequired[Quantity | None]
+    """[mph] Speed; warned of outside 12 to 26 mph."""
+    rev_rate: NotRequired[Quantity | None]
+    """[rpm] Rate of spin; warned of outside 40 to 650 rpm."""
+    axis_rotation: NotRequired[Quantity | None]
+    """[deg] 0 rolls end over end, 90 spins square to the travel; warned of outside 0 to 100."""
+    axis_tilt: NotRequired[Quantity | None]
+    """[deg] How far the positive axis point stands up; warned of outside -5 to 60 deg."""
+    launch_angle: NotRequired[Quantity | None]
+    """[deg] Positive toward the bowler's own side."""
+    launch_board: NotRequired[Real | None]
+    """[boards] Where it crosses the foul line, from the bowler's side."""
+    loft: NotRequired[Quantity | None]
+    """[ft] How far down the lane the ball lands."""
+    phase: NotRequired[Quantity | None]
+    """[deg] How far the ball has turned at release since the grip faced midway between back and down; without it, numbers are means over all phases, with their ranges."""
+    speed_read: NotRequired[SpeedRead | None]
+    """Where `speed` was read; default: at release."""
+    marks: NotRequired[Marks | None]
+    """A marked ball, in place of rev_rate, axis_rotation and axis_tilt."""
 
 
 class Mesh(TypedDict):
@@ -1320,7 +1360,7 @@ class MotionRequest(TypedDict):
     """The ball with its drilling; or else `ball`."""
     bowler: NotRequired[Preset | None]
     """A bowler by name; or else `release`, or both."""
-    release: NotRequired[Release | None]
+    release: NotRequired[MeasuredRelease | None]
     """The release; without a bowler it needs speed, rev_rate, axis_rotation and axis_tilt."""
     scatter: NotRequired[Scatter | None]
     """The scatter of the releases."""
@@ -1671,6 +1711,19 @@ class QuantityObject(TypedDict):
     """Standard uncertainty, in `unit`; at most the width of the field's range."""
 
 
+class Ratio(TypedDict):
+    """A pattern of which ratio, volume and length are known; how it runs across and down is ours."""
+
+    name: NotRequired[str | None]
+    """Name, for the reader."""
+    ratio: Real
+    """Film of boards 18 to 22 over that of boards 3 to 7 from either edge."""
+    volume: Quantity
+    """[mL] All the oil."""
+    length: Quantity
+    """[ft] Where it ends."""
+
+
 class RatioTarget(TypedDict):
     """A target of the asymmetry ratio."""
 
@@ -1931,6 +1984,17 @@ class Shot(TypedDict):
     """What the sensors saw: five or more distances serve best, each once."""
 
 
+class Sighting(TypedDict):
+    """Where a mark on the ball stood, as seen from behind the bowler, on the side that is seen."""
+
+    time: Real
+    """[s] When, by one clock, whatever its zero."""
+    right: Real
+    """[radii] To the right of the ball's center."""
+    up: Real
+    """[radii] Above it."""
+
+
 class Solve(TypedDict):
     """Find designs that meet targets."""
 
@@ -1952,6 +2016,15 @@ class Solve(TypedDict):
     """Most solutions to give."""
     trade_off: NotRequired[TradeOff | None]
     """A front to follow as well."""
+
+
+class SpeedRead(TypedDict):
+    """Where `speed` was read: at a distance, or as the mean between two; that at release is solved for."""
+
+    at: NotRequired[Quantity | None]
+    """[ft] Where it was read; 60 ft is at the pins."""
+    between: NotRequired[Sequence[Quantity] | None]
+    """Two sensors, nearer first, whose times gave it."""
 
 
 class Sphere(TypedDict):
@@ -2035,6 +2108,35 @@ class SwitchingState(TypedDict):
     """[percent] The plan's acceptable quality limit."""
     level: NotRequired[Level | None]
     """The plan's inspection level."""
+
+
+class Tape(TypedDict):
+    """The film as lane tape read it, in the trade's units: 1 unit is 0.0167 mL/ft² (from memory)."""
+
+    name: NotRequired[str | None]
+    """Name, for the reader."""
+    readings: Sequence[TapeReading]
+    """Tapes by rising distance; between them films run evenly."""
+    length: Quantity
+    """[ft] Where the pattern ends; the last tape's film runs to it."""
+
+
+class TapeFilm(TypedDict):
+    """A film read on one board."""
+
+    board: Real
+    """[board] Board from the right edge."""
+    film: Quantity
+    """[µL/ft²] The film there."""
+
+
+class TapeReading(TypedDict):
+    """A tape across the lane."""
+
+    distance: Quantity
+    """[ft] Where it lay."""
+    films: Sequence[TapeFilm]
+    """Films by rising boards; between them they run evenly."""
 
 
 class Targets(TypedDict):
@@ -4261,6 +4363,8 @@ class MotionResult(Record, init=False):
     """The ball as it moved: name, weight, radius, hand."""
     bowler: Table[Any]
     """Who threw it: name, hand, pap, release, scatter; all that was taken."""
+    marks: Table[Any] | None
+    """What a marked ball told: rev_rate, axis_rotation, axis_tilt, and their standard uncertainties."""
     lane: Table[Any]
     """The lane as it was, wear among it: name, volume of oil, length of the pattern."""
     motion: Table[Any]

@@ -8,9 +8,12 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
+from ballgauge_schemas.motion.request import MOTION_REQUEST
+from ballgauge_schemas.shared.documents import motion_example
 from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.motion.balls import BoxBall, box_ball
 from ballgauge_service.motion.bowlers import Release
+from ballgauge_service.motion.evaluate import evaluate_motion
 from ballgauge_service.motion.measured import Marks, Sighting, SpeedReading, release_speed, spin_from_marks
 from ballgauge_service.motion.starts import USUAL
 
@@ -108,6 +111,29 @@ def test_a_speed_read_down_the_lane_gives_the_release_that_passes_so(first: floa
         clock = np.interp([first, last], curves["distance"], curves["time"])
         read = np.diff(gone)[0] / np.diff(clock)[0] / 17.6
     assert read == pytest.approx(16.0, abs=0.01)
+
+
+def test_a_request_is_answered_by_the_release_that_was_measured() -> None:
+    """Against the same request with the numbers found."""
+    asked = motion_example("motion")
+    del asked["spread"]
+    seen = marks(replace(RELEASE, launch_angle=3.4), times=(0.0, 0.02, 0.045)).sightings
+    sightings = [{"time": s.time, "right": s.right, "up": s.up} for s in seen]
+    launch = asked["release"]
+    asked["release"] = {
+        **launch,
+        "speed": 15,
+        "speed_read": {"at": "60 ft"},
+        "marks": {"sightings": sightings},
+    }
+    found = evaluate_motion(MOTION_REQUEST.load(asked))
+    release = found["bowler"]["release"]
+    assert found["motion"]["entry"]["speed"] == pytest.approx(15.0, abs=1e-3)
+    assert release["rev_rate"] == pytest.approx(RELEASE.rev_rate) == found["marks"]["rev_rate"]
+    numbers = {name: release[name] for name in ("speed", "rev_rate", "axis_rotation", "axis_tilt")}
+    plain = evaluate_motion(MOTION_REQUEST.load({**asked, "release": {**launch, **numbers}}))
+    assert plain["motion"]["entry"] == pytest.approx(found["motion"]["entry"])
+    assert plain["marks"] is None
 
 
 def test_a_speed_no_ball_has_there_is_refused() -> None:

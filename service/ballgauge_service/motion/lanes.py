@@ -145,7 +145,7 @@ def lane_from_tape(readings: Sequence[TapeReading], length: float, name: str = "
         faults.append(Fault("/length", f"must be beyond the last reading, {readings[-1].distance:g} ft"))
     if faults:
         raise InvalidInput(faults)
-    numbers = np.arange(1, BOARDS + 1)
+    numbers = range(1, BOARDS + 1)
     rows = [np.interp(numbers, reading.boards, reading.films) for reading in readings]
     edges = [0.0, *(reading.distance for reading in readings), length]
     rows = [rows[0], *rows, rows[-1]]
@@ -164,8 +164,8 @@ def lane_from_ratio(ratio: float, volume: float, length: float, name: str = "") 
     ratio: film of the MIDDLE boards over that of the OUTER ones (common practice, no source); between them it
     runs evenly, and down the lane to TAPER of what it was at the foul line.
     """
-    numbers = np.arange(1, BOARDS + 1)
-    from_edge = np.minimum(numbers, BOARDS + 1 - numbers)
+    numbers = range(1, BOARDS + 1)
+    from_edge = [min(board, BOARDS + 1 - board) for board in numbers]
     across = np.interp(from_edge, [OUTER[1], MIDDLE[0]], [1.0, ratio])
     films = tuple(map(Film, numbers, numbers, across.tolist(), (TAPER * across).tolist()))
     lane = lane_from_pattern(Pattern(name, None, (Zone(0.0, length, films),)))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from itertools import product
 
 import numpy as np
@@ -98,7 +99,7 @@ def spin_from_marks(marks: Marks, hand: str, launch_angle: float) -> Spin:
         turns = [range(int(most * t / (2.0 * math.pi)) + 1) for t in seconds]
         for first, second in product(*turns):
             whole = (angles + 2.0 * math.pi * np.array([first, second])) / seconds
-            slopes = _slopes(values, lambda v, s=sense, f=first, g=second: _rates(v, s, f, g))
+            slopes = _slopes(values, partial(_rates, sense=sense, first=first, second=second))
             apart = slopes[0] - slopes[1]
             unsure = math.sqrt(float(((apart * sigma) ** 2).sum()))
             if whole.max() <= most and abs(whole[0] - whole[1]) <= TOLERANCE * unsure:
@@ -123,7 +124,8 @@ def spin_from_marks(marks: Marks, hand: str, launch_angle: float) -> Spin:
             "deg of tilt open: take a mark farther from the axis, and places farther apart"
         )
         raise InvalidInput([Fault("/release/marks/sightings", words)])
-    return Spin(*map(float, value), (float(deviation[0]), float(deviation[1]), float(deviation[2])))
+    revs, rotation, tilt = value.tolist()
+    return Spin(revs, rotation, tilt, (float(deviation[0]), float(deviation[1]), float(deviation[2])))
 
 
 def _points(values: Array) -> Array:
