@@ -79,6 +79,14 @@ def access_keys() -> ModuleType:
         return found
 
 
+def guide() -> ModuleType:
+    """The chapters of the guide: `ORDER` has their names, `source` gives the Markdown of one."""
+    with required():
+        from ballgauge_service.pages import guide as found
+
+        return found
+
+
 class Serving(NamedTuple):
     """What it takes to serve: the settings, who may be served by them, and the server."""
 

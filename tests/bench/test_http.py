@@ -1,4 +1,4 @@
-"""A check over HTTP against an empty address of the same server, and against the same check on FastAPI."""
+"""Checks over HTTP against an empty address of the server, against FastAPI, and against bare requests."""
 
 from __future__ import annotations
 
@@ -14,9 +14,14 @@ from typing import Any
 import pytest
 import requests
 
+import ballgauge
+
 LIMIT = 2.5
 NEARLY_AS_FAST = 0.7
 """Reached on a busy machine: 1.7 empty requests, FastAPI's 1.06 of ours; to reach: 1.25, and faster."""
+AS_BARE = 0.7
+"""Kept on a busy machine: the time of requests and json alone, over that of the client; to reach: 1 / 1.2."""
+MANY = 500
 ROUNDS, TURNS, WARMING = 9, 40, 40
 HERE = Path(__file__).parent
 
@@ -134,3 +139,24 @@ def test_more_of_a_bad_request_is_named_in_about_the_time(
     ratios = alternately(*((address, drilled) for address in addresses), 422)
     names = (f"{len(single | between)} of 9 fields named", f"{versus.named('fastapi')}: {len(named)} of 9")
     versus.hold("a request with 9 bad fields refused", *names, ratios, NEARLY_AS_FAST)
+
+
+def test_many_checks_take_the_client_about_as_long_as_requests_and_json(
+    measured_server: str, drilled: dict[str, Any], versus: Any
+) -> None:
+    """From balls as dictionaries to answers, `detail: brief`; the bodies hold the same bytes of balls."""
+    balls = [drilled] * MANY
+    with ballgauge.Client(measured_server) as client, requests.Session() as session:
+        session.headers["Content-Type"] = "application/json"
+
+        def bare() -> list[Any]:
+            body = json.dumps({"checks": balls, "detail": "brief"}, separators=(",", ":"))
+            answer = session.post(f"{measured_server}/v1/checks", data=body)
+            return list(json.loads(answer.content)["results"])
+
+        def ours() -> list[Any]:
+            return list(client.check_many(balls, detail="brief"))
+
+        assert [each.raw for each in ours()] == bare()
+        names = (f"check_many of {MANY}, brief", f"{versus.named('requests')} + json")
+        versus.race("drilled balls over HTTP", names, ours, bare, AS_BARE)

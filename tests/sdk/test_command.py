@@ -23,6 +23,7 @@ import requests
 
 from ballgauge._command import fields, program, report
 from ballgauge_schemas import example_names
+from ballgauge_service.pages import guide
 
 PROGRAM = str(Path(sys.executable).with_name("ballgauge"))
 WORST_FIRST = ["nonconforming", "inconclusive", "not_assessed", "conforming"]
@@ -567,6 +568,14 @@ def test_fields_are_those_of_the_contract(asked: Any) -> None:
         assert name in names
         assert fields.of(name) is not None
     assert run("fields", "Bal").returncode == 2
+
+
+def test_the_guide_is_printed_chapter_by_chapter() -> None:
+    """Against what the pages are made of."""
+    listed = [line.split()[0] for line in run("guide").stdout.splitlines()]
+    assert listed == list(guide.ORDER)
+    assert run("guide", "errors").stdout == guide.source("errors").rstrip() + "\n"
+    assert run("guide", "error").returncode == 2
 
 
 def test_a_record_is_signed_printed_read_and_verified(tmp_path: Path, conforming: dict[str, Any]) -> None:

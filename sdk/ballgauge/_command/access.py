@@ -63,7 +63,7 @@ def access() -> None:
     help="Its last day (UTC): 2027-06-30.",
 )
 def add(name: str, path: str, scopes: tuple[str, ...], until: datetime) -> int:
-    """Make a key for ID and print it, this once; FILE keeps a hash alone, and is made where there is none.
+    """Make an access key for ID and print it once. FILE keeps only its hash, and is created if need be.
 
     A running service takes the change up within seconds.
     """
@@ -80,7 +80,7 @@ def add(name: str, path: str, scopes: tuple[str, ...], until: datetime) -> int:
 @access.command("list")
 @_FILE
 def show(path: str) -> int:
-    """List the keys of FILE; the keys themselves are not in it."""
+    """List the keys in FILE by id; the keys themselves are not stored there."""
     with _faults() as keys:
         known = keys.read(path)
     page = paper.choose()

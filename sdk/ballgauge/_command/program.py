@@ -163,10 +163,10 @@ def _connected(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option("--url", envvar="BALLGAUGE_URL", show_envvar=True, metavar="URL",
                      help="A running service. Without it the engine runs inside this command."),
         click.option("--key", envvar="BALLGAUGE_KEY", show_envvar=True, metavar="KEY", expose_value=False,
-                     callback=_keep_key, help="Access key for the service at --url. Others on this machine "
-                     "can read an option, but not a variable."),
+                     callback=_keep_key, help="Access key for the service at --url. Other users of this "
+                     "machine can see an option, but not a variable."),
         click.option("-q", "--quiet", is_flag=True, expose_value=False, callback=_keep_quiet,
-                     help="Write no report: the exit code alone answers."),
+                     help="Print no report; the exit code is the answer."),
     ):  # fmt: skip
         command = option(command)
     return command
@@ -183,8 +183,8 @@ def _files_given(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add what names the files of a command, and how their answers are written."""
     for option in (
         click.option("--format", "form", type=click.Choice(several.FORMATS),
-                     help="How it is written: table (default), json, ndjson (a line an item) or csv (a "
-                     "line a finding)."),
+                     help="Output: table (default), json, ndjson (a line for each ball) or csv (a "
+                     "line for each finding)."),
         click.argument("files", nargs=-1, required=True, metavar="FILE..."),
     ):  # fmt: skip
         command = option(command)
@@ -211,7 +211,7 @@ def _listed(command: Callable[..., Any]) -> Callable[..., Any]:
         type=click.Path(exists=True, dir_okay=False),
         metavar="CSV",
         help="The governing body's approved list (brand, model, approved_on, withdrawn_on, made_from, "
-        "made_to), on which each ball's name is looked up; a request's own goes before it.",
+        "made_to) to look each ball's name up on; a list in the request takes precedence.",
     )(command)
 
 
@@ -220,8 +220,8 @@ def _scheduled(command: Callable[..., Any]) -> Callable[..., Any]:
     return click.option(
         "--scheduler",
         metavar="ADDRESS",
-        help="Dask scheduler whose workers do bulk work, such as tcp://10.0.0.5:8786; threads without it. "
-        "The answer is the same. Whoever reaches a scheduler can run code on its workers.",
+        help="Dask scheduler whose workers do bulk work, such as tcp://10.0.0.5:8786; without it, threads "
+        "do it. The answer is the same. Whoever reaches a scheduler can run code on its workers.",
     )(command)
 
 
@@ -303,14 +303,13 @@ def program() -> None:
 @click.option(
     "--detail",
     type=click.Choice(["full", "findings", "brief"]),
-    help="How much is answered: full (default), the findings, or in brief the rules not met.",
+    help="How much to answer: full (default), the findings alone, or in brief the rules not met.",
 )
 @click.option(
     "--also-on",
     multiple=True,
     metavar="DATE",
-    help="A further day of use to judge on: the outcome then, and which rules change it; may be given "
-    "several times.",
+    help="A further day of use to judge on: the outcome then, and which rules change it; may be repeated.",
 )
 @rule_files.overlay_option
 @_listed
@@ -330,8 +329,8 @@ def check(
     """Check a ball: what is not met first, and what mends it.
 
     FILE holds one request, or {"checks": [...]} with up to 1,000; .ndjson holds any number, a line each; -
-    reads standard input, and patterns such as 'balls/*.json' stand for files. Of several a line each is told,
-    and what is refused of them does not stop the others. A quantity is a number in the trade's unit, a text
+    reads standard input, and patterns such as 'balls/*.json' stand for files. With several balls each gets a
+    line, and one that is refused does not stop the others. A quantity is a number in the trade's unit, a text
     with a unit ("6.85 kg"), or {"value", "unit", "uncertainty"}.
 
     \b
@@ -426,7 +425,7 @@ def _exit_code(outcomes: Sequence[str]) -> int:
 
 @program.group(cls=rule_files.Rules, epilog=_EXIT_CODES)
 def rules() -> None:
-    """List the rules of every rulebook, or of BODY alone; write rules of one's own.
+    """List the rules of every rulebook, or of BODY alone; write rules of your own.
 
     \b
     Examples:
@@ -459,8 +458,8 @@ def list_rules(url: str | None, timeout: float, as_json: bool, **asked: str | No
 
 @rules.command(epilog=_EXIT_CODES)
 @click.argument("body")
-@click.option("--from", "start", metavar="DATE", required=True, help="The one day: 2018-07-31.")
-@click.option("--to", "end", metavar="DATE", required=True, help="The other day: 2020-08-01.")
+@click.option("--from", "start", metavar="DATE", required=True, help="First day: 2018-07-31.")
+@click.option("--to", "end", metavar="DATE", required=True, help="Second day: 2020-08-01.")
 @click.option("--overlay", metavar="NAME", help="With this overlay laid over them.")
 @_connected
 def diff(
@@ -498,13 +497,13 @@ _LOT = (
     click.option("--inspection", "sampling__plan__inspection", metavar="WORD",
                  help="normal (default), tightened or reduced."),
     click.option("--measured", "scope", flag_value="measured", default=None,
-                 help="Judge the lot by the rules on what the file measures alone."),
+                 help="Judge the lot only by the rules on what the file measures."),
     click.option("--body", "rules__body", metavar="BODY", help="Rulebook: usbc or ibf."),
     click.option("--on", "rules__on", metavar="DATE", help="Date of use: 2026-05-01."),
     click.option("--stage", "rules__stage", metavar="STAGE",
                  help="approval (balls as made; default) or play."),
     click.option("--guarded", "decision__risk", type=float, metavar="RISK",
-                 help="Decide by uncertainties, with this risk of error."),
+                 help="Decide by the uncertainties, with this risk of error."),
     click.option("--confidence", type=float, metavar="PART", help="Confidence of bounds, such as 0.95."),
     click.option("--seed", "draw__seed", type=int, metavar="N",
                  help="Draw the plan's sample from the file's serials."),
@@ -532,11 +531,11 @@ _LOT = (
     click.option("--readings", "file__readings", metavar="WORD",
                  help="mean: a ball has the mean of its columns hardness 1, hardness 2, ..."),
     click.option("--unknown-columns", "file__unknown_columns", metavar="WORD",
-                 help="ignore (default; told) or refuse."),
+                 help="ignore (default; the report names them) or refuse."),
     click.option("--ignore-row", "file__rows_ignored", type=int, multiple=True, metavar="N",
-                 help="A row of the file that is no ball; may be given again."),
+                 help="A row of the file that is not a ball; may be repeated."),
     click.option("--judge-row", "file__rows_judged", type=int, multiple=True, metavar="N",
-                 help="A row that is a ball though it looks like none; may be given again."),
+                 help="A row that is a ball though it does not look like one; may be repeated."),
 )  # fmt: skip
 """Options of a lot's request; two underlines stand between a member and one of its own."""
 
@@ -602,7 +601,7 @@ def lot(
     "hardness", "serial", perhaps with a unit: "diameter [mm]", or common words for them in English, German,
     Spanish and French; --mapping renames others: {"Netto": "weight [kg]", "Remarks": null}. Several FILEs are
     lots of one model in time order: their drift is charted. A row that cannot be read as a ball is left out
-    and counts against the lot; rows of means and totals are set apart. What was found in a file is told.
+    and counts against the lot; rows of means and totals are set apart. The report says what was found.
 
     \b
     Examples:
@@ -685,8 +684,8 @@ def design(
     """Compute a layered design: mass properties, what each solid adds, the rules, and what FILE asks besides.
 
     FILE holds a design, or a request with a "design", and perhaps a "drilling", "solve", "family", "set",
-    "layout_map" and "production"; all that it asks is done, or only what the options of these names say. Mesh
-    files are named from FILE's folder.
+    "layout_map" and "production"; all that it asks for is done, or only what the options of these names
+    select. Mesh files are named relative to FILE's folder.
 
     \b
     Examples:
@@ -760,8 +759,8 @@ def motion(
     ("bowler" by name, or a "release") and a "lane" (a "pattern" of oil, or a "film" all over); - reads
     standard input. "spread" scatters the deliveries, "line_map" sets the ball beside others, "squad" lets
     bowlers take turns on the lane, "explain" tells which difference to a second ball causes how many boards.
-    Boards count from the bowler's own side, in a
-    pattern from the right edge.
+    Boards count from the bowler's own side, in
+    a pattern from the right edge.
 
     \b
     Examples:
@@ -808,8 +807,8 @@ def verify(
 ) -> int:
     """Say whether a signed record is genuine and unaltered, and whether the rules have changed since.
 
-    FILE holds the record, a label's text, a picture of the code (PNG, JPEG) or the printed PDF. Of several
-    FILEs a line each is told, and what each comes to by the rules of --on.
+    FILE holds the record, a label's text, a picture of the code (PNG, JPEG) or the printed PDF. Each of
+    several FILEs gets a line, with its outcome by the rules of --on.
 
     \b
     Examples:
@@ -958,8 +957,8 @@ def _examples() -> tuple[str, ...]:
 def fields_of(schema: str | None, as_json: bool) -> int:
     """List the fields of a request: unit, range, default, what each means.
 
-    SCHEMA is that of a request or of a part of it, such as Ball, Drilling, Hole, Rules or LotRequest; without
-    one a ball as it is checked, and the names of all.
+    SCHEMA is that of a request or of a part of it, such as Ball, Drilling, Hole, Rules or LotRequest;
+    without SCHEMA, the fields of a ball to be checked and the names of all schemas.
 
     \b
     Examples:
@@ -1006,6 +1005,33 @@ def example(name: str | None) -> int:
     )
     text = resources("ballgauge_schemas").joinpath(*place)
     click.echo(text.read_text(encoding="utf-8").rstrip())
+    return CONFORMING
+
+
+@program.command()
+@click.argument("chapter", required=False)
+def guide(chapter: str | None) -> int:
+    """Print a chapter of the guide as Markdown.
+
+    Without CHAPTER, the names and titles of all. A running service has them at /guide.
+
+    \b
+    Examples:
+      ballgauge guide
+      ballgauge guide first-check
+      ballgauge guide errors | less
+    """
+    chapters = _engine.guide()
+    if chapter is None:
+        titles = {
+            name: chapters.source(name).partition("\n")[0].removeprefix("# ") for name in chapters.ORDER
+        }
+        click.echo("\n".join(f"{name:13}{title}" for name, title in titles.items()))
+    elif chapter in chapters.ORDER:
+        click.echo(chapters.source(chapter).rstrip())
+    else:
+        known = ", ".join(chapters.ORDER)
+        raise click.BadParameter(f"there is no {chapter!r}; there are {known}", param_hint="CHAPTER")
     return CONFORMING
 
 

@@ -38,7 +38,7 @@ def validate(file: Path) -> None:
 
 @click.command()
 def new() -> None:
-    """Print a starting file for rules of one's own, with comments."""
+    """Print a file with comments to start your own rules from."""
     text = files("ballgauge_schemas").joinpath("example_overlays", _EXAMPLE).read_text(encoding="utf-8")
     quantities = _engine.rule_files().quantities.items()
     units = (f"# {name}" + (f" [{unit}]" if unit != "1" else "") for name, unit in quantities)
