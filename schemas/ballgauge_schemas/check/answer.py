@@ -138,6 +138,11 @@ class ReadingsSchema(Schema):
     side = _ounces("Side weight; positive toward the positive axis point.", 0.35)
     finger = _ounces("Finger weight; positive toward the fingers.", -0.2)
     uncertainty = Part(ReadingUncertaintySchema, "Standard uncertainties of the readings.", allow_none=True)
+    model_uncertainty = Part(
+        ReadingUncertaintySchema,
+        "The part of them that the model of two materials brings with it; absent where the layers are drilled.",
+        allow_none=True,
+    )
 
 
 class DerivedBallSchema(Schema):
@@ -222,6 +227,15 @@ class ChangeSchema(Schema):
     weight = _ounces("Of the weight.", -2.6)
 
 
+class DrilledUncertaintySchema(Schema):
+    """Standard uncertainties of the drilled ball's numbers."""
+
+    weight = _plain("Of the weight.", 0.02, 0.0, 1e4, "lb")
+    rg = _length("Of the low radius of gyration.", 0.002, 0.0)
+    differential = _length("Of the differential.", 0.002, 0.0)
+    intermediate_differential = _length("Of the intermediate differential.", 0.002, 0.0)
+
+
 class DerivedDrilledSchema(Schema):
     """The drilled ball."""
 
@@ -235,6 +249,14 @@ class DerivedDrilledSchema(Schema):
     differential = _length("High less low radius of gyration.", 0.046, 0.0)
     intermediate_differential = _length("High less intermediate radius of gyration.", 0.013, 0.0)
     asymmetry_ratio = _plain("Intermediate differential divided by differential.", 0.28, 0.0, 1.0)
+    uncertainty = Part(
+        DrilledUncertaintySchema, "Standard uncertainties, the model's own among them.", allow_none=True
+    )
+    model_uncertainty = Part(
+        DrilledUncertaintySchema,
+        "The part of them that the model of two materials brings with it; absent where the layers are drilled.",
+        allow_none=True,
+    )
     change = Part(ChangeSchema, "Drilled less undrilled.", allow_none=True)
     low_rg_axis = Part(AxisSchema, "The low axis.", allow_none=True)
     high_rg_axis = Part(AxisSchema, "The high axis.", allow_none=True)

@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 from ballgauge_schemas.shared.limits import BALANCE_ARM, COVER_DENSITY, COVER_THICKNESS
 from ballgauge_schemas.shared.words import DIGITS
 from ballgauge_service.check.identity import listing_assumptions, listing_cautions, listing_words
-from ballgauge_service.check.predict import DrilledBall
+from ballgauge_service.check.predict import DrilledBall, Prediction
 from ballgauge_service.check.remedies import LAYOUT_NAMES, Remedy
 from ballgauge_service.check.request import Ball, Check, Drilling, MeasuredBalance, value
 from ballgauge_service.core.caution import Caution
@@ -124,8 +124,7 @@ class Derivation:
     numbers: Numbers
     holes: list[HoleNumbers]
     marks: list[float]
-    shown: Sequence[float]
-    spread: Sequence[float]
+    prediction: Prediction
 
 
 def derivations(checks: Sequence[Check], balls: Sequence[DrilledBall | None]) -> list[Derivation | None]:
@@ -147,8 +146,7 @@ def derivations(checks: Sequence[Check], balls: Sequence[DrilledBall | None]) ->
                 Numbers(*vectors, *out[30:37]),
                 [HoleNumbers(place, hole[:3], *hole[3:]) for _, hole, place in holes],
                 mark_rows[ball.row],
-                ball.prediction.shown,
-                ball.prediction.spread,
+                ball.prediction,
             )
     return derived
 
@@ -334,6 +332,8 @@ def assumptions(check: Check) -> Iterator[str]:
             "no source)."
         )
     yield "Inside the cover the material is uniform, at the density that makes up the ball's weight."
+    if drilling.holes:
+        yield _MODEL_ASSUMPTION
     if drilling.balance_arm is None:
         yield _ARM_ASSUMPTION
     if ball.top_weight is None:
@@ -343,6 +343,11 @@ def assumptions(check: Check) -> Iterator[str]:
     if not all(hole.is_open for hole in drilling.holes):
         yield "A slug fills its hole to the surface."
 
+
+_MODEL_ASSUMPTION = (
+    "What a filler and a core make of that is uncertain; the part of it in each uncertainty is told as "
+    "model_uncertainty (ours: from layered designs drilled beside their box numbers)."
+)
 
 _ARM_ASSUMPTION = (
     f"The balance shows the moment divided by an arm of {BALANCE_ARM:g} in (from memory, no source); a "
@@ -502,8 +507,24 @@ def drilled_group(derived: Derivation) -> Group:
         "rg": number(low),
         "rg_high": number(high),
         "rg_intermediate": number(between),
+        **_drilled_uncertainty(derived.prediction),
         "weight": number(got.weight),
     }
+
+
+def _drilled_uncertainty(prediction: Prediction) -> Group:
+    """Standard uncertainties of the drilled ball's numbers and the model's part of them, where there are any."""
+    found = {}
+    for name, parts in (
+        ("model_uncertainty", prediction.model[4:]),
+        ("uncertainty", (prediction.spread[4], *prediction.radii)),
+    ):
+        if any(part > 0.0 for part in parts):
+            found[name] = dict(zip(_UNCERTAIN, map(number, parts), strict=True))
+    return found
+
+
+_UNCERTAIN = ("weight", "rg", "differential", "intermediate_differential")
 
 
 def _xyz(vector: Vector) -> Group | None:
@@ -536,11 +557,11 @@ def balance_group(derived: Derivation, measured: MeasuredBalance | None) -> Grou
     return {
         "arm": drilling.arm,
         "arm_given": drilling.balance_arm is not None,
-        "half_differences": _readings([half[2], drilling.side * half[0], half[1]], ()),
+        "half_differences": _readings([half[2], drilling.side * half[0], half[1]], (), ()),
         "largest_imbalance": number(imbalance),
         "largest_imbalance_at": _point(derived.marks[20], derived.marks[21]),
         "measured": None if measured is None else measured_group(measured),
-        "predicted": _readings(derived.shown, derived.spread),
+        "predicted": _readings(derived.prediction.shown, derived.prediction.spread, derived.prediction.model),
     }
 
 
@@ -557,12 +578,13 @@ def _measured_alone(measured: MeasuredBalance | None) -> Group | None:
     }
 
 
-def _readings(values: Sequence[float], spread: Sequence[float]) -> Group | None:
+def _readings(values: Sequence[float], spread: Sequence[float], model: Sequence[float]) -> Group | None:
     if all(map(math.isnan, values)):
         return None
     group = _by_reading(map(number, values))
-    if not all(map(math.isnan, spread)):
-        group["uncertainty"] = _by_reading(map(number, spread[:3]))
+    for name, parts in (("model_uncertainty", model), ("uncertainty", spread)):
+        if any(part > 0.0 for part in parts[:3]) or (name == "uncertainty" and not all(map(math.isnan, parts))):
+            group[name] = _by_reading(map(number, parts[:3]))
     return group
 
 

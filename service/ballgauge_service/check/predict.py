@@ -20,6 +20,7 @@ from ballgauge_service.check.request import Ball, Check, Drilling, Path, pointer
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.physics.balance import largest_imbalance
 from ballgauge_service.physics.drilling import DRILLED, Records
+from ballgauge_service.physics.material_error import material_error
 
 Array = NDArray[np.float64]
 
@@ -27,6 +28,9 @@ _INPUTS = frozenset(
     ("weight", "diameter", "circumference", "top_weight", "pin_to_cg", "cover_thickness", "cover_density")
 )
 """What the predicted balance takes from the ball; it takes the whole drilling."""
+
+_RADII = frozenset(("rg", "differential", "intermediate_differential"))
+"""What the drilled radii of gyration take from it besides."""
 
 _POSITIVE = frozenset(
     {
@@ -43,7 +47,9 @@ class Prediction(NamedTuple):
     """The predicted balance of one ball: top, side and finger [oz] = fixed + divided / arm.
 
     shown: at the arm of its own balance; spread: standard uncertainties of the three, of the largest
-    imbalance and of the weight; weight: of the drilled ball [lb]. NaN where one is not known.
+    imbalance and of the weight; weight: of the drilled ball [lb]; radii: standard uncertainties of the low
+    radius of gyration and both differentials [in]. Both take in what the material model leaves open, `model`:
+    the eight alone. NaN where one is not known.
     """
 
     fixed: Sequence[float]
@@ -51,6 +57,8 @@ class Prediction(NamedTuple):
     shown: Sequence[float]
     spread: Sequence[float]
     weight: float = math.nan
+    radii: Sequence[float] = (math.nan,) * 3
+    model: Sequence[float] = (math.nan,) * 8
 
 
 class DrilledBall(NamedTuple):
@@ -99,16 +107,19 @@ def drill_checks(checks: Sequence[Check], work: Work) -> list[DrilledBall | None
         faults.extend(refused.faults)
     if faults:
         raise InvalidInput(faults)
-    spreads = {}
-    chosen = [each for each in inputs if not math.isnan(sum(drilled.rows[each.row][_SHOWN:]))]
-    if chosen:
-        rows = [each.row for each in chosen]
-        total = np.zeros((len(balls), 5))
-        np.add.at(total, rows, _steps(chosen, balls, drillings, indices, work) ** 2)
-        spreads = dict(zip(rows, np.sqrt(total[rows]).tolist(), strict=True))
+    model = material_error(drilled.balls, drilled.holes, drilled.out, drilled.hole_out)
+    total, stated = model * model, np.zeros(model.shape, np.bool_)
+    if inputs:
+        known = [not math.isnan(sum(out[_SHOWN:])) for out in drilled.rows]
+        steps = _steps(inputs, balls, drillings, indices, known, work)
+        for each, step in zip(inputs, steps, strict=True):
+            total[each.row] += step * step
+            stated[each.row, 5 if each.path[-1] in _RADII else 0 :] = True
+    spreads = np.where(stated | (total > 0.0), np.sqrt(total), math.nan).tolist()
     for row, (index, out) in enumerate(zip(indices, drilled.rows, strict=True)):
         parts = out[_FIXED:_DIVIDED], out[_DIVIDED:_SHOWN], out[_SHOWN:]
-        prediction = Prediction(*parts, spreads.get(row, _UNKNOWN), out[_WEIGHT])
+        of_balance, of_radii = spreads[row][:5], spreads[row][5:]
+        prediction = Prediction(*parts, of_balance, out[_WEIGHT], of_radii, model[row].tolist())
         found[index] = DrilledBall(drilled, row, prediction)
     return found
 
@@ -116,7 +127,7 @@ def drill_checks(checks: Sequence[Check], work: Work) -> list[DrilledBall | None
 def _inputs(balls: Sequence[Ball], drillings: Sequence[Drilling]) -> Iterator[_Input]:
     for row, (ball, drilling) in enumerate(zip(balls, drillings, strict=True)):
         for path, quantity in uncertain(ball, ("ball",)):
-            if path[-1] in _INPUTS:
+            if path[-1] in _INPUTS or path[-1] in _RADII:
                 yield _Input(row, path, quantity)
         for path, quantity in uncertain(drilling, ("drilling",)):
             yield _Input(row, path, quantity)
@@ -125,7 +136,7 @@ def _inputs(balls: Sequence[Ball], drillings: Sequence[Drilling]) -> Iterator[_I
 _FIXED, _DIVIDED, _SHOWN, _WEIGHT = map(
     (DRILLED.names or ()).index, ("fixed_top", "divided_top", "top", "weight")
 )
-_UNKNOWN = (math.nan,) * 5
+_STEPPED = ("rg", "rg_intermediate", "rg_high")
 
 
 def predicted_readings(out: Records) -> tuple[Array, Array, Array]:
@@ -139,11 +150,13 @@ def _steps(
     balls: Sequence[Ball],
     drillings: Sequence[Drilling],
     indices: Sequence[int],
+    known: Sequence[bool],
     work: Work,
 ) -> Array:
-    """What one standard uncertainty of each input does to balance and weight.
+    """What one standard uncertainty of each input does to balance, weight and radii of gyration.
 
-    (k, 5): of readings and largest imbalance [oz], and of the drilled weight [lb].
+    known: whether the balance of each ball is. (k, 8): of readings and largest imbalance [oz], of the drilled
+    weight [lb], of the low radius of gyration and both differentials [in].
 
     An uncertain top weight of 0 whose mark is not known counts in full in every one.
 
@@ -155,16 +168,19 @@ def _steps(
         for sign in (1.0, -1.0)
     ]
     prepared = arrays(*zip(*varied, strict=True))
-    drawn = work.drill(*prepared, [indices[each.row] for each in chosen for _ in range(2)])
-    shown = predicted_readings(drawn[0])[2]
-    five = np.column_stack([shown, largest_imbalance(shown), drawn[0]["weight"]])
-    steps: Array = 0.5 * (five[0::2] - five[1::2])
+    drawn, _ = work.drill(*prepared, [indices[each.row] for each in chosen for _ in range(2)])
+    shown = predicted_readings(drawn)[2]
+    low, between, high = (drawn[name] for name in _STEPPED)
+    every = np.column_stack(
+        [shown, largest_imbalance(shown), drawn["weight"], low, high - low, high - between]
+    )
+    steps: Array = 0.5 * (every[0::2] - every[1::2])
     faults = []
-    for k in np.flatnonzero(np.isnan(steps).any(axis=1)).tolist():
+    for k in np.flatnonzero(np.isnan(steps[:, :5]).any(axis=1)).tolist():
         row, path, quantity = chosen[k]
-        if path == _TOP_WEIGHT:
-            steps[k] = (*(quantity.uncertainty,) * 4, 0.0)
-        else:
+        if known[row] and path == _TOP_WEIGHT:
+            steps[k, :5] = (*(quantity.uncertainty,) * 4, 0.0)
+        elif known[row]:
             words = "impossible: one standard uncertainty up or down makes no ball that can be drilled"
             faults.append(Fault(pointer_of(path), words, indices[row]))
     if faults:
