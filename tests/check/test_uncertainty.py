@@ -27,8 +27,11 @@ def uncertain(value: float, u: float) -> Body:
 
 
 def spread(answer: Body) -> tuple[float, float, float]:
-    found = answer["derived"]["balance"]["predicted"]["uncertainty"]
-    return found["top"], found["side"], found["finger"]
+    """What the inputs leave of it: the material model's own part is taken out again."""
+    found = answer["derived"]["balance"]["predicted"]
+    whole, model = found["uncertainty"], found["model_uncertainty"]
+    top, side, finger = (math.sqrt(whole[name] ** 2 - model[name] ** 2) for name in ("top", "side", "finger"))
+    return top, side, finger
 
 
 def test_against_a_monte_carlo_of_the_same_inputs(check: Check, request_for: Make) -> None:
@@ -63,7 +66,10 @@ def test_against_a_monte_carlo_of_the_same_inputs(check: Check, request_for: Mak
     answer = check(body)
     assert spread(answer) == pytest.approx(tuple(shown.std(axis=0, ddof=1)), rel=0.07)
     found = next(f for f in answer["findings"] if f["quantity"] == "largest_imbalance")
-    assert found["uncertainty"] == pytest.approx(np.linalg.norm(shown, axis=1).std(ddof=1), rel=0.07)
+    predicted = answer["derived"]["balance"]["predicted"]
+    model = math.hypot(*(predicted[name] * u for name, u in predicted["model_uncertainty"].items()))
+    inputs_alone = math.sqrt(found["uncertainty"] ** 2 - (model / found["value"]) ** 2)
+    assert inputs_alone == pytest.approx(np.linalg.norm(shown, axis=1).std(ddof=1), rel=0.07)
 
 
 def test_top_weight_alone_by_hand(check: Check, request_for: Make) -> None:
@@ -82,10 +88,33 @@ def test_circumference_counts_like_a_diameter(check: Check, request_for: Make) -
     assert spread(check(round_ball)) == pytest.approx(spread(wide), rel=1e-9)
 
 
-def test_no_uncertainty_means_none(check: Check, request_for: Make) -> None:
+def test_without_uncertain_inputs_there_is_the_model_alone(check: Check, request_for: Make) -> None:
     answer = check(request_for())
-    assert "uncertainty" not in answer["derived"]["balance"]["predicted"]
-    assert next(f for f in answer["findings"] if f["rule"] == "balance_top")["uncertainty"] is None
+    found, drilled = answer["derived"]["balance"]["predicted"], answer["derived"]["drilled"]
+    assert found["uncertainty"] == pytest.approx(found["model_uncertainty"])
+    assert drilled["uncertainty"] == pytest.approx(drilled["model_uncertainty"])
+    own = next(f for f in answer["findings"] if f["rule"] == "balance_top")["uncertainty"]
+    assert own == pytest.approx(found["uncertainty"]["top"])
+
+
+def test_drilled_radii_carry_the_uncertainty_of_the_box_numbers(check: Check, request_for: Make) -> None:
+    # The drilled low RG is the box number's but for a small change, so that u goes over nearly whole.
+    stated = {"rg": uncertain(2.5, 0.01), "differential": uncertain(0.047, 0.004)}
+    drilled = check(request_for(ball=stated))["derived"]["drilled"]
+    whole, model = drilled["uncertainty"], drilled["model_uncertainty"]
+    for name, u in (("rg", 0.01), ("differential", 0.004)):
+        assert math.sqrt(whole[name] ** 2 - model[name] ** 2) == pytest.approx(u, rel=0.1)
+
+
+def test_the_model_s_own_uncertainty_is_guarded(check: Check, request_for: Make) -> None:
+    # JCGM 106:2012, 8.3: the old limit of side weight, 1 oz, less the reading, in units of u.
+    body = request_for(
+        drilling={"balance_arm": 3.2}, rules={"on": "2017-06-01"}, decision={"rule": "guarded"}
+    )
+    found = next(f for f in check(body)["findings"] if f["rule"] == "balance_side")
+    inside = 1.0 - found["value"] > 1.645 * found["uncertainty"]
+    assert found["uncertainty"] > 0.0
+    assert found["outcome"] == ("conforming" if inside else "inconclusive")
 
 
 @pytest.mark.parametrize(

@@ -140,7 +140,7 @@ class ReadingsSchema(Schema):
     uncertainty = Part(ReadingUncertaintySchema, "Standard uncertainties of the readings.", allow_none=True)
     model_uncertainty = Part(
         ReadingUncertaintySchema,
-        "The part of them that the model of two materials brings with it; absent where the layers are drilled.",
+        "The part of them that the model of two materials brings; absent where layers are drilled.",
         allow_none=True,
     )
 
@@ -254,7 +254,7 @@ class DerivedDrilledSchema(Schema):
     )
     model_uncertainty = Part(
         DrilledUncertaintySchema,
-        "The part of them that the model of two materials brings with it; absent where the layers are drilled.",
+        "The part of them that the model of two materials brings; absent where layers are drilled.",
         allow_none=True,
     )
     change = Part(ChangeSchema, "Drilled less undrilled.", allow_none=True)

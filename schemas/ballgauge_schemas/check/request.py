@@ -4,9 +4,17 @@ from __future__ import annotations
 
 from typing import Any
 
+from ballgauge_schemas.design.request import DesignSchema, require_layout
 from ballgauge_schemas.shared import limits, words
 from ballgauge_schemas.shared.approved_list import ApprovedListField
-from ballgauge_schemas.shared.ball import BallSchema, CheckedBallSchema, require_diameter, require_weight
+from ballgauge_schemas.shared.ball import (
+    CheckedBallSchema,
+    DrilledBallSchema,
+    refuse_told,
+    require_any_weight,
+    require_diameter,
+    require_weight,
+)
 from ballgauge_schemas.shared.base import (
     Choice,
     Day,
@@ -105,10 +113,19 @@ def _detail() -> Choice:
     )
 
 
+def _design() -> Part:
+    return Part(
+        DesignSchema,
+        "The ball's layers, in place of its box numbers: holes are drilled through them as they are. Meshes "
+        "stand in it as data.",
+    )
+
+
 class CheckEntrySchema(Schema):
     """One ball to be checked, as made or as drilled."""
 
-    ball = Part(CheckedBallSchema, "The ball.", required=True)
+    ball = Part(CheckedBallSchema, "The ball; beside a design, what that does not tell.", required=True)
+    design = _design()
     drilling = Part(
         DrillingSchema, "Its drilling; without one the ball is checked as made, or as it is seen."
     )
@@ -126,11 +143,16 @@ class CheckEntrySchema(Schema):
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Ask for weight and size of a ball to be drilled, and for its holes by one account."""
+        if "drilling" in loaded and "holes_seen" in loaded:
+            add_error(errors, ("holes_seen",), "stands in for a drilling, and one is given")
+        if "design" in loaded or "design" in errors:
+            refuse_told(loaded.get("ball"), errors)
+            require_layout(loaded.get("drilling"), errors, ())
+            return
+        require_any_weight(loaded.get("ball"), errors, "weight", "drilled_weight")
         if "drilling" in loaded:
             require_weight(loaded.get("ball"), errors, ("ball",))
             require_diameter(loaded.get("ball"), errors, ("ball",))
-            if "holes_seen" in loaded:
-                add_error(errors, ("holes_seen",), "stands in for a drilling, and one is given")
 
 
 class CheckRequestSchema(CheckEntrySchema):
@@ -162,13 +184,19 @@ class DrillingRequestSchema(Schema):
 
     also_known = ("drillings",)
 
-    ball = Part(BallSchema, "The ball; a drilling needs its size.", required=True)
+    ball = Part(DrilledBallSchema, "The ball; a drilling needs its size, here or in a design.", required=True)
+    design = _design()
     drilling = Part(DrillingSchema, "Its drilling.", required=True)
     measured_balance = Part(MeasuredBalanceSchema, "Balance readings after drilling.")
     remedies = Part(RemediesSchema, "What a remedy may do.", default={})
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
-        """Ask for the size of a ball to be drilled."""
+        """Ask for weight and size of a ball to be drilled."""
+        if "design" in loaded or "design" in errors:
+            refuse_told(loaded.get("ball"), errors)
+            require_layout(loaded.get("drilling"), errors, ())
+            return
+        require_any_weight(loaded.get("ball"), errors, "weight")
         require_diameter(loaded.get("ball"), errors, ("ball",))
 
 

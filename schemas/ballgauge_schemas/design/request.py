@@ -916,11 +916,11 @@ class CompareSchema(Schema):
         """Ask for one of the two."""
         if not loaded and not errors:
             add_error(errors, (SCHEMA,), "must hold a design, a drilling or both")
-        _require_layout(loaded.get("drilling"), errors, ())
+        require_layout(loaded.get("drilling"), errors, ())
 
 
-def _require_layout(drilling: Any, errors: Errors, path: tuple[str, ...]) -> None:
-    """A design has a pin and a mass-bias mark, which only a layout places under the grip."""
+def require_layout(drilling: Any, errors: Errors, path: tuple[str, ...]) -> None:
+    """Ask for a layout, which alone places pin and mass-bias mark of a design under the grip."""
     here = (*path, "drilling")
     if isinstance(drilling, dict) and "layout" not in drilling and not has_error(errors, *here, "layout"):
         add_error(errors, (*here, "layout"), NEEDS_LAYOUT)
@@ -961,7 +961,7 @@ class DesignRequestSchema(Schema):
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Ask for a layout, a drilling to compare with, one to hold targets over, and one arm."""
         drilling, compare = loaded.get("drilling"), loaded.get("compare")
-        _require_layout(drilling, errors, ())
+        require_layout(drilling, errors, ())
         second = isinstance(compare, dict) and "drilling" in compare
         if second and drilling is None and not has_error(errors, "drilling"):
             add_error(errors, ("drilling",), "missing; compare has a drilling")

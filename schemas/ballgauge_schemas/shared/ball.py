@@ -118,14 +118,41 @@ class CheckedBallSchema(BallSchema):
     """A ball to be checked: one that is drilled may be known by `drilled_weight` alone."""
 
     weight = QuantityField(
-        "weight", 4, 20, 15.06, "Weight of the undrilled ball; it or `drilled_weight` is required."
+        "weight",
+        4,
+        20,
+        15.06,
+        "Weight of the undrilled ball; it, `drilled_weight` or a design is required.",
     )
 
-    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
-        """Ask for a weight, whichever."""
-        super().check(loaded, errors)
-        if not {"weight", "drilled_weight"} & {*loaded, *errors}:
-            add_error(errors, ("weight",), REQUIRED)
+
+class DrilledBallSchema(BallSchema):
+    """A ball to be drilled."""
+
+    weight = QuantityField(
+        "weight", 4, 20, 15.06, "Weight of the undrilled ball; it or a design is required."
+    )
+
+
+def require_any_weight(ball: Any, errors: Errors, *names: str) -> None:
+    """Add an error at /ball/weight where a loaded ball has none of some weights."""
+    if isinstance(ball, dict) and not any(name in ball or has_error(errors, "ball", name) for name in names):
+        add_error(errors, ("ball", "weight"), REQUIRED)
+
+
+DESIGN_TELLS = (
+    "weight", "diameter", "circumference", "rg", "differential", "intermediate_differential", "max_density",
+    "top_weight", "pin_to_cg", "pin_to_low_rg_axis", "mark_to_high_rg_axis", "cover_thickness",
+    "cover_density",
+)  # fmt: skip
+"""Numbers of a ball that its design tells."""
+
+
+def refuse_told(ball: Any, errors: Errors) -> None:
+    """Add an error for each number of a loaded ball that its design tells as well."""
+    for name in DESIGN_TELLS:
+        if isinstance(ball, dict) and name in ball:
+            add_error(errors, ("ball", name), "must not stand beside a design, which tells it")
 
 
 def require_weight(ball: Any, errors: Errors, path: tuple[str, ...]) -> None:

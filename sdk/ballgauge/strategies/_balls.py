@@ -26,7 +26,12 @@ from ballgauge_schemas.check.request import (
 )
 from ballgauge_schemas.lot.request import LotRulesSchema
 from ballgauge_schemas.record.documents import RecordRequestSchema, RecordVerificationSchema
-from ballgauge_schemas.shared.ball import BallSchema, CheckedBallSchema
+from ballgauge_schemas.shared.ball import (
+    DESIGN_TELLS,
+    BallSchema,
+    CheckedBallSchema,
+    DrilledBallSchema,
+)
 from ballgauge_schemas.shared.base import Schema
 from ballgauge_schemas.shared.drilling import (
     DrillingSchema,
@@ -99,7 +104,7 @@ def balls(*, sized: bool = False, inertia: bool = False) -> Strategy:
     return _drawn_ball(sized, _INERTIA if inertia else ())
 
 
-builds(BallSchema, CheckedBallSchema)(balls)
+builds(BallSchema, CheckedBallSchema, DrilledBallSchema)(balls)
 
 _HOLE = {"pitch_forward": (-0.5, 0.5), "pitch_lateral": (-0.5, 0.5), "slug_density": (1.0, 1.4)}
 _HOLES: dict[str, dict[str, tuple[float, float]]] = {
@@ -227,9 +232,12 @@ builds(HolesSeenSchema)(_holes_seen)
 
 def checks(schema: type[Schema] = CheckEntrySchema) -> Strategy:
     """Bodies of ``POST /v1/checks`` for one ball, as made or as drilled."""
-    made = walked(schema, leave=["drilling"], given={"holes_seen": _holes_seen()})
-    drilled = walked(schema, take=["drilling"], leave=["holes_seen"], given={"ball": balls(sized=True)})
-    return made | drilled
+    made = walked(schema, leave=["drilling", "design"], given={"holes_seen": _holes_seen()})
+    boxed = {"ball": balls(sized=True)}
+    drilled = walked(schema, take=["drilling"], leave=["holes_seen", "design"], given=boxed)
+    told = walked(CheckedBallSchema, narrow=_BALL, leave=DESIGN_TELLS)
+    layered = walked(schema, take=["design"], leave=["drilling", "holes_seen"], given={"ball": told})
+    return made | drilled | layered
 
 
 builds(CheckEntrySchema)(checks)
@@ -244,7 +252,10 @@ def check_batches(*, most: int = 5) -> Strategy:
 
 def drilling_requests() -> Strategy:
     """Bodies of ``POST /v1/drillings`` for one ball."""
-    return walked(DrillingRequestSchema, given={"ball": balls(sized=True)})
+    boxed = walked(DrillingRequestSchema, leave=["design"], given={"ball": balls(sized=True)})
+    told = walked(DrilledBallSchema, narrow=_BALL, leave=DESIGN_TELLS)
+    given = {"ball": told, "drilling": drillings(laid_out=True)}
+    return boxed | walked(DrillingRequestSchema, take=["design"], given=given)
 
 
 builds(DrillingRequestSchema)(drilling_requests)

@@ -162,6 +162,7 @@ def check_answer(
     judged_by = assessment.edition
     short = findings_answer(check, assessment, place, _lacking(check))
     cautions = (
+        *_layer_cautions(check),
         *drilling_cautions(derived),
         *_date_cautions(check, judged_by),
         *listing_cautions(check, judged_by.on),
@@ -247,7 +248,7 @@ def drilling_answer(check: Check, derived: Derivation, mended: list[Remedy], nam
     groups = derived_groups(check, derived, mended)
     return {
         "assumptions": [*assumptions(check), named],
-        "cautions": [caution.to_dict() for caution in drilling_cautions(derived)],
+        "cautions": [caution.to_dict() for caution in (*_layer_cautions(check), *drilling_cautions(derived))],
         "derived": groups,
         "missing": _merged(_lacking(check)),
         "remedies": groups["remedies"],
@@ -322,8 +323,25 @@ def assumptions(check: Check) -> Iterator[str]:
     ball, drilling = check.ball, check.drilling
     if ball.diameter is None and ball.circumference is not None:
         yield "The diameter is the circumference divided by pi."
+    if check.layers is not None:
+        yield f"The ball's numbers are those of its layers, told by the design: {check.layers.method}."
     if drilling is None:
         return
+    if check.layers is None:
+        yield from _material_assumptions(check)
+    if drilling.balance_arm is None:
+        yield _ARM_ASSUMPTION
+    if ball.top_weight is None:
+        yield "No top weight is given: radii of gyration take the undrilled center of mass as the center."
+    elif drilling.holes and check.layers is None:
+        yield "The undrilled ball's half differs from the other half by what the balance shows of it."
+    if not all(hole.is_open for hole in drilling.holes):
+        yield "A slug fills its hole to the surface."
+
+
+def _material_assumptions(check: Check) -> Iterator[str]:
+    """What the two materials of a ball told by its box numbers are taken for."""
+    ball, drilling = check.ball, check.drilling
     if ball.cover_thickness is None or ball.cover_density is None:
         thick = COVER_THICKNESS if ball.cover_thickness is None else ball.cover_thickness.value
         dense = COVER_DENSITY if ball.cover_density is None else ball.cover_density.value
@@ -332,16 +350,8 @@ def assumptions(check: Check) -> Iterator[str]:
             "no source)."
         )
     yield "Inside the cover the material is uniform, at the density that makes up the ball's weight."
-    if drilling.holes:
+    if drilling is not None and drilling.holes:
         yield _MODEL_ASSUMPTION
-    if drilling.balance_arm is None:
-        yield _ARM_ASSUMPTION
-    if ball.top_weight is None:
-        yield "No top weight is given: radii of gyration take the undrilled center of mass as the center."
-    elif drilling.holes:
-        yield "The undrilled ball's half differs from the other half by what the balance shows of it."
-    if not all(hole.is_open for hole in drilling.holes):
-        yield "A slug fills its hole to the surface."
 
 
 _MODEL_ASSUMPTION = (
@@ -513,7 +523,7 @@ def drilled_group(derived: Derivation) -> Group:
 
 
 def _drilled_uncertainty(prediction: Prediction) -> Group:
-    """Standard uncertainties of the drilled ball's numbers and the model's part of them, where there are any."""
+    """Standard uncertainties of the drilled ball's numbers, and the model's part of them."""
     found = {}
     for name, parts in (
         ("model_uncertainty", prediction.model[4:]),
@@ -583,7 +593,9 @@ def _readings(values: Sequence[float], spread: Sequence[float], model: Sequence[
         return None
     group = _by_reading(map(number, values))
     for name, parts in (("model_uncertainty", model), ("uncertainty", spread)):
-        if any(part > 0.0 for part in parts[:3]) or (name == "uncertainty" and not all(map(math.isnan, parts))):
+        if any(part > 0.0 for part in parts[:3]) or (
+            name == "uncertainty" and not all(map(math.isnan, parts))
+        ):
             group[name] = _by_reading(map(number, parts[:3]))
     return group
 
@@ -613,6 +625,10 @@ def remedy_group(remedy: Remedy) -> Group:
         "readings": None if remedy.readings is None else _by_reading(remedy.readings),
         "unit": None if remedy.change is None else "in",
     }
+
+
+def _layer_cautions(check: Check) -> tuple[Caution, ...]:
+    return () if check.layers is None else check.layers.cautions
 
 
 def drilling_cautions(derived: Derivation | None) -> Iterator[Caution]:

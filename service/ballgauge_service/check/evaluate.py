@@ -21,7 +21,7 @@ from ballgauge_service.check.drill import Work
 from ballgauge_service.check.facts import BalanceLimits, balance_limits, ball_facts
 from ballgauge_service.check.identity import identified
 from ballgauge_service.check.predict import DrilledBall, drill_checks
-from ballgauge_service.check.remedies import Limits, Remedy, remedies
+from ballgauge_service.check.remedies import Limits, Remedy, not_through_layers, remedies
 from ballgauge_service.check.request import Check, Rules, impossible_ball
 from ballgauge_service.core import budget
 from ballgauge_service.core.collector import uncollected
@@ -167,4 +167,6 @@ def _mended(
     """Remedies where the drilled ball's balance fails, None where nothing needs mending."""
     if limits is None or ball is None or not limits.failing[place]:
         return None
+    if check.layers is not None:
+        return [not_through_layers()]
     return remedies(check, ball, index, Limits(limits.low[place], limits.high[place]), work)

@@ -15,10 +15,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ballgauge_schemas import Quantity
+from ballgauge_schemas.shared.limits import COVER_THICKNESS
 from ballgauge_service.check.drill import Drilled, Work, arrays, drill_balls
-from ballgauge_service.check.request import Ball, Check, Drilling, Path, pointer_of, uncertain
+from ballgauge_service.check.request import (
+    Ball,
+    Check,
+    Drilling,
+    LayersDrilled,
+    Path,
+    pointer_of,
+    uncertain,
+    value,
+)
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.physics.balance import largest_imbalance
+from ballgauge_service.physics.box_numbers import mean_density
 from ballgauge_service.physics.drilling import DRILLED, Records
 from ballgauge_service.physics.material_error import material_error
 
@@ -91,6 +102,8 @@ def drill_checks(checks: Sequence[Check], work: Work) -> list[DrilledBall | None
     if not asked:
         return found
     indices, balls, drillings = zip(*asked, strict=True)
+    layers = [check.layers for check in checks if check.drilling is not None]
+    balls = tuple(ball if own is None else _uniform(ball) for ball, own in zip(balls, layers, strict=True))
     inputs = list(_inputs(balls, drillings))
     faults = [
         Fault(
@@ -115,6 +128,13 @@ def drill_checks(checks: Sequence[Check], work: Work) -> list[DrilledBall | None
         for each, step in zip(inputs, steps, strict=True):
             total[each.row] += step * step
             stated[each.row, 5 if each.path[-1] in _RADII else 0 :] = True
+    for row, own in enumerate(layers):
+        if own is not None and own.drilled is not None:
+            total[row] -= model[row] * model[row]
+            model[row] = 0.0
+            _set_layers(drilled, row, own.drilled, drillings[row])
+    if any(own is not None for own in layers):
+        drilled = drilled._replace(rows=drilled.out.tolist(), hole_rows=drilled.hole_out.tolist())
     spreads = np.where(stated | (total > 0.0), np.sqrt(total), math.nan).tolist()
     for row, (index, out) in enumerate(zip(indices, drilled.rows, strict=True)):
         parts = out[_FIXED:_DIVIDED], out[_DIVIDED:_SHOWN], out[_SHOWN:]
@@ -122,6 +142,38 @@ def drill_checks(checks: Sequence[Check], work: Work) -> list[DrilledBall | None
         prediction = Prediction(*parts, of_balance, out[_WEIGHT], of_radii, model[row].tolist())
         found[index] = DrilledBall(drilled, row, prediction)
     return found
+
+
+def _uniform(ball: Ball) -> Ball:
+    """A ball of known layers as one of a single material, to place its marks and holes in."""
+    density = Quantity(mean_density(value(ball.weight), ball.radius))
+    return replace(ball, cover_thickness=Quantity(COVER_THICKNESS), cover_density=density)
+
+
+def _set_layers(drilled: Drilled, row: int, layers: LayersDrilled, drilling: Drilling) -> None:
+    """Put what the holes take of the real layers where the two materials' numbers stand."""
+    out, nowhere = drilled.out[row], (math.nan,) * 3
+    x, y, z = layers.moment
+    divided = (z, drilling.side * x, y)
+    for name, vector in (
+        ("cg", layers.cg), ("moment", layers.moment), ("hole_moment", layers.hole_moment),
+        ("centre_of_mass", layers.centre_of_mass), ("low_axis", layers.low_axis),
+        ("high_axis", layers.high_axis), ("half", None),
+    ):  # fmt: skip
+        for axis, number in zip("xyz", vector or nowhere, strict=True):
+            out[f"{name}_{axis}"] = number
+    numbers = (math.nan, layers.removed_weight, layers.slug_weight, layers.weight, *layers.rg)
+    for name, number in zip(_NUMBERS, numbers, strict=True):
+        out[name] = number
+    for place, name in enumerate(("top", "side", "finger")):
+        out[f"fixed_{name}"], out[f"divided_{name}"] = 0.0, divided[place]
+        out[name] = divided[place] / drilling.arm
+    for hole, (removed, slug) in enumerate(layers.holes):
+        drilled.hole_out[row, hole]["removed_weight"] = removed
+        drilled.hole_out[row, hole]["slug_weight"] = slug
+
+
+_NUMBERS = ("inner_density", "removed_weight", "slug_weight", "weight", "rg", "rg_intermediate", "rg_high")
 
 
 def _inputs(balls: Sequence[Ball], drillings: Sequence[Drilling]) -> Iterator[_Input]:

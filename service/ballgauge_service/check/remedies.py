@@ -117,6 +117,13 @@ def remedies(check: Check, ball: DrilledBall, index: int, limits: Limits, work: 
     return offers or [_none(bench.words_for_none())]
 
 
+def not_through_layers() -> Remedy:
+    """Remedies drill a hundred times, which only two materials are quick enough for."""
+    return _none(
+        "Remedies are sought for box numbers alone: try other depths, or the map of layouts of the design."
+    )
+
+
 class _Bench:
     """One ball, and the means to try changes on it."""
 

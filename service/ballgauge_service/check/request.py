@@ -17,6 +17,7 @@ from ballgauge_schemas import Quantity
 from ballgauge_schemas.shared.approved_list import ApprovedList
 from ballgauge_schemas.shared.limits import BALANCE_ARM, REMEDY_MARGIN
 from ballgauge_service.check.identity import Listing
+from ballgauge_service.core.caution import Caution
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.physics import box_numbers
 from ballgauge_service.rulebooks import (
@@ -270,11 +271,42 @@ class RemedyBounds:
 
 
 @dataclass(frozen=True, slots=True)
+class LayersDrilled:
+    """What holes take of a ball's real layers, in the grip frame.
+
+    weight [lb]; removed and slug weight, in all and of each of the holes [oz]; rg: low, intermediate, high,
+    centre_of_mass [in]; moment after drilling and hole_moment, its change [oz in]; cg, axes: unit vectors,
+    None where they have no direction.
+    """
+
+    weight: float
+    removed_weight: float
+    slug_weight: float
+    rg: tuple[float, float, float]
+    cg: tuple[float, float, float] | None
+    moment: tuple[float, float, float]
+    hole_moment: tuple[float, float, float]
+    centre_of_mass: tuple[float, float, float]
+    low_axis: tuple[float, float, float] | None
+    high_axis: tuple[float, float, float] | None
+    holes: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Layers:
+    """A ball of known layers: how its numbers were found, what to look at again, and what drilling does."""
+
+    method: str
+    cautions: tuple[Caution, ...]
+    drilled: LayersDrilled | None
+
+
+@dataclass(frozen=True, slots=True)
 class Check:
     """One ball to check, as made or as drilled.
 
     `listing`: what the approved list has of it, None: there is no list; `fed`: the ball's day of approval
-    where it is the list's.
+    where it is the list's; layers: of a ball that is told by its design.
     """
 
     ball: Ball
@@ -288,10 +320,14 @@ class Check:
     also_on: tuple[datetime.date, ...] = ()
     listing: Listing | None = None
     fed: datetime.date | None = None
+    layers: Layers | None = None
 
     @classmethod
     def of(cls, loaded: Mapping[str, Any]) -> Check:
-        """The check of one that `CheckEntrySchema` or `DrillingRequestSchema` loaded."""
+        """The check of one that `CheckEntrySchema` or `DrillingRequestSchema` loaded.
+
+        Of a ball told by its design `design.checked` has put `layers` in the design's place.
+        """
         drilling, measured = loaded.get("drilling"), loaded.get("measured_balance")
         seen = loaded.get("holes_seen")
         return cls(
@@ -304,6 +340,7 @@ class Check:
             remedies=RemedyBounds(**loaded.get("remedies", {})),
             detail=loaded.get("detail", "full"),
             also_on=tuple(loaded.get("also_on", ())),
+            layers=loaded.get("layers"),
         )
 
 

@@ -125,7 +125,7 @@ def read_request(loaded: Loaded, files: Files) -> DesignRequest:
         part["balance_arm"].value for part in (loaded, loaded.get("drilling", {})) if "balance_arm" in part
     ]
     arm = arms[0] if arms else BALANCE_ARM
-    drill = _drill(loaded["drilling"], arm, "/drilling") if "drilling" in loaded else None
+    drill = read_drill(loaded["drilling"], arm, "/drilling") if "drilling" in loaded else None
     production = _production(loaded["production"]) if "production" in loaded else None
     if len(designs) != len(specs):
         raise InvalidInput(faults)
@@ -344,7 +344,7 @@ class _Searches:
         drills = self._drills
         if "over" in asked:
             drills = tuple(
-                _drill(each, self._arm, f"{over}/over/{at}") for at, each in enumerate(asked["over"])
+                read_drill(each, self._arm, f"{over}/over/{at}") for at, each in enumerate(asked["over"])
             )
         clear_of = tuple(asked.get("clear_of", ()))
         known = {solid.name for design in designs for solid in design.solids}
@@ -444,7 +444,8 @@ def _production(asked: Loaded) -> Production:
     return Production(tolerances, **_given(asked, "samples", "seed", "confidence"))
 
 
-def _drill(loaded: Loaded, arm: float, place: str) -> Drill:
+def read_drill(loaded: Loaded, arm: float, place: str) -> Drill:
+    """Make a loaded drilling at `place` of the request into values; arm: where it has none of its own."""
     drilling = Drilling.of(loaded)
     _, layouts, holes, _ = arrays([Ball()], [drilling])
     own = arm if drilling.balance_arm is None else drilling.balance_arm.value
@@ -453,5 +454,5 @@ def _drill(loaded: Loaded, arm: float, place: str) -> Drill:
 
 
 def _compare(asked: Loaded, designs: Sequence[Design], drill: Drill | None, arm: float) -> Compare:
-    again = _drill(asked["drilling"], arm, "/compare/drilling") if "drilling" in asked else drill
+    again = read_drill(asked["drilling"], arm, "/compare/drilling") if "drilling" in asked else drill
     return Compare(designs[0] if designs else None, again)

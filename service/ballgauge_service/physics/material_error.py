@@ -18,8 +18,8 @@ Array = NDArray[np.float64]
 
 REMOVED = 0.13
 DEEP_FROM, DEEP = 2.75, 0.2
-"""Standard uncertainty of what one hole takes away, as a part of it, and by how much it grows with each inch of
-depth beyond where cores begin [in, 1/in] (ours)."""
+"""Standard uncertainty of what one hole takes away, as a part of it, and by how much it grows with each inch
+of depth beyond where cores begin [in, 1/in] (ours)."""
 
 NUMBERS = 8
 """Numbers of one ball, see `material_error`."""
@@ -43,8 +43,8 @@ def material_error(balls: Records, holes: Records, out: Records, hole_out: Recor
     -------
     array (n, 8)
         Of top, side and finger reading and the largest imbalance [oz], of the drilled weight [lb], of the low
-        radius of gyration, the differential and the intermediate differential [in]; 0 without holes, NaN where
-        what they rest on is not known. Twice as much held 94 % or more of the family, number by number.
+        radius of gyration, the differential and the intermediate differential [in]; 0 without holes, NaN
+        where what they rest on is not known. Twice as much held 94 % or more of the family, number by number.
     """
     found = np.zeros((len(out), NUMBERS))
     if hole_out.shape[1] == 0:

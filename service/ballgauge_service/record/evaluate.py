@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -36,7 +36,11 @@ here. A record of a later version may have members that are not known here.
 """
 
 
-def sign(loaded: Mapping[str, Any], keyring: Keyring) -> Item:
+Judge = Callable[[list[Item]], list[Item]]
+"""Answers loaded checks; one that knows layers takes checks with a design too."""
+
+
+def sign(loaded: Mapping[str, Any], keyring: Keyring, judge: Judge = evaluate_checks) -> Item:
     """Check a ball and sign what comes out.
 
     Parameters
@@ -52,7 +56,7 @@ def sign(loaded: Mapping[str, Any], keyring: Keyring) -> Item:
         The check cannot be computed; pointers are relative to the check.
     """
     asked, kid = SigningRequest(**loaded), keyring.signing_kid
-    (verdict,) = evaluate_checks([asked.check])
+    (verdict,) = judge([asked.check])
     asked = replace(asked, check=_with_rows(asked.check))
     content = answer.content(asked, verdict, demo=keyring.is_demo(kid))
     return answer.signed(keyring.sign(rfc8785.dumps(content)), kid, content)
@@ -83,7 +87,7 @@ def token_of(text: str) -> str:
     return labels.read_label(text) if text.startswith(labels.PREFIX) else text
 
 
-def verify(text: str, on: datetime.date | None, keyring: Keyring) -> Item:
+def verify(text: str, on: datetime.date | None, keyring: Keyring, judge: Judge = evaluate_checks) -> Item:
     """Say what a record is: `genuine`, `altered` or `unknown_key`; and, if genuine, whether rules changed.
 
     Raises
@@ -103,7 +107,9 @@ def verify(text: str, on: datetime.date | None, keyring: Keyring) -> Item:
     demo = content["demo"] or keyring.is_demo(kid)
     if content["format"] != answer.FORMAT:
         return answer.verified("genuine", found.kid, demo=demo, lot=content)
-    return answer.verified("genuine", found.kid, demo=demo, content=content, recheck=_recheck(content, on))
+    return answer.verified(
+        "genuine", found.kid, demo=demo, content=content, recheck=_recheck(content, on, judge)
+    )
 
 
 def _content(payload: bytes) -> Item:
@@ -124,7 +130,7 @@ def _content(payload: bytes) -> Item:
     return content
 
 
-def _recheck(content: Item, on: datetime.date | None) -> Item:
+def _recheck(content: Item, on: datetime.date | None, judge: Judge) -> Item:
     """Judge the record's request by the rules this service knows, of the day `on` or the record's own."""
     rules = content["rules"]
     day = on.isoformat() if on else rules["on"]
@@ -134,7 +140,7 @@ def _recheck(content: Item, on: datetime.date | None) -> Item:
         asked.pop("approved_list", None)
     request = content["check"] | {"rules": asked}
     try:
-        (verdict,) = evaluate_checks([CHECK.load(request)])
+        (verdict,) = judge([CHECK.load(request)])
     except (ValidationError, InvalidInput):
         return {"on": day, "rules_changed": True, "outcome": None, "changes": []}
     changes = answer.changes(content["findings"], verdict["findings"])

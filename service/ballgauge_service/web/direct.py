@@ -9,7 +9,7 @@ from __future__ import annotations
 import logging
 import time
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from itertools import islice
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -55,13 +55,27 @@ def check(asked: Any, tell: Callable[[Judged], None] | None = None) -> Any:
         return {"counts": counts, "results": entries}
     items, batch = load_check_body(asked)
     with _counted("/checks" if batch else ""):
-        results = evaluate_checks(items)
+        results = evaluate_all(items)
     if tell is not None:
         tell((item["rules"]["body"], result["outcome"]) for item, result in zip(items, results, strict=True))
     if not batch:
         return results[0]
     counted = Counter(result["outcome"] for result in results)
     return {"counts": {outcome: counted[outcome] for outcome in sorted(OUTCOMES)}, "results": results}
+
+
+def evaluate_all(items: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Answer loaded checks, through the layers of those that have a design."""
+    return evaluate_checks(_layered(items))
+
+
+def _layered(items: Sequence[dict[str, Any]]) -> Sequence[dict[str, Any]]:
+    if not any("design" in item for item in items):
+        return items
+    # Deferred: few checks have a design.
+    from ballgauge_service.design.checked import with_layers
+
+    return with_layers(items)
 
 
 def check_each(
@@ -87,7 +101,7 @@ def check_each(
     while items:
         places = list(items)
         try:
-            results = evaluate_checks(list(items.values()))
+            results = evaluate_all(list(items.values()))
         except InvalidInput as refused:
             for number in {fault.index for fault in refused.faults}:
                 faults = [fault for fault in refused.faults if fault.index == number]
@@ -139,7 +153,7 @@ def drill(asked: Any) -> Any:
     """Compute what drilling does to one ball or many."""
     items, batch = load_drilling_body(asked)
     with _counted("/drillings" if batch else ""):
-        results = evaluate_drillings(items)
+        results = evaluate_drillings(_layered(items))
     return {"results": results} if batch else results[0]
 
 
@@ -168,7 +182,7 @@ def verify(asked: Any, keyring: Callable[[], Keyring]) -> Any:
 
     loaded = RECORD_VERIFICATION.load(asked)
     try:
-        return evaluate.verify(loaded["record"].strip(), loaded.get("on"), keyring())
+        return evaluate.verify(loaded["record"].strip(), loaded.get("on"), keyring(), evaluate_all)
     except ValueError as error:
         raise Refusal(422, "not a record", [_error("/record", str(error))]) from None
 

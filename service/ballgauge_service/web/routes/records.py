@@ -79,7 +79,7 @@ def sign() -> Response:
     asked["issued_on"] = access.record_day(asked.get("issued_on"))
     try:
         with below("/check"):
-            return respond(evaluate.sign(asked, _keyring()))
+            return respond(evaluate.sign(asked, _keyring(), direct.evaluate_all))
     except NoSigningKey:
         raise Refusal(409, _NO_KEY) from None
 
