@@ -8,8 +8,8 @@ from ballgauge_schemas.design.request import DesignSchema, require_layout
 from ballgauge_schemas.shared import limits, words
 from ballgauge_schemas.shared.approved_list import ApprovedListField
 from ballgauge_schemas.shared.ball import (
+    BallToDrillSchema,
     CheckedBallSchema,
-    DrilledBallSchema,
     refuse_told,
     require_any_weight,
     require_diameter,
@@ -184,7 +184,7 @@ class DrillingRequestSchema(Schema):
 
     also_known = ("drillings",)
 
-    ball = Part(DrilledBallSchema, "The ball; a drilling needs its size, here or in a design.", required=True)
+    ball = Part(BallToDrillSchema, "The ball; a drilling needs its size, here or in a design.", required=True)
     design = _design()
     drilling = Part(DrillingSchema, "Its drilling.", required=True)
     measured_balance = Part(MeasuredBalanceSchema, "Balance readings after drilling.")

@@ -126,7 +126,7 @@ class CheckedBallSchema(BallSchema):
     )
 
 
-class DrilledBallSchema(BallSchema):
+class BallToDrillSchema(BallSchema):
     """A ball to be drilled."""
 
     weight = QuantityField(

@@ -29,8 +29,8 @@ from ballgauge_schemas.record.documents import RecordRequestSchema, RecordVerifi
 from ballgauge_schemas.shared.ball import (
     DESIGN_TELLS,
     BallSchema,
+    BallToDrillSchema,
     CheckedBallSchema,
-    DrilledBallSchema,
 )
 from ballgauge_schemas.shared.base import Schema
 from ballgauge_schemas.shared.drilling import (
@@ -104,7 +104,7 @@ def balls(*, sized: bool = False, inertia: bool = False) -> Strategy:
     return _drawn_ball(sized, _INERTIA if inertia else ())
 
 
-builds(BallSchema, CheckedBallSchema, DrilledBallSchema)(balls)
+builds(BallSchema, CheckedBallSchema, BallToDrillSchema)(balls)
 
 _HOLE = {"pitch_forward": (-0.5, 0.5), "pitch_lateral": (-0.5, 0.5), "slug_density": (1.0, 1.4)}
 _HOLES: dict[str, dict[str, tuple[float, float]]] = {
@@ -253,7 +253,7 @@ def check_batches(*, most: int = 5) -> Strategy:
 def drilling_requests() -> Strategy:
     """Bodies of ``POST /v1/drillings`` for one ball."""
     boxed = walked(DrillingRequestSchema, leave=["design"], given={"ball": balls(sized=True)})
-    told = walked(DrilledBallSchema, narrow=_BALL, leave=DESIGN_TELLS)
+    told = walked(BallToDrillSchema, narrow=_BALL, leave=DESIGN_TELLS)
     given = {"ball": told, "drilling": drillings(laid_out=True)}
     return boxed | walked(DrillingRequestSchema, take=["design"], given=given)
 
