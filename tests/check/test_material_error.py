@@ -50,11 +50,11 @@ def _design(draw: np.random.Generator) -> tuple[Design, MassProperties] | None:
 
     try:
         # The weight is linear in the filler's density.
-        light, heavy = properties(filled(1.0)).weight, properties(filled(2.0)).weight
+        light, heavy = (properties(filled(density), contributions=False).weight for density in (1.0, 2.0))
         density = 1.0 + (weight - light) / (heavy - light)
         if not 0.65 < density < 1.7:
             return None
-        made = properties(filled(density))
+        made = properties(filled(density), contributions=False)
     except InvalidInput:
         return None
     usual = 2.45 < made.rg < 2.66 and 0.008 < made.differential < 0.062 and abs(made.top_weight) < 4.0
@@ -104,7 +104,7 @@ def misses() -> np.ndarray:
             assert drawn is not None
             design, made = drawn
             loaded = DrillingSchema().load(_drilling(draw, kind))
-            asked = read_drill(loaded, 3.2, "/drilling")
+            asked = read_drill(loaded, 3.2, "/drilling", design.diameter)
             try:
                 real = drill_design(design, asked.layout, asked.holes, 3.2, cells=100)
             except InvalidInput:

@@ -170,6 +170,22 @@ class DerivedLayoutSchema(Schema):
     pin = Part(PointSchema, "Pin.", allow_none=True)
     psa = Part(PointSchema, "Preferred spin axis.", allow_none=True)
     cg_mark = Part(PointSchema, "Center-of-gravity mark.", allow_none=True)
+    drilling_angle = _plain(
+        "Angle at the pin from the positive axis point to the spin axis; positive as layouts state it.",
+        50.0,
+        -360.0,
+        360.0,
+        "deg",
+    )
+    val_angle = _plain(
+        "Angle at the positive axis point from the upward vertical axis line to the pin, toward the grip.",
+        35.0,
+        -360.0,
+        360.0,
+        "deg",
+    )
+    pin_below = Flag("Whether that angle is over 90°.", allow_none=True, example=False)
+    pin_to_cg = _length("Arc from pin to center-of-gravity mark.", 2.5, 0.0)
     pin_to_pap = _length("Arc from pin to positive axis point.", 4.5, 0.0)
     pap_to_psa = _length("Arc from positive axis point to preferred spin axis.", 3.9, 0.0)
     pin_to_psa = _length("Arc from pin to preferred spin axis, a quarter turn.", 6.747, 0.0)

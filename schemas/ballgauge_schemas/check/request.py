@@ -121,6 +121,18 @@ def _design() -> Part:
     )
 
 
+def _marked(loaded: dict[str, Any]) -> bool:
+    """Whether a loaded drilling tells the place of the center-of-gravity mark."""
+    layout = (loaded.get("drilling") or {}).get("layout")
+    return isinstance(layout, dict) and "cg" in layout
+
+
+def _refuse_two_places(loaded: dict[str, Any], errors: Errors) -> None:
+    ball = loaded.get("ball")
+    if _marked(loaded) and isinstance(ball, dict) and "pin_to_cg" in ball:
+        add_error(errors, ("ball", "pin_to_cg"), "must not stand beside the layout's cg, which tells it")
+
+
 class CheckEntrySchema(Schema):
     """One ball to be checked, as made or as drilled."""
 
@@ -150,6 +162,7 @@ class CheckEntrySchema(Schema):
             require_layout(loaded.get("drilling"), errors, ())
             return
         require_any_weight(loaded.get("ball"), errors, "weight", "drilled_weight")
+        _refuse_two_places(loaded, errors)
         if "drilling" in loaded:
             require_weight(loaded.get("ball"), errors, ("ball",))
             require_diameter(loaded.get("ball"), errors, ("ball",))
@@ -197,6 +210,7 @@ class DrillingRequestSchema(Schema):
             require_layout(loaded.get("drilling"), errors, ())
             return
         require_any_weight(loaded.get("ball"), errors, "weight")
+        _refuse_two_places(loaded, errors)
         require_diameter(loaded.get("ball"), errors, ("ball",))
 
 

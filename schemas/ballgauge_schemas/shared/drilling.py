@@ -10,6 +10,7 @@ from typing import Any
 
 from ballgauge_schemas.shared import limits, words
 from ballgauge_schemas.shared.base import (
+    REQUIRED,
     Choice,
     Errors,
     Flag,
@@ -44,45 +45,6 @@ class PapSchema(Schema):
     )
 
 
-class LayoutSchema(Schema):
-    """The layout by two angles and a distance."""
-
-    drilling_angle = QuantityField(
-        "angle",
-        0,
-        180,
-        50,
-        "Angle at the pin from the line to the positive axis point to the line to the spin axis.",
-        required=True,
-    )
-    pin_to_pap = QuantityField(
-        "length", 0, 13.5, 4.5, "Arc from the pin to the positive axis point.", required=True
-    )
-    val_angle = QuantityField(
-        "angle",
-        0,
-        180,
-        35,
-        "Angle at the positive axis point from the upward vertical axis line to the pin's line.",
-        required=True,
-    )
-
-
-class GripSchema(Schema):
-    """Spans and bridge, from which holes without `at` are placed."""
-
-    span_middle = QuantityField("length", 1, 7, "4 1/4 in", "Span from the thumb to the middle finger.")
-    span_ring = QuantityField("length", 1, 7, "4 3/8 in", "Span from the thumb to the ring finger.")
-    span_kind = Choice(
-        words.SPAN_KINDS,
-        "Whether spans run between the holes' front edges or between their centers.",
-        default="cut_to_cut",
-    )
-    bridge = QuantityField("length", 0, 3, "1/4 in", "Surface gap between the two finger holes.")
-    thumb = Flag("Whether the bowler grips with the thumb.", default=True)
-    center_marked = Flag("Whether the grip center is marked with a plus.")
-
-
 class PlaceSchema(Schema):
     """A place on the ball, as arcs from the grip center."""
 
@@ -102,6 +64,111 @@ class PlaceSchema(Schema):
         "Arc along the meridian toward the fingers; negative is toward the thumb.",
         required=True,
     )
+
+
+class LayoutSchema(Schema):
+    """The layout in one of the trade's ways; the answer has all of them.
+
+    By the pin's arc with `drilling_angle` or `pap_to_psa`, and `val_angle` or `pin_to_val`; or by the places
+    of pin and mark.
+    """
+
+    drilling_angle = QuantityField(
+        "angle",
+        0,
+        180,
+        50,
+        "Angle at the pin from the line to the positive axis point to the line to the spin axis.",
+    )
+    pin_to_pap = QuantityField("length", 0, 13.5, 4.5, "Arc from the pin to the positive axis point.")
+    val_angle = QuantityField(
+        "angle",
+        0,
+        180,
+        35,
+        "Angle at the positive axis point from the upward vertical axis line to the pin's line.",
+    )
+    pap_to_psa = QuantityField(
+        "length", 0, 13.5, 3.9, "Arc from the mark of the spin axis to the positive axis point."
+    )
+    pin_to_val = QuantityField("length", 0, 6.75, 2.4, "Arc from the pin to the vertical axis line.")
+    pin_below = Flag(
+        "Whether the pin of `pin_to_val` lies below the axis point, the angle between them over 90°.",
+        example=False,
+    )
+    pin = Part(PlaceSchema, "Place of the pin, in place of arcs and angles.")
+    psa = Part(
+        PlaceSchema,
+        "Place of the mark of the spin axis, a quarter turn from the pin; without it `cg` tells the way.",
+    )
+    cg = Part(PlaceSchema, "Place of the center-of-gravity mark, in place of the ball's `pin_to_cg`.")
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """Ask for one way, whole."""
+        given = {*loaded, *errors}
+        if given & {"pin", "psa"}:
+            _check_marks(given, errors)
+            return
+        if "pin_to_pap" not in given:
+            add_error(errors, ("pin_to_pap",), REQUIRED)
+        for first, other in (_TURNS, _LIES):
+            if not {first, other} & given:
+                add_error(errors, (first,), REQUIRED)
+            elif {first, other} <= given:
+                add_error(errors, (other,), f"must not stand beside {first}, which tells it")
+        if "pin_below" in given and "pin_to_val" not in given:
+            add_error(
+                errors, ("pin_below",), "tells on which side the pin of pin_to_val lies; that is not given"
+            )
+
+
+_TURNS, _LIES = ("drilling_angle", "pap_to_psa"), ("val_angle", "pin_to_val")
+_BY_ARCS = ("pin_to_pap", *_TURNS, *_LIES, "pin_below")
+"""Which way the mark lies from the pin, and the pin from the axis point: each by an angle or by an arc;
+all of the layout but places."""
+
+
+def _check_marks(given: set[str], errors: Errors) -> None:
+    for name in _BY_ARCS:
+        if name in given:
+            add_error(errors, (name,), "must not stand beside the places of pin and mark")
+    if "pin" not in given:
+        add_error(errors, ("pin",), REQUIRED)
+    if not given & {"psa", "cg"}:
+        add_error(errors, ("psa",), "missing; give it, or cg on a ball without a mark")
+
+
+class GripSchema(Schema):
+    """Spans and bridge, from which holes without `at` are placed."""
+
+    span_middle = QuantityField("length", 1, 7, "4 1/4 in", "Span from the thumb to the middle finger.")
+    span_ring = QuantityField("length", 1, 7, "4 3/8 in", "Span from the thumb to the ring finger.")
+    span_kind = Choice(
+        words.SPAN_KINDS,
+        "Between what spans run: cut_to_cut, the holes' front edges; edge_to_edge, those of inserts in them; "
+        "center_to_center, the holes' centers, for which full is the old word.",
+        default="cut_to_cut",
+    )
+    insert_thickness = QuantityField(
+        "length",
+        0,
+        0.5,
+        "1/8 in",
+        "Thickness of the inserts between the ends of an edge_to_edge span: the finger's, and the thumb's if "
+        "it has one.",
+    )
+    bridge = QuantityField("length", 0, 3, "1/4 in", "Surface gap between the two finger holes.")
+    thumb = Flag("Whether the bowler grips with the thumb.", default=True)
+    center_marked = Flag("Whether the grip center is marked with a plus.")
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """Ask for inserts where spans run between them, and not elsewhere."""
+        by_inserts = loaded.get("span_kind") == "edge_to_edge"
+        named = "insert_thickness" in loaded or "insert_thickness" in errors
+        if by_inserts and not named:
+            add_error(errors, ("insert_thickness",), "missing; edge_to_edge spans run between inserts")
+        elif named and not by_inserts and not has_error(errors, "span_kind"):
+            add_error(errors, ("insert_thickness",), "only edge_to_edge spans run between inserts")
 
 
 class HoleSchema(Schema):

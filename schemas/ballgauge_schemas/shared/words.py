@@ -28,7 +28,7 @@ BINDS = ("use", "made", "approval")
 HANDS = ("right", "left")
 DIGITS = ("thumb", "middle", "ring", "index", "little")
 ROLES = (*DIGITS, "vent", "mill", "balance")
-SPAN_KINDS = ("cut_to_cut", "full")
+SPAN_KINDS = ("cut_to_cut", "center_to_center", "edge_to_edge", "full")
 COVERS = ("polyester", "urethane", "reactive")
 REMEDY_KINDS = ("thumb_depth", "finger_depth", "thumb_and_finger_depth", "grip_shift", "none")
 

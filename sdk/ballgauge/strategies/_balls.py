@@ -38,6 +38,7 @@ from ballgauge_schemas.shared.drilling import (
     GripSchema,
     HoleSchema,
     HolesSeenSchema,
+    LayoutSchema,
     PlaceSchema,
 )
 from ballgauge_schemas.shared.overlay import OverlayLimitSchema, OverlayRuleSchema, OverlaySchema
@@ -157,7 +158,38 @@ def _frame(take: tuple[str, ...]) -> Strategy:
 
 @functools.cache
 def _grip(thumb: bool) -> Strategy:
-    return walked(GripSchema, narrow=_GRIP, take=[*_GRIP, "thumb"], given={"thumb": st.just(thumb)})
+    by_holes = st.sampled_from(["cut_to_cut", "center_to_center"])
+    given = {"thumb": st.just(thumb), "span_kind": by_holes}
+    take = [*_GRIP, "thumb"]
+    plain = walked(GripSchema, narrow=_GRIP, leave=["insert_thickness"], take=take, given=given)
+    inserted = {**given, "span_kind": st.just("edge_to_edge")}
+    narrow = {**_GRIP, "insert_thickness": (0.05, 0.15)}
+    return plain | walked(
+        GripSchema, narrow=narrow, take=[*take, "span_kind", "insert_thickness"], given=inserted
+    )
+
+
+def layouts() -> Strategy:
+    """Layouts of every way to state them; of the places that the pin's distance to the axis point allows."""
+    arcs = {"pin_to_pap": (2.0, 4.5), "pap_to_psa": (5.5, 7.5), "pin_to_val": (0.0, 1.5)}
+    by_arcs = [
+        walked(
+            LayoutSchema,
+            narrow=arcs,
+            leave=["pin", "psa", "cg", *(name for name in _TURNED if name not in (turn, lie))],
+            take=["pin_to_pap", turn, lie],
+        )
+        for turn in _TURNED[:2]
+        for lie in _TURNED[2:4]
+    ]
+    pin, psa = ({"right": 1.2356, "up": 3.7268}, {"right": 2.3812, "up": -2.9438})
+    marks = {"pin": st.just(pin), "psa": st.just(psa)}
+    by_places = walked(LayoutSchema, leave=["pin_to_pap", "cg", *_TURNED], take=["pin", "psa"], given=marks)
+    return st.one_of(*by_arcs, by_places)
+
+
+_TURNED = ("drilling_angle", "pap_to_psa", "val_angle", "pin_to_val", "pin_below")
+builds(LayoutSchema)(layouts)
 
 
 @st.composite

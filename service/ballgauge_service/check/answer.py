@@ -22,7 +22,7 @@ from ballgauge_service.core.caution import Caution
 from ballgauge_service.physics import box_numbers
 from ballgauge_service.physics.balance import PLAUSIBLE_ARMS
 from ballgauge_service.physics.marks import marks, place_of
-from ballgauge_service.physics.sphere import Vector
+from ballgauge_service.physics.sphere import Vector, angle_between
 from ballgauge_service.rulebooks import (
     COLUMNS,
     OUTCOMES,
@@ -117,7 +117,7 @@ class HoleNumbers(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Derivation:
-    """One drilled ball with its numbers as plain ones; marks: see `physics.marks`."""
+    """One drilled ball with its numbers as plain ones; marks: see `physics.marks`; angles: drilling, VAL."""
 
     ball: Ball
     drilling: Drilling
@@ -125,6 +125,7 @@ class Derivation:
     holes: list[HoleNumbers]
     marks: list[float]
     prediction: Prediction
+    angles: tuple[float, float]
 
 
 def derivations(checks: Sequence[Check], balls: Sequence[DrilledBall | None]) -> list[Derivation | None]:
@@ -138,6 +139,7 @@ def derivations(checks: Sequence[Check], balls: Sequence[DrilledBall | None]) ->
     for index, (check, ball) in enumerate(zip(checks, balls, strict=True)):
         if ball is not None and check.drilling is not None:
             out: tuple[Any, ...] = drilled.rows[ball.row]
+            laid = drilled.layouts[ball.row]
             vectors: Iterator[Any] = (out[k : k + 3] for k in range(0, 30, 3))
             holes = zip(check.drilling.holes, drilled.hole_rows[ball.row], place_rows[ball.row], strict=False)
             derived[index] = Derivation(
@@ -147,6 +149,7 @@ def derivations(checks: Sequence[Check], balls: Sequence[DrilledBall | None]) ->
                 [HoleNumbers(place, hole[:3], *hole[3:]) for _, hole, place in holes],
                 mark_rows[ball.row],
                 ball.prediction,
+                (float(laid["drilling_angle"]), float(laid["val_angle"])),
             )
     return derived
 
@@ -313,7 +316,8 @@ def _lacking(check: Check) -> Iterator[Need]:
         ("/ball/top_weight", ball.top_weight, ["balance"]),
         ("/ball/pin_to_cg", ball.pin_to_cg, ["balance", "drilled"]),
     ):
-        balanced = field == "/ball/pin_to_cg" and value(ball.top_weight) == 0.0
+        marked = drilling.layout is not None and drilling.layout.cg is not None
+        balanced = field == "/ball/pin_to_cg" and (value(ball.top_weight) == 0.0 or marked)
         if given is None and not balanced:
             yield field, groups
 
@@ -451,19 +455,27 @@ def layout_group(derived: Derivation) -> Group | None:
     size, at = derived.ball.radius, derived.marks
     if all(map(math.isnan, (*at[:8], *at[12:16]))):
         return None
+    got = derived.numbers
     return {
         "cg_mark": _point(at[6], at[7]),
+        "drilling_angle": number(derived.angles[0]),
         "flare_formula": box_numbers.FLARE_FORMULA,
         "flare_potential": number(box_numbers.flare_potential(at[12], size)),
         "pap": _point(at[0], at[1]),
         "pap_to_psa": number(at[13]),
         "pin": _point(at[2], at[3]),
+        "pin_below": None if math.isnan(derived.angles[1]) else abs(derived.angles[1]) > _RIGHT_ANGLE,
+        "pin_to_cg": number(float(size * angle_between(got.pin, got.cg))),
         "pin_to_grip_centre": number(at[15]),
         "pin_to_pap": number(at[12]),
         "pin_to_psa": number(at[14]),
         "pin_to_val": number(at[22]),
         "psa": _point(at[4], at[5]),
+        "val_angle": number(derived.angles[1]),
     }
+
+
+_RIGHT_ANGLE = 90.0
 
 
 def hole_groups(derived: Derivation) -> list[Group]:
@@ -645,6 +657,8 @@ def drilling_cautions(derived: Derivation | None) -> Iterator[Caution]:
             words = f"{_named(derived.drilling, index, starts=True)} reaches past the center of the ball."
             yield Caution("past_centre", words, here)
     yield from _hand_cautions(derived)
+    if derived.drilling.grip.span_kind == "full":
+        yield _OLD_WORD
     if holes:
         yield _SAFETY
 
@@ -685,6 +699,14 @@ def _meeting(drilling: Drilling, index: int, other: int) -> Caution:
         "there first is listed first."
     )
     return Caution("slug_fills_hole", words, here)
+
+
+_OLD_WORD = Caution(
+    "deprecated",
+    "The word full is ambiguous in the trade, and will go: these spans are taken from center to center; say "
+    "center_to_center, or edge_to_edge with insert_thickness.",
+    "/drilling/grip/span_kind",
+)
 
 
 def _hand_cautions(derived: Derivation) -> Iterator[Caution]:

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ballgauge_schemas.shared.limits import COVER_DENSITY, COVER_THICKNESS, HOLES_MAXIMUM
+from ballgauge_service.check.layouts import angles_of, layout_faults
 from ballgauge_service.check.request import Ball, Drilling, Hole, impossible_ball, value
 from ballgauge_service.core import budget
 from ballgauge_service.core.compiled import compiled
@@ -98,16 +99,13 @@ def _ball_row(ball: Ball, drilling: Drilling) -> tuple[float, ...]:
     )
 
 
-def _layout_row(drilling: Drilling) -> tuple[float, ...]:
+def _layout_row(ball: Ball, drilling: Drilling) -> tuple[float, ...]:
     pap, layout, grip = drilling.pap, drilling.layout, drilling.grip
     axis = (_NAN,) * 2 if pap is None else (pap.over.value, pap.up.value)
-    angles = (
-        (_NAN,) * 3
-        if layout is None
-        else (layout.drilling_angle.value, layout.pin_to_pap.value, layout.val_angle.value)
-    )
-    spans = (value(grip.span_middle), value(grip.span_ring), float(grip.span_kind == "full"))
-    return (drilling.side, *axis, *angles, *spans, value(grip.bridge))
+    spans = (grip.span(grip.span_middle), grip.span(grip.span_ring), float(grip.between_centers))
+    cg = None if layout is None else layout.cg
+    mark = (_NAN,) * 2 if cg is None else (cg.right.value, cg.up.value)
+    return (drilling.side, *axis, *angles_of(drilling, ball.radius), *spans, value(grip.bridge), *mark)
 
 
 def _hole_row(hole: Hole) -> tuple[float, ...]:
@@ -133,7 +131,7 @@ def arrays(balls: Sequence[Ball], drillings: Sequence[Drilling]) -> tuple[Record
     ]
     return (
         np.array(list(map(_ball_row, balls, drillings)), BALL),
-        np.array(list(map(_layout_row, drillings)), LAYOUT),
+        np.array(list(map(_layout_row, balls, drillings)), LAYOUT),
         np.array(rows, HOLE) if most else np.zeros((len(drillings), 0), HOLE),
         np.array(counts, np.int64),
     )
@@ -245,7 +243,10 @@ def drill_balls(
     faults = [
         fault
         for row, (ball, drilling, index) in enumerate(zip(balls, drillings, indices, strict=True))
-        for fault in _impossible(drilled.rows[row], drilled.hole_rows[row], ball, drilling, index)
+        for fault in (
+            *layout_faults(ball, drilling, index),
+            *_impossible(drilled.rows[row], drilled.hole_rows[row], ball, drilling, index),
+        )
     ]
     if faults:
         raise InvalidInput(faults)
@@ -311,4 +312,5 @@ def _where_it_breaks(bottom: float, size: float) -> str:
 def _lost_inertia(ball: Ball, drilling: Drilling, radii: Sequence[float]) -> bool:
     """True where the box numbers and the layout are known and yet a principal moment comes out negative."""
     numbers = (ball.rg, ball.differential, ball.intermediate_differential)
-    return math.isnan(sum(radii)) and None not in numbers and drilling.layout is not None
+    known = None not in numbers and not math.isnan(sum(angles_of(drilling, ball.radius)))
+    return math.isnan(sum(radii)) and known

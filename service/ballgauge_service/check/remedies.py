@@ -195,14 +195,14 @@ class _Bench:
                 )
 
     def shifts(self) -> list[_Change]:
-        """Shifts of the grip along the great circle to the CG mark.
+        """Shifts of the grip along the great circle to the CG mark, where that is told from the pin.
 
         The marks stay on the ball, so the layout changes; one that no request could state is left out.
         """
         out, layout = self.one.out[0], self.one.layouts[0]
         cg, pin, psa = (vector_of(out, name) for name in ("cg", "pin", "psa"))
         across = cross((0.0, 0.0, 1.0), cg)
-        if self.holes_exist or not dot(across, across) > 1e-12:
+        if self.holes_exist or not dot(across, across) > 1e-12 or not math.isnan(layout["cg_right"]):
             return []
         axis, size = unit(across), float(self.one.balls[0]["radius"])
         hand, over, up = (float(layout[name]) for name in ("hand", "over", "up"))

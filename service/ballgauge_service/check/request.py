@@ -102,12 +102,36 @@ class Pap:
 
 
 @dataclass(frozen=True, slots=True)
-class Layout:
-    """Where pin and spin axis lie from the positive axis point [deg, in, deg]."""
+class Place:
+    """A place on the ball: arcs from the grip center [in]."""
 
-    drilling_angle: Quantity
-    pin_to_pap: Quantity
-    val_angle: Quantity
+    right: Quantity
+    up: Quantity
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Where pin and spin axis lie from the positive axis point, in one of the trade's ways [deg, in].
+
+    By the pin's arc and angles or arcs, see `layouts`, or by the places of pin and mark (`psa`); `cg`: the
+    place of the center-of-gravity mark, where it is not told from the pin.
+    """
+
+    drilling_angle: Quantity | None = None
+    pin_to_pap: Quantity | None = None
+    val_angle: Quantity | None = None
+    pap_to_psa: Quantity | None = None
+    pin_to_val: Quantity | None = None
+    pin_below: bool = False
+    pin: Place | None = None
+    psa: Place | None = None
+    cg: Place | None = None
+
+    @classmethod
+    def of(cls, loaded: Mapping[str, Any]) -> Layout:
+        """The layout of a loaded one."""
+        places = {name: Place(**loaded[name]) for name in ("pin", "psa", "cg") if name in loaded}
+        return cls(**{**loaded, **places})
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,17 +141,19 @@ class Grip:
     span_middle: Quantity | None = None
     span_ring: Quantity | None = None
     span_kind: str = "cut_to_cut"
+    insert_thickness: Quantity | None = None
     bridge: Quantity | None = None
     thumb: bool = True
     center_marked: bool | None = None
 
+    @property
+    def between_centers(self) -> bool:
+        """Whether its spans run from center to center of the holes."""
+        return self.span_kind in ("center_to_center", "full")
 
-@dataclass(frozen=True, slots=True)
-class Place:
-    """A place on the ball: arcs from the grip center [in]."""
-
-    right: Quantity
-    up: Quantity
+    def span(self, given: Quantity | None) -> float:
+        """A span between the holes' edges, or centers [in]: without the insert that it was measured with."""
+        return value(given) - (0.0 if self.insert_thickness is None else self.insert_thickness.value)
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,7 +195,9 @@ class Drilling:
     @classmethod
     def of(cls, loaded: Mapping[str, Any]) -> Drilling:
         """The drilling of one that `DrillingSchema` loaded."""
-        parts = {name: kind(**loaded[name]) for name, kind in _PARTS if name in loaded}
+        parts: dict[str, Any] = {name: make(**loaded[name]) for name, make in _PARTS if name in loaded}
+        if "layout" in loaded:
+            parts["layout"] = Layout.of(loaded["layout"])
         return cls(**{**loaded, **parts, "holes": tuple(map(Hole.of, loaded["holes"]))})
 
     @property
@@ -183,7 +211,7 @@ class Drilling:
         return BALANCE_ARM if self.balance_arm is None else self.balance_arm.value
 
 
-_PARTS: tuple[tuple[str, type[Pap | Layout | Grip]], ...] = (("pap", Pap), ("layout", Layout), ("grip", Grip))
+_PARTS: tuple[tuple[str, type[Pap | Grip]], ...] = (("pap", Pap), ("grip", Grip))
 
 
 @dataclass(frozen=True, slots=True)
@@ -374,7 +402,7 @@ def _members(kind: type) -> _Members:
     return _Members(names, several if len(names) > 1 else lambda part: (first(part),), parts)
 
 
-_PARTS_OF = ("pap", "layout", "grip", "holes", "at")
+_PARTS_OF = ("pap", "layout", "grip", "holes", "at", "pin", "psa", "cg")
 _MEMBERS: dict[type, _Members] = {
     kind: _members(kind) for kind in (Ball, Pap, Layout, Grip, Place, Hole, Drilling)
 }

@@ -87,7 +87,7 @@ def _computed(item: Item, design: Design) -> Item:
     told = [*cautions.of_properties(made), *cautions.of_meshes(design, "/design")]
     drilled = None
     if drilling is not None:
-        asked = read_drill(drilling, arm, "/drilling")
+        asked = read_drill(drilling, arm, "/drilling", design.diameter)
         with below("/drilling"):
             drilled = drill_design(
                 design,

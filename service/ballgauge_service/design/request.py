@@ -19,6 +19,7 @@ from ballgauge_schemas.shared.limits import (
 )
 from ballgauge_schemas.shared.words import OFFSETS, POINT_FIELDS, POSITIONS, TURNS
 from ballgauge_service.check.drill import arrays
+from ballgauge_service.check.layouts import layout_faults
 from ballgauge_service.check.request import Ball, Drilling, Rules, pointer_of, uncertain
 from ballgauge_service.core.refusal import Fault, InvalidInput, below
 from ballgauge_service.design.drilling import Drill
@@ -125,7 +126,8 @@ def read_request(loaded: Loaded, files: Files) -> DesignRequest:
         part["balance_arm"].value for part in (loaded, loaded.get("drilling", {})) if "balance_arm" in part
     ]
     arm = arms[0] if arms else BALANCE_ARM
-    drill = read_drill(loaded["drilling"], arm, "/drilling") if "drilling" in loaded else None
+    diameter = loaded["design"]["diameter"].value
+    drill = read_drill(loaded["drilling"], arm, "/drilling", diameter) if "drilling" in loaded else None
     production = _production(loaded["production"]) if "production" in loaded else None
     if len(designs) != len(specs):
         raise InvalidInput(faults)
@@ -144,7 +146,9 @@ def read_request(loaded: Loaded, files: Files) -> DesignRequest:
         arm_given=bool(arms),
         rules=Rules.of(loaded["rules"]),
         drill=drill,
-        compare=_compare(compare, designs[1:], drill, arm) if compare else None,
+        compare=_compare(compare, designs[0], designs[1] if designs[1:] else None, drill, arm)
+        if compare
+        else None,
         solve=asked.solve,
         family=asked.family,
         set=asked.set,
@@ -344,7 +348,8 @@ class _Searches:
         drills = self._drills
         if "over" in asked:
             drills = tuple(
-                read_drill(each, self._arm, f"{over}/over/{at}") for at, each in enumerate(asked["over"])
+                read_drill(each, self._arm, f"{over}/over/{at}", self._design.diameter)
+                for at, each in enumerate(asked["over"])
             )
         clear_of = tuple(asked.get("clear_of", ()))
         known = {solid.name for design in designs for solid in design.solids}
@@ -444,15 +449,22 @@ def _production(asked: Loaded) -> Production:
     return Production(tolerances, **_given(asked, "samples", "seed", "confidence"))
 
 
-def read_drill(loaded: Loaded, arm: float, place: str) -> Drill:
+def read_drill(loaded: Loaded, arm: float, place: str, diameter: float) -> Drill:
     """Make a loaded drilling at `place` of the request into values; arm: where it has none of its own."""
-    drilling = Drilling.of(loaded)
-    _, layouts, holes, _ = arrays([Ball()], [drilling])
+    drilling, ball = Drilling.of(loaded), Ball(diameter=Quantity(diameter))
+    faults = [
+        replace(fault, pointer=place + fault.pointer.removeprefix("/drilling"))
+        for fault in layout_faults(ball, drilling)
+    ]
+    if faults:
+        raise InvalidInput(faults)
+    _, layouts, holes, _ = arrays([ball], [drilling])
     own = arm if drilling.balance_arm is None else drilling.balance_arm.value
     left_out = tuple(pointer_of(path) for path, _ in uncertain(drilling))
     return Drill(layouts[0], holes[0], own, left_out, drilling, place)
 
 
 def _compare(asked: Loaded, designs: Sequence[Design], drill: Drill | None, arm: float) -> Compare:
-    again = read_drill(asked["drilling"], arm, "/compare/drilling") if "drilling" in asked else drill
-    return Compare(designs[0] if designs else None, again)
+    if "drilling" in asked:
+        drill = read_drill(asked["drilling"], arm, "/compare/drilling", designs[-1].diameter)
+    return Compare(designs[1] if designs[1:] else None, drill)

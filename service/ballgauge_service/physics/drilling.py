@@ -67,10 +67,11 @@ BALL = np.dtype(
 LAYOUT = np.dtype(
     _floats(
         "hand", "over", "up", "drilling_angle", "pin_to_pap", "val_angle",
-        "span_middle", "span_ring", "full_span", "bridge",
+        "span_middle", "span_ring", "full_span", "bridge", "cg_right", "cg_up",
     )
 )  # fmt: skip
-"""hand +1 right, -1 left; over, up, pin_to_pap, spans, bridge [in]; angles [deg]; full_span 0 or 1."""
+"""hand +1 right, -1 left; over, up, pin_to_pap, spans, bridge [in]; angles [deg]; full_span 0 or 1; cg_right
+and cg_up [in]: the CG mark's place, NaN where it lies pin_to_cg from the pin, toward the PSA."""
 
 HOLE = np.dtype(
     [
@@ -299,6 +300,8 @@ def _drill_one(
     )
     psa = spin_axis_from_layout(layout.hand, pin, behind, math.radians(layout.drilling_angle))
     cg = travel(pin, psa, ball.pin_to_cg / radius)
+    if not math.isnan(layout.cg_right):
+        cg = place(layout.cg_right, layout.cg_up, radius)
     thumb, middle, ring = _placed_by_spans(layout, holes, count, radius)
     for k in range(count):
         hole = holes[k]
