@@ -132,6 +132,14 @@ def test_a_drilled_design_needs_its_layout(request_for: Make) -> None:
     assert [fault["pointer"] for fault in flatten(refused.value.messages)] == ["/drilling/layout"]
 
 
+def test_a_design_has_its_own_center_of_gravity(request_for: Make) -> None:
+    body = layered(request_for, TWO_LAYERS)
+    body["drilling"]["layout"]["cg"] = {"right": 1, "up": 0}
+    with pytest.raises(ValidationError) as refused:
+        load_check_body(body)
+    assert [fault["pointer"] for fault in flatten(refused.value.messages)] == ["/drilling/layout/cg"]
+
+
 def test_faults_of_a_batch_are_named_where_they_stand(request_for: Make) -> None:
     """One sound ball, one solid outside of its ball, one mesh that nobody sent."""
     outside = copy.deepcopy(WITH_CORE)

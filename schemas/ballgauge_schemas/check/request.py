@@ -155,12 +155,15 @@ class CheckEntrySchema(Schema):
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Ask for weight and size of a ball to be drilled, and for its holes by one account."""
-        if "drilling" in loaded and "holes_seen" in loaded:
-            add_error(errors, ("holes_seen",), "stands in for a drilling, and one is given")
         if "design" in loaded or "design" in errors:
             refuse_told(loaded.get("ball"), errors)
             require_layout(loaded.get("drilling"), errors, ())
-            return
+        else:
+            self._check_box(loaded, errors)
+        if "drilling" in loaded and "holes_seen" in loaded:
+            add_error(errors, ("holes_seen",), "stands in for a drilling, and one is given")
+
+    def _check_box(self, loaded: dict[str, Any], errors: Errors) -> None:
         require_any_weight(loaded.get("ball"), errors, "weight", "drilled_weight")
         _refuse_two_places(loaded, errors)
         if "drilling" in loaded:

@@ -924,6 +924,9 @@ def require_layout(drilling: Any, errors: Errors, path: tuple[str, ...]) -> None
     here = (*path, "drilling")
     if isinstance(drilling, dict) and "layout" not in drilling and not has_error(errors, *here, "layout"):
         add_error(errors, (*here, "layout"), NEEDS_LAYOUT)
+    layout = drilling.get("layout") if isinstance(drilling, dict) else None
+    if isinstance(layout, dict) and "cg" in layout:
+        add_error(errors, (*here, "layout", "cg"), "must not stand beside a design, which tells it")
 
 
 class DesignReportSchema(ReportFields):

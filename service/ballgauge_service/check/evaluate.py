@@ -169,4 +169,4 @@ def _mended(
         return None
     if check.layers is not None:
         return [not_through_layers()]
-    return remedies(check, ball, index, Limits(limits.low[place], limits.high[place]), work)
+    return remedies(check, ball, index, Limits(limits.low[place], limits.high[place], limits.guard), work)

@@ -276,12 +276,13 @@ class BalanceLimits(NamedTuple):
     """The limits in force on top, side, finger and largest imbalance [oz], (n, 4), and whose are not kept.
 
     failing, (n,): whether one of the balance rules is nonconforming or inconclusive. The limits are the
-    narrowest in force, less the guard band where the decision is guarded.
+    narrowest in force, less the guard band where the decision is guarded: `guard` standard uncertainties.
     """
 
     low: Array
     high: Array
     failing: NDArray[np.bool_]
+    guard: float
 
 
 def balance_limits(assessment: Assessment, decision: Decision) -> BalanceLimits | None:
@@ -308,4 +309,4 @@ def balance_limits(assessment: Assessment, decision: Decision) -> BalanceLimits 
             if z and name in facts and not math.isnan(facts[name].uncertainty):
                 low[ball, k] += z * facts[name].uncertainty
                 high[ball, k] -= z * facts[name].uncertainty
-    return BalanceLimits(low, high, failing)
+    return BalanceLimits(low, high, failing, z)

@@ -23,6 +23,7 @@ from ballgauge_service.check.predict import DrilledBall, predicted_readings
 from ballgauge_service.check.request import Check, MeasuredBalance, value
 from ballgauge_service.physics.balance import PLAUSIBLE_ARMS, largest_imbalance
 from ballgauge_service.physics.drilling import MIDDLE, RING, ROLES, THUMB, vector_of
+from ballgauge_service.physics.material_error import material_error
 from ballgauge_service.physics.sphere import cross, dot, layout_from_marks, turned, unit
 
 Array = NDArray[np.float64]
@@ -45,10 +46,14 @@ _ROUNDING = 1e-9
 
 
 class Limits(NamedTuple):
-    """Least and greatest allowed top, side and finger reading and largest imbalance [oz], each shape (4,)."""
+    """Least and greatest allowed top, side and finger reading and largest imbalance [oz], each shape (4,).
+
+    They are inside the rules' limits by `guard` standard uncertainties of the readings as they are now.
+    """
 
     low: Array
     high: Array
+    guard: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +145,9 @@ class _Bench:
         self.holes_exist = asked.already_drilled or given is not None
         self.low, self.high = limits.low + self.margin, limits.high - self.margin
         self.fixed, self.divided, self.shown = (part[0] for part in predicted_readings(self.one.out))
+        spread, model = ball.prediction.spread[:4], np.array(ball.prediction.model[:4])
+        self.guard, self.spread = limits.guard, np.nan_to_num(np.array(spread))
+        self.inputs = np.maximum(self.spread * self.spread - model * model, 0.0)
         self.measured = np.array([value(quantity) for quantity in (given or MeasuredBalance()).readings])
         self.arm = float(self.one.balls["balance_arm"][0])
         arm_known = check.drilling is not None and check.drilling.balance_arm is not None
@@ -224,8 +232,8 @@ class _Bench:
         done = _Tried([], np.empty((0, 3)), np.empty(0, np.bool_), None)
         for start in range(0, len(ordered), _PORTION):
             portion = ordered[start : start + _PORTION]
-            fixed, divided, sound = self._try(portion)
-            fits = np.flatnonzero(self._keeps(fixed, divided) & sound).tolist()
+            fixed, divided, wider, sound = self._try(portion)
+            fits = np.flatnonzero(self._keeps(fixed, divided, wider) & sound).tolist()
             best = None
             if fits:
                 shown = self._shown(fixed[fits[0]], divided[fits[0]], self.arm)
@@ -252,8 +260,11 @@ class _Bench:
         pairs.sort(key=lambda pair: (_total(*pair), max(abs(change.size) for change in pair)))
         return self.try_all([_Change(_total(a, b), (*a.depths, *b.depths)) for a, b in pairs]).best
 
-    def _try(self, changes: Sequence[_Change]) -> tuple[Array, Array, Flags]:
-        """Drill changes: parts of the readings, (n, 3) each, and whether the holes are sound, (n,)."""
+    def _try(self, changes: Sequence[_Change]) -> tuple[Array, Array, Array, Flags]:
+        """Drill changes: parts of the readings, how much wider the guard band becomes, and if holes are sound.
+
+        (n, 3) each, (n, 4) [oz], (n,).
+        """
         n = len(changes)
         one = self.one
         balls, layouts = one.balls.repeat(n), one.layouts.repeat(n)
@@ -266,7 +277,11 @@ class _Bench:
                     layouts[k][name] = asked
         out, hole_out = self.work.drill(balls, layouts, holes, counts, [self.index] * n)
         fixed, divided, _ = predicted_readings(out)
-        return fixed, divided, self._sound(hole_out)
+        model = material_error(balls, holes, out, hole_out)[:, :4]
+        wider = self.guard * (np.sqrt(self.inputs + model * model) - self.spread)
+        # A measured reading has an uncertainty of its own, which no depth changes.
+        wider[:, np.flatnonzero(~np.isnan([*self.measured, self.measured.sum()]))] = 0.0
+        return fixed, divided, wider, self._sound(hole_out)
 
     def _sound(self, hole_out: NDArray[np.void]) -> Flags:
         """True where every hole ends inside the ball and no two open holes meet that did not meet before."""
@@ -284,13 +299,16 @@ class _Bench:
         before = self.fixed + self.divided / at
         return fixed + divided / at + np.where(known, self.measured - before, 0.0)
 
-    def _keeps(self, fixed: Array, divided: Array) -> Flags:
-        """True where the limits are kept, with the margin, on a balance of every arm there may be."""
+    def _keeps(self, fixed: Array, divided: Array, wider: Array | float = 0.0) -> Flags:
+        """True where the limits are kept, with the margin, on a balance of every arm there may be.
+
+        wider: how much farther inside them than now the guard band wants the readings [oz], (n, 4).
+        """
         kept = np.ones(len(divided), np.bool_)
         for at in self.arms:
             shown = self._shown(fixed, divided, at)
             four = np.column_stack([shown, largest_imbalance(shown)])
-            kept &= ((four >= self.low) & (four <= self.high)).all(axis=1)
+            kept &= ((four >= self.low + wider) & (four <= self.high - wider)).all(axis=1)
         return kept
 
 

@@ -146,9 +146,7 @@ def read_request(loaded: Loaded, files: Files) -> DesignRequest:
         arm_given=bool(arms),
         rules=Rules.of(loaded["rules"]),
         drill=drill,
-        compare=_compare(compare, designs[0], designs[1] if designs[1:] else None, drill, arm)
-        if compare
-        else None,
+        compare=_compare(compare, designs, drill, arm) if compare else None,
         solve=asked.solve,
         family=asked.family,
         set=asked.set,
