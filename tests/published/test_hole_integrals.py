@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 
 from ballgauge_service.core.units import OZ_PER_CUBIC_INCH, OZ_PER_LB
 from ballgauge_service.physics.cylinder import MOMENTS, clipped_cylinder
-from ballgauge_service.physics.drilling import HOLE, drill, empty_balls
+from ballgauge_service.physics.drilling import BALL, HOLE, drill, empty_balls
 from ballgauge_service.physics.holes import GEOMETRY, half_difference, set_hole
+from ballgauge_service.physics.material_error import shared_by_three
 from ballgauge_service.physics.overlaps import SHARED, may_meet, shared_region
 from ballgauge_service.physics.sphere import place
 
@@ -611,6 +612,31 @@ def test_what_each_hole_removes_sums_to_what_the_ball_lost(case: str) -> None:
     assert per_hole["removed_weight"].sum() == pytest.approx(result["removed_weight"], rel=1e-12)
     left = WEIGHT * OZ_PER_LB - result["removed_weight"] + result["slug_weight"]
     assert result["weight"] * OZ_PER_LB == pytest.approx(left, rel=1e-12)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_what_three_holes_share_is_known_to_what_is_told(seed: int) -> None:
+    """Against trimesh + manifold3d, extrapolated: weight and moments of clusters, to twice what is told."""
+    random = np.random.default_rng(seed)
+    holes = [
+        hole(
+            *random.uniform(-0.55, 0.55, 2),
+            *random.uniform((0.7, 1.5), (1.3, 3.2)),
+            pitch_forward=random.uniform(-0.4, 0.4),
+            pitch_lateral=random.uniform(-0.4, 0.4),
+        )
+        for _ in range(3 + seed % 3)
+    ]
+    result, per_hole = by_engine(holes)
+    ball = np.zeros(1, BALL)
+    ball["cover_density"] = COVER
+    own = shared_by_three(ball, np.array([result]), per_hole[None, :])[0]
+    assert (own > 0.0).sum() >= 3
+    coarse, fine = (sum(density * mass_of_mesh(mesh) for mesh, density in pieces(holes, n)) for n in (4, 5))
+    gap = (mass_of_result(result) - extrapolated(coarse, fine))[:4] * WEIGHT * OZ_PER_LB
+    u = float(np.sqrt((own * own).sum()))
+    print(seed, gap, u)
+    assert np.abs(gap).max() < 2.0 * u + 1e-4
 
 
 def test_each_removed_weight_is_what_its_tool_meets() -> None:

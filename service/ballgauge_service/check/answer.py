@@ -22,6 +22,7 @@ from ballgauge_service.core.caution import Caution
 from ballgauge_service.physics import box_numbers
 from ballgauge_service.physics.balance import PLAUSIBLE_ARMS
 from ballgauge_service.physics.marks import marks, place_of
+from ballgauge_service.physics.material_error import shared_by_three
 from ballgauge_service.physics.sphere import Vector, angle_between
 from ballgauge_service.rulebooks import (
     COLUMNS,
@@ -126,6 +127,7 @@ class Derivation:
     marks: list[float]
     prediction: Prediction
     angles: tuple[float, float]
+    shared: list[float]
 
 
 def derivations(checks: Sequence[Check], balls: Sequence[DrilledBall | None]) -> list[Derivation | None]:
@@ -135,6 +137,7 @@ def derivations(checks: Sequence[Check], balls: Sequence[DrilledBall | None]) ->
         return [None] * len(checks)
     arrays = marks(drilled.out, drilled.hole_out, drilled.counts, drilled.balls["radius"])
     mark_rows, place_rows = (each.tolist() for each in arrays)
+    crowded = shared_by_three(drilled.balls, drilled.out, drilled.hole_out).tolist()
     derived: list[Derivation | None] = [None] * len(checks)
     for index, (check, ball) in enumerate(zip(checks, balls, strict=True)):
         if ball is not None and check.drilling is not None:
@@ -150,6 +153,7 @@ def derivations(checks: Sequence[Check], balls: Sequence[DrilledBall | None]) ->
                 mark_rows[ball.row],
                 ball.prediction,
                 (float(laid["drilling_angle"]), float(laid["val_angle"])),
+                [] if check.layers is not None else crowded[ball.row],
             )
     return derived
 
@@ -656,6 +660,7 @@ def drilling_cautions(derived: Derivation | None) -> Iterator[Caution]:
         if got.bottom_height < 0.0:
             words = f"{_named(derived.drilling, index, starts=True)} reaches past the center of the ball."
             yield Caution("past_centre", words, here)
+    yield from _crowded(derived)
     yield from _hand_cautions(derived)
     if derived.drilling.grip.span_kind == "full":
         yield _OLD_WORD
@@ -707,6 +712,18 @@ _OLD_WORD = Caution(
     "center_to_center, or edge_to_edge with insert_thickness.",
     "/drilling/grip/span_kind",
 )
+
+
+def _crowded(derived: Derivation) -> Iterator[Caution]:
+    """Holes that share material with two others that share some too, and how well their weights are known."""
+    for index, u in enumerate(derived.shared):
+        if u > 0.0:
+            words = (
+                f"{_named(derived.drilling, index, starts=True)} shares material with two holes that share "
+                f"some too: what it takes is known to {u:.2g} oz (standard uncertainty, ours); the readings "
+                "take that in."
+            )
+            yield Caution("three_holes_meet", words, f"/drilling/holes/{index}")
 
 
 def _hand_cautions(derived: Derivation) -> Iterator[Caution]:

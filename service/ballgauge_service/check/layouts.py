@@ -37,19 +37,19 @@ def angles_of(drilling: Drilling, radius: float) -> tuple[float, float, float]:
         return _NOWHERE
     if layout.pin is not None:
         return _of_places(drilling, layout, layout.pin, radius)
-    assert layout.pin_to_pap is not None, "the contract asks for it"
+    assert layout.pin_to_pap is not None
     arc = layout.pin_to_pap.value
     sine = math.sin(arc / radius)
     if layout.val_angle is not None:
         val = layout.val_angle.value
     else:
-        assert layout.pin_to_val is not None, "the contract asks for one of the two"
+        assert layout.pin_to_val is not None
         val = _degrees(math.asin, math.sin(layout.pin_to_val.value / radius), sine)
         val = 180.0 - val if layout.pin_below else val
     if layout.drilling_angle is not None:
         drilled = layout.drilling_angle.value
     else:
-        assert layout.pap_to_psa is not None, "the contract asks for one of the two"
+        assert layout.pap_to_psa is not None
         drilled = _degrees(math.acos, math.cos(layout.pap_to_psa.value / radius), sine)
     return drilled, arc, val
 
@@ -62,7 +62,7 @@ def _degrees(inverse: Callable[[float], float], part: float, whole: float) -> fl
 
 
 def _of_places(drilling: Drilling, layout: Layout, pin: Place, radius: float) -> tuple[float, float, float]:
-    assert drilling.pap is not None, "the contract asks for it"
+    assert drilling.pap is not None
     at, mark = _point(pin, radius), _mark(layout, radius)
     over, up = drilling.pap.over.value, drilling.pap.up.value
     drilled, arc, val = layout_from_marks(drilling.side, over, up, at, toward(at, mark), radius)

@@ -261,7 +261,7 @@ class _Bench:
         return self.try_all([_Change(_total(a, b), (*a.depths, *b.depths)) for a, b in pairs]).best
 
     def _try(self, changes: Sequence[_Change]) -> tuple[Array, Array, Array, Flags]:
-        """Drill changes: parts of the readings, how much wider the guard band becomes, and if holes are sound.
+        """Drill changes: parts of the readings, how much wider the guard band becomes, sound or not.
 
         (n, 3) each, (n, 4) [oz], (n,).
         """

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from ballgauge_service.core.units import OZ_PER_LB
+from ballgauge_service.core.units import OZ_PER_CUBIC_INCH, OZ_PER_LB
 from ballgauge_service.physics.drilling import Records
 
 Array = NDArray[np.float64]
@@ -21,17 +21,38 @@ DEEP_FROM, DEEP = 2.75, 0.2
 """Standard uncertainty of what one hole takes away, as a part of it, and by how much it grows with each inch
 of depth beyond where cores begin [in, 1/in] (ours)."""
 
+SHARED_BY_THREE = 0.01
+"""Standard uncertainty of what a hole leaves to two others that it meets and that meet each other, as a part
+of it (ours): the outline of what all three share is not located, see `overlaps.shared_region`."""
+
 NUMBERS = 8
 """Numbers of one ball, see `material_error`."""
+
+
+def shared_by_three(balls: Records, out: Records, hole_out: Records) -> Array:
+    """Standard uncertainties (n, h) [oz] of what holes take, where three and more share material; else 0.
+
+    What a hole leaves to others is at most its volume at the greater of the two densities, less what it took.
+    """
+    found = np.zeros(hole_out.shape)
+    meets = hole_out["meets"]
+    for n in np.flatnonzero(((meets & (meets - 1)) != 0).any(axis=1)).tolist():
+        density = max(float(balls["cover_density"][n]), float(out["inner_density"][n])) * OZ_PER_CUBIC_INCH
+        for hole, others in enumerate(meets[n].tolist()):
+            if any(others >> k & 1 and others & int(meets[n, k]) for k in range(meets.shape[1])):
+                one = hole_out[n, hole]
+                left = max(density * float(one["volume"]) - float(one["removed_weight"]), 0.0)
+                found[n, hole] = SHARED_BY_THREE * left
+    return found
 
 
 def material_error(balls: Records, holes: Records, out: Records, hole_out: Records) -> Array:
     """Standard uncertainties that the material model leaves in the numbers of drilled balls.
 
-    Each hole's uncertain weight u = `REMOVED` w, more for a deep one, lies half way down it, at r from the
-    center. It moves the balance by u r / arm along the hole, hole by hole on its own (root of the sum of
-    squares), the weight by u, all holes alike (sum), and the radii of gyration by about u RG / (2 m) and
-    u r^2 / (2 m RG).
+    Each hole's uncertain weight u = `REMOVED` w, more for a deep one or where three share material,
+    lies half way down it, at r from the center. It moves the balance by u r / arm along the hole, hole by hole on its
+    own (root of the sum of squares), the weight by u, all holes alike (sum), and the radii of gyration by
+    about u RG / (2 m) and u r^2 / (2 m RG).
 
     Parameters
     ----------
@@ -51,6 +72,7 @@ def material_error(balls: Records, holes: Records, out: Records, hole_out: Recor
         return found
     removed = np.abs(hole_out["removed_weight"])
     own = removed * (REMOVED + DEEP * np.maximum(np.nan_to_num(holes["depth"]) - DEEP_FROM, 0.0))
+    own = np.hypot(own, shared_by_three(balls, out, hole_out))
     middle = balls["radius"][:, None] - 0.5 * np.nan_to_num(holes["depth"])
     for k, axis in enumerate("zxy"):
         lever = middle * np.nan_to_num(hole_out[f"center_{axis}"])
