@@ -143,6 +143,7 @@ def test_a_free_center_of_gravity_is_where_it_is_put(
         "cg": {"right": right, "up": rise},
     }
     assume(math.dist(pin, (side * right, rise)) > 0.5)
+    assume(math.dist(pin, (over, up)) > 0.1)
     body = body_of(hand, over, up, layout)
     told = evaluate_checks(load_check_body(body)[0])[0]["derived"]
     x, y, z = 2.5 * unit(layout["cg"])

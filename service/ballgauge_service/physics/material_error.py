@@ -49,10 +49,10 @@ def shared_by_three(balls: Records, out: Records, hole_out: Records) -> Array:
 def material_error(balls: Records, holes: Records, out: Records, hole_out: Records) -> Array:
     """Standard uncertainties that the material model leaves in the numbers of drilled balls.
 
-    Each hole's uncertain weight u = `REMOVED` w, more for a deep one or where three share material,
-    lies half way down it, at r from the center. It moves the balance by u r / arm along the hole, hole by hole on its
-    own (root of the sum of squares), the weight by u, all holes alike (sum), and the radii of gyration by
-    about u RG / (2 m) and u r^2 / (2 m RG).
+    Each hole's uncertain weight u = `REMOVED` w, more for a deep one or where three share material, lies
+    half way down it, at r from the center. It moves the balance by u r / arm along the hole, hole by hole on
+    its own (root of the sum of squares), the weight by u, all holes alike (sum), and the radii of gyration
+    by about u RG / (2 m) and u r^2 / (2 m RG).
 
     Parameters
     ----------
