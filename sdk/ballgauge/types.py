@@ -152,7 +152,7 @@ Size: TypeAlias = Literal[
 
 SolidRole: TypeAlias = Literal["cover", "outer_core", "inner_core", "disc", "pin", "other"]
 
-SpanKind: TypeAlias = Literal["cut_to_cut", "full"]
+SpanKind: TypeAlias = Literal["cut_to_cut", "center_to_center", "edge_to_edge", "full"]
 
 Stage: TypeAlias = Literal["play", "approval"]
 
@@ -302,6 +302,67 @@ class Ball(TypedDict):
     """Family of the cover."""
 
 
+class BallToDrill(TypedDict):
+    """A ball to be drilled."""
+
+    name: NotRequired[str | None]
+    """Maker and model; looked up on the approved list, where there is one."""
+    serial: NotRequired[str | None]
+    """Serial number, for the reader."""
+    weight: NotRequired[Quantity | None]
+    """[lb] Weight of the undrilled ball; it or a design is required."""
+    drilled_weight: NotRequired[Quantity | None]
+    """[lb] Measured weight of the drilled ball, which rules of play judge; without it that of the drilling."""
+    diameter: NotRequired[Quantity | None]
+    """[in] Mean diameter."""
+    circumference: NotRequired[Quantity | None]
+    """[in] Circumference, a great circle."""
+    roundness: NotRequired[Quantity | None]
+    """[in] Largest diameter less smallest diameter."""
+    rg: NotRequired[Quantity | None]
+    """[in] Radius of gyration about the low axis, which is the pin's."""
+    differential: NotRequired[Quantity | None]
+    """[in] Highest less lowest radius of gyration."""
+    intermediate_differential: NotRequired[Quantity | None]
+    """[in] Highest less intermediate radius of gyration; at most the differential."""
+    hardness: NotRequired[Quantity | None]
+    """[Shore D] Hardness of the cover, at room temperature."""
+    friction: NotRequired[Quantity | None]
+    """Coefficient of kinetic friction on a dry lane."""
+    restitution: NotRequired[Quantity | None]
+    """Coefficient of restitution."""
+    roughness: NotRequired[Quantity | None]
+    """[µin] Surface roughness, Ra."""
+    oil_absorption_time: NotRequired[Quantity | None]
+    """[s] Time the cover takes to absorb the test oil."""
+    high_performance_core: NotRequired[bool | None]
+    """Whether the core is a high-performance one, as the governing body's manual defines it."""
+    max_density: NotRequired[Quantity | None]
+    """[g/mL] Density of the densest component."""
+    top_weight: NotRequired[Quantity | None]
+    """[oz] Reading of a balance with the center-of-gravity mark on top, undrilled."""
+    pin_to_cg: NotRequired[Quantity | None]
+    """[in] Arc from the pin to the center-of-gravity mark, on the way to the preferred spin axis."""
+    pin_to_low_rg_axis: NotRequired[Quantity | None]
+    """[in] Arc from the pin's center to the measured low axis."""
+    mark_to_high_rg_axis: NotRequired[Quantity | None]
+    """[in] Arc from the mass-bias mark to the measured high axis."""
+    cover_thickness: NotRequired[Quantity | None]
+    """[in] Thickness of the cover."""
+    cover_density: NotRequired[Quantity | None]
+    """[g/mL] Density of the cover."""
+    approved_on: NotRequired[Day | None]
+    """Day the governing body approved the model; rules that bind by approval use it."""
+    made_on: NotRequired[Day | None]
+    """Day the ball was made, as its serial number tells."""
+    identity: NotRequired[Literal["checked_by_hand"] | None]
+    """How the ball was found on the governing body's approved list, its serial number, brand and model legible; what is checked by hand is not judged, unless a list given here rejects the ball."""
+    house_ball: NotRequired[bool | None]
+    """Whether the ball is a house ball, not drilled to fit one bowler."""
+    cover: NotRequired[Cover | None]
+    """Family of the cover."""
+
+
 class Bounds(TypedDict):
     """An interval: `min` and `max` belong to it, `over` and `under` do not."""
 
@@ -362,7 +423,9 @@ class CheckEntry(TypedDict):
     """One ball to be checked, as made or as drilled."""
 
     ball: CheckedBall
-    """The ball."""
+    """The ball; beside a design, what that does not tell."""
+    design: NotRequired[Design | None]
+    """The ball's layers, in place of its box numbers: holes are drilled through them as they are. Meshes stand in it as data."""
     drilling: NotRequired[Drilling | None]
     """Its drilling; without one the ball is checked as made, or as it is seen."""
     holes_seen: NotRequired[HolesSeen | None]
@@ -383,7 +446,9 @@ class CheckRequest(TypedDict):
     """One ball to be checked, as made or as drilled, and how much is answered."""
 
     ball: CheckedBall
-    """The ball."""
+    """The ball; beside a design, what that does not tell."""
+    design: NotRequired[Design | None]
+    """The ball's layers, in place of its box numbers: holes are drilled through them as they are. Meshes stand in it as data."""
     drilling: NotRequired[Drilling | None]
     """Its drilling; without one the ball is checked as made, or as it is seen."""
     holes_seen: NotRequired[HolesSeen | None]
@@ -410,7 +475,7 @@ class CheckedBall(TypedDict):
     serial: NotRequired[str | None]
     """Serial number, for the reader."""
     weight: NotRequired[Quantity | None]
-    """[lb] Weight of the undrilled ball; it or `drilled_weight` is required."""
+    """[lb] Weight of the undrilled ball; it, `drilled_weight` or a design is required."""
     drilled_weight: NotRequired[Quantity | None]
     """[lb] Measured weight of the drilled ball, which rules of play judge; without it that of the drilling."""
     diameter: NotRequired[Quantity | None]
@@ -716,8 +781,10 @@ class DrillingBatch(TypedDict):
 class DrillingRequest(TypedDict):
     """One drilled ball whose numbers are asked for, rules or not."""
 
-    ball: Ball
-    """The ball; a drilling needs its size."""
+    ball: BallToDrill
+    """The ball; a drilling needs its size, here or in a design."""
+    design: NotRequired[Design | None]
+    """The ball's layers, in place of its box numbers: holes are drilled through them as they are. Meshes stand in it as data."""
     drilling: Drilling
     """Its drilling."""
     measured_balance: NotRequired[MeasuredBalance | None]
@@ -934,7 +1001,9 @@ class Grip(TypedDict):
     span_ring: NotRequired[Quantity | None]
     """[in] Span from the thumb to the ring finger."""
     span_kind: NotRequired[SpanKind | None]
-    """Whether spans run between the holes' front edges or between their centers."""
+    """Between what spans run: cut_to_cut, the holes' front edges; edge_to_edge, those of inserts in them; center_to_center, the holes' centers, for which full is the old word."""
+    insert_thickness: NotRequired[Quantity | None]
+    """[in] Thickness of the inserts between the ends of an edge_to_edge span: the finger's, and the thumb's if it has one."""
     bridge: NotRequired[Quantity | None]
     """[in] Surface gap between the two finger holes."""
     thumb: NotRequired[bool | None]
@@ -1062,14 +1131,26 @@ class Lane(TypedDict):
 
 
 class Layout(TypedDict):
-    """The layout by two angles and a distance."""
+    """The layout in one of the trade's ways; the answer has all of them. By the pin's arc with `drilling_angle` or `pap_to_psa`, and `val_angle` or `pin_to_val`; or by the places of pin and mark."""
 
-    drilling_angle: Quantity
+    drilling_angle: NotRequired[Quantity | None]
     """[deg] Angle at the pin from the line to the positive axis point to the line to the spin axis."""
-    pin_to_pap: Quantity
+    pin_to_pap: NotRequired[Quantity | None]
     """[in] Arc from the pin to the positive axis point."""
-    val_angle: Quantity
+    val_angle: NotRequired[Quantity | None]
     """[deg] Angle at the positive axis point from the upward vertical axis line to the pin's line."""
+    pap_to_psa: NotRequired[Quantity | None]
+    """[in] Arc from the mark of the spin axis to the positive axis point."""
+    pin_to_val: NotRequired[Quantity | None]
+    """[in] Arc from the pin to the vertical axis line."""
+    pin_below: NotRequired[bool | None]
+    """Whether the pin of `pin_to_val` lies below the axis point, the angle between them over 90°."""
+    pin: NotRequired[Place | None]
+    """Place of the pin, in place of arcs and angles."""
+    psa: NotRequired[Place | None]
+    """Place of the mark of the spin axis, a quarter turn from the pin; without it `cg` tells the way."""
+    cg: NotRequired[Place | None]
+    """Place of the center-of-gravity mark, in place of the ball's `pin_to_cg`."""
 
 
 class LayoutMap(TypedDict):
@@ -2677,7 +2758,9 @@ class CheckEntryEchoed(Record, init=False):
     """One ball to be checked, as made or as drilled."""
 
     ball: CheckedBallEchoed
-    """The ball."""
+    """The ball; beside a design, what that does not tell."""
+    design: DesignEchoed | None
+    """The ball's layers, in place of its box numbers: holes are drilled through them as they are. Meshes stand in it as data."""
     drilling: DrillingEchoed | None
     """Its drilling; without one the ball is checked as made, or as it is seen."""
     holes_seen: HolesSeenEchoed | None
@@ -2748,7 +2831,7 @@ class CheckedBallEchoed(Record, init=False):
     serial: str | None
     """Serial number, for the reader."""
     weight: float | str | QuantityObjectEchoed | None
-    """[lb] Weight of the undrilled ball; it or `drilled_weight` is required."""
+    """[lb] Weight of the undrilled ball; it, `drilled_weight` or a design is required."""
     drilled_weight: float | str | QuantityObjectEchoed | None
     """[lb] Measured weight of the drilled ball, which rules of play judge; without it that of the drilling."""
     diameter: float | str | QuantityObjectEchoed | None
@@ -3149,6 +3232,10 @@ class DerivedDrilled(Record, init=False):
     """[in] High less intermediate radius of gyration."""
     asymmetry_ratio: float | None
     """Intermediate differential divided by differential."""
+    uncertainty: DrilledUncertainty | None
+    """Standard uncertainties, the model's own among them."""
+    model_uncertainty: DrilledUncertainty | None
+    """The part of them that the model of two materials brings; absent where layers are drilled."""
     change: Change | None
     """Drilled less undrilled."""
     low_rg_axis: Axis | None
@@ -3201,6 +3288,14 @@ class DerivedLayout(Record, init=False):
     """Preferred spin axis."""
     cg_mark: Point | None
     """Center-of-gravity mark."""
+    drilling_angle: float | None
+    """[deg] Angle at the pin from the positive axis point to the spin axis; positive as layouts state it."""
+    val_angle: float | None
+    """[deg] Angle at the positive axis point from the upward vertical axis line to the pin, toward the grip."""
+    pin_below: bool | None
+    """Whether that angle is over 90°."""
+    pin_to_cg: float | None
+    """[in] Arc from pin to center-of-gravity mark."""
     pin_to_pap: float | None
     """[in] Arc from pin to positive axis point."""
     pap_to_psa: float | None
@@ -3467,6 +3562,19 @@ class DrilledNumbers(Record, init=False):
     """[oz] Finger weight; positive toward the fingers."""
     clearance: float | None
     """[in] Least distance of a hole from the solids asked about, negative where one enters; null where none was asked for."""
+
+
+class DrilledUncertainty(Record, init=False):
+    """Standard uncertainties of the drilled ball's numbers."""
+
+    weight: float | None
+    """[lb] Of the weight."""
+    rg: float | None
+    """[in] Of the low radius of gyration."""
+    differential: float | None
+    """[in] Of the differential."""
+    intermediate_differential: float | None
+    """[in] Of the intermediate differential."""
 
 
 class DrillingBatchResult(Record, init=False):
@@ -3812,7 +3920,9 @@ class GripEchoed(Record, init=False):
     span_ring: float | str | QuantityObjectEchoed | None
     """[in] Span from the thumb to the ring finger."""
     span_kind: SpanKind | None
-    """Whether spans run between the holes' front edges or between their centers."""
+    """Between what spans run: cut_to_cut, the holes' front edges; edge_to_edge, those of inserts in them; center_to_center, the holes' centers, for which full is the old word."""
+    insert_thickness: float | str | QuantityObjectEchoed | None
+    """[in] Thickness of the inserts between the ends of an edge_to_edge span: the finger's, and the thumb's if it has one."""
     bridge: float | str | QuantityObjectEchoed | None
     """[in] Surface gap between the two finger holes."""
     thumb: bool | None
@@ -3950,14 +4060,26 @@ class InspectionRisk(Record, init=False):
 
 
 class LayoutEchoed(Record, init=False):
-    """The layout by two angles and a distance."""
+    """The layout in one of the trade's ways; the answer has all of them. By the pin's arc with `drilling_angle` or `pap_to_psa`, and `val_angle` or `pin_to_val`; or by the places of pin and mark."""
 
-    drilling_angle: float | str | QuantityObjectEchoed
+    drilling_angle: float | str | QuantityObjectEchoed | None
     """[deg] Angle at the pin from the line to the positive axis point to the line to the spin axis."""
-    pin_to_pap: float | str | QuantityObjectEchoed
+    pin_to_pap: float | str | QuantityObjectEchoed | None
     """[in] Arc from the pin to the positive axis point."""
-    val_angle: float | str | QuantityObjectEchoed
+    val_angle: float | str | QuantityObjectEchoed | None
     """[deg] Angle at the positive axis point from the upward vertical axis line to the pin's line."""
+    pap_to_psa: float | str | QuantityObjectEchoed | None
+    """[in] Arc from the mark of the spin axis to the positive axis point."""
+    pin_to_val: float | str | QuantityObjectEchoed | None
+    """[in] Arc from the pin to the vertical axis line."""
+    pin_below: bool | None
+    """Whether the pin of `pin_to_val` lies below the axis point, the angle between them over 90°."""
+    pin: PlaceEchoed | None
+    """Place of the pin, in place of arcs and angles."""
+    psa: PlaceEchoed | None
+    """Place of the mark of the spin axis, a quarter turn from the pin; without it `cg` tells the way."""
+    cg: PlaceEchoed | None
+    """Place of the center-of-gravity mark, in place of the ball's `pin_to_cg`."""
 
 
 class LayoutMapResult(Record, init=False):
@@ -5003,6 +5125,8 @@ class Readings(Record, init=False):
     """[oz] Finger weight; positive toward the fingers."""
     uncertainty: ReadingUncertainty | None
     """Standard uncertainties of the readings."""
+    model_uncertainty: ReadingUncertainty | None
+    """The part of them that the model of two materials brings; absent where layers are drilled."""
 
 
 class RecordChange(Record, init=False):
