@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from ballgauge_schemas.shared.limits import STARTS
 from ballgauge_service.core.budget import WORK_LIMIT, Allowance, Cancelled, Run
 from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.design.family import Family, family
@@ -170,6 +171,26 @@ def test_a_search_too_much_to_compute_is_refused_before_the_work_and_says_what_f
         solve(TERN_BLOCK, Solve(sizes, (Target("weight", 15.0, 0.01),), seed=1), run=run)
     assert caught.value.faults[0].pointer == "/parameters"
     assert run.fits(7e5)
+
+
+def test_a_search_that_the_work_ends_gives_the_best_it_found() -> None:
+    """Far from done where the work ends: no refusal, the nearest design, and that it was ended."""
+    block = tuple(
+        Parameter(("block",), field, low, high)
+        for field, low, high in (("length_y", 3.0, 5.0), ("position_x", -0.4, 0.6), ("tilt_x", -20.0, 20.0))
+    )
+    targets = (Target("weight", 15.0, 0.001), Target("rg", 2.5, 1e-5), Target("differential", 0.048, 1e-5))
+    run = Allowance(1)
+    run.add(WORK_LIMIT - 3e6)
+    found = solve(TERN_BLOCK, Solve((CORE, *block), targets, seed=1), run=run)
+    assert found.searched < STARTS
+    assert found.solutions
+    own, best = (
+        sum(((each[target.number] - (target.value or 0.0)) / target.tolerance) ** 2 for target in targets)
+        for each in (numbers(TERN_BLOCK), found.solutions[0].only.numbers)
+    )
+    assert best < own
+    assert run.unspent >= 0.0
 
 
 def test_targets_that_conflict_among_themselves_tell_of_the_best_compromise() -> None:

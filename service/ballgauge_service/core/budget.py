@@ -11,6 +11,7 @@ slower than the estimates.
 
 from __future__ import annotations
 
+import math
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -165,6 +166,11 @@ class Run:
         """Whether that much more work is still allowed [µs]."""
         return True
 
+    @property
+    def unspent(self) -> float:
+        """Work that is still allowed [µs]."""
+        return math.inf
+
     def report(self, share: float, doing: str) -> None:
         """Tell the caller how far the run is; also a point where it can be cancelled."""
         self.check()
@@ -221,6 +227,11 @@ class Allowance(Run):
     def fits(self, work: float) -> bool:
         """Whether that much more work is still allowed [µs]."""
         return self._spent + work <= WORK_LIMIT
+
+    @property
+    def unspent(self) -> float:
+        """Work that is still allowed [µs]."""
+        return WORK_LIMIT - self._spent
 
     def affords(self, evaluations: float) -> bool:
         """Whether that many evaluations of the present job are still allowed."""

@@ -90,7 +90,10 @@ def of_drilling(found: DrilledDesign, drill: Drill, *, second: bool, first_holes
 
 def starts_left_out(searched: int, starts: int, place: str) -> Caution:
     """A search that the work ended early."""
-    words = f"Only {searched} of {starts} starts were searched: more is too much to compute for this design."
+    words = (
+        f"Only {searched} of {starts} starts were searched to the end: more is too much to compute for this "
+        "design. Fewer sizes and places that move, or densities alone, leave more to search."
+    )
     return Caution("starts_left_out", words, place)
 
 

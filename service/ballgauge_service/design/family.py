@@ -12,7 +12,7 @@ from ballgauge_service.core.budget import Run
 from ballgauge_service.design.mass import finite
 from ballgauge_service.design.parameters import Parameter
 from ballgauge_service.design.solids.solids import Design
-from ballgauge_service.design.solving import Problem, Solution, search, settled
+from ballgauge_service.design.solving import SEARCHING, Problem, Solution, search, settled
 from ballgauge_service.design.targets import AS_MADE, Held, Target, Variant
 
 WEIGHT_TOLERANCE = 0.02
@@ -43,11 +43,15 @@ class Family:
 
 @dataclass(frozen=True, slots=True)
 class Member:
-    """One ball of a family: weight [lb], and the changes of what is held from the design's own numbers."""
+    """One ball of a family: weight [lb], and the changes of what is held from the design's own numbers.
+
+    searched: the starts that were searched, fewer than `STARTS` where the work allows no more.
+    """
 
     weight: float
     solution: Solution
     changes: dict[str, float | None]
+    searched: int
 
 
 def family(
@@ -91,11 +95,15 @@ def family(
         targets = (Target("weight", weight, WEIGHT_TOLERANCE, WEIGHT_COUNTS), *hold)
         problem.aim_at(targets)
         every = np.ones(len(targets), np.bool_)
-        found = settled(problem, search(problem, problem.starts(STARTS, job.seed), every, f"{weight:g} lb"))
+        # Each weight has its part of the work that is left.
+        problem.leave(1.0 - SEARCHING / (len(job.weights) - at))
+        found, searched = search(problem, problem.starts(STARTS, job.seed), every, f"{weight:g} lb")
+        found = settled(problem, found)
+        problem.leave(0.0)
         solution = problem.solution(min(found, key=lambda each: each[0])[1])
         reached = solution.only.numbers
         changes = {name: _less(reached[name], value) for name, value in own.items()}
-        members.append(Member(weight, solution, changes))
+        members.append(Member(weight, solution, changes, searched))
     link.report(1.0, "done")
     return tuple(members)
 
@@ -131,3 +139,8 @@ class Quiet(Run):
     def fits(self, work: float) -> bool:
         """As of the outer run."""
         return self._outer.fits(work)
+
+    @property
+    def unspent(self) -> float:
+        """As of the outer run."""
+        return self._outer.unspent

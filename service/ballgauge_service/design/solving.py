@@ -44,9 +44,10 @@ DISTINCT = 0.02
 OUTSIDE = 1e-3
 STEP = 1e-6
 ITERATIONS = 8
+SEARCHING = 0.7
 """Of ours: distance, as a part of the bounds, beyond which two solutions differ; inches by which a solid may
 leave the ball at the cost of one tolerance while searching; step of the derivatives, as a part of the bounds;
-steps that a search takes at least."""
+steps that a search takes at least; part of the work that is left that a search may do."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,6 +192,10 @@ def check_price(balls: Sequence[Ball], run: Run) -> None:
     raise InvalidInput([Fault("/parameters", words)])
 
 
+class _WorkDone(Exception):
+    """The work that a search may do is done; what it found until then is worth having."""
+
+
 class Problem:
     """One or more balls as a function of parameters scaled to 0..1."""
 
@@ -220,6 +225,8 @@ class Problem:
         self.run, self.evaluations = run, 0
         self.share = (0.0, 1.0)
         self._last: tuple[bytes, tuple[list[Numbers], float]] | None = None
+        self._reserve = 0.0
+        self.nearest: tuple[float, Floats] | None = None
         check_price(self.balls, run)
         self.aims = resolved(aims, [ball.at(self.own(at))[0] for at, ball in enumerate(self.balls)])
         self.weights = [aim.target.weight for aim in self.aims]
@@ -228,6 +235,10 @@ class Problem:
         """Aim at other targets of the one ball; what a ball as made does not have must be among the first."""
         self.aims = tuple(Aim(target, (0,)) for target in targets)
         self.weights = [target.weight for target in targets]
+
+    def leave(self, share: float) -> None:
+        """Keep a share of the work that is left for later; 0: none, and what is too much is refused."""
+        self._reserve = share * self.run.unspent if share > 0.0 and math.isfinite(self.run.unspent) else 0.0
 
     @property
     def work(self) -> float:
@@ -247,6 +258,8 @@ class Problem:
         key = scaled.tobytes()
         if self._last is not None and self._last[0] == key:
             return self._last[1]
+        if self._reserve > 0.0 and not self.run.fits(self._reserve):
+            raise _WorkDone
         self.run.check()
         self.evaluations += 1
         values = self.low + self.range * scaled
@@ -264,7 +277,11 @@ class Problem:
                 for at in np.flatnonzero(keep)
                 for each in (self.aims[at].misses(found, EDGE),)
             ]
-            return np.concatenate([*misses, [beyond / OUTSIDE]])
+            both = np.concatenate([*misses, [beyond / OUTSIDE]])
+            cost = float(both @ both)
+            if self.nearest is None or cost < self.nearest[0]:
+                self.nearest = cost, scaled.copy()
+            return both
 
         return of
 
@@ -366,9 +383,12 @@ def _distinct(points: list[tuple[float, Floats]], most: int) -> list[Floats]:
 
 def search(
     problem: Problem, starts: Floats, keep: NDArray[np.bool_], doing: str
-) -> list[tuple[float, Floats]]:
-    """The points reached from the starts, each with its squared misses."""
-    found = []
+) -> tuple[list[tuple[float, Floats]], int]:
+    """The points reached from the starts, each with its squared misses, and how many starts were searched.
+
+    Where the work allows no more, the nearest point of a search that it ended is among them.
+    """
+    found: list[tuple[float, Floats]] = []
     residuals = problem.residuals(keep)
     first, last = problem.share
     before = problem.work
@@ -377,9 +397,15 @@ def search(
         if at and not problem.run.fits((problem.work - before) / at):
             break
         problem.run.report(first + (last - first) * at / len(starts), doing)
-        point = problem.best(start, keep)
-        found.append((round(float(np.sum(residuals(point) ** 2)), 9), point))
-    return found
+        problem.nearest = None
+        try:
+            point = problem.best(start, keep)
+            found.append((round(float(np.sum(residuals(point) ** 2)), 9), point))
+        except _WorkDone:
+            if problem.nearest is not None or not found:
+                found.append(problem.nearest or (math.inf, start))
+            return found, at
+    return found, len(found)
 
 
 def settled(problem: Problem, found: list[tuple[float, Floats]]) -> list[tuple[float, Floats]]:
@@ -390,8 +416,11 @@ def settled(problem: Problem, found: list[tuple[float, Floats]]) -> list[tuple[f
     if any(problem.meets(point) for _, point in found) or not problem.parameters:
         return found
     best = min(found, key=lambda each: each[0])[1]
-    point = _feasible(problem, best)
-    return [(0.0, point), *found] if problem.meets(point) else found
+    try:
+        point = _feasible(problem, best)
+        return [(0.0, point), *found] if problem.meets(point) else found
+    except _WorkDone:
+        return found
 
 
 def _feasible(problem: Problem, start: Floats) -> Floats:
@@ -417,7 +446,7 @@ def _conflict(problem: Problem, starts: Floats, at: int, best: Floats) -> Confli
     keep = np.arange(len(problem.aims)) != at
     aim = problem.aims[at]
     doing = f"without {problem.title(aim)}"
-    _, point = min(search(problem, starts, keep, doing), key=lambda each: each[0])
+    _, point = min(search(problem, starts, keep, doing)[0], key=lambda each: each[0])
     point = _nearest_with_others(problem, point, at)
     excess, _ = problem.excess(point)
     others_met = bool(excess[keep].max(initial=0.0) <= 1e-3)
@@ -527,31 +556,48 @@ def solve_set(job: Set, *, balance_arm: float = BALANCE_ARM, run: Run | None = N
     points = problem.starts(job.starts, job.seed)
     problem.share = (0.0, 0.7)
     every = np.ones(len(problem.aims), np.bool_)
-    found = search(problem, points, every, "solving")
-    searched = len(found)
+    problem.leave(1.0 - SEARCHING)
+    found, searched = search(problem, points, every, "solving")
+    problem.leave(0.5)
     found = settled(problem, found)
     best = min(found, key=lambda each: each[0])[1]
-    solutions = [problem.solution(point) for point in _distinct(found, job.keep * 4)]
+    each_one = (1 + len(problem.balls)) * problem.work / max(problem.evaluations, 1)
+    problem.leave(0.0)
+    solutions: list[Solution] = []
+    for point in _distinct(found, job.keep * 4):
+        if not solutions or problem.run.fits(3.0 * each_one):
+            solutions.append(problem.solution(point))
     met = [each for each in solutions if each.met][: job.keep]
     conflicts: list[Conflict] = []
     if not met:
         problem.share = (0.7, 1.0)
-        each_start = problem.work / searched
-        starts = points[: min(4, searched)]
-        for at in range(len(problem.aims)):
-            if problem.run.fits((len(starts) + 1) * each_start):
-                conflicts.append(_conflict(problem, starts, at, best))
-        conflicts = sorted(
-            (each for each in conflicts if each.off > 0.0), key=lambda each: -each.off / each.target.tolerance
-        )
+        conflicts = _conflicts(problem, points[: min(4, searched)], best)
     problem.run.report(1.0, "done")
+    affordable = problem.run.fits(2.0 * len(problem.parameters) * each_one)
     return Solved(
         bool(met),
         tuple(met or solutions[:1]),
         tuple(conflicts),
-        _sensitivities(problem, best),
+        _sensitivities(problem, best) if affordable else (),
         problem.evaluations,
         searched,
+    )
+
+
+def _conflicts(problem: Problem, starts: Floats, best: Floats) -> list[Conflict]:
+    """What happens to each target when the others come first, largest miss first, as far as work allows."""
+    found: list[Conflict] = []
+    each_start = problem.work / max(len(starts), 1)
+    problem.leave(0.2)
+    for at in range(len(problem.aims) if len(starts) else 0):
+        if problem.run.fits((len(starts) + 1) * each_start):
+            try:
+                found.append(_conflict(problem, starts, at, best))
+            except _WorkDone:
+                break
+    problem.leave(0.0)
+    return sorted(
+        (each for each in found if each.off > 0.0), key=lambda each: -each.off / each.target.tolerance
     )
 
 
@@ -616,7 +662,7 @@ def trade_off(
     starts = problem.starts(6, job.seed)
     problem.share = (0.0, 0.4)
     keep = np.array([n in others for n in range(len(names))])
-    found = search(problem, starts, keep, "ends of the front")
+    found, _ = search(problem, starts, keep, "ends of the front")
     if min(found, key=lambda each: each[0])[0] > len(others) + 1e-6:
         return None
     ends = [_end_of_front(problem, [point for _, point in found], *pair, others) for pair in ((a, b), (b, a))]
