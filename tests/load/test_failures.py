@@ -108,6 +108,17 @@ def test_a_killed_worker_gives_no_wrong_answer_and_is_replaced(service: Service)
     until(lambda: all(answers(service.address) for _ in range(10)))
 
 
+def test_a_stopped_worker_is_replaced() -> None:
+    """Against SIGSTOP, which leaves a process and its place in the queue of connections, and answers nothing."""
+    with served(2, {"stuck": 3}) as service:
+        before = {worker.pid for worker in service.workers()}
+        stopped = service.workers()[0]
+        stopped.send_signal(signal.SIGSTOP)
+        until(lambda: not stopped.is_running() and len(service.workers()) == 2)
+        assert len(before & {worker.pid for worker in service.workers()}) == 1
+        until(lambda: all(answers(service.address) for _ in range(10)))
+
+
 def test_idle_connections_take_nothing(service: Service) -> None:
     """Against ten thousand connections that say nothing, or as many as this machine allows."""
     count = min(IDLE, allow_files(IDLE + 500) - 500)

@@ -28,6 +28,8 @@ def client() -> Any:
     [
         ("gzip", "gzip"), ("br", "br"), ("zstd", "zstd"), ("gzip, deflate, br, zstd", "zstd"),
         ("gzip, zstd;q=0.1", "gzip"), ("compress", None), ("", None), (None, None),
+        ("gzip;q=0", None), ("*", "zstd"), ("zstd;q=0, *", "br"), ("gzip;q=0, *;q=0", None),
+        ("identity, gzip;q=0.5", None), ("identity;q=0.5, gzip", "gzip"), ("GZIP;Q=1.0", "gzip"),
     ],
 )  # fmt: skip
 def test_an_answer_is_packed_as_it_is_asked_for(

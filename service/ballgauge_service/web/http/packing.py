@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from flask import Flask
+from flask import Flask, request
 from flask_compress import Compress
+
+_ALGORITHMS = ("zstd", "br", "gzip")
 
 _PACKED = (
     "application/json", "image/svg+xml", "text/css", "text/html", "text/javascript", "text/plain",
@@ -15,13 +17,23 @@ def register(app: Flask) -> None:
     # Levels of ours: little time for most of the gain.
     app.config.update(
         COMPRESS_MIMETYPES=list(_PACKED),
-        COMPRESS_ALGORITHM=["zstd", "br", "gzip"],
+        COMPRESS_ALGORITHM=list(_ALGORITHMS),
         COMPRESS_MIN_SIZE=1024,
         COMPRESS_ZSTD_LEVEL=2,
         COMPRESS_BR_LEVEL=3,
         COMPRESS_LEVEL=2,
     )
+    app.before_request(_name_what_is_taken)
     Compress(app)
     # Hooks run from the last to the first: an answer is packed when all others are done with it.
     hooks = app.after_request_funcs[None]
     hooks.insert(0, hooks.pop())
+
+
+def _name_what_is_taken() -> None:
+    """Name each packing that the caller takes: the library reads a quality of 0 as a last choice."""
+    asked = request.accept_encodings
+    plain = [("identity", quality) for name, quality in asked if name == "identity"]
+    taken = [*((name, asked.quality(name)) for name in _ALGORITHMS), *plain]
+    named = ",".join(f"{name};q={quality:g}" for name, quality in taken if quality > 0)
+    request.environ["HTTP_ACCEPT_ENCODING"] = named

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import multiprocessing
 import os
 import shutil
@@ -17,6 +18,9 @@ FOLDER = "BALLGAUGE_RUN_FOLDER"
 
 WATCH = 0.5
 """Seconds between two looks at the parent process (ours)."""
+
+BEAT = 1.0
+"""Seconds between two signs of life of a process, and between two looks for them (ours)."""
 
 METRICS_FOLDER = "PROMETHEUS_MULTIPROC_DIR"
 """The variable that names the folder of counts to the metrics' library."""
@@ -52,6 +56,19 @@ def is_ending() -> bool:
     """Say whether the server was told to end."""
     folder = os.environ.get(FOLDER)
     return folder is not None and os.path.exists(os.path.join(folder, _ENDING))
+
+
+def show_life(loop: asyncio.AbstractEventLoop) -> None:
+    """Touch this process's sign of life, and again after `BEAT`, for as long as its event loop turns."""
+    # Where there is no room for it, the process is not watched.
+    with suppress(OSError):
+        sign_of_life(os.getpid()).touch()
+    loop.call_later(BEAT, show_life, loop)
+
+
+def sign_of_life(process: int) -> Path:
+    """The file whose time says when a process last showed that it goes on."""
+    return Path(os.environ[FOLDER], f"life-{process}")
 
 
 def reserve_counts() -> bool:

@@ -141,6 +141,9 @@ class Settings:
     upload_time: float = 3600.0
     """Seconds in which all of a file must have come."""
 
+    stuck: float = 60.0
+    """Seconds after which a process of the server that shows no sign of life is replaced by another."""
+
     drain: float = 1.0
     """Seconds in which a server told to end says at /readyz that it does, before it listens no more."""
 
@@ -239,6 +242,7 @@ _READERS: dict[str, Callable[[str], Any]] = {
     "uploads": _whole(1),
     "uploads_of_one": _whole(1),
     "upload_time": _seconds,
+    "stuck": _seconds,
     "drain": _seconds,
     "largest_lot": _whole(1),
     "metrics": _yes,

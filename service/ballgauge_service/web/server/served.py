@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import logging
 from collections.abc import Callable
 from typing import TYPE_CHECKING
@@ -29,6 +30,7 @@ def create_gate() -> Gate:
     from ballgauge_service.web.server import application, warming
     from ballgauge_service.web.server.gate import Gate
 
+    running.show_life(asyncio.get_event_loop_policy().get_event_loop())
     settings = Settings.from_environment()
     app = application.create_app(json_logs=True, warm_up=True, settings=settings)
     packing.register(app)

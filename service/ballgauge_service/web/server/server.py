@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import signal
 import socket
 import tempfile
 import threading
+import time
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
@@ -28,6 +30,8 @@ SPARE_FILES = 256
 ENDING = 15
 """Seconds that requests under way may take beyond their deadline when the server ends (ours)."""
 
+_log = logging.getLogger("_granian")
+
 _METRICS_FOLDER = "PROMETHEUS_MULTIPROC_DIR"
 
 _JSON_LOG = {
@@ -48,6 +52,27 @@ class _Server(MPServer):
 
     drain = 0.0
 
+    def replace_stuck(self, longest: float) -> None:
+        """Kill each process that shows no sign of life for so long [s]; what is killed is replaced.
+
+        Looks are counted, not the time: a machine that slept, or had its clock set, ends no process.
+        """
+        seen: dict[int, tuple[int, int]] = {}
+        while not running.is_ending():
+            time.sleep(running.BEAT)
+            for process in [worker.inner.pid for worker in self.wrks]:
+                try:
+                    sign = running.sign_of_life(process).stat().st_mtime_ns
+                except (OSError, KeyError):
+                    continue
+                last, looks = seen.get(process, (0, 0))
+                looks = 0 if sign != last else looks + 1
+                seen[process] = sign, looks
+                if looks * running.BEAT > longest:
+                    del seen[process]
+                    _log.error("a process showed no sign of life for %g s and is replaced", longest)
+                    os.kill(process, signal.SIGKILL)
+
     def signal_handler_interrupt(self, *arguments: Any, **named: Any) -> None:
         end: Callable[[], None] = super().signal_handler_interrupt
         if running.is_ending() or arguments[:1] != (signal.SIGTERM,):
@@ -67,7 +92,7 @@ class _Server(MPServer):
 def serve(host: str, port: int, workers: int) -> None:
     """Serve until a signal ends it; the log is JSON on standard error.
 
-    Workers that die are replaced; a second death of one within seconds ends the server with code 1. After
+    Workers that die, and those that hang, are replaced; a second death of one within seconds ends the server with code 1. After
     SIGTERM /readyz says 503 for `Settings.drain`, then nothing new is accepted and what was accepted is
     answered.
 
@@ -118,6 +143,7 @@ def serve(host: str, port: int, workers: int) -> None:
             log_dictconfig=_JSON_LOG,
         )
         server.drain = settings.drain
+        threading.Thread(target=server.replace_stuck, args=(settings.stuck,), daemon=True).start()
         os.register_at_fork(after_in_child=_end_when_told)
         server.serve()
     finally:
