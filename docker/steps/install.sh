@@ -9,8 +9,9 @@ python=$environment/bin/python
 "$python" -m pip install -q --no-index --no-deps "$1"
 "$python" -m pip check
 packages=$("$python" -c 'import sysconfig; print(sysconfig.get_path("purelib"))')
-for package in numba numpy pyarrow scipy; do
-    find "$packages/$package" -type d \( -name tests -o -name include \) -prune -exec rm -rf {} +
-done
+find "$packages" -depth -type d \( -name tests -o -name include -o -name labextension \) -exec rm -rf {} +
+find "$packages" -type f \( -name '*.pyi' -o -name '*.px[di]' -o -name '*.pyx' -o -name '*.[ch]' -o -name '*.cpp' \
+    -o -name 'widgetbundle.js' -o -name 'libarrow_flight*' -o -name '_flight*' -o -name 'libarrow_s3*' \) -delete
+find "$packages" -path '*/babel/locale-data/*' -type f ! -name 'de*' ! -name 'en*' ! -name 'root*' -delete
 "$python" -m pip uninstall -q -y setuptools pip
 "$environment/bin/ballgauge" --help >/dev/null

@@ -117,6 +117,8 @@ where they are asked for. The same request, seeds included, gives the same bytes
 takes minutes.
 """
 
+_BODY = f"{limits.BODY_MAXIMUM >> 20} MiB"
+
 PROBLEMS = {
     400: ("Malformed", "The body is not JSON."),
     401: ("NoAccess", "No valid access key was sent, and this service asks for one (RFC 6750)."),
@@ -125,8 +127,9 @@ PROBLEMS = {
     406: ("NotAcceptable", "None of the media types in Accept is available."),
     408: ("TooSlow", "The body arrived too slowly."),
     409: ("NoKeys", "The service has no signing key, or keys that it cannot use."),
-    413: ("TooLarge", "The body is larger than 1 MiB; a lot's file, larger than the service takes."),
+    413: ("TooLarge", f"The body is larger than {_BODY}; a lot's file, larger than the service takes."),
     415: ("UnsupportedMediaType", "The path does not take a body of this media type."),
+    421: ("Misdirected", "The request is addressed to another host than this service's."),
     422: ("Unprocessable", "The request does not meet the contract; every bad field is named."),
     429: ("TooManyRequests", "The rate limit of this key or address is used up."),
     503: ("Unready", "The service is not ready, or overloaded; retry."),
@@ -149,6 +152,11 @@ _HEADERS = {401: _CHALLENGE, 403: _CHALLENGE, 429: _WAIT, 503: _WAIT}
 
 _TOO_LONG = "The address with its query is longer than the server reads; the body is empty."
 """Said by the server before the service hears of it, so that there are no problem details."""
+
+KEPT = ("/v1/rulebooks", "/openapi.json")
+"""Addresses whose answers a caller may keep, and ask about again by their digest."""
+
+_SAME = "The answer is still the one of the digest in If-None-Match; the body is empty."
 
 _BINARY = {"type": "string", "format": "binary", "description": "The file's bytes."}
 
@@ -259,7 +267,7 @@ def _post(
 ) -> dict[str, Any]:
     """A request with a body; `codes` and the body's `about` may be others than those of JSON."""
     codes = more.pop("codes", (400, 405, 413, 415, 422))
-    body = {"required": True, "description": more.pop("about", "At most 1 MiB."), "content": content}
+    body = {"required": True, "description": more.pop("about", f"At most {_BODY}."), "content": content}
     return _operation("post", name, summary, tag, answer, codes, requestBody=body, **more)
 
 
@@ -298,9 +306,9 @@ def _balls(
     examples = _examples(example_names(drillings=name == "drill"), example)
     asked: dict[str, Any] = {"application/json": {"schema": {"oneOf": list(requests)}, "examples": examples}}
     told: dict[str, Any] = {"application/json": {"schema": {"anyOf": list(answers)}}}
-    about, more = "One, or up to a thousand; at most 1 MiB.", {}
+    about, more = f"One, or up to a thousand; at most {_BODY}.", {}
     if lines is not None:
-        about = f"{about} Lines of JSON, one a check: any number, each of at most 1 MiB."
+        about = f"{about} Lines of JSON, one a check: any number, each of at most {_BODY}."
         asked[NDJSON] = _lines("JSON lines, each a `CheckRequest`.", lines[0])
         told[NDJSON] = _lines("JSON lines, one for each asked, in their order.", lines[1])
         detail = {"type": "string", "enum": list(words.DETAILS)}
@@ -401,7 +409,7 @@ def _designs() -> dict[str, Any]:
             "application/json": {"schema": DesignRequestSchema, "examples": examples},
             "multipart/form-data": _form(about, DesignRequestSchema, "A mesh.", 16, "options", "file"),
         },
-        about=f"JSON of at most 1 MiB, or a form of at most {limits.MESH_BYTES_MAXIMUM >> 20} MiB.",
+        about=f"JSON of at most {_BODY}, or a form of at most {limits.MESH_BYTES_MAXIMUM >> 20} MiB.",
         codes=(400, 405, 406, 413, 415, 422),
         parameters=[
             {
@@ -526,10 +534,12 @@ def _guarded(paths: dict[str, dict[str, Any]]) -> dict[str, dict[str, Any]]:
     """Add who may ask, and the answers to whoever may not, or not now; keys are asked for where set up so."""
     for path, operations in paths.items():
         scope = NEEDED.get(path)
-        codes = [*((401, 403) if scope else ()), *((429, 503) if path.startswith("/v1/") else ())]
+        codes = [*((401, 403) if scope else ()), *((421, 429, 503) if path.startswith("/v1/") else ())]
         for method, operation in operations.items():
             if method == "post":
                 codes += [408, 507]
+            if path in KEPT:
+                operation["responses"]["304"] = {"description": _SAME}
             if operation.get("parameters"):
                 operation["responses"]["414"] = {"description": _TOO_LONG}
             asked = [{"accessKey": [] if scope == ANY_SCOPE else [scope]}, {}]

@@ -13,7 +13,7 @@ from typing import Any
 
 MOST_ITEMS = 1000
 MOST_BYTES = 1_000_000
-"""Of one request; a little under the service's limit of 1 MiB, for the frame around the items."""
+"""Of one request; a little under the limit of 0.1.0, which is the least that a service takes."""
 
 
 def encode(document: Any, *, nulls: bool = False) -> bytes:

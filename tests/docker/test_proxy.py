@@ -279,7 +279,7 @@ def test_rows_of_a_lot_of_a_mebibyte_come_whole(proxy: Proxy) -> None:
     """Against the count of rows sent, near the largest file that is answered by rows through the proxy."""
     count = 49_500
     body = rows(count)
-    assert 0.95 * BODY_MAXIMUM < len(body) < BODY_MAXIMUM < STREAMED
+    assert 0.95 * 2**20 < len(body) < 2**20 < STREAMED
     with proxy.session() as session:
         answer = session.post(f"{proxy.https}/v1/lots?name=lot.csv", data=body, headers=ROWS)
     assert answer.status_code == 200
@@ -291,7 +291,7 @@ def test_rows_of_a_lot_of_a_mebibyte_come_whole(proxy: Proxy) -> None:
 def test_larger_files_are_not_answered_by_rows(proxy: Proxy) -> None:
     """413, announced or not; nginx could stop for ever where an answer begins while a body is still sent."""
     body = rows(60_000)
-    assert len(body) > BODY_MAXIMUM
+    assert len(body) > 2**20
     with proxy.session() as session:
         for data in (body, iter([body])):
             answer = session.post(f"{proxy.https}/v1/lots", data=data, headers=ROWS)

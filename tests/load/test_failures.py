@@ -109,7 +109,7 @@ def test_a_killed_worker_gives_no_wrong_answer_and_is_replaced(service: Service)
 
 
 def test_a_stopped_worker_is_replaced() -> None:
-    """Against SIGSTOP, which leaves a process and its place in the queue of connections, and answers nothing."""
+    """Against SIGSTOP, after which a process takes connections and answers none."""
     with served(2, {"stuck": 3}) as service:
         before = {worker.pid for worker in service.workers()}
         stopped = service.workers()[0]

@@ -118,7 +118,7 @@ def lots() -> dict[str, int]:
 def create() -> Gate:
     settings = Settings.from_environment()
     app = Flask("gate_app", static_folder=None)
-    app.config["MAX_CONTENT_LENGTH"] = 2**20 + 1
+    app.config["MAX_CONTENT_LENGTH"] = 2**21 + 1
     request_log.write_json()
     request_ids.register(app)
     metrics.register(app)

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from ballgauge_schemas.shared.limits import BODY_MAXIMUM
+from ballgauge_schemas.shared.limits import BATCH_MAXIMUM, BODY_MAXIMUM
 from ballgauge_service.web.http import bodies
 from ballgauge_service.web.http.bodies import DEEPEST_NESTING
 
@@ -120,7 +120,21 @@ def test_numbers_beyond_json_are_refused_with_422_and_their_field(client: Any, t
 @pytest.mark.parametrize("address", ADDRESSES)
 def test_a_body_over_the_limit_is_refused_with_413(client: Any, address: str) -> None:
     body = json.dumps({"ball": {"weight": 15, "name": "x" * BODY_MAXIMUM}})
-    assert "1 MiB" in problem(client.post(address, data=body, content_type=JSON), 413)["detail"]
+    assert "2 MiB" in problem(client.post(address, data=body, content_type=JSON), 413)["detail"]
+
+
+def test_a_thousand_drilled_balls_with_every_uncertainty_fit(drilled: dict[str, Any]) -> None:
+    """Against the limit of items: each measurement with its unit and uncertainty."""
+
+    def measured(value: Any) -> Any:
+        if isinstance(value, dict):
+            return {name: measured(member) for name, member in value.items()}
+        if isinstance(value, list):
+            return [measured(member) for member in value]
+        is_number = isinstance(value, float | int)
+        return {"value": value, "unit": "deg", "uncertainty": 0.0005} if is_number else value
+
+    assert len(json.dumps({"checks": [measured(drilled)] * BATCH_MAXIMUM})) <= BODY_MAXIMUM
 
 
 def test_a_body_at_the_limit_is_read(client: Any) -> None:

@@ -9,8 +9,9 @@ from collections.abc import Mapping
 
 # Requests and answers as a whole (ours)
 
-BODY_MAXIMUM = 2**20
-"""Largest body of JSON, and of a lot's options [bytes]: a thousand checks of drilled balls fit."""
+BODY_MAXIMUM = 2**21
+"""Largest body of JSON, and of a lot's options [bytes]: a thousand checks of drilled balls fit, each of their
+measurements with its unit and uncertainty."""
 
 BATCH_MAXIMUM = 1000
 """Most checks or drillings in one request."""
@@ -20,7 +21,7 @@ UNKNOWN_MAXIMUM = 50
 
 ERRORS_MAXIMUM = 1000
 """Errors after which no further entries of an array are read, and most errors listed in one problem.
-Time and answer stay bounded, whatever a request of 1 MiB holds."""
+Time and answer stay bounded, whatever a body holds."""
 
 SEED_MAXIMUM = 2**53 - 1
 """Largest seed of every draw: the largest whole number that every JSON reader keeps (RFC 8259, section 6)."""

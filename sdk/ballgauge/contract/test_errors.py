@@ -92,8 +92,8 @@ def test_no_answer_of_the_type_asked_for_is_a_406(service: Server, path: str) ->
 
 
 def test_a_body_beyond_the_limit_is_a_413(service: Server) -> None:
-    """More than 1 MiB is refused; a little less is read."""
-    name = "x" * (1 << 20)
+    """More than 2 MiB is refused; a quarter of it is read."""
+    name = "x" * (1 << 21)
     assert service.post("/v1/checks", {"ball": {"weight": 15, "name": name}}).status_code == 413
     assert "/ball/name" in pointers_of(
         service.post("/v1/checks", {"ball": {"weight": 15, "name": name[: 1 << 19]}})

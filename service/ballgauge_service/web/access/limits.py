@@ -24,7 +24,6 @@ from limits.errors import ConfigurationError, StorageError
 from limits.storage import MemoryStorage, Storage, storage_from_string
 from limits.strategies import SlidingWindowCounterRateLimiter
 
-from ballgauge_schemas.shared.limits import BODY_MAXIMUM
 from ballgauge_service.web.http import degraded
 from ballgauge_service.web.http.refusals import Refusal
 from ballgauge_service.web.http.settings import MEMORY, BadSettings, Settings
@@ -35,7 +34,8 @@ STEP = 2**14
 WORK = 0.01
 """Processor time that costs 1 [s] (ours): several times that of a check, which costs 1 wherever it runs."""
 
-COST_MAXIMUM = BODY_MAXIMUM // STEP
+COST_MAXIMUM = 64
+"""The most that a body costs by its head (ours): what its work takes is counted after it."""
 
 GUESSES_PER_MINUTE = 30
 """Keys that are not valid, a minute from one address, after which it is told to wait (ours)."""

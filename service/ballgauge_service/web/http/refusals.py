@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from marshmallow import ValidationError
 
-from ballgauge_schemas.shared.limits import ERRORS_MAXIMUM
+from ballgauge_schemas.shared.limits import BODY_MAXIMUM, ERRORS_MAXIMUM
 from ballgauge_schemas.shared.problems import (
     BLANK_TYPE,
     MEDIA_TYPE,
@@ -31,7 +31,8 @@ FieldErrors = Sequence[Mapping[str, Any]]
 DETAILS = {
     404: "not found; /openapi.json lists every address",
     405: "method not allowed here; the header Allow lists those that are",
-    413: "the body is larger than 1 MiB; send several smaller requests, and meshes as files of a form",
+    413: f"the body is larger than {BODY_MAXIMUM >> 20} MiB; send several smaller requests, and meshes as files of "
+    "a form",
 }
 
 _NO_ROOM = frozenset((errno.ENOSPC, errno.EDQUOT, errno.EFBIG))

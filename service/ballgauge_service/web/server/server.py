@@ -92,9 +92,9 @@ class _Server(MPServer):
 def serve(host: str, port: int, workers: int) -> None:
     """Serve until a signal ends it; the log is JSON on standard error.
 
-    Workers that die, and those that hang, are replaced; a second death of one within seconds ends the server with code 1. After
-    SIGTERM /readyz says 503 for `Settings.drain`, then nothing new is accepted and what was accepted is
-    answered.
+    Workers that die, or show no sign of life for `Settings.stuck`, are replaced; a second death of one within
+    seconds ends the server with code 1. After SIGTERM /readyz says 503 for `Settings.drain`, then nothing new
+    is accepted and what was accepted is answered.
 
     Raises
     ------
