@@ -97,10 +97,6 @@ class Denied(Refusal):
         self.guess = guess
         self.key = key
 
-    def log(self, request_id: str | None) -> None:
-        """Write why, under the request's id."""
-        _log.warning("access denied: %s", self.reason, extra={"request_id": request_id})
-
 
 def needed(path: str) -> str | None:
     """The scope that an address needs; None where it is open."""
@@ -359,10 +355,8 @@ def register(app: Flask, settings: Settings) -> None:
 
     def admit() -> None:
         found = request.environ.get(DECIDED) or entrance.decided(request.environ)
-        if isinstance(found, Denied):
-            found.log(g.get("request_id"))
         if isinstance(found, Refusal):
-            g.key_id = found.key
+            g.key_id, g.reason = found.key, getattr(found, "reason", None)
             raise found
         g.admission = found
         g.key_id = None if found.key is None else found.key.id

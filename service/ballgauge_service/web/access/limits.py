@@ -17,6 +17,7 @@ import math
 import threading
 import time
 from collections.abc import Callable, Mapping
+from functools import lru_cache
 from typing import Any, TypeVar
 
 from limits import RateLimitItemPerMinute
@@ -195,6 +196,7 @@ def _fields(limit: RateLimitItemPerMinute, rest: int, wait: int) -> Mapping[str,
     }
 
 
+@lru_cache(maxsize=4096)
 def address_name(given: str | None) -> str:
     """Who asks, by address. A home or firm has 2^64 addresses of IPv6, which count as one."""
     try:

@@ -33,6 +33,6 @@ def _end(response: Response) -> Response:
     # What nobody waits for any more was logged by who gave it up.
     if deadline is None or not deadline.given_up:
         path = NO_PATH if request.url_rule is None else request.url_rule.rule
-        who = {"key": g.get("key_id"), "address": request.remote_addr}
+        who = {"key": g.get("key_id"), "address": request.remote_addr, "reason": g.get("reason")}
         request_log.write(g.request_id, request.method, path, response.status_code, g.started, **who)
     return response

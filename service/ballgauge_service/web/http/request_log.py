@@ -24,7 +24,7 @@ NO_PATH = "(none)"
 """What the log says for every path that is no address: it could hold anything."""
 
 _SANE_ID = re.compile(r"[!-~]{1,128}")
-_FIELDS = ("request_id", "method", "path", "status", "ms", "key", "address")
+_FIELDS = ("request_id", "method", "path", "status", "ms", "key", "address", "reason")
 METHODS = frozenset(("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS", "TRACE", "CONNECT"))
 
 _log = logging.getLogger("ballgauge_service.requests")
@@ -80,7 +80,8 @@ def request_id(sent: str) -> str:
 def write(request_id: str, method: str, path: str, status: int, started: float, **who: str | None) -> None:
     """Write the line of one request; started by `time.perf_counter` [s].
 
-    who: `key`, the id of the access key, and `address`, as it is believed; None where there is none
+    who: `key`, the id of the access key, `address`, as it is believed, and `reason`, why it was denied; None
+    where there is none
     """
     _log.info(
         "request",

@@ -23,7 +23,7 @@ from typing import Any
 from ballgauge_schemas.shared.limits import BODY_MAXIMUM
 from ballgauge_schemas.shared.problems import MEDIA_TYPE
 from ballgauge_service.core.budget import Deadline, DeadlinePassed
-from ballgauge_service.web.access.access import DECIDED, Admission, Denied, Entrance
+from ballgauge_service.web.access.access import DECIDED, Admission, Entrance
 from ballgauge_service.web.access.slowing import Slowing
 from ballgauge_service.web.http import cors, metrics, refusals, request_ids, request_log, running, serializer
 from ballgauge_service.web.http.refusals import Refusal
@@ -178,10 +178,8 @@ class Gate:
         key = found.key.id if isinstance(found, Admission) and found.key is not None else found.key
         scope[_WHO] = {"key": key, "address": entrance.address(head)}
         if isinstance(found, Refusal):
-            wait = self._slowing.wait(entrance.caller(head))
-            if isinstance(found, Denied) and not wait:
-                found.log(_request_id(scope))
-            await asyncio.sleep(wait)
+            scope[_WHO]["reason"] = getattr(found, "reason", None)
+            await asyncio.sleep(self._slowing.wait(entrance.caller(head)))
             raise found
 
     async def _tell_health(self, scope: Scope, receive: Receive, send: Send, arrived: float) -> None:
