@@ -31,8 +31,8 @@ FieldErrors = Sequence[Mapping[str, Any]]
 DETAILS = {
     404: "not found; /openapi.json lists every address",
     405: "method not allowed here; the header Allow lists those that are",
-    413: f"the body is larger than {BODY_MAXIMUM >> 20} MiB; send several smaller requests, and meshes as files of "
-    "a form",
+    413: f"the body is larger than {BODY_MAXIMUM >> 20} MiB; send several smaller requests, and meshes as "
+    "files of a form",
 }
 
 _NO_ROOM = frozenset((errno.ENOSPC, errno.EDQUOT, errno.EFBIG))
