@@ -7,7 +7,11 @@ from collections.abc import Iterator
 from importlib.resources import files
 
 from ballgauge_schemas import example_names
-from ballgauge_schemas.shared.documents import design_example_names, motion_example_names
+from ballgauge_schemas.shared.documents import (
+    design_example_names,
+    lineup_example_names,
+    motion_example_names,
+)
 from ballgauge_service.core.compiled import run_compiled
 from ballgauge_service.web.http.settings import Settings
 from ballgauge_service.web.server.application import create_app
@@ -29,9 +33,11 @@ def designs() -> Sent:
 
 
 def motions() -> Sent:
-    """Motions, with spreads, line maps and explanations."""
+    """Motions, with spreads, line maps and explanations, and line-ups."""
     for name in motion_example_names():
         yield "/v1/motions", "example_motions", f"{name}.json", "application/json"
+    for name in lineup_example_names():
+        yield "/v1/lineups", "example_lineups", f"{name}.json", "application/json"
 
 
 def lots() -> Sent:

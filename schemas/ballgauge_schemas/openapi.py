@@ -39,6 +39,8 @@ from ballgauge_schemas.design.request import DESIGN_ANSWERS, DesignRequestSchema
 from ballgauge_schemas.lot.answer import LotResultSchema, LotRowSchema, LotSeriesResultSchema
 from ballgauge_schemas.lot.request import LOT_ANSWERS, LOT_BODIES, LotRequestSchema
 from ballgauge_schemas.motion.answer import MotionResultSchema
+from ballgauge_schemas.motion.lineup_answer import LineupEventSchema, LineupResultSchema
+from ballgauge_schemas.motion.lineup_request import LineupRequestSchema
 from ballgauge_schemas.motion.request import MotionRequestSchema
 from ballgauge_schemas.record.documents import (
     RECORD_FILES,
@@ -59,6 +61,8 @@ from ballgauge_schemas.shared.documents import (
     design_example_names,
     example,
     example_names,
+    lineup_example,
+    lineup_example_names,
     motion_example,
     motion_example_names,
 )
@@ -118,6 +122,14 @@ takes minutes.
 """
 
 _BODY = f"{limits.BODY_MAXIMUM >> 20} MiB"
+LINEUPS_DESCRIPTION = """\
+Every ball is thrown by the same releases, so that the difference of two is known better than the place of \
+either. `Accept` chooses the answer: `application/json` the numbers, with the sheets that `sheet.formats` \
+names; `application/x-ndjson` lines of `progress` and then one with `result`, or with `problem`; \
+`text/html`, `application/pdf` or `image/svg+xml` the sheet alone. The same request, seed included, gives \
+the same bytes.
+"""
+
 
 PROBLEMS = {
     400: ("Malformed", "The body is not JSON."),
@@ -439,6 +451,30 @@ def _motions() -> dict[str, Any]:
     )
 
 
+def _lineups() -> dict[str, Any]:
+    """The path of line-ups: JSON in, numbers or a sheet out."""
+    text = {
+        media: {"schema": {"type": "string", "description": "The sheet, one file."}}
+        for media in ("text/html", "image/svg+xml")
+    }
+    answers = {
+        "application/json": {"schema": LineupResultSchema},
+        NDJSON: _lines("JSON lines, each a `LineupEvent`.", "LineupEvent"),
+        **text,
+        "application/pdf": {"schema": _BINARY},
+    }
+    examples = _examples(lineup_example_names(), lineup_example)
+    return _post(
+        "lineup",
+        "Balls beside one another for several bowlers and lanes, on one sheet",
+        "motions",
+        _answer(answers, "The answer."),
+        {"application/json": {"schema": LineupRequestSchema, "examples": examples}},
+        codes=(400, 405, 406, 413, 415, 422),
+        description=LINEUPS_DESCRIPTION,
+    )
+
+
 def _record(name: str, summary: str, asked: Any, answer: dict[str, Any]) -> dict[str, Any]:
     content = asked if isinstance(asked, dict) else {"application/json": {"schema": asked}}
     return _post(name, summary, "records", answer, content, codes=(400, 405, 409, 413, 415, 422))
@@ -520,6 +556,7 @@ def _paths() -> dict[str, dict[str, Any]]:
         **_lots(),
         "/v1/designs": _designs(),
         "/v1/motions": _motions(),
+        "/v1/lineups": _lineups(),
         **_records(),
         "/v1/rulebooks": _get(
             "rulebooks", "The rules, as data", "rules", rulebooks, (405, 422), parameters=query
@@ -575,6 +612,7 @@ def build() -> dict[str, Any]:
     spec.components.schema("QuantityObject", _QUANTITY_OBJECT)
     spec.components.schema("LotRow", schema=LotRowSchema)
     spec.components.schema("DesignEvent", schema=DesignEventSchema)
+    spec.components.schema("LineupEvent", schema=LineupEventSchema)
     spec.components.header(
         "RequestId",
         {

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
         TlsFailed,
         TooManyRequests,
     )
+    from ballgauge._lineup import LineupResult
     from ballgauge._lot import LotResult, LotRow, LotRows, LotSeriesResult
     from ballgauge._motion import MotionResult
     from ballgauge._network import Timeouts
@@ -57,6 +58,7 @@ __all__ = [
     "Finding",
     "InvalidRequest",
     "Limit",
+    "LineupResult",
     "LotResult",
     "LotRow",
     "LotRows",
@@ -98,6 +100,7 @@ _NAMES = {
         "TlsFailed",
         "TooManyRequests",
     ),
+    "_lineup": ("LineupResult",),
     "_lot": ("LotResult", "LotRow", "LotRows", "LotSeriesResult"),
     "_motion": ("MotionResult",),
     "_network": ("Timeouts",),

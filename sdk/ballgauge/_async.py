@@ -11,7 +11,7 @@ from datetime import date
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, TypeVar, Unpack, overload
 
-from ballgauge import _check, _design, _lot, _motion, _record, _service
+from ballgauge import _check, _design, _lineup, _lot, _motion, _record, _service
 from ballgauge._check import (
     Brief,
     BriefResult,
@@ -28,6 +28,7 @@ from ballgauge._deprecation import Notice
 from ballgauge._design import DesignResult
 from ballgauge._failures import Answer, InvalidRequest, ServiceUnreachable, Timeout, failure
 from ballgauge._http import PIECE, Found, Http, Request, Steps, Tries
+from ballgauge._lineup import LineupResult
 from ballgauge._lot import LotResult, LotRow, LotSeriesResult
 from ballgauge._motion import MotionResult
 from ballgauge._network import CallOptions, Proxies, TimeLimit, Timeouts, Way, meaning
@@ -451,6 +452,16 @@ class AsyncClient:
     async def motion_picture(self, request: types.MotionRequest) -> str:
         """See `Client.motion_picture`."""
         return await self._run(_motion.picture(request))
+
+    async def lineup(
+        self,
+        request: types.LineupRequest,
+        *,
+        report: str | os.PathLike[str] | None = None,
+        progress: _design.Progress | None = None,
+    ) -> LineupResult:
+        """See `Client.lineup`."""
+        return await self._run(_lineup.ask(request, report, progress))
 
     async def sign(self, request: types.RecordRequest) -> types.SignedRecord:
         """See `Client.sign`."""

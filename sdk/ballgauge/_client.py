@@ -9,7 +9,7 @@ from datetime import date
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Unpack, overload
 
-from ballgauge import _check, _design, _engine, _lot, _motion, _record, _service
+from ballgauge import _check, _design, _engine, _lineup, _lot, _motion, _record, _service
 from ballgauge._check import (
     Brief,
     BriefResult,
@@ -24,6 +24,7 @@ from ballgauge._check import (
 from ballgauge._design import DesignResult
 from ballgauge._failures import InvalidRequest
 from ballgauge._http import Found, Http, Steps
+from ballgauge._lineup import LineupResult
 from ballgauge._lot import LotResult, LotRows, LotSeriesResult
 from ballgauge._motion import MotionResult
 
@@ -377,6 +378,29 @@ class Client:
     def motion_picture(self, request: types.MotionRequest) -> str:
         """Draw what is asked, or ``"picture"`` chooses, as one HTML page: motion, line map or squad."""
         return self._http.run(_motion.picture(request))
+
+    def lineup(
+        self,
+        request: types.LineupRequest,
+        *,
+        report: str | os.PathLike[str] | None = None,
+        progress: _design.Progress | None = None,
+    ) -> LineupResult:
+        """Set balls beside one another for several bowlers and lanes, all thrown alike.
+
+        Parameters
+        ----------
+        request : mapping
+            As the contract's `LineupRequest` has it: ``{"balls": [{"name": "A", "box": {...}}, ...],
+            "bowlers": [{"name": "Anna", "bowler": "matched_one_handed"}], "lanes": [{"film": 30}]}``.
+        report : path, optional
+            Where the sheet is written, by the end of its name as HTML, PDF or SVG.
+        progress : callable, optional
+            Called with the share done (0 to 1) and whose deliveries are followed.
+
+        Raises ValueError for another end, OSError where the sheet cannot be written.
+        """
+        return self._http.run(_lineup.ask(request, report, progress))
 
     def sign(self, request: types.RecordRequest) -> types.SignedRecord:
         """Check a ball and sign the verdict: ``{"check": {...}, "player": "A"}``; `issued_on` is today.

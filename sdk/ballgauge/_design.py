@@ -26,7 +26,7 @@ Progress = Callable[[float, str], object]
 PATIENCE = 300.0
 """Seconds between two pieces of the answer (ours): the engine compiles its kernels at its first design."""
 
-_LINES = "application/x-ndjson"
+LINES = "application/x-ndjson"
 _DOING = b'{"doing"'
 
 
@@ -79,8 +79,8 @@ def ask(
     if progress is None:
         answer = yield Request("POST", "/v1/designs", body, content_type, JSON, PATIENCE)
         return _result(document_in(answer), answer, request)
-    events = _Events(progress)
-    answer = yield Request("POST", "/v1/designs", body, content_type, _LINES, PATIENCE, taken=events.take)
+    events = Events(progress)
+    answer = yield Request("POST", "/v1/designs", body, content_type, LINES, PATIENCE, taken=events.take)
     return _result(events.result(answer), answer, request)
 
 
@@ -117,7 +117,7 @@ def _with_files(body: bytes, content_type: str, targets: Mapping[str, Path]) -> 
         return DesignResult(document_of(archive.read("design.json")), request_id(answer))
 
 
-class _Events:
+class Events:
     """Takes an answer of lines as it comes, and tells the progress. What progress raises ends the work."""
 
     def __init__(self, progress: Progress) -> None:

@@ -146,6 +146,8 @@ Row: TypeAlias = Literal["sample", "every_ball"]
 
 Separator: TypeAlias = Literal[",", ";", "|", "tab"]
 
+SheetFormat: TypeAlias = Literal["svg", "html", "pdf"]
+
 Size: TypeAlias = Literal[
     "diameter", "bottom_diameter", "top_diameter", "height", "length_x", "length_y", "length_z", "rounding"
 ]
@@ -1211,6 +1213,74 @@ class LineMap(TypedDict):
     """How far another surface moves the request's ball."""
 
 
+class LineupBall(TypedDict):
+    """One ball of the line, in one of three ways."""
+
+    name: NotRequired[str | None]
+    """Name on the sheet, each once; default: the name of the ball or design."""
+    new: NotRequired[bool | None]
+    """Whether it is new: the sheet puts it forward."""
+    box: NotRequired[BoxBall | None]
+    """By its box numbers and layout."""
+    drilled: NotRequired[DrilledBall | None]
+    """With its drilling."""
+    design: NotRequired[LineupDesign | None]
+    """By its design."""
+
+
+class LineupDesign(TypedDict):
+    """A ball that is still a drawing: drilled through its layers, or laid out alone."""
+
+    design: Design
+    """The design; its meshes are within the JSON."""
+    drilling: NotRequired[Drilling | None]
+    """A drilling through its layers, with pap and layout; or else `layout`."""
+    layout: NotRequired[MotionLayout | None]
+    """The layout of its pin; or else `drilling`."""
+    surface: NotRequired[MotionSurface | None]
+    """The surface."""
+
+
+class LineupLane(TypedDict):
+    """A lane, with as many columns of the sheet as it has amounts of oil."""
+
+    pattern: NotRequired[Pattern | None]
+    """An oil pattern."""
+    tape: NotRequired[Tape | None]
+    """An oil pattern as lane tape read it."""
+    ratio: NotRequired[Ratio | None]
+    """An oil pattern by ratio, volume and length."""
+    film: NotRequired[Quantity | None]
+    """[µL/ft²] The same film everywhere; 0 is a dry lane."""
+    volumes: NotRequired[Sequence[Quantity] | None]
+    """Amounts of oil in the lane's pattern, each once; default: its own."""
+
+
+class LineupRequest(TypedDict):
+    """The balls, who throws them, and on what. Of every bowler and lane, all balls are thrown by the same releases: on the line that brings the reference to the pocket on that lane's greatest amount of oil."""
+
+    balls: Sequence[LineupBall]
+    """The balls."""
+    reference: NotRequired[str | None]
+    """Name of the ball that the others are set against; default: the first that is not new."""
+    bowlers: Sequence[OwnBowler]
+    """The rows of the sheet."""
+    hand: NotRequired[Hand | None]
+    """Hand of all bowlers."""
+    lanes: Sequence[LineupLane]
+    """Where the columns of the sheet come from; they are at most 6 in all."""
+    deliveries: NotRequired[int | None]
+    """Scattered deliveries of each ball, the same for all. Bowlers x columns x (balls x these + other balls x 48) are at most 30000."""
+    seed: NotRequired[int | None]
+    """Start of the random numbers: the same seed, the same answer."""
+    oil_on_ball: NotRequired[OilOnBall | None]
+    """What the covers carry; without it, each revolution meets the lane alike."""
+    settings: NotRequired[MotionSettings | None]
+    """How a delivery is computed; its path no finer than 0.001 in."""
+    sheet: NotRequired[Sheet | None]
+    """How the sheet is written."""
+
+
 class LotFile(TypedDict):
     """How the file is written. What is not said is found in the file, or refused where it is not clear."""
 
@@ -2039,6 +2109,17 @@ class Set(TypedDict):
     """Places to search from, the design itself the first."""
     keep: NotRequired[int | None]
     """Most solutions to give."""
+
+
+class Sheet(TypedDict):
+    """How the sheet is written."""
+
+    language: NotRequired[ReportLanguage | None]
+    """Language."""
+    paper: NotRequired[Paper | None]
+    """Size of the page."""
+    formats: NotRequired[Sequence[SheetFormat] | None]
+    """Formats in which the sheet comes within the JSON answer; default: none."""
 
 
 class SheetRequest(TypedDict):
@@ -4151,6 +4232,258 @@ class LimitInForce(Record, init=False):
     """How sure it is."""
     source: str | None
     """Document and date."""
+
+
+class LineupColumn(Record, init=False):
+    """A column of the sheet."""
+
+    name: str
+    """Its name on the sheet."""
+    lane: str
+    """Name of the pattern."""
+    volume: float
+    """[mL] Oil on the lane."""
+
+
+class LineupCorrelation(Record, init=False):
+    """How far reads and covers go together over the balls of a column; told of four balls or more."""
+
+    column: int
+    """Place among the columns."""
+    correlation: float
+    """Their correlation."""
+
+
+class LineupDifference(Record, init=False):
+    """A ball less the reference, for one bowler in one column."""
+
+    ball: str
+    """A ball's name."""
+    column: int
+    """Place among the columns."""
+    deliveries: int
+    """Deliveries at the pins with both."""
+    reads: LineupDifferenceValue
+    """In where it reads [ft]."""
+    covers: LineupDifferenceValue
+    """In what it covers [boards]."""
+    sharpness: LineupDifferenceValue
+    """In sharpness [deg/ft]."""
+    finish: LineupDifferenceValue
+    """In the board at the pins."""
+    effects: Table[Any]
+    """Of reads [ft] and covers [boards] what each trait causes; they add up."""
+    shares: Table[Any]
+    """The same as shares, which add up to 1; null within the uncertainty."""
+    sentence: str
+    """The same in words."""
+
+
+class LineupDifferenceValue(Record, init=False):
+    """A ball less the reference, by the same throws."""
+
+    mean: float
+    """[] Mean."""
+    uncertainty: float
+    """[] One standard deviation."""
+    unpaired: float
+    """[] What the two places by themselves would leave open."""
+
+
+class LineupEvent(Record, init=False):
+    """LineupEvent."""
+
+    progress: float | None
+    """Share that is done."""
+    doing: str | None
+    """Whose deliveries are followed."""
+    result: LineupResult | None
+    """The answer."""
+    problem: Problem | None
+    """Why there is none."""
+
+
+class LineupGap(Record, init=False):
+    """Two neighbors in where they read, with room between them."""
+
+    column: int
+    """Place among the columns."""
+    between: tuple[str, ...]
+    """Two balls."""
+    start: float
+    """[ft] Where the earlier reads."""
+    end: float
+    """[ft] Where the later reads."""
+    room: Table[Any]
+    """The place between them."""
+
+
+class LineupLaunch(Record, init=False):
+    """How the bowler lines up with the reference."""
+
+    launch_angle: float
+    """[deg] Launch angle, toward the bowler's own side."""
+    launch_board: float
+    """[boards] Where the ball crosses the foul line."""
+    aimed: bool
+    """Whether that brings the reference to the pocket."""
+
+
+class LineupNumbers(Record, init=False):
+    """A ball of the line as it was taken, drilled where a drilling was given."""
+
+    name: str
+    """Its name."""
+    new: bool
+    """Whether it is new."""
+    by: Literal["box", "drilled", "design"]
+    """Where its numbers come from."""
+    weight: float
+    """[lb] Weight."""
+    rg: float
+    """[in] Radius of gyration about the low axis."""
+    differential: float
+    """[in] Highest less lowest radius of gyration."""
+    intermediate_differential: float
+    """[in] Highest less intermediate radius of gyration."""
+    cover: Cover
+    """Material of the cover."""
+    roughness: float
+    """[µin] Mean roughness Ra."""
+
+
+class LineupOpening(Record, init=False):
+    """What to take after a ball when a lane opens."""
+
+    columns: tuple[int, ...]
+    """From the one to the other."""
+    ball: str
+    """A ball's name."""
+    take: str
+    """The ball that does most nearly the same there."""
+    changed: Table[Any]
+    """It less the first ball before."""
+    stays: Table[Any] | None
+    """The first ball, after less before."""
+    sentence: str
+    """The same in words."""
+
+
+class LineupOverlap(Record, init=False):
+    """Two balls that the bowler cannot tell apart in one column."""
+
+    column: int
+    """Place among the columns."""
+    balls: tuple[str, ...]
+    """Two balls."""
+    separation: float
+    """How far apart they are, in units of their spread."""
+
+
+class LineupPair(Record, init=False):
+    """Two balls, and how far at most another ball is from both of them."""
+
+    balls: tuple[str, ...]
+    """Two balls."""
+    separation: float
+    """In units of their spread."""
+
+
+class LineupPartner(Record, init=False):
+    """The ball that completes a ball."""
+
+    balls: tuple[str, ...]
+    """Two balls."""
+    separation: float
+    """In units of their spread."""
+    ball: str
+    """A ball's name."""
+
+
+class LineupPlace(Record, init=False):
+    """Where a ball stands for one bowler in one column; a value is null where no ball came to the pins."""
+
+    ball: str
+    """A ball's name."""
+    column: int
+    """Place among the columns."""
+    reads: LineupValue | None
+    """Where it reads [ft]."""
+    covers: LineupValue | None
+    """What it covers from there [boards]."""
+    sharpness: LineupValue | None
+    """How sharply it turns [deg/ft]."""
+    finish: LineupValue | None
+    """Board at the pins."""
+    lost: int
+    """Deliveries not at the pins."""
+    compared: bool
+    """Whether it takes part in overlaps, gaps, pairs and openings."""
+
+
+class LineupResult(Record, init=False):
+    """Balls beside one another, a row for each bowler."""
+
+    reference: str
+    """The ball that the others are set against."""
+    balls: tuple[LineupNumbers, ...]
+    """The balls."""
+    columns: tuple[LineupColumn, ...]
+    """The columns."""
+    bowlers: tuple[LineupRow, ...]
+    """The rows."""
+    deliveries: int
+    """Deliveries of each ball."""
+    seed: int
+    """Start of the random numbers."""
+    definitions: Table[str]
+    """The words."""
+    cautions: tuple[Caution, ...]
+    """What to mind."""
+    assumptions: tuple[str, ...]
+    """What was taken for granted."""
+    units: Table[str]
+    """Unit of each name in the answer."""
+    sheets: Table[Any] | None
+    """The sheet by format: SVG and HTML as text, PDF in Base64."""
+
+
+class LineupRow(Record, init=False):
+    """One bowler."""
+
+    name: str
+    """Name."""
+    thrown: Table[Any]
+    """Hand, pap, release, scatter."""
+    launches: tuple[LineupLaunch, ...]
+    """The launch in each column."""
+    places: tuple[LineupPlace, ...]
+    """Every ball in every column."""
+    differences: tuple[LineupDifference, ...]
+    """Every other ball less the reference."""
+    overlaps: tuple[LineupOverlap, ...]
+    """Balls that overlap."""
+    gaps: tuple[LineupGap, ...]
+    """Gaps between neighbors."""
+    pair: LineupPair | None
+    """The two balls that stand for all."""
+    partners: tuple[LineupPartner, ...]
+    """What completes each ball."""
+    openings: tuple[LineupOpening, ...]
+    """What to take when the lanes open."""
+    correlations: tuple[LineupCorrelation, ...]
+    """How far reads and covers go together."""
+    sentences: tuple[str, ...]
+    """What to say of it."""
+
+
+class LineupValue(Record, init=False):
+    """A mean, and the standard deviation of single deliveries about it."""
+
+    mean: float
+    """[] Mean."""
+    uncertainty: float
+    """[] One standard deviation."""
 
 
 class List(Record, init=False):

@@ -11,6 +11,7 @@ from marshmallow import ValidationError, fields, post_load, validate, validates_
 
 from ballgauge_schemas import CHECK_REQUEST, DRILLING_REQUEST, LOT_REQUEST, example, example_names
 from ballgauge_schemas.design.request import DESIGN_REQUEST, SolidField
+from ballgauge_schemas.motion.lineup_request import LINEUP_REQUEST
 from ballgauge_schemas.motion.request import MOTION_REQUEST
 from ballgauge_schemas.shared.base import Part, Schema, Several, Text
 from ballgauge_schemas.shared.documents import design_example, motion_example
@@ -21,6 +22,7 @@ REQUESTS = {
     "lot": LOT_REQUEST,
     "design": DESIGN_REQUEST,
     "motion": MOTION_REQUEST,
+    "lineup": LINEUP_REQUEST,
 }
 
 

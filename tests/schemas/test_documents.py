@@ -121,6 +121,7 @@ def test_the_addresses() -> None:
         "/v1/lots",
         "/v1/designs",
         "/v1/motions",
+        "/v1/lineups",
         "/v1/records",
         "/v1/records/keys",
         "/v1/records/lots",

@@ -93,6 +93,8 @@ def test_it_has_all_of_the_packages_and_nothing_else(wheel: zipfile.ZipFile, tra
         "ballgauge_schemas/examples/*.json",
         "ballgauge_schemas/example_designs/*.json",
         "ballgauge_schemas/example_motions/*.json",
+        "ballgauge_schemas/example_lineups/*.json",
+        "ballgauge_service/motion/lineup/assets/*",
         "ballgauge_schemas/example_lots/*.csv",
         "ballgauge_service/rulebooks/*.toml",
         "ballgauge_service/record/label_dictionary.txt",

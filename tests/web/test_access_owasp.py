@@ -26,7 +26,7 @@ from ballgauge_service.web.server.application import create_app
 
 URL = "http://192.0.2.66/ballgauge-marker"
 FILE = "/ballgauge-marker/secret.json"
-JSON_ADDRESSES = ("/v1/checks", "/v1/drillings", "/v1/designs", "/v1/motions", "/v1/records",
+JSON_ADDRESSES = ("/v1/checks", "/v1/drillings", "/v1/designs", "/v1/motions", "/v1/lineups", "/v1/records",
                   "/v1/records/verify", "/v1/records/prints")  # fmt: skip
 
 

@@ -23,7 +23,10 @@ CONFIG = schemathesis.Config.from_dict(
         },
         "operations": [
             {"include-path": path, "phases": {"coverage": {"enabled": False}}}
-            for path in ("/v1/checks", "/v1/designs", "/v1/motions", "/v1/drillings", "/v1/records")
+            for path in (
+                *("/v1/checks", "/v1/designs", "/v1/motions", "/v1/lineups", "/v1/drillings"),
+                "/v1/records",
+            )
         ],
     }
 )

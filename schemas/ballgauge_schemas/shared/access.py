@@ -24,6 +24,7 @@ NEEDED: Mapping[str, str] = MappingProxyType(
         "/v1/lots": "lot",
         "/v1/designs": "design",
         "/v1/motions": "design",
+        "/v1/lineups": "design",
         "/v1/records": "sign",
         "/v1/records/lots": "sign",
         "/v1/records/prints": "sign",

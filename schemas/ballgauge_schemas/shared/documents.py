@@ -37,10 +37,12 @@ class Examples:
 
 
 _BALLS, _DESIGNS, _MOTIONS = Examples("examples"), Examples("example_designs"), Examples("example_motions")
+_LINEUPS = Examples("example_lineups")
 
 example, example_text = _BALLS.request, _BALLS.text
 design_example, design_example_names, design_example_text = _DESIGNS.request, _DESIGNS.names, _DESIGNS.text
 motion_example, motion_example_names, motion_example_text = _MOTIONS.request, _MOTIONS.names, _MOTIONS.text
+lineup_example, lineup_example_names, lineup_example_text = _LINEUPS.request, _LINEUPS.names, _LINEUPS.text
 
 
 def example_names(*, drillings: bool | None = None) -> tuple[str, ...]:

@@ -161,6 +161,13 @@ SQUAD_SHOTS, SQUAD_GAMES = 12, 3
 SQUAD_MAXIMUM, SQUAD_TURNS_MAXIMUM, SQUAD_GAMES_MAXIMUM, SQUAD_SHOTS_MAXIMUM = 8, 24, 12, 600
 """A squad's rounds of turns a game and its games; most bowlers, turns a round, games, and shots in all."""
 
+LINEUP_DELIVERIES = 24
+LINEUP_COLUMNS_MAXIMUM = 6
+LINEUP_SWAPS = 48
+"""Deliveries that tell what causes the difference of two balls, at most; counted as work."""
+LINEUP_WORK_MAXIMUM = 30000
+"""Most deliveries of one line-up in all: coarser ones than those of a motion (ours)."""
+
 ZONES_MAXIMUM = 200
 FILM_MAXIMUM = 5000.0
 """Most zones of an oil pattern; most oil [µL/ft²]."""

@@ -87,6 +87,9 @@ PRESETS = tuple(
 )
 """Bowlers by name."""
 
+TRAITS = ("cover", "rg", "differential", "intermediate_differential", "layout", "size")
+"""In what two balls of a line-up may differ."""
+
 STATES = ("genuine", "altered", "unknown_key")
 DEGRADED = ("access_keys", "limits_storage", "scheduler", "signing_key")
 """What may not work while the service answers: the file of access keys, the storage of counts, the cluster of
@@ -103,6 +106,7 @@ REPORT_UNITS = ("trade", "metric")
 PAPERS = ("a4", "letter")
 REPORT_FORMATS = ("html", "pdf")
 DESIGN_FILES = {"report": REPORT_FORMATS, "drawing": ("svg", "pdf"), "model": ("3mf", "stl", "step")}
+SHEET_FORMATS = ("svg", "html", "pdf")
 
 LOT_RECORD_FORMAT = "ballgauge-lot-record-1"
 """Name of the form of a lot's signed record."""

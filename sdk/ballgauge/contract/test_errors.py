@@ -49,7 +49,7 @@ def test_a_bad_field_of_a_batch_is_named_by_its_item(service: Server) -> None:
     assert not any(pointer.startswith("/checks/1") for pointer in named)
 
 
-@pytest.mark.parametrize("path", ["/v1/checks", "/v1/drillings", "/v1/designs", "/v1/motions"])
+@pytest.mark.parametrize("path", ["/v1/checks", "/v1/drillings", "/v1/designs", "/v1/motions", "/v1/lineups"])
 @pytest.mark.parametrize(
     "body",
     [b"", b"{", b"[1", b"\xff", b'{"ball": {"weight": 15, "weight": 16}}', b"[" * 1000],
@@ -84,7 +84,7 @@ def test_a_compressed_body_is_a_415(service: Server) -> None:
     assert service.send("POST", "/v1/checks", b"\x1f\x8b", headers).status_code == 415
 
 
-@pytest.mark.parametrize("path", ["/v1/lots", "/v1/designs", "/v1/motions"])
+@pytest.mark.parametrize("path", ["/v1/lots", "/v1/designs", "/v1/motions", "/v1/lineups"])
 def test_no_answer_of_the_type_asked_for_is_a_406(service: Server, path: str) -> None:
     """Where an address answers in several types."""
     headers = {"Content-Type": "text/csv" if path.endswith("lots") else JSON, "Accept": "image/gif"}

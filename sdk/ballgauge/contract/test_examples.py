@@ -14,12 +14,15 @@ from ballgauge_schemas.check.answer import CHECK_BATCH_RESULT, CHECK_RESULT, DRI
 from ballgauge_schemas.design.answer import DesignResultSchema
 from ballgauge_schemas.lot.answer import LOT_RESULT
 from ballgauge_schemas.motion.answer import MotionResultSchema
+from ballgauge_schemas.motion.lineup_answer import LineupResultSchema
 from ballgauge_schemas.shared.base import Schema
 from ballgauge_schemas.shared.documents import (
     design_example,
     design_example_names,
     example,
     example_names,
+    lineup_example,
+    lineup_example_names,
     motion_example,
     motion_example_names,
 )
@@ -34,6 +37,7 @@ CASES: list[tuple[str, str, dict[str, Any], Schema]] = [
     *(("/v1/checks", name, example(name), CHECK_RESULT) for name in SINGLE),
     *(("/v1/drillings", name, example(name), DRILLING_RESULT) for name in example_names(drillings=True)),
     *(("/v1/designs", name, design_example(name), DesignResultSchema()) for name in DESIGNS),
+    *(("/v1/lineups", name, lineup_example(name), LineupResultSchema()) for name in lineup_example_names()),
     *(("/v1/motions", name, motion_example(name), MotionResultSchema()) for name in motion_example_names()),
 ]
 

@@ -48,6 +48,7 @@ from ballgauge.strategies._addresses import (
     invalid_design_requests,
     invalid_drilling_batches,
     invalid_drilling_requests,
+    invalid_lineup_requests,
     invalid_lot_options,
     invalid_motion_requests,
     invalid_record_requests,
@@ -69,7 +70,7 @@ from ballgauge.strategies._designs import design_requests, designs
 from ballgauge.strategies._fields import of_schema
 from ballgauge.strategies._invalid import Broken
 from ballgauge.strategies._lots import lot_options, lot_rows, lot_text, lots
-from ballgauge.strategies._motions import motion_requests
+from ballgauge.strategies._motions import lineup_requests, motion_requests
 
 __all__ = [
     "ADDRESSES",
@@ -88,11 +89,13 @@ __all__ = [
     "invalid_design_requests",
     "invalid_drilling_batches",
     "invalid_drilling_requests",
+    "invalid_lineup_requests",
     "invalid_lot_options",
     "invalid_motion_requests",
     "invalid_record_requests",
     "invalid_record_verifications",
     "invalid_rulebook_queries",
+    "lineup_requests",
     "lot_options",
     "lot_rows",
     "lot_text",

@@ -12,6 +12,7 @@ from ballgauge.strategies import _balls, _designs, _lots, _motions
 from ballgauge.strategies._fields import Strategy, of_schema
 from ballgauge.strategies._invalid import (
     DESIGN_CLASHES,
+    LINEUP_CLASHES,
     LOT_CLASHES,
     MOTION_CLASHES,
     Broken,
@@ -43,6 +44,8 @@ from ballgauge_schemas.design.request import DESIGN_REQUEST
 from ballgauge_schemas.lot.answer import LOT_RESULT
 from ballgauge_schemas.lot.request import LOT_REQUEST
 from ballgauge_schemas.motion.answer import MotionResultSchema
+from ballgauge_schemas.motion.lineup_answer import LineupResultSchema
+from ballgauge_schemas.motion.lineup_request import LINEUP_REQUEST
 from ballgauge_schemas.motion.request import MOTION_REQUEST
 from ballgauge_schemas.record.documents import (
     RECORD_REQUEST,
@@ -90,6 +93,11 @@ def invalid_design_requests() -> Wrong:
 def invalid_motion_requests() -> Wrong:
     """Bodies of ``POST /v1/motions`` with one thing broken."""
     return broken(_motions.motion_requests(), MOTION_REQUEST, MOTION_CLASHES)
+
+
+def invalid_lineup_requests() -> Wrong:
+    """Bodies of ``POST /v1/lineups`` with one thing broken."""
+    return broken(_motions.lineup_requests(), LINEUP_REQUEST, LINEUP_CLASHES)
 
 
 def invalid_record_requests() -> Wrong:
@@ -181,6 +189,9 @@ ADDRESSES = {
     ),
     "motion": _post(
         "/v1/motions", _motions.motion_requests, invalid_motion_requests, MOTION_REQUEST, MotionResultSchema()
+    ),
+    "lineup": _post(
+        "/v1/lineups", _motions.lineup_requests, invalid_lineup_requests, LINEUP_REQUEST, LineupResultSchema()
     ),
     "record": _post(
         "/v1/records", _balls.record_requests, invalid_record_requests, RECORD_REQUEST, SignedRecordSchema()

@@ -258,6 +258,10 @@ MOTION_CLASHES = [
     Clash("two kinds of lane", ("lane",), {"film": 10, "pattern": {"zones": []}}, ()),
     Clash("one sample", (), {"samples": 1}, ("samples",)),
 ]
+LINEUP_CLASHES = [
+    Clash("a reference that is not there", (), {"reference": "Nobody's"}, ("reference",)),
+    Clash("two kinds of lane", ("lanes", 0), {"film": 10, "pattern": {"zones": []}}, ()),
+]
 DESIGN_CLASHES = [
     Clash(
         "one name twice",

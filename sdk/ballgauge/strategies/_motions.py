@@ -10,6 +10,12 @@ from hypothesis import strategies as st
 
 from ballgauge.strategies._balls import _DIAMETER, balls, differentials, drillings
 from ballgauge.strategies._fields import Strategy, builds, numbers, of_schema, walked
+from ballgauge_schemas.motion.lineup_request import (
+    LineupBallSchema,
+    LineupLaneSchema,
+    LineupRequestSchema,
+    SheetSchema,
+)
 from ballgauge_schemas.motion.request import (
     BoxBallSchema,
     CurveSchema,
@@ -288,3 +294,50 @@ def _asked(study: str | None, drilled: bool, named: bool) -> Strategy:
         )
     narrow = {"samples": (2.0, 50.0)}
     return walked(MotionRequestSchema, narrow=narrow, leave=leave, take=take, given=given)
+
+
+@builds(LineupBallSchema)
+def _lineup_ball() -> Strategy:
+    return walked(LineupBallSchema, take=["name", "box"], leave=["drilled", "design"])
+
+
+@builds(LineupLaneSchema)
+def _lineup_lane() -> Strategy:
+    volumes = st.lists(st.integers(12, 30), min_size=1, max_size=2, unique=True)
+    return _lane().flatmap(lambda lane: volumes.map(lambda found: _with_volumes(lane, found)))
+
+
+def _with_volumes(lane: dict[str, Any], volumes: list[int]) -> dict[str, Any]:
+    # A dry lane has no pattern to scale, and an even film needs no amounts.
+    return lane if "film" in lane or not _oiled(lane) else {**lane, "volumes": volumes}
+
+
+def _oiled(lane: dict[str, Any]) -> bool:
+    films = [part["film"] for zone in lane["pattern"]["zones"] for part in zone["films"]]
+    return any(isinstance(film, (int, float)) and film > 1.0 for film in films)
+
+
+@builds(SheetSchema)
+def _sheet() -> Strategy:
+    formats = st.lists(st.sampled_from(["svg", "html", "pdf"]), min_size=1, max_size=1)
+    return walked(SheetSchema, given={"formats": formats})
+
+
+def _named(several: list[dict[str, Any]], letter: str) -> list[dict[str, Any]]:
+    return [{**each, "name": f"{letter} {k}"} for k, each in enumerate(several)]
+
+
+@builds(LineupRequestSchema)
+def lineup_requests() -> Strategy:
+    """Bodies of ``POST /v1/lineups``: two or three balls by their box numbers, a bowler or two, a lane."""
+    balls = st.lists(_lineup_ball(), min_size=2, max_size=3).map(lambda found: _named(found, "B"))
+    bowlers = st.lists(_own_bowler(), min_size=1, max_size=2).map(lambda found: _named(found, "P"))
+    given = {
+        "balls": balls,
+        "bowlers": bowlers,
+        "lanes": st.lists(_lineup_lane(), min_size=1, max_size=1),
+        "reference": st.sampled_from(["B 0", "B 1"]),
+    }
+    # Oil on the covers takes several times as long: it is drawn with motions.
+    return walked(LineupRequestSchema, narrow={"deliveries": (4.0, 8.0)}, take=["deliveries"],
+                  leave=["oil_on_ball"], given=given)  # fmt: skip

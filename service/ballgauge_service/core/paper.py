@@ -26,6 +26,19 @@ def _letters() -> frozenset[int]:
         return frozenset(font.getBestCmap())
 
 
+@cache
+def _widths() -> dict[int, float]:
+    with TTFont(Roboto) as font:
+        size, advances = font["head"].unitsPerEm, font["hmtx"].metrics
+        return {code: advances[name][0] / size for code, name in font.getBestCmap().items()}
+
+
+def text_width(text: str, size: float) -> float:
+    """Width [mm] of a text of this size [pt]."""
+    known = _widths()
+    return sum(known.get(ord(letter), 0.6) for letter in text) * size * 25.4 / 72
+
+
 def printable(text: str) -> str:
     """A text with letters that the font lacks as question marks."""
     return "".join(letter if ord(letter) in _letters() else "?" for letter in text)

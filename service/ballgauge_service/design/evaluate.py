@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
+from ballgauge_schemas.design.request import DesignRulesSchema
 from ballgauge_service.core.budget import Allowance, CancelToken, Progress
 from ballgauge_service.core.bulk import Bulk
 from ballgauge_service.core.caution import Caution
@@ -93,6 +94,19 @@ class Found:
     design: Design
     best: Design
     variants: Mapping[str, Design]
+
+
+def numbers_of_design(design: Loaded, drilling: Loaded | None) -> tuple[MassProperties, DrilledDesign | None]:
+    """The mass properties of a loaded design, and of it drilled, without studies.
+
+    Raises InvalidInput for what cannot be, below `/design` and `/drilling`.
+    """
+    asked: dict[str, Any] = {"design": design, "rules": DesignRulesSchema().load({}), "detail": "numbers"}
+    if drilling is not None:
+        asked["drilling"] = drilling
+    request = read_request(asked, {})
+    found = _Evaluation(request, Allowance(request.jobs), None).result()
+    return found.made, found.drilled
 
 
 class _Evaluation:

@@ -84,6 +84,12 @@ class MotionBall:
         """1 for a right-hander, −1 for a left-hander."""
         return HANDS[self.hand]
 
+    @property
+    def numbers(self) -> tuple[float, float, float]:
+        """Low radius of gyration, differential and intermediate differential [in]."""
+        low, between, high = (math.sqrt(each) for each in self.moments)
+        return low, high - low, high - between
+
 
 def box_ball(box: BoxBall) -> MotionBall:
     """The ball that a box and a layout describe; its mass center is its geometric center.

@@ -75,7 +75,7 @@ def read_motion(request: Loaded) -> MotionRequest:
 
     Raises InvalidInput for a ball or a pattern that cannot be.
     """
-    reader = _Reader()
+    reader = Reader()
     bowler = reader.bowler(request)
     box = reader.box(request["ball"], bowler, "/ball") if "ball" in request else None
     ball = reader.drilled(request["drilled"], ("drilled",)) if box is None else box_ball(box)
@@ -94,7 +94,7 @@ def read_motion(request: Loaded) -> MotionRequest:
         reader.spin,
         read_lane(request["lane"]),
         wear if wear.deliveries else None,
-        _settings(plain(request.get("settings", {})), request.get("oil_on_ball")),
+        read_settings(plain(request.get("settings", {})), request.get("oil_on_ball")),
         request.get("samples", 0),
         _sampling(plain(request["spread"])) if "spread" in request else None,
         line,
@@ -109,7 +109,7 @@ def read_motion(request: Loaded) -> MotionRequest:
     )
 
 
-class _Reader:
+class Reader:
     """Reads the parts that have defaults, and notes what it assumes."""
 
     def __init__(self) -> None:
@@ -119,6 +119,7 @@ class _Reader:
         self.spin: Spin | None = None
 
     def bowler(self, request: Loaded) -> Bowler:
+        """The bowler of a motion."""
         drilling = request.get("drilled", {}).get("drilling", {})
         hand, point = drilling.get("hand") or request.get("hand"), drilling.get("pap") or request.get("pap")
         known = BOWLERS.get(request.get("bowler", ""), Bowler("own"))
@@ -149,6 +150,7 @@ class _Reader:
         )
 
     def box(self, ball: Loaded, bowler: Bowler, place: str) -> BoxBall:
+        """A ball by its box numbers, laid out for a bowler. Raises InvalidInput below its place."""
         given = {**plain(ball), **plain(ball["layout"])}
         across, name = given.get("diameter", 2.0 * USUAL_RADIUS), given.get("name", place)
         if "diameter" not in given:
@@ -168,6 +170,7 @@ class _Reader:
             )
 
     def surface(self, ball: Loaded, name: str) -> Surface:
+        """The surface of a ball, which cautions call by its name."""
         given = plain(ball.get("surface", {}))
         if (curve := given.pop("curve", None)) is not None:
             rows = tuple(map(tuple, curve.pop("covariance", ((0.0,) * 3,) * 3)))
@@ -181,6 +184,7 @@ class _Reader:
         return surface
 
     def drilled(self, item: dict[str, Any], place: tuple[str | int, ...]) -> MotionBall:
+        """A drilled ball. Raises InvalidInput below its place."""
         ball, drilling = Ball.of(item["ball"]), Drilling.of(item["drilling"])
         surface = self.surface(item, ball.name or "the drilled ball")
         for name, part in (("ball", ball), ("drilling", drilling)):
@@ -192,6 +196,7 @@ class _Reader:
             return drilled_ball(made.out[0], ball.radius, drilling.hand, surface, ball.name or "")
 
     def own_bowler(self, given: Loaded, hand: str) -> Bowler:
+        """A bowler with a name of the caller's."""
         known = BOWLERS.get(given.get("bowler", ""), Bowler("own"))
         point = given.get("pap")
         return Bowler(
@@ -203,6 +208,7 @@ class _Reader:
         )
 
     def squad(self, asked: Loaded, box: BoxBall | None, ball: MotionBall, bowler: Bowler) -> Squad:
+        """The bowlers in turn. Raises InvalidInput."""
         members = []
         for k, each in enumerate(asked["bowlers"]):
             place = ("squad", "bowlers", k)
@@ -223,6 +229,7 @@ class _Reader:
         return Squad(tuple(members), order, **given)
 
     def line(self, asked: Loaded, first: BoxBall | MotionBall, bowler: Bowler) -> Line:
+        """The balls and bowlers of a line map. Raises InvalidInput."""
         others = [
             self.box(ball, bowler, f"/line_map/balls/{k}") for k, ball in enumerate(asked.get("balls", []))
         ]
@@ -266,14 +273,14 @@ def _shot(given: Loaded, bowler: Bowler) -> Shot:
     return Shot(release, tuple(Passage(**plain(each)) for each in given["passages"]))
 
 
-def read_lane(asked: Loaded) -> Lane:
-    """The fresh lane. Raises InvalidInput for a pattern that cannot be laid."""
+def read_lane(asked: Loaded, place: str = "/lane") -> Lane:
+    """The fresh lane, asked for at this place. Raises InvalidInput for a pattern that cannot be laid."""
     if "film" in asked:
         return uniform_lane(asked["film"].value)
     if "tape" in asked:
         tape = plain(asked["tape"])
         readings = [_tape(each) for each in tape["readings"]]
-        with below("/lane/tape"):
+        with below(f"{place}/tape"):
             return lane_from_tape(readings, tape["length"], tape.get("name", ""))
     if "ratio" in asked:
         return lane_from_ratio(**plain(asked["ratio"]))
@@ -282,7 +289,7 @@ def read_lane(asked: Loaded) -> Lane:
         Zone(zone["from"], zone["to"], tuple(_film(part) for part in zone["films"]))
         for zone in pattern["zones"]
     )
-    with below("/lane/pattern"):
+    with below(f"{place}/pattern"):
         return lane_from_pattern(Pattern(pattern.get("name", ""), pattern.get("volume"), zones))
 
 
@@ -296,7 +303,8 @@ def _film(part: Loaded) -> Film:
     return Film(first, last, part["film"], part.get("film_end", part["film"]))
 
 
-def _settings(given: dict[str, Any], oil: Loaded | None) -> MotionSettings:
+def read_settings(given: dict[str, Any], oil: Loaded | None) -> MotionSettings:
+    """How deliveries are computed, from plain numbers and what a cover carries."""
     friction = given.pop("friction", {})
     return MotionSettings(
         **given,

@@ -26,12 +26,17 @@ SOURCES = (
     (SERVICE, "web/access/access.py web/direct.py web/http/bodies.py"),
     (SERVICE, "web/http/refusals.py web/http/uploads.py web/routes"),
     (SCHEMAS, "shared check/request.py design/request.py motion/request.py lot/request.py"),
+    (SCHEMAS, "motion/lineup_request.py"),
     (SCHEMAS, "record/documents.py"),
 )
 """What says sentences that a page shows."""
 
 _ELSEWHERE = (
     "/report/",
+    "motion/lineup/drawing.py",
+    "motion/lineup/panels.py",
+    "motion/lineup/sheet.py",
+    "motion/lineup/wording.py",
     "/pictures.py",
     "solids/models.py",
     "record/prints.py",

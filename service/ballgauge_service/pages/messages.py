@@ -1,6 +1,6 @@
 """Brings the catalogs of the pages up to date: `python -m ballgauge_service.pages.messages`.
 
-Texts come from the templates, the scripts, the report of a lot, the labels, the schemas' descriptions, the
+Texts come from the templates, the scripts, the papers, the labels, the schemas' descriptions, the
 rules and the sentences of the engine. English is the source; a text that is not translated stays in English.
 """
 
@@ -18,7 +18,8 @@ from ballgauge_service import rulebooks
 from ballgauge_service.pages import contracts, extraction, forms, labels, languages
 
 HERE = Path(__file__).parent
-"""The report of a lot is said in the pages' languages too."""
+PAPERS = ("*/report/*.py", "motion/lineup/*.py", "motion/lineup/assets/*.html")
+"""Reports and the sheet of a line-up are said in the pages' languages too."""
 
 
 def collect() -> Catalog:
@@ -51,8 +52,9 @@ def _texts() -> Iterator[tuple[str, str, bool]]:
             name = "jinja2.ext:babel_extract" if method == "jinja2" else method
             for _, text, _, _ in extract_from_file(name, file):
                 yield f"{folder}/{file.name}", str(text), method == "javascript"
-    for file in sorted(HERE.parent.glob("*/report/*.py")):
-        for _, text, _, _ in extract_from_file("python", file):
+    for file in sorted(path for pattern in PAPERS for path in HERE.parent.glob(pattern)):
+        name = "python" if file.suffix == ".py" else "jinja2.ext:babel_extract"
+        for _, text, _, _ in extract_from_file(name, file):
             yield file.relative_to(HERE.parent).as_posix(), str(text), False
     short = (labels.LABELS, labels.SOLID_LABELS, labels.RELEASE_LABELS, labels.NUMBERS, labels.WORDS)
     for text in (text for names in short for text in names.values()):

@@ -35,8 +35,8 @@ Array = NDArray[np.float64]
     ENDING, TIME, END_X, END_Y, END_VX, END_VY, TURN_START, TURN_END, ROLL_START, TURN_TOTAL, BREAK_X,
     BREAK_Y, START_MOVING, START_SPINNING, END_MOVING, END_SPINNING, RAISED, SLIDING_LOSS,
     RESISTANCE_LOSS, REVOLUTIONS, RINGS, OILED_RINGS, FLARE, OILED_FLARE, MIGRATION, GRIPS, STEPS_TAKEN,
-    ROLL_SPEED, END_SLIP, START_HEIGHT, TURN_LEFT, ON_COVER, START_AXIS,
-) = range(33)  # fmt: skip
+    ROLL_SPEED, END_SLIP, START_HEIGHT, TURN_LEFT, ON_COVER, TURN_START_X, START_AXIS,
+) = range(34)  # fmt: skip
 SUMMARY = START_AXIS + 3
 """Columns of a summary: ending; time [s], place [in] and velocity [in/s] at the end; distances [in] where a
 quarter and nine tenths of the turn are made and where rolling begins; the whole turn [rad], from the launch
@@ -45,7 +45,8 @@ energies [in²/s²] of moving and spinning at touch-down and at the end, of heig
 and to rolling resistance; revolutions; rings, those laid in oil, flare over all and over the oiled ones
 [rad], migration of the axis [rad]; times rolling began; steps; speed where it first began [in/s]; slip at the
 end [in/s]; height energy at the start; what a ball that never rolled has yet to turn [rad]; oil that the
-cover took from the lane [µL]; spin axis (3) at the start."""
+cover took from the lane [µL]; where across the lane a quarter of the turn is made [in]; spin axis (3) at the
+start."""
 
 NODE = 7
 MOST_NODES = 10000
@@ -157,8 +158,8 @@ def ring_gap(first: Array, last: Array) -> float:
 
 
 @compiled
-def _distance_turned(ride: Ride, share: float, total: float) -> float:
-    """Distance [in] at which a share of the whole turn is first made."""
+def _place_turned(ride: Ride, share: float, total: float) -> tuple[float, float]:
+    """Distance and place across [in] at which a share of the whole turn is first made."""
     start = math.atan2(ride.history[0, 2], ride.history[0, 3])
     wanted = share * abs(total)
     sense = math.copysign(1.0, total)
@@ -178,8 +179,9 @@ def _distance_turned(ride: Ride, share: float, total: float) -> float:
                 else:
                     high = middle
             at: float = hermite(high, h, a[1], a[3], b[1], b[3])
-            return at
-    return math.nan
+            across: float = hermite(high, h, a[6], a[2], b[6], b[2])
+            return at, across
+    return math.nan, math.nan
 
 
 @compiled
@@ -225,8 +227,8 @@ def note_end(ride: Ride, ending: int, time: float, slip: float) -> None:
     out[TURN_TOTAL] = total
     out[TURN_LEFT] = 0.0 if ride.counts[GRIPPED] > 0 else last - math.atan2(state[VX], state[VY])
     if abs(total) > 1e-9:
-        out[TURN_START] = _distance_turned(ride, EARLY, total)
-        out[TURN_END] = _distance_turned(ride, LATE, total)
+        out[TURN_START], out[TURN_START_X] = _place_turned(ride, EARLY, total)
+        out[TURN_END], _ = _place_turned(ride, LATE, total)
     moving, spinning, height = energies(state, ride.setup)
     out[END_MOVING] = moving
     out[END_SPINNING] = spinning

@@ -2,28 +2,20 @@
 
 from __future__ import annotations
 
-import queue
-import threading
-from collections.abc import Generator
-from contextvars import copy_context
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from flask import Blueprint, Response, g, request
+from flask import Blueprint, Response, request
 
 from ballgauge_schemas.design.request import DESIGN_ANSWERS, DESIGN_REQUEST
 from ballgauge_schemas.shared.limits import MESH_BYTES_MAXIMUM, MESHES_MAXIMUM
 from ballgauge_schemas.shared.wording import listed
 from ballgauge_schemas.shared.words import DESIGN_FILES
-from ballgauge_service.core import budget
-from ballgauge_service.web.http import bodies, bulk, refusals, serializer, uploads
+from ballgauge_service.web.http import bodies, bulk, progress, serializer, uploads
 from ballgauge_service.web.http.refusals import Refusal
-
-if TYPE_CHECKING:
-    from ballgauge_service.core.bulk import Bulk
 
 blueprint = Blueprint("designs", __name__)
 
-PROGRESS, ARCHIVE = "application/x-ndjson", "application/zip"
+ARCHIVE = "application/zip"
 _WRITTEN = {"text/html": "text/html; charset=utf-8", "image/svg+xml": "image/svg+xml; charset=utf-8"}
 
 
@@ -34,9 +26,9 @@ def design() -> Response:
     kinds = _kinds() if wanted == ARCHIVE else {}
     document, files = _asked()
     loaded = DESIGN_REQUEST.load(document)
-    if wanted == PROGRESS:
-        lines = _lines(loaded, files, bulk.chosen(), g.get("request_id"))
-        return Response(lines, content_type=PROGRESS)
+    if wanted == progress.PROGRESS:
+        workers = bulk.chosen()
+        return progress.respond(lambda **link: _evaluated(loaded, files, bulk=workers, **link))
     if wanted == "application/json":
         return serializer.respond(_evaluated(loaded, files, bulk=bulk.chosen()))
     # Deferred: an answer of numbers needs nothing of what draws.
@@ -104,36 +96,3 @@ def _evaluated(loaded: dict[str, Any], files: dict[str, bytes], **link: Any) -> 
     from ballgauge_service.design.evaluate import evaluate_design
 
     return evaluate_design(loaded, files, **link)
-
-
-def _lines(
-    loaded: dict[str, Any], files: dict[str, bytes], workers: Bulk, request_id: str | None
-) -> Generator[bytes, None, None]:
-    """Progress as it is made, then the result or the problem. Closing the answer cancels the work."""
-    told: queue.SimpleQueue[dict[str, Any]] = queue.SimpleQueue()
-    gone = threading.Event()
-
-    def tell(share: float, doing: str) -> None:
-        told.put({"progress": share, "doing": doing})
-
-    def work() -> None:
-        try:
-            with budget.helping():
-                result = _evaluated(loaded, files, progress=tell, cancelled=gone.is_set, bulk=workers)
-            found = {"result": result}
-        except Exception as error:  # noqa: BLE001 - the answer has begun: its last line is where to say so
-            problem = (
-                {} if gone.is_set() else refusals.problem(refusals.refusal_of(error, request_id), request_id)
-            )
-            found = {"problem": problem}
-        told.put(found)
-
-    worker = threading.Thread(target=copy_context().run, args=(work,), name="design", daemon=True)
-    worker.start()
-    try:
-        while "progress" in (event := told.get()):
-            yield serializer.dump(event) + b"\n"
-        yield serializer.dump(event) + b"\n"
-    finally:
-        gone.set()
-        worker.join()

@@ -23,7 +23,16 @@ from ballgauge_service.web.http import (
     traces,
 )
 from ballgauge_service.web.http.settings import SETTINGS, Settings
-from ballgauge_service.web.routes import checks, designs, documentation, health, lots, motions, records
+from ballgauge_service.web.routes import (
+    checks,
+    designs,
+    documentation,
+    health,
+    lineups,
+    lots,
+    motions,
+    records,
+)
 
 
 def create_app(*, json_logs: bool = True, warm_up: bool = True, settings: Settings | None = None) -> Flask:
@@ -70,6 +79,7 @@ def create_app(*, json_logs: bool = True, warm_up: bool = True, settings: Settin
     app.register_blueprint(lots.blueprint)
     app.register_blueprint(designs.blueprint)
     app.register_blueprint(motions.blueprint)
+    app.register_blueprint(lineups.blueprint)
     app.register_blueprint(documentation.blueprint)
     app.register_blueprint(records.blueprint)
     app.register_blueprint(pages)

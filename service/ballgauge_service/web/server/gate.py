@@ -50,7 +50,8 @@ STREAMED = frozenset(("/v1/lots", "/v1/records/lots"))
 """Paths whose bodies are read while they are judged, as forms (RFC 7578) are on any path."""
 
 HEAVY = STREAMED | {
-    *("/v1/designs", "/v1/drillings/sheets", "/v1/motions", "/v1/records/prints", "/v1/records/read"),
+    *("/v1/designs", "/v1/drillings/sheets", "/v1/motions", "/v1/lineups", "/v1/records/prints"),
+    "/v1/records/read",
 }
 """Paths whose work may take seconds, as forms' and large bodies' may on any path."""
 

@@ -1,0 +1,1 @@
+"""The line-up: balls beside one another by where they read and what they cover, on one sheet."""

@@ -1,0 +1,88 @@
+"""A request about a line-up: the numbers, and the sheet."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from ballgauge_schemas.shared import limits
+from ballgauge_service.core.budget import WORK_LIMIT, CancelToken, Progress, Run
+from ballgauge_service.core.bulk import Bulk
+from ballgauge_service.core.refusal import Fault, InvalidInput
+from ballgauge_service.motion.delivery import deliver
+from ballgauge_service.motion.line_maps import placed
+from ballgauge_service.motion.lineup.answer import lineup_answer
+from ballgauge_service.motion.lineup.places import Row, freshest, line_up
+from ballgauge_service.motion.lineup.request import LineupRequest, MadeDesign, read_lineup
+from ballgauge_service.motion.lineup.wording import Wording
+
+STEP = 5.0
+"""Estimated work of one time step of a delivery [µs] (ours, measured and rounded up)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lineup:
+    """A line-up as it was asked for, and what was found, a row a bowler."""
+
+    asked: LineupRequest
+    rows: list[Row]
+
+    def answer(self, wording: Wording) -> dict[str, Any]:
+        """The answer as a JSON-ready dict, with the sheets that were asked for."""
+        sheets = {name: self.sheet(wording, name) for name in self.asked.sheet.formats}
+        return lineup_answer(self.asked, self.rows, wording, sheets)
+
+    def sheet(self, wording: Wording, kind: str) -> bytes:
+        """The sheet as SVG, HTML or PDF."""
+        # Deferred: most answers are numbers, and paper is slow to import.
+        from ballgauge_service.motion.lineup.sheet import write_sheet
+
+        return write_sheet(self.asked, self.rows, wording, kind)
+
+
+def evaluate_lineup(
+    request: Mapping[str, Any],
+    made: Mapping[int, MadeDesign] | None = None,
+    progress: Progress | None = None,
+    cancelled: CancelToken | None = None,
+    bulk: Bulk | None = None,
+) -> Lineup:
+    """Line up the balls of a loaded request.
+
+    Parameters
+    ----------
+    request : as `ballgauge_schemas.motion.lineup_request.LINEUP_REQUEST` loads it
+    made : the numbers of its designs, by the place of their ball
+    progress, cancelled : see `core.budget.Run`
+    bulk : who follows many deliveries; threads of this process unless given
+
+    Raises
+    ------
+    InvalidInput
+        Naming every impossible field.
+    Cancelled
+        By the token.
+    BulkUnavailable
+    """
+    asked = read_lineup(request, made or {})
+    _afford(asked)
+    return Lineup(asked, line_up(asked, Run(progress, cancelled), bulk))
+
+
+def _afford(asked: LineupRequest) -> None:
+    """Refuse what would take minutes, by the steps of one delivery of each bowler on each lane."""
+    ball, others = asked.entries[asked.reference].ball, len(asked.entries) - 1
+    steps = 0
+    for bowler in asked.bowlers:
+        release, held = replace(bowler.release, phase=bowler.release.phase or 0.0), placed(ball, bowler)
+        for column in freshest(asked.columns):
+            steps += deliver(held, release, column.lane, asked.settings).steps
+    each = STEP * steps * len(asked.columns) / len(freshest(asked.columns))
+    deliveries = (others + 1) * asked.deliveries + others * limits.LINEUP_SWAPS
+    if each * deliveries > WORK_LIMIT:
+        fits = int((WORK_LIMIT / each - others * limits.LINEUP_SWAPS) / (others + 1))
+        told = f"at most {fits} each" if fits >= 4 else "ask for fewer balls, bowlers or lanes"
+        raise InvalidInput(
+            [Fault("/deliveries", f"too much to compute with {asked.deliveries} a ball: {told}")]
+        )

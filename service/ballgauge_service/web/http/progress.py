@@ -1,0 +1,53 @@
+"""An answer in lines: progress as it is made, then the result or the problem."""
+
+from __future__ import annotations
+
+import queue
+import threading
+from collections.abc import Callable, Generator
+from contextvars import copy_context
+from typing import Any
+
+from flask import Response, g
+
+from ballgauge_service.core import budget
+from ballgauge_service.web.http import refusals, serializer
+
+PROGRESS = "application/x-ndjson"
+
+Work = Callable[..., dict[str, Any]]
+"""Computes the answer; told `progress` and `cancelled` (see `core.budget.Run`)."""
+
+
+def respond(work: Work) -> Response:
+    """Answer in lines what `work` computes in a thread of its own. Closing the answer cancels the work."""
+    return Response(_lines(work, g.get("request_id")), content_type=PROGRESS)
+
+
+def _lines(work: Work, request_id: str | None) -> Generator[bytes, None, None]:
+    told: queue.SimpleQueue[dict[str, Any]] = queue.SimpleQueue()
+    gone = threading.Event()
+
+    def tell(share: float, doing: str) -> None:
+        told.put({"progress": share, "doing": doing})
+
+    def run() -> None:
+        try:
+            with budget.helping():
+                found = {"result": work(progress=tell, cancelled=gone.is_set)}
+        except Exception as error:  # noqa: BLE001 - the answer has begun: its last line is where to say so
+            problem = (
+                {} if gone.is_set() else refusals.problem(refusals.refusal_of(error, request_id), request_id)
+            )
+            found = {"problem": problem}
+        told.put(found)
+
+    worker = threading.Thread(target=copy_context().run, args=(run,), name="progress", daemon=True)
+    worker.start()
+    try:
+        while "progress" in (event := told.get()):
+            yield serializer.dump(event) + b"\n"
+        yield serializer.dump(event) + b"\n"
+    finally:
+        gone.set()
+        worker.join()
