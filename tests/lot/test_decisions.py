@@ -453,6 +453,16 @@ def test_a_lot_without_weights_is_judged_by_what_is_measured(kind: str) -> None:
     assert {fault.column for fault in refused.value.faults} >= {"weight"}
 
 
+def test_a_lot_of_which_nothing_was_measured_is_no_pass() -> None:
+    """Against the rules: no value is refused, and a value that no rule judges decides nothing."""
+    for text in ("serial\nA\nB\n", "serial,hardness\nA,\nB,\n"):
+        with pytest.raises(InvalidInput):
+            decided(text)
+    rows = "".join(f"A{n},2\n" for n in range(80))
+    found = decided(f"serial,pin_to_cg\n{rows}", sampling=SAMPLE)
+    assert (found["acceptance"]["lot_accepted"], found["counts"]["not_assessed"]) == (None, 80)
+
+
 def test_the_drilled_weight_alone_is_judged_in_play() -> None:
     """Against 16 lb."""
     found = judged(

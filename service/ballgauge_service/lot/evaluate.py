@@ -152,6 +152,8 @@ class Lot:
     def _require_balls(self) -> None:
         """Raise InvalidInput where no ball was judged, with why, and where a column's unit is in doubt."""
         if self.totals.balls:
+            if not any(sums.count for sums in self.totals.quantities.values()):
+                raise bad_file("no ball of the file has a measured value")
             doubts = doubtful_units(self.totals, self.file.headings, self.notes.units_named)
             if doubts:
                 raise InvalidInput(doubts)
@@ -188,7 +190,8 @@ class Lot:
         )
 
     def _measured(self) -> int | None:
-        return self.totals.measured_mask() if self.request.scope == "measured" else None
+        """The rules, as bits, that a ball must be assessed by; None: all, also where none was measured."""
+        return (self.totals.measured_mask() or None) if self.request.scope == "measured" else None
 
     def by_count(self, plan: ChosenPlan, counts: Counts) -> PlanDecision:
         """What the attributes plan decides: of more balls than it asks for, by a sample drawn from them."""

@@ -206,7 +206,8 @@ class Gathered(LotTotals):
     def conforming_where_measured(self) -> int:
         """Balls not assessed by every rule, but conforming by all rules on what any ball of the lot has."""
         mask = self.measured_mask()
-        return sum(count for lacking, count in self._unjudged.items() if lacking and not lacking & mask)
+        passed = (count for lacking, count in self._unjudged.items() if lacking and not lacking & mask)
+        return sum(passed) if mask else 0
 
     def measured_mask(self) -> int:
         """The rules that count on what any ball of the lot has, as bits."""

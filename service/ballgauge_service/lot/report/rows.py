@@ -42,7 +42,7 @@ _CSV_HEAD = (",".join(COLUMNS) + "\r\n").encode()
 class Sink(Protocol):
     """Anything that takes bytes."""
 
-    def write(self, data: bytes, /) -> object:
+    def write(self, data: bytes | memoryview, /) -> object:
         """Take `data`."""
 
 
@@ -71,15 +71,15 @@ def _letters(texts: pa.Array) -> NDArray[np.uint8]:
     return np.frombuffer(b"" if data is None or start == end else data, dtype=np.uint8)[start:end]
 
 
-def csv_lines(verdicts: Verdicts) -> bytes:
-    """The balls of a chunk as lines of CSV."""
+def csv_lines(verdicts: Verdicts) -> memoryview:
+    """The bytes of the balls of a chunk as lines of CSV."""
     serial = None if verdicts.serial is None else csv_cells(verdicts.serial)
     head = [pc.cast(pa.array(verdicts.rows), pa.string()), "," if serial is None else _between(",", serial)]
     return _lines(verdicts, head, _csv_fragments, "", "\r\n")
 
 
-def ndjson_lines(verdicts: Verdicts) -> bytes:
-    """The balls of a chunk as lines of JSON, each an object; what is not known is null."""
+def ndjson_lines(verdicts: Verdicts) -> memoryview:
+    """The bytes of the balls of a chunk as lines of JSON, each an object; what is not known is null."""
     rows = pc.binary_join_element_wise('{"row":', pc.cast(pa.array(verdicts.rows), pa.string()), "")
     serial = (
         ',"serial":null' if verdicts.serial is None else _between(',"serial":', _json_texts(verdicts.serial))
@@ -142,9 +142,9 @@ def _lines(
     fragments: Callable[..., _Fragments],
     none: str,
     end: str,
-) -> bytes:
+) -> memoryview:
     if not len(verdicts):
-        return b""
+        return memoryview(b"")
     before, units, reasons = fragments(verdicts.rules, verdicts.units, verdicts.reasons)
     rule = np.where(verdicts.rule < 0, len(verdicts.rules), verdicts.rule).astype(np.int64)
     first = verdicts.outcome.astype(np.int64) * (len(verdicts.rules) + 1) + rule
@@ -156,7 +156,7 @@ def _lines(
         units.take(pa.array(rule)),
         reasons.take(pa.array(verdicts.reason)),
     ]
-    return _letters(pc.binary_join_element_wise(*parts, end, "")).tobytes()
+    return _letters(pc.binary_join_element_wise(*parts, end, "")).data
 
 
 def result_batch(verdicts: Verdicts) -> pa.RecordBatch:

@@ -237,7 +237,7 @@ def _row_lines(lot_request: LotRequest, files: Files) -> Generator[bytes, None, 
     with ExitStack() as stack:
         answer: dict[str, Any] = {}
         for lot in _only(_lots(lot_request, files, stack, rows=True, streamed=True)):
-            yield from map(ndjson_lines, lot)
+            yield from map(bytes, map(ndjson_lines, lot))
             answer = lot.answer()
         yield serializer.dump_in_order({"lot": answer}) + b"\n"
 
