@@ -54,7 +54,16 @@ def readings(
 
 
 def largest_imbalance(shown: Array) -> Array:
-    """Greatest imbalance between any two halves, |M| / arm [oz], from readings: (..., 3) to (...)."""
+    """Greatest imbalance between any two halves.
+
+    Parameters
+    ----------
+    shown : (..., 3) array, readings on three axes [oz]
+
+    Returns
+    -------
+    (...) array, |M| / arm [oz]
+    """
     # The two halves across M differ most: by |M| / arm.
     length: Array = np.sqrt((shown * shown).sum(axis=-1))
     return length

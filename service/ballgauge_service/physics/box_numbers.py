@@ -38,23 +38,50 @@ FLARE_FORMULA = "|sin(2 * pin_to_pap / radius)|"
 
 
 def mean_density(weight: Numbers, radius: Numbers) -> Numbers:
-    """Mean density [g/mL] of balls of `weight` [lb] and `radius` [in], numbers or arrays of one shape."""
+    """Mean density of whole balls.
+
+    Parameters
+    ----------
+    weight : float or array [lb]
+    radius : float or array of the same shape [in]
+
+    Returns
+    -------
+    float or array [g/mL]
+    """
     volume = 4.0 / 3.0 * math.pi * radius**3 * ML_PER_CUBIC_INCH
     return weight * OZ_PER_LB * GRAM_PER_OZ / volume
 
 
 def asymmetry_ratio(differential: float, intermediate_differential: float) -> float:
-    """Intermediate over total differential; NaN where the differential is 0 or not known."""
+    """How asymmetric a ball is.
+
+    Parameters
+    ----------
+    differential, intermediate_differential : float [in]
+
+    Returns
+    -------
+    float, intermediate over total; NaN where the differential is 0 or not known
+    """
     return intermediate_differential / differential if differential > 0.0 else math.nan
 
 
 def exceeds_size(
     radius: Either, rg: Either, differential: Either, intermediate_differential: Either
 ) -> NDArray[np.bool_]:
-    """Whether no ball of `radius` can have these radii of gyration [in]; False where either is NaN.
+    """Whether no ball of a radius can have these radii of gyration.
 
-    Numbers or arrays of one shape; a differential may be NaN, not known. The principal moments of inertia add
-    up to 2 sum m r^2, at most 2 m R^2; what is not known is at least the low one.
+    The principal moments of inertia add up to 2 sum m r^2, at most 2 m R^2.
+
+    Parameters
+    ----------
+    radius, rg, differential, intermediate_differential : float or arrays of one shape [in]; a
+        differential may be NaN, not known, and is then at least nought
+
+    Returns
+    -------
+    bool array; False where radius or rg is NaN
     """
     high = np.fmax(rg + differential, rg)
     between = np.fmax(rg + differential - intermediate_differential, rg)
@@ -62,27 +89,65 @@ def exceeds_size(
 
 
 def flare_potential(pin_to_pap: float, radius: float) -> float:
-    """Share of the greatest flare that the pin's distance from the PAP allows, 0 to 1.
+    """Share of the greatest flare that the pin's distance from the PAP allows.
 
-    pin_to_pap, radius [in]. The torque that moves the spin axis of a body with a symmetry axis is
-    (I_high - I_low) w^2 sin a cos a, a = pin_to_pap / radius (Euler's equations; Landau & Lifshitz,
-    Mechanics, 1976, § 36, from memory), so it peaks at 45 degrees and vanishes at 0 and 90.
+    The torque that moves the spin axis of a body with a symmetry axis is (I_high - I_low) w^2 sin a cos
+    a, with a = pin_to_pap / radius.
+
+    Parameters
+    ----------
+    pin_to_pap, radius : float [in]
+
+    Returns
+    -------
+    float, 0 to 1: it peaks at 45 degrees and vanishes at 0 and 90
+
+    References
+    ----------
+    Euler's equations; Landau & Lifshitz, Mechanics, 1976, § 36, from memory.
     """
     return abs(math.sin(2.0 * pin_to_pap / radius))
 
 
 def rg_class(rg: float) -> str:
-    """Class of the low-axis RG [in]: low (reads early), medium or high."""
+    """Class of a radius of gyration.
+
+    Parameters
+    ----------
+    rg : float, of the low axis [in]
+
+    Returns
+    -------
+    str: low (reads early), medium or high
+    """
     return "low" if rg < RG_LOW_BELOW else "high" if rg >= RG_HIGH_FROM else "medium"
 
 
 def differential_class(differential: float) -> str:
-    """Class of the total differential [in]: low, medium or high flare."""
+    """Class of a differential.
+
+    Parameters
+    ----------
+    differential : float, total [in]
+
+    Returns
+    -------
+    str: low, medium or high flare
+    """
     if differential < DIFFERENTIAL_LOW_BELOW:
         return "low"
     return "high" if differential >= DIFFERENTIAL_HIGH_FROM else "medium"
 
 
 def symmetry(intermediate_differential: float) -> str:
-    """Whether the ball counts as symmetric or asymmetric, from its intermediate differential [in]."""
+    """Whether a ball counts as symmetric.
+
+    Parameters
+    ----------
+    intermediate_differential : float [in]
+
+    Returns
+    -------
+    str: symmetric or asymmetric
+    """
     return "asymmetric" if intermediate_differential >= ASYMMETRIC_FROM else "symmetric"

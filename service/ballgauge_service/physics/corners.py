@@ -244,8 +244,19 @@ def find_corners(
 ) -> int:
     """Write the sorted places of the corners between low and high, and these two, into `corners`.
 
-    The first `planes` of the `count` faces are planes, the others spheres.
     Corners closer than the samples may be missed, at a loss of accuracy only.
+
+    Parameters
+    ----------
+    pair : Pair
+    faces : Faces, the first `planes` of the `count` are planes, the others spheres
+    low, high : float, ends of the search [in]
+    radius : float, of the ball [in]
+    corners : array, written to
+
+    Returns
+    -------
+    int, how many there are, low and high included
     """
     middle, half = 0.5 * (low + high), 0.5 * (high - low)
     samples = np.empty((OVERLAP_SAMPLES.shape[0], 3))

@@ -62,9 +62,19 @@ def segment_moments(radius: float, height: float, half_chord: float) -> tuple[fl
 
 @compiled
 def lens_moments(offset: float, radius: float, section: float) -> tuple[float, float, float, float]:
-    """Return area, integral of u, of u^2 and of v^2 over the common part of two circles that cross.
+    """Moments of the common part of two circles that cross.
 
-    One circle has radius `section` [in] about the origin, the other `radius` about (offset, 0); offset > 0.
+    Parameters
+    ----------
+    offset, radius : float, of the circle about (offset, 0), offset > 0 [in]
+    section : float, radius of the circle about the origin [in]
+
+    Returns
+    -------
+    area, integral of u, of u^2 and of v^2 : float [in^2, in^3, in^4, in^4]
+
+    References
+    ----------
     Two segments on their common chord, the second one's moments moved by the offset (derived here).
     """
     # The chord of x^2 + y^2 = section^2 and (x - offset)^2 + y^2 = radius^2.

@@ -113,7 +113,17 @@ Record = Any
 
 @compiled
 def surface_rim(diameter: float, radius: float) -> float:
-    """Radius of a hole as an arc on the surface [in]: R asin(a / R), for an axis through the center."""
+    """Radius of a hole as an arc on the surface.
+
+    Parameters
+    ----------
+    diameter : float, of a hole whose axis passes the center [in]
+    radius : float, of the ball [in]
+
+    Returns
+    -------
+    float, R asin(a / R) [in]
+    """
     return radius * math.asin(min(0.5 * diameter / radius, 1.0))
 
 
@@ -448,12 +458,31 @@ def drill(
 
 
 def empty_balls(n: int) -> tuple[Records, Records]:
-    """Return BALL and LAYOUT arrays of length n with every value unknown (NaN)."""
+    """Balls of which nothing is known.
+
+    Parameters
+    ----------
+    n : int
+
+    Returns
+    -------
+    balls, layouts : (n,) arrays of BALL and LAYOUT, NaN
+    """
     balls = np.full(n, np.nan, np.dtype((np.float64, len(BALL.names or ())))).view(BALL).reshape(n)
     layouts = np.full(n, np.nan, np.dtype((np.float64, len(LAYOUT.names or ())))).view(LAYOUT).reshape(n)
     return balls, layouts
 
 
 def vector_of(record: np.void, name: str) -> Vector:
-    """The vector field `name` of one row of a structured array."""
+    """A vector field of a row.
+
+    Parameters
+    ----------
+    record : a row of a structured array
+    name : str, of a field of three numbers
+
+    Returns
+    -------
+    vector
+    """
     return (float(record[f"{name}_x"]), float(record[f"{name}_y"]), float(record[f"{name}_z"]))

@@ -27,7 +27,18 @@ Table = NDArray[np.float64]
 
 @compiled
 def vector_at(table: Table, row: int, column: int) -> Vector:
-    """Return the vector that starts at `column` of a row of a geometry table."""
+    """A vector of a geometry table.
+
+    Parameters
+    ----------
+    table : Table, a hole a row
+    row : int
+    column : int, where the vector starts
+
+    Returns
+    -------
+    vector
+    """
     return (table[row, column], table[row, column + 1], table[row, column + 2])
 
 
@@ -40,10 +51,18 @@ def _store(table: Table, row: int, column: int, value: Vector) -> None:
 
 @compiled
 def pitch_tangents(center: Vector) -> tuple[Vector, Vector]:
-    """Return the unit tangents at a hole's center toward the grip center and to the bowler's right.
+    """Tangents by which pitches are told.
 
     At the grip center itself, where every direction leads away, forward means toward the fingers (+y); at
     the two ends of the midline, where right is the normal, right means onward along the midline.
+
+    Parameters
+    ----------
+    center : unit vector, of the hole
+
+    Returns
+    -------
+    forward, right : unit tangents, toward the grip center and to the bowler's right
     """
     forward = combine(1.0, (0.0, 0.0, 1.0), -center[2], center)
     if dot(forward, forward) < 1e-18:
@@ -67,8 +86,14 @@ def set_hole(
 ) -> None:
     """Fill one row: the axis runs from the surface at `center` to the geometric center moved by the pitches.
 
-    All lengths [in]; the depth is measured along the axis from the surface at the hole's center to the flat
-    bottom.
+    Parameters
+    ----------
+    table : Table, a hole a row
+    row : int
+    center : unit vector
+    ball_radius, hole_radius : float [in]
+    depth : float, along the axis from the surface at the center to the flat bottom [in]
+    pitch_forward, pitch_lateral : float [in]
     """
     forward, lateral = pitch_tangents(center)
     aim = combine(pitch_forward, forward, pitch_lateral, lateral)
@@ -103,10 +128,21 @@ def add_layer(
     moments: NDArray[np.float64],
     out: NDArray[np.float64],
 ) -> float:
-    """Add density x (the hole's share of a ball of radius `sphere`) to `out` and return the volume [in^3].
+    """Add what a hole takes of a ball of one density to `out`.
 
-    out, shape (10,): weight, its three first moments and the second moments xx, yy, zz, xy, xz, yz about the
-    geometric center in the grip frame [oz, oz in, oz in^2]; density [oz/in^3]; moments, (7,), is scratch.
+    Parameters
+    ----------
+    table : Table, a hole a row
+    row : int
+    sphere : float, radius of the layer's ball [in]
+    density : float [oz/in^3]
+    moments : (7,) array, scratch
+    out : (10,) array, weight, its first moments and the second moments xx, yy, zz, xy, xz, yz about the
+        geometric center in the grip frame [oz, oz in, oz in^2]
+
+    Returns
+    -------
+    float, the hole's volume in it [in^3]
     """
     clipped_cylinder(sphere, table[row, OFFSET], table[row, RADIUS], table[row, BOTTOM], moments)
     w = vector_at(table, row, AXIS)
@@ -146,7 +182,19 @@ def _signed_length(sphere_height: float, bottom: float, cut: float, sense: float
 
 @compiled
 def whole_side(table: Table, row: int, normal: Vector, radius: float) -> float:
-    """1 or -1 where the whole hole lies on one side of the plane through the center, 0 where it is cut."""
+    """Side of a plane on which a hole lies.
+
+    Parameters
+    ----------
+    table : Table, a hole a row
+    row : int
+    normal : unit vector, of a plane through the center
+    radius : float, of the ball [in]
+
+    Returns
+    -------
+    float, 1 or -1 where the whole hole lies on one side, 0 where it is cut
+    """
     hole_radius = table[row, RADIUS]
     tilt = dot(vector_at(table, row, AXIS), normal)
     spread = hole_radius * math.sqrt(max(1.0 - tilt * tilt, 0.0))
@@ -221,12 +269,24 @@ def half_difference(
     step: float,
     weight: float,
 ) -> float:
-    """Weight of the hole's material on the side of `normal` less that on the other side [oz].
+    """Weight of a hole's material on the side of `normal` less that on the other side.
 
-    The plane passes through the geometric center. cover, step: density of the cover and what the inner
-    material has beyond it [oz/in^3]; weight: of the whole hole, returned with its sign where the plane misses
-    it. Where it is cut, lines along the axis are integrated exactly and their sum over the cross-section by
-    Gauss-Legendre rules, good to about 2e-5 of the hole's weight.
+    Lines along the axis are integrated exactly and their sum over the cross-section by Gauss-Legendre
+    rules.
+
+    Parameters
+    ----------
+    table : Table, a hole a row
+    row : int
+    normal : unit vector, of the plane through the geometric center
+    radius, inner : float, of the ball and of the inner material [in]
+    cover, step : float, the cover's density, and what the inner material has beyond it [oz/in^3]
+    weight : float, of the whole hole's material [oz]
+
+    Returns
+    -------
+    float [oz], good to about 2e-5 of the hole's weight; all of it, signed, where the plane misses the
+        hole
     """
     side = whole_side(table, row, normal, radius)
     if side != 0.0:

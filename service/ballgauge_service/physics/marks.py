@@ -28,7 +28,17 @@ _INTERPRETING = 3e-4
 
 @compiled
 def place_of(at: Vector, radius: float) -> tuple[float, float]:
-    """Arcs from the grip center [in] of a unit vector; what only rounding leaves is 0, the unknown is NaN."""
+    """Place of a mark.
+
+    Parameters
+    ----------
+    at : unit vector
+    radius : float [in]
+
+    Returns
+    -------
+    right, up : float, arcs from the grip center [in]; what only rounding leaves is 0, the unknown is NaN
+    """
     if math.isnan(at[0] + at[1] + at[2]):
         return math.nan, math.nan
     right, up = arcs_from_grip(at, radius)

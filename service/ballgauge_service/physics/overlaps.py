@@ -96,11 +96,23 @@ def _mouth(table: Table, row: int) -> float:
 
 @compiled
 def may_meet(table: Table, i: int, j: int) -> bool:
-    """True where the axes of two holes come closer than the sum of their radii inside the ball.
+    """Whether two holes can share material.
 
-    Every point of a flat-bottomed hole lies within its radius of the axis between the bottom and the highest
-    point of its mouth, so holes whose segments are further apart cannot meet. Distance of two segments:
-    closest points of clamped lines (Ericson, Real-Time Collision Detection, 2005, 5.1.9, from memory).
+    Every point of a flat-bottomed hole lies within its radius of the axis between the bottom and the
+    highest point of its mouth, so holes whose segments are further apart cannot meet.
+
+    Parameters
+    ----------
+    table : Table, a hole a row
+    i, j : int, rows
+
+    Returns
+    -------
+    bool, True where the axes come closer inside the ball than the sum of the radii
+
+    References
+    ----------
+    Closest points of clamped lines: Ericson, Real-Time Collision Detection, 2005, 5.1.9, from memory.
     """
     wi = vector_at(table, i, AXIS)
     wj = vector_at(table, j, AXIS)
@@ -677,13 +689,21 @@ def shared_region(
     step: float,
     out: NDArray[np.float64],
 ) -> None:
-    """Write into `out`, shape (14,), what hole j must not remove where it runs through hole i < j.
+    """Write into `out` what hole j must not remove where it runs through hole i.
 
-    outer_density: the cover's density less that of the fill of hole i [oz/in^3]; step: what the inner
-    material has beyond the cover. Good to about 1e-6 of the shared weight, and to 2e-5 oz where faces all but
-    touch; the half differences to 1e-5 of it and 4e-4 oz. Parts taken by a hole between i and j in the order
-    are left out, with less accuracy (about 1e-2 of what three holes share), since the outline of that part is
-    not located.
+    Good to about 1e-6 of the shared weight, and to 2e-5 oz where faces all but touch; the half
+    differences to 1e-5 of it and 4e-4 oz. Parts taken by a hole between i and j in the order are left
+    out, with less accuracy (about 1e-2 of what three holes share), since the outline of that part is not
+    located.
+
+    Parameters
+    ----------
+    table : Table, a hole a row
+    i, j : int, rows, i < j
+    radius, inner : float, of the ball and of the inner material [in]
+    outer_density : float, the cover's less that of the fill of hole i [oz/in^3]
+    step : float, what the inner material has beyond the cover [oz/in^3]
+    out : (14,) array
     """
     out[:] = 0.0
     frame = _frame(table, i, j)

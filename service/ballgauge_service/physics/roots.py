@@ -26,14 +26,33 @@ class Bracket(NamedTuple):
 
 @compiled
 def secant(bracket: Bracket) -> float:
-    """Place where the straight line between the ends passes zero."""
+    """Place where the straight line between the ends passes zero.
+
+    Parameters
+    ----------
+    bracket : Bracket
+
+    Returns
+    -------
+    float
+    """
     first, second, at_first, at_second, _ = bracket
     return (first * at_second - second * at_first) / (at_second - at_first)
 
 
 @compiled
 def narrowed(bracket: Bracket, at: float, value: float) -> Bracket:
-    """The bracket with `at`, where the function is `value`, in place of the end of the same sign."""
+    """The bracket with a place instead of the end of the same sign.
+
+    Parameters
+    ----------
+    bracket : Bracket
+    at, value : float, a place and the function there
+
+    Returns
+    -------
+    Bracket
+    """
     first, second, at_first, at_second, moved = bracket
     if (value < 0.0) == (at_second < 0.0):
         return Bracket(first, at, at_first * (0.5 if moved == 1.0 else 1.0), value, 1.0)

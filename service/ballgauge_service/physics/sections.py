@@ -51,7 +51,17 @@ class Pair(NamedTuple):
 
 @compiled
 def strips(pair: Pair, s: float) -> tuple[float, float]:
-    """Half widths of the two holes' strips in the plane at s [in], 0 where the plane misses the hole."""
+    """Half widths of the two holes' strips in a plane.
+
+    Parameters
+    ----------
+    pair : Pair
+    s : float, of the plane [in]
+
+    Returns
+    -------
+    first, second : float [in], 0 where the plane misses the hole
+    """
     half_i = math.sqrt(max(pair.radius_i * pair.radius_i - (s - pair.at_i) * (s - pair.at_i), 0.0))
     half_j = math.sqrt(max(pair.radius_j * pair.radius_j - (s - pair.at_j) * (s - pair.at_j), 0.0))
     return half_i, half_j
@@ -59,7 +69,19 @@ def strips(pair: Pair, s: float) -> tuple[float, float]:
 
 @compiled
 def clip(a: float, b: float, r: float, source: Polygon, count: int, target: Polygon) -> int:
-    """Write the part of a convex polygon where a x + b z <= r into `target`; return its vertices' number."""
+    """Clip a polygon by a line.
+
+    Parameters
+    ----------
+    a, b, r : float, of the half plane a x + b z <= r
+    source : Polygon, convex
+    count : int, of its vertices
+    target : Polygon, written to
+
+    Returns
+    -------
+    int, vertices of the target
+    """
     kept = 0
     px, pz = source[count - 1, 0], source[count - 1, 1]
     dp = r - a * px - b * pz
@@ -136,7 +158,18 @@ def _clipped_section(
 
 @compiled
 def section(pair: Pair, s: float, scratch: Polygon, polygon: Polygon) -> int:
-    """Write what the two holes share in the plane at s, spheres aside; return its number of vertices or 0."""
+    """What the two holes share in a plane, spheres aside.
+
+    Parameters
+    ----------
+    pair : Pair
+    s : float, of the plane [in]
+    scratch, polygon : Polygon, the latter written to
+
+    Returns
+    -------
+    int, its vertices, or 0
+    """
     half_i, half_j = strips(pair, s)
     if half_i == 0.0 or half_j == 0.0:
         return 0
@@ -151,7 +184,17 @@ def section(pair: Pair, s: float, scratch: Polygon, polygon: Polygon) -> int:
 
 @compiled
 def farthest(polygon: Polygon, count: int) -> float:
-    """Greatest squared distance of a vertex from the origin of the plane."""
+    """Greatest squared distance of a vertex from the origin of the plane.
+
+    Parameters
+    ----------
+    polygon : Polygon
+    count : int, of its vertices
+
+    Returns
+    -------
+    float [in^2]
+    """
     most = 0.0
     for k in range(count):
         most = max(most, polygon[k, 0] * polygon[k, 0] + polygon[k, 1] * polygon[k, 1])
@@ -160,9 +203,16 @@ def farthest(polygon: Polygon, count: int) -> float:
 
 @compiled
 def inside_disc(px: float, pz: float, qx: float, qz: float, disc: float) -> tuple[float, float]:
-    """Parameters between which the edge p + t (q - p), 0 <= t <= 1, lies in the disc about the origin.
+    """Part of an edge p + t (q - p) that lies in the disc about the origin.
 
-    disc: squared radius. Where it does not, both are 1 or both 0.
+    Parameters
+    ----------
+    px, pz, qx, qz : float, the ends of an edge [in]
+    disc : float, squared radius [in^2]
+
+    Returns
+    -------
+    first, last : float, parameters from 0 to 1; both 1 or both 0 where none of it does
     """
     dx, dz = qx - px, qz - pz
     a = dx * dx + dz * dz
@@ -214,10 +264,15 @@ def _add_sector(px: float, pz: float, qx: float, qz: float, disc: float, out: ND
 
 @compiled
 def disc_moments(polygon: Polygon, count: int, reach: float, disc: float, out: NDArray[np.float64]) -> None:
-    """Write the moments of the polygon's part inside a disc about the origin into `out`, shape (6,).
+    """Write the moments of the polygon's part inside a disc about the origin into `out`.
 
-    They are the area and the integrals of x, z, x^2, z^2, x z; reach: from `farthest`; disc: the squared
-    radius. Vertices go round counterclockwise.
+    Parameters
+    ----------
+    polygon : Polygon, its vertices counterclockwise
+    count : int, of its vertices
+    reach : float, from `farthest` [in^2]
+    disc : float, squared radius [in^2]
+    out : (6,) array, area and the integrals of x, z, x^2, z^2, x z
     """
     out[:] = 0.0
     if disc <= 0.0:
@@ -242,7 +297,16 @@ def disc_moments(polygon: Polygon, count: int, reach: float, disc: float, out: N
 
 @compiled
 def disc_area(polygon: Polygon, count: int, reach: float, disc: float) -> float:
-    """Area of the polygon's part inside a disc about the origin, as `disc_moments` gives it."""
+    """Area of the polygon's part inside a disc about the origin.
+
+    Parameters
+    ----------
+    polygon, count, reach, disc : as in `disc_moments`
+
+    Returns
+    -------
+    float [in^2]
+    """
     if disc <= 0.0:
         return 0.0
     twice = 0.0

@@ -18,32 +18,79 @@ Vector = tuple[float, float, float]
 
 @compiled
 def dot(a: Vector, b: Vector) -> float:
-    """Return the scalar product."""
+    """Scalar product.
+
+    Parameters
+    ----------
+    a, b : vector
+
+    Returns
+    -------
+    float
+    """
     return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
 
 
 @compiled
 def cross(a: Vector, b: Vector) -> Vector:
-    """Return the vector product, right-handed."""
+    """Vector product.
+
+    Parameters
+    ----------
+    a, b : vector
+
+    Returns
+    -------
+    vector, right-handed
+    """
     return (a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0])
 
 
 @compiled
 def combine(p: float, a: Vector, q: float, b: Vector) -> Vector:
-    """Return p a + q b."""
+    """Sum of two scaled vectors.
+
+    Parameters
+    ----------
+    p, q : float
+    a, b : vector
+
+    Returns
+    -------
+    vector, p a + q b
+    """
     return (p * a[0] + q * b[0], p * a[1] + q * b[1], p * a[2] + q * b[2])
 
 
 @compiled
 def unit(a: Vector) -> Vector:
-    """Return a / |a|; a zero vector gives NaN."""
+    """Vector of length one.
+
+    Parameters
+    ----------
+    a : vector
+
+    Returns
+    -------
+    vector, a / |a|; NaN of a zero vector
+    """
     length = math.sqrt(dot(a, a))
     return (a[0] / length, a[1] / length, a[2] / length)
 
 
 @compiled
 def place(right: float, up: float, radius: float) -> Vector:
-    """Unit vector of the point `right` along the midline, then `up` along the meridian [arcs, in]."""
+    """Point of the surface by its arcs from the grip center.
+
+    Parameters
+    ----------
+    right, up : float, along the midline, then along the meridian [arcs, in]
+    radius : float, of the ball [in]
+
+    Returns
+    -------
+    unit vector
+    """
     across = right / radius
     rise = up / radius
     return (math.cos(rise) * math.sin(across), math.sin(rise), math.cos(rise) * math.cos(across))
@@ -51,21 +98,49 @@ def place(right: float, up: float, radius: float) -> Vector:
 
 @compiled
 def arcs_from_grip(point: Vector, radius: float) -> tuple[float, float]:
-    """Return (right, up), the arcs [in] that `place` maps to the unit vector `point`."""
+    """The arcs that `place` maps to a point.
+
+    Parameters
+    ----------
+    point : unit vector
+    radius : float [in]
+
+    Returns
+    -------
+    right, up : float [arcs, in]
+    """
     rise = math.asin(min(1.0, max(-1.0, point[1])))
     return radius * math.atan2(point[0], point[2]), radius * rise
 
 
 @compiled
 def angle_between(a: Vector, b: Vector) -> float:
-    """Angle between two vectors [rad], exact for small and for nearly opposite ones (atan2 form)."""
+    """Angle between two vectors.
+
+    Parameters
+    ----------
+    a, b : vector
+
+    Returns
+    -------
+    float [rad], exact for small and for nearly opposite ones (atan2 form)
+    """
     c = cross(a, b)
     return math.atan2(math.sqrt(dot(c, c)), dot(a, b))
 
 
 @compiled
 def toward(start: Vector, goal: Vector) -> Vector:
-    """Unit tangent at `start` on the great circle to `goal`; NaN where they coincide or are opposite."""
+    """Direction along the great circle from one point to another.
+
+    Parameters
+    ----------
+    start, goal : unit vector
+
+    Returns
+    -------
+    unit tangent at `start`; NaN where they coincide or are opposite
+    """
     along = dot(start, goal)
     tangent = combine(1.0, goal, -along, start)
     if dot(tangent, tangent) < 1e-24:
@@ -75,25 +150,69 @@ def toward(start: Vector, goal: Vector) -> Vector:
 
 @compiled
 def travel(start: Vector, direction: Vector, angle: float) -> Vector:
-    """Unit vector reached from `start` after `angle` [rad] along the unit tangent `direction`."""
+    """Point reached along a great circle.
+
+    Parameters
+    ----------
+    start : unit vector
+    direction : unit tangent there
+    angle : float [rad]
+
+    Returns
+    -------
+    unit vector
+    """
     return combine(math.cos(angle), start, math.sin(angle), direction)
 
 
 @compiled
 def turn(direction: Vector, outward: Vector, angle: float) -> Vector:
-    """Turn a unit tangent by `angle` [rad], clockwise as seen from outside, about the unit normal."""
+    """Turn a tangent about the normal.
+
+    Parameters
+    ----------
+    direction : unit tangent
+    outward : unit normal
+    angle : float [rad], clockwise as seen from outside
+
+    Returns
+    -------
+    unit tangent
+    """
     return combine(math.cos(angle), direction, -math.sin(angle), cross(outward, direction))
 
 
 @compiled
 def positive_axis_point(hand: float, over: float, up: float, radius: float) -> Vector:
-    """Unit vector of the PAP: `over` from the grip center to the hand's side, then `up` the VAL [in]."""
+    """Positive axis point of a bowler.
+
+    Parameters
+    ----------
+    hand : float, 1 of a right-hander, -1 of a left-hander
+    over, up : float, from the grip center to the hand's side, then up the VAL [in]
+    radius : float [in]
+
+    Returns
+    -------
+    unit vector of the PAP
+    """
     return place(hand * over, up, radius)
 
 
 @compiled
 def val_tangents(hand: float, over: float, up: float, radius: float) -> tuple[Vector, Vector]:
-    """Unit tangents at the PAP: up the VAL, and square to it toward the grip."""
+    """Tangents at the PAP.
+
+    Parameters
+    ----------
+    hand : float, 1 of a right-hander, -1 of a left-hander
+    over, up : float, from the grip center to the hand's side, then up the VAL [in]
+    radius : float [in]
+
+    Returns
+    -------
+    up, toward : unit tangents, up the VAL and square to it toward the grip
+    """
     across = over / radius
     rise = up / radius
     upward = (-math.sin(rise) * math.sin(across) * hand, math.cos(rise), -math.sin(rise) * math.cos(across))
@@ -104,9 +223,21 @@ def val_tangents(hand: float, over: float, up: float, radius: float) -> tuple[Ve
 def pin_from_layout(
     hand: float, over: float, up: float, pin_to_pap: float, val_angle: float, radius: float
 ) -> Vector:
-    """Unit vector of the pin: from the PAP, `val_angle` [rad] from the upward VAL toward the grip.
+    """Pin of a layout.
 
-    By the law of sines the pin then lies asin(sin(pin_to_pap) sin(val_angle)) from the VAL.
+    By the law of sines it lies asin(sin(pin_to_pap) sin(val_angle)) from the VAL.
+
+    Parameters
+    ----------
+    hand : float, 1 of a right-hander, -1 of a left-hander
+    over, up : float, from the grip center to the hand's side, then up the VAL [in]
+    pin_to_pap : float [in]
+    val_angle : float, from the upward VAL toward the grip [rad]
+    radius : float [in]
+
+    Returns
+    -------
+    unit vector of the pin
     """
     pap = positive_axis_point(hand, over, up, radius)
     upward, gripward = val_tangents(hand, over, up, radius)
@@ -116,9 +247,17 @@ def pin_from_layout(
 
 @compiled
 def spin_axis_from_layout(hand: float, pin: Vector, pap: Vector, drilling_angle: float) -> Vector:
-    """Unit vector of the PSA: a quarter turn from the pin, `drilling_angle` [rad] from the PAP's direction.
+    """Preferred spin axis of a layout.
 
-    The angle is turned clockwise seen from outside for a right-hander, counterclockwise for a left-hander.
+    Parameters
+    ----------
+    hand : float, 1 of a right-hander, -1 of a left-hander
+    pin, pap : unit vector
+    drilling_angle : float, from the PAP's direction, clockwise seen from outside for a right-hander [rad]
+
+    Returns
+    -------
+    unit vector of the PSA, a quarter turn from the pin
     """
     return turn(toward(pin, pap), pin, hand * drilling_angle)
 
@@ -127,9 +266,18 @@ def spin_axis_from_layout(hand: float, pin: Vector, pap: Vector, drilling_angle:
 def layout_from_marks(
     hand: float, over: float, up: float, pin: Vector, psa: Vector, radius: float
 ) -> tuple[float, float, float]:
-    """Return (drilling_angle [rad], pin_to_pap [in], val_angle [rad]) of a pin and PSA already on the ball.
+    """Layout of a ball with a pin and a PSA; the inverse of `pin_from_layout` and `spin_axis_from_layout`.
 
-    The inverse of `pin_from_layout` and `spin_axis_from_layout`; angles lie in (-pi, pi].
+    Parameters
+    ----------
+    hand : float, 1 of a right-hander, -1 of a left-hander
+    over, up : float, from the grip center to the hand's side, then up the VAL [in]
+    pin, psa : unit vector
+    radius : float [in]
+
+    Returns
+    -------
+    drilling_angle [rad], pin_to_pap [in], val_angle [rad] : float, angles in (-pi, pi]
     """
     pap = positive_axis_point(hand, over, up, radius)
     upward, gripward = val_tangents(hand, over, up, radius)
@@ -142,7 +290,16 @@ def layout_from_marks(
 
 @compiled
 def bearing(start: Vector, goal: Vector) -> float:
-    """Direction from one surface point to another [rad]: from up (+y), clockwise as seen from outside."""
+    """Direction from one surface point to another.
+
+    Parameters
+    ----------
+    start, goal : unit vector
+
+    Returns
+    -------
+    float [rad], from up (+y), clockwise as seen from outside
+    """
     up = combine(1.0, (0.0, 1.0, 0.0), -start[1], start)
     direction = combine(1.0, goal, -dot(start, goal), start)
     return math.atan2(-dot(direction, cross(start, up)), dot(direction, up)) % (2.0 * math.pi)
@@ -150,8 +307,20 @@ def bearing(start: Vector, goal: Vector) -> float:
 
 @compiled
 def turned(point: Vector, axis: Vector, angle: float) -> Vector:
-    """Rotate a vector about a unit axis by `angle` [rad], right-handed.
+    """Rotate a vector about an axis.
 
+    Parameters
+    ----------
+    point : vector
+    axis : unit vector
+    angle : float, right-handed [rad]
+
+    Returns
+    -------
+    vector
+
+    References
+    ----------
     Rodrigues' formula: v cos t + (k x v) sin t + k (k . v) (1 - cos t).
     """
     along = dot(axis, point) * (1.0 - math.cos(angle))
@@ -169,13 +338,23 @@ def span_triangle(
     ring_rim: float,
     radius: float,
 ) -> tuple[Vector, Vector, Vector]:
-    """Return the unit vectors of the thumb, middle and ring holes of a right-hander.
+    """Centers of the three holes of a right-hander.
 
-    Spans and bridge are surface arcs [in]; the rims are the holes' radii as arcs [in], the thumb's 0 where
-    there is no thumb hole; full_span is 1.0 where spans run center to center and 0.0 where they run cut to
-    cut. The three center-to-center arcs fix a spherical triangle (law of cosines). The center line runs from
-    the thumb through the middle of the bridge, and the grip center lies midway between the thumb's front edge
-    and the great circle through both finger holes' front edges. NaN where no such triangle exists.
+    The center-to-center arcs fix a spherical triangle (law of cosines). The center line runs from the
+    thumb through the middle of the bridge, and the grip center lies midway between the thumb's front edge
+    and the great circle through both finger holes' front edges.
+
+    Parameters
+    ----------
+    span_middle, span_ring, bridge : float, surface arcs [in]
+    full_span : float, 1.0 where spans run center to center, 0.0 cut to cut
+    thumb_rim, middle_rim, ring_rim : float, the holes' radii as arcs [in], the thumb's 0 where there is
+        none
+    radius : float [in]
+
+    Returns
+    -------
+    thumb, middle, ring : unit vectors; NaN where no such triangle exists
     """
     to_middle = (span_middle if full_span > 0.5 else span_middle + thumb_rim + middle_rim) / radius
     to_ring = (span_ring if full_span > 0.5 else span_ring + thumb_rim + ring_rim) / radius

@@ -36,7 +36,22 @@ class BadArgument(ValueError):
 
 
 def whole_number(name: str, value: Any, minimum: int, maximum: int = LARGEST_COUNT) -> int:
-    """Return `value` as an int; it must be a whole number from `minimum` to `maximum`."""
+    """Check a whole number.
+
+    Parameters
+    ----------
+    name : str, of the argument, for the error
+    value : Any
+    minimum, maximum : int
+
+    Returns
+    -------
+    int
+
+    Raises
+    ------
+    BadArgument naming the argument
+    """
     wanted = f"a whole number from {minimum} to {maximum}"
     if isinstance(value, (bool, np.bool_)) or not isinstance(value, (int, np.integer)):
         raise BadArgument(name, f"must be {wanted}; got {value!r}")
@@ -55,7 +70,22 @@ def number(
     below: float | None = None,
     at_least: float | None = None,
 ) -> float:
-    """Return `value` as a finite float within the open bounds `above`, `below` and the closed `at_least`."""
+    """Check a finite number.
+
+    Parameters
+    ----------
+    name : str, of the argument, for the error
+    value : Any
+    above, below, at_least : float or None, open bounds and a closed one
+
+    Returns
+    -------
+    float, finite
+
+    Raises
+    ------
+    BadArgument naming the argument
+    """
     if isinstance(value, (bool, np.bool_, str, bytes)) or value is None:
         raise BadArgument(name, f"must be a number; got {value!r}")
     try:
@@ -74,7 +104,21 @@ def number(
 
 
 def probability(name: str, value: Any) -> float:
-    """Return `value` as a float strictly between 0 and 1, and no nearer to either than 1e-12 (ours)."""
+    """Check a probability strictly between 0 and 1.
+
+    Parameters
+    ----------
+    name : str, of the argument, for the error
+    value : Any
+
+    Returns
+    -------
+    float, no nearer to 0 or 1 than 1e-12 (ours)
+
+    Raises
+    ------
+    BadArgument naming the argument
+    """
     result = number(name, value, above=0.0, below=1.0)
     if not NEAREST_PROBABILITY <= result <= 1 - NEAREST_PROBABILITY:
         raise BadArgument(name, f"must not be nearer than {NEAREST_PROBABILITY:g} to 0 or 1; got {result!r}")
@@ -82,7 +126,22 @@ def probability(name: str, value: Any) -> float:
 
 
 def one_of(name: str, value: Any, options: Iterable[str]) -> str:
-    """Return `value` when it is one of `options`."""
+    """Check a word of a list.
+
+    Parameters
+    ----------
+    name : str, of the argument, for the error
+    value : Any
+    options : iterable of str
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    BadArgument naming the argument
+    """
     allowed = tuple(options)
     if not isinstance(value, str) or value not in allowed:
         raise BadArgument(name, f"must be one of {', '.join(allowed)}; got {value!r}")
@@ -90,7 +149,21 @@ def one_of(name: str, value: Any, options: Iterable[str]) -> str:
 
 
 def numbers(name: str, values: ArrayLike) -> FloatArray:
-    """Return `values` as a float array of any shape, unchecked but for being numbers."""
+    """Check that an array holds numbers.
+
+    Parameters
+    ----------
+    name : str, of the argument, for the error
+    values : array_like
+
+    Returns
+    -------
+    array of float, of the same shape, otherwise unchecked
+
+    Raises
+    ------
+    BadArgument naming the argument
+    """
     try:
         return np.asarray(values, dtype=np.float64)
     except (TypeError, ValueError, OverflowError) as error:
@@ -98,7 +171,23 @@ def numbers(name: str, values: ArrayLike) -> FloatArray:
 
 
 def readings(name: str, values: ArrayLike, *, minimum_count: int = 1, dimensions: int = 1) -> FloatArray:
-    """Return `values` as a finite float array of the stated number of dimensions."""
+    """Check readings.
+
+    Parameters
+    ----------
+    name : str, of the argument, for the error
+    values : array_like
+    minimum_count : int, fewest values
+    dimensions : int
+
+    Returns
+    -------
+    array of float, finite
+
+    Raises
+    ------
+    BadArgument naming the argument
+    """
     result = numbers(name, values)
     if result.ndim != dimensions:
         raise BadArgument(name, f"must have {dimensions} dimension(s); got {result.ndim}")
@@ -113,7 +202,22 @@ def readings(name: str, values: ArrayLike, *, minimum_count: int = 1, dimensions
 
 
 def whole_numbers(name: str, values: ArrayLike, minimum: int) -> IntArray:
-    """Return `values` as an int array of any shape with every entry a whole number of at least `minimum`."""
+    """Check an array of whole numbers.
+
+    Parameters
+    ----------
+    name : str, of the argument, for the error
+    values : array_like
+    minimum : int
+
+    Returns
+    -------
+    array of int, of the same shape
+
+    Raises
+    ------
+    BadArgument naming the argument
+    """
     result = np.asarray(values)
     if result.dtype == np.bool_ or not np.issubdtype(result.dtype, np.integer):
         raise BadArgument(name, f"must be whole numbers; got {result.dtype}")
@@ -123,7 +227,20 @@ def whole_numbers(name: str, values: ArrayLike, minimum: int) -> IntArray:
 
 
 def limits(lower: Any, upper: Any) -> tuple[float | None, float | None]:
-    """Return (lower, upper) as finite floats or None; one is needed, and lower must be the smaller."""
+    """Check a pair of limits.
+
+    Parameters
+    ----------
+    lower, upper : number or None
+
+    Returns
+    -------
+    lower, upper : float or None, not both None, the lower one smaller
+
+    Raises
+    ------
+    BadArgument naming the argument
+    """
     if lower is None and upper is None:
         raise BadArgument("lower", "or upper must be given")
     low = None if lower is None else number("lower", lower)
@@ -169,7 +286,22 @@ def summarize(values: ArrayLike) -> SampleSummary:
 
 
 def checked_summary(count: int, mean: float, standard_deviation: float) -> tuple[int, float, float]:
-    """Return the three numbers checked: count >= 2, finite mean, standard deviation > 0."""
+    """Check a sample's summary.
+
+    Parameters
+    ----------
+    count : int, 2 or more
+    mean : float
+    standard_deviation : float, over 0
+
+    Returns
+    -------
+    count, mean, standard_deviation : the same, checked
+
+    Raises
+    ------
+    BadArgument naming the argument
+    """
     return (
         whole_number("count", count, 2),
         number("mean", mean),

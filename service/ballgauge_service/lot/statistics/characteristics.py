@@ -100,17 +100,33 @@ class QuantityStatement:
 
 
 def unit_of(quantity: str) -> str:
-    """The trade unit of a quantity."""
+    """The trade unit of a quantity.
+
+    Parameters
+    ----------
+    quantity : str, of the contract
+
+    Returns
+    -------
+    str
+    """
     return KINDS[QUANTITIES[quantity].kind].unit
 
 
 def describe_quantities(
     totals: Gathered, ordered: Ordered | None, confidence: float, coverage: float
 ) -> list[QuantityStatement]:
-    """A statement on every quantity that any ball has, in the contract's order.
+    """State what every quantity that any ball has is like, in the contract's order.
 
-    confidence, coverage: fractions. Statistics that need each ball's value are None in a lot of more than
-    `KEPT_MAXIMUM` balls, and its notes say so.
+    Parameters
+    ----------
+    totals : Gathered
+    ordered : Ordered or None, None of a lot of more than `KEPT_MAXIMUM` balls
+    confidence, coverage : float, fractions
+
+    Returns
+    -------
+    list of QuantityStatement: without `ordered` what needs each ball's value is None, and notes say so
     """
     limits, undecided = totals.limits(), totals.open_limits()
     return [

@@ -97,7 +97,16 @@ class GaugeStudy:
     notes: tuple[str, ...]
 
     def within(self, tolerance: float) -> GaugeStudy:
-        """The same with percent of a tolerance: the width [the readings' unit] that limits leave."""
+        """The same with percent of a tolerance.
+
+        Parameters
+        ----------
+        tolerance : float, the width that limits leave [the readings' unit]
+
+        Returns
+        -------
+        GaugeStudy
+        """
         width = number("tolerance", tolerance, above=0.0)
         components = [
             replace(each, percent_tolerance=100 * each.study_variation / width) for each in self.components
@@ -105,7 +114,13 @@ class GaugeStudy:
         return replace(self, components=tuple(components))
 
     def judged(self) -> tuple[str, str]:
-        """The usual word for the gauge, and by what: `tolerance` if known, else `study_variation`."""
+        """Judge the gauge in the usual words.
+
+        Returns
+        -------
+        word : str, the usual one for the gauge
+        by : str, `tolerance` if that is known, else `study_variation`
+        """
         gauge = next(each for each in self.components if each.source == "gauge")
         by = "study_variation" if gauge.percent_tolerance is None else "tolerance"
         percent = (

@@ -104,7 +104,16 @@ def inspection_risk(
 
 
 def joint_risk(each: Sequence[InspectionRisk]) -> tuple[float, float]:
-    """Consumer's and producer's risk of judging several quantities that vary independently of each other."""
+    """Join the risks of several quantities.
+
+    Parameters
+    ----------
+    each : sequence of InspectionRisk, of quantities that vary independently of each other
+
+    Returns
+    -------
+    consumer, producer : float, the risks of judging by all of them
+    """
     accepted = math.prod(risk.accepted for risk in each)
     conforming = math.prod(risk.conforming for risk in each)
     both = math.prod(max(risk.conforming - risk.producer_risk, 0.0) for risk in each)

@@ -180,7 +180,22 @@ def hypergeometric_bounds(
 def nonconforming_fraction(
     count: int, sample_size: int, *, lot_size: int | None = None, confidence: float = 0.95
 ) -> NonconformingFraction:
-    """State the nonconforming fraction with every bound; see `clopper_pearson`, `hypergeometric_bounds`."""
+    """State the nonconforming fraction with every bound; see `clopper_pearson`, `hypergeometric_bounds`.
+
+    Parameters
+    ----------
+    count, sample_size : int
+    lot_size : int or None, not known
+    confidence : float
+
+    Returns
+    -------
+    NonconformingFraction
+
+    Raises
+    ------
+    ValueError naming the argument
+    """
     size = whole_number("sample_size", sample_size, 1)
     found = whole_number("count", count, 0, size)
     lower, upper = clopper_pearson(found, size, confidence=confidence)

@@ -57,8 +57,18 @@ class OperatingCharacteristic:
 
 
 def curve_type(model: str) -> str:
-    """Whose risk a curve tells: `A`, of one lot of known size; `B`, of lots from a steady process.
+    """Whose risk a curve tells.
 
+    Parameters
+    ----------
+    model : str, `hypergeometric` or another
+
+    Returns
+    -------
+    str: `A`, of one lot of known size; `B`, of lots from a steady process
+
+    References
+    ----------
     ISO 3534-2:2006, 4.6.8 and 4.6.9, from memory.
     """
     return "A" if model == "hypergeometric" else "B"
@@ -118,10 +128,18 @@ def acceptance_probability(
 def hypergeometric_acceptance(
     sample_size: ArrayLike, acceptance_number: ArrayLike, nonconforming: ArrayLike, lot_size: ArrayLike
 ) -> FloatArray:
-    """Return P(X <= acceptance number) for a sample from a lot with `nonconforming` such balls; broadcasts.
+    """Probability that a sample of a lot with `nonconforming` such balls is accepted.
 
-    Arguments are not checked. Counts that the sample cannot reach or must exceed are settled here: scipy's
-    routine does not take them.
+    Counts that the sample cannot reach or must exceed are settled here: scipy's routine does not take
+    them.
+
+    Parameters
+    ----------
+    sample_size, acceptance_number, nonconforming, lot_size : array_like, which broadcast, unchecked
+
+    Returns
+    -------
+    array of float, P(X <= acceptance number)
     """
     size, accept, bad, lot = np.broadcast_arrays(sample_size, acceptance_number, nonconforming, lot_size)
     least = np.maximum(0, size - (lot - bad))
@@ -140,12 +158,28 @@ def quality_at_acceptance(
     model: str = "binomial",
     lot_size: int | None = None,
 ) -> float:
-    """Return the nonconforming fraction at which a plan accepts with probability `accepted`.
+    """Nonconforming fraction at which a plan accepts with a probability.
 
-    For `hypergeometric` the smallest fraction of whole balls at which the plan accepts no oftener than that.
-    Closed forms: beta quantile (binomial), chi-square quantile (Poisson); Hald, Statistical Theory of
-    Sampling Inspection by Attributes, 1981.
-    Raises ValueError naming the argument; also where the plan accepts everything.
+    Parameters
+    ----------
+    sample_size, acceptance_number : int
+    accepted : float, the probability
+    model : str
+    lot_size : int or None
+
+    Returns
+    -------
+    float, the nonconforming fraction; for `hypergeometric` the smallest of whole balls at which the plan
+        accepts no oftener than that
+
+    Raises
+    ------
+    ValueError naming the argument; also where the plan accepts everything
+
+    References
+    ----------
+    Beta quantile (binomial), chi-square quantile (Poisson): Hald, Statistical Theory of Sampling
+    Inspection by Attributes, 1981.
     """
     one_of("model", model, MODELS)
     size = whole_number("sample_size", sample_size, 1)
@@ -175,6 +209,13 @@ def average_outgoing_quality(
     lot_size: int | None = None,
 ) -> FloatArray:
     """Return the average nonconforming fraction sent on when rejected lots are screened.
+
+    Parameters
+    ----------
+    sample_size, acceptance_number : int
+    fraction : array_like, nonconforming in the lots
+    model : str
+    lot_size : int or None, large against the sample
 
     Returns
     -------
@@ -219,6 +260,13 @@ def average_total_inspection(
     model: str = "binomial",
 ) -> FloatArray:
     """Return the average number of balls inspected a lot, rejected lots screened: n + (1 - Pa)(N - n).
+
+    Parameters
+    ----------
+    sample_size, acceptance_number : int
+    fraction : array_like, nonconforming in the lots
+    lot_size : int
+    model : str
 
     Returns
     -------
@@ -291,9 +339,24 @@ def operating_characteristic(
 def average_outgoing_quality_limit(
     sample_size: int, acceptance_number: int, *, model: str = "binomial", lot_size: int | None = None
 ) -> tuple[float, float]:
-    """Return the largest average outgoing quality and the incoming fraction where it is reached.
+    """Largest average outgoing quality.
 
-    Arguments as `average_outgoing_quality`. Raises ValueError naming the argument.
+    Parameters
+    ----------
+    sample_size, acceptance_number, model, lot_size : as in `average_outgoing_quality`
+
+    Returns
+    -------
+    limit, fraction : float, the largest average outgoing quality and the incoming fraction where it is
+        reached
+
+    Raises
+    ------
+    ValueError naming the argument
+
+    References
+    ----------
+    Dodge and Romig, Sampling Inspection Tables, 1959.
     """
     one_of("model", model, MODELS)
     whole_number("sample_size", sample_size, 1)

@@ -150,9 +150,18 @@ class NormalityTest:
 
 
 def without_steps(values: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Readings (n,) as a gauge without steps might give them: equal ones spread evenly over its step (ours).
+    """Readings as a gauge without steps might give them.
 
-    The step is the smallest gap between two readings. Rounding alone then no longer speaks against normality.
+    Rounding alone then no longer speaks against normality.
+
+    Parameters
+    ----------
+    values : (n,) readings
+
+    Returns
+    -------
+    (n,) array of float: equal readings spread evenly over the gauge's step, the smallest gap of two
+        (ours)
     """
     ordered = np.sort(values)
     distinct, first, count = np.unique(ordered, return_index=True, return_counts=True)
