@@ -30,9 +30,17 @@ NUMBERS = 8
 
 
 def shared_by_three(balls: Records, out: Records, hole_out: Records) -> Array:
-    """Standard uncertainties (n, h) [oz] of what holes take, where three and more share material; else 0.
+    """Standard uncertainties of what holes take where three and more share material; else 0.
 
-    What a hole leaves to others is at most its volume at the greater of the two densities, less what it took.
+    Parameters
+    ----------
+    balls, out : (n,) records
+    hole_out : (n, h) records
+
+    Returns
+    -------
+    (n, h) array [oz]: what a hole leaves to others is at most its volume at the greater of the two
+        densities, less what it took
     """
     found = np.zeros(hole_out.shape)
     meets = hole_out["meets"]

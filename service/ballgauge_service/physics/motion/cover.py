@@ -56,9 +56,20 @@ under 0.01 board."""
 
 @compiled
 def gap_oil(marks: Array, near: NDArray[np.int64], last: int, at: Array, setup: Array) -> float:
-    """Take up the oil [µL/ft²] that earlier passes bring to the contact `at`, (MARK,).
+    """Take up the oil that earlier passes bring to the contact.
 
-    near, (MOST_PASSES,): the mark of each earlier pass that was nearest at the step before; it is moved on.
+    Parameters
+    ----------
+    marks : (n, MARK) array, of earlier passes
+    near : (MOST_PASSES,) array of int, the mark of each pass that was nearest at the step before; moved
+        on
+    last : int
+    at : (MARK,) array, the contact
+    setup : (SETUP,) array
+
+    Returns
+    -------
+    float, taken up [µL/ft²]
     """
     found = 0.0
     for k in range(MOST_PASSES):
@@ -113,7 +124,15 @@ def _nearness(mark: Array, at: Array) -> float:
 
 @compiled
 def carry(ride: Ride, phase: float, time: float, h: float) -> None:
-    """Share the oil at the end of a step of `h` [s] that ends at `time`, and set what the next one meets."""
+    """Share the oil at the end of a step, and set what the next one meets.
+
+    Parameters
+    ----------
+    ride : Ride
+    phase : float
+    time : float, the step's end [s]
+    h : float, the step [s]
+    """
     setup = ride.setup
     state = ride.state
     if phase == FLIGHT:
@@ -149,7 +168,17 @@ def carry(ride: Ride, phase: float, time: float, h: float) -> None:
 
 @compiled
 def left_on_cover(ride: Ride, time: float) -> float:
-    """Oil [µL] that lies on the cover at `time` [s], without what it drew in since the last pass there."""
+    """Oil that lies on the cover.
+
+    Parameters
+    ----------
+    ride : Ride
+    time : float [s]
+
+    Returns
+    -------
+    float [µL], without what the cover drew in since the last pass there
+    """
     total = 0.0
     for m in range(ride.counts[MARKED]):
         mark = ride.marks[m]

@@ -95,7 +95,16 @@ LANDING, AT_PINS, OFF_LANE, AT_REST, GRIP_LOST, NOTHING = 0.0, 1.0, 2.0, 3.0, 4.
 
 @compiled
 def new_ride(film: Array) -> Ride:
-    """Room for one delivery after another on one film."""
+    """Room for one delivery after another on one film.
+
+    Parameters
+    ----------
+    film : (ROWS, COLUMNS) array
+
+    Returns
+    -------
+    Ride
+    """
     return Ride(
         np.empty(SETUP),
         film,
@@ -253,7 +262,17 @@ def _end_slip(ride: Ride) -> float:
 
 @compiled
 def slip_speed(state: Array, setup: Array) -> float:
-    """Speed of the contact point over the lane [in/s]."""
+    """Speed of the contact point over the lane.
+
+    Parameters
+    ----------
+    state : (STATE,) array
+    setup : (SETUP,) array
+
+    Returns
+    -------
+    float [in/s]
+    """
     ux, uy = slip_velocity(state, setup)
     return math.sqrt(ux * ux + uy * uy)
 
@@ -352,10 +371,14 @@ def _accepted_step(phase: float, ride: Ride, h: float, shortest: float) -> tuple
 
 @compiled
 def deliver(ride: Ride, path_error: float, largest_step: float, time_limit: float, samples: Array) -> None:
-    """Follow the delivery whose setup and first state are in `ride` to its end.
+    """Follow a delivery to its end.
 
-    path_error [in]; largest_step, time_limit [s]; samples, (n, SAMPLE): times [s] wanted, rising, in the
-    first column; the other columns are written. The summary is left in ride.summary, the rings in ride.rings.
+    Parameters
+    ----------
+    ride : Ride, with setup and first state; its summary and rings are written
+    path_error : float [in]
+    largest_step, time_limit : float [s]
+    samples : (n, SAMPLE) array, times wanted [s], rising, in the first column; the others are written
     """
     set_scale(ride, SAFETY * path_error)
     carrying = ride.setup[FOOTPRINT] > 0.0
@@ -416,9 +439,18 @@ def deliver_rows(
     largest_step: float,
     summaries: Array,
 ) -> None:
-    """Follow the deliveries first to last - 1; write their summaries, (n, SUMMARY).
+    """Follow some of many deliveries.
 
-    states (n, STATE), setups (n, SETUP), lanes (n,): index of each one's film in films, (m, ROWS, COLUMNS).
+    Parameters
+    ----------
+    first, last : int, the deliveries first to last - 1
+    states : (n, STATE) array
+    setups : (n, SETUP) array
+    lanes : (n,) array of int, of each one's film
+    films : (m, ROWS, COLUMNS) array
+    path_error : float [in]
+    largest_step : float [s]
+    summaries : (n, SUMMARY) array, written
     """
     none = np.empty((0, SAMPLE))
     room = new_ride(films[0])
@@ -454,7 +486,18 @@ def pass_rows(
     largest_step: float,
     out: Array,
 ) -> None:
-    """Follow deliveries on one film; write how they pass distances [in], (n, d, 4), by `note_passages`."""
+    """Follow deliveries on one film and write how they pass distances.
+
+    Parameters
+    ----------
+    states : (n, STATE) array
+    setups : (n, SETUP) array
+    film : (ROWS, COLUMNS) array
+    distances : (d,) array, rising [in]
+    path_error : float [in]
+    largest_step : float [s]
+    out : (n, d, 4) array, see `note_passages`
+    """
     none = np.empty((0, SAMPLE))
     ride = new_ride(film)
     for i in range(states.shape[0]):

@@ -49,13 +49,32 @@ Array = NDArray[np.float64]
 
 @compiled
 def triple(values: Array, first: int) -> Vector:
-    """Three neighboring entries of an array as a vector."""
+    """Three neighboring entries of an array.
+
+    Parameters
+    ----------
+    values : array
+    first : int
+
+    Returns
+    -------
+    vector
+    """
     return (values[first], values[first + 1], values[first + 2])
 
 
 @compiled
 def lane_axes(state: Array) -> tuple[Vector, Vector, Vector]:
-    """Unit vectors of the lane's x, y, z in the body frame; the quaternion need not be normalized."""
+    """Unit vectors of the lane's x, y, z in the body frame; the quaternion need not be normalized.
+
+    Parameters
+    ----------
+    state : (STATE,) array, whose quaternion need not be normalized
+
+    Returns
+    -------
+    x, y, z : unit vectors of the lane in the body frame
+    """
     a, b, c, d = state[TURN], state[TURN + 1], state[TURN + 2], state[TURN + 3]
     size = 2.0 / (a * a + b * b + c * c + d * d)
     x = (1.0 - (c * c + d * d) * size, (b * c - a * d) * size, (b * d + a * c) * size)
@@ -65,7 +84,17 @@ def lane_axes(state: Array) -> tuple[Vector, Vector, Vector]:
 
 @compiled
 def slip_velocity(state: Array, setup: Array) -> tuple[float, float]:
-    """Velocity of the contact point over the lane, v + w x (−R z), lane frame [in/s]."""
+    """Velocity of the contact point over the lane.
+
+    Parameters
+    ----------
+    state : (STATE,) array
+    setup : (SETUP,) array
+
+    Returns
+    -------
+    x, y : float, v + w x (−R z) in the lane frame [in/s]
+    """
     x, y, _ = lane_axes(state)
     w = triple(state, SPIN)
     return state[VX] - setup[RADIUS] * dot(w, y), state[VY] + setup[RADIUS] * dot(w, x)
@@ -73,7 +102,17 @@ def slip_velocity(state: Array, setup: Array) -> tuple[float, float]:
 
 @compiled
 def slip_growth(state: Array, rate: Array, setup: Array) -> tuple[float, float]:
-    """Rate of change of the slip velocity [in/s²], from the state's derivative."""
+    """Rate of change of the slip velocity.
+
+    Parameters
+    ----------
+    state, rate : (STATE,) arrays, rate its derivative
+    setup : (SETUP,) array
+
+    Returns
+    -------
+    x, y : float [in/s²]
+    """
     x, y, _ = lane_axes(state)
     turning = triple(rate, SPIN)
     return rate[VX] - setup[RADIUS] * dot(turning, y), rate[VY] + setup[RADIUS] * dot(turning, x)
@@ -81,7 +120,17 @@ def slip_growth(state: Array, rate: Array, setup: Array) -> tuple[float, float]:
 
 @compiled
 def gyroscopic(state: Array, setup: Array) -> Vector:
-    """W x I w in the body frame [in²/s²]."""
+    """Gyroscopic torque, over the mass.
+
+    Parameters
+    ----------
+    state : (STATE,) array
+    setup : (SETUP,) array
+
+    Returns
+    -------
+    vector, w x I w in the body frame [in²/s²]
+    """
     w1, w2, w3 = triple(state, SPIN)
     i1, i2, i3 = triple(setup, MOMENT)
     return ((i3 - i2) * w2 * w3, (i1 - i3) * w3 * w1, (i2 - i1) * w1 * w2)
@@ -89,13 +138,33 @@ def gyroscopic(state: Array, setup: Array) -> Vector:
 
 @compiled
 def divided(a: Vector, setup: Array) -> Vector:
-    """I⁻¹ a in the body frame."""
+    """Divide by the inertia.
+
+    Parameters
+    ----------
+    a : vector, body frame
+    setup : (SETUP,) array
+
+    Returns
+    -------
+    vector, I⁻¹ a
+    """
     return (a[0] * setup[INVERSE], a[1] * setup[INVERSE + 1], a[2] * setup[INVERSE + 2])
 
 
 @compiled
 def centripetal(state: Array, setup: Array) -> Vector:
-    """W x (w x d), the acceleration of G about C that needs no angular acceleration."""
+    """Acceleration of G about C that needs no angular acceleration.
+
+    Parameters
+    ----------
+    state : (STATE,) array
+    setup : (SETUP,) array
+
+    Returns
+    -------
+    vector, w x (w x d), body frame [in/s²]
+    """
     w = triple(state, SPIN)
     d = triple(setup, OFFSET)
     return combine(dot(w, d), w, -dot(w, w), d)
@@ -103,7 +172,22 @@ def centripetal(state: Array, setup: Array) -> Vector:
 
 @compiled
 def about_contact(setup: Array, r: Vector, a: Vector) -> Vector:
-    """Solve (I + r² − r rᵀ) s = a: the inertia about P, r from P to G (Sherman-Morrison formula)."""
+    """Divide by the inertia about the contact point P.
+
+    Parameters
+    ----------
+    setup : (SETUP,) array
+    r : vector, from P to G
+    a : vector
+
+    Returns
+    -------
+    vector s of (I + r² − r rᵀ) s = a
+
+    References
+    ----------
+    Sherman-Morrison formula.
+    """
     square = dot(r, r)
     i1, i2, i3 = triple(setup, MOMENT)
     d = (1.0 / (i1 + square), 1.0 / (i2 + square), 1.0 / (i3 + square))
@@ -114,16 +198,38 @@ def about_contact(setup: Array, r: Vector, a: Vector) -> Vector:
 
 @compiled
 def contact_friction(state: Array, setup: Array, film: Array) -> float:
-    """Coefficient of friction where the ball stands, on the lane's film and what the cover brings."""
+    """Friction where the ball stands.
+
+    Parameters
+    ----------
+    state : (STATE,) array
+    setup : (SETUP,) array
+    film : (ROWS, COLUMNS) array
+
+    Returns
+    -------
+    float, coefficient on the lane's film and what the cover brings
+    """
     between = film_at(film, state[X], state[Y]) + setup[CARRIED]
     return friction(between, setup[OILED], setup[DRY], setup[SCALE])
 
 
 @compiled
 def resistance(state: Array, setup: Array, n: Vector) -> tuple[Vector, float]:
-    """Torque of rolling resistance in the body frame for a unit of pressing force, and what it takes [in²/s].
+    """Rolling resistance: the coefficient times the radius, against the level part of the spin.
 
-    The coefficient times the radius, against the level part of the spin, whether the ball slides or rolls.
+    It acts whether the ball slides or rolls.
+
+    Parameters
+    ----------
+    state : (STATE,) array
+    setup : (SETUP,) array
+    n : unit vector, up in the body frame
+
+    Returns
+    -------
+    torque : vector, body frame, a unit of pressing force [in]
+    power : float, what it takes a unit of pressing force [in/s]
     """
     w = triple(state, SPIN)
     level = combine(1.0, w, -dot(w, n), n)
@@ -139,10 +245,21 @@ def resistance(state: Array, setup: Array, n: Vector) -> tuple[Vector, float]:
 def sliding(
     state: Array, setup: Array, film: Array, direction: Array
 ) -> tuple[Vector, float, float, float, float, float]:
-    """Angular acceleration (body), acceleration of C (lane x, y), pressing force, powers.
+    """Motion of a sliding ball: Coulomb friction µ N against the slip velocity.
 
-    Coulomb friction µ N against the slip velocity; `direction` stands in for it where there is none yet. The
-    powers are those of friction and of rolling resistance.
+    Parameters
+    ----------
+    state : (STATE,) array
+    setup : (SETUP,) array
+    film : (ROWS, COLUMNS) array
+    direction : array, stands in for the slip velocity where there is none yet
+
+    Returns
+    -------
+    alpha : vector, angular acceleration, body frame [rad/s²]
+    x, y : float, acceleration of C, lane frame [in/s²]
+    pressing : float, force over the mass [in/s²]
+    rubbed, braked : float, powers of friction and of rolling resistance over the mass [in²/s³]
     """
     x, y, n = lane_axes(state)
     w = triple(state, SPIN)
@@ -181,9 +298,21 @@ def sliding(
 
 @compiled
 def rolling(state: Array, setup: Array) -> tuple[Vector, float, float, float, float]:
-    """Angular acceleration (body), friction needed (lane x, y), pressing force, power of rolling resistance.
+    """Motion of a rolling ball.
 
     The constraint v = w x R z holds exactly: Euler's equations are taken about the contact point.
+
+    Parameters
+    ----------
+    state : (STATE,) array
+    setup : (SETUP,) array
+
+    Returns
+    -------
+    alpha : vector, angular acceleration, body frame [rad/s²]
+    x, y : float, friction needed over the mass, lane frame [in/s²]
+    pressing : float, force over the mass [in/s²]
+    braked : float, power of rolling resistance over the mass [in²/s³]
     """
     x, y, n = lane_axes(state)
     r = combine(setup[RADIUS], n, 1.0, triple(setup, OFFSET))
@@ -204,7 +333,17 @@ def rolling(state: Array, setup: Array) -> tuple[Vector, float, float, float, fl
 
 @compiled
 def derivative(phase: float, state: Array, setup: Array, film: Array, direction: Array, rate: Array) -> None:
-    """Write the time derivative of the state, shape (STATE,), into `rate`."""
+    """Write the time derivative of a state.
+
+    Parameters
+    ----------
+    phase : float
+    state : (STATE,) array
+    setup : (SETUP,) array
+    film : (ROWS, COLUMNS) array
+    direction : array, see `sliding`
+    rate : (STATE,) array, written
+    """
     w1, w2, w3 = triple(state, SPIN)
     rate[SLID] = 0.0
     rate[RESISTED] = 0.0
@@ -240,9 +379,18 @@ def derivative(phase: float, state: Array, setup: Array, film: Array, direction:
 
 @compiled
 def friction_excess(state: Array, setup: Array, film: Array) -> tuple[float, float, float]:
-    """How far the friction that rolling needs exceeds what the lane gives, and its direction (lane x, y).
+    """How far the friction that rolling needs exceeds what the lane gives.
 
-    The first number is (needed − µ N) / g.
+    Parameters
+    ----------
+    state : (STATE,) array
+    setup : (SETUP,) array
+    film : (ROWS, COLUMNS) array
+
+    Returns
+    -------
+    excess : float, (needed − µ N) / g
+    x, y : float, the direction of the friction needed, lane frame
     """
     _, fx, fy, normal, _ = rolling(state, setup)
     needed = math.sqrt(fx * fx + fy * fy)
@@ -254,7 +402,17 @@ def friction_excess(state: Array, setup: Array, film: Array) -> tuple[float, flo
 
 @compiled
 def velocity_of_mass(state: Array, setup: Array) -> Vector:
-    """Velocity of G in the body frame, with C moving level."""
+    """Velocity of G, with C moving level.
+
+    Parameters
+    ----------
+    state : (STATE,) array
+    setup : (SETUP,) array
+
+    Returns
+    -------
+    vector, body frame [in/s]
+    """
     x, y, _ = lane_axes(state)
     carried = cross(triple(state, SPIN), triple(setup, OFFSET))
     return combine(1.0, combine(state[VX], x, state[VY], y), 1.0, carried)
@@ -262,7 +420,17 @@ def velocity_of_mass(state: Array, setup: Array) -> Vector:
 
 @compiled
 def momentum_about_contact(state: Array, setup: Array) -> Vector:
-    """Angular momentum about the contact point in the body frame, I w + r x v [in²/s]."""
+    """Angular momentum about the contact point, over the mass.
+
+    Parameters
+    ----------
+    state : (STATE,) array
+    setup : (SETUP,) array
+
+    Returns
+    -------
+    vector, I w + r x v in the body frame [in²/s]
+    """
     _, _, n = lane_axes(state)
     r = combine(setup[RADIUS], n, 1.0, triple(setup, OFFSET))
     w1, w2, w3 = triple(state, SPIN)
@@ -272,10 +440,19 @@ def momentum_about_contact(state: Array, setup: Array) -> Vector:
 
 @compiled
 def rolling_heading(state: Array, setup: Array) -> float:
-    """Mean direction of rolling [rad], from straight down the lane toward +x.
+    """Mean direction of rolling.
 
-    A rolling ball of unequal moments swings about the direction in which a uniform one with the same angular
-    momentum about the contact rolls; friction leaves that momentum as it is.
+    A rolling ball of unequal moments swings about the direction in which a uniform one with the same
+    angular momentum about the contact rolls; friction leaves that momentum as it is.
+
+    Parameters
+    ----------
+    state : (STATE,) array
+    setup : (SETUP,) array
+
+    Returns
+    -------
+    float, from straight down the lane toward +x [rad]
     """
     x, y, _ = lane_axes(state)
     momentum = momentum_about_contact(state, setup)
@@ -284,11 +461,20 @@ def rolling_heading(state: Array, setup: Array) -> float:
 
 @compiled
 def set_slip(state: Array, setup: Array, ux: float, uy: float) -> float:
-    """Give the contact point the slip velocity (ux, uy) [in/s] by an impulse at the contact.
+    """Give the contact point a slip velocity by an impulse at the contact.
 
-    The angular momentum about the contact point stays as it is. Returns the energy the impulse takes out,
-    which is minus the impulse times the mean of the slip before and after. Written with (0, 0) it closes the
-    last trace of sliding when rolling begins.
+    The angular momentum about the contact point stays as it is. With (0, 0) it closes the last trace of
+    sliding when rolling begins.
+
+    Parameters
+    ----------
+    state : (STATE,) array
+    setup : (SETUP,) array
+    ux, uy : float, the slip wanted [in/s]
+
+    Returns
+    -------
+    float, the energy taken out: minus the impulse times the mean of the slip before and after
     """
     x, y, n = lane_axes(state)
     before = velocity_of_mass(state, setup)
@@ -305,7 +491,17 @@ def set_slip(state: Array, setup: Array, ux: float, uy: float) -> float:
 
 @compiled
 def energies(state: Array, setup: Array) -> Vector:
-    """Energy of G's motion, of the spin, and of the height of G over C [in²/s²]."""
+    """Energies of a state, over the mass.
+
+    Parameters
+    ----------
+    state : (STATE,) array
+    setup : (SETUP,) array
+
+    Returns
+    -------
+    motion, spin, height : float, of G, of the spin, of the height of G over C [in²/s²]
+    """
     v = velocity_of_mass(state, setup)
     w1, w2, w3 = triple(state, SPIN)
     i1, i2, i3 = triple(setup, MOMENT)

@@ -47,7 +47,17 @@ def _weights(t: float) -> tuple[float, float, float, float]:
 
 @compiled
 def film_at(film: Array, x: float, y: float) -> float:
-    """Film [µL/ft²] at x to the right of the lane's middle and y beyond the foul line [in]."""
+    """Film at a place.
+
+    Parameters
+    ----------
+    film : (ROWS, COLUMNS) array
+    x, y : float, to the right of the lane's middle and beyond the foul line [in]
+
+    Returns
+    -------
+    float [µL/ft²]
+    """
     across = (0.5 * LANE_WIDTH - x) / BOARD_WIDTH - 0.5 + MARGIN
     along = y / CELL_LENGTH - 0.5 + MARGIN
     across = min(max(across, 1.0), COLUMNS - 2.5)
@@ -71,10 +81,16 @@ def film_at(film: Array, x: float, y: float) -> float:
 
 @compiled
 def change_film(change: Array, film: Array, x: float, y: float, amount: float) -> None:
-    """Add an amount [µL/ft² times cells] of oil at a place to `change`, (ROWS, COLUMNS), exactly.
+    """Add an amount of oil at a place to a change of the film, exactly.
 
-    What is laid down is shared by the weights of `film_at`; what is taken also by what each cell holds, so
-    that none gives more than it has.
+    What is laid down is shared by the weights of `film_at`; what is taken also by what each cell holds,
+    so that none gives more than it has.
+
+    Parameters
+    ----------
+    change, film : (ROWS, COLUMNS) arrays, the first added to
+    x, y : float [in]
+    amount : float [µL/ft² times cells]
     """
     across = (0.5 * LANE_WIDTH - x) / BOARD_WIDTH - 0.5 + MARGIN
     along = y / CELL_LENGTH - 0.5 + MARGIN
@@ -101,9 +117,18 @@ def change_film(change: Array, film: Array, x: float, y: float, amount: float) -
 
 @compiled
 def friction(film: float, oiled: float, dry: float, scale: float) -> float:
-    """Coefficient of sliding friction: oiled + (dry − oiled) exp(−film / scale), film and scale [µL/ft²].
+    """Coefficient of sliding friction.
 
-    Ours: full film friction where the film is thick beside the roughness it must cover, dry friction where
-    there is none, and a smooth passage between (the shape of mixed lubrication).
+    Ours: full film friction where the film is thick beside the roughness it must cover, dry friction
+    where there is none, and a smooth passage between (the shape of mixed lubrication).
+
+    Parameters
+    ----------
+    film, scale : float [µL/ft²]
+    oiled, dry : float, coefficients on full film and on none
+
+    Returns
+    -------
+    float, oiled + (dry − oiled) exp(−film / scale)
     """
     return oiled + (dry - oiled) * math.exp(-film / scale)

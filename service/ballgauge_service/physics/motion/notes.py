@@ -67,13 +67,27 @@ NODES, RINGED, GRIPPED, STEPPED, MARKED = 0, 1, 2, 3, 4
 
 @compiled
 def spin_axis(state: Array) -> Vector:
-    """Unit vector of the spin in the body; NaN where the ball does not spin."""
+    """Axis of the spin.
+
+    Parameters
+    ----------
+    state : (STATE,) array
+
+    Returns
+    -------
+    unit vector, body frame; NaN where the ball does not spin
+    """
     return unit(triple(state, SPIN))
 
 
 @compiled
 def note_start(ride: Ride) -> None:
-    """Begin the notes of a delivery at its release."""
+    """Begin the notes of a delivery at its release.
+
+    Parameters
+    ----------
+    ride : Ride
+    """
     ride.counts[:] = 0
     ride.summary[:] = math.nan
     ride.summary[ON_COVER] = 0.0
@@ -86,7 +100,12 @@ def note_start(ride: Ride) -> None:
 
 @compiled
 def note_touch_down(ride: Ride) -> None:
-    """Open the energy books where the ball meets the lane."""
+    """Open the energy books where the ball meets the lane.
+
+    Parameters
+    ----------
+    ride : Ride
+    """
     moving, spinning, height = energies(ride.state, ride.setup)
     ride.summary[START_MOVING] = moving
     ride.summary[START_SPINNING] = spinning
@@ -95,7 +114,14 @@ def note_touch_down(ride: Ride) -> None:
 
 @compiled
 def note_node(ride: Ride, time: float, state: Array, slope: Array) -> None:
-    """Note a moment of the history; a change of phase is noted twice, with the slopes before and after."""
+    """Note a moment of the history; a change of phase is noted twice, with the slopes before and after.
+
+    Parameters
+    ----------
+    ride : Ride
+    time : float [s]
+    state, slope : (STATE,) arrays
+    """
     n = ride.counts[NODES]
     if n == MOST_NODES:
         n = MOST_NODES // 2
@@ -114,7 +140,14 @@ def note_node(ride: Ride, time: float, state: Array, slope: Array) -> None:
 
 @compiled
 def note_step(ride: Ride, time: float, h: float) -> None:
-    """Note the step of `h` [s] that ends at `time` [s]."""
+    """Note a step.
+
+    Parameters
+    ----------
+    ride : Ride
+    time : float, the step's end [s]
+    h : float, the step [s]
+    """
     note_node(ride, time, ride.new, ride.slopes[STAGES])
     side = ride.setup[SIDE]
     x = ride.new[X]
@@ -152,7 +185,16 @@ def _note_ring(ride: Ride, h: float, mark: float) -> None:
 
 @compiled
 def ring_gap(first: Array, last: Array) -> float:
-    """Widest gap [rad] between two rings, circles on a sphere, along the line of their poles."""
+    """Widest gap between two rings, circles on a sphere, along the line of their poles.
+
+    Parameters
+    ----------
+    first, last : (RING,) arrays
+
+    Returns
+    -------
+    float [rad]
+    """
     wider: float = abs(last[3] - first[3])
     return angle_between(triple(first, 0), triple(last, 0)) + wider
 
@@ -186,9 +228,13 @@ def _place_turned(ride: Ride, share: float, total: float) -> tuple[float, float]
 
 @compiled
 def note_passages(ride: Ride, distances: Array, out: Array) -> None:
-    """Write time [s], x [in] and velocity (2) [in/s] where the ball passes distances [in], rising; (d, 4).
+    """Write how the ball passes distances.
 
-    NaN where it does not come so far.
+    Parameters
+    ----------
+    ride : Ride
+    distances : (d,) array, rising [in]
+    out : (d, 4) array, time [s], x [in], velocity (2) [in/s]; NaN where it does not come so far
     """
     out[:] = math.nan
     i = 1
@@ -216,7 +262,15 @@ def note_passages(ride: Ride, distances: Array, out: Array) -> None:
 
 @compiled
 def note_end(ride: Ride, ending: int, time: float, slip: float) -> None:
-    """Fill the summary at the end of a delivery."""
+    """Fill the summary at the end of a delivery.
+
+    Parameters
+    ----------
+    ride : Ride
+    ending : int
+    time : float [s]
+    slip : float [in/s]
+    """
     out = ride.summary
     state = ride.state
     out[ENDING] = ending

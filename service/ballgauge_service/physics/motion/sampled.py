@@ -21,10 +21,23 @@ def deliver_sampled(
     largest_step: float,
     change: Array | None = None,
 ) -> tuple[Array, Array, Array]:
-    """Follow one delivery and take its state at the given rising times [s].
+    """Follow one delivery and take its state at given times.
 
-    Returns its summary, (SUMMARY,), its samples up to its end, (m, SAMPLE), and its oil rings, (r, RING).
-    change, (ROWS, COLUMNS): what a ball that carries oil does to the film is added to it.
+    Parameters
+    ----------
+    state : (STATE,) array
+    setup : (SETUP,) array
+    film : (ROWS, COLUMNS) array
+    times : (n,) array, rising [s]
+    path_error : float [in]
+    largest_step : float [s]
+    change : (ROWS, COLUMNS) array or None; what a ball that carries oil does to the film is added to it
+
+    Returns
+    -------
+    summary : (SUMMARY,) array
+    samples : (m, SAMPLE) array, up to its end
+    rings : (r, RING) array, of oil
     """
     ride = new_ride(film)
     if change is not None:
@@ -43,8 +56,19 @@ def deliver_taking(
 ) -> tuple[Array, Array, float]:
     """Follow one delivery of a ball that carries oil, as one of many.
 
-    Returns its summary, (SUMMARY,), what it does to the film, (ROWS, COLUMNS), and the oil on it at the end
-    [µL].
+    Parameters
+    ----------
+    state : (STATE,) array
+    setup : (SETUP,) array
+    film : (ROWS, COLUMNS) array
+    path_error : float [in]
+    largest_step : float [s]
+
+    Returns
+    -------
+    summary : (SUMMARY,) array
+    change : (ROWS, COLUMNS) array, what it does to the film
+    left : float, the oil on it at the end [µL]
     """
     change = np.zeros_like(film)
     ride = new_ride(film)._replace(taken=change)

@@ -59,10 +59,15 @@ class Ride(NamedTuple):
 
 @compiled
 def set_scale(ride: Ride, tolerance: float) -> None:
-    """Set the error allowed to one step for a wanted path error [in].
+    """Set the error allowed to one step.
 
-    Lengths get the tolerance, speeds the tolerance a second, spins and angles the same at the ball's surface;
-    the energy books the tolerance times a ball's usual speed (all ours).
+    Lengths get the tolerance, speeds the tolerance a second, spins and angles the same at the ball's
+    surface; the energy books the tolerance times a ball's usual speed (all ours).
+
+    Parameters
+    ----------
+    ride : Ride
+    tolerance : float, path error wanted [in]
     """
     ride.scale[:] = tolerance
     ride.scale[SPIN : TURN + 4] = tolerance / ride.setup[RADIUS]
@@ -71,7 +76,18 @@ def set_scale(ride: Ride, tolerance: float) -> None:
 
 @compiled
 def trial(phase: float, ride: Ride, h: float) -> float:
-    """Step by `h` [s] from ride.state into ride.new; return the error in units of ride.scale."""
+    """Step from ride.state into ride.new.
+
+    Parameters
+    ----------
+    phase : float
+    ride : Ride
+    h : float [s]
+
+    Returns
+    -------
+    float, the error in units of ride.scale
+    """
     slopes = ride.slopes
     state = ride.state
     new = ride.new
@@ -110,7 +126,14 @@ def _error(ride: Ride, h: float) -> float:
 
 @compiled
 def settle(phase: float, setup: Array, state: Array) -> None:
-    """Put a state back on its constraints: a unit quaternion, and in rolling the velocity of the spin."""
+    """Put a state back on its constraints: a unit quaternion, and in rolling the velocity of the spin.
+
+    Parameters
+    ----------
+    phase : float
+    setup : (SETUP,) array
+    state : (STATE,) array, changed
+    """
     size = 0.0
     for k in range(TURN, TURN + 4):
         size += state[k] * state[k]
@@ -126,7 +149,18 @@ def settle(phase: float, setup: Array, state: Array) -> None:
 
 @compiled
 def hermite(share: float, h: float, a: float, rate_a: float, b: float, rate_b: float) -> float:
-    """Value at a share of a step of `h`, from values and rates at its ends (cubic Hermite interpolation)."""
+    """Value inside a step by cubic Hermite interpolation.
+
+    Parameters
+    ----------
+    share : float, of the step
+    h : float, the step
+    a, rate_a, b, rate_b : float, values and rates at its ends
+
+    Returns
+    -------
+    float
+    """
     t = 1.0 - share
     return (
         (1.0 + 2.0 * share) * t * t * a
@@ -138,14 +172,38 @@ def hermite(share: float, h: float, a: float, rate_a: float, b: float, rate_b: f
 
 @compiled
 def inside(ride: Ride, h: float, share: float, k: int) -> float:
-    """Part k of the state at a share of the present step."""
+    """Part k of the state at a share of the present step.
+
+    Parameters
+    ----------
+    ride : Ride
+    h : float [s]
+    share : float
+    k : int
+
+    Returns
+    -------
+    float
+    """
     value: float = hermite(share, h, ride.state[k], ride.slopes[0, k], ride.new[k], ride.slopes[STAGES, k])
     return value
 
 
 @compiled
 def share_where(ride: Ride, h: float, k: int, value: float) -> float:
-    """Share of the present step at which part k of the state, interpolated, passes a value (bisection)."""
+    """Share of the present step at which part k of the state, interpolated, passes a value.
+
+    Parameters
+    ----------
+    ride : Ride
+    h : float [s]
+    k : int
+    value : float
+
+    Returns
+    -------
+    float, by bisection
+    """
     low = 0.0
     high = 1.0
     rising = ride.new[k] > ride.state[k]
