@@ -4048,6 +4048,10 @@ class HoleCost(Record, init=False):
     """[oz] Change of the moment toward the grip center over the arm."""
     axis_offset: float | None
     """[in] Least distance of its axis from the ball's center."""
+    mouth: BodyVector | None
+    """Where its axis meets the ball's surface, in the design's frame [in]."""
+    bottom: BodyVector | None
+    """Where its axis ends, in the design's frame [in]."""
     error: float | None
     """[oz] Bound of the error of the removed weight."""
 

@@ -500,3 +500,61 @@ def test_the_bench_is_one_design_after_any_edits(browser: Any) -> None:
             suppress_health_check=list(HealthCheck), database=None,
         ),
     )  # fmt: skip
+
+
+PIXELS = """const canvas = document.getElementById('turning'), gl = canvas.getContext('webgl2');
+    const {drawingBufferWidth: wide, drawingBufferHeight: high} = gl, found = new Uint8Array(4 * wide * high);
+    gl.readPixels(0, 0, wide, high, gl.RGBA, gl.UNSIGNED_BYTE, found);
+    const seen = found.filter((_, at) => at % 4 === 3 && found[at] > 0).length;
+    return [seen / (wide * high), found.reduce((sum, each, at) => (sum * 31 + each * (at + 1)) % 1000003, 7)];"""
+
+
+def test_the_view_turns_by_pointer_and_by_keys(browser: Any) -> None:
+    """The ball fills a disc of its square, pi/4 of 0.95 squared; each turn changes it, Home brings it back."""
+    browser.open("/design#start=set")
+    settled(browser)
+    Mouse(browser).go("turning-box").find_element(By.TAG_NAME, "summary").click()
+    browser.wait(lambda: browser.count("#turning-box .legend li"))
+    names = [solid["name"] for solid in document(browser)["design"]["solids"]]
+    assert browser.text("#turning-box .legend").split("\n") == [*names, "3 holes"]
+    seen, first = browser.run(PIXELS)
+    assert seen == pytest.approx(3.1416 / 4 * 0.95**2, rel=0.02)
+    keys = Keyboard(browser)
+    keys.go("turning")
+    ActionChains(browser.driver).send_keys(Keys.ARROW_LEFT).perform()
+    turned = browser.run(PIXELS)[1]
+    assert turned != first
+    ActionChains(browser.driver).send_keys(Keys.HOME).perform()
+    assert browser.run(PIXELS)[1] == first
+    canvas = Mouse(browser).go("turning")
+    ActionChains(browser.driver).drag_and_drop_by_offset(canvas, 60, 20).perform()
+    assert browser.run(PIXELS)[1] not in (first, turned)
+    assert all(name in canvas.get_attribute("aria-label") for name in names)
+    assert browser.problems() == []
+
+
+def test_the_page_works_without_webgl(browser: Any) -> None:
+    """It says so, and names the parts all the same."""
+    script = {"source": "HTMLCanvasElement.prototype.getContext = () => null;"}
+    added = browser.driver.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", script)
+    try:
+        browser.open("/design#start=as_made")
+        settled(browser)
+        browser.run("document.getElementById('turning-box').open = true")
+        browser.wait(lambda: browser.count("#turning-box .legend li"))
+        assert "WebGL" in browser.text("#turning-box")
+        assert browser.count("#turning") == 0
+    finally:
+        browser.driver.execute_cdp_cmd("Page.removeScriptToEvaluateOnNewDocument", added)
+
+
+def test_the_design_is_taken_away_as_files(browser: Any) -> None:
+    """A report in the page's language and units, a drawing and the solids, each to be saved."""
+    browser.open("/design?lang=de#start=as_made")
+    settled(browser)
+    for kind, holds in (("html", 'lang="de"'), ("svg", "<svg"), ("3mf", "PK")):
+        browser.run("document.getElementById(arguments[0]).click()", f"take-{kind}")
+        browser.wait(lambda kind=kind: browser.text("#taken a").endswith(f".{kind}"), f"no {kind}")
+        script = """const done = arguments[0]; fetch(document.querySelector('#taken a').href)
+            .then((found) => found.text()).then((text) => done(text.slice(0, 400)))"""
+        assert holds in browser.driver.execute_async_script(script)

@@ -432,3 +432,15 @@ def test_an_archive_has_the_files_that_are_named(app: Any) -> None:
     assert answer == app.test_client().post("/v1/designs", json=asked).get_json()
     refused = app.test_client().post("/v1/designs?report=doc", json=asked, headers=headers)
     assert refused.get_json()["errors"][0]["pointer"] == "/report"
+
+
+def test_holes_have_their_ends(app: Any, skarn: dict[str, Any]) -> None:
+    """Each axis begins on the surface, and ends as deep as the hole, and passes the center as it says."""
+    holes = app.test_client().post("/v1/designs", json=skarn).get_json()["drilled"]["holes"]
+    depths = [2.75, 2.25, 2.25]
+    for hole, depth in zip(holes, depths, strict=True):
+        mouth, bottom = (np.array([hole[end][axis] for axis in "xyz"]) for end in ("mouth", "bottom"))
+        assert np.linalg.norm(mouth) == pytest.approx(4.29, abs=1e-9)
+        assert np.linalg.norm(mouth - bottom) == pytest.approx(depth, abs=1e-9)
+        way = (mouth - bottom) / depth
+        assert np.linalg.norm(mouth - way * (way @ mouth)) == pytest.approx(hole["axis_offset"], abs=1e-9)

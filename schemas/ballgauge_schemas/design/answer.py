@@ -174,6 +174,8 @@ class HoleCostSchema(Schema):
     intermediate_differential = _length("Change of the intermediate differential.", 0.006)
     top_weight = _ounces("Change of the moment toward the grip center over the arm.", -0.79)
     axis_offset = _length("Least distance of its axis from the ball's center.", 0.12)
+    mouth = Part(BodyVectorSchema, "Where its axis meets the ball's surface, in the design's frame [in].")
+    bottom = Part(BodyVectorSchema, "Where its axis ends, in the design's frame [in].")
     error = _ounces("Bound of the error of the removed weight.", 1e-7)
 
 

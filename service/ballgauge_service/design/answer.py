@@ -211,7 +211,8 @@ def _axis(axis: Vector3 | None, mark: Vector3, radius: float) -> Group | None:
 
 def _hole(cost: HoleCost) -> Group:
     parts = [{"part": name, "weight": weight} for name, weight in cost.removed_from.items()]
-    return {**asdict(cost), "removed_from": parts}
+    ends = {"mouth": _xyz(cost.mouth), "bottom": _xyz(cost.bottom)}
+    return {**asdict(cost), **ends, "removed_from": parts}
 
 
 def _comparison(result: Result) -> Group:

@@ -79,8 +79,9 @@ class HoleCost:
 
     removed_weight: of material, slug_weight: put back [oz]; removed_from: [oz] by solid's name (earlier slugs
     under "slug of hole N"); changes that this hole makes to rg, differential, intermediate_differential
-    [in], and to the top weight [oz], the moment toward the grip center over the balance arm. error: bound
-    of the removed weight [oz].
+    [in], and to the top weight [oz], the moment toward the grip center over the balance arm; mouth, bottom:
+    of its axis at the ball's surface and at its depth, in the design's frame [in]. error: bound of the
+    removed weight [oz].
     """
 
     index: int
@@ -94,6 +95,8 @@ class HoleCost:
     intermediate_differential: float
     top_weight: float
     axis_offset: float
+    mouth: Vector3
+    bottom: Vector3
     error: float
 
 
@@ -363,6 +366,7 @@ def drill_design(
         after = _numbers(moments, radius, balance_arm)
         step = after - before
         before = after
+        mouth, bottom = _ends(table[len(packed.table) + index], radius)
         costs.append(
             HoleCost(
                 index=index,
@@ -376,11 +380,20 @@ def drill_design(
                 intermediate_differential=float(step[5]),
                 top_weight=lift,
                 axis_offset=float(drilled.offsets[index]),
+                mouth=mouth,
+                bottom=bottom,
                 error=float(drilled.errors[index, 0]) * OZ_PER_CUBIC_INCH,
             )
         )
     hand = float(layout["hand"])
     return _result(design, moments, body, balance_arm, hand, before, undrilled, costs)
+
+
+def _ends(row: Floats, radius: float) -> tuple[Vector3, Vector3]:
+    """Mouth and bottom of a hole's axis, of its row."""
+    foot, outward = row[POSITION : POSITION + 3], row[ROTATION : ROTATION + 9].reshape(3, 3)[:, 2]
+    rise = math.sqrt(max(radius * radius - float(foot @ foot), 0.0))
+    return three(foot + rise * outward), three(foot + float(row[SIZE + 1]) * outward)
 
 
 def _named(numbers: Floats) -> dict[str, float | None]:

@@ -8,8 +8,10 @@ import { card, element, list, table } from "./elements.js";
 import { Field } from "./fields.js";
 import { fileName } from "./kept.js";
 import { findings, showVerdict } from "./results.js";
+import { inches } from "./section.js";
 import { Search, variantDesign } from "./searches.js";
 import { Solids } from "./solids.js";
+import { Turning } from "./turning.js";
 import { gettext, quantity, units } from "./words.js";
 
 const PATH = "/v1/designs";
@@ -103,6 +105,7 @@ const board = new Board({
 board.names = Object.fromEntries(
   Object.entries(contract.parameters).map(([name, { label }]) => [name, label]),
 );
+const turning = new Turning({ holder: at("turning-box") });
 const search = new Search({
   editor,
   contract,
@@ -163,7 +166,18 @@ function drawBoard() {
   markCenter();
 }
 
+/** The design in the view that turns, with the holes of its newest answer. */
+function drawTurning() {
+  const costs = last?.answer.drilled?.holes ?? [];
+  const sizes = (editor.request.drilling?.holes ?? []).map((hole) => inches(hole.diameter));
+  const holes = editor.request.drilling
+    ? costs.filter((_, at) => sizes[at] > 0).map((hole, at) => ({ hole, size: sizes[at] }))
+    : [];
+  turning.show(editor.request.design ?? { solids: [] }, holes);
+}
+
 function markCenter() {
+  drawTurning();
   board.mark(last?.change === changes ? last.answer.properties.centre_of_mass : null);
 }
 

@@ -18,7 +18,7 @@ const dot = (a, b) => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
 const unit = (a) => a.map((each) => each / Math.hypot(...a));
 
 /** The directions of a solid's own axes in the design's frame. */
-function axesOf(rotation) {
+export function axesOf(rotation) {
   if (!rotation)
     return [
       [1, 0, 0],
@@ -64,7 +64,7 @@ function turned(v, axis, angle) {
 }
 
 /** Heights and radii of a solid of revolution, or null. */
-function profileOf(solid) {
+export function profileOf(solid) {
   const half = inches(solid.height) / 2;
   const [radial, axial] = [solid.radial_scale ?? 1, solid.axial_scale ?? 1];
   return (
