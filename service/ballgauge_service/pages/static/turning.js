@@ -1,4 +1,4 @@
-// A view of the design that turns, drawn by WebGL: parts in colors with a legend, holes as tubes, by pointer or keys.
+// A view of the design that turns, drawn by WebGL: parts in colors, holes as tubes, by pointer or keys.
 
 import { element } from "./elements.js";
 import { axesOf, inches, middleOf, profileOf } from "./section.js";
