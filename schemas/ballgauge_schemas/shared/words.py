@@ -111,7 +111,6 @@ SHEET_FORMATS = ("svg", "html", "pdf")
 LOT_RECORD_FORMAT = "ballgauge-lot-record-1"
 """Name of the form of a lot's signed record."""
 
-GAUGE_JUDGEMENTS = ("acceptable", "may_be_acceptable", "unacceptable")
 DEFECT_CLASSES = ("critical", "major", "minor")
 
 ON_ERROR = ("refuse", "collect")

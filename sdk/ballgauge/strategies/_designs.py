@@ -125,15 +125,6 @@ def _rules() -> Strategy:
     return walked(DesignRulesSchema, leave=["overlay", "overlays"])
 
 
-def _bounded(schema: type[Any], solids: list[str], field: str | None, low: float, high: float) -> Strategy:
-    reader = Nominal("density", 0.01, 25, 1, "")
-    given: dict[str, Strategy] = {"solids": st.just(solids)}
-    given |= {name: written(reader, value) for name, value in (("lower", low), ("upper", high))}
-    if field is not None:
-        given["field"] = st.just(field)
-    return walked(schema, given=given)
-
-
 @builds(ParameterSchema)
 def _parameter() -> Strategy:
     leave = [

@@ -25,7 +25,6 @@ from ballgauge_service.motion.starts import ANGLE, BOARD, MotionSettings, Throw,
 from ballgauge_service.physics.motion.film import BOARD_WIDTH
 
 Array = NDArray[np.float64]
-Flags = NDArray[np.bool_]
 
 ARROWS = 15.0
 """Distance of the arrows from the foul line [ft] (common practice, no source)."""

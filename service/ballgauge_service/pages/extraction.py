@@ -54,7 +54,6 @@ _JOINING = ("and", "or", "Balls", "ball", "balls", "rule", "rules")
 _REFUSED = (400, 401, 403, 404, 405, 408, 409, 411, 413, 414, 415, 422, 429, 500, 503, 504)
 _AFTER_ANOTHER = re.compile(r"^\{\w+\} (?=[A-Z][a-z])")
 """A gap for a whole sentence before this one."""
-_CODE = re.compile(r"://|^/|[<>\[\]|]|\S=|\w\(|^\S*_\S*$")
 _WORD = re.compile(r"[A-Za-z]{2,}")
 
 
