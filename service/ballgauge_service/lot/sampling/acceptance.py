@@ -99,11 +99,23 @@ def draw_from_rows(
     sample_size: int,
     seed: int,
 ) -> tuple[Counts, DrawnFromRows]:
-    """A simple random sample of the balls of a file, and what it holds.
+    """Draw a simple random sample of the balls of a file.
 
-    keys (n,): a number for each ball, by which it is drawn whatever the order of the file; rows, codes: its
-    row and outcome code. left_out rows are drawn from too. The balls drawn are those whose keys, scattered
-    by the seed, are smallest, so that a larger sample holds the smaller one.
+    The balls drawn are those whose keys, scattered by the seed, are smallest, so that a larger sample
+    holds the smaller one.
+
+    Parameters
+    ----------
+    keys : (n,) array, a number for each ball by which it is drawn whatever the order of the file
+    rows, codes : (n,) arrays, its row and outcome code
+    left_out : int, rows that are drawn from too
+    sample_size : int
+    seed : int
+
+    Returns
+    -------
+    counts : Counts, what the sample holds
+    drawn : DrawnFromRows
     """
     others = mixed(np.arange(1, left_out + 1, dtype=np.uint64) * _LEFT_OUT)
     start = mixed(np.array([seed], dtype=np.uint64) + _LEFT_OUT)
@@ -115,9 +127,17 @@ def draw_from_rows(
 
 
 def decide_by_count(plan: ChosenPlan, counts: Counts, drawn: DrawnFromRows | None = None) -> PlanDecision:
-    """Judge by a plan the counts of its sample; balls that it lacks are undecided.
+    """Judge by a plan the counts of its sample.
 
-    drawn: how the sample was drawn from more balls.
+    Parameters
+    ----------
+    plan : ChosenPlan
+    counts : Counts, of its sample; balls that it lacks are undecided
+    drawn : DrawnFromRows or None, how the sample was drawn from more balls
+
+    Returns
+    -------
+    PlanDecision
     """
     wanted = plan.sample_size
     short = max(wanted - counts.rows, 0)
@@ -178,12 +198,23 @@ def decide_by_variables(
     balls: Ordered | None,
     widest: OpenLimits | None = None,
 ) -> VariablesOutcome:
-    """Judge one quantity's statement (`describe_quantities`) by its variables plan; without it, not_assessed.
+    """Judge one quantity by its variables plan.
 
-    Of more balls than the plan needs all are used, with the constant that keeps both risks for them. Where
-    the test of normality speaks against normal data, nothing is decided unless the plan accepts that. balls:
-    None where there are too many for their values to be kept. widest: where it is open which limits hold, the
-    widest of them; what these and the narrowest do not decide alike is inconclusive.
+    Of more balls than the plan needs all are used, with the constant that keeps both risks for them.
+    Where the test of normality speaks against normal data, nothing is decided unless the plan accepts
+    that.
+
+    Parameters
+    ----------
+    test : VariablesTest
+    statement : QuantityStatement or None, see `describe_quantities`; without it nothing is assessed
+    balls : Ordered or None, None where there are too many for their values to be kept
+    widest : OpenLimits or None, the widest limits where it is open which hold; what these and the
+        narrowest do not decide alike is inconclusive
+
+    Returns
+    -------
+    VariablesOutcome
     """
     quantity, plan = test.quantity, test.plan
     found: VariablesDecision | None = None
@@ -264,10 +295,18 @@ class SampleRuleOutcome:
 def apply_sample_rules(
     rules: Sequence[SampleRule], balls: Ordered | None, on: date, confidence: float
 ) -> list[SampleRuleOutcome]:
-    """The governing body's rules on samples, each on the balls whose approval it binds, model by model.
+    """Apply the governing body's rules on samples, model by model, each to the balls that it binds.
 
-    balls: None where there are too many for their values to be kept. on: the day that stands for an unknown
-    day of approval, as it does for the rules on each ball.
+    Parameters
+    ----------
+    rules : sequence of SampleRule
+    balls : Ordered or None, None where there are too many for their values to be kept
+    on : date, stands for an unknown day of approval, as it does for the rules on each ball
+    confidence : float
+
+    Returns
+    -------
+    list of SampleRuleOutcome
     """
     models = [] if balls is None else np.unique(balls.kinds).tolist()
     if balls is None or len(models) < 2:
@@ -424,9 +463,22 @@ def accept_lot(
 ) -> Acceptance:
     """Join the parts: the worst of them decides, and none that is not assessed is a pass.
 
-    sample_rules_count: whether the governing body's rules on samples decide with the rest. nonconforming:
-    balls found in all that was measured. classes: of defects, decided in place of the count of all.
-    discontinued: whether acceptance has stopped, so that no lot is accepted.
+    Parameters
+    ----------
+    plan : ChosenPlan
+    by_count : PlanDecision
+    variables : sequence of VariablesOutcome
+    sample_rules : sequence of SampleRuleOutcome
+    sample_rules_count : bool, whether the rules on samples decide with the rest
+    nonconforming : int, balls found in all that was measured
+    scope : str, `all` or `measured`
+    not_judged : tuple of str, titles of rules
+    discontinued : bool, whether acceptance has stopped, so that no lot is accepted
+    classes : tuple of ClassDecision, decided in place of the count of all
+
+    Returns
+    -------
+    Acceptance
     """
     told = [
         _Part(
@@ -525,5 +577,15 @@ _MESSAGES = {
 
 
 def counted(number: int, thing: str) -> str:
-    """A number of things in words."""
+    """A number of things in words.
+
+    Parameters
+    ----------
+    number : int
+    thing : str, in the singular
+
+    Returns
+    -------
+    str
+    """
     return f"{number} {thing}" if number == 1 else f"{number} {thing}s"

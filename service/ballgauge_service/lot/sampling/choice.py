@@ -110,7 +110,16 @@ class Sampling:
         return self.history or SwitchingState(self.plan.inspection)
 
     def under(self, inspection: str) -> Sampling:
-        """The same under another severity of inspection."""
+        """The same under another severity of inspection.
+
+        Parameters
+        ----------
+        inspection : str, a severity
+
+        Returns
+        -------
+        Sampling
+        """
         return self if self.plan is None else replace(self, plan=replace(self.plan, inspection=inspection))
 
     @property
@@ -182,6 +191,18 @@ def choose_plan(sampling: Sampling) -> ChosenPlan | None:
     """The plan that is asked for; None where none is, or rows are every ball.
 
     Raises InvalidInput naming the field a plan cannot be made from.
+
+    Parameters
+    ----------
+    sampling : Sampling
+
+    Returns
+    -------
+    ChosenPlan or None, None where it depends on the file
+
+    Raises
+    ------
+    InvalidInput naming the field of the request that no plan can have
     """
     if sampling.start is not None:
         sampling = sampling.under(sampling.start.inspection)
@@ -200,7 +221,18 @@ def choose_plan(sampling: Sampling) -> ChosenPlan | None:
 def plan_without(
     sample_size: int, lot_size: int | None, consumer_risk: float = limits.CONSUMER_RISK
 ) -> ChosenPlan:
-    """What a sample without a plan is judged by: it is the sample, and no nonconforming ball is accepted."""
+    """What a sample without a plan is judged by.
+
+    Parameters
+    ----------
+    sample_size : int
+    lot_size : int or None
+    consumer_risk : float
+
+    Returns
+    -------
+    ChosenPlan, which accepts no nonconforming ball
+    """
     model = _model(None, lot_size)
     size = sample_size if lot_size is None else min(sample_size, lot_size)
     plan = ChosenPlan(
@@ -210,7 +242,17 @@ def plan_without(
 
 
 def plan_for_every_ball(balls: int, aql: float | None) -> ChosenPlan:
-    """What a lot measured ball by ball is judged by: the fraction the AQL allows, or none (ours)."""
+    """What a lot measured ball by ball is judged by.
+
+    Parameters
+    ----------
+    balls : int
+    aql : float or None, percent
+
+    Returns
+    -------
+    ChosenPlan, which accepts the fraction the AQL allows, or none (ours)
+    """
     allowed = 0 if aql is None else math.floor(balls * min(aql / 100, 1.0) * (1 + 1e-12))
     note = "every ball was measured: no sampling risk"
     return ChosenPlan(
@@ -220,7 +262,16 @@ def plan_for_every_ball(balls: int, aql: float | None) -> ChosenPlan:
 
 
 def plan_curves(chosen: ChosenPlan) -> OperatingCharacteristic | None:
-    """The curves of a plan: acceptance, outgoing quality, inspection; None where every ball is measured."""
+    """The curves of a plan: acceptance, outgoing quality, inspection.
+
+    Parameters
+    ----------
+    chosen : ChosenPlan
+
+    Returns
+    -------
+    OperatingCharacteristic or None, None where every ball is measured
+    """
     if chosen.model is None or chosen.kind == "every_ball":
         return None
     size = chosen.sample_size
@@ -231,7 +282,20 @@ def plan_curves(chosen: ChosenPlan) -> OperatingCharacteristic | None:
 
 
 def choose_variables_plans(sampling: Sampling) -> tuple[VariablesTest, ...]:
-    """The variables plans that are asked for. Raises InvalidInput."""
+    """The variables plans that are asked for.
+
+    Parameters
+    ----------
+    sampling : Sampling
+
+    Returns
+    -------
+    tuple of VariablesTest
+
+    Raises
+    ------
+    InvalidInput naming the plan whose two qualities no plan can keep
+    """
     found = []
     for index, wanted in enumerate(sampling.variables):
         try:
@@ -252,7 +316,16 @@ def choose_variables_plans(sampling: Sampling) -> tuple[VariablesTest, ...]:
 def plan_for_balls(plan: VariablesPlan, balls: int) -> VariablesPlan:
     """The variables plan for more balls than it needs: the middle of the constants that keep both risks.
 
-    The ends are where the acceptance probability meets each risk; below the plan's own size nothing changes.
+    The ends are where the acceptance probability meets each risk.
+
+    Parameters
+    ----------
+    plan : VariablesPlan
+    balls : int
+
+    Returns
+    -------
+    VariablesPlan; below the plan's own size nothing changes
     """
     if balls <= plan.sample_size or balls > LARGEST_SAMPLE:
         return plan
@@ -279,7 +352,16 @@ def plan_for_balls(plan: VariablesPlan, balls: int) -> VariablesPlan:
 
 
 def variables_curve(plan: VariablesPlan) -> AcceptanceCurve:
-    """Acceptance probability of a variables plan over the nonconforming fraction."""
+    """Acceptance probability of a variables plan over the nonconforming fraction.
+
+    Parameters
+    ----------
+    plan : VariablesPlan
+
+    Returns
+    -------
+    AcceptanceCurve
+    """
     last = min(3 * plan.consumer_quality, 0.999)
     fraction = [last * place / (CURVE_POINTS - 1) for place in range(1, CURVE_POINTS)]
     accepted = variables_acceptance_probability(

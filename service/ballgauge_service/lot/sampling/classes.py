@@ -24,14 +24,34 @@ MINOR = frozenset(("pin_to_low_rg_axis", "mark_to_high_rg_axis"))
 
 
 def default_class(rule: str) -> str:
-    """The class of a rule that the caller puts in none."""
+    """The class of a rule that the caller puts in none.
+
+    Parameters
+    ----------
+    rule : str, its id
+
+    Returns
+    -------
+    str: critical, major or minor
+    """
     return "critical" if rule in CRITICAL else "minor" if rule in MINOR else "major"
 
 
 def rules_by_class(wanted: Sequence[ClassWanted], edition: Edition) -> dict[str, tuple[str, ...]]:
-    """The rules that decide, by their class, also those of a class that was not asked for.
+    """The rules that decide, by their class.
 
-    Raises InvalidInput naming a rule that the edition has not.
+    Parameters
+    ----------
+    wanted : sequence of ClassWanted
+    edition : Edition
+
+    Returns
+    -------
+    dict of class to rule ids, also of classes that were not asked for
+
+    Raises
+    ------
+    InvalidInput naming a rule that the edition has not
     """
     if not wanted:
         return {}
@@ -55,9 +75,18 @@ def rules_by_class(wanted: Sequence[ClassWanted], edition: Edition) -> dict[str,
 
 
 def plan_of_class(aql: float | None, sampling: Sampling, main: ChosenPlan, balls: int) -> ChosenPlan:
-    """The plan of a class: by the tables at its own limit, or without one a plan that accepts on none.
+    """The plan of a class of defects.
 
-    main: the plan of the lot, whose sample a class without a limit takes.
+    Parameters
+    ----------
+    aql : float or None, percent
+    sampling : Sampling
+    main : ChosenPlan, of the lot, whose sample a class without a limit takes
+    balls : int
+
+    Returns
+    -------
+    ChosenPlan, by the tables at the class's own limit, or without one a plan that accepts on none
     """
     if sampling.rows == "every_ball":
         return plan_for_every_ball(balls, aql)
@@ -72,6 +101,16 @@ def plan_of_class(aql: float | None, sampling: Sampling, main: ChosenPlan, balls
 def limits_by_class(
     wanted: Sequence[ClassWanted], rules: Mapping[str, tuple[str, ...]]
 ) -> dict[str, float | None]:
-    """The acceptable quality limit of each class, in the order of the worst; None: none is accepted."""
+    """The acceptable quality limit of each class.
+
+    Parameters
+    ----------
+    wanted : sequence of ClassWanted
+    rules : mapping, see `rules_by_class`
+
+    Returns
+    -------
+    dict of class to AQL, percent, the worst class first; None: none is accepted
+    """
     stated = {each.name: each.aql for each in wanted}
     return {name: stated.get(name) for name in ("critical", "major", "minor") if name in rules}

@@ -233,6 +233,11 @@ def roughness_rule(
 def further_balls_for_rate(count: int, found: int, maximum_rate: float, confidence: float) -> int | None:
     """Return how many further balls, all conforming, bring the Clopper-Pearson upper bound to the rate.
 
+    Parameters
+    ----------
+    count, found : int, balls so far and the nonconforming of them
+    maximum_rate, confidence : float
+
     Returns
     -------
     int | None

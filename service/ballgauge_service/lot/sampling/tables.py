@@ -57,7 +57,16 @@ class SingleSamplingPlan:
     basis: str
 
     def outcome(self, count: int) -> str:
-        """Return `conforming` when `count` found in the sample accepts the lot, else `nonconforming`."""
+        """Judge a lot by its count.
+
+        Parameters
+        ----------
+        count : int, nonconforming in the sample
+
+        Returns
+        -------
+        str, `conforming` where that accepts the lot, else `nonconforming`
+        """
         found = whole_number("count", count, 0)
         return "conforming" if found <= self.acceptance_number else "nonconforming"
 
@@ -74,7 +83,16 @@ class TablePlan:
 
 
 def acceptable_quality_limits() -> tuple[float, ...]:
-    """Return the 26 AQLs of the tables, in percent: 0.010 to 1000 (ISO 2859-1:1999, from memory)."""
+    """The AQLs of the tables.
+
+    Returns
+    -------
+    (26,) tuple of float, percent, 0.010 to 1000
+
+    References
+    ----------
+    ISO 2859-1:1999, from memory.
+    """
     return tuple(float(value) for value in _table("single_normal")["aql"])
 
 
@@ -159,7 +177,22 @@ def single_sampling_plan(
 
 
 def plan_for_letter(letter: str, aql: float, inspection: str = "normal") -> TablePlan:
-    """Follow the arrows of a master table from a code letter to a plan; see `single_sampling_plan`."""
+    """Follow the arrows of a master table from a code letter to a plan; see `single_sampling_plan`.
+
+    Parameters
+    ----------
+    letter : str, code letter
+    aql : float, percent
+    inspection : str
+
+    Returns
+    -------
+    TablePlan
+
+    Raises
+    ------
+    BadArgument naming the argument
+    """
     table = _table("single_" + one_of("inspection", inspection, INSPECTIONS))
     column = _aql_column(aql)
     letters = list(table["sample_size"])
@@ -180,10 +213,23 @@ def plan_for_letter(letter: str, aql: float, inspection: str = "normal") -> Tabl
 
 
 def acceptance_number_one_step_tighter(plan: SingleSamplingPlan) -> int:
-    """Return the acceptance number at the plan's own letter with the AQL one step tighter.
+    """Acceptance number at the plan's own letter with the AQL one step tighter.
 
-    The switching score of ISO 2859-1:1999, 9.3.3.2 (from memory) asks it of normal plans with an acceptance
-    number of 2 or more. Raises ValueError naming `plan` where the table has no such number.
+    Parameters
+    ----------
+    plan : SingleSamplingPlan, normal, with an acceptance number of 2 or more
+
+    Returns
+    -------
+    int
+
+    Raises
+    ------
+    BadArgument naming `plan` where the table has no such number
+
+    References
+    ----------
+    ISO 2859-1:1999, 9.3.3.2, which asks it for the switching score (from memory).
     """
     column = _aql_column(plan.aql)
     table = _table("single_" + plan.inspection)
@@ -289,9 +335,20 @@ def next_state(state: SwitchingState, plan: SingleSamplingPlan, count: int) -> t
 def switching_step(
     lot: int, state: SwitchingState, lot_size: int, count: int, aql: float, level: str
 ) -> SwitchingStep:
-    """One lot of a series, judged by the plan in force; see `next_state`.
+    """Judge one lot of a series by the plan in force; see `next_state`.
 
-    lot: its place in the series. count: nonconforming balls that there may be in the sample.
+    Parameters
+    ----------
+    lot : int, place in the series
+    state : SwitchingState, before it
+    lot_size : int
+    count : int, nonconforming balls that there may be in the sample
+    aql : float, percent
+    level : str
+
+    Returns
+    -------
+    SwitchingStep
     """
     plan = single_sampling_plan(lot_size, aql, level=level, inspection=state.inspection)
     following, message = next_state(state, plan, count)

@@ -128,6 +128,13 @@ def variables_acceptance_probability(
 ) -> FloatArray:
     """Return the probability that a k-method plan with one limit accepts at nonconforming fraction(s).
 
+    Parameters
+    ----------
+    sample_size : int
+    acceptability_constant : float
+    fraction : array_like, strictly between 0 and 1
+    sigma_known : bool
+
     Returns
     -------
     FloatArray
@@ -157,10 +164,25 @@ def variables_acceptance_probability(
 
 
 def maximum_fraction(sample_size: int, acceptability_constant: float, *, sigma_known: bool = False) -> float:
-    """Return the estimated fraction outside a limit at which the quality statistic equals the constant.
+    """Estimated fraction outside a limit at which the quality statistic equals the constant.
 
-    The M of the M-method (Lieberman and Resnikoff, 1955): with one limit both methods decide
-    alike. Raises ValueError naming `sample_size` or `acceptability_constant`.
+    Parameters
+    ----------
+    sample_size : int
+    acceptability_constant : float
+    sigma_known : bool
+
+    Returns
+    -------
+    float, the M of the M-method; with one limit both methods decide alike
+
+    Raises
+    ------
+    BadArgument naming `sample_size` or `acceptability_constant`
+
+    References
+    ----------
+    Lieberman and Resnikoff, 1955.
     """
     constant = number("acceptability_constant", acceptability_constant)
     below, _ = estimated_fraction_outside(
