@@ -11,7 +11,7 @@ import pytest
 import ballgauge_service
 
 HOUSE = Path(ballgauge_service.__file__).parent
-ROOMS = ("physics", "lot/sampling", "lot/statistics")
+ROOMS = ("physics", "lot/sampling", "lot/statistics", "design/solids")
 HELD = sorted(path for room in ROOMS for path in (HOUSE / room).rglob("*.py"))
 
 

@@ -54,7 +54,13 @@ def _end_nearest(axes: Floats, row: int, mark: int, out: Floats, at: int, radius
 
 @compiled
 def inertia_of(moments: Floats, tensor: Floats) -> None:
-    """Write the inertia (3, 3) about the center of mass of a body with ten moments (10,)."""
+    """Write the inertia about the center of mass of a body.
+
+    Parameters
+    ----------
+    moments : (10,) array
+    tensor : (3, 3) array, written
+    """
     mass = moments[0]
     trace = 0.0
     for i in range(3):
@@ -68,10 +74,16 @@ def inertia_of(moments: Floats, tensor: Floats) -> None:
 
 @compiled
 def numbers_of(moments: Floats, radius: float, arm: float, out: Floats) -> None:
-    """Write the numbers of a ball, NUMBERS then center of mass, low and high RG axes, into `out` (LENGTH,).
+    """Write the numbers of a ball.
 
-    moments (10,) [oz, oz in, oz in^2] about the center; radius and arm [in]. Angles from the marks are NaN
-    where an axis has no direction. The top weight is |moment| / arm, at the CG mark.
+    Angles from the marks are NaN where an axis has no direction. The top weight is |moment| / arm, at
+    the CG mark.
+
+    Parameters
+    ----------
+    moments : (10,) array, about the center [oz, oz in, oz in^2]
+    radius, arm : float [in]
+    out : (LENGTH,) array, written: NUMBERS then center of mass, low and high RG axes
     """
     tensor = np.empty((3, 3))
     axes = np.empty((3, 3))
@@ -101,7 +113,14 @@ def numbers_of(moments: Floats, radius: float, arm: float, out: Floats) -> None:
 
 @compiled
 def summed(visible: Floats, table: Floats, out: Floats) -> None:
-    """Write the ball's ten moments [oz, oz in, oz in^2] from its solids' visible ones (m, 10)."""
+    """Write the ball's moments from its solids' visible ones.
+
+    Parameters
+    ----------
+    visible : (m, 10) array
+    table : (m, WIDTH) array
+    out : (10,) array, written [oz, oz in, oz in^2]
+    """
     out[:] = 0.0
     for k in range(visible.shape[0]):
         density = table[k, DENSITY] * OZ_PER_CUBIC_INCH
@@ -126,10 +145,18 @@ class Visible:
     contrast: Floats | None
 
     def error_for(self, table: Floats) -> Floats:
-        """Bound of the ball's moments (10,) with the densities of another table of the same shapes.
+        """Bound of the ball's moments with the densities of another table.
 
         The bound is a sum of |contrast| times what each solid's moments err by, cell by cell, so that it
         grows no faster than the contrasts do.
+
+        Parameters
+        ----------
+        table : array, other densities of the same shapes
+
+        Returns
+        -------
+        (10,) array
         """
         if self.contrast is None or self.exact:
             return self.error
@@ -210,9 +237,18 @@ def visible_moments(
 ) -> Visible:
     """What is visible of each solid of a packed design.
 
-    active (m,) bool: solids that are there (all); the others are as if replaced by what lies beneath them.
-    cells, tolerance: budget and aim of the cubature for solids that cut each other off a common axis;
-    any_density: aim at the moments of each solid, for whatever densities they are used with.
+    Parameters
+    ----------
+    packed : Packed
+    active : (m,) array of bool, solids that are there (None: all); the others are as if replaced by what
+        lies beneath
+    cells, tolerance : int and float, budget and aim of the cubature for solids that cut each other off a
+        common axis
+    any_density : bool, aim at the moments of each solid, for whatever densities they are used with
+
+    Returns
+    -------
+    Visible
     """
     most = packed.table.shape[0]
     there = np.ones(most, np.bool_) if active is None else active
@@ -229,7 +265,17 @@ def visible_moments(
 
 
 def ball_moments(packed: Packed, visible: Visible) -> Floats:
-    """The ball's ten moments [oz, oz in, oz in^2] about its center, (10,)."""
+    """The ball's moments about its center.
+
+    Parameters
+    ----------
+    packed : Packed
+    visible : Visible
+
+    Returns
+    -------
+    (10,) array [oz, oz in, oz in^2]
+    """
     out = np.empty(10)
     summed(visible.moments, packed.table, out)
     return out
@@ -303,10 +349,19 @@ class MassProperties:
 
 
 def error_bounds(error: Floats, moments: Floats, numbers: Floats) -> dict[str, float]:
-    """Bounds of weight [lb], rg and differential [in] from those of the moments.
+    """Bounds of a ball's numbers from those of its moments.
 
-    First order: RG = sqrt(I / m), so |dRG| <= (|dI| + RG^2 |dm|) / (2 m RG); |dI| is bounded by the sum of
-    the six second moments' bounds and of the shift of the center of mass.
+    First order: RG = sqrt(I / m), so |dRG| <= (|dI| + RG^2 |dm|) / (2 m RG); |dI| is bounded by
+    the sum of the six second moments' bounds and of the shift of the center of mass.
+
+    Parameters
+    ----------
+    error, moments : (10,) arrays
+    numbers : array, see `numbers_of`
+
+    Returns
+    -------
+    dict of weight [lb], rg and differential [in] to their bounds
     """
     each = error * OZ_PER_CUBIC_INCH
     mass = float(moments[0])
@@ -318,18 +373,49 @@ def error_bounds(error: Floats, moments: Floats, numbers: Floats) -> dict[str, f
 
 
 def finite(value: float) -> float | None:
-    """The number, None for NaN."""
+    """The number, None for NaN.
+
+    Parameters
+    ----------
+    value : float
+
+    Returns
+    -------
+    float or None, None for NaN
+    """
     return None if math.isnan(value) else float(value)
 
 
 def three(values: Floats) -> Vector3:
-    """The three numbers of an array (3,)."""
+    """The three numbers of an array (3,).
+
+    Parameters
+    ----------
+    values : (3,) array
+
+    Returns
+    -------
+    tuple of three floats
+    """
     x, y, z = (float(value) for value in values)
     return (x, y, z)
 
 
 def pack_inside(design: Design) -> Packed:
-    """The arrays of a design. Raises InvalidInput naming every solid that leaves the ball, and how far."""
+    """The arrays of a design inside its ball.
+
+    Parameters
+    ----------
+    design : Design
+
+    Returns
+    -------
+    Packed
+
+    Raises
+    ------
+    InvalidInput naming every solid that leaves the ball, and how far
+    """
     packed = pack(design)
     radius = 0.5 * design.diameter
     beyond = {k: reach_from_center(packed, k) - radius for k in range(1, len(design.solids))}

@@ -50,10 +50,22 @@ class BadArchive(ValueError):
 
 
 def checked_archive(data: bytes, most_faces: int) -> tuple[bytes, str | None]:
-    """The same 3MF archive, its parts stored unpacked; and the unit that its model states, a key of UNITS.
+    """Check a 3MF archive.
 
-    Raises BadArchive for what is no such archive, passes a limit, declares entities, or whose objects place
-    each other in a circle.
+    Parameters
+    ----------
+    data : bytes
+    most_faces : int
+
+    Returns
+    -------
+    data : bytes, the same 3MF archive, its parts stored unpacked
+    unit : str or None, that its model states, a key of UNITS
+
+    Raises
+    ------
+    BadArchive for what is no such archive, passes a limit, declares entities, or whose objects place each
+        other in a circle
     """
     try:
         parts = _parts(data)

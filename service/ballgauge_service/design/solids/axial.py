@@ -34,7 +34,18 @@ PIECE = 6
 
 @compiled
 def sense_on_axis(table: Floats, k: int, point: Vector, w: Vector) -> float:
-    """Return +1 or -1 where solid k is turned about the line through `point` along w, 0 where it is not."""
+    """How a solid lies on an axis.
+
+    Parameters
+    ----------
+    table : (m, WIDTH) array, of a packed design
+    k : int, a solid
+    point, w : vector, a line and its direction
+
+    Returns
+    -------
+    float, +1 or -1 where the solid is turned about the line, 0 where it is not
+    """
     if piece_count(table, k) == 0:
         return 0.0
     at = position(table, k)
@@ -52,7 +63,18 @@ def sense_on_axis(table: Floats, k: int, point: Vector, w: Vector) -> float:
 
 @compiled
 def common_axis(table: Floats, members: NDArray[np.bool_]) -> tuple[bool, Vector, Vector]:
-    """Return (found, point, direction) of the one axis all members are turned about."""
+    """The one axis that all members are turned about.
+
+    Parameters
+    ----------
+    table : (m, WIDTH) array
+    members : (m,) array of bool
+
+    Returns
+    -------
+    found : bool
+    point, direction : vector
+    """
     first = -1
     point = (0.0, 0.0, 0.0)
     w = (0.0, 0.0, 1.0)
@@ -84,7 +106,19 @@ def common_axis(table: Floats, members: NDArray[np.bool_]) -> tuple[bool, Vector
 def collect_pieces(
     packed: Packed, members: NDArray[np.bool_], point: Vector, w: Vector, pieces: Floats
 ) -> int:
-    """Write the members' pieces (solid, z0, z1, a, b, c) in heights along the axis; return how many."""
+    """Write the members' pieces.
+
+    Parameters
+    ----------
+    packed : Packed
+    members : (m,) array of bool
+    point, w : vector, of the axis
+    pieces : (n, 6) array, written: solid, z0, z1, a, b, c, in heights along the axis
+
+    Returns
+    -------
+    int, how many
+    """
     table = packed.table
     count = 0
     for k in range(table.shape[0]):
@@ -109,7 +143,17 @@ def collect_pieces(
 
 @compiled
 def total_pieces(table: Floats, members: NDArray[np.bool_]) -> int:
-    """How many pieces the members have together."""
+    """How many pieces the members have together.
+
+    Parameters
+    ----------
+    table : (m, WIDTH) array
+    members : (m,) array of bool
+
+    Returns
+    -------
+    int
+    """
     count = 0
     for k in range(table.shape[0]):
         if members[k]:
@@ -119,7 +163,18 @@ def total_pieces(table: Floats, members: NDArray[np.bool_]) -> int:
 
 @compiled
 def crossings(one: Floats, other: Floats, cuts: Floats, count: int) -> int:
-    """Append the heights where two pieces have the same radius; return the new count."""
+    """Append the heights where two pieces have the same radius.
+
+    Parameters
+    ----------
+    one, other : (6,) arrays, pieces
+    cuts : array, appended to
+    count : int, of the cuts so far
+
+    Returns
+    -------
+    int, of the cuts now
+    """
     low = max(one[1], other[1])
     high = min(one[2], other[2])
     if low >= high:
@@ -144,7 +199,17 @@ def crossings(one: Floats, other: Floats, cuts: Floats, count: int) -> int:
 
 @compiled
 def breakpoints(pieces: Floats, count: int) -> Floats:
-    """All heights, sorted, between which every piece and the order of their radii stay the same."""
+    """All heights between which every piece and the order of their radii stay the same.
+
+    Parameters
+    ----------
+    pieces : (n, 6) array
+    count : int, of the pieces
+
+    Returns
+    -------
+    array, sorted
+    """
     cuts = np.empty(2 * count + count * (count - 1))
     filled = 0
     for p in range(count):
@@ -191,7 +256,16 @@ def _rings_between(
 def add_axial(
     packed: Packed, members: NDArray[np.bool_], beneath: int, point: Vector, w: Vector, out: Floats
 ) -> None:
-    """Add the members' visible moments to `out` (m, 10) and take their union from row `beneath`."""
+    """Add the members' visible moments.
+
+    Parameters
+    ----------
+    packed : Packed
+    members : (m,) array of bool
+    beneath : int, the row their union is taken from
+    point, w : vector, of the axis
+    out : (m, 10) array, added to
+    """
     table = packed.table
     most = table.shape[0]
     pieces = np.empty((total_pieces(table, members), PIECE))

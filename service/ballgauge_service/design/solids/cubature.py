@@ -88,14 +88,26 @@ def integrate(
     packed: Packed, bins: Bins, rows: Flags, frame: Floats, domain: Floats, contrast: Floats,
     any_density: bool, length: float, tolerance: float, most: int, out: Floats, error: Floats,
 ) -> int:  # fmt: skip
-    """Write the marked rows' visible moments within the domain into `out` (m, 10); return the cells used.
+    """Write the marked rows' visible moments within a domain.
 
-    They are at most `most`, but never fewer than those it begins with, 4 of a disc and 16 of a rectangle.
+    Parameters
+    ----------
+    packed : Packed
+    bins : Bins
+    rows : (m,) array of bool
+    frame : (3, 3) array, rows u, v, w, lines along w
+    domain : array, where lines are drawn
+    contrast : (m,) array, density of each row less what lies beneath, which weighs the errors
+    any_density : bool, whether the bound holds for every contrast up to |contrast|
+    length : float [in]
+    tolerance : float, on the weighted volume, first moments / length and second / length^2 [in^3 x g/mL]
+    most : int, cells, but never fewer than those it begins with, 4 of a disc and 16 of a rectangle
+    out : (m, 10) array, written
+    error : (10,) array, bound of each weighted moment, written
 
-    frame (3, 3): rows u, v, w, lines along w; contrast (m,): density of each row less what lies beneath,
-    which weighs the errors; any_density: the bound holds for every contrast up to |contrast|; tolerance: on
-    the weighted volume, first moments / length and second / length^2 [in^3 x g/mL]; error (10,): bound of
-    each weighted moment.
+    Returns
+    -------
+    int, the cells used
     """
     solids = packed.table.shape[0]
     room = 4
@@ -157,7 +169,16 @@ def integrate(
 
 
 def lines_frame(w: Vector) -> Floats:
-    """A frame (3, 3) with rows u, v, w for a unit vector w."""
+    """A frame for lines along a direction.
+
+    Parameters
+    ----------
+    w : unit vector
+
+    Returns
+    -------
+    (3, 3) array, rows u, v, w
+    """
     along = np.asarray(w, dtype=np.float64)
     side = np.cross(along, np.eye(3)[int(np.argmin(np.abs(along)))])
     side /= np.linalg.norm(side)

@@ -120,7 +120,17 @@ def _project(packed: Packed, frame: Floats, projected: Floats, grid: Floats) -> 
 
 @compiled
 def sort_meshes(packed: Packed, frame: Floats) -> Bins:
-    """Sort the meshes' faces for lines along the third row of `frame` (3, 3)."""
+    """Sort the meshes' faces for lines.
+
+    Parameters
+    ----------
+    packed : Packed
+    frame : (3, 3) array, lines along its third row
+
+    Returns
+    -------
+    Bins
+    """
     table = packed.table
     projected = np.empty((packed.vertices.shape[0], 3))
     grid = np.zeros((table.shape[0], 7))
@@ -147,9 +157,20 @@ def _side(ax: float, ay: float, bx: float, by: float, u: float, v: float) -> flo
 
 @compiled
 def mesh_faces_hit(packed: Packed, bins: Bins, k: int, u: float, v: float, hits: Floats) -> int:
-    """Write the faces that the line (u, v) passes into `hits` (n, 2) as they come; return how many.
+    """Write the faces that a line passes.
 
-    The height, and the face's number plus one, negative where the face looks down the line.
+    Parameters
+    ----------
+    packed : Packed
+    bins : Bins
+    k : int, a solid
+    u, v : float, the line's place across [in]
+    hits : (n, 2) array, written as they come: the height, and the face's number plus one, negative where
+        it looks down the line
+
+    Returns
+    -------
+    int, how many
     """
     grid = bins.grid
     i = math.floor((u - grid[k, 0]) / grid[k, 2])
@@ -334,9 +355,21 @@ def add_stretches(
     found: Floats,
     count: int,
 ) -> int:
-    """Append the stretches of the line start + t w inside solid k; return the new count.
+    """Append the stretches of a line inside a solid.
 
-    u, v: the line's place across, which `bins` uses; t is measured from `start`, whose own height is 0.
+    Parameters
+    ----------
+    packed : Packed
+    bins : Bins
+    k : int, a solid
+    start, w : vector, of the line start + t w, t from `start`, whose own height is 0
+    u, v : float, the line's place across, which `bins` uses [in]
+    found : array, appended to
+    count : int, of the stretches so far
+
+    Returns
+    -------
+    int, of the stretches now
     """
     table = packed.table
     kind = int(table[k, KIND])
@@ -417,10 +450,21 @@ def add_line(
     packed: Packed, bins: Bins, rows: Flags, start: Vector, w: Vector, u: float, v: float, bottom: float,
     top: float, weight: float, found: Floats, cuts: Floats, out: Floats,
 ) -> None:  # fmt: skip
-    """Add weight x the line moments of the visible stretches of the marked rows to `out` (m, 10).
+    """Add weight x the line moments of the visible stretches of the marked rows.
 
-    Only the stretch bottom <= t <= top counts, and a hole ends with the ball, row 0. found (n, 3) and
-    cuts (2 n,) are scratch.
+    A hole ends with the ball, row 0.
+
+    Parameters
+    ----------
+    packed : Packed
+    bins : Bins
+    rows : (m,) array of bool
+    start, w : vector, of the line
+    u, v : float, its place across [in]
+    bottom, top : float, of the stretch that counts
+    weight : float
+    found, cuts : (n, 3), (2 n,) arrays, scratch
+    out : (m, 10) array, added to
     """
     count = 0
     for k in range(rows.shape[0]):

@@ -173,6 +173,10 @@ def checked_mesh(vertices: Floats, faces: Numbers) -> Mesh:
     vertices : (v, 3) array [in]
     faces : (f, 3) array of vertex numbers, outward normals by the right hand
 
+    Returns
+    -------
+    Mesh
+
     Raises
     ------
     InvalidInput
@@ -231,6 +235,10 @@ def read_mesh(data: bytes, file_type: str, unit: str | None = "mm") -> Mesh:
     unit : str, optional
         What one unit of the file's numbers is: mm, cm, in, m, ft or µm; None for what a 3MF or STEP file
         states itself (a millimeter where it does not).
+
+    Returns
+    -------
+    Mesh
 
     Raises
     ------

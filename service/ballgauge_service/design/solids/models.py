@@ -33,7 +33,21 @@ _RELATIONS = (
 
 
 def write_model(design: Design, kind: str) -> bytes:
-    """The solids as a file: 3mf, stl or step. Raises InvalidInput where STEP cannot be written."""
+    """The solids as a file.
+
+    Parameters
+    ----------
+    design : Design
+    kind : str, 3mf, stl or step
+
+    Returns
+    -------
+    bytes
+
+    Raises
+    ------
+    InvalidInput where STEP cannot be written
+    """
     if kind == "step":
         # Deferred: it needs an extra of its own.
         from ballgauge_service.design.solids.step import write_step

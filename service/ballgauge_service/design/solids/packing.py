@@ -67,12 +67,30 @@ class Packed(NamedTuple):
 
 
 def columns_of(shape: Shape) -> dict[str, int]:
-    """Columns of the table by field: density, position_x, position_y, position_z and the shape's sizes."""
+    """Columns of the table of a packed design.
+
+    Parameters
+    ----------
+    shape : Shape
+
+    Returns
+    -------
+    dict of field to column: density, position_x, position_y, position_z and the shape's sizes
+    """
     return {**PLACES, **COLUMNS[type(shape)]}
 
 
 def pack(design: Design) -> Packed:
-    """The arrays of a design."""
+    """The arrays of a design.
+
+    Parameters
+    ----------
+    design : Design
+
+    Returns
+    -------
+    Packed
+    """
     table = np.zeros((len(design.solids), WIDTH))
     points: list[NDArray[np.float64]] = [np.empty((0, 2))]
     vertices: list[NDArray[np.float64]] = [np.empty((0, 3))]

@@ -32,11 +32,21 @@ def _add_tetrahedra(vertices: Floats, faces: Numbers, out: Floats) -> None:
 
 
 def mesh_moments(vertices: Floats, faces: Numbers) -> Floats:
-    """Volume, first moments and second moments xx, yy, zz, xy, xz, yz of a closed mesh, (10,) [in^3..in^5].
+    """Moments of a closed mesh: the sum over the tetrahedra between the origin and each face.
 
-    Sum over the tetrahedra between the origin and each face; moments of a tetrahedron with one corner at the
-    origin: V (s_i s_j + sum of the corners' products) / 20, s the sum of the corners (Tonon, 2004, from
-    memory).
+    Parameters
+    ----------
+    vertices : (v, 3) array [in]
+    faces : (f, 3) array of vertex numbers
+
+    Returns
+    -------
+    (10,) array: volume, first moments and second moments xx, yy, zz, xy, xz, yz [in^3, in^4, in^5]
+
+    References
+    ----------
+    Of a tetrahedron with one corner at the origin: V (s_i s_j + sum of the corners' products) / 20, s the
+    sum of the corners (Tonon, 2004, from memory).
     """
     out = np.zeros(10)
     _add_tetrahedra(

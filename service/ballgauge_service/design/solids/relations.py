@@ -47,7 +47,17 @@ TOUCH = 1e-10
 
 @compiled
 def reach_from_center(packed: Packed, k: int) -> float:
-    """Greatest distance of a solid's points from the ball's center [in]."""
+    """Greatest distance of a solid's points from the ball's center.
+
+    Parameters
+    ----------
+    packed : Packed
+    k : int, a solid
+
+    Returns
+    -------
+    float [in]
+    """
     return farthest(packed, k, np.eye(3), 1.0, (0.0, 0.0, 0.0))
 
 
@@ -268,7 +278,17 @@ def _within(packed: Packed, k: int, c: int) -> bool:
 
 @compiled
 def relation(packed: Packed, i: int, j: int) -> int:
-    """How solids i and j lie: APART, FIRST_WITHIN the second, SECOND_WITHIN the first, or (perhaps) CUT."""
+    """How two solids lie.
+
+    Parameters
+    ----------
+    packed : Packed
+    i, j : int, solids
+
+    Returns
+    -------
+    int: APART, FIRST_WITHIN the second, SECOND_WITHIN the first, or (perhaps) CUT
+    """
     table = packed.table
     members = np.zeros(table.shape[0], np.bool_)
     members[i] = True

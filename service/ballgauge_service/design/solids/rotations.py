@@ -14,7 +14,16 @@ UNTURNED: Rotation = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
 
 
 def as_rotation(matrix: NDArray[np.float64]) -> Rotation:
-    """The rows of a (3, 3) matrix as nested tuples."""
+    """A matrix as a rotation.
+
+    Parameters
+    ----------
+    matrix : (3, 3) array
+
+    Returns
+    -------
+    Rotation, its rows as nested tuples
+    """
     rows = [(float(a), float(b), float(c)) for a, b, c in matrix]
     return (rows[0], rows[1], rows[2])
 
@@ -31,10 +40,24 @@ def _unit(name: str, vector: Sequence[float]) -> NDArray[np.float64]:
 
 
 def about(axis: Sequence[float], angle: float) -> Rotation:
-    """The rotation by `angle` [deg], right-handed, about `axis` (3,).
+    """The rotation about an axis.
 
-    Rodrigues' formula (1840, from memory). Raises ValueError for an axis that is no direction or an angle
-    that is not finite.
+    Parameters
+    ----------
+    axis : (3,) sequence
+    angle : float, right-handed [deg]
+
+    Returns
+    -------
+    Rotation
+
+    Raises
+    ------
+    ValueError for an axis that is no direction or an angle that is not finite
+
+    References
+    ----------
+    Rodrigues' formula (1840, from memory).
     """
     if not math.isfinite(angle):
         raise ValueError("angle must be finite")
@@ -45,9 +68,20 @@ def about(axis: Sequence[float], angle: float) -> Rotation:
 
 
 def pointing(z: Sequence[float], x: Sequence[float] | None = None) -> Rotation:
-    """The rotation that takes the solid's own z to the direction `z` (3,) and its x as near as can be to `x`.
+    """The rotation that points a solid.
 
-    Without `x` the turn is the smallest one. Raises ValueError for zero vectors or an `x` along `z`.
+    Parameters
+    ----------
+    z : (3,) sequence, where the solid's own z is to point
+    x : (3,) sequence or None, to which its x comes as near as can be; without it the turn is the smallest
+
+    Returns
+    -------
+    Rotation
+
+    Raises
+    ------
+    ValueError for zero vectors or an `x` along `z`
     """
     up = _unit("z", z)
     if x is None:

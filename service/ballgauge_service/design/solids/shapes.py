@@ -46,7 +46,13 @@ BISECTIONS = 80
 
 @compiled
 def sort_values(values: Floats, count: int) -> None:
-    """Sort the first `count` values in place (by insertion: they are few, and it compiles fast)."""
+    """Sort the first values in place (by insertion: they are few, and it compiles fast).
+
+    Parameters
+    ----------
+    values : array
+    count : int
+    """
     for n in range(1, count):
         value = values[n]
         slot = n
@@ -58,19 +64,50 @@ def sort_values(values: Floats, count: int) -> None:
 
 @compiled
 def position(table: Floats, k: int) -> Vector:
-    """Place of a solid's own origin in the body frame [in]."""
+    """Place of a solid's own origin in the body frame.
+
+    Parameters
+    ----------
+    table : (m, WIDTH) array, of a packed design
+    k : int, a solid
+
+    Returns
+    -------
+    vector [in]
+    """
     return (table[k, POSITION], table[k, POSITION + 1], table[k, POSITION + 2])
 
 
 @compiled
 def own_axis(table: Floats, k: int, axis: int) -> Vector:
-    """One of a solid's own axes in the body frame (a column of its rotation)."""
+    """One of a solid's own axes in the body frame.
+
+    Parameters
+    ----------
+    table : (m, WIDTH) array, of a packed design
+    k : int, a solid
+    axis : int
+
+    Returns
+    -------
+    unit vector, a column of its rotation
+    """
     return (table[k, ROTATION + axis], table[k, ROTATION + 3 + axis], table[k, ROTATION + 6 + axis])
 
 
 @compiled
 def piece_count(table: Floats, k: int) -> int:
-    """How many pieces a turned solid has; 0 for one that is not turned about its z."""
+    """How many pieces a turned solid has.
+
+    Parameters
+    ----------
+    table : (m, WIDTH) array, of a packed design
+    k : int, a solid
+
+    Returns
+    -------
+    int; 0 of a solid that is not turned about its z
+    """
     kind = int(table[k, KIND])
     if kind == PROFILE:
         return int(table[k, LAST] - table[k, FIRST]) - 1
@@ -90,7 +127,18 @@ def _tapered(z0: float, r0: float, z1: float, r1: float) -> tuple[float, float, 
 
 @compiled
 def piece(packed: Packed, k: int, p: int) -> tuple[float, float, float, float, float]:
-    """Return (z0, z1, a, b, c) of piece p in its own frame: r^2 = a + b z + c z^2 for z0 <= z <= z1."""
+    """A piece of a turned solid in its own frame.
+
+    Parameters
+    ----------
+    packed : Packed
+    k : int, a solid
+    p : int
+
+    Returns
+    -------
+    z0, z1, a, b, c : float: r^2 = a + b z + c z^2 for z0 <= z <= z1
+    """
     table = packed.table
     kind = int(table[k, KIND])
     if kind == SPHERE:
@@ -117,7 +165,15 @@ def piece(packed: Packed, k: int, p: int) -> tuple[float, float, float, float, f
 
 @compiled
 def add_ring(low: float, high: float, outer: Vector, inner: Vector, sign: float, out: Floats) -> None:
-    """Add sign x the moments of the turned region between two pieces' r^2 = (a, b, c), low <= z <= high."""
+    """Add sign x the moments of the turned region between two pieces.
+
+    Parameters
+    ----------
+    low, high : float, heights
+    outer, inner : vector, (a, b, c) of r^2
+    sign : float
+    out : (10,) array, added to
+    """
     half = 0.5 * (high - low)
     middle = 0.5 * (high + low)
     for node in range(3):
@@ -193,9 +249,17 @@ def _own_moments(packed: Packed, k: int, out: Floats) -> None:
 
 @compiled
 def placed(own: Floats, at: Vector, x: Vector, y: Vector, z: Vector, sign: float, out: Floats) -> None:
-    """Add sign x the moments `own` (10,) of a frame with axes x, y, z and origin `at` to `out` (10,).
+    """Add sign x the moments of a body placed by a frame.
 
     The rotation of a tensor and the parallel-axis theorem, in their general form.
+
+    Parameters
+    ----------
+    own : (10,) array, moments in the frame
+    at : vector, its origin
+    x, y, z : unit vectors, its axes
+    sign : float
+    out : (10,) array, added to
     """
     volume = own[0]
     out[0] += sign * volume
@@ -215,7 +279,16 @@ def placed(own: Floats, at: Vector, x: Vector, y: Vector, z: Vector, sign: float
 
 @compiled
 def add_moments(packed: Packed, k: int, sign: float, scratch: Floats, out: Floats) -> None:
-    """Add sign x the moments of the whole solid k in the body frame to `out` (10,); `scratch` is (10,)."""
+    """Add sign x the moments of a whole solid in the body frame.
+
+    Parameters
+    ----------
+    packed : Packed
+    k : int, a solid
+    sign : float
+    scratch : (10,) array
+    out : (10,) array, added to
+    """
     table = packed.table
     _own_moments(packed, k, scratch)
     x, y, z = own_axis(table, k, 0), own_axis(table, k, 1), own_axis(table, k, 2)
@@ -224,7 +297,17 @@ def add_moments(packed: Packed, k: int, sign: float, scratch: Floats, out: Float
 
 @compiled
 def times(matrix: Floats, v: Vector) -> Vector:
-    """Return matrix v."""
+    """Matrix times vector.
+
+    Parameters
+    ----------
+    matrix : (3, 3) array
+    v : vector
+
+    Returns
+    -------
+    vector
+    """
     return (
         matrix[0, 0] * v[0] + matrix[0, 1] * v[1] + matrix[0, 2] * v[2],
         matrix[1, 0] * v[0] + matrix[1, 1] * v[1] + matrix[1, 2] * v[2],
@@ -306,9 +389,19 @@ def _farthest_ellipsoid(p: Vector, x: Vector, y: Vector, z: Vector) -> float:
 
 @compiled
 def farthest(packed: Packed, k: int, matrix: Floats, stretch: float, point: Vector) -> float:
-    """Greatest |matrix (x - point)| over the solid's points x; matrix (3, 3) with operator norm <= `stretch`.
+    """Greatest |matrix (x - point)| over a solid's points x.
 
-    Exact for all shapes, but for a rounded box under a matrix that is not a rotation an upper bound.
+    Parameters
+    ----------
+    packed : Packed
+    k : int, a solid
+    matrix : (3, 3) array, with operator norm <= `stretch`
+    stretch : float
+    point : vector
+
+    Returns
+    -------
+    float; exact, but for a rounded box under a matrix that is not a rotation an upper bound
     """
     table = packed.table
     at = position(table, k)
@@ -360,7 +453,18 @@ def farthest(packed: Packed, k: int, matrix: Floats, stretch: float, point: Vect
 
 @compiled
 def support(packed: Packed, k: int, d: Vector) -> float:
-    """Greatest x . d over the solid's points x, for a unit vector d [in]."""
+    """Greatest x . d over a solid's points x.
+
+    Parameters
+    ----------
+    packed : Packed
+    k : int, a solid
+    d : unit vector
+
+    Returns
+    -------
+    float [in]
+    """
     table = packed.table
     kind = int(table[k, KIND])
     base = dot(position(table, k), d)

@@ -51,7 +51,16 @@ class BadShell(ValueError):
 
 
 def shells_of(faces: Numbers) -> Numbers:
-    """Number of the shell of each face, (f,): faces are of one shell where they share an edge."""
+    """Number of the shell of each face.
+
+    Parameters
+    ----------
+    faces : (f, 3) array of vertex numbers
+
+    Returns
+    -------
+    (f,) array: faces are of one shell where they share an edge
+    """
     a, b = faces.ravel(), np.roll(faces, -1, axis=1).ravel()
     order = np.argsort(np.minimum(a, b) * np.int64(faces.max() + 1) + np.maximum(a, b), kind="stable")
     pairs = (order // 3).reshape(-1, 2)
@@ -112,9 +121,20 @@ def _samples(shells: Numbers, sound: Numbers, count: int) -> Numbers:
 
 
 def outer_faces(vertices: Floats, faces: Numbers) -> Numbers:
-    """The faces that bound the body of a closed mesh, (f, 3).
+    """The faces that bound the body of a closed mesh.
 
-    vertices (v, 3) [in], faces (f, 3): each edge of two faces, none cutting through another. Raises BadShell.
+    Parameters
+    ----------
+    vertices : (v, 3) array [in]
+    faces : (f, 3) array, each edge of two faces, none cutting through another
+
+    Returns
+    -------
+    (n, 3) array
+
+    Raises
+    ------
+    BadShell
     """
     shells = shells_of(faces)
     count = int(shells.max()) + 1

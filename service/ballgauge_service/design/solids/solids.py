@@ -187,13 +187,36 @@ class Design:
         return shape.diameter
 
     def index(self, name: str) -> int:
-        """Place of the solid with a name. Raises KeyError."""
+        """Place of the solid with a name.
+
+        Parameters
+        ----------
+        name : str
+
+        Returns
+        -------
+        int
+
+        Raises
+        ------
+        KeyError
+        """
         for at, solid in enumerate(self.solids):
             if solid.name == name:
                 return at
         raise KeyError(name)
 
     def with_solid(self, name: str, solid: Solid) -> Design:
-        """The design with the named solid replaced by another."""
+        """The design with the named solid replaced by another.
+
+        Parameters
+        ----------
+        name : str
+        solid : Solid
+
+        Returns
+        -------
+        Design
+        """
         at = self.index(name)
         return replace(self, solids=(*self.solids[:at], solid, *self.solids[at + 1 :]))

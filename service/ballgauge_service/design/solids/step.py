@@ -34,12 +34,20 @@ _HERE = "design.solids.step"
 def read_step(data: bytes) -> tuple[np.ndarray, np.ndarray, float, str]:
     """Facets of the bodies in a STEP file.
 
+    Parameters
+    ----------
+    data : bytes
+
     Returns
     -------
-    vertices (v, 3) [in], faces (f, 3), the share of the bodies' volume that the facets miss, and the unit
-    that the file states
+    vertices : (v, 3) array [in]
+    faces : (f, 3) array
+    missed : float, the share of the bodies' volume that the facets miss
+    unit : str, that the file states
 
-    Raises InvalidInput for what is no STEP file, holds no body, takes too long, or where the extra lacks.
+    Raises
+    ------
+    InvalidInput for what is no STEP file, holds no body, takes too long, or where the extra lacks
     """
     with np.load(io.BytesIO(_confined("facets", data))) as found:
         missed = float(found["missed"])
@@ -47,9 +55,19 @@ def read_step(data: bytes) -> tuple[np.ndarray, np.ndarray, float, str]:
 
 
 def write_step(design: Design) -> bytes:
-    """A design's solids as STEP: a body each with its name, in millimeters, round ones exact.
+    """A design's solids as STEP.
 
-    Raises InvalidInput for a mesh of more than `SEWN` faces, and where the extra lacks.
+    Parameters
+    ----------
+    design : Design
+
+    Returns
+    -------
+    bytes: a body each with its name, in millimeters, round ones exact
+
+    Raises
+    ------
+    InvalidInput for a mesh of more than `SEWN` faces, and where the extra lacks
     """
     solids: list[dict[str, Any]] = []
     for at, solid in enumerate(design.solids):
@@ -79,7 +97,20 @@ def _confined(function: str, data: bytes) -> bytes:
 
 
 def facets(data: bytes) -> bytes:
-    """The bodies of a STEP file as facets [mm], in numpy's format. Raises ValueError for what is none."""
+    """The bodies of a STEP file as facets.
+
+    Parameters
+    ----------
+    data : bytes
+
+    Returns
+    -------
+    bytes, facets [mm] in numpy's format
+
+    Raises
+    ------
+    ValueError for what is no STEP file
+    """
     from OCP.BRep import BRep_Tool
     from OCP.BRepGProp import BRepGProp
     from OCP.BRepMesh import BRepMesh_IncrementalMesh
@@ -155,7 +186,16 @@ def _unit(data: bytes) -> str:
 
 
 def written(data: bytes) -> bytes:
-    """Solids as STEP, from their description as JSON."""
+    """Solids as STEP.
+
+    Parameters
+    ----------
+    data : bytes, their description as JSON
+
+    Returns
+    -------
+    bytes
+    """
     from OCP.Interface import Interface_Static
     from OCP.STEPControl import STEPControl_StepModelType, STEPControl_Writer
 

@@ -146,9 +146,16 @@ def _search(
 
 
 def first_crossings(vertices: Floats, faces: Numbers) -> Numbers:
-    """Up to MOST_FOUND pairs (n, 2) of faces of a mesh that cut each other; touching is not cutting.
+    """Faces of a mesh that cut each other; touching is not cutting.
 
-    vertices (v, 3), faces (f, 3). Faces that share an edge are not compared.
+    Parameters
+    ----------
+    vertices : (v, 3) array
+    faces : (f, 3) array
+
+    Returns
+    -------
+    (n, 2) array, up to MOST_FOUND pairs; faces that share an edge are not compared
     """
     boxes = np.empty((len(faces), 6))
     _boxes(vertices, faces, boxes)

@@ -26,15 +26,32 @@ SECTIONS = 96
 
 
 def sections_within(radius: float, tolerance: float) -> int:
-    """Sides of a circle of a radius whose chords lie within a tolerance of it [in], a multiple of four."""
+    """Sides of a circle whose chords lie within a tolerance of it.
+
+    Parameters
+    ----------
+    radius, tolerance : float [in]
+
+    Returns
+    -------
+    int, a multiple of four
+    """
     share = min(tolerance / radius, 0.5)
     return 4 * math.ceil(math.pi / math.acos(1.0 - share) / 4.0)
 
 
 def tessellated(solid: Solid, sections: int = SECTIONS) -> trimesh.Trimesh:
-    """A solid in the design's frame [in] as a closed surface, round ones by so many sides.
+    """A solid as a closed surface.
 
-    Vertices lie on the solid; a side of a circle of radius r lies up to r (1 - cos(pi / n)) within.
+    Parameters
+    ----------
+    solid : Solid
+    sections : int, sides of round ones
+
+    Returns
+    -------
+    trimesh.Trimesh, in the design's frame [in]; vertices lie on the solid, a side of a circle of radius r
+        up to r (1 - cos(pi / n)) within
     """
     mesh = _own(solid.shape, sections)
     placed = np.eye(4)

@@ -68,7 +68,18 @@ def _mark_groups(active: Flags, found: Numbers, group: Numbers) -> None:
 
 @compiled
 def container(found: Numbers, group: Numbers, k: int) -> int:
-    """The last solid before k that contains it, is not hidden and not of its group; 0, the ball, at least."""
+    """The last solid before k that contains it, is not hidden and not of its group.
+
+    Parameters
+    ----------
+    found : (m, m) array, relations
+    group : (m,) array
+    k : int, a solid
+
+    Returns
+    -------
+    int; 0, the ball, at least
+    """
     for c in range(k - 1, 0, -1):
         if group[c] != HIDDEN and found[c, k] == SECOND_WITHIN and (group[k] < 0 or group[c] != group[k]):
             return c
@@ -117,10 +128,20 @@ def _add_groups(packed: Packed, group: Numbers, beneath: Numbers, members: Flags
 
 @compiled
 def add_visible(packed: Packed, active: Flags, group: Numbers, beneath: Numbers, out: Floats) -> int:
-    """Write the visible moments of each active solid into `out` (m, 10); return how many solids are left.
+    """Write the visible moments of each active solid.
 
-    Those left, whose group is neither on one axis nor closed otherwise, keep their group's number (>= 0) in
-    `group` (m,) and what lies beneath them in `beneath` (m,); nothing is added for them. Solid 0 is the ball.
+    Parameters
+    ----------
+    packed : Packed, solid 0 the ball
+    active : (m,) array of bool
+    group : (m,) array; those left, whose group is neither on one axis nor closed otherwise, keep its
+        number (>= 0)
+    beneath : (m,) array, what lies beneath those left
+    out : (m, 10) array, written; nothing of those left
+
+    Returns
+    -------
+    int, how many solids are left
     """
     most = active.shape[0]
     members = np.empty(most, np.bool_)
