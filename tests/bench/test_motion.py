@@ -15,8 +15,13 @@ from typing import Any
 import numpy as np
 import pytest
 
+from ballgauge_schemas.motion.lineup_request import LINEUP_REQUEST
+from ballgauge_schemas.shared.documents import lineup_example
 from ballgauge_service.motion.balls import BoxBall, box_ball
 from ballgauge_service.motion.bowlers import Scatter, release_row, scattered
+from ballgauge_service.motion.line_maps import Line, line_map
+from ballgauge_service.motion.lineup.evaluate import evaluate_lineup
+from ballgauge_service.motion.lineup.request import read_lineup
 from ballgauge_service.motion.starts import USUAL, MotionSettings, Throw, first_states, run, setup_row
 from ballgauge_service.motion.surfaces import OilOnBall
 from ballgauge_service.physics.motion import equations as eq
@@ -134,3 +139,22 @@ def test_memory_grows_with_what_is_asked_for_and_not_with_steps(versus: Any) -> 
     assert peaks[0] < 400 * 300 * 8 + 4_000_000
     assert peaks[1] == pytest.approx(peaks[0], rel=0.1)
     versus.hold("memory of 400 deliveries", "steps of 3 ms", "steps of 30 ms", [peaks[0] / peaks[1]], 0.9)
+
+
+def test_a_line_up_costs_less_than_aiming_every_ball(versus: Any) -> None:
+    """The example for one bowler, causes of all differences included, against its balls on a line map."""
+    asked = lineup_example("lineup")
+    asked["bowlers"] = asked["bowlers"][:1]
+    loaded = LINEUP_REQUEST.load(asked)
+    request = read_lineup(loaded, {})
+    volumes = tuple(column.lane.volume for column in request.columns)
+    balls = tuple(entry.ball for entry in request.entries)
+    line = Line(balls, request.bowlers, volumes, request.deliveries, request.seed)
+    versus.race(
+        "five balls on three lanes for one bowler",
+        ("motion.lineup: thrown alike, with causes", "motion.line_maps: each ball aimed"),
+        lambda: evaluate_lineup(loaded),
+        lambda: line_map(line, request.columns[0].lane),
+        1.8,
+        rounds=3,
+    )

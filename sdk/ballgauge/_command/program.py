@@ -35,6 +35,7 @@ from ballgauge._command import (
     access,
     designs,
     fields,
+    lineups,
     lots,
     motions,
     paper,
@@ -783,6 +784,62 @@ def motion(
     return CONFORMING
 
 
+@program.command(epilog=motions.EXIT_CODES)
+@click.argument("file", type=click.File("rb"))
+@click.option(
+    "--report",
+    type=click.Path(dir_okay=False),
+    metavar="FILE",
+    help="Write the sheet here: .html, .pdf or .svg.",
+)
+@click.option("--language", metavar="CODE", help="The sheet's language: en or de.")
+@click.option("--paper", "page", metavar="SIZE", help="The sheet's page: a4 or letter.")
+@click.option("--progress", is_flag=True, help="Show how far it is, on standard error.")
+@_scheduled
+@_connected
+def lineup(
+    file: BinaryIO,
+    report: str | None,
+    language: str | None,
+    page: str | None,
+    progress: bool,
+    url: str | None,
+    timeout: float,
+    as_json: bool,
+    scheduler: str | None,
+) -> int:
+    """Set balls beside one another: where each reads, what it covers, for several bowlers and lanes.
+
+    FILE holds "balls" (each by its "box" numbers, "drilled", or a "design"), "bowlers" by name and release,
+    and "lanes" with their volumes of oil; - reads standard input. All balls are thrown alike, so that their
+    differences to the "reference" are known well; each says what it comes from.
+
+    \b
+    Examples:
+      ballgauge example lineup > lineup.json
+      ballgauge lineup lineup.json
+      ballgauge lineup lineup.json --report lineup.pdf --progress
+      ballgauge lineup lineup.json --report blatt.html --language de
+      ballgauge example lineup | ballgauge lineup - --json > lineup-result.json
+    """
+    asked = lineups.request(file.read(), {"language": language, "paper": page})
+    told = url is None and not progress and sys.stderr.isatty()
+    with (
+        _client(url, timeout, scheduler) as client,
+        _patience(told),
+        paper.progress(progress, "starting") as bar,
+    ):
+        tell = bar and (lambda share, doing: bar(share, 1.0, doing))
+        try:
+            document = client.lineup(asked, report=report, progress=tell).raw
+        except (ValueError, OSError) as error:
+            raise click.ClickException(str(error)) from None
+    shown = {name: member for name, member in document.items() if name != "sheets"} if report else document
+    answer = json.dumps(shown, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    _show(answer.encode(), as_json, lineups.tell)
+    return CONFORMING
+
+
 @program.command(epilog=records.EXIT_CODES)
 @click.argument(
     "files", nargs=-1, required=True, metavar="FILE...", type=click.Path(exists=True, dir_okay=False)
@@ -946,9 +1003,14 @@ def _example_names(_context: click.Context, _option: click.Parameter, begun: str
 
 def _examples() -> tuple[str, ...]:
     from ballgauge_schemas import example_names
-    from ballgauge_schemas.shared.documents import design_example_names, motion_example_names
+    from ballgauge_schemas.shared.documents import (
+        design_example_names,
+        lineup_example_names,
+        motion_example_names,
+    )
 
-    return (*example_names(), EXAMPLE_LOT, *design_example_names(), *motion_example_names())
+    others = (*design_example_names(), *motion_example_names(), *lineup_example_names())
+    return (*example_names(), EXAMPLE_LOT, *others)
 
 
 @program.command("fields")
@@ -989,7 +1051,11 @@ def example(name: str | None) -> int:
       ballgauge example skarn > skarn.json
       ballgauge example motion > motion.json
     """
-    from ballgauge_schemas.shared.documents import design_example_names, motion_example_names
+    from ballgauge_schemas.shared.documents import (
+        design_example_names,
+        lineup_example_names,
+        motion_example_names,
+    )
 
     names = _examples()
     if name is not None and name not in names:
@@ -1001,6 +1067,8 @@ def example(name: str | None) -> int:
         if name in design_example_names()
         else ("example_motions", f"{name}.json")
         if name in motion_example_names()
+        else ("example_lineups", f"{name}.json")
+        if name in lineup_example_names()
         else ("examples", f"{name or FIRST_EXAMPLE}.json")
     )
     text = resources("ballgauge_schemas").joinpath(*place)

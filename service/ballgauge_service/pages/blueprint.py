@@ -11,7 +11,7 @@ from typing import Any
 from flask import Blueprint, Response, make_response, render_template, request, send_from_directory
 
 from ballgauge_schemas import example
-from ballgauge_schemas.shared.documents import design_example, motion_example
+from ballgauge_schemas.shared.documents import design_example, lineup_example, motion_example
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.core.units import METRIC
 from ballgauge_service.pages import assets, contracts, forms, guide, labels, languages, sections, sentences
@@ -19,7 +19,7 @@ from ballgauge_service.rulebooks import amount, listing
 
 blueprint = Blueprint("pages", __name__, template_folder="templates")
 
-PAGES = ("check", "drilling", "desk", "verify", "lot", "motion", "design", "rules", "guide")
+PAGES = ("check", "drilling", "desk", "verify", "lot", "motion", "lineup", "design", "rules", "guide")
 """Every page by the name of its address and template, in the order of the menu."""
 
 CODE_MAXIMUM = 1500
@@ -176,6 +176,8 @@ def _examples(page: str) -> dict[str, Any]:
             "line_map": motion_example("motion_line_map"),
             "squad": motion_example("motion_squad"),
         }
+    if page == "lineup":
+        return {"lineup": lineup_example("lineup")}
     if page == "design":
         return {"as_made": _design(), "compared": _compared(), "set": design_example("skarn_set")}
     return {name: example(name) for name in ("drilled", "as_made", "side_weight_over")}

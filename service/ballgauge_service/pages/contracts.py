@@ -1,8 +1,9 @@
-"""What the scripts of the Design and Motion pages make their fields from: the contract, once."""
+"""What the scripts of the Design, Motion and Line-up pages make their fields from: the contract, once."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
 from functools import cache
 from typing import Any
 
@@ -13,7 +14,8 @@ from ballgauge_schemas.design.request import (
     target_kind,
     unit_of,
 )
-from ballgauge_schemas.motion.request import ReleaseSchema
+from ballgauge_schemas.motion.lineup_request import LineupBallSchema
+from ballgauge_schemas.motion.request import BoxBallSchema, OwnBowlerSchema, ReleaseSchema
 from ballgauge_schemas.shared import words
 from ballgauge_schemas.shared.drilling import DrillingSchema
 from ballgauge_schemas.shared.quantity import KINDS
@@ -46,17 +48,37 @@ def release_fields() -> list[forms.Field]:
     return [field for field in forms.walk(ReleaseSchema(), "release.") if field.key in RELEASE]
 
 
+BALL = (
+    *("rg", "differential", "intermediate_differential", "layout.pin_to_pap", "surface.cover"),
+    *("surface.grit", "surface.polished"),
+)
+BOWLER = ("name", "bowler", *(f"release.{name}" for name in RELEASE[:4]))
+
+
+@cache
+def lineup_fields() -> dict[str, list[forms.Field]]:
+    """The columns of the tables of a line-up: balls by their box numbers, and bowlers."""
+    own = [forms.field_at(LineupBallSchema(), name) for name in ("name", "new")]
+    balls = [*own, *(forms.field_at(BoxBallSchema(), name) for name in BALL)]
+    ticked = [replace(field, control="flag") if field.control == "check" else field for field in balls]
+    return {"balls": ticked, "bowlers": [forms.field_at(OwnBowlerSchema(), name) for name in BOWLER]}
+
+
 def every_field() -> Iterable[forms.Field]:
     """Every field that these pages make, for the catalogs."""
     yield from (field for fields in shapes().values() for field in fields)
     yield from design_fields()
     yield from release_fields()
+    yield from (field for fields in lineup_fields().values() for field in fields)
 
 
 def of(page: str, translate: Translate) -> dict[str, Any] | None:
     """The contract of a page as its scripts read it; None for a page that has none."""
     if page == "motion":
         return {"fields": _told(release_fields(), translate, labels.RELEASE_LABELS)}
+    if page == "lineup":
+        fields = lineup_fields().items()
+        return {name: _told(several, translate, labels.LINEUP_LABELS) for name, several in fields}
     if page != "design":
         return None
     return {

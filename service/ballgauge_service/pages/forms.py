@@ -90,6 +90,14 @@ def walk(schema: Schema, above: str = "") -> list[Field]:
     return _walk(schema, above)
 
 
+def field_at(schema: Schema, path: str) -> Field:
+    """The field at a path of a schema. Raises KeyError where there is none."""
+    *above, name = path.split(".")
+    for part in above:
+        schema = schema.load_fields[part].schema
+    return _field(path, schema.load_fields[name])
+
+
 def _walk(schema: Schema, above: str) -> list[Field]:
     found: list[Field] = []
     for name, field in schema.load_fields.items():

@@ -146,6 +146,23 @@ RELEASE_LABELS: Mapping[str, str] = MappingProxyType(
 )
 """Short names of a delivery's main numbers."""
 
+LINEUP_LABELS: Mapping[str, str] = MappingProxyType(
+    {
+        **RELEASE_LABELS,
+        "bowler": _("Throws like"),
+        "cover": _("Cover"),
+        "differential": _("Differential"),
+        "grit": _("Grit"),
+        "intermediate_differential": _("Intermediate"),
+        "name": _("Name"),
+        "new": _("New"),
+        "pin_to_pap": _("Pin to PAP"),
+        "polished": _("Polished"),
+        "rg": _("RG"),
+    }
+)
+"""Heads of the tables of a line-up."""
+
 NUMBERS: Mapping[str, str] = MappingProxyType(
     {
         "weight": _("weight"),

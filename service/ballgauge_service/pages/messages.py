@@ -56,7 +56,14 @@ def _texts() -> Iterator[tuple[str, str, bool]]:
         name = "python" if file.suffix == ".py" else "jinja2.ext:babel_extract"
         for _, text, _, _ in extract_from_file(name, file):
             yield file.relative_to(HERE.parent).as_posix(), str(text), False
-    short = (labels.LABELS, labels.SOLID_LABELS, labels.RELEASE_LABELS, labels.NUMBERS, labels.WORDS)
+    short = (
+        labels.LABELS,
+        labels.SOLID_LABELS,
+        labels.RELEASE_LABELS,
+        labels.LINEUP_LABELS,
+        labels.NUMBERS,
+        labels.WORDS,
+    )
     for text in (text for names in short for text in names.values()):
         yield "labels.py", text, text in labels.WORDS.values()
     for field in (*forms.check_fields().values(), *contracts.every_field()):

@@ -124,12 +124,9 @@ class Sheet:
     def _relations(self, row: Row) -> Iterator[str]:
         _, names = self.speaker.wording.text, self.speaker
         for column, gaps in enumerate(row.gaps):
-            for each in gaps:
-                near, far = (names.ball(k) for k in each.between)
-                yield _("Gap on {lane} between {near} and {far}, at {reads} ft.").format(
-                    lane=names.column(column), near=near, far=far,
-                    reads=names.wording.number(each.room["reads"], 0),
-                )  # fmt: skip
+            if gaps:
+                places = ", ".join(names.wording.number(each.room["reads"], 0) for each in gaps)
+                yield _("Room on {lane} at {places} ft.").format(lane=names.column(column), places=places)
         counts = [f"{names.column(k)} {len(pairs)}" for k, pairs in enumerate(row.overlaps) if pairs]
         if counts:
             yield _("Pairs that overlap: {counts}.").format(counts=", ".join(counts))
@@ -238,8 +235,8 @@ class Sheet:
             words, y = self._row(row, scale, y, each, height)
             shapes += words
         axis = _("Across: reads [ft]. Up: covers [boards].")
-        shapes.append(Word(MARGIN + 5.5, y - 0.2, axis, 6.0, "quiet"))
-        return shapes, y + 1.0
+        shapes.append(Word(MARGIN + 5.5, y + 1.4, axis, 6.0, "quiet"))
+        return shapes, y + 2.6
 
     def _row(self, row: Row, scale: Scale, y: float, each: float, height: float) -> tuple[list[Shape], float]:
         columns = len(self.asked.columns)

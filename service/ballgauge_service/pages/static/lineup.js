@@ -1,0 +1,262 @@
+// A line-up: balls, bowlers and volumes in tables, and the sheet with its files.
+
+import { Editor } from "./editor.js";
+import { card, element, list } from "./elements.js";
+import { Field } from "./fields.js";
+import { fileName } from "./kept.js";
+import { gettext } from "./words.js";
+
+const TYPES = { svg: "image/svg+xml", html: "text/html", pdf: "application/pdf" };
+const contract = JSON.parse(document.getElementById("contract").textContent);
+const at = (id) => document.getElementById(id);
+
+/** A ball or a bowler as a row begins. */
+const NEW = {
+  balls: (name) => ({
+    name,
+    box: {
+      weight: 15,
+      rg: 2.5,
+      differential: 0.045,
+      layout: { drilling_angle: 60, pin_to_pap: 4.5, val_angle: 40 },
+      surface: { cover: "reactive", grit: 2000 },
+    },
+  }),
+  bowlers: (name) => ({ name, bowler: "matched_one_handed" }),
+};
+
+const TITLES = {
+  balls: (k) => gettext("ball {number}", { number: k }),
+  bowlers: (k) => gettext("bowler {number}", { number: k }),
+};
+
+const addresses = [];
+
+/** The sheet as a picture, its files, and what to say. */
+function show(answer) {
+  while (addresses.length) URL.revokeObjectURL(addresses.pop());
+  told(answer);
+  const files = Object.entries(answer.sheets).map(([kind, text]) => [kind, blob(kind, text)]);
+  const picture = files.find(([kind]) => kind === "svg")[1];
+  return [
+    card(
+      gettext("The sheet"),
+      element(
+        "p",
+        { class: "tools" },
+        files.map(([kind, file]) =>
+          element("a", {
+            class: "button",
+            href: address(file),
+            download: `${fileName(gettext("Line-up"))}.${kind}`,
+            text: gettext("Save as {kind}", { kind: kind.toUpperCase() }),
+          }),
+        ),
+      ),
+      element(
+        "div",
+        { class: "wide", tabindex: "0", role: "region", "aria-label": gettext("The sheet") },
+        element("img", { class: "lineup-sheet", src: address(picture), alt: spoken(answer) }),
+      ),
+    ),
+    ...answer.bowlers.map((row) =>
+      card(row.name, list([...row.sentences, ...row.differences.map((each) => each.sentence)])),
+    ),
+    answer.cautions.length
+      ? card(gettext("Cautions"), list(answer.cautions.map((each) => each.message)))
+      : null,
+    answer.assumptions.length ? card(gettext("Assumptions"), list(answer.assumptions)) : null,
+  ];
+}
+
+function blob(kind, text) {
+  const bytes = kind === "pdf" ? Uint8Array.from(atob(text), (letter) => letter.codePointAt(0)) : text;
+  return new Blob([bytes], { type: TYPES[kind] });
+}
+
+function address(file) {
+  addresses.push(URL.createObjectURL(file));
+  return addresses.at(-1);
+}
+
+const spoken = (answer) => answer.bowlers.flatMap((row) => [`${row.name}:`, ...row.sentences]).join(" ");
+
+function told(answer) {
+  const words = gettext("{balls} balls, {bowlers} bowlers, {columns} lanes, against {reference}.", {
+    balls: answer.balls.length,
+    bowlers: answer.bowlers.length,
+    columns: answer.columns.length,
+    reference: answer.reference,
+  });
+  at("verdict").dataset.key = words;
+  at("verdict").replaceChildren(
+    element("p", { class: "told-main", text: words }),
+    element("p", {
+      class: "quiet",
+      text: gettext("Computed from the numbers given; no lane and no ball was measured."),
+    }),
+  );
+}
+
+const editor = new Editor({
+  kind: "lineup",
+  path: "/v1/lineups",
+  method: "lineup(request)",
+  show,
+  pause: null,
+  asked: (request) => ({
+    ...request,
+    sheet: { language: document.documentElement.lang, ...request.sheet, formats: Object.keys(TYPES) },
+  }),
+});
+
+/** A field of a table: its label heads the column, and is said with the row's. */
+function cell(spec, path, row) {
+  const field = new Field(spec, path, (...given) => editor.take(...given));
+  field.input.setAttribute("aria-label", [spec.label, row].join(", "));
+  field.input.setAttribute("aria-describedby", `${field.id}-error`);
+  return element("td", {}, editor.add(field).input, field.problem);
+}
+
+const several = (kind) => editor.request[kind] ?? [];
+
+function put(kind, rows) {
+  editor.put({ ...editor.request, [kind]: rows });
+}
+
+function remover(kind, k, row) {
+  return element("button", {
+    type: "button",
+    text: "×",
+    "aria-label": gettext("Remove {name}", { name: row }),
+    disabled: several(kind).length < (kind === "balls" ? 3 : 2),
+    onclick: () =>
+      put(
+        kind,
+        several(kind).filter((_, other) => other !== k),
+      ),
+  });
+}
+
+/** The reference, one of the balls; a name that changes is followed. */
+function reference(ball, k) {
+  const names = several("balls").map((each) => each.name);
+  const first = several("balls").find((each) => !each.new)?.name ?? names[0];
+  return element(
+    "td",
+    {},
+    element("input", {
+      type: "radio",
+      name: "reference",
+      checked: (editor.request.reference ?? first) === ball.name,
+      "aria-label": gettext("reference, {name}", { name: ball.name ?? TITLES.balls(k + 1) }),
+      onchange: () => editor.put({ ...editor.request, reference: ball.name }),
+    }),
+  );
+}
+
+function ballRow(ball, k) {
+  const name = ball.name ?? TITLES.balls(k + 1);
+  const [own, isNew, ...numbers] = contract.balls;
+  const cells = ball.box
+    ? numbers.map((spec) => cell(spec, ["balls", k, "box", ...spec.name.split(".")], name))
+    : [
+        element("td", {
+          colspan: numbers.length,
+          text: ball.design
+            ? gettext("a design, as the request says")
+            : gettext("drilled, as the request says"),
+        }),
+      ];
+  return element(
+    "tr",
+    {},
+    cell(own, ["balls", k, "name"], TITLES.balls(k + 1)),
+    cell(isNew, ["balls", k, "new"], name),
+    reference(ball, k),
+    cells,
+    element("td", {}, remover("balls", k, name)),
+  );
+}
+
+function bowlerRow(bowler, k) {
+  const name = bowler.name ?? TITLES.bowlers(k + 1);
+  return element(
+    "tr",
+    {},
+    contract.bowlers.map((spec) => cell(spec, ["bowlers", k, ...spec.name.split(".")], name)),
+    element("td", {}, remover("bowlers", k, name)),
+  );
+}
+
+/** Amounts of oil of a lane, in one line; the pattern itself is given in the request. */
+function laneRow(lane, k) {
+  const name = lane.pattern?.name ?? gettext("lane {number}", { number: k + 1 });
+  const id = `volumes-${k}`;
+  return element(
+    "div",
+    { class: "field" },
+    element("label", { for: id, text: gettext("Amounts of oil on {name}, mL, the most first", { name }) }),
+    element("input", {
+      id,
+      type: "text",
+      value: (lane.volumes ?? []).join("; "),
+      autocomplete: "off",
+      onchange: ({ target }) => {
+        const volumes = target.value
+          .split(/[;\s]+/)
+          .map((each) => each.replace(",", "."))
+          .filter(Boolean)
+          .map((each) => (Number.isNaN(Number(each)) ? each : Number(each)));
+        const changed = volumes.length ? { ...lane, volumes } : { ...lane, volumes: undefined };
+        put(
+          "lanes",
+          several("lanes").map((each, other) => (other === k ? changed : each)),
+        );
+      },
+    }),
+  );
+}
+
+let drawn = "";
+
+/** Draw the tables anew where their rows are others; a typed number leaves them as they are. */
+function draw(request, source) {
+  const shape = JSON.stringify([
+    several("balls").map((each) => [each.name, each.new, Object.keys(each)]),
+    several("bowlers").map((each) => each.name),
+    several("lanes").map((each) => [each.pattern?.name, each.volumes]),
+    request.reference,
+  ]);
+  if (shape === drawn || editor.fields.has(source)) return;
+  drawn = shape;
+  for (const [kind, row] of [
+    ["balls", ballRow],
+    ["bowlers", bowlerRow],
+  ]) {
+    editor.drop(`${kind}.`);
+    at(kind).replaceChildren(...several(kind).map(row));
+  }
+  at("lanes").replaceChildren(...several("lanes").map(laneRow));
+}
+
+function heads(id, labels) {
+  at(id).replaceChildren(...labels.map((text) => element("th", { scope: "col", text })));
+}
+
+function freeName(kind) {
+  const names = several(kind).map((each) => each.name);
+  for (let k = names.length + 1; ; k += 1) if (!names.includes(TITLES[kind](k))) return TITLES[kind](k);
+}
+
+const titled = (spec) => [spec.label, spec.unit].filter(Boolean).join(", ");
+const [ballName, ballNew, ...ballNumbers] = contract.balls.map(titled);
+heads("ball-heads", [ballName, ballNew, gettext("reference"), ...ballNumbers, gettext("Remove")]);
+heads("bowler-heads", [...contract.bowlers.map(titled), gettext("Remove")]);
+for (const [id, kind] of [
+  ["add-ball", "balls"],
+  ["add-bowler", "bowlers"],
+])
+  at(id).addEventListener("click", () => put(kind, [...several(kind), NEW[kind](freeName(kind))]));
+editor.listen(draw);
+editor.restore();
