@@ -1,0 +1,44 @@
+"""A line-up, in a real browser: tables in step with the request, the sheet, and a refusal at its field."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+
+def told(browser: Any) -> dict[str, Any]:
+    found: dict[str, Any] = json.loads(browser.run("return document.getElementById('request').value"))
+    return found
+
+
+def test_balls_are_edited_and_set_side_by_side(browser: Any) -> None:
+    browser.open("/lineup")
+    browser.run("document.getElementById('add-ball').click()")
+    browser.fill("balls.5.name", "Skarn")
+    browser.fill("balls.5.box.surface.grit", "500")
+    browser.run("document.querySelector('#balls tr:nth-child(5) button').click()")
+    browser.fill("volumes-0", "22; 18")
+    request = told(browser)
+    assert [each["name"] for each in request["balls"]] == [
+        "Tarn 48",
+        "Tarn 52",
+        "Fell 40",
+        "Scree 30",
+        "Skarn",
+    ]
+    assert request["balls"][4]["box"]["surface"]["grit"] == 500
+    assert request["lanes"][0]["volumes"] == [22, 18]
+    browser.run("document.getElementById('ask').click()")
+    browser.wait(lambda: browser.count("img.lineup-sheet"))
+    browser.wait(lambda: browser.run("return document.querySelector('img.lineup-sheet').naturalWidth") > 0)
+    assert browser.count("#results a[download]") == 3
+    assert "Skarn" in browser.text("#results")
+    assert browser.problems() == []
+    assert browser.run("return document.documentElement.scrollWidth - innerWidth") <= 0
+
+
+def test_a_refusal_is_told_at_its_cell(browser: Any) -> None:
+    browser.open("/lineup")
+    browser.fill("balls.1.name", "Tarn 48")
+    browser.run("document.getElementById('ask').click()")
+    browser.wait(lambda: browser.text("[id='balls.1.name-error']"))
