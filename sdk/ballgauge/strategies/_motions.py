@@ -308,8 +308,8 @@ def _lineup_lane() -> Strategy:
 
 
 def _with_volumes(lane: dict[str, Any], volumes: list[int]) -> dict[str, Any]:
-    # A dry lane has no pattern to scale, and an even film needs no amounts.
-    return lane if "film" in lane or not _oiled(lane) else {**lane, "volumes": volumes}
+    # A dry lane has no pattern to scale.
+    return {**lane, "volumes": volumes} if "pattern" in lane and _oiled(lane) else lane
 
 
 def _oiled(lane: dict[str, Any]) -> bool:
@@ -329,9 +329,9 @@ def _named(several: list[dict[str, Any]], letter: str) -> list[dict[str, Any]]:
 
 @builds(LineupRequestSchema)
 def lineup_requests() -> Strategy:
-    """Bodies of ``POST /v1/lineups``: two or three balls by their box numbers, a bowler or two, a lane."""
+    """Bodies of ``POST /v1/lineups``: two or three balls by their box numbers, a bowler, a lane."""
     balls = st.lists(_lineup_ball(), min_size=2, max_size=3).map(lambda found: _named(found, "B"))
-    bowlers = st.lists(_own_bowler(), min_size=1, max_size=2).map(lambda found: _named(found, "P"))
+    bowlers = st.lists(_own_bowler(), min_size=1, max_size=1).map(lambda found: _named(found, "P"))
     given = {
         "balls": balls,
         "bowlers": bowlers,
