@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import json
+import re
 from collections.abc import Callable, Iterator, Sequence
 from importlib.metadata import version
 from pathlib import Path
@@ -640,6 +641,7 @@ def build() -> dict[str, Any]:
         document["components"]["schemas"][name]["description"] = " ".join((schema.__doc__ or "").split())
     _tell_defaults(document["components"]["schemas"])
     _open_answers(document)
+    _name_alternatives(document)
     mark(document)
     return document
 
@@ -706,6 +708,17 @@ def _open_answers(document: dict[str, Any]) -> None:
                 each["$ref"] += words.ECHOED
         if schemas[name].get("additionalProperties") is False:
             del schemas[name]["additionalProperties"]
+
+
+def _name_alternatives(document: dict[str, Any]) -> None:
+    """Give each of the bodies that an address takes or answers a title: one ball's, a batch's."""
+    for path in document["paths"].values():
+        for operation in path.values():
+            for body in (operation.get("requestBody", {}), operation["responses"]["200"]):
+                schema = body.get("content", {}).get("application/json", {}).get("schema", {})
+                for each in schema.get("oneOf", schema.get("anyOf", [])):
+                    name = each["$ref"].removeprefix(_SCHEMAS)
+                    each["title"] = re.sub("(?<!^)([A-Z])", r" \1", name).capitalize()
 
 
 def text() -> str:
