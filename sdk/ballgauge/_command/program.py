@@ -822,7 +822,7 @@ def lineup(
       ballgauge lineup lineup.json --report blatt.html --language de
       ballgauge example lineup | ballgauge lineup - --json > lineup-result.json
     """
-    asked = lineups.request(file.read(), {"language": language, "paper": page})
+    asked: Any = lineups.request(file.read(), {"language": language, "paper": page})
     told = url is None and not progress and sys.stderr.isatty()
     with (
         _client(url, timeout, scheduler) as client,

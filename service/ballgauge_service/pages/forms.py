@@ -93,8 +93,11 @@ def walk(schema: Schema, above: str = "") -> list[Field]:
 def field_at(schema: Schema, path: str) -> Field:
     """The field at a path of a schema. Raises KeyError where there is none."""
     *above, name = path.split(".")
-    for part in above:
-        schema = schema.load_fields[part].schema
+    for step in above:
+        part = schema.load_fields[step]
+        if not isinstance(part, Part):
+            raise KeyError(path)
+        schema = part.schema
     return _field(path, schema.load_fields[name])
 
 
