@@ -56,13 +56,11 @@ def _what_counts(paper: Paper, findings: Sequence[Document]) -> None:
     )
     met = sum(each["outcome"] == "conforming" for each in counting)
     advice = [each for each in findings if each.get("advisory")]
-    told = [f"{met} rules are met"]
-    for word in WORST_FIRST:
-        count = sum(each["outcome"] == word for each in advice)
-        if count:
-            told.append(f"{count} of advice only {words(word)}")
+    counts = {word: sum(each["outcome"] == word for each in advice) for word in WORST_FIRST}
+    told = ", ".join(f"{count} {words(word)}" for word, count in counts.items() if count)
+    advised = f"; rules that are only advice: {told}" if told else ""
     if findings:
-        paper.notes([f"{'; '.join(told)}. --all shows every rule, hole and assumption."])
+        paper.notes([f"{met} rules are met{advised}. --all shows every rule, hole and assumption."])
 
 
 def _in_short(paper: Paper, document: Document) -> None:
