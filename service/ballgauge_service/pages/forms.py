@@ -101,10 +101,19 @@ def field_at(schema: Schema, path: str) -> Field:
     return _field(path, schema.load_fields[name])
 
 
+_LAYOUTS = ("pap_to_psa", "pin_to_val", "pin_below", "pin", "psa", "cg")
+IN_REQUESTS_ALONE = frozenset(
+    ("design", "drilling.grip.insert_thickness", *(f"drilling.layout.{name}" for name in _LAYOUTS))
+)
+"""What has no field on a page: a design as the ball's material, and further ways to give a layout."""
+
+
 def _walk(schema: Schema, above: str) -> list[Field]:
     found: list[Field] = []
     for name, field in schema.load_fields.items():
         path = f"{above}{name}"
+        if path in IN_REQUESTS_ALONE:
+            continue
         if isinstance(field, Part):
             found += _walk(field.schema, f"{path}.")
         elif isinstance(field, Several):
