@@ -9,11 +9,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from ballgauge_service.motion.balls import BoxBall
-from ballgauge_service.motion.lanes import uniform_lane
+from ballgauge_service.motion.balls import BoxBall, box_ball
+from ballgauge_service.motion.bowlers import BOWLERS
+from ballgauge_service.motion.lanes import lane_from_ratio, uniform_lane
+from ballgauge_service.motion.spreads import Sampling, spread
 from ballgauge_service.motion.surfaces import Surface
 
-from .shots import LANE, RELEASE, roll
+from .shots import LANE, RELEASE, roll, told
 
 PINS = np.arange(0.0, 6.76, 0.375)
 
@@ -75,6 +77,51 @@ def test_six_degrees_are_out_of_reach_of_330_rpm_at_18_mph() -> None:
     for differential in (0.0, 0.03, 0.06):
         release = replace(RELEASE, speed=18.0, rev_rate=330.0, axis_rotation=45.0)
         assert roll(BoxBall(differential=differential), release)["total_turn"] < 6.0
+
+
+def test_a_degree_outward_leaves_less_than_six_degrees_to_any_usual_ball() -> None:
+    """Whatever RG, differential and tilt of usual balls and bowlers, 330 rpm at 18 mph with 45 deg."""
+    found = [
+        roll(BoxBall(rg=rg, differential=d), replace(RELEASE, rev_rate=330.0, axis_tilt=tilt))["total_turn"]
+        for rg in (2.46, 2.6)
+        for d in (0.0, 0.06)
+        for tilt in (5.0, 20.0)
+    ]
+    assert max(found) - 1.0 < 6.0
+
+
+def test_positive_side_weight_hooks_more() -> None:
+    """USBC Static Weight Study (a copy read): weight toward the axis point alters the motion."""
+    ball = box_ball(BoxBall())
+    shift = 3.2 / (15.0 * 16.0)
+    found = [
+        told(replace(ball, centre_of_mass=(oz * shift, 0.0, 0.0)))["entry"]["board"]
+        for oz in (-1.0, 0.0, 1.0, 3.0)
+    ]
+    assert rising(found)
+    assert 0.4 < found[2] - found[1] < 1.0
+
+
+def test_a_ball_loses_some_miles_an_hour() -> None:
+    """Trade pages: 2 to 3 mph."""
+    assert 2.0 < RELEASE.speed - roll(BoxBall())["entry"]["speed"] < 3.5
+
+
+@pytest.mark.parametrize(
+    "name", ["speed_dominant_one_handed", "matched_one_handed", "rev_dominant_one_handed"]
+)
+def test_an_easy_pattern_gathers_the_balls(name: str) -> None:
+    """USBC on a house and a flat pattern (its set-up read, its result from memory): the house is easier."""
+    spreads = []
+    for ratio in (8.0, 1.0):
+        ends = spread(
+            box_ball(BoxBall()),
+            BOWLERS[name],
+            lane_from_ratio(ratio, 22.0, 39.0),
+            Sampling(200, 7, aimed=True),
+        ).ends
+        spreads.append(ends.contact_board[ends.arrived].std())
+    assert spreads[0] < 0.92 * spreads[1]
 
 
 def test_surface_and_oil_change_where_the_ball_turns_but_not_how_far() -> None:
