@@ -413,10 +413,10 @@ def settled(problem: Problem, found: list[tuple[float, Floats]]) -> list[tuple[f
 
     Least squares may leave a target out for the sake of the middles of others.
     """
-    if any(problem.meets(point) for _, point in found) or not problem.parameters:
-        return found
-    best = min(found, key=lambda each: each[0])[1]
     try:
+        if any(problem.meets(point) for _, point in found) or not problem.parameters:
+            return found
+        best = min(found, key=lambda each: each[0])[1]
         point = _feasible(problem, best)
         return [(0.0, point), *found] if problem.meets(point) else found
     except _WorkDone:
