@@ -62,5 +62,6 @@ def test_the_command_names_bad_fields(tmp_path: Path) -> None:
     file = tmp_path / "lineup.json"
     file.write_text("{}")
     said = CliRunner().invoke(program, ["lineup", str(file)])
-    assert said.exit_code == 2
-    assert "/balls" in said.output
+    assert isinstance(said.exception, ballgauge.InvalidRequest)
+    named = {error.pointer for error in said.exception.problem.errors}
+    assert named == {"/balls", "/bowlers", "/lanes"}
