@@ -8,12 +8,13 @@ import { List } from "./desk_list.js";
 import * as rows from "./desk_rows.js";
 import { element } from "./elements.js";
 import { Form, HAS_UNIT, stateOf, today } from "./form.js";
+import { useUnitsOf } from "./frame.js";
 import { clearProblem } from "./problem.js";
 import { taken } from "./record.js";
 import * as results from "./results.js";
 import { PAUSE, PageState } from "./state.js";
+import { Undo } from "./undo.js";
 import { gettext, outcomeWord, units } from "./words.js";
-import "./frame.js";
 
 const DRAFT = "ballgauge.desk.draft";
 const ALONE = "ballgauge.desk.alone";
@@ -54,6 +55,18 @@ const state = new PageState({
   show,
   moved,
 });
+const undoing = new Undo({
+  read: () => new Map([["player", player.value], ...form.state()]),
+  write: (kept) => {
+    useUnitsOf(kept);
+    player.value = kept.get("player");
+    form.restore(kept);
+    typed();
+  },
+  say: (name) => (name === "player" ? gettext("Player") : form.titleOf(name)),
+  owns: (target) => target.matches?.("#form input"),
+  names: ["form-undo", "form-redo"],
+});
 const entrants = new Entrants(drawSoon);
 const list = new List(listChanged, () =>
   say(gettext("This browser keeps nothing: save the list to a file.")),
@@ -75,6 +88,7 @@ function typedBall() {
 function typed(unfinished = false) {
   address.write(new Map([...form.state()].filter(([name]) => !ONE_BALL.test(name))));
   keepDraft();
+  undoing.note(document.activeElement?.id);
   state.edited(unfinished ? null : PAUSE);
 }
 
@@ -126,6 +140,7 @@ function next() {
 
 function clearBall() {
   takeFilledAway();
+  undoing.reset();
   for (const input of form.inputs()) if (ONE_BALL.test(input.name)) input.value = "";
   clearProblem(form);
   typed();
@@ -138,6 +153,7 @@ function draft() {
 }
 
 function useDraft({ player: name, filled, typed: pairs, metric }) {
+  undoing.reset();
   player.value = name;
   fillBall(pairs, metric);
   for (const id of FILLED) mark(id, filled.includes(id));
@@ -261,6 +277,7 @@ function drawEntrants() {
 
 // Judging: balls wait for the service as long as it takes
 
+const { lang } = document.documentElement;
 const underWay = new Set();
 let timer = 0;
 let failures = 0;
@@ -281,7 +298,7 @@ async function judgeOne(entry) {
     list.answer(entry, { answer: rows.brief(answer), refused: null });
   } catch (error) {
     if (!(error instanceof calls.Unreachable))
-      list.answer(entry, { answer: null, refused: wordsOf(error.problem) });
+      list.answer(entry, { answer: null, refused: wordsOf(error.problem), lang });
     else if (!timer) {
       timer = setTimeout(again, 1000 * error.wait(failures));
       failures += 1;
@@ -707,7 +724,11 @@ try {
 
 form.restore(address.read());
 restoreDraft();
+undoing.note();
 state.settle();
+// What was refused in another language is asked for once more, to be told in this one.
+for (const entry of list.entries)
+  if (entry.refused && entry.lang !== lang) list.answer(entry, { answer: null, refused: null });
 draw();
 judge();
 player.focus({ preventScroll: true });

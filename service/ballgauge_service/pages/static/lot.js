@@ -10,6 +10,7 @@ import { copy } from "./frame.js";
 import { showProblem } from "./problem.js";
 import { boundsText } from "./results.js";
 import { PageState } from "./state.js";
+import { Undo } from "./undo.js";
 import { gettext, outcomeWord, plain, quantity, shownIn, sign, units, WORST_FIRST } from "./words.js";
 
 const PATH = "/v1/lots";
@@ -23,6 +24,12 @@ const KEPT = ["lot-size", "aql", "on", "body", "stage", ...[...told, ...classes]
 const verdict = at("verdict");
 const box = at("results");
 const state = new PageState({ read, ask: judge, show, moved });
+const undo = new Undo({
+  read: typed,
+  write: restore,
+  say: (id) => at(id).labels[0].firstChild.textContent.trim(),
+  owns: (target) => KEPT.includes(target.id) || !target.matches?.("textarea, input"),
+});
 let chosen = null;
 let taken = 0; // files taken so far: two of one name are two files
 let last = null;
@@ -552,14 +559,13 @@ function take(file) {
 
 function keep() {
   at("on-told").textContent = at("on").value ? "" : gettext("today, {day}", { day: today() });
-  address.write(
-    new Map(
-      KEPT.filter((id) => at(id).value && at(id).value !== at(id).dataset.default).map((id) => [
-        id,
-        at(id).value,
-      ]),
-    ),
-  );
+  address.write(typed());
+}
+
+/** What stands in the form and is not its default. */
+function typed() {
+  const used = KEPT.filter((id) => at(id).value && at(id).value !== at(id).dataset.default);
+  return new Map(used.map((id) => [id, at(id).value]));
 }
 
 function restore(kept) {
@@ -586,8 +592,9 @@ at("form").addEventListener("submit", (event) => {
       new calls.Refused({ detail: gettext("Choose a file first: there is nothing to judge yet.") }),
     );
 });
-at("form").addEventListener("input", () => {
+at("form").addEventListener("input", ({ target }) => {
   keep();
+  undo.note(target.id);
   state.edited(null); // a file is sent when that is asked for
 });
 at("share").addEventListener("click", (event) => {
@@ -607,5 +614,9 @@ at("drop").addEventListener("drop", (event) => {
   take(event.dataTransfer.files[0]);
 });
 document.addEventListener("units", () => state.redraw());
-address.changed(restore);
+address.changed((kept) => {
+  restore(kept);
+  undo.note();
+});
 restore(address.read());
+undo.note();

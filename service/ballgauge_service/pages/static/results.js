@@ -3,7 +3,17 @@
 import { card, element, list, table } from "./elements.js";
 import { clashes, names as roleNames } from "./roles.js";
 import { scale } from "./scale.js";
-import { digitsOf, gauged, gettext, outcomeWord, quantity, shownIn, sign, WORST_FIRST } from "./words.js";
+import {
+  digitsOf,
+  gauged,
+  gettext,
+  outcomeWord,
+  plain,
+  quantity,
+  shownIn,
+  sign,
+  WORST_FIRST,
+} from "./words.js";
 
 const FINEST = 6;
 
@@ -104,8 +114,8 @@ function line(each) {
 }
 
 function percent(probability) {
-  if (probability < 0.0005) return "< 0.1";
-  return probability > 0.9995 ? "> 99.9" : (100 * probability).toFixed(1);
+  if (probability < 0.0005) return `< ${plain(0.1)}`;
+  return probability > 0.9995 ? `> ${plain(99.9)}` : plain(100 * probability, 1);
 }
 
 /**

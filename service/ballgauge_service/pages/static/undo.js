@@ -9,16 +9,22 @@ const at = (id) => document.getElementById(id);
 export class Undo {
   /**
    * `read()` gives the form's state as a map, `write(state)` puts one back, `say(name)` a field's name for
-   * people.
+   * people, `owns(target)` whether keys pressed there are for it; `names` are the ids of its buttons.
    */
-  constructor({ read, write, say }) {
-    Object.assign(this, { read, write, say, steps: null, held: null });
-    at("undo").addEventListener("click", () => this.go(-1));
-    at("redo").addEventListener("click", () => this.go(1));
+  constructor({ read, write, say, owns = isOfForm, names = ["undo", "redo"] }) {
+    Object.assign(this, { read, write, say, owns, names, steps: null, held: null });
+    const [undo, redo] = names.map(at);
+    undo.addEventListener("click", () => this.go(-1));
+    redo.addEventListener("click", () => this.go(1));
     document.addEventListener("keydown", (event) => this.pressed(event));
     document.addEventListener("focusout", () => this.steps?.close());
     this.told = element("span", { class: "hidden", role: "status" });
-    at("undo").parentElement.append(this.told);
+    undo.parentElement.append(this.told);
+  }
+
+  /** Begin anew: what stood in the form before was another thing. */
+  reset() {
+    this.steps = null;
   }
 
   /**
@@ -51,22 +57,22 @@ export class Undo {
   }
 
   mark() {
-    for (const [id, can] of [
-      ["undo", this.steps.canUndo],
-      ["redo", this.steps.canRedo],
-    ])
-      at(id).setAttribute("aria-disabled", String(!can));
+    const [undo, redo] = this.names.map(at);
+    undo.setAttribute("aria-disabled", String(!this.steps.canUndo));
+    redo.setAttribute("aria-disabled", String(!this.steps.canRedo));
   }
 
   pressed(event) {
     if (!(event.ctrlKey || event.metaKey) || event.altKey) return;
     const way = { z: event.shiftKey ? 1 : -1, y: 1 }[event.key.toLowerCase()];
-    // A text outside the form, such as the player's name, has the browser's own undo.
-    if (!way || event.target.matches?.("textarea, input:not([data-control])")) return;
+    if (!way || !this.owns(event.target)) return;
     event.preventDefault();
     this.go(way);
   }
 }
+
+/** A text outside the form, such as the player's name, has the browser's own undo. */
+const isOfForm = (target) => !target.matches?.("textarea, input:not([data-control])");
 
 /** A state as text; where one looks on is no step of its own. */
 const text = (state) => JSON.stringify([...state].filter(([name]) => name !== "view"));
