@@ -401,3 +401,39 @@ def test_the_list_needs_no_more_width_than_a_phone_has(desk: Desk, language: str
     desk.wait_for_rows(2)
     assert desk.browser.run("return document.documentElement.scrollWidth - innerWidth") <= 0
     assert desk.browser.problems() == []
+
+
+def test_what_was_typed_of_a_ball_is_undone(desk: Desk) -> None:
+    """In the form by Ctrl+Z, and never another ball than the one typed now."""
+    desk.open()
+    desk.browser.fill("player", "Ada")
+    desk.browser.fill("ball.serial", "S1")
+    desk.browser.fill("ball.drilled_weight", "15")
+    desk.browser.fill("ball.drilled_weight", "14")
+    press = """document.getElementById(arguments[0]).dispatchEvent(new KeyboardEvent('keydown',
+        {key: arguments[1], ctrlKey: true, bubbles: true, cancelable: true}))"""
+    desk.browser.run(press, "ball.serial", "z")
+    desk.browser.run(press, "ball.serial", "z")
+    assert [desk.value(name) for name in ("player", "ball.serial", "ball.drilled_weight")] == [
+        "Ada",
+        "S1",
+        "",
+    ]
+    desk.browser.run(press, "ball.serial", "y")
+    assert desk.value("ball.drilled_weight") == "15"
+    desk.press("#next")
+    desk.wait_for_rows(1)
+    desk.browser.run(press, "ball.serial", "z")
+    assert desk.value("ball.serial") == ""
+    assert [row[0] for row in desk.rows()] == ["S1"]
+
+
+def test_a_refusal_is_told_in_the_language_of_the_page(desk: Desk) -> None:
+    desk.open()
+    desk.scan("S1", "17 stone", "0")
+    desk.wait_for_rows(1)
+    english = desk.browser.text("#list .row-rests")
+    desk.browser.fill("language", "de")
+    desk.browser.wait(lambda: desk.browser.run("return document.documentElement.lang") == "de")
+    desk.wait_for_rows(1)
+    desk.browser.wait(lambda: desk.browser.text("#list .row-rests") not in ("", english))

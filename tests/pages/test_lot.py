@@ -166,3 +166,34 @@ def test_a_file_is_read_as_the_page_says(browser: Any) -> None:
     for expected in ("month_first", "hardness 2", "rows_judged", "Ostrel Works", "measured"):
         assert expected in asked
     assert browser.problems() == []
+
+
+def test_what_was_typed_is_undone_and_done_again(browser: Any) -> None:
+    """Field by field, by button and by keys; a file that was judged is not judged again by it."""
+    browser.open("/lot#aql=1")
+    for name, value in (
+        ("lot-size", "1000"),
+        ("supplier", "Works"),
+        ("aql", "4"),
+        ("mapping", "Gewicht = weight"),
+    ):
+        name = "lot-supplier" if name == "supplier" else name
+        browser.fill(name, value)
+    address = browser.driver.current_url
+    seen = (
+        "return ['lot-size', 'lot-supplier', 'aql', 'mapping'].map((id) => document.getElementById(id).value)"
+    )
+    assert browser.run(seen) == ["1000", "Works", "4", "Gewicht = weight"]
+    press = """document.getElementById(arguments[0]).dispatchEvent(new KeyboardEvent('keydown',
+        {key: arguments[1], ctrlKey: true, bubbles: true, cancelable: true}))"""
+    browser.run(press, "mapping", "z")
+    browser.run(press, "aql", "z")
+    assert browser.run(seen) == ["1000", "Works", "1", ""]
+    browser.run("document.getElementById('undo').click()")
+    browser.run("document.getElementById('undo').click()")
+    browser.run("document.getElementById('undo').click()")
+    assert browser.run(seen) == ["", "", "1", ""]
+    for _ in range(4):
+        browser.run(press, "aql", "y")
+    assert browser.run(seen) == ["1000", "Works", "4", "Gewicht = weight"]
+    assert browser.driver.current_url == address

@@ -17,6 +17,7 @@ from ballgauge_schemas.design.request import (
 from ballgauge_schemas.motion.lineup_request import LineupBallSchema
 from ballgauge_schemas.motion.request import BoxBallSchema, OwnBowlerSchema, ReleaseSchema
 from ballgauge_schemas.shared import words
+from ballgauge_schemas.shared.ball import BallSchema
 from ballgauge_schemas.shared.drilling import DrillingSchema
 from ballgauge_schemas.shared.quantity import KINDS
 from ballgauge_service.core.units import METRIC
@@ -75,7 +76,11 @@ def every_field() -> Iterable[forms.Field]:
 def of(page: str, translate: Translate) -> dict[str, Any] | None:
     """The contract of a page as its scripts read it; None for a page that has none."""
     if page == "motion":
-        return {"fields": _told(release_fields(), translate, labels.RELEASE_LABELS)}
+        return {
+            "fields": _told(release_fields(), translate, labels.RELEASE_LABELS),
+            "ball": list(BallSchema().fields),
+            "box": list(BoxBallSchema().fields),
+        }
     if page == "lineup":
         fields = lineup_fields().items()
         return {name: _told(several, translate, labels.LINEUP_LABELS) for name, several in fields}

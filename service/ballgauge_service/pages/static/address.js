@@ -40,10 +40,32 @@ export function push(state) {
   history.pushState(null, "", addressOf(state));
 }
 
-/** Take the state along in the links to the other pages of the same ball. */
-export function carry(state) {
-  const text = new URLSearchParams([...state]).toString();
-  for (const link of document.querySelectorAll("a[data-carry]")) link.hash = text;
+const CARRIED = "ballgauge.carried";
+
+/** Take a ball along in the links to the other pages: the form's state, and what of the ball is asked for. */
+export function carry(state, { ball, drilling }) {
+  const asked =
+    ball || drilling ? new URLSearchParams([["carried", JSON.stringify({ ball, drilling })]]) : "";
+  const hashes = { state: new URLSearchParams([...state]).toString(), ball: asked.toString() };
+  point(hashes);
+  try {
+    sessionStorage.setItem(CARRIED, JSON.stringify(hashes));
+  } catch {
+    return; // a browser that keeps nothing
+  }
+}
+
+/** Carry on what this tab has carried so far. */
+export function carryOn() {
+  try {
+    point(JSON.parse(sessionStorage.getItem(CARRIED)) ?? {});
+  } catch {
+    return;
+  }
+}
+
+function point(hashes) {
+  for (const link of document.querySelectorAll("a[data-carry]")) link.hash = hashes[link.dataset.carry] ?? "";
 }
 
 /** Call `restore` with the state whenever the address is changed from outside. */

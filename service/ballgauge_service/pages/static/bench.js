@@ -73,7 +73,7 @@ export function run({
   function changed(unfinished = false) {
     const kept = form.state();
     address.write(kept);
-    address.carry(kept);
+    address.carry(kept, form.request());
     undo.note(form.typing?.id);
     putAway();
     state.edited(unfinished ? null : PAUSE);

@@ -70,6 +70,10 @@ const editor = new Editor({
   asked,
   show,
   fresh: FRESH,
+  carry: ({ ball = {}, drilling }) => {
+    const { diameter = FRESH.design.diameter, name } = ball;
+    return drilling?.holes?.length ? { design: { ...FRESH.design, name, diameter }, drilling } : null;
+  },
 });
 for (const spec of contract.fields.filter((each) => each.name.startsWith("design."))) {
   at("head").append(

@@ -18,10 +18,19 @@ export class Editor {
   /**
    * `kind` names what is kept; `path` and `method` say how it is asked for; `asked(request)` is what is sent;
    * `show(answer, request)` draws; `pause` is null where a button asks; `fresh` is what an empty page starts
-   * with.
+   * with; `carry(ball, fresh)` makes a request of the ball that another page carries along.
    */
-  constructor({ kind, path, method, asked = (request) => request, show, pause = PAUSE, fresh = null }) {
-    Object.assign(this, { path, method, asked, show, pause });
+  constructor({
+    kind,
+    path,
+    method,
+    asked = (request) => request,
+    show,
+    pause = PAUSE,
+    fresh = null,
+    carry,
+  }) {
+    Object.assign(this, { path, method, asked, show, pause, carry });
     this.examples = JSON.parse(at("examples").textContent);
     this.fresh = fresh ?? Object.values(this.examples)[0];
     this.text = at("request");
@@ -207,8 +216,10 @@ export class Editor {
     const text = kept?.text ?? state.get("request");
     const example = this.examples[state.get("start")];
     const problem = text === undefined ? "" : unreadable(text);
-    const request = text !== undefined && !problem ? JSON.parse(text) : (example ?? this.fresh);
-    this.saved = kept ? null : request;
+    const carried = state.has("carried") ? this.carried(state.get("carried")) : null;
+    const request = text !== undefined && !problem ? JSON.parse(text) : (example ?? carried ?? this.fresh);
+    if (request === carried) this.kept.fresh();
+    this.saved = kept || request === carried ? null : request;
     this.history.reset(request);
     this.changed(null, this.pause === null ? null : 0);
     if (problem) {
@@ -216,6 +227,12 @@ export class Editor {
       this.typedText();
     } else if (this.pause === null && text !== undefined) this.state.settle();
     if (state.has("kept") && !kept) this.say(gettext("What this address names is not kept in this browser."));
+  }
+
+  /** The request for the ball that another page carries along; null where it carries none. */
+  carried(text) {
+    const ball = unreadable(text) ? null : JSON.parse(text);
+    return ball && this.carry ? this.carry(ball, this.fresh) : null;
   }
 
   say(words) {

@@ -54,6 +54,7 @@ function useLight(choice) {
 useLight(remembered("light") ?? "auto");
 useUnits(UNITS.includes(remembered("units")) ? remembered("units") : "trade");
 useUnitsOf(address.read());
+address.carryOn();
 
 lightChoice.addEventListener("change", () => {
   useLight(lightChoice.value);

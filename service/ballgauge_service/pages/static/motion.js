@@ -512,6 +512,23 @@ function placesOf({ states, bowlers }, named) {
 }
 
 const contract = JSON.parse(document.getElementById("contract").textContent);
+const picked = (part, names) =>
+  Object.fromEntries(names.filter((name) => part[name] !== undefined).map((name) => [name, part[name]]));
+
+/** A delivery of the ball that another page carries along: as it is drilled there, or by its box numbers. */
+function carry({ ball = {}, drilling = {} }, fresh) {
+  const { ball: usual, drilled, ...rest } = fresh;
+  const { surface } = usual;
+  const { hand, pap, layout } = drilling;
+  if (layout && pap && drilling.holes?.length) {
+    delete rest.hand;
+    delete rest.pap;
+    return { ...rest, drilled: { ball: picked(ball, contract.ball), drilling, surface } };
+  }
+  const box = { ...picked(ball, contract.box), layout: layout ?? usual.layout, surface };
+  return { ...rest, ...(hand ? { hand } : {}), ...(pap ? { pap } : {}), ball: box };
+}
+
 const editor = new Editor({
   kind: "motion",
   path: "/v1/motions",
@@ -519,6 +536,7 @@ const editor = new Editor({
   show,
   pause: null,
   asked: (request) => ({ samples: SAMPLES, ...request }),
+  carry,
 });
 for (const spec of contract.fields) {
   document
