@@ -88,7 +88,7 @@ function typedBall() {
 function typed(unfinished = false) {
   address.write(new Map([...form.state()].filter(([name]) => !ONE_BALL.test(name))));
   keepDraft();
-  undoing.note(document.activeElement?.id);
+  undoing.note(form.typing?.id);
   state.edited(unfinished ? null : PAUSE);
 }
 
