@@ -18,6 +18,9 @@ from urllib.parse import urlsplit
 
 import pytest
 import requests
+from tests.conftest import DRILLED
+
+from ballgauge_service.web.server.gate import LAYERS
 
 LONG = 20
 """Seconds of work that is given up long before."""
@@ -439,3 +442,18 @@ def test_computed_work_counts_toward_the_limit(serve: Serve) -> None:
     assert asked("10.0.0.2", 1) == 200
     assert asked("10.0.0.2", 0) == 429
     assert asked("10.0.0.1", 0) == 200
+
+
+def test_layers_that_are_drilled_are_heavy_work() -> None:
+    """Against spellings of one member (RFC 8259, 7); a ball may have the word in its name."""
+    spelt = (
+        '{"design":{}}',
+        '{"checks":[{"design" : 1}]}',
+        r'{"\u0064esign":{}}',
+        r'{"\u0064\u0065\u0073ign": 0}',
+    )
+    for told in spelt:
+        assert json.loads(told)
+        assert LAYERS.search(told.encode())
+    for told in ('{"ball":{"name":"design"}}', '{"side":{}}', r'{"name":"M\u00fcller"}', json.dumps(DRILLED)):
+        assert not LAYERS.search(told.encode())
