@@ -204,9 +204,21 @@ def _line_map() -> Strategy:
         "own_bowlers": st.lists(of_schema(OwnBowlerSchema), min_size=1, max_size=1),
     }
     narrow = {"deliveries": (2.0, 4.0)}
-    # A drilled ball's hand is that of the request, which is not known here.
+    # A drilled ball's hand is that of the request, which is not known here: `_asked` adds right-handed ones.
     leave, take = ["volumes", "drilled"], ["deliveries", "balls"]
     return walked(LineMapSchema, narrow=narrow, take=take, leave=leave, given=given)
+
+
+@st.composite
+def _with_drilled(draw: Any) -> dict[str, Any]:
+    """A line map of right-handers with a drilled ball, or without."""
+    asked: dict[str, Any] = draw(_line_map())
+    ball = draw(st.none() | of_schema(DrilledBallSchema).filter(_right_handed))
+    return asked if ball is None else asked | {"drilled": [ball]}
+
+
+def _right_handed(ball: Any) -> bool:
+    return bool(ball["drilling"].get("hand") == "right")
 
 
 @builds(OwnBowlerSchema)
@@ -274,6 +286,8 @@ def _asked(study: str | None, drilled: bool, named: bool) -> Strategy:
     leave += ["picture"] if named else ["picture", "bowler"]
     take = ["drilled" if drilled else "ball", "bowler" if named else "release", *([study] if study else [])]
     given = {"release": walked(ReleaseSchema, narrow=_RELEASE, take=() if named else _WHOLE_RELEASE)}
+    if study == "line_map" and not drilled:
+        given |= {"line_map": _with_drilled(), "hand": st.just("right")}
     if study == "explain":
         # Both balls have to reach the pins: from far inside, over some oil.
         take.append("release")
