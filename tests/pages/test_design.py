@@ -563,3 +563,28 @@ def test_the_design_is_taken_away_as_files(browser: Any, downloads: Path) -> Non
         browser.wait(lambda file=file: file.stat().st_size)
         assert file.read_bytes().startswith(start)
         file.unlink()
+
+
+def test_parts_move_as_one_body_without_json(browser: Any) -> None:
+    """A shift and a tilt of core and disc together, asked for by ticks, solved, and undone."""
+    browser.open("/design#start=set")
+    settled(browser)
+    before = document(browser)
+    browser.run("document.getElementById('searches').open = true")
+    browser.run("document.getElementById('moves-body').click()")
+    for tick in ("body-offset_z", "body-tilt_y"):
+        browser.run("document.getElementById(arguments[0]).click()", tick)
+    added = document(browser)["set"]["parameters"][len(before["set"]["parameters"]) :]
+    assert [each["field"] for each in added] == ["offset_z", "tilt_y"]
+    assert all(each["solids"] == ["core", "disc", "pin"] for each in added)
+    browser.run("document.getElementById('body-3').click()")  # the pin stays
+    at = len(before["set"]["parameters"])
+    browser.fill(f"set.parameters.{at}.upper", "1/4")
+    added = document(browser)["set"]["parameters"][at:]
+    assert [each["solids"] for each in added] == [["core", "disc"], ["core", "disc"]]
+    assert added[0]["upper"] in ("1/4", 0.25)
+    settled(browser)
+    assert answer_to(browser, document(browser))
+    for _ in range(4):
+        browser.run("document.getElementById('undo').click()")
+    assert document(browser) == before

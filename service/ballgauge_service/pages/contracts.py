@@ -26,7 +26,9 @@ from ballgauge_service.pages import forms, labels
 Translate = Callable[[str], str]
 
 PARAMETERS = ("density", *words.SIZES, *words.FACTORS, *words.POSITIONS)
-"""What may move of one solid by itself; what moves several as one body is asked for in the JSON."""
+"""What may move of one solid by itself."""
+BODIES = (*words.OFFSETS, *words.TURNS, words.GROUP_SCALE)
+"""How several solids may move as one body."""
 RELEASE = ("speed", "rev_rate", "axis_rotation", "axis_tilt", "launch_board", "launch_angle")
 
 
@@ -92,6 +94,7 @@ def of(page: str, translate: Translate) -> dict[str, Any] | None:
         "titles": {name: translate(labels.WORDS[name]) for name in SHAPES},
         "targets": {name: _target(name, field, translate) for name, field in TargetsSchema().fields.items()},
         "parameters": {name: _number(name, unit_of(name), translate) for name in PARAMETERS},
+        "bodies": {name: _number(name, unit_of(name), translate) for name in BODIES},
     }
 
 

@@ -18,6 +18,11 @@ const FINE = [
 const FINE_TOLERANCE = 0.0005;
 const SHARES = { density: 0.35, length: 0.25 };
 const SHIFT = 0.5;
+const BODY = {
+  in: { lower: -SHIFT, upper: SHIFT },
+  deg: { lower: -15, upper: 15 },
+  "": { lower: 0.8, upper: 1.2 },
+}; // first bounds of a body's shift, turn and scale (ours)
 const KINDS = ["value", "at_least", "at_most"];
 
 /** The job of a request: its kind, "solve" or "set", and itself. */
@@ -360,19 +365,69 @@ export class Search {
       );
     });
     const others = all.filter(
-      (each) => each.solids?.length !== 1 || !(each.field in this.contract.parameters),
+      ({ solids, field }) =>
+        !(field in this.contract.bodies) && (solids?.length !== 1 || !(field in this.contract.parameters)),
     ).length;
     return element(
       "fieldset",
       { class: "wanted-of" },
       element("legend", { text: gettext("What may move") }),
       parts,
+      this.body(kind, all),
       others
         ? element("p", {
             class: "quiet",
             text: gettext("{count} more in the JSON move several parts together.", { count: others }),
           })
         : null,
+    );
+  }
+
+  /** Parts that may be shifted, turned and scaled as one body. */
+  body(kind, all) {
+    const { bodies } = this.contract;
+    const solids = this.editor.request.design.solids.slice(1);
+    const has = (each) => each.field in bodies;
+    const at = (field) => all.findIndex((each) => each.field === field);
+    const usual = solids.filter((solid) => solid.role !== "outer_core").map((solid) => solid.name);
+    const group = all.find(has)?.solids ?? this.group ?? usual;
+    const parts = solids.map((solid, index) =>
+      this.tick(`body-${index}`, solid.name, group.includes(solid.name), (on) => {
+        this.group = solids
+          .map((each) => each.name)
+          .filter((name) => (name === solid.name ? on : group.includes(name)));
+        if (!this.group.length) this.group = [solid.name];
+        const next = all.map((each) => (has(each) ? { ...each, solids: this.group } : each));
+        if (all.some(has)) this.put([kind, "parameters"], next);
+      }),
+    );
+    const moves = Object.keys(bodies).map((field) =>
+      this.tick(`body-${field}`, bodies[field].label, at(field) >= 0, (on) =>
+        this.put(
+          [kind, "parameters"],
+          on
+            ? [...all, { solids: group, field, ...BODY[bodies[field].unit] }]
+            : all.filter((_, each) => each !== at(field)),
+        ),
+      ),
+    );
+    const bounds = Object.entries(bodies)
+      .filter(([field]) => at(field) >= 0)
+      .flatMap(([field, { label, ...unit }]) =>
+        [
+          ["lower", gettext("{what} from", { what: label })],
+          ["upper", gettext("{what} to", { what: label })],
+        ]
+          .filter(([end]) => all[at(field)][end] !== undefined)
+          .map(([end, text]) => this.field(text, unit, [kind, "parameters", at(field), end]).node),
+      );
+    return element(
+      "details",
+      { class: "more", open: bounds.length > 0 },
+      element("summary", { id: "moves-body", text: gettext("Several parts as one body") }),
+      element("div", { class: "ticks", role: "group", "aria-label": gettext("Parts of the body") }, parts),
+      element("div", { class: "ticks", role: "group", "aria-label": gettext("How it may move") }, moves),
+      element("div", { class: "grid" }, bounds),
     );
   }
 
@@ -529,7 +584,8 @@ export class Search {
     const values = solution.values.map((each) =>
       [
         `${each.solids.join(", ")}:`,
-        this.contract.parameters[each.field]?.label ?? each.field.replaceAll("_", " "),
+        (this.contract.parameters[each.field] ?? this.contract.bodies[each.field])?.label ??
+          each.field.replaceAll("_", " "),
         quantity(each.value, each.unit),
         each.at_bound ? gettext("(at its bound)") : "",
       ]
