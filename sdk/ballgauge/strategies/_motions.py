@@ -12,6 +12,7 @@ from ballgauge.strategies._balls import _DIAMETER, balls, differentials, drillin
 from ballgauge.strategies._fields import Strategy, builds, numbers, of_schema, walked
 from ballgauge_schemas.motion.lineup_request import (
     LineupBallSchema,
+    LineupDesignSchema,
     LineupLaneSchema,
     LineupRequestSchema,
     SheetSchema,
@@ -308,6 +309,11 @@ def _asked(study: str | None, drilled: bool, named: bool) -> Strategy:
         )
     narrow = {"samples": (2.0, 50.0)}
     return walked(MotionRequestSchema, narrow=narrow, leave=leave, take=take, given=given)
+
+
+@builds(LineupDesignSchema)
+def _lineup_design() -> Strategy:
+    return walked(LineupDesignSchema, take=["layout"], leave=["drilling"])
 
 
 @builds(LineupBallSchema)
