@@ -169,6 +169,9 @@ def _grip(thumb: bool) -> Strategy:
     )
 
 
+builds(GripSchema)(lambda: _grip(True))
+
+
 def layouts() -> Strategy:
     """Layouts of every way to state them; of the places that the pin's distance to the axis point allows."""
     arcs = {"pin_to_pap": (2.0, 4.5), "pap_to_psa": (5.5, 7.5), "pin_to_val": (0.0, 1.5)}
