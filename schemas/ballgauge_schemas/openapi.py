@@ -325,7 +325,7 @@ def _balls(
         asked[NDJSON] = _lines("JSON lines, each a `CheckRequest`.", lines[0])
         told[NDJSON] = _lines("JSON lines, one for each asked, in their order.", lines[1])
         detail = {"type": "string", "enum": list(words.DETAILS)}
-        words_of = "How much is answered to a line that does not say."
+        words_of = "How much is answered to a check that does not say."
         more["parameters"] = [{"name": "detail", "in": "query", "description": words_of, "schema": detail}]
     answer = _answer(told, "The answer, or the answers in the same order.")
     return _post(name, summary, "balls", answer, asked, about=about, **more)

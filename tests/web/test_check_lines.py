@@ -117,3 +117,16 @@ def test_memory_does_not_grow_with_the_lines() -> None:
     run_compiled()
     peak(1000)  # what is loaded and compiled once
     assert peak(4000) < 2 * peak(1000)
+
+
+def test_the_query_s_detail_holds_where_a_check_says_none(client: Any, drilled: dict[str, Any]) -> None:
+    """Against the same asked in the body; what the body says comes first, and no other word is taken."""
+    brief = client.post("/v1/checks", json=drilled | {"detail": "brief"})
+    assert client.post("/v1/checks?detail=brief", json=drilled).data == brief.data
+    assert client.post("/v1/checks?detail=full", json=drilled | {"detail": "brief"}).data == brief.data
+    several = client.post("/v1/checks?detail=brief", json={"checks": [drilled]})
+    assert several.json["results"] == [brief.json]
+    for query in ("detail=short", "detail=brief&more=1"):
+        answer = client.post(f"/v1/checks?{query}", json=drilled)
+        assert answer.status_code == 422
+        assert answer.json["errors"][0]["pointer"] == "/detail"

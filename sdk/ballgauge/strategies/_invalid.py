@@ -163,12 +163,13 @@ _WRONG: tuple[tuple[type[Any], Callable[[Any], Any]], ...] = (
 
 
 class Clash(NamedTuple):
-    """A rule between fields, broken: members that are put in, where they go, and what is to be named."""
+    """A rule between fields, broken: members put in, where they go, what is named, and members taken away."""
 
     why: str
     inside: Way
     members: dict[str, Any]
     named: Way
+    gone: Way = ()
 
 
 @st.composite
@@ -190,6 +191,8 @@ def broken(
     place = whole
     for step in clash.inside:
         place = place[step]
+    for name in clash.gone:
+        place.pop(name, None)
     place.update(clash.members)
     return Broken(whole, pointer((*clash.inside, *clash.named)), why)
 
@@ -229,7 +232,7 @@ def check_clashes(inside: Way = ()) -> list[Clash]:
     return [
         *ball_clashes((*inside, "ball")),
         *drilling_clashes((*inside, "drilling")),
-        Clash("a ball to drill without its size", inside, unsized, ("ball", "diameter")),
+        Clash("a ball to drill without its size", inside, unsized, ("ball", "diameter"), ("design",)),
         Clash(
             "a layout without its axis point",
             inside,
@@ -241,6 +244,7 @@ def check_clashes(inside: Way = ()) -> list[Clash]:
                 },
             },
             ("drilling", "pap"),
+            ("design",),
         ),
     ]
 

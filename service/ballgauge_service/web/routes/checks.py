@@ -33,14 +33,20 @@ def check() -> Response:
     return _lines() if request.mimetype == NDJSON else _whole()
 
 
+def _detail() -> str:
+    """How much is answered to a check that does not say: the query's word. Raises Refusal."""
+    detail = request.args.get("detail", "full")
+    if detail not in DETAILS or set(request.args) - {"detail"}:
+        error = {"pointer": "/detail", "detail": f"must be {listed(DETAILS, 'or')}, and nothing else"}
+        raise Refusal(422, "the query cannot be met; see errors", [error])
+    return detail
+
+
 def _lines() -> Response:
     """Answer each line by a line, as they come: what cannot be answered has its problem in its place."""
     body = uploads.Body(request, current_app.extensions[SETTINGS].largest_lot)
     try:
-        detail = request.args.get("detail", "full")
-        if detail not in DETAILS or set(request.args) - {"detail"}:
-            error = {"pointer": "/detail", "detail": f"must be {listed(DETAILS, 'or')}, and nothing else"}
-            raise Refusal(422, "the query cannot be met; see errors", [error])
+        detail = _detail()
         if request.headers.get("Content-Encoding", "identity").lower() != "identity":
             raise Refusal(415, refusals.DETAILS[415])
     except Exception:
@@ -74,7 +80,10 @@ def lines_of(body: uploads.Body) -> Iterator[bytes]:
 
 @uncollected()
 def _whole() -> Response:
-    return respond(direct.check(bodies.read_json(request), metrics.count_outcomes))
+    detail, asked = _detail(), bodies.read_json(request)
+    if isinstance(asked, dict):
+        asked = {"detail": detail, **asked}
+    return respond(direct.check(asked, metrics.count_outcomes))
 
 
 @blueprint.post("/v1/drillings")
