@@ -121,6 +121,33 @@ def test_a_dragged_mark_lies_where_it_was_dropped(planned: Any, hand: str, mark:
         assert after["y"] == pytest.approx(before["y"] + step[1], abs=2.5)
 
 
+@pytest.mark.parametrize("page", ["check", "drilling"])
+def test_uncertainties_and_every_form_of_the_layout_are_shown(browser: Any, page: str) -> None:
+    """To the two first figures of each uncertainty, against the service's numbers."""
+    browser.open(f"/{page}")
+    browser.example("drilled")
+    browser.wait(lambda: browser.state() == "current")
+    asked = example("drilled")
+    derived = requests.post(f"{browser.server}/v1/checks", json=asked, timeout=60).json()["derived"]
+    cells = browser.run("""return Object.fromEntries([...document.querySelectorAll('#results tbody tr')]
+        .map(({cells: [head, ...rest]}) => [head.textContent, rest.map((each) => each.textContent)]))""")
+    spread = derived["balance"]["predicted"]["uncertainty"]
+    told = [text.split(" ± ")[1].removesuffix(" oz") for text in cells["predicted"]]
+    ways = ("top", "side", "finger")
+    assert [float(text) for text in told] == pytest.approx([spread[way] for way in ways], rel=0.05)
+    names = {"RG, low axis": "rg", "differential": "differential"}
+    names["intermediate differential"] = "intermediate_differential"
+    for word, name in names.items():
+        value, uncertainty = cells[word][0].removesuffix(" in").split(" ± ")
+        assert float(uncertainty) == pytest.approx(derived["drilled"]["uncertainty"][name], rel=0.05)
+        assert float(value) == pytest.approx(derived["drilled"][name], abs=float(uncertainty) / 10)
+    layout = derived["layout"]
+    assert cells["VAL angle"] == [f"{layout['val_angle']:g} °"]
+    right, up = (float(part.replace("−", "-")) for part in cells["place of the pin"][0][:-3].split("; "))
+    assert (right, up) == pytest.approx((layout["pin"]["right"], layout["pin"]["up"]), abs=5e-4)
+    assert browser.count("#other-ways[open]") == 0, "it is folded"
+
+
 @pytest.mark.parametrize("target", ["[data-mark=pin] .shape", "[data-mark=hole-1] .shape", ".line.mouth"])
 def test_a_click_moves_nothing(planned: Any, target: str) -> None:
     """Beside a mark, on a handle or in a hole, with the shake of a hand: less than 4 pixels are no drag."""

@@ -221,8 +221,16 @@ def test_drill(asked: Any, drilled: dict[str, Any]) -> None:
     done = asked("drill", "-", given=json.dumps(drilled))
     assert done.returncode == 0
     assert "removed" in done.stdout
-    numbers = json.loads(asked("drill", "-", "--json", given=json.dumps(drilled)).stdout)
-    assert numbers["derived"]["drilled"]["weight"] < 15.2
+    numbers = json.loads(asked("drill", "-", "--json", given=json.dumps(drilled)).stdout)["derived"]
+    assert numbers["drilled"]["weight"] < 15.2
+    rows = {line.split("  ")[0]: line for line in done.stdout.splitlines()}
+    spread = numbers["drilled"]["uncertainty"]
+    for name in ("rg", "differential", "intermediate_differential"):
+        told = float(rows[name.replace("_", " ")].split(" ± ")[1].split()[0])
+        assert told == pytest.approx(spread[name], rel=0.05), "two figures of it"
+    assert rows["predicted"].count("±") == 3
+    assert f"{numbers['layout']['val_angle']:g} °" in rows["VAL angle"]
+    assert f"{numbers['layout']['pin']['right']:+.2f}" in rows["place of the pin, right and up"]
     many = asked("drill", "-", given=json.dumps({"drillings": [drilled, drilled]}))
     assert "Drilling 2" in many.stdout
 

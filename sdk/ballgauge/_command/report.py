@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import re
 from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 from itertools import zip_longest
@@ -16,11 +18,13 @@ _FIRST_DAY = date(1970, 1, 1)
 
 WORST_FIRST = ("nonconforming", "inconclusive", "not_assessed", "conforming")
 
+_DIGITS, _FINEST = 4, 6
 _EFFECTS = {"exempt": "nothing is asked", "unbound": "not bound", "words": "not judged from numbers"}
 _DIRECTIONS = ("top", "side", "finger")
 _INERTIA = (
     "rg", "rg_intermediate", "rg_high", "differential", "intermediate_differential", "asymmetry_ratio",
 )  # fmt: skip
+_PLACES = {"pap": "PAP", "pin": "pin", "psa": "PSA", "cg_mark": "CG mark"}
 _HOLE = {"diameter": "in", "depth": "in", "volume": "in³", "removed_weight": "oz", "bottom_to_centre": "in"}
 
 
@@ -70,7 +74,7 @@ def _in_short(paper: Paper, document: Document) -> None:
     lines = []
     for group in ("predicted", "measured"):
         if balance.get(group):
-            sides = ", ".join(f"{way} {number(balance[group].get(way), signed=True)}" for way in _DIRECTIONS)
+            sides = ", ".join(f"{way} {_own(balance[group], way, signed=True)}" for way in _DIRECTIONS)
             arm, given = (
                 number(balance.get("arm"), "in"),
                 "as given" if balance.get("arm_given") else "assumed",
@@ -78,9 +82,9 @@ def _in_short(paper: Paper, document: Document) -> None:
             lines.append(f"balance {group}, oz: {sides}" + (f" (arm {arm}, {given})" if arm else ""))
     if drilled:
         removed = number(drilled.get("removed_weight"), "oz")
-        lines.append(f"drilled: {number(drilled.get('weight'), 'lb')}, {removed} removed")
+        lines.append(f"drilled: {_own(drilled, 'weight', 'lb')}, {removed} removed")
         numbers = [
-            f"{words(name)} {number(drilled[name])}"
+            f"{words(name)} {_own(drilled, name)}"
             for name in ("rg", "differential", "intermediate_differential")
             if drilled.get(name) is not None
         ]
@@ -250,7 +254,7 @@ def _balance(paper: Paper, balance: Document | None) -> None:
     paper.heading("Balance, oz" if arm is None else f"Balance, oz (arm {number(arm, 'in')}, {given})")
     groups = (("predicted", "predicted"), ("measured", "measured"), ("half against half", "half_differences"))
     rows = [
-        (name, *(number((balance.get(group) or {}).get(way), signed=True) for way in _DIRECTIONS))
+        (name, *(_own(balance[group], way, signed=True) for way in _DIRECTIONS))
         for name, group in groups
         if balance.get(group)
     ]
@@ -266,11 +270,11 @@ def _inertia(paper: Paper, derived: Document) -> None:
         return
     change = drilled.get("change") or {}
     rows = [
-        (words(name), number(drilled.get(name)), number(change.get(name), signed=True))
+        (words(name), _own(drilled, name), number(change.get(name), signed=True))
         for name in _INERTIA
         if drilled.get(name) is not None
     ]
-    weight = number(drilled.get("weight"), "lb")
+    weight = _own(drilled, "weight", "lb")
     back = sum(hole.get("slug_weight") or 0.0 for hole in derived.get("holes") or ())
     put_back = f", {number(back, 'oz')} put back" if back else ""
     paper.heading(f"Drilled ball: {weight}, {number(drilled.get('removed_weight'), 'oz')} removed{put_back}")
@@ -290,11 +294,11 @@ def _holes(paper: Paper, holes: Sequence[Document]) -> None:
 
 def _layout(paper: Paper, layout: Document | None) -> None:
     if layout is not None:
-        names = ("pin_to_pap", "pap_to_psa", "pin_to_psa", "pin_to_val", "pin_to_grip_centre")
+        names = ("pin_to_pap", "pap_to_psa", "pin_to_psa", "pin_to_val", "pin_to_cg", "pin_to_grip_centre")
         paper.heading("Layout, in")
         rows = [
             (
-                words(name).replace("pap", "PAP").replace("psa", "PSA").replace("val", "VAL"),
+                re.sub(r"\b(pap|psa|val|cg)\b", lambda found: found[0].upper(), words(name)),
                 number(layout.get(name)),
             )
             for name in names
@@ -302,6 +306,14 @@ def _layout(paper: Paper, layout: Document | None) -> None:
         flare = layout.get("flare_potential")
         if flare is not None:
             rows.append(("flare potential, 0 to 1", number(flare)))
+        for name, text in (("drilling_angle", "drilling angle"), ("val_angle", "VAL angle")):
+            rows.append((text, number(layout.get(name), "°")))
+        if layout.get("pin_below") is not None:
+            rows.append(("pin lies", "below the PAP" if layout["pin_below"] else "above the PAP"))
+        for name, text in _PLACES.items():
+            if place := layout.get(name):
+                sides = (number(place[way], signed=True) for way in ("right", "up"))
+                rows.append((f"place of the {text}, right and up", ", ".join(sides)))
         paper.table(("arc", "length"), [row for row in rows if row[1]])
 
 
@@ -323,24 +335,36 @@ def _plain_value(value: Any, unit: str | None) -> str:
     return number(value, unit) if isinstance(value, (int, float)) else words(str(value))
 
 
-def number(value: float | None, unit: str | None = None, *, signed: bool = False) -> str:
-    """Write a number with four decimals at most, and its unit; nothing for None."""
+def number(
+    value: float | None, unit: str | None = None, *, signed: bool = False, digits: int = _DIGITS
+) -> str:
+    """Write a number with so many decimals at most, and its unit; nothing for None."""
     if value is None:
         return ""
     if unit == "date":
         return (_FIRST_DAY + timedelta(days=value)).isoformat()
-    text = f"{value:+.4f}" if signed else f"{value:.4f}"
-    text = text.rstrip("0").rstrip(".")
+    text = f"{value:+.{digits}f}" if signed else f"{value:.{digits}f}"
+    text = text.rstrip("0").rstrip(".") if digits else text
     if text in ("+0", "-0", "0"):
         text = "0" if value == 0 else f"{value:.1e}"
     return f"{text} {unit}" if unit and unit != "1" else text
 
 
-def with_uncertainty(value: float | None, uncertainty: float | None, unit: str | None) -> str:
-    """Write a value, its standard uncertainty where there is one, and the unit."""
-    if value is None or uncertainty is None:
-        return number(value, unit)
-    return f"{number(value)} ± {number(uncertainty, unit)}"
+def with_uncertainty(
+    value: float | None, uncertainty: float | None, unit: str | None, *, signed: bool = False
+) -> str:
+    """Write a value, its standard uncertainty where there is one, to the two first figures, and the unit."""
+    if value is None or not uncertainty:
+        return number(value, unit, signed=signed)
+    digits = max(0, min(_FINEST, 1 - math.floor(math.log10(uncertainty))))
+    told = number(value, signed=signed, digits=digits)
+    return f"{told} ± {number(uncertainty, unit, digits=digits)}"
+
+
+def _own(group: Document, name: str, unit: str | None = None, *, signed: bool = False) -> str:
+    """A number of a group with the uncertainty that the group tells of it."""
+    uncertainty = (group.get("uncertainty") or {}).get(name)
+    return with_uncertainty(group.get(name), uncertainty, unit, signed=signed)
 
 
 def limits(limit: Document | None, unit: str | None) -> str:

@@ -124,9 +124,7 @@ function percent(probability) {
  */
 function shownValue(each) {
   const { value, unit, uncertainty } = each;
-  let digits = uncertainty
-    ? Math.max(0, Math.min(FINEST, 1 - Math.floor(Math.log10(shownIn(uncertainty, unit)[0]))))
-    : digitsOf(unit);
+  let digits = uncertainty ? digitsBy(uncertainty, unit) : digitsOf(unit);
   const limits = [each.limit?.min, each.limit?.max].filter(
     (limit) => typeof limit === "number" && limit !== value,
   );
@@ -135,6 +133,29 @@ function shownValue(each) {
   const text = quantity(value, unit, { digits, bare: uncertainty !== null });
   return uncertainty === null ? text : `${text} ± ${quantity(uncertainty, unit, { digits })}`;
 }
+
+/** The decimals of an uncertainty's two first figures. */
+const digitsBy = (uncertainty, unit) =>
+  Math.max(0, Math.min(FINEST, 1 - Math.floor(Math.log10(shownIn(uncertainty, unit)[0]))));
+
+/** A number with its standard uncertainty, where there is one, and the decimals that it leaves. */
+function uncertain(value, uncertainty, unit, { signed = false } = {}) {
+  if (value === null || !uncertainty) return gauged(value, unit, { signed });
+  const digits = digitsBy(uncertainty, unit);
+  const text = quantity(value, unit, { signed, digits, bare: true });
+  return `${text} ± ${quantity(uncertainty, unit, { digits })}`;
+}
+
+/** How much of the uncertainties beside the numbers is that of box numbers. */
+const modelled = (found) =>
+  found?.model_uncertainty
+    ? element("p", {
+        class: "quiet",
+        text: gettext(
+          "± is the standard uncertainty; most of it may be that box numbers do not tell what is inside.",
+        ),
+      })
+    : null;
 
 /** Limits in words. */
 export function boundsText(min, max, unit) {
@@ -172,7 +193,9 @@ export function balance(found) {
   };
   const cells = rows.map((name) => [
     words[name],
-    ...["top", "side", "finger"].map((way) => gauged(found[name][way], "oz", { signed: true })),
+    ...["top", "side", "finger"].map((way) =>
+      uncertain(found[name][way], found[name].uncertainty?.[way], "oz", { signed: true }),
+    ),
   ]);
   const told = [];
   if (found.arm !== null) {
@@ -196,6 +219,7 @@ export function balance(found) {
       [gettext("reading"), gettext("top"), gettext("side"), gettext("finger")],
       cells,
     ),
+    modelled(found.predicted),
     element("p", { class: "quiet", text: told.join(" ") }),
   );
 }
@@ -215,12 +239,13 @@ function drilled(found) {
     .filter(([name]) => found[name] !== null && found[name] !== undefined)
     .map(([name, unit, word]) => [
       word,
-      gauged(found[name], unit),
+      uncertain(found[name], found.uncertainty?.[name], unit),
       gauged(found.change?.[name], name === "weight" ? "oz" : unit, { signed: true }),
     ]);
   return card(
     gettext("Drilled ball"),
     table(gettext("After drilling"), [gettext("quantity"), gettext("drilled"), gettext("change")], rows),
+    modelled(found),
   );
 }
 
@@ -239,9 +264,47 @@ function layout(found) {
   if (found.flare_potential !== null)
     rows.push([gettext("flare potential, 0 to 1"), gauged(found.flare_potential, "1")]);
   return rows.length
-    ? card(gettext("Layout on the ball"), table(gettext("Arcs"), [gettext("arc"), gettext("length")], rows))
+    ? card(
+        gettext("Layout on the ball"),
+        table(gettext("Arcs"), [gettext("arc"), gettext("length")], rows),
+        otherWays(found),
+      )
     : null;
 }
+
+/** The same layout by angles and by the places of its marks, folded. */
+function otherWays(found) {
+  const angles = [
+    ["drilling_angle", gettext("drilling angle")],
+    ["val_angle", gettext("VAL angle")],
+  ].map(([name, word]) => [word, found[name] === null ? null : gauged(found[name], "°")]);
+  const sides = { true: gettext("below"), false: gettext("above") };
+  const places = [
+    ["pap", gettext("place of the PAP")],
+    ["pin", gettext("place of the pin")],
+    ["psa", gettext("place of the PSA")],
+    ["cg_mark", gettext("place of the CG mark")],
+  ].map(([name, word]) => [word, found[name] && placed(found[name])]);
+  const arcs = [
+    [gettext("pin to CG"), found.pin_to_cg === null ? null : gauged(found.pin_to_cg, "in")],
+    [gettext("pin above or below the PAP"), sides[found.pin_below] ?? null],
+  ];
+  const rows = [...angles, ...arcs, ...places].filter(([, text]) => text !== null);
+  if (!rows.length) return null;
+  return element(
+    "details",
+    { class: "more", id: "other-ways" },
+    element("summary", { text: gettext("The same layout in other ways") }),
+    table(gettext("Angles and places"), [gettext("quantity"), gettext("value")], rows),
+    element("p", {
+      class: "quiet",
+      text: gettext("Places are arcs from the grip center: to the bowler's right, and up."),
+    }),
+  );
+}
+
+const placed = ({ right, up }) =>
+  `${gauged(right, "in", { signed: true, bare: true })}; ${gauged(up, "in", { signed: true })}`;
 
 function holes(found) {
   if (!found?.length) return null;
