@@ -148,7 +148,7 @@ def test_the_addresses() -> None:
     }
     for path in ("/v1/checks", "/v1/drillings"):
         assert set(DOCUMENT["paths"][path]["post"]["responses"]) == {
-            *("200", "400", "401", "403", "405", "408", "413", "415", "422", "429", "503", "507"),
+            *("200", "400", "401", "403", "405", "408", "413", "415", "421", "422", "429", "503", "507"),
             *(("414",) if path == "/v1/checks" else ()),
         }
     for name, response in DOCUMENT["components"]["responses"].items():

@@ -218,7 +218,9 @@ def test_every_member_of_a_check_is_drawn_in_every_way() -> None:
     @given(strategies.checks())
     def run(check: dict[str, Any]) -> None:
         seen.update(leaves(check))
-        forms[type(check["ball"]["weight"]).__name__] += 1
+        # Of a ball whose layers are told, nothing is told twice.
+        if "weight" in check["ball"]:
+            forms[type(check["ball"]["weight"]).__name__] += 1
 
     run()
     wanted = set(members_of(BallSchema)) | {

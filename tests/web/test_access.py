@@ -116,7 +116,7 @@ def test_each_scope_opens_its_own_addresses_and_no_other(client: Any, keys: dict
 @pytest.mark.parametrize("slashes", ["//", "///"])
 def test_several_slashes_at_the_beginning_are_one(file: str, keys: dict[str, str], slashes: str) -> None:
     """The application routes such a path as the plain one: it needs the same scope and is counted as well."""
-    chosen = Settings(access_keys=file, requests_per_minute=1000)
+    chosen = Settings(access_keys=file, requests_per_minute=10_000)
     client = create_app(json_logs=False, warm_up=False, settings=chosen).test_client()
     for method, path in addresses(client.application):
         sent = {"method": method, "headers": bearer(keys["check"])}

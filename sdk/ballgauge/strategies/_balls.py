@@ -235,13 +235,12 @@ def _overlaid(schema: type[Schema], body: str) -> Strategy:
 
 def overlays() -> Strategy:
     """Overlays of one's own: one rule on a number, in force on any days."""
-    limit = walked(
-        OverlayLimitSchema, leave=["effect", "when", "source", "min", "effective_to"], take=["max"]
-    )
+    beside_others = ["min", "judged_min", "judged_max", "doubtful", "effective_to"]
+    limit = walked(OverlayLimitSchema, leave=["effect", "when", "source", *beside_others], take=["max"])
     quantity = st.sampled_from(["hardness", "weight", "rg", "differential"])
     rule = walked(
         OverlayRuleSchema,
-        leave=["unit", "binds", "when_measured", "message", "stages"],
+        leave=["unit", "binds", "when_measured", "advice_at", "message", "stages"],
         given={"quantity": quantity, "limit": st.lists(limit, min_size=1, max_size=1)},
         take=["quantity"],
     )
