@@ -832,8 +832,10 @@ class Ellipsoid(TypedDict):
 class Explain(TypedDict):
     """Which difference between the request's ball and a second one causes how many boards at the pins."""
 
-    ball: BoxBall
-    """The second ball."""
+    ball: NotRequired[BoxBall | None]
+    """The second ball by its box numbers; or else `drilled`."""
+    drilled: NotRequired[DrilledBall | None]
+    """The second ball with its drilling, for the same hand."""
 
 
 class Family(TypedDict):

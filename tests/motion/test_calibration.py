@@ -153,8 +153,12 @@ def test_spreads_maps_and_explanations_carry_what_is_uncertain() -> None:
     maps = [line_map(Line((b,), (bowler,), deliveries=20), LANE).maps[0] for b in (sure, unsure)]
     lengths = [one.points[0][0].length.std() for one in maps]
     assert lengths[1] > 1.5 * lengths[0]
-    told = [explain(b, replace(b, rg=2.55), LANE, bowler).friction_uncertainty for b in (sure, unsure)]
+    told = [
+        explain(box_ball(b), box_ball(replace(b, rg=2.55)), LANE, bowler).friction_uncertainty
+        for b in (sure, unsure)
+    ]
     assert told[0] == 0.0
     # One cover on both balls: most of what is uncertain is common to them.
-    apart = explain(unsure, replace(unsure, surface=Surface()), LANE, bowler).friction_uncertainty
+    others = [box_ball(unsure), box_ball(replace(unsure, surface=Surface()))]
+    apart = explain(others[0], others[1], LANE, bowler).friction_uncertainty
     assert 0.0 < told[1] < 0.3 * apart

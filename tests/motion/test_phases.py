@@ -84,11 +84,11 @@ def test_scatter_includes_the_phase() -> None:
 
 def test_an_explanation_is_a_mean_over_the_phases() -> None:
     """Against the explanations of eight given phases."""
-    first = BALLS["symmetrical"]
+    first = box_ball(BALLS["symmetrical"])
     shot = replace(BOWLER, release=RELEASE)
-    told = asdict(explain(first, OTHER, LANE, shot))
+    told = asdict(explain(first, box_ball(OTHER), LANE, shot))
     each = [
-        asdict(explain(first, OTHER, LANE, replace(shot, release=replace(RELEASE, phase=45.0 * k))))
+        asdict(explain(first, box_ball(OTHER), LANE, replace(shot, release=replace(RELEASE, phase=45.0 * k))))
         for k in range(8)
     ]
     for trait, effects in told["traits"].items():

@@ -16,7 +16,7 @@ from ballgauge_service.motion.aiming import aim
 from ballgauge_service.motion.balls import BoxBall, box_ball
 from ballgauge_service.motion.bowlers import BOWLERS, Scatter, cautions
 from ballgauge_service.motion.delivery import Window, deliver
-from ballgauge_service.motion.explanations import TRAITS, explain, switched
+from ballgauge_service.motion.explanations import TRAITS, explain
 from ballgauge_service.motion.lanes import uniform_lane
 from ballgauge_service.motion.line_maps import Line, line_map
 from ballgauge_service.motion.pictures import line_map_picture, motion_picture
@@ -181,7 +181,7 @@ SHOT = replace(BOWLER, release=RELEASE)
 def test_causes_add_up_and_are_the_mean_over_all_orders() -> None:
     """Shapley's value by its definition: the mean marginal effect over the 120 orders of switching."""
     first, second = replace(LINE[0], pin_to_pap=3.0), replace(LINE[2], pin_to_pap=5.0)
-    told = asdict(explain(first, second, LANE, SHOT))
+    told = asdict(explain(box_ball(first), box_ball(second), LANE, SHOT))
     shares = {trait: told["traits"][trait]["share"] for trait in TRAITS}
     assert sum(shares.values()) + told["other_differences"] == pytest.approx(told["difference"], abs=1e-9)
     assert told["other_differences"] == pytest.approx(0.0, abs=1e-9)
@@ -189,7 +189,16 @@ def test_causes_add_up_and_are_the_mean_over_all_orders() -> None:
 
     def board(traits: frozenset[str]) -> float:
         if traits not in known:
-            known[traits] = roll(switched(first, second, sorted(traits)))["entry"]["board"]
+            own = {n: second if n in traits else first for n in TRAITS}
+            total, ratio, laid = own["differential"].differential, own["ratio"], own["layout"]
+            mixed = replace(
+                laid,
+                rg=own["rg"].rg,
+                differential=total,
+                intermediate_differential=total * ratio.intermediate_differential / ratio.differential,
+                surface=own["surface"].surface,
+            )
+            known[traits] = roll(mixed)["entry"]["board"]
         return known[traits]
 
     for trait in ("rg", "layout"):
@@ -204,7 +213,7 @@ def test_causes_add_up_and_are_the_mean_over_all_orders() -> None:
 
 def test_a_trait_that_does_not_differ_causes_nothing_and_one_alone_causes_all() -> None:
     second = replace(LINE[1], surface=Surface(grit=500))
-    told = asdict(explain(LINE[1], second, LANE, SHOT))
+    told = asdict(explain(box_ball(LINE[1]), box_ball(second), LANE, SHOT))
     assert told["traits"]["surface"]["share"] == pytest.approx(told["difference"], abs=1e-9)
     assert [told["traits"][t]["share"] for t in TRAITS if t != "surface"] == [0.0] * 4
 
@@ -212,7 +221,7 @@ def test_a_trait_that_does_not_differ_causes_nothing_and_one_alone_causes_all() 
 def test_a_ball_in_the_gutter_cannot_be_explained() -> None:
     lost = replace(BOWLER, release=replace(RELEASE, launch_angle=-6.0))
     with pytest.raises(InvalidInput):
-        explain(LINE[0], LINE[1], LANE, lost)
+        explain(box_ball(LINE[0]), box_ball(LINE[1]), LANE, lost)
 
 
 def test_pictures_stand_alone_and_escape_names() -> None:

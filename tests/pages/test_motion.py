@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 from typing import Any
 
 import requests
+from hypothesis import find
+
+from ballgauge.strategies._motions import calibrations
 
 
 def test_a_delivery_is_drawn(browser: Any) -> None:
@@ -77,3 +81,42 @@ def test_a_squad_is_drawn(browser: Any) -> None:
     assert browser.count("#squad-films ~ figure .point") == 2
     assert browser.problems() == []
     assert browser.run("return document.documentElement.scrollWidth - innerWidth") <= 0
+
+
+def test_friction_from_a_file_of_shots(browser: Any, tmp_path: Path) -> None:
+    """Against `/v1/motions` for the same shots; one shot is refused beside the file."""
+    asked = find(calibrations(), lambda _: True)
+    shots, precision = asked["calibrate"]["shots"], asked["calibrate"]["precision"]
+    release = list(shots[0]["release"])
+    rows = [
+        [k, *passage.values(), *(shot["release"][name] for name in release)]
+        for k, shot in enumerate(shots)
+        for passage in shot["passages"]
+    ]
+    head = ["shot", *shots[0]["passages"][0], *(f"release.{name}" for name in release)]
+    browser.open("/motion")
+    browser.fill("request", json.dumps({**asked, "calibrate": {"precision": precision}}))
+    browser.run("document.getElementById('shots').closest('details').open = true")
+    field = browser.driver.find_element("id", "shots")
+    for name, kept in (("none.csv", []), ("one.csv", rows[:5]), ("all.csv", rows)):
+        lines = ["nothing"] if not kept else [";".join(str(c).replace(".", ",") for c in r) for r in kept]
+        file = tmp_path / name
+        file.write_text("\n".join([";".join(head) if kept else "shot;what", *lines]), encoding="utf-8")
+        field.send_keys(str(file))
+        if name != "all.csv":
+            wanted = "from board" if kept else "what"
+            browser.wait(lambda wanted=wanted: wanted in browser.text("#shots-error"))
+    browser.wait(lambda: browser.count("#use-friction"))
+    request = json.loads(browser.run("return document.getElementById('request').value"))
+    assert request == asked
+    found = requests.post(f"{browser.server}/v1/motions", json=asked).json()["calibration"]
+    assert f"{found['curve']['oiled']:.4f}".rstrip("0") in browser.text("#results table")
+    assert browser.count("#results .card:first-child .point") == len(found["sensors"])
+    browser.run("document.getElementById('use-friction').click()")
+    browser.wait(lambda: browser.answered() and not browser.count("#use-friction"))
+    used = json.loads(browser.run("return document.getElementById('request').value"))
+    assert "calibrate" not in used
+    curve = used["ball"]["surface"]["curve"]
+    assert curve["dry"] == found["curve"]["dry"]
+    assert len(curve["covariance"]) == 3
+    assert browser.problems() == []

@@ -20,6 +20,7 @@ from ballgauge import strategies
 from ballgauge.strategies import ADDRESSES, Address
 from ballgauge.strategies._fields import members_of, of_field, walked
 from ballgauge.strategies._invalid import apply, breaks
+from ballgauge.strategies._motions import calibrations
 from ballgauge_schemas import ValidationError, flatten
 from ballgauge_schemas.design.request import (
     DESIGN_REQUEST,
@@ -105,6 +106,20 @@ def test_the_service_answers_sound_requests_or_explains(client: Any, name: str) 
     # Few requests scatter: one standard deviation of a binomial count is allowed.
     scatter = math.sqrt(ANSWERED * (1 - ANSWERED) * statuses.total())
     assert statuses[200] >= ANSWERED * statuses.total() - scatter, why
+
+
+def test_shots_that_are_drawn_tell_the_friction(client: Any) -> None:
+    """Against the friction of the ball that threw them, by clocks, orders and covers of their own."""
+
+    @quick(3)
+    @given(calibrations())
+    def run(request: Any) -> None:
+        response = client.post("/v1/motions", json=request)
+        assert response.status_code == 200, response.text
+        found = response.json["calibration"]
+        assert abs(found["curve"]["oiled"] - 0.04) < 3.0 * found["uncertainty"]["oiled"]
+
+    run()
 
 
 @pytest.mark.parametrize("name", ADDRESSES)

@@ -274,6 +274,31 @@ def test_a_drilled_ball(client: FlaskClient, drilled: dict[str, Any], request_: 
     assert found["motion"]["ending"] == "pins"
 
 
+def test_drilled_balls_are_explained(
+    client: FlaskClient, drilled: dict[str, Any], request_: dict[str, Any]
+) -> None:
+    """Against the boards of both alone; one ball with another surface: that is all of the difference."""
+    both = {name: drilled[name] for name in ("ball", "drilling")}
+    own = {name: value for name, value in request_.items() if name not in ("ball", "hand", "pap")}
+    dull = {**both, "surface": {"grit": 500}}
+    found = answer(client, {**own, "drilled": both, "explain": {"drilled": dull}})["explain"]
+    alone = answer(client, {**own, "drilled": dull})["motion"]["entry"]["board"]
+    assert found["board_second"] == pytest.approx(alone, abs=1e-6)
+    assert found["traits"]["surface"]["share"] == pytest.approx(found["difference"], abs=1e-9) != 0.0
+    found = answer(client, {**own, "drilled": both, "explain": {"ball": DRY_BALL}})["explain"]
+    shares = sum(effects["share"] for effects in found["traits"].values())
+    assert shares + found["other_differences"] == pytest.approx(found["difference"], abs=1e-9)
+    other = {**both, "drilling": {**drilled["drilling"], "hand": "left"}}
+    for explained, pointer in (
+        ({"drilled": other}, "/explain/drilled/drilling/hand"),
+        ({"drilled": both, "ball": DRY_BALL}, "/explain/drilled"),
+        ({}, "/explain/ball"),
+    ):
+        assert set(refused(client, {**own, "drilled": both, "explain": explained})) == {pointer}
+    lost = {**own, "drilled": both, "release": {"launch_board": 5, "launch_angle": 5}}
+    assert "/drilled" in refused(client, {**lost, "explain": {"drilled": dull}})
+
+
 def test_worn_oil_says_so(client: FlaskClient, request_: dict[str, Any]) -> None:
     """Against the fresh lane: the ball reads earlier, and the assumption is said."""
     fresh, worn = answer(client, request_), answer(client, {**request_, "wear": {"deliveries": 40}})

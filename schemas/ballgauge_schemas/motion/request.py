@@ -742,7 +742,16 @@ class CalibrateSchema(Schema):
 class ExplainSchema(Schema):
     """Which difference between the request's ball and a second one causes how many boards at the pins."""
 
-    ball = Part(BoxBallSchema, "The second ball.", required=True)
+    ball = Part(BoxBallSchema, "The second ball by its box numbers; or else `drilled`.")
+    drilled = Part(DrilledBallSchema, "The second ball with its drilling, for the same hand.")
+
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """One ball."""
+        ways = [name for name in ("ball", "drilled") if name in loaded or name in errors]
+        if not ways:
+            add_error(errors, ("ball",), "missing; give ball or drilled")
+        if len(ways) == 2:
+            add_error(errors, ("drilled",), "must not be given with ball")
 
 
 class MotionRequestSchema(Schema):
@@ -826,8 +835,6 @@ def _check_ball(loaded: dict[str, Any], errors: Errors) -> None:
     for name in ("hand", "pap"):
         if name in loaded:
             add_error(errors, (name,), "must not be given with a drilling, which has its own")
-    if "explain" in loaded:
-        add_error(errors, ("explain",), "compares box numbers; use ball instead of drilled")
 
 
 def _check_work(loaded: dict[str, Any], errors: Errors) -> None:

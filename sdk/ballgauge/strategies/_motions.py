@@ -22,6 +22,7 @@ from ballgauge_schemas.motion.request import (
     CurveSchema,
     DeliverySpreadSchema,
     DrilledBallSchema,
+    ExplainSchema,
     LaneSchema,
     LineMapSchema,
     MarksSchema,
@@ -43,6 +44,7 @@ from ballgauge_schemas.motion.request import (
     WindowSchema,
     ZoneSchema,
 )
+from ballgauge_schemas.shared.documents import motion_example
 
 _RELEASE = {
     "speed": (14.0, 22.0),
@@ -222,6 +224,12 @@ def _right_handed(ball: Any) -> bool:
     return bool(ball["drilling"].get("hand") == "right")
 
 
+@builds(ExplainSchema)
+def _explain() -> Strategy:
+    # A drilled ball's hand is that of the request, which is not known here.
+    return walked(ExplainSchema, take=["ball"], leave=["drilled"])
+
+
 @builds(OwnBowlerSchema)
 def _own_bowler() -> Strategy:
     whole = walked(ReleaseSchema, narrow=_RELEASE, take=_WHOLE_RELEASE)
@@ -265,23 +273,86 @@ def _shot() -> Strategy:
     return walked(ShotSchema, given={"passages": passages})
 
 
+_SENSORS = (12, 24, 34, 44, 56)
+_SHOTS = {
+    (26, 3.2): [
+        (0.47316, 19.1551),
+        (0.95656, 13.8168),
+        (1.36843, 10.6968),
+        (1.80693, 11.4949),
+        (2.36961, 17.7981),
+    ],
+    (18, 1.5): [
+        (0.47265, 15.175),
+        (0.95568, 13.8523),
+        (1.36692, 14.0112),
+        (1.7949, 16.5881),
+        (2.35541, 26.4751),
+    ],
+    (30, 3.6): [
+        (0.47347, 22.227),
+        (0.95716, 15.9646),
+        (1.36882, 12.012),
+        (1.80023, 10.9727),
+        (2.36132, 16.1407),
+    ],
+}
+"""Time [s] and board at the sensors by launch board and angle [deg]: the example's ball on its lane."""
+_THROWN = {"speed": 17.5, "rev_rate": 330, "axis_rotation": 45, "axis_tilt": 14, "phase": 0}
+_PRECISE = {
+    "time": 1e-4,
+    "passing_board": 0.01,
+    "speed": 0.02,
+    "rev_rate": 0.5,
+    "axis_rotation": 0.1,
+    "axis_tilt": 0.1,
+    "launch_angle": 0.01,
+    "launch_board": 0.02,
+}
+"""So well that two shots tell the friction: more take longer."""
+
+
+@st.composite
+def _calibrate(draw: Any) -> dict[str, Any]:
+    """Two or three precise shots, each by a clock of its own."""
+    shots = []
+    for launch in draw(st.permutations(list(_SHOTS)[: draw(st.integers(2, 3))])):
+        began = draw(st.integers(0, 1000))
+        passages = [
+            {"distance": distance, "time": began + time, "board": board}
+            for distance, (time, board) in zip(_SENSORS, _SHOTS[launch], strict=True)
+        ]
+        release = {**_THROWN, "launch_board": launch[0], "launch_angle": launch[1]}
+        shots.append({"release": release, "passages": draw(st.permutations(passages))})
+    return {"shots": shots, "precision": _PRECISE}
+
+
+def calibrations() -> Strategy:
+    """Friction from shots of the example's ball on its lane, whatever cover the fit begins from."""
+    example = motion_example("motion")
+    known = {name: st.just(example[name]) for name in ("lane", "hand", "pap", "bowler", "release")}
+    surface = walked(MotionSurfaceSchema, take=["grit"], leave=["roughness", "friction", "curve"],
+                     narrow={"grit": (1000.0, 4000.0)}, given={"cover": st.just("reactive")})  # fmt: skip
+    ball = surface.map(lambda found: {**example["ball"], "surface": found})
+    return st.fixed_dictionaries(known | {"ball": ball, "calibrate": _calibrate()})
+
+
 _STUDIES = ("spread", "line_map", "explain", "squad")
 
 
 @builds(MotionRequestSchema)
 def motion_requests(*, studies: bool = True) -> Strategy:
     """Bodies of ``POST /v1/motions``: a ball by its box numbers or drilled, a bowler or a release, a lane."""
-    return st.one_of([_motion(which) for which in (None, *(_STUDIES if studies else ()))])
+    found = [_motion(which) for which in (None, *(_STUDIES if studies else ()))]
+    return st.one_of([*found, calibrations()] if studies else found)
 
 
 def _motion(study: str | None) -> Strategy:
-    # What a second ball does is explained by box numbers, so that a drilled one has no explanation.
-    drilled = (False,) if study == "explain" else (False, True)
-    return st.one_of([_asked(study, way, named) for way in drilled for named in (True, False)])
+    return st.one_of([_asked(study, way, named) for way in (False, True) for named in (True, False)])
 
 
 def _asked(study: str | None, drilled: bool, named: bool) -> Strategy:
-    # Shots that say nothing of friction are refused: none are drawn with the rest.
+    # Shots that say nothing of friction are refused: those that do are of one ball and lane.
     leave = ["calibrate", *(name for name in _STUDIES if name != study)]
     leave += ["ball", "hand", "pap"] if drilled else ["drilled"]
     leave += ["picture"] if named else ["picture", "bowler"]

@@ -161,6 +161,8 @@ def _squad(asked: MotionRequest, lane: Lane, bulk: Bulk | None) -> Played | None
 
 
 def _explanation(asked: MotionRequest, lane: Lane) -> Explanation | None:
-    if asked.box is None or asked.explained is None:
+    if asked.explained is None:
         return None
-    return explain(asked.box, asked.explained, lane, asked.bowler, asked.settings)
+    place, second = asked.explained
+    places = ("/drilled" if asked.box is None else "/ball", place)
+    return explain(asked.ball, second, lane, asked.bowler, asked.settings, places)

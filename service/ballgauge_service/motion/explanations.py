@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ballgauge_schemas.shared import limits
-from ballgauge_service.core.refusal import Fault, InvalidInput, below
-from ballgauge_service.motion.balls import BoxBall, box_ball
+from ballgauge_service.core.refusal import Fault, InvalidInput
+from ballgauge_service.motion.balls import MotionBall
 from ballgauge_service.motion.bowlers import Bowler, phased
 from ballgauge_service.motion.delivery import phase_range
 from ballgauge_service.motion.lanes import Lane
@@ -64,52 +64,58 @@ class Explanation:
     other_differences: float
 
 
-def _ratio(ball: BoxBall) -> float:
-    return ball.intermediate_differential / ball.differential if ball.differential > 0.0 else 0.0
+def _ratio(ball: MotionBall) -> float:
+    _, differential, intermediate = ball.numbers
+    return intermediate / differential if differential > 0.0 else 0.0
 
 
-def switched(first: BoxBall, second: BoxBall, traits: Sequence[str]) -> BoxBall:
-    """The first ball with the named traits of the second."""
-    rg, total = first.rg, first.differential
-    ratio = _ratio(second if "ratio" in traits else first)
-    if "rg" in traits:
-        rg = second.rg
-    if "differential" in traits:
-        total = second.differential
-    mixed = replace(first, rg=rg, differential=total, intermediate_differential=min(ratio * total, total))
-    if "layout" in traits:
-        mixed = replace(
-            mixed,
-            pin_to_pap=second.pin_to_pap,
-            drilling_angle=second.drilling_angle,
-            val_angle=second.val_angle,
+def switched(first: MotionBall, second: MotionBall, traits: Sequence[str]) -> MotionBall:
+    """The first ball with the named traits of the second; the layout brings axes, mass center and axis point.
+
+    Raises InvalidInput for a mixture that no ball can be.
+    """
+    rg = (second if "rg" in traits else first).numbers[0]
+    total = (second if "differential" in traits else first).numbers[1]
+    high = rg + total
+    between = high - min(_ratio(second if "ratio" in traits else first) * total, total)
+    moments = (rg**2, between**2, high**2)
+    if rg**2 + 2.0 * high**2 > 2.0 * first.radius**2:
+        raise InvalidInput(
+            [Fault("/explain", "a mixture of the two balls cannot be: their rg differ too much")]
         )
+    mixed = replace(first, moments=moments)
+    if "layout" in traits:
+        mixed = replace(mixed, axes=second.axes, centre_of_mass=second.centre_of_mass, pap=second.pap)
     return replace(mixed, surface=second.surface) if "surface" in traits else mixed
 
 
 def explain(
-    first: BoxBall, second: BoxBall, lane: Lane, bowler: Bowler, settings: MotionSettings = USUAL
+    first: MotionBall,
+    second: MotionBall,
+    lane: Lane,
+    bowler: Bowler,
+    settings: MotionSettings = USUAL,
+    places: tuple[str, str] = ("/ball", "/explain/ball"),
 ) -> Explanation:
     """How many boards farther across the second ball finishes than the first, and what causes them.
 
-    Both are thrown with the bowler's usual release and laid out from the bowler's positive axis point.
+    Both are thrown with the bowler's usual release; places: where the request has them.
 
     Raises
     ------
     InvalidInput
-        A ball leaves the lane, because its board then says nothing.
+        A ball leaves the lane, because its board then says nothing; a mixture cannot be.
 
     References
     ----------
     L. S. Shapley, A value for n-person games, Contributions to the Theory of Games II (1953), 307-317.
     """
     sets = [frozenset(chosen) for k in range(len(TRAITS) + 1) for chosen in combinations(TRAITS, k)]
-    with below("/ball"):
-        mixed = [switched(first, second, sorted(chosen)) for chosen in sets]
+    mixed = [switched(first, second, sorted(chosen)) for chosen in sets]
     releases = phased(bowler.release)
-    throws = [Throw(box_ball(ball), releases, lane) for ball in [*mixed, second]]
+    throws = [Throw(ball, releases, lane) for ball in [*mixed, second]]
     rows = np.array(run(throws, settings))
-    _refuse_lost((rows[:, :, notes.ENDING] != kernel.PINS).any(axis=1).tolist())
+    _refuse_lost((rows[:, :, notes.ENDING] != kernel.PINS).any(axis=1).tolist(), places)
     ended = to_board(rows[:, :, notes.END_X], throws[0].ball.side)
     board = dict(zip(sets, ended, strict=False))
     whole, none = frozenset(TRAITS), frozenset[str]()
@@ -151,11 +157,13 @@ def _effects(trait: str, board: dict[frozenset[str], Array]) -> Effects:
     return Effects(float(shares.mean()), phase_range(shares), means[0], means[-1], min(means), max(means))
 
 
-def _refuse_lost(lost: list[bool]) -> None:
-    if lost[0]:
-        raise InvalidInput([Fault("/ball", "this ball leaves the lane: aim it first")])
-    if lost[-1]:
-        raise InvalidInput([Fault("/explain/ball", "this ball leaves the lane: aim it first")])
-    if any(lost):
-        words = "a mixture of the two balls leaves the lane: aim nearer to the middle"
-        raise InvalidInput([Fault("/explain/ball", words)])
+def _refuse_lost(lost: list[bool], places: tuple[str, str]) -> None:
+    faults = [
+        Fault(place, "this ball leaves the lane: aim it first")
+        for place, one in zip(places, (lost[0], lost[-1]), strict=True)
+        if one
+    ]
+    if any(lost) and not faults:
+        faults = [Fault(places[1], "a mixture of the two balls leaves the lane: aim nearer to the middle")]
+    if faults:
+        raise InvalidInput(faults)

@@ -44,9 +44,9 @@ class MotionRequest:
     """A ball, who throws it, the fresh lane, and what to study; None is not asked for.
 
     box: the ball by its box numbers where it has only those; reading: where the bowler's speed was read;
-    spin: what marks told of it; explained: the ball to compare it with; picture:
-    `motion`, `line_map`, `squad`, or the bowler whose map is drawn; shot_wear: of one shot of a squad; shots,
-    precision: to calibrate by; assumptions and cautions: about the request.
+    spin: what marks told of it; explained: where the ball to compare it with is in the request, and that
+    ball; picture: `motion`, `line_map`, `squad`, or the bowler whose map is drawn; shot_wear: of one shot
+    of a squad; shots, precision: to calibrate by; assumptions and cautions: about the request.
     """
 
     ball: MotionBall
@@ -60,7 +60,7 @@ class MotionRequest:
     samples: int
     sampling: Sampling | None
     line: Line | None
-    explained: BoxBall | None
+    explained: tuple[str, MotionBall] | None
     squad: Squad | None
     shot_wear: Wear
     shots: tuple[Shot, ...]
@@ -83,7 +83,7 @@ def read_motion(request: Loaded) -> MotionRequest:
     if "line_map" in request:
         line = reader.line(request["line_map"], box or ball, bowler)
     if "explain" in request:
-        explained = reader.box(request["explain"]["ball"], bowler, "/explain/ball")
+        explained = reader.explained(request["explain"], bowler)
     squad = reader.squad(request["squad"], box, ball, bowler) if "squad" in request else None
     wear = Wear(**plain(request.get("wear", {"deliveries": 0})))
     return MotionRequest(
@@ -206,6 +206,17 @@ class Reader:
             hand,
             *((point["over"].value, point["up"].value) if point else (known.over, known.up)),
         )
+
+    def explained(self, asked: Loaded, bowler: Bowler) -> tuple[str, MotionBall]:
+        """The ball to compare with, and where the request has it. Raises InvalidInput."""
+        if "ball" in asked:
+            place = "/explain/ball"
+            return place, box_ball(self.box(asked["ball"], bowler, place))
+        ball = self.drilled(asked["drilled"], ("explain", "drilled"))
+        if ball.hand != bowler.hand:
+            words = f"must be {bowler.hand}, the hand of the other ball"
+            raise InvalidInput([Fault("/explain/drilled/drilling/hand", words)])
+        return "/explain/drilled", ball
 
     def squad(self, asked: Loaded, box: BoxBall | None, ball: MotionBall, bowler: Bowler) -> Squad:
         """The bowlers in turn. Raises InvalidInput."""

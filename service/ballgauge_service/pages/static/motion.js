@@ -1,5 +1,6 @@
 // A delivery: the lane from above, the rings on the ball, the phases, and the line map where it is asked for.
 
+import { Shots, calibration } from "./calibration.js";
 import { around, chart, path } from "./chart.js";
 import { Editor, figure } from "./editor.js";
 import { card, element, list, svg, table } from "./elements.js";
@@ -29,6 +30,7 @@ function show(answer, request) {
   const { motion } = answer;
   told(motion);
   return [
+    answer.calibration ? calibration(answer.calibration, editor) : null,
     motion.curves ? card(gettext("Lane from above"), lane(answer, request)) : null,
     phases(motion),
     motion.flare?.rings?.length ? card(gettext("Rings on the ball"), ...rings(answer)) : null,
@@ -543,5 +545,6 @@ for (const spec of contract.fields) {
     .getElementById("release")
     .append(editor.add(new Field(spec, spec.name.split("."), (...given) => editor.take(...given))).node);
 }
+editor.add(new Shots(editor));
 editor.listen(() => {});
 editor.restore();
