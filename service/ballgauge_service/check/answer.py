@@ -514,7 +514,7 @@ def drilled_group(derived: Derivation) -> Group:
     ratio = box_numbers.asymmetry_ratio(total, part)
     before_total, before_part = value(ball.differential), value(ball.intermediate_differential)
     before_ratio = box_numbers.asymmetry_ratio(before_total, before_part)
-    return {
+    group = {
         "asymmetry_ratio": number(ratio),
         "centre_of_mass": _xyz(got.centre_of_mass),
         "change": {
@@ -536,6 +536,7 @@ def drilled_group(derived: Derivation) -> Group:
         **_drilled_uncertainty(derived.prediction),
         "weight": number(got.weight),
     }
+    return dict(sorted(group.items()))
 
 
 def _drilled_uncertainty(prediction: Prediction) -> Group:
@@ -546,11 +547,14 @@ def _drilled_uncertainty(prediction: Prediction) -> Group:
         ("uncertainty", (prediction.spread[4], *prediction.radii)),
     ):
         if any(part > 0.0 for part in parts):
-            found[name] = dict(zip(_UNCERTAIN, map(number, parts), strict=True))
+            weight, rg, differential, intermediate = map(number, parts)
+            found[name] = {
+                "differential": differential,
+                "intermediate_differential": intermediate,
+                "rg": rg,
+                "weight": weight,
+            }
     return found
-
-
-_UNCERTAIN = ("weight", "rg", "differential", "intermediate_differential")
 
 
 def _xyz(vector: Vector) -> Group | None:
@@ -613,7 +617,7 @@ def _readings(values: Sequence[float], spread: Sequence[float], model: Sequence[
             name == "uncertainty" and not all(map(math.isnan, parts))
         ):
             group[name] = _by_reading(map(number, parts[:3]))
-    return group
+    return dict(sorted(group.items()))
 
 
 def _by_reading(values: Iterable[float | None]) -> Group:
