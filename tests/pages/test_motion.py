@@ -98,13 +98,18 @@ def test_friction_from_a_file_of_shots(browser: Any, tmp_path: Path) -> None:
     browser.fill("request", json.dumps({**asked, "calibrate": {"precision": precision}}))
     browser.run("document.getElementById('shots').closest('details').open = true")
     field = browser.driver.find_element("id", "shots")
-    for name, kept in (("none.csv", []), ("one.csv", rows[:5]), ("all.csv", rows)):
+    for name, kept in (
+        ("none.csv", []),
+        ("short.csv", [rows[0][:-1]]),
+        ("one.csv", rows[:5]),
+        ("all.csv", rows),
+    ):
         lines = ["nothing"] if not kept else [";".join(str(c).replace(".", ",") for c in r) for r in kept]
         file = tmp_path / name
         file.write_text("\n".join([";".join(head) if kept else "shot;what", *lines]), encoding="utf-8")
         field.send_keys(str(file))
         if name != "all.csv":
-            wanted = "from board" if kept else "what"
+            wanted = {"none.csv": "what", "short.csv": "row 2", "one.csv": "from board"}[name]
             browser.wait(lambda wanted=wanted: wanted in browser.text("#shots-error"))
     browser.wait(lambda: browser.count("#use-friction"))
     request = json.loads(browser.run("return document.getElementById('request').value"))

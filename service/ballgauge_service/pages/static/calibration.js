@@ -15,14 +15,23 @@ const at = (id) => document.getElementById(id);
 function shotsOf(text) {
   const [heads = [], ...rows] = cells(text).map((row) => row.map((cell) => cell.trim()));
   const known = (name) => ["shot", ...PASSAGE].includes(name) || name.startsWith(RELEASE);
-  if (!heads.includes("shot") || !heads.includes("distance") || !heads.every(known))
+  const once = new Set(heads).size === heads.length && heads.every(known);
+  if (!heads.includes("shot") || !heads.includes("distance") || !once)
     throw new Error(
-      gettext("the columns are shot, distance, time, speed, board and release.*, not {heads}", {
+      gettext("the columns are shot, distance, time, speed, board and release.*, each once, not {heads}", {
         heads: heads.join(", "),
       }),
     );
   const found = new Map();
   rows.forEach((row, index) => {
+    if (row.length !== heads.length)
+      throw new Error(
+        gettext("row {row}: {cells} cells under {columns} columns", {
+          row: index + 2,
+          cells: row.length,
+          columns: heads.length,
+        }),
+      );
     const told = Object.fromEntries(heads.map((name, k) => [name, row[k] ?? ""]));
     const shot = found.get(told.shot) ?? { release: {}, passages: [{}] };
     const passage = {};
