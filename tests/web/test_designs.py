@@ -376,7 +376,7 @@ def test_a_problem_ends_the_lines(post: Any, skarn: dict[str, Any]) -> None:
 
 def test_other_answers_there_are_none(post: Any, skarn: dict[str, Any]) -> None:
     """Against RFC 9110, 15.5.7."""
-    assert post(skarn, headers={"Accept": "text/html"}).status_code == 406
+    assert post(skarn, headers={"Accept": "text/csv"}).status_code == 406
 
 
 def test_whoever_leaves_ends_the_work(app: Any) -> None:
