@@ -20,7 +20,13 @@ export class Ball {
    * move it, `turned(view)` when the ball has been turned.
    */
   constructor(root, { moved, nudged, turned }) {
-    Object.assign(this, { root, moved, nudged, turned, through: true, marks: new Map(), words: [] });
+    this.root = root;
+    this.moved = moved;
+    this.nudged = nudged;
+    this.turned = turned;
+    this.through = true;
+    this.marks = new Map();
+    this.words = [];
     this.view = { yaw: 0, pitch: 0, zoom: 1 };
     this.layers = Object.fromEntries(
       ["back", "inside", "front", "marks", "words"].map((name) => [

@@ -21,6 +21,8 @@ const PATH = "/v1/checks";
  * Run a page that checks what its form says: gives form, state and undo. `shown` is called with each answer
  * and its request, `moved` with each state of the page; `begins` tells whether a request holds enough to ask
  * for.
+ *
+ * @param {Record<string, any>} given
  */
 export function run({
   shown = () => {},

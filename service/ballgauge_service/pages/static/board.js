@@ -20,7 +20,13 @@ export class Board {
    * a drag; `told` is the live region.
    */
   constructor({ holder, told, change, choose, done }) {
-    Object.assign(this, { told, change, choose, done, chosen: 0, drag: null });
+    this.told = told;
+    this.change = change;
+    this.choose = choose;
+    this.done = done;
+    this.names = null;
+    this.chosen = 0;
+    this.drag = null;
     this.pictures = [0, 1].map((across) =>
       svg("svg", {
         class: "chart section-picture",
@@ -40,7 +46,9 @@ export class Board {
 
   /** Draw a design, with another laid over it as lines. */
   draw(design, { chosen = 0, over = null } = {}) {
-    Object.assign(this, { design, chosen, over });
+    this.design = design;
+    this.chosen = chosen;
+    this.over = over;
     this.scale = (2 * SIZE) / (inches(design.diameter) || 8.6);
     const focus = document.activeElement?.closest?.(".section-picture")
       ? document.activeElement.dataset.grip

@@ -39,6 +39,9 @@ export class Unreachable extends Error {
  * Ask the service, once more for each key that it asks for; gives the response, which is no refusal.
  *
  * Throws Refused for a refusal and Unreachable where there is no answer.
+ *
+ * @param {string} path
+ * @param {RequestInit} options
  */
 export async function send(path, { signal = null, ...options } = {}) {
   const language = { "Accept-Language": document.documentElement.lang };

@@ -70,8 +70,8 @@ const editor = new Editor({
   asked,
   show,
   fresh: FRESH,
-  carry: ({ ball = {}, drilling }) => {
-    const { diameter = FRESH.design.diameter, name } = ball;
+  carry: ({ ball, drilling }) => {
+    const { diameter = FRESH.design.diameter, name } = ball ?? {};
     return drilling?.holes?.length ? { design: { ...FRESH.design, name, diameter }, drilling } : null;
   },
 });

@@ -474,7 +474,7 @@ function edit(entry) {
   if (editing) next();
   editing = { id: entry.id, at: entry.at, aside: draft() };
   const { player: who, typed: pairs, metric, request } = entry;
-  const isOfBall = ([name]) => ONE_BALL.test(name);
+  const isOfBall = (pair) => ONE_BALL.test(pair[0]);
   useDraft({
     player: who,
     filled: [],
@@ -677,10 +677,7 @@ field("empty").addEventListener("click", () => {
   list.change(entries.map(({ id }) => [id, null]));
   say(gettext("{count} balls were removed.", { count: entries.length }), true);
 });
-for (const [id, take] of [
-  ["load", load],
-  ["entrants", loadEntrants],
-]) {
+for (const [id, take] of Object.entries({ load, entrants: loadEntrants })) {
   field(id).addEventListener("change", async (event) => {
     const [file] = event.target.files;
     if (file) await take(file);

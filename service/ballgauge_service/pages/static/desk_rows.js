@@ -83,13 +83,14 @@ export function reading(value, unit) {
   return `${value.value} ± ${value.uncertainty ?? 0} ${value.unit ?? unit}`;
 }
 
-export function readings({ request: { ball, measured_balance: balance = {} } }) {
+export function readings({ request }) {
+  const { ball, measured_balance: balance } = request;
   return [
     [gettext("weight"), reading(ball.drilled_weight ?? ball.weight, "lb")],
     [gettext("circumference"), reading(ball.circumference, "in")],
-    [gettext("top"), reading(balance.top, "oz")],
-    [gettext("side"), reading(balance.side, "oz")],
-    [gettext("finger"), reading(balance.finger, "oz")],
+    [gettext("top"), reading(balance?.top, "oz")],
+    [gettext("side"), reading(balance?.side, "oz")],
+    [gettext("finger"), reading(balance?.finger, "oz")],
   ]
     .filter(([, text]) => text)
     .map(([word, text]) => `${word} ${text}`)

@@ -32,7 +32,7 @@ if (start?.length === 2 && start.every(Number.isFinite))
 
 const { form, state, undo } = run({
   // A drilling is on a ball of some size: before that is typed, nothing is wrong yet.
-  begins: ({ ball: { diameter, circumference } = {} }) => (diameter ?? circumference) !== undefined,
+  begins: ({ ball }) => (ball?.diameter ?? ball?.circumference) !== undefined,
   moved: (name) => name === "empty" && forget(),
   cards: (answer) => results.numbers(answer).slice(1),
   take: (where, remedy) => {
@@ -112,7 +112,7 @@ function move(id, p, { done, snapped = false }) {
   if (id.startsWith("hole-")) putPlace(id, rounded(right), rounded(up));
   else if (id === "pap") putPap(rounded(hand() * right), rounded(up));
   else layOut(id, p, rounded);
-  if (done) undo.key = undo.held = null;
+  if (done) undo.close();
 }
 
 function putPlace(id, right, up) {
@@ -215,7 +215,7 @@ function nudged(id, right, up, big) {
     const direction = sphere.unit(sphere.mix(across, sphere.cross(upward, at[id]), up, upward));
     move(id, sphere.along(at[id], direction, step / radius), { done: true });
   }
-  undo.key = null;
+  undo.close();
 }
 
 function legend() {

@@ -28,9 +28,15 @@ export class Editor {
     show,
     pause = PAUSE,
     fresh = null,
-    carry,
+    carry = null,
   }) {
-    Object.assign(this, { path, method, asked, show, pause, carry });
+    this.path = path;
+    this.method = method;
+    this.asked = asked;
+    this.show = show;
+    this.pause = pause;
+    this.carry = carry;
+    this.reach = null;
     this.examples = JSON.parse(at("examples").textContent);
     this.fresh = fresh ?? Object.values(this.examples)[0];
     this.text = at("request");

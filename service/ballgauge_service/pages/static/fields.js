@@ -9,7 +9,9 @@ const short = (value) => String(Number(value.toPrecision(6))).replace("-", "−"
 /** A field at a path of the request; `change(path, value, unfinished)` hears what is typed. */
 export class Field {
   constructor(spec, path, change) {
-    Object.assign(this, { spec, path, change });
+    this.spec = spec;
+    this.path = path;
+    this.change = change;
     this.id = path.join(".");
     this.input = this.control();
     this.problem = element("p", { class: "error", id: `${this.id}-error`, hidden: true });

@@ -79,7 +79,11 @@ export class Form {
     }
   }
 
-  /** The request that the form stands for. */
+  /**
+   * The request that the form stands for.
+   *
+   * @returns {any}
+   */
   request() {
     const request = {};
     for (const input of this.inputs()) {

@@ -24,6 +24,7 @@ export function label(wanted, marks, letter, { wide, high }) {
   const placed = new Map();
   const taken = marks.map(({ x, y, reach }) => box(x, y, 2 * reach, 2 * reach));
   for (const word of wanted) {
+    /** @type {[number, number]} */
     const size = [WIDTH * letter * word.text.length, HEIGHT * letter];
     const found = candidates(word, size, letter).find(
       ({ area }) =>

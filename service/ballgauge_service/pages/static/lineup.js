@@ -36,6 +36,7 @@ const addresses = [];
 function show(answer) {
   while (addresses.length) URL.revokeObjectURL(addresses.pop());
   told(answer);
+  /** @type {[string, Blob][]} */
   const files = Object.entries(answer.sheets).map(([kind, text]) => [kind, blob(kind, text)]);
   const picture = files.find(([kind]) => kind === "svg")[1];
   return [

@@ -145,6 +145,7 @@ function post(key, signal, told) {
   });
 }
 
+/** @returns {[string, string][]} */
 const headersOf = (call) =>
   ["WWW-Authenticate", "Retry-After"].flatMap((name) => {
     const value = call.getResponseHeader(name);

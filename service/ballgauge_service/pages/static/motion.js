@@ -191,8 +191,8 @@ function rings({ motion: { flare }, ball, bowler }) {
 
 /** One side of the ball: the parts of the rings that can be seen from there, and the axis point's way. */
 function sphere(flare, radius, bowler, side, words) {
-  const flat = ([x, y]) => [side * x * RADIUS, -y * RADIUS];
-  const seen = ([, , z]) => z * side >= 0;
+  const flat = (p) => [side * p[0] * RADIUS, -p[1] * RADIUS];
+  const seen = (p) => p[2] * side >= 0;
   const axes = flare.rings.map((each) => point(each.axis, radius));
   const drawn = flare.rings.map((each, index) => {
     const turned = (each.angle_from_contact * Math.PI) / 180;
@@ -518,10 +518,10 @@ const picked = (part, names) =>
   Object.fromEntries(names.filter((name) => part[name] !== undefined).map((name) => [name, part[name]]));
 
 /** A delivery of the ball that another page carries along: as it is drilled there, or by its box numbers. */
-function carry({ ball = {}, drilling = {} }, fresh) {
+function carry({ ball = {}, drilling }, fresh) {
   const { ball: usual, drilled, ...rest } = fresh;
   const { surface } = usual;
-  const { hand, pap, layout } = drilling;
+  const { hand, pap, layout } = drilling ?? {};
   if (layout && pap && drilling.holes?.length) {
     delete rest.hand;
     delete rest.pap;

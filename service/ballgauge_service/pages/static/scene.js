@@ -27,6 +27,8 @@ const MARKS = {
 
 /**
  * A scene for `Ball.show` from an answer, and from where the marks are by now: `at`, unit vectors by name.
+ *
+ * @param {Record<string, any>} current
  */
 export function scene({ answer, radius, at }) {
   const { layout, holes, drilled } = answer?.derived ?? {};

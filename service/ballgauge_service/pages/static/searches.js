@@ -56,7 +56,14 @@ export function taken(request, solution) {
 export class Search {
   /** `numbers()` gives the numbers of the design as last answered; `drawn()` hears of new solutions. */
   constructor({ editor, contract, numbers, take, lay }) {
-    Object.assign(this, { editor, contract, numbers, take, lay, result: null, built: "", call: null });
+    this.editor = editor;
+    this.contract = contract;
+    this.numbers = numbers;
+    this.take = take;
+    this.lay = lay;
+    this.result = null;
+    this.built = "";
+    this.call = null;
     this.holder = document.getElementById("search");
     this.told = document.getElementById("search-told");
     this.box = document.getElementById("solutions");
@@ -452,6 +459,7 @@ export class Search {
     return { lower: round(now * (1 - share)), upper: round(now * (1 + share)) };
   }
 
+  /** @returns {any} */
   asked() {
     const { request } = this.editor;
     const [kind, job] = jobOf(request);

@@ -58,7 +58,9 @@ export function without(request, index) {
 export class Solids {
   /** `contract` tells each shape's fields; `choose(index)` selects a part. */
   constructor({ editor, contract, choose, remove }) {
-    Object.assign(this, { editor, contract, choose });
+    this.editor = editor;
+    this.contract = contract;
+    this.choose = choose;
     this.list = document.getElementById("solids");
     this.shape = document.getElementById("shape");
     this.shape.replaceChildren(

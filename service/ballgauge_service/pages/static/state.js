@@ -24,9 +24,18 @@ export class PageState {
    * signal)` promises the answer. `show(answer, request)` draws it. `moved(name, error)` hears of every move.
    * `form` shows a refusal's errors at its fields. Has `name`, the state, and `answered`, the answer with its
    * request.
+   *
+   * @param {Record<string, any>} given
    */
   constructor({ read, ask, show, moved = () => {}, form = null }) {
-    Object.assign(this, { read, ask, show, moved, form, name: "empty", answered: null, failures: 0 });
+    this.read = read;
+    this.ask = ask;
+    this.show = show;
+    this.moved = moved;
+    this.form = form;
+    this.name = "empty";
+    this.answered = null;
+    this.failures = 0;
     this.timer = 0;
     this.call = new AbortController();
     this.verdict = document.getElementById("verdict");
@@ -121,7 +130,8 @@ export class PageState {
 
   move(name, error = null) {
     clearTimeout(this.slow);
-    Object.assign(this, { name, error });
+    this.name = name;
+    this.error = error;
     if (name === "current" || name === "refused") this.failures = 0;
     document.documentElement.dataset.state = name;
     // An error in the field that is being typed in can wait a little: it may be right soon.

@@ -17,7 +17,6 @@ const COLORS = [
 ]; // by the part's place (ours)
 const HOLE = [0.1, 0.1, 0.12];
 const THIN = { cover: 0.16, outer_core: 0.22 }; // how much is seen of what lies around the core (ours)
-const START = { turn: 0.6, tilt: -1.2, near: 1 };
 const STEP = Math.PI / 18;
 const VERTEX = `#version 300 es
 in vec3 place; uniform mat3 turn; uniform vec3 scale; out vec3 at;
@@ -112,7 +111,11 @@ function tube({ mouth, bottom }, radius) {
 
 export class Turning {
   constructor({ holder }) {
-    Object.assign(this, { ...START, holder, parts: [], design: { solids: [] }, holes: [] });
+    this.anew();
+    this.holder = holder;
+    this.parts = [];
+    this.design = { solids: [] };
+    this.holes = [];
     this.canvas = element("canvas", { id: "turning", tabindex: "0", role: "img" });
     this.legend = element("ul", { class: "legend", "aria-label": gettext("Colors of the parts") });
     this.gl = this.canvas.getContext("webgl2", { premultipliedAlpha: true, preserveDrawingBuffer: true });
@@ -124,6 +127,12 @@ export class Turning {
     holder.append(...(this.gl ? [this.canvas] : []), told, this.legend);
     if (this.gl) this.prepare();
     holder.addEventListener("toggle", () => this.draw());
+  }
+
+  anew() {
+    this.turn = 0.6;
+    this.tilt = -1.2;
+    this.near = 1;
   }
 
   prepare() {
@@ -152,7 +161,7 @@ export class Turning {
     const nearer = { "+": 1.15, "-": 1 / 1.15 }[event.key];
     if (ways[event.key]) this.move(...ways[event.key]);
     else if (nearer) this.near = Math.min(4, Math.max(0.5, this.near * nearer));
-    else if (event.key === "Home") Object.assign(this, START);
+    else if (event.key === "Home") this.anew();
     else return;
     event.preventDefault();
     this.draw();
@@ -166,7 +175,8 @@ export class Turning {
 
   /** Show a design, with the holes of its newest answer and their diameters. */
   show(design, holes) {
-    Object.assign(this, { design, holes });
+    this.design = design;
+    this.holes = holes;
     if (this.holder.open) this.draw();
   }
 

@@ -12,7 +12,13 @@ export class Undo {
    * people, `owns(target)` whether keys pressed there are for it; `names` are the ids of its buttons.
    */
   constructor({ read, write, say, owns = isOfForm, names = ["undo", "redo"] }) {
-    Object.assign(this, { read, write, say, owns, names, steps: null, held: null });
+    this.read = read;
+    this.write = write;
+    this.say = say;
+    this.owns = owns;
+    this.names = names;
+    this.steps = null;
+    this.held = null;
     const [undo, redo] = names.map(at);
     undo.addEventListener("click", () => this.go(-1));
     redo.addEventListener("click", () => this.go(1));
@@ -25,6 +31,12 @@ export class Undo {
   /** Begin anew: what stood in the form before was another thing. */
   reset() {
     this.steps = null;
+  }
+
+  /** The next change is a step of its own. */
+  close() {
+    this.held = null;
+    this.steps?.close();
   }
 
   /**
