@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import io
+import re
 from typing import Any
 
 import brotli
@@ -80,3 +81,25 @@ def test_an_answer_in_another_language_is_packed_too(client: Any) -> None:
     packed = client.post("/v1/checks", json=request, headers={**headers, "Accept-Encoding": "gzip"})
     assert packed.headers["Content-Encoding"] == "gzip"
     assert gzip.decompress(packed.data) == plain.data
+
+
+@pytest.mark.parametrize(
+    ("asked", "packed"),
+    [
+        ("gzip, deflate", "gzip"),
+        ("gzip, deflate, br, zstd", "br"),
+        ("br;q=0, gzip", "gzip"),
+        ("br;q=0", None),
+    ],
+)
+def test_a_file_of_a_page_is_packed_well(client: Any, asked: str, packed: str | None) -> None:
+    """A browser on a line without TLS asks for gzip alone."""
+    for path in re.findall(r'(?:href|src)="(/static/[^"#]+(?:js|css))"', client.get("/check").text):
+        plain = client.get(path).data
+        answer = client.get(path, headers={"Accept-Encoding": asked})
+        assert answer.headers.get("Content-Encoding") == packed
+        assert int(answer.headers["Content-Length"]) == len(answer.data)
+        assert "Accept-Encoding" in answer.headers["Vary"]
+        assert (answer.data if packed is None else UNPACK[packed](answer.data)) == plain
+        part = client.get(path, headers={"Accept-Encoding": asked, "Range": "bytes=1-9"})
+        assert (part.status_code, part.data) == (206, plain[1:10])

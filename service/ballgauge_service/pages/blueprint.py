@@ -119,6 +119,7 @@ def _address(body: bytes) -> str:
 def _page(name: str, part: str = "") -> Response:
     language = languages.negotiate(request.args.get("lang"), request.accept_languages)
     translate = languages.gettext(language)
+    modules = assets.modules(f"{name}.js")
     body = render_template(
         f"{name}.html",
         _=translate,
@@ -127,14 +128,14 @@ def _page(name: str, part: str = "") -> Response:
         pages=PAGES,
         language=language,
         languages=languages.names(),
-        words=languages.script_words(language),
+        words=languages.script_words(language, modules),
         label=partial(_label, translate),
         word=partial(_word, translate),
         chosen=forms.chosen,
         sections=sections,
         examples=_examples(name),
         contract=contracts.of(name, translate),
-        modules=assets.modules(f"{name}.js"),
+        modules=modules,
         metric=dict(METRIC),
         rulebooks=listing.listing,
         amount=amount,
@@ -146,6 +147,8 @@ def _page(name: str, part: str = "") -> Response:
     response.headers["Content-Language"] = language
     response.headers["Vary"] = "Accept-Language"
     response.headers["Cache-Control"] = "no-cache"
+    response.add_etag(weak=True)
+    response.make_conditional(request)
     return response
 
 

@@ -17,6 +17,8 @@ SOURCE = "en"
 FOLDER = Path(__file__).parent / "translations"
 SCRIPT = "script"
 """Comment of a catalog on the texts that the browser needs."""
+SHARED = {"labels.py", "rulebooks"}
+"""Where the words and titles come from that any script may show."""
 
 
 @cache
@@ -50,14 +52,15 @@ def texts(language: str) -> dict[str, str]:
 
 
 @cache
-def script_words(language: str) -> dict[str, str]:
-    """The translated texts that the page's scripts use; empty for the source language."""
-    return {text: translated for text, translated, in_script in _translated(language) if in_script}
+def script_words(language: str, modules: tuple[str, ...]) -> dict[str, str]:
+    """The translated texts that these scripts use; empty for the source language."""
+    places = {*(f"static/{name}" for name in modules), *SHARED}
+    return {text: translated for text, translated, used in _translated(language) if used & places}
 
 
 @cache
-def _translated(language: str) -> list[tuple[str, str, bool]]:
-    """Texts with their translations, and whether scripts use them; none for the source language."""
+def _translated(language: str) -> list[tuple[str, str, set[str]]]:
+    """Texts with translations, and the places of those that scripts use; none for the source language."""
     if language == SOURCE:
         return []
     from babel.messages.pofile import read_po
@@ -65,7 +68,8 @@ def _translated(language: str) -> list[tuple[str, str, bool]]:
     with (FOLDER / f"{language}.po").open("rb") as file:
         catalog = read_po(file, locale=language, charset="utf-8")
     return [
-        (str(message.id), str(message.string), SCRIPT in message.auto_comments)
+        (str(message.id), str(message.string), {place for place, _ in message.locations if is_said})
         for message in catalog
+        for is_said in [SCRIPT in message.auto_comments]
         if message.id and message.string and not message.fuzzy
     ]
