@@ -50,7 +50,8 @@ def _texts() -> Iterator[tuple[str, str, bool]]:
     for method, folder, suffix in (("jinja2", "templates", ".html"), ("javascript", "static", ".js")):
         for file in sorted((HERE / folder).glob(f"*{suffix}")):
             name = "jinja2.ext:babel_extract" if method == "jinja2" else method
-            for _, text, _, _ in extract_from_file(name, file):
+            # Of Babel's parser of scripts: a text within a text of several parts.
+            for _, text, _, _ in extract_from_file(name, file, options={"parse_template_string": True}):
                 yield f"{folder}/{file.name}", str(text), method == "javascript"
     for file in sorted(path for pattern in PAPERS for path in HERE.parent.glob(pattern)):
         name = "python" if file.suffix == ".py" else "jinja2.ext:babel_extract"
