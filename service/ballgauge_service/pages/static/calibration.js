@@ -56,7 +56,10 @@ function shotsOf(text) {
 /** The shots of a request as a field: a file puts them there, and a refusal is told beside it. */
 export class Shots {
   constructor(editor) {
-    Object.assign(this, { editor, id: "calibrate.shots", path: ["calibrate", "shots"], input: at("shots") });
+    this.editor = editor;
+    this.id = "calibrate.shots";
+    this.path = ["calibrate", "shots"];
+    this.input = at("shots");
     this.input.addEventListener("change", () => this.open(this.input.files[0]));
     at("shots-away").addEventListener("click", () => editor.put(without(editor.request)));
   }

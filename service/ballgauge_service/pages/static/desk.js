@@ -3,6 +3,7 @@
 
 import * as address from "./address.js";
 import * as calls from "./calls.js";
+import { textOf } from "./csv.js";
 import { Entrants } from "./desk_entrants.js";
 import { List } from "./desk_list.js";
 import * as rows from "./desk_rows.js";
