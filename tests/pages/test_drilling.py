@@ -10,6 +10,7 @@ import subprocess
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlencode
 
 import pytest
 import requests
@@ -146,6 +147,101 @@ def test_uncertainties_and_every_form_of_the_layout_are_shown(browser: Any, page
     right, up = (float(part.replace("−", "-")) for part in cells["place of the pin"][0][:-3].split("; "))
     assert (right, up) == pytest.approx((layout["pin"]["right"], layout["pin"]["up"]), abs=5e-4)
     assert browser.count("#other-ways[open]") == 0, "it is folded"
+
+
+LAYERS = {
+    "name": "Harrow Lane Tern",
+    "diameter": 8.55,
+    "solids": [
+        {"name": "cover", "shape": "sphere", "density": 1.19, "role": "cover"},
+        {"name": "inside", "shape": "sphere", "density": 1.27, "diameter": 7.05, "role": "outer_core"},
+    ],
+}
+
+
+def called(browser: Any) -> dict[str, Any]:
+    """What the page asked for, by its own words."""
+    text = browser.source("call-http").split(" -d '")[1].removesuffix("'")
+    return dict(json.loads(text))
+
+
+def opened(browser: Any, tmp_path: Path, body: Any) -> None:
+    file = tmp_path / "layers.json"
+    file.write_text(json.dumps(body), encoding="utf-8")
+    browser.driver.find_element("id", "open-ball").send_keys(str(file))
+
+
+def test_a_design_is_drilled_shown_kept_signed_and_taken_away(
+    browser: Any, tmp_path: Path, downloads: Path
+) -> None:
+    """What is judged is what is shown: a design that is asked about is named, and one taken away is not."""
+    drilling = example("drilled")["drilling"]
+    turned = drilling["layout"].pop("val_angle")
+    drilling["layout"]["pin_to_val"] = 2.25
+    body = {"ball": {"serial": "T-1"}, "design": LAYERS, "drilling": drilling}
+    browser.open("/drilling")
+    opened(browser, tmp_path, body)
+    current(browser)
+    assert "Harrow Lane Tern" in browser.text("[data-beside=design]")
+    assert "2.25" in browser.text("[data-beside='drilling.layout.pin_to_val']")
+    assert called(browser)["design"] == LAYERS
+    answer = requests.post(f"{browser.server}/v1/checks", json=body, timeout=60).json()
+    weight = f"{answer['derived']['drilled']['weight']:.2f}".rstrip("0")
+    assert weight in browser.source("results")
+    browser.run("document.getElementById('save-ball').click()")
+    file = downloads / "ball.json"
+    browser.wait(file.exists, "no file was saved")
+    saved = json.loads(file.read_text(encoding="utf-8"))["check"]
+    file.unlink()
+    assert (saved["design"], saved["drilling"]["layout"]["pin_to_val"]) == (LAYERS, 2.25)
+    browser.run("document.querySelector('#record-form button').click()")
+    browser.wait(lambda: browser.text("#record-answer"))
+    assert called(browser)["check"]["design"] == LAYERS
+    # Carried to Check, and back by the address.
+    browser.run("document.querySelector(`.menu a[href*='/check?']`).click()")
+    browser.wait(lambda: "/check" in browser.driver.current_url and browser.state() == "current")
+    assert called(browser)["design"] == LAYERS
+    # What has a field again is given there, and what is taken away is asked for no more.
+    browser.run("document.querySelector(\"[data-beside='drilling.layout.pin_to_val'] button\").click()")
+    browser.fill("drilling.layout.val_angle", str(turned))
+    current(browser)
+    assert "pin_to_val" not in called(browser)["drilling"]["layout"]
+    browser.run("document.getElementById('clear').click()")
+    assert browser.run("return document.getElementById('beside').hidden")
+    browser.example("drilled")
+    current(browser)
+    assert "design" not in called(browser)
+    browser.run("document.getElementById('undo').click(); document.getElementById('undo').click()")
+    assert "Harrow Lane Tern" in browser.text("[data-beside=design]"), "undone, the layers are there again"
+
+
+def test_wrong_layers_are_refused_where_they_stand(browser: Any, tmp_path: Path) -> None:
+    """And what the design tells is refused at the field that tells it too."""
+    browser.open("/drilling")
+    wrong = json.loads(json.dumps(LAYERS))
+    wrong["solids"][1]["density"] = -1
+    opened(browser, tmp_path, {"ball": {}, "design": wrong, "drilling": example("drilled")["drilling"]})
+    browser.wait(lambda: browser.state() == "refused")
+    assert "/design/solids/1/density" in browser.text("#problem")
+    browser.run("document.getElementById('clear').click()")
+    opened(browser, tmp_path, {"ball": {"weight": 15}, "design": LAYERS})
+    browser.wait(lambda: browser.state() == "refused")
+    browser.wait(lambda: browser.source("ball.weight-error"))
+
+
+def test_the_bench_of_designs_hands_its_ball_to_the_drilling(browser: Any) -> None:
+    drilling = example("drilled")["drilling"]
+    asked = json.dumps({"design": LAYERS, "drilling": drilling, "balance_arm": 3.1})
+    browser.open(f"/design#{urlencode({'request': asked})}")
+    browser.wait(lambda: "opened" in browser.run("return document.getElementById('to-drilling').href"))
+    browser.run("document.getElementById('to-drilling').click()")
+    browser.wait(lambda: "/drilling" in browser.driver.current_url and browser.state() == "current")
+    found = called(browser)
+    assert found["design"] == LAYERS
+    assert found["drilling"]["balance_arm"] == 3.1
+    assert len(found["drilling"]["holes"]) == len(drilling["holes"])
+    browser.run("document.querySelector(`.menu a[href*='/motion?']`).click()")
+    browser.wait(lambda: "Harrow Lane Tern" in browser.text("#notice"))
 
 
 @pytest.mark.parametrize("target", ["[data-mark=pin] .shape", "[data-mark=hole-1] .shape", ".line.mouth"])

@@ -56,6 +56,41 @@ def test_a_record_is_its_request_and_its_findings(
     )
 
 
+def test_layers_are_signed_and_judged_again(client: Any, drilled_design: dict[str, Any]) -> None:
+    """The design stands in the record, whose numbers are those of its layers."""
+    asked = {"check": drilled_design, "issued_on": "2026-05-02"}
+    answer = client.post("/v1/records", json=asked)
+    assert answer.status_code == 200, answer.text
+    content = answer.json["content"]
+    assert [solid["name"] for solid in content["check"]["design"]["solids"]] == ["cover", "inside"]
+    judged = client.post("/v1/checks", json=drilled_design).json
+    weight = {each["rule"]: each.get("value") for each in content["findings"]}["weight"]
+    told = next(each["value"] for each in judged["findings"] if each["rule"] == "weight")
+    assert weight == pytest.approx(told, rel=1e-5)
+    found = verified(client, answer.json["record"])
+    assert (found["state"], found["content"]) == ("genuine", content)
+    assert (found["recheck"]["outcome"], found["recheck"]["changes"]) == (judged["outcome"], [])
+    for form in ("a4", "code"):
+        asked = {"record": answer.json["record"], "form": form}
+        if form == "a4" or answer.json["label"]:
+            assert client.post("/v1/records/prints", json=asked).status_code == 200
+    sheet = client.post("/v1/drillings/sheets", json={"check": drilled_design})
+    assert sheet.status_code == 200, sheet.text
+    assert sheet.data.startswith(b"%PDF")
+
+
+@pytest.fixture
+def drilled_design() -> dict[str, Any]:
+    """A check of two layers, drilled."""
+    check = copy.deepcopy(example("drilled"))
+    layers = [
+        {"name": "cover", "shape": "sphere", "density": 1.19, "role": "cover"},
+        {"name": "inside", "shape": "sphere", "density": 1.27, "diameter": 7.05, "role": "outer_core"},
+    ]
+    design = {"name": "Harrow Lane Tern", "diameter": 8.55, "solids": layers}
+    return {**check, "ball": {"serial": "T-1"}, "design": design}
+
+
 @pytest.mark.parametrize("name", example_names(drillings=False))
 def test_canonical_requests_load_to_themselves(name: str) -> None:
     """A property: writing a loaded request and loading it again changes nothing."""

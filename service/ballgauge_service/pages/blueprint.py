@@ -132,6 +132,7 @@ def _page(name: str, part: str = "") -> Response:
         label=partial(_label, translate),
         word=partial(_word, translate),
         chosen=forms.chosen,
+        kept=sorted(forms.IN_REQUESTS_ALONE),
         sections=sections,
         examples=_examples(name),
         contract=contracts.of(name, translate),

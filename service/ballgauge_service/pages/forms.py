@@ -105,7 +105,9 @@ _LAYOUTS = ("pap_to_psa", "pin_to_val", "pin_below", "pin", "psa", "cg")
 IN_REQUESTS_ALONE = frozenset(
     ("design", "drilling.grip.insert_thickness", *(f"drilling.layout.{name}" for name in _LAYOUTS))
 )
-"""What has no field on a page: a design as the ball's material, and further ways to give a layout."""
+"""What has no field on a page, and is kept as it was opened: a design as the ball's material, and further
+ways to give a layout.
+"""
 
 
 def _walk(schema: Schema, above: str) -> list[Field]:

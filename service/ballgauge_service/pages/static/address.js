@@ -40,12 +40,17 @@ export function push(state) {
   history.pushState(null, "", addressOf(state));
 }
 
+/** Letters of a request that an address still holds, in every browser (ours). */
+export const LONGEST_OPENED = 100000;
+
 const CARRIED = "ballgauge.carried";
 
 /** Take a ball along in the links to the other pages: the form's state, and what of the ball is asked for. */
-export function carry(state, { ball, drilling }) {
+export function carry(state, { ball, design, drilling }) {
   const asked =
-    ball || drilling ? new URLSearchParams([["carried", JSON.stringify({ ball, drilling })]]) : "";
+    ball || design || drilling
+      ? new URLSearchParams([["carried", JSON.stringify({ ball, design, drilling })]])
+      : "";
   const hashes = { state: new URLSearchParams([...state]).toString(), ball: asked.toString() };
   point(hashes);
   try {

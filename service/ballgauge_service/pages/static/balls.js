@@ -1,5 +1,6 @@
 // Balls kept in this browser or in a file, opened again, and two of them side by side.
 
+import { LONGEST_OPENED } from "./address.js";
 import * as calls from "./calls.js";
 import { element, table } from "./elements.js";
 import { stateOf } from "./form.js";
@@ -13,7 +14,7 @@ const at = (id) => document.getElementById(id);
 
 /**
  * Run the part of a page that keeps its balls; `replace(state)` puts another one in the form and gives
- * whether it may.
+ * whether it may. Gives what opens a request's text.
  */
 export function keepBalls({ form, state, replace }) {
   const name = at("ball-keeper");
@@ -109,14 +110,18 @@ export function keepBalls({ form, state, replace }) {
     }
   }
 
-  async function load(file) {
-    if (!file) return;
+  /** Put what a file or another page asks for in the form, and say what has no place there. */
+  function put(text, told) {
     try {
-      if (file.size > LONGEST) throw new TypeError("too large");
-      const found = JSON.parse(await file.text());
+      if (text.length > LONGEST) throw new TypeError("too large");
+      const found = JSON.parse(text);
       const check = found.check ?? found;
-      if (typeof check?.ball !== "object" && typeof check?.drilling !== "object")
+      if (!["ball", "drilling", "design"].some((part) => typeof check?.[part] === "object"))
         throw new TypeError("no ball");
+      if (JSON.stringify(check.design ?? null).length > LONGEST_OPENED) {
+        say(gettext("Its design is too large for this page's address: ask by the interface."));
+        return;
+      }
       const kept = stateOf(check);
       if (!replace(new Map([...kept, ["units", "trade"]]))) return;
       name.value = found.player ?? "";
@@ -124,7 +129,7 @@ export function keepBalls({ form, state, replace }) {
       say(
         lost.length
           ? gettext("Opened. This page has no field for, and leaves out: {names}", { names: lost.join(", ") })
-          : gettext("Opened: {name}.", { name: file.name }),
+          : told,
       );
     } catch {
       say(gettext("This file is no ball saved by this page."));
@@ -141,11 +146,13 @@ export function keepBalls({ form, state, replace }) {
     }).click();
   });
   at("open-ball").addEventListener("change", async (event) => {
-    await load(event.target.files[0]);
+    const [file] = event.target.files;
+    if (file) put(await file.text(), gettext("Opened: {name}.", { name: file.name }));
     event.target.value = "";
   });
   window.addEventListener("storage", ({ key }) => key === KEPT && draw());
   draw();
+  return (text) => put(text, "");
 }
 
 /** The numbers by which two layouts are told apart, with their titles. */

@@ -3,6 +3,7 @@
 import * as address from "./address.js";
 import { keepBalls } from "./balls.js";
 import * as calls from "./calls.js";
+import { element } from "./elements.js";
 import { Form, stateOf } from "./form.js";
 import { copy, useUnitsOf } from "./frame.js";
 import { clearProblem, reveal, showProblem } from "./problem.js";
@@ -51,7 +52,8 @@ export function run({
 
   function read() {
     const request = form.request();
-    const isBegun = (request.ball || request.drilling || request.measured_balance) && begins(request);
+    const isBegun =
+      request.design || ((request.ball || request.drilling || request.measured_balance) && begins(request));
     return isBegun ? { ball: {}, ...request } : null;
   }
 
@@ -74,11 +76,45 @@ export function run({
   /** `unfinished`: what is being typed cannot be meant yet; it is judged when its field is left. */
   function changed(unfinished = false) {
     const kept = form.state();
+    tellBeside();
     address.write(kept);
     address.carry(kept, form.request());
     undo.note(form.typing?.id);
     putAway();
     state.edited(unfinished ? null : PAUSE);
+  }
+
+  /** Say what is judged without a field of its own, each with a button that takes it away. */
+  function tellBeside() {
+    const told = form.beside();
+    const box = document.getElementById("beside");
+    const key = JSON.stringify(told);
+    if (box.dataset.key === key) return;
+    box.dataset.key = key;
+    box.hidden = told.length === 0;
+    box.replaceChildren(
+      ...told.map(([name, title, value]) =>
+        element(
+          "p",
+          { "data-beside": name },
+          name === "design"
+            ? gettext("The layers of this design are drilled and judged, in place of box numbers: {name}.", {
+                name: value,
+              })
+            : gettext("Judged too, though it has no field here: {name}, {value}.", { name: title, value }),
+          " ",
+          element("button", {
+            type: "button",
+            text: gettext("Take it away"),
+            onclick: () => {
+              form.set(name, "");
+              changed();
+              document.getElementById("share").focus({ preventScroll: true });
+            },
+          }),
+        ),
+      ),
+    );
   }
 
   /** Whoever opens the address later reads this verdict. */
@@ -132,7 +168,9 @@ export function run({
     clean = String([...form.state()]);
   }
 
-  restore(address.read());
-  keepBalls({ form, state, replace });
+  const first = address.read();
+  restore(first);
+  const open = keepBalls({ form, state, replace });
+  if (first.has("opened")) open(first.get("opened"));
   return { form, state, undo };
 }

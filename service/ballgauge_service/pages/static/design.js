@@ -1,5 +1,6 @@
 // A design on the bench: its parts, its two sections, its numbers as it changes, and what is laid over it.
 
+import { LONGEST_OPENED } from "./address.js";
 import { Board } from "./board.js";
 import * as calls from "./calls.js";
 import { Drilling } from "./drilled.js";
@@ -70,7 +71,8 @@ const editor = new Editor({
   asked,
   show,
   fresh: FRESH,
-  carry: ({ ball, drilling }) => {
+  carry: ({ ball, design, drilling }) => {
+    if (design) return drilling?.holes?.length ? { design, drilling } : { design };
     const { diameter = FRESH.design.diameter, name } = ball ?? {};
     return drilling?.holes?.length ? { design: { ...FRESH.design, name, diameter }, drilling } : null;
   },
@@ -89,6 +91,13 @@ const solids = new Solids({
   },
 });
 const drilling = new Drilling({ editor, contract });
+editor.listen(({ design, drilling: drilled, balance_arm, rules }) => {
+  const opened = { design, drilling: drilled && { ...drilled, balance_arm }, rules };
+  const text = JSON.stringify(opened);
+  const link = at("to-drilling");
+  link.hidden = text.length > LONGEST_OPENED;
+  link.href = `/drilling?lang=${document.documentElement.lang}#${new URLSearchParams({ opened: text })}`;
+});
 const board = new Board({
   holder: at("sections"),
   told: at("told"),

@@ -93,6 +93,16 @@ export class Form {
     return request;
   }
 
+  /** What is asked for without a field of this page, by its name: as a title and a text. */
+  beside() {
+    return this.inputs()
+      .filter((input) => input.type === "hidden" && input.value)
+      .map(({ name, value }) => {
+        if (name !== "design") return [name, name.replaceAll(/[._]/g, " "), value];
+        return [name, gettext("Layers"), said(this.form.elements.design).name || gettext("without a name")];
+      });
+  }
+
   set(name, value) {
     const input = this.form.elements[name];
     if (input) input.value = value;
@@ -102,6 +112,7 @@ export class Form {
   /** What a field is called, with its hole where it belongs to one. */
   titleOf(name) {
     const input = this.form.elements[name];
+    if (name === "design") return gettext("Layers");
     const label =
       input?.labels?.[0]?.firstChild?.textContent.trim() || input?.labels?.[0]?.textContent.trim();
     const hole = input?.closest(".hole")?.querySelector(".hole-name").textContent;
@@ -155,10 +166,14 @@ export class Form {
     for (const error of errors) {
       const name = error.pointer.slice(1).replaceAll("/", ".").replaceAll("~1", "/").replaceAll("~0", "~");
       const input = this.nearest(name);
+      if (input?.type === "hidden") {
+        left.push({ ...error, input: null, detail: `${error.pointer}: ${error.detail}` });
+        continue;
+      }
       if (input) byName.set(input.name, [...(byName.get(input.name) ?? []), error.detail]);
       left.push({ ...error, input });
     }
-    for (const input of this.inputs()) {
+    for (const input of this.inputs().filter(({ type }) => type !== "hidden")) {
       const found = byName.get(input.name);
       const box = document.getElementById(`${input.id}-error`);
       input.setAttribute("aria-invalid", found ? "true" : "false");
@@ -181,7 +196,7 @@ export class Form {
   nearest(name) {
     const found = this.form.elements[name];
     if (found?.dataset?.control) return found;
-    const below = this.inputs().find((input) => input.name.startsWith(`${name}.`));
+    const below = this.inputs().find((input) => input.type !== "hidden" && input.name.startsWith(`${name}.`));
     if (below) return below;
     const above = name.split(".").slice(0, -1).join(".");
     return above ? this.nearest(above) : null;
@@ -239,8 +254,19 @@ function said(input) {
       return value === "true";
     case "number":
       return number(value, input);
+    case "json":
+      return parsed(value);
     default:
       return value;
+  }
+}
+
+/** A part of a request kept as text; a text that is none is left for the service to refuse. */
+function parsed(kept) {
+  try {
+    return JSON.parse(kept);
+  } catch {
+    return kept;
   }
 }
 
@@ -264,11 +290,12 @@ function place(request, path, value) {
   });
 }
 
-/** Turn a request into a state, for the examples. */
+/** Turn a request into a state, for the examples and files. */
 export function stateOf(request, path = "", state = new Map()) {
   for (const [name, value] of Object.entries(request)) {
     const here = path ? `${path}.${name}` : name;
-    if (value !== null && typeof value === "object" && !("value" in value)) stateOf(value, here, state);
+    if (document.getElementById(here)?.dataset.control === "json") state.set(here, JSON.stringify(value));
+    else if (value !== null && typeof value === "object" && !("value" in value)) stateOf(value, here, state);
     else state.set(here, written(value));
   }
   return state;

@@ -518,7 +518,16 @@ const picked = (part, names) =>
   Object.fromEntries(names.filter((name) => part[name] !== undefined).map((name) => [name, part[name]]));
 
 /** A delivery of the ball that another page carries along: as it is drilled there, or by its box numbers. */
-function carry({ ball = {}, drilling }, fresh) {
+function carry({ ball = {}, design, drilling }, fresh) {
+  if (design) {
+    const notice = document.getElementById("notice");
+    notice.hidden = false;
+    notice.textContent = gettext(
+      "The layers of {name} are not thrown here: a motion asks for box numbers. A line-up takes designs.",
+      { name: design.name || gettext("the design") },
+    );
+    return null;
+  }
   const { ball: usual, drilled, ...rest } = fresh;
   const { surface } = usual;
   const { hand, pap, layout } = drilling ?? {};

@@ -64,6 +64,7 @@ function sheet(form, state, ball) {
     [gettext("Ball"), values("ball.name") || blank()],
     [gettext("Serial"), values("ball.serial") || blank()],
     [gettext("Day"), day || blank()],
+    ...form.beside().map(([, title, value]) => [title, value]),
     ...(ball ? [[gettext("Drilled by"), blank()]] : []),
   ];
   return [

@@ -64,7 +64,9 @@ export class Undo {
       (name) => from.get(name) !== to.get(name),
     );
     const empty = gettext("empty");
-    const values = changed.slice(0, 3).map((name) => `${this.say(name)}: ${to.get(name) || empty}`);
+    const values = changed
+      .slice(0, 3)
+      .map((name) => `${this.say(name)}: ${(to.get(name) || empty).slice(0, 80)}`);
     this.told.textContent = [way < 0 ? gettext("Undone.") : gettext("Done again."), ...values].join(" ");
   }
 

@@ -105,7 +105,7 @@ def sheet() -> Response:
     if "drilling" not in item:
         raise InvalidInput([Fault("/check/drilling", "missing; the sheet is of a drilling")])
     with below("/check"):
-        answer = evaluate_checks([{**item, "detail": "full"}])[0]
+        answer = direct.evaluate_all([{**item, "detail": "full"}])[0]
     translate = sentences.translator(asked["language"])
     if translate is not None:
         answer = translated(answer, translate)
