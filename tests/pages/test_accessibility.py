@@ -90,7 +90,7 @@ def test_an_outcome_does_not_rest_on_color(browser: Any) -> None:
 def test_the_verdict_is_told_to_screen_readers(browser: Any) -> None:
     browser.open("/")
     assert browser.run("return document.getElementById('verdict').getAttribute('role')") == "status"
-    unnamed = """return [...document.querySelectorAll('input, select, textarea, button')]
+    unnamed = """return [...document.querySelectorAll('input:not([type=hidden]), select, textarea, button')]
         .filter((each) => !each.labels?.length && !each.textContent.trim() && !each.ariaLabel)
         .map((each) => each.outerHTML)"""
     assert browser.run(unnamed) == []
