@@ -96,7 +96,8 @@ editor.listen(({ design, drilling: drilled, balance_arm, rules }) => {
   const text = JSON.stringify(opened);
   const link = at("to-drilling");
   link.hidden = text.length > LONGEST_OPENED;
-  link.href = `/drilling?lang=${document.documentElement.lang}#${new URLSearchParams({ opened: text })}`;
+  const hash = new URLSearchParams({ opened: text });
+  link.setAttribute("href", `/drilling?lang=${document.documentElement.lang}#${hash}`);
 });
 const board = new Board({
   holder: at("sections"),
