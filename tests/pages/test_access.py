@@ -101,7 +101,9 @@ def test_the_key_is_in_no_address_text_or_lasting_store(page: Any, guarded: Guar
     page.wait(lambda: page.answered() > 0)
     assert key not in page.run("return location.href + document.documentElement.outerHTML + document.cookie")
     assert key not in page.run("return JSON.stringify({...localStorage})")
-    assert page.run("return Object.values(sessionStorage)") == [key]
+    # Until the tab is closed; the ball that is carried along is there beside it.
+    kept = page.run("return Object.values(sessionStorage)")
+    assert [text for text in kept if key in text] == [key]
     assert page.run("return document.getElementById('access-key').value") == ""
     assert "$BALLGAUGE_KEY" in page.source("call-http")
     assert 'key=os.environ["BALLGAUGE_KEY"]' in page.source("call-python")
