@@ -29,6 +29,7 @@ TYPES: Mapping[int, str] = MappingProxyType(
         409: "urn:ballgauge:problem:no-signing-key",
         413: "urn:ballgauge:problem:too-large",
         415: "urn:ballgauge:problem:media-type",
+        421: "urn:ballgauge:problem:misdirected",
         422: VALIDATION_TYPE,
         429: "urn:ballgauge:problem:rate-limit",
         500: "urn:ballgauge:problem:failure",
