@@ -42,3 +42,5 @@ def test_a_refusal_is_told_at_its_cell(browser: Any) -> None:
     browser.fill("balls.1.name", "Tarn 48")
     browser.run("document.getElementById('ask').click()")
     browser.wait(lambda: browser.text("[id='balls.1.name-error']"))
+    browser.wait(lambda: browser.count("#problem a"))
+    assert browser.text("#problem a") == "Name, ball 2"

@@ -521,10 +521,11 @@ const picked = (part, names) =>
 function carry({ ball = {}, design, drilling }, fresh) {
   if (design) {
     const notice = document.getElementById("notice");
+    const name = design.name || gettext("the design");
     notice.hidden = false;
     notice.textContent = gettext(
       "The layers of {name} are not thrown here: a motion asks for box numbers. A line-up takes designs.",
-      { name: design.name || gettext("the design") },
+      { name },
     );
     return null;
   }

@@ -18,7 +18,7 @@ export function showProblem(form, error) {
       each.input
         ? element("a", {
             href: `#${each.input.id}`,
-            text: each.input.labels[0].textContent.trim(),
+            text: (each.input.labels[0]?.textContent ?? each.input.ariaLabel).trim(),
             onclick: (event) => {
               event.preventDefault();
               reveal(each.input);
