@@ -35,7 +35,7 @@ def made(schema: dict[str, Any], leave: tuple[str, ...] = ()) -> Any:
         return schema["examples"][0]
     members = schema["properties"].items()
     return {
-        name: made({**member, **(member.get("allOf") or [{}])[0]})
+        name: made({**member, **(member.get("allOf") or [{}])[0]}, leave)
         for name, member in members
         if name not in leave and ("examples" in member or "$ref" in member or "allOf" in member)
     }
@@ -50,9 +50,10 @@ def test_every_example_is_answered(client: Any, path: str, name: str, value: Any
 
 @pytest.mark.parametrize("leave", ["drilling", "holes_seen"])
 def test_the_members_own_examples_make_a_check(client: Any, leave: str) -> None:
-    """All of them at once, with the holes by one account."""
+    """All of them at once, with the holes, the ball and the layout by one account each."""
     schema = {"$ref": "#/components/schemas/CheckRequest"}
-    response = client.post("/v1/checks", json=made(schema, (leave,)))
+    others = ("design", "insert_thickness", "pap_to_psa", "pin_to_val", "pin_below", "pin", "psa", "cg")
+    response = client.post("/v1/checks", json=made(schema, (leave, *others)))
     assert response.status_code == 200, response.text[:1000]
 
 
