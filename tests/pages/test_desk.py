@@ -108,7 +108,7 @@ def test_a_row_of_balls(browser: Any, downloads: Path, tmp_path: Path) -> None:
     browser.open("/desk")
     assert browser.count("#list tbody tr") == 2  # a reload keeps the list
     browser.run("window.confirm = () => true; document.getElementById('empty').click()")
-    assert browser.count("#list tbody tr") == 0
+    browser.wait(lambda: browser.count("#list tbody tr") == 0, "the list is not emptied")
     browser.driver.find_element("id", "load").send_keys(str(downloads / "desk.json"))
     browser.wait(lambda: browser.count("#list tbody tr") == 2)
 
