@@ -707,13 +707,7 @@ def design(
         if value is not None:
             asked.setdefault("report", {})[name] = value
     folder = os.path.dirname(os.path.abspath(file))
-    told = url is None and not progress and sys.stderr.isatty()
-    with (
-        _client(url, timeout, scheduler) as client,
-        _patience(told),
-        paper.progress(progress, "starting") as bar,
-    ):
-        tell = bar and (lambda share, doing: bar(share, 1.0, doing))
+    with _working(url, timeout, scheduler, progress) as (client, tell):
         try:
             if map_file is not None:
                 _files.require_place(map_file)
@@ -823,13 +817,7 @@ def lineup(
       ballgauge example lineup | ballgauge lineup - --json > lineup-result.json
     """
     asked: Any = lineups.request(file.read(), {"language": language, "paper": page})
-    told = url is None and not progress and sys.stderr.isatty()
-    with (
-        _client(url, timeout, scheduler) as client,
-        _patience(told),
-        paper.progress(progress, "starting") as bar,
-    ):
-        tell = bar and (lambda share, doing: bar(share, 1.0, doing))
+    with _working(url, timeout, scheduler, progress) as (client, tell):
         try:
             document = client.lineup(asked, report=report, progress=tell).raw
         except (ValueError, OSError) as error:
@@ -1147,6 +1135,20 @@ def _ask(
     with _client(url, timeout, None, approved_list) as client, _patience(url is None and sys.stderr.isatty()):
         answer = client._http.post(f"/v1/{member}", body)
     return _show(answer, as_json, tell)
+
+
+@contextmanager
+def _working(
+    url: str | None, timeout: float, scheduler: str | None, progress: bool
+) -> Iterator[tuple[Client, Callable[[float, str], None] | None]]:
+    """A client for long work, and what its progress is told to: a share and what is done; None without."""
+    told = url is None and not progress and sys.stderr.isatty()
+    with (
+        _client(url, timeout, scheduler) as client,
+        _patience(told),
+        paper.progress(progress, "starting") as bar,
+    ):
+        yield client, bar and (lambda share, doing: bar(share, 1.0, doing))
 
 
 @contextmanager
