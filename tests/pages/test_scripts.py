@@ -1,4 +1,4 @@
-"""The scripts of the pages: formatted, linted and typed as set beside this file, lines as short as Python's."""
+"""The scripts of the pages: formatted, linted and typed as set beside this file, with short lines."""
 
 from __future__ import annotations
 
