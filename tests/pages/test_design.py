@@ -110,7 +110,7 @@ def test_the_outlines_are_where_the_solids_are(browser: Any) -> None:
     browser.open("/design")
     script = """const done = arguments[2];
         import('/static/section.js').then(({outline}) => {
-            const points = outline(arguments[0], 8.6, arguments[1]);
+            const points = outline(arguments[0], 8.6, arguments[1]).flat();
             const x = points.map((each) => each[0]), z = points.map((each) => each[1]);
             done([Math.min(...x), Math.max(...x), Math.min(...z), Math.max(...z)]);
         });"""
@@ -127,6 +127,33 @@ def test_the_outlines_are_where_the_solids_are(browser: Any) -> None:
     ):
         found = browser.driver.execute_async_script(script, solid, across)
         assert found == pytest.approx(ends, abs=1e-5)
+
+
+def test_holes_are_drawn_in_the_sections(browser: Any) -> None:
+    """Against closed forms of holes along x and askew; on the page cut ones whole, others dashed."""
+    browser.open("/design#start=set")
+    script = """const done = arguments[2];
+        import('/static/bores.js').then(({bore}) => {
+            const ends = (points) => points && [0, 1].flatMap((axis) => {
+                const all = points.map((each) => each[axis]); return [Math.min(...all), Math.max(...all)]; });
+            const {seen, cut} = bore(arguments[0], 1, arguments[1]); done([ends(seen), ends(cut)]);
+        });"""
+    along = {"mouth": {"x": 4, "y": 0, "z": 1}, "bottom": {"x": 2, "y": 0, "z": 1}}
+    askew = {"mouth": {"x": 0, "y": 2, "z": 3}, "bottom": {"x": 0, "y": -2, "z": 0}}
+    for hole, across, seen, cut in (
+        (along, 0, [2, 4.3, 0.5, 1.5], [2, 4.3, 0.5, 1.5]),
+        (along, 1, [-0.5, 0.5, 0.5, 1.5], None),
+        # Square to its axis, which rises by 3 in 4, the section is an ellipse of 1/2 and 5/8 half axes.
+        (askew, 0, [-0.5, 0.5, -0.4, 3.58], [-0.5, 0.5, 0.875, 2.125]),
+    ):
+        found = browser.driver.execute_async_script(script, hole, across)
+        assert found[0] == pytest.approx(seen, abs=0.01)
+        assert found[1] == (cut and pytest.approx(cut, abs=0.01))
+    settled(browser)
+    assert browser.count(".section-picture .bore-beside") == 6
+    assert browser.count(".section-picture .bore-cut") > 0
+    browser.run("document.getElementById('drilled').click()")
+    browser.wait(lambda: browser.count(".section-picture .bore-beside") == 0)
 
 
 def test_what_is_wrong_is_told_at_its_field(browser: Any) -> None:
@@ -364,7 +391,9 @@ def make_parts(browser: Any, person: Mouse) -> None:
 
 def ask_for_a_set(browser: Any, person: Mouse) -> None:
     """One ball with the disc and one without: targets, what they share, and what may move."""
+    browser.wait(lambda: browser.count("#moves-body"))
     person.choose("search-kind", "set")
+    browser.wait(lambda: browser.count("#out-1-2"))
     person.press("out-1-2")
     for ball in (0, 1):
         for number, values in list(WANTED.items())[: 2 - ball]:
@@ -534,6 +563,26 @@ def test_the_view_turns_by_pointer_and_by_keys(browser: Any) -> None:
     assert browser.problems() == []
 
 
+def test_a_view_that_was_taken_away_comes_back(browser: Any) -> None:
+    """A lost WebGL context draws the same picture once it is there again; so does another size."""
+    browser.open("/design#start=as_made")
+    settled(browser)
+    browser.run("document.getElementById('turning-box').open = true")
+    browser.wait(lambda: browser.count("#turning-box .legend li"))
+    first = browser.run(PIXELS)
+    lose = """window.taker = document.getElementById('turning').getContext('webgl2')
+        .getExtension('WEBGL_lose_context'); window.taker.loseContext();"""
+    browser.run(lose)
+    browser.wait(lambda: "taken" in browser.text("#turning-box"), "not told")
+    browser.run("window.taker.restoreContext()")
+    browser.wait(lambda: browser.run(PIXELS) == first, "not drawn again")
+    assert "taken" not in browser.text("#turning-box")
+    browser.resize(390, 844)
+    size = "const all = document.getElementById('turning'); return [all.width, all.clientWidth]"
+    browser.wait(lambda: len(set(browser.run(size))) == 1, "not drawn in its size")
+    browser.wait(lambda: browser.run(PIXELS)[0] == pytest.approx(first[0], rel=0.02))
+
+
 def test_the_page_works_without_webgl(browser: Any) -> None:
     """It says so, and names the parts all the same."""
     script = {"source": "HTMLCanvasElement.prototype.getContext = () => null;"}
@@ -544,7 +593,7 @@ def test_the_page_works_without_webgl(browser: Any) -> None:
         browser.run("document.getElementById('turning-box').open = true")
         browser.wait(lambda: browser.count("#turning-box .legend li"))
         assert "WebGL" in browser.text("#turning-box")
-        assert browser.count("#turning") == 0
+        assert browser.count("#turning:not([hidden])") == 0
     finally:
         browser.driver.execute_cdp_cmd("Page.removeScriptToEvaluateOnNewDocument", added)
 
@@ -571,6 +620,7 @@ def test_parts_move_as_one_body_without_json(browser: Any) -> None:
     settled(browser)
     before = document(browser)
     browser.run("document.getElementById('searches').open = true")
+    browser.wait(lambda: browser.count("#moves-body"))
     browser.run("document.getElementById('moves-body').click()")
     for tick in ("body-offset_z", "body-tilt_y"):
         browser.run("document.getElementById(arguments[0]).click()", tick)
@@ -580,3 +630,150 @@ def test_parts_move_as_one_body_without_json(browser: Any) -> None:
     browser.run("document.getElementById('body-3').click()")  # the pin stays
     added = document(browser)["set"]["parameters"][len(before["set"]["parameters"]) :]
     assert [each["solids"] for each in added] == [["core", "disc"], ["core", "disc"]]
+
+
+def egg() -> bytes:
+    """An ellipsoid of 3.4, 4 and 4.8 in, as an STL in mm."""
+    import trimesh
+
+    made = trimesh.creation.icosphere(3, INCH)
+    made.vertices *= [1.7, 2.0, 2.4]
+    found: bytes = made.export(file_type="stl")
+    return found
+
+
+def with_files(browser: Any, request: dict[str, Any], files: dict[str, bytes]) -> dict[str, Any]:
+    """What the service answers to a design with its mesh files."""
+    parts = [("options", (None, json.dumps(request)))]
+    parts += [("file", (name, data)) for name, data in files.items()]
+    response = requests.post(f"{browser.server}/v1/designs", files=parts)
+    assert response.status_code == 200, response.text
+    found: dict[str, Any] = response.json()
+    return found
+
+
+def test_a_mesh_file_is_a_part(browser: Any, downloads: Path, tmp_path: Path) -> None:
+    """Added with its unit, drawn, kept through a reload, saved within the file, missed when it is gone."""
+    file = tmp_path / "Egg of Ostrel.stl"
+    file.write_bytes(egg())
+    large = tmp_path / "large.obj"
+    with large.open("wb") as hole:
+        hole.truncate((32 << 20) + 1)
+    browser.open("/design")
+    settled(browser)
+    browser.run("document.getElementById('mesh-box').open = true")
+    browser.wait(lambda: browser.count("#mesh-file"))
+    browser.driver.find_element(By.ID, "mesh-file").send_keys(str(large))
+    choose(browser, "mesh-unit", "mm")
+    browser.run("document.getElementById('add-mesh').click()")
+    browser.wait(lambda: "32 MiB" in browser.text("#mesh-told"), "not told that it is too large")
+    browser.driver.find_element(By.ID, "mesh-file").send_keys(str(file))
+    browser.run("document.getElementById('add-mesh').click()")
+    browser.wait(lambda: len(document(browser)["design"]["solids"]) == 2)
+    settled(browser)
+    assert "browser" in browser.text("#mesh-told")
+    request = document(browser)
+    assert request["design"]["meshes"] == [{"name": "Egg of Ostrel", "unit": "mm", "file": file.name}]
+    made = with_files(browser, request, {file.name: file.read_bytes()})["properties"]
+    assert numbers(browser)["weight"][0] == f"{plain(made['weight'])} lb"
+    browser.wait(lambda: browser.count(".section-picture [data-index='1']") == 2, "the mesh is not drawn")
+    half = """const box = document.querySelector(".section-picture [data-index='1']").getBBox();
+        return [box.width / 400 * 8.58, box.height / 400 * 8.58]"""
+    assert browser.run(half) == pytest.approx([3.4, 4.8], abs=0.03)
+    browser.driver.refresh()
+    settled(browser)
+    assert numbers(browser)["weight"][0] == f"{plain(made['weight'])} lb"
+    browser.run("document.getElementById('part-1').click()")
+    browser.fill("design.meshes.0.unit", "in")
+    browser.wait(lambda: browser.state() == "refused", "an egg of 120 in is taken")
+    browser.fill("design.meshes.0.unit", "mm")
+    settled(browser)
+    # Another browser: with the file named alone it asks for it, with the saved design it has it.
+    browser.run("document.getElementById('save').click()")
+    browser.wait(lambda: list(downloads.glob("ballgauge*.json")))
+    (saved,) = downloads.glob("ballgauge*.json")
+    browser.wait(lambda: saved.stat().st_size > len(file.read_bytes()))
+    forget = {"origin": browser.server, "storageTypes": "all"}
+    browser.driver.execute_cdp_cmd("Storage.clearDataForOrigin", forget)
+    browser.driver.refresh()
+    browser.wait(lambda: "choose it again" in browser.text("#problem"), "a missing file is not told")
+    browser.driver.find_element(By.ID, "open").send_keys(str(saved))
+    settled(browser)
+    assert numbers(browser)["weight"][0] == f"{plain(made['weight'])} lb"
+    browser.run("document.getElementById('remove-1').click()")
+    assert "meshes" not in document(browser)["design"]
+    saved.unlink()
+
+
+def test_all_that_may_move_is_asked_for_without_json(browser: Any) -> None:
+    """Ratios, points, bounds about the present value, limits on both sides, drillings; it is solved."""
+    request = design_example("skarn")
+    points = [[-1.5, 1.0], [0.0, 1.4], [1.5, 0.8]]
+    request["design"]["solids"][2] = {"name": "core", "shape": "profile", "density": 2.4, "points": points}
+    browser.open("/design")
+    browser.fill("request", json.dumps(request))
+    settled(browser)
+    browser.run("document.getElementById('searches').open = true")
+    browser.wait(lambda: browser.count("#moves-body"))
+    press = "document.getElementById(arguments[0]).click()"
+    for number in ("differential", "drilled_differential", "clearance"):
+        choose(browser, "solve-number", number)
+        browser.run(press, "solve-add")
+    choose(browser, "solve.targets.differential.kind", "between")
+    browser.fill("solve.targets.differential.at_most", "0.06")
+    choose(browser, "solve.targets.drilled_differential.kind", "hold")
+    browser.fill("solve.targets.drilled_differential.weight", "2")
+    choose(browser, "solve.targets.clearance.kind", "at_least")
+    browser.run(press, "clear-1")
+    browser.run(press, "over-add")
+    browser.run(press, "over-other")
+    choose(browser, "take", "mean")
+    browser.run(press, "move-2-density")
+    choose(browser, "solve.parameters.0.bounds", "about")
+    choose(browser, "further-2", "3")  # the radius of the second point
+    browser.run(press, "further-2-add")
+    choose(browser, "further-3", "0")
+    browser.run(press, "further-3-add")
+    choose(browser, "solve.parameters.2.bounds", "between")
+    browser.fill("solve.starts", "1")
+    job = document(browser)["solve"]
+    pin = request["design"]["solids"][3]
+    assert job["parameters"] == [
+        {"solids": ["core"], "field": "density", "within": 0.84},
+        {"solids": ["core"], "field": "point_radius", "point": 1, "within": 0.25},
+        {
+            "solids": ["pin"],
+            "field": "ratio",
+            "length": "diameter",
+            "over": "height",
+            "lower": pytest.approx(pin["diameter"] / pin["height"] - 0.1, abs=1e-4),
+            "upper": pytest.approx(pin["diameter"] / pin["height"] + 0.1, abs=1e-4),
+        },
+    ]
+    assert set(job["targets"]["differential"]) == {"at_least", "at_most"}
+    assert job["targets"]["drilled_differential"] == {"tolerance": 0.0005, "weight": 2}
+    assert [each["hand"] for each in job["over"]] == ["right", "left"]
+    assert (job["clear_of"], job["take"]) == (["core"], "mean")
+    browser.run(press, "solve")
+    browser.wait(lambda: browser.count(".solution"), "no solution")
+    assert "Radius of point 2" in browser.text(".solution")
+
+
+def test_a_design_is_thrown_on_the_motion_page(browser: Any) -> None:
+    """With its box numbers and its drilling; back on Design it is the same design."""
+    browser.open("/design#start=set")
+    settled(browser)
+    before = document(browser)
+    made = answer_to(browser, before)["ball"]
+    browser.run("document.querySelector(`.menu a[href*='/motion']`).click()")
+    browser.wait(lambda: browser.run("return document.documentElement.dataset.page") == "motion")
+    browser.wait(lambda: browser.count("#request"))
+    thrown = document(browser)["drilled"]
+    assert thrown["ball"]["rg"] == made["rg"]
+    assert thrown["drilling"] == before["drilling"]
+    assert before["design"]["name"] in browser.text("#notice")
+    browser.run("document.querySelector(`.menu a[href*='/design']`).click()")
+    browser.wait(lambda: browser.run("return document.documentElement.dataset.page") == "design")
+    settled(browser)
+    assert document(browser)["design"] == before["design"]
+    assert document(browser)["drilling"] == before["drilling"]

@@ -12,6 +12,7 @@ EVERYWHERE = "frame.js"
 """The module of every page."""
 
 _IMPORT = re.compile(r'(?:from|import) "\./([\w-]+\.js)"')
+_LATER = re.compile(r'import\("\./([\w-]+\.js)"\)')
 
 
 @cache
@@ -35,3 +36,12 @@ def modules(script: str) -> tuple[str, ...]:
             found[name] = None
             left += _IMPORT.findall(file.read_text(encoding="utf-8"))
     return tuple(found)
+
+
+@cache
+def later(script: str) -> tuple[str, ...]:
+    """The modules that a page imports only when they are needed, whose words it brings all the same."""
+    first = modules(script)
+    asked = [each for name in first for each in _LATER.findall((FOLDER / name).read_text(encoding="utf-8"))]
+    every = dict.fromkeys(name for each in asked for name in modules(each))
+    return tuple(name for name in every if name not in first)

@@ -16,7 +16,7 @@ from ballgauge_schemas.design.request import (
 )
 from ballgauge_schemas.motion.lineup_request import LineupBallSchema
 from ballgauge_schemas.motion.request import BoxBallSchema, OwnBowlerSchema, ReleaseSchema
-from ballgauge_schemas.shared import words
+from ballgauge_schemas.shared import limits, words
 from ballgauge_schemas.shared.ball import BallSchema
 from ballgauge_schemas.shared.drilling import DrillingSchema
 from ballgauge_schemas.shared.quantity import KINDS
@@ -95,6 +95,13 @@ def of(page: str, translate: Translate) -> dict[str, Any] | None:
         "targets": {name: _target(name, field, translate) for name, field in TargetsSchema().fields.items()},
         "parameters": {name: _number(name, unit_of(name), translate) for name in PARAMETERS},
         "bodies": {name: _number(name, unit_of(name), translate) for name in BODIES},
+        "sizes": words.SIZES,
+        "mesh": {
+            "units": words.MESH_UNITS,
+            "formats": words.MESH_FORMATS,
+            "bytes": limits.MESH_BYTES_MAXIMUM,
+            "count": limits.MESHES_MAXIMUM,
+        },
     }
 
 

@@ -45,13 +45,17 @@ export const LONGEST_OPENED = 100000;
 
 const CARRIED = "ballgauge.carried";
 
-/** Take a ball along in the links to the other pages: the form's state, and what of the ball is asked for. */
+/**
+ * Take a ball along in the links to the other pages: the form's state (null: what is carried already stays),
+ * and what of the ball is asked for.
+ */
 export function carry(state, { ball, design, drilling }) {
   const asked =
     ball || design || drilling
       ? new URLSearchParams([["carried", JSON.stringify({ ball, design, drilling })]])
       : "";
-  const hashes = { state: new URLSearchParams([...state]).toString(), ball: asked.toString() };
+  const own = state ? new URLSearchParams([...state]).toString() : carried().state;
+  const hashes = { state: own, ball: asked.toString() };
   point(hashes);
   try {
     sessionStorage.setItem(CARRIED, JSON.stringify(hashes));
@@ -61,11 +65,13 @@ export function carry(state, { ball, design, drilling }) {
 }
 
 /** Carry on what this tab has carried so far. */
-export function carryOn() {
+export const carryOn = () => point(carried());
+
+function carried() {
   try {
-    point(JSON.parse(sessionStorage.getItem(CARRIED)) ?? {});
+    return JSON.parse(sessionStorage.getItem(CARRIED)) ?? {};
   } catch {
-    return;
+    return {};
   }
 }
 

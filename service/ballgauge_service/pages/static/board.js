@@ -1,5 +1,6 @@
 // The two sections of a design, in which its solids are chosen, moved and sized by pointer and by keys.
 
+import { bore } from "./bores.js";
 import { path } from "./chart.js";
 import { element, svg } from "./elements.js";
 import { handlesOf, moved } from "./handles.js";
@@ -17,13 +18,15 @@ const ARROWS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowDown: [0, -1], Arr
 export class Board {
   /**
    * `change(index, solid, key)` puts a solid in place of another, `choose(index)` selects one, `done()` ends
-   * a drag; `told` is the live region.
+   * a drag, `shapeOf(design, solid)` gives the shape of a mesh; `told` is the live region.
    */
-  constructor({ holder, told, change, choose, done }) {
+  constructor({ holder, told, change, choose, done, shapeOf }) {
     this.told = told;
     this.change = change;
     this.choose = choose;
     this.done = done;
+    this.shapeOf = shapeOf;
+    this.holes = [];
     this.names = null;
     this.chosen = 0;
     this.drag = null;
@@ -60,11 +63,20 @@ export class Board {
         ?.querySelector(`[data-grip="${CSS.escape(focus)}"]`)
         ?.focus({ preventScroll: true });
     const missing = (design.solids ?? []).filter(
-      (solid) => ![0, 1].some((each) => outline(solid, inches(design.diameter), each)),
+      (solid) => ![0, 1].some((each) => this.outlines(design, solid, each)),
     );
     this.note.textContent = missing.length
       ? gettext("not drawn: {names}", { names: missing.map((each) => each.name).join(", ") })
       : "";
+  }
+
+  outlines(design, solid, across) {
+    return outline(solid, inches(design.diameter), across, this.shapeOf(design, solid));
+  }
+
+  /** The closed lines of a path. */
+  line(outlines) {
+    return outlines.map((points) => `${path(points.map((each) => this.flat(each)))}Z`).join("");
   }
 
   flat([u, z]) {
@@ -74,9 +86,7 @@ export class Board {
   fill(picture, across) {
     const { design, over } = this;
     const solids = design.solids ?? [];
-    const diameter = inches(design.diameter);
-    const line = (points) => `${path(points.map((each) => this.flat(each)))}Z`;
-    const outlines = solids.map((solid) => outline(solid, diameter, across));
+    const outlines = solids.map((solid) => this.outlines(design, solid, across));
     const bodies = outlines.map(
       (points, index) =>
         points &&
@@ -84,7 +94,8 @@ export class Board {
           "path",
           {
             class: `solid solid-${solids[index].role ?? "other"}${index === this.chosen ? " chosen" : ""}`,
-            d: line(points),
+            d: this.line(points),
+            "fill-rule": "evenodd",
             tabindex: 0,
             role: "button",
             "data-grip": `solid ${index}`,
@@ -96,12 +107,12 @@ export class Board {
         ),
     );
     const laid = (over?.solids ?? [])
-      .map((solid) => outline(solid, inches(over.diameter), across))
+      .map((solid) => this.outlines(over, solid, across))
       .filter(Boolean)
-      .map((points) => svg("path", { class: "laid-over", d: line(points) }));
+      .map((points) => svg("path", { class: "laid-over", d: this.line(points) }));
     const labels = outlines.map((points, index) => {
       if (!points) return null;
-      const [x, y] = this.flat(points.reduce((low, each) => (each[1] < low[1] ? each : low)));
+      const [x, y] = this.flat(points.flat().reduce((low, each) => (each[1] < low[1] ? each : low)));
       return svg("text", { class: "number", x: x + 5, y: y - 5, text: String(index + 1) });
     });
     const grips =
@@ -111,6 +122,8 @@ export class Board {
     picture.replaceChildren(
       ...[
         ...bodies,
+        svg("g", { class: "bores", "clip-path": `url(#ball-${across})` }),
+        svg("clipPath", { id: `ball-${across}` }, svg("circle", { r: SIZE })),
         ...laid,
         svg("path", { class: "axis-mark", d: `M0 -${SIZE + 12}V${SIZE + 6}M-${SIZE + 6} 0H${SIZE + 12}` }),
         ...labels,
@@ -125,6 +138,24 @@ export class Board {
         ...grips.map((grip) => this.grip(grip)),
       ].filter(Boolean),
     );
+  }
+
+  /** Draw the holes: whole where the plane cuts them, dashed where they lie before and behind it. */
+  drill(holes) {
+    const key = JSON.stringify([holes, this.scale]);
+    for (const picture of this.pictures) {
+      const group = picture.querySelector(".bores");
+      if (group.dataset.key === key) continue;
+      group.dataset.key = key;
+      const lines = holes.flatMap(({ hole, size }) => {
+        const { seen, cut } = bore(hole, size, Number(picture.dataset.across));
+        return [
+          svg("path", { class: "bore-beside", d: this.line([seen]) }),
+          cut && svg("path", { class: "bore-cut", d: this.line([cut]) }),
+        ];
+      });
+      group.replaceChildren(...lines.filter(Boolean));
+    }
   }
 
   /** Mark the center of mass, or take the mark away. */

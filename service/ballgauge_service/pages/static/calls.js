@@ -38,18 +38,18 @@ export class Unreachable extends Error {
 /**
  * Ask the service, once more for each key that it asks for; gives the response, which is no refusal.
  *
- * Throws Refused for a refusal and Unreachable where there is no answer.
+ * Throws Refused for a refusal and Unreachable where there is no answer. `by` stands in for `fetch`.
  *
  * @param {string} path
- * @param {RequestInit} options
+ * @param {RequestInit & {by?: (path: string, options: any) => Promise<Response>}} options
  */
-export async function send(path, { signal = null, ...options } = {}) {
+export async function send(path, { signal = null, by = fetch, ...options } = {}) {
   const language = { "Accept-Language": document.documentElement.lang };
   const limit = AbortSignal.any([AbortSignal.timeout(LONGEST_CALL), ...(signal ? [signal] : [])]);
   let response = null;
   try {
     response = await access.allowed((key) =>
-      fetch(path, {
+      by(path, {
         method: "POST",
         ...options,
         signal: limit,
@@ -75,7 +75,8 @@ export async function refusal(response) {
 
 const seconds = (text) => (/^\d+$/.test(text ?? "") ? Math.max(1, Number(text)) : null);
 
-async function decoded(response) {
+/** The answer of a response. Throws Unreachable where it breaks off. */
+export async function decoded(response) {
   try {
     return await response.json();
   } catch {
@@ -159,8 +160,13 @@ export function show(path, request, method) {
 }
 
 function asCurl(path, request) {
-  const body = JSON.stringify(request, null, 1).replaceAll("'", "'\\''");
+  const quoted = (text) => text.replaceAll("'", "'\\''");
+  const body = quoted(JSON.stringify(request, null, 1));
   const to = `${location.origin}${path}${access.curlOption()}`;
+  const meshes = [request.design, request.compare?.design].flatMap((design) => design?.meshes ?? []);
+  const files = [...new Set(meshes.map((mesh) => mesh.file).filter(Boolean))];
+  const parts = files.map((file) => ` -F 'file=@"${quoted(file)}"'`);
+  if (files.length) return `curl -s ${to} --form-string 'options=${body}'${parts.join("")}`;
   return `curl -s ${to} -H 'Content-Type: application/json' -d '${body}'`;
 }
 

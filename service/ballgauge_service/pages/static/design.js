@@ -1,6 +1,6 @@
 // A design on the bench: its parts, its two sections, its numbers as it changes, and what is laid over it.
 
-import { LONGEST_OPENED } from "./address.js";
+import * as address from "./address.js";
 import { Board } from "./board.js";
 import * as calls from "./calls.js";
 import { Drilling } from "./drilled.js";
@@ -10,12 +10,11 @@ import { Field } from "./fields.js";
 import { fileName } from "./kept.js";
 import { findings, showVerdict } from "./results.js";
 import { inches } from "./section.js";
-import { Search, variantDesign } from "./searches.js";
-import { Solids } from "./solids.js";
-import { Turning } from "./turning.js";
+import { Solids, variantDesign } from "./solids.js";
 import { gettext, quantity, units } from "./words.js";
 
 const PATH = "/v1/designs";
+const LINES = "application/x-ndjson";
 const LEAST = 5e-5; // what the four decimals shown can tell from nothing
 const ASKED = ["design", "drilling", "balance_arm", "rules", "compare"];
 const ELSEWHERE = ["family", "production", "layout_map"];
@@ -62,10 +61,40 @@ const wide = (label, ...parts) =>
 let chosen = 0;
 let laid = null; // a solution's design, laid over
 let changes = 0;
+let came = null; // the request that another page has carried along
 let last = null; // the newest numbers: the answer, and the change that they belong to
+
+/** Whether a request names mesh files, which then go with it in a form. */
+const namesFiles = ({ design, compare = null }) =>
+  [design, compare?.design].some((each) => each?.meshes?.some((mesh) => mesh.file !== undefined));
+
+/** Ask the service about a design; gives the response. */
+async function send(request, { accept = "application/json", signal = null } = {}) {
+  const headers = { Accept: accept };
+  if (!namesFiles(request)) {
+    headers["Content-Type"] = "application/json";
+    return calls.send(PATH, { headers, body: JSON.stringify(request), signal });
+  }
+  const { formOf, sending } = await import("./meshes.js");
+  const body = await formOf(request);
+  // What answers line by line is read as it comes.
+  return calls.send(PATH, { headers, body, signal, ...(accept !== LINES && { by: sending(tellSent) }) });
+}
+
+/** Show how much of a form is sent, from 0 to 1; null at its end. */
+function tellSent(share) {
+  at("sending").hidden = share === null || share === 1;
+  at("sending").value = share ?? 0;
+}
 
 const editor = new Editor({
   kind: "design",
+  ask: async (request, signal) => calls.decoded(await send(request, { signal })),
+  pack: async (request) => (namesFiles(request) ? (await import("./meshes.js")).packed(request) : request),
+  unpack: async (request) =>
+    request.design?.meshes || request.compare?.design?.meshes
+      ? (await import("./meshes.js")).unpacked(request)
+      : request,
   path: PATH,
   method: "design(request).outcome",
   asked,
@@ -89,13 +118,18 @@ const solids = new Solids({
   remove: (name) => {
     at("told").textContent = gettext("{name} is removed. Undo brings it back.", { name });
   },
+  meshNote: (place) => {
+    const box = element("div", {});
+    meshTools().then((tools) => box.replaceChildren(tools.note(place)));
+    return box;
+  },
 });
 const drilling = new Drilling({ editor, contract });
 editor.listen(({ design, drilling: drilled, balance_arm, rules }) => {
   const opened = { design, drilling: drilled && { ...drilled, balance_arm }, rules };
   const text = JSON.stringify(opened);
   const link = at("to-drilling");
-  link.hidden = text.length > LONGEST_OPENED;
+  link.hidden = text.length > address.LONGEST_OPENED || namesFiles({ design });
   const hash = new URLSearchParams({ opened: text });
   link.setAttribute("href", `/drilling?lang=${document.documentElement.lang}#${hash}`);
 });
@@ -103,6 +137,7 @@ const board = new Board({
   holder: at("sections"),
   told: at("told"),
   choose,
+  shapeOf,
   done: () => editor.history.close(),
   change: (index, solid, key) =>
     editor.put(
@@ -119,19 +154,59 @@ const board = new Board({
 board.names = Object.fromEntries(
   Object.entries(contract.parameters).map(([name, { label }]) => [name, label]),
 );
-const turning = new Turning({ holder: at("turning-box") });
-const search = new Search({
-  editor,
-  contract,
-  numbers: () => numbersOf(last?.answer),
-  take: (design) => editor.put({ ...editor.request, design }),
-  lay: (design, name) => {
-    laid = { design, name };
-    at("over").dataset.wanted = "solution";
-    editor.refresh();
-    editor.state.edited(0);
+// What only some designs and some visits need is fetched when it is needed.
+let turning = null;
+let search = null;
+let files = null;
+
+at("turning-box").addEventListener(
+  "toggle",
+  async () => {
+    const { Turning } = await import("./turning.js");
+    turning = new Turning({ holder: at("turning-box"), shapeOf });
+    drawTurning();
   },
+  { once: true },
+);
+
+async function searching() {
+  const { Search } = await import("./searches.js");
+  search ??= new Search({
+    editor,
+    contract,
+    send,
+    numbers: () => numbersOf(last?.answer),
+    take: (design) => editor.put({ ...editor.request, design }),
+    lay: (design, name) => {
+      laid = { design, name };
+      at("over").dataset.wanted = "solution";
+      editor.refresh();
+      editor.state.edited(0);
+    },
+  });
+  search.draw();
+  return search;
+}
+at("searches").addEventListener("toggle", () => searching());
+at("search-kind").addEventListener("change", async ({ target }) => (await searching()).turn(target.value));
+at("solve").addEventListener("click", async () => (await searching()).solve());
+
+async function meshTools() {
+  const { MeshFiles } = await import("./meshes.js");
+  files ??= new MeshFiles({ editor, contract, send, choose, changed: () => editor.refresh("choice") });
+  return files;
+}
+at("mesh-box").addEventListener("toggle", async () => (await meshTools()).panel(at("mesh-box")), {
+  once: true,
 });
+
+/** The shape of a mesh solid for the pictures, null until it is there. */
+function shapeOf(design, solid) {
+  if (solid.shape !== "mesh") return null;
+  if (files) return files.shapeOf(design, solid);
+  meshTools().then(() => drawBoard());
+  return null;
+}
 
 /** What is asked as the design changes: all but searches and studies, and what is laid over it. */
 function asked(request) {
@@ -162,7 +237,7 @@ function refresh(request, source) {
   chosen = Math.min(chosen, (request.design?.solids?.length ?? 0) - 1);
   solids.draw(chosen, source);
   drilling.draw();
-  search.draw();
+  search?.draw();
   drawBoard();
   overlays(request);
   const more = ELSEWHERE.filter((name) => request[name]);
@@ -180,18 +255,22 @@ function drawBoard() {
   markCenter();
 }
 
-/** The design in the view that turns, with the holes of its newest answer. */
-function drawTurning() {
+/** The holes of the newest answer with their diameters, as the request has them by now. */
+function bores() {
   const costs = last?.answer.drilled?.holes ?? [];
   const sizes = (editor.request.drilling?.holes ?? []).map((hole) => inches(hole.diameter));
-  const holes = editor.request.drilling
-    ? costs.filter((_, at) => sizes[at] > 0).map((hole, at) => ({ hole, size: sizes[at] }))
+  return editor.request.drilling
+    ? costs.map((hole, index) => ({ hole, size: sizes[index] })).filter(({ size }) => size > 0)
     : [];
-  turning.show(editor.request.design ?? { solids: [] }, holes);
+}
+
+function drawTurning() {
+  turning?.show(editor.request.design ?? { solids: [] }, bores());
 }
 
 function markCenter() {
   drawTurning();
+  board.drill(bores());
   board.mark(last?.change === changes ? last.answer.properties.centre_of_mass : null);
 }
 
@@ -219,7 +298,7 @@ function overlays(request) {
 const live = calls.newestOnly(async () => {
   const change = changes;
   try {
-    const answer = await calls.post(PATH, { ...asked(editor.request), detail: "numbers" });
+    const answer = await calls.decoded(await send({ ...asked(editor.request), detail: "numbers" }));
     last = { answer, change };
   } catch {
     return; // the page's own question says why
@@ -292,12 +371,13 @@ function show(answer, request) {
   delete at("numbers").dataset.change;
   drawNumbers();
   markCenter();
+  carryOn(answer);
   return [
     contributions(answer),
     request.compare?.design && answer.comparison ? comparison(answer.comparison) : null,
     answer.drilled ? card(gettext("Drilled, in play"), findings(answer.drilled)) : null,
     findings(answer),
-    files(request),
+    written(request),
     answer.cautions.length
       ? card(gettext("Cautions"), list(answer.cautions.map((each) => each.message)))
       : null,
@@ -305,8 +385,18 @@ function show(answer, request) {
   ];
 }
 
+/** Take the design along to the other pages, with its box numbers; one that came so stays as it came. */
+function carryOn({ ball }) {
+  const { design, drilling, balance_arm, rules } = editor.request;
+  const isCarried = editor.request === came;
+  if (design.solids.length < 2 && isCarried) return;
+  const opened = { design, drilling: drilling && { ...drilling, balance_arm }, rules };
+  const state = isCarried ? null : new Map([["opened", JSON.stringify(opened)]]);
+  address.carry(state, { ball, design, drilling });
+}
+
 /** What the service writes of the design, with all that is asked of it. */
-function files(request) {
+function written(request) {
   const place = element("p", { role: "status", id: "taken" });
   const name = request.design.name || gettext("design");
   const button = (ending, media, text) =>
@@ -318,11 +408,8 @@ function files(request) {
         const report = { language: document.documentElement.lang, units: units.metric ? "metric" : "trade" };
         place.replaceChildren(gettext("Asking the service…"));
         try {
-          const body = JSON.stringify({ ...editor.request, ...asked(editor.request), report });
-          const response = await calls.send(PATH, {
-            headers: { Accept: media, "Content-Type": "application/json" },
-            body,
-          });
+          const request = { ...editor.request, ...asked(editor.request), report };
+          const response = await send(request, { accept: media });
           const file = `${fileName(name)}.${ending}`;
           place.replaceChildren(
             element("a", {
@@ -429,6 +516,13 @@ editor.reach = (names) => {
     !editor.fields.has(names.join("."))
   )
     choose(Number(names[2]));
+  if (names[0] === "design" && names[1] === "meshes" && names[2] !== undefined) {
+    const { meshes = [], solids: all } = editor.request.design;
+    const place = all.findIndex((solid) => solid.mesh && solid.mesh === meshes[Number(names[2])]?.name);
+    if (place >= 0 && place !== chosen) choose(place);
+  }
 };
 editor.listen(refresh);
+const isBrought = address.read().has("carried");
 editor.restore();
+if (isBrought) came = editor.request;

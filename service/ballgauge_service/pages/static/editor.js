@@ -18,7 +18,8 @@ export class Editor {
   /**
    * `kind` names what is kept; `path` and `method` say how it is asked for; `asked(request)` is what is sent;
    * `show(answer, request)` draws; `pause` is null where a button asks; `fresh` is what an empty page starts
-   * with; `carry(ball, fresh)` makes a request of the ball that another page carries along.
+   * with; `carry(ball, fresh)` makes a request of the ball that another page carries along; `ask` asks in
+   * place of `calls.post`; `pack` and `unpack` change what is saved to and opened from a file.
    */
   constructor({
     kind,
@@ -29,6 +30,9 @@ export class Editor {
     pause = PAUSE,
     fresh = null,
     carry = null,
+    ask = (request, signal) => calls.post(path, request, signal),
+    pack = (request) => request,
+    unpack = (request) => request,
   }) {
     this.path = path;
     this.method = method;
@@ -36,6 +40,8 @@ export class Editor {
     this.show = show;
     this.pause = pause;
     this.carry = carry;
+    this.pack = pack;
+    this.unpack = unpack;
     this.reach = null;
     this.examples = JSON.parse(at("examples").textContent);
     this.fresh = fresh ?? Object.values(this.examples)[0];
@@ -50,7 +56,7 @@ export class Editor {
       form: this,
       read: () => (this.broken ? null : this.asked(this.request)),
       moved: () => this.moved(),
-      ask: (request, signal) => calls.post(path, request, signal),
+      ask,
       show: (answer, request) => this.draw(answer, request),
     });
     this.wire();
@@ -301,7 +307,7 @@ export class Editor {
     const text = await file.text();
     const problem = unreadable(text);
     if (problem) this.say(gettext("{name} cannot be opened: {problem}", { name: file.name, problem }));
-    else if (this.begin(JSON.parse(text))) this.state.settle();
+    else if (this.begin(await this.unpack(JSON.parse(text)))) this.state.settle();
   }
 
   wire() {
@@ -310,9 +316,10 @@ export class Editor {
     at("take-back").addEventListener("click", () => this.changed(null, 0));
     at("undo").addEventListener("click", () => this.step(-1));
     at("redo").addEventListener("click", () => this.step(1));
-    at("save").addEventListener("click", () => {
-      download(this.name(), `${JSON.stringify(this.request, null, 1)}\n`);
-      this.saved = this.request;
+    at("save").addEventListener("click", async () => {
+      const { request } = this;
+      download(this.name(), `${JSON.stringify(await this.pack(request), null, 1)}\n`);
+      this.saved = request;
     });
     at("open").addEventListener("change", ({ target }) => {
       if (target.files[0]) this.open(target.files[0]);

@@ -518,16 +518,24 @@ const picked = (part, names) =>
   Object.fromEntries(names.filter((name) => part[name] !== undefined).map((name) => [name, part[name]]));
 
 /** A delivery of the ball that another page carries along: as it is drilled there, or by its box numbers. */
-function carry({ ball = {}, design, drilling }, fresh) {
+function carry({ ball = /** @type {any} */ ({}), design, drilling }, fresh) {
   if (design) {
     const notice = document.getElementById("notice");
     const name = design.name || gettext("the design");
     notice.hidden = false;
-    notice.textContent = gettext(
-      "The layers of {name} are not thrown here: a motion asks for box numbers. A line-up takes designs.",
-      { name },
-    );
-    return null;
+    const isNumbered = ball.rg !== undefined;
+    notice.textContent = isNumbered
+      ? gettext(
+          "{name} is thrown by the box numbers of its layers, its holes as through a ball of these " +
+            "numbers. A line-up drills the layers themselves.",
+          { name },
+        )
+      : gettext(
+          "The layers of {name} are not thrown here: a motion asks for box numbers. " +
+            "A line-up takes designs.",
+          { name },
+        );
+    if (!isNumbered) return null;
   }
   const { ball: usual, drilled, ...rest } = fresh;
   const { surface } = usual;

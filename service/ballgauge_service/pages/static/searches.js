@@ -23,19 +23,17 @@ const BODY = {
   deg: { lower: -15, upper: 15 },
   "": { lower: 0.8, upper: 1.2 },
 }; // first bounds of a body's shift, turn and scale (ours)
-const KINDS = ["value", "at_least", "at_most"];
+const KINDS = {
+  value: ["value", "tolerance"],
+  at_least: ["at_least"],
+  at_most: ["at_most"],
+  between: ["at_least", "at_most"],
+  hold: ["tolerance"],
+}; // how a number is asked for, and what is typed for it
+const HALF = { "g/mL": 0.5, in: 0.25, deg: 10, "": 0.1 }; // a first way from the present value (ours)
 
 /** The job of a request: its kind, "solve" or "set", and itself. */
 export const jobOf = (request) => (request.set ? ["set", request.set] : ["solve", request.solve ?? {}]);
-
-/** The design of a set's variant. */
-export function variantDesign(request, at) {
-  const { leave_out: out = [], replace = [], add = [] } = request.set.variants[at];
-  const solids = request.design.solids
-    .filter((each) => !out.includes(each.name))
-    .map((each) => replace.find((other) => other.name === each.name) ?? each);
-  return { ...request.design, solids: [...solids, ...add] };
-}
 
 /** The design with the solids that a solution found, part by part; null where a part is gone. */
 export function taken(request, solution) {
@@ -55,8 +53,9 @@ export function taken(request, solution) {
 
 export class Search {
   /** `numbers()` gives the numbers of the design as last answered; `drawn()` hears of new solutions. */
-  constructor({ editor, contract, numbers, take, lay }) {
+  constructor({ editor, contract, send, numbers, take, lay }) {
     this.editor = editor;
+    this.send = send;
     this.contract = contract;
     this.numbers = numbers;
     this.take = take;
@@ -67,10 +66,6 @@ export class Search {
     this.holder = document.getElementById("search");
     this.told = document.getElementById("search-told");
     this.box = document.getElementById("solutions");
-    document
-      .getElementById("search-kind")
-      .addEventListener("change", ({ target }) => this.turn(target.value));
-    document.getElementById("solve").addEventListener("click", () => this.solve());
     document.getElementById("stop").addEventListener("click", () => this.call?.abort());
   }
 
@@ -107,8 +102,10 @@ export class Search {
       shape(job.targets),
       (job.variants ?? []).map((each) => [shape(each.targets), each.leave_out]),
       (job.across ?? []).map((each) => each.number),
-      (job.parameters ?? []).map((each) => [each.solids, each.field]),
-      (request.design?.solids ?? []).map((each) => [each.name, each.shape]),
+      (job.parameters ?? []).map(({ lower: _, upper: __, within, ...each }) => [each, within === undefined]),
+      (request.design?.solids ?? []).map((each) => [each.name, each.shape, each.points?.length]),
+      [job.over, job.take, job.clear_of, Boolean(request.drilling), this.isDrilled(job)],
+      [(job.variants ?? []).map((each) => [each.add, each.replace]), Boolean(request.compare?.design)],
     ]);
     if (structure !== this.built) this.build(kind, job, structure);
     this.mark();
@@ -138,10 +135,159 @@ export class Search {
         ...balls,
         kind === "set" ? more : null,
         kind === "set" ? this.across(job) : null,
+        this.isDrilled(job) ? this.drillings(kind, job) : null,
         this.moving(kind, job),
+        this.how(kind),
       ].filter(Boolean),
     );
     if (focus) document.getElementById(focus)?.focus({ preventScroll: true });
+  }
+
+  /** Whether anything is wanted of the drilled ball. */
+  isDrilled(job) {
+    const wanted = [
+      ...[job.targets, ...(job.variants ?? []).map((each) => each.targets)].flatMap((each) =>
+        Object.keys(each ?? {}),
+      ),
+      ...(job.across ?? []).map((each) => each.number),
+    ];
+    return wanted.some((name) => name === "clearance" || name.startsWith("drilled_"));
+  }
+
+  /** Over which drillings targets of the drilled ball are held, and what the holes keep clear of. */
+  drillings(kind, job) {
+    const { drilling, design } = this.editor.request;
+    const over = job.over ?? [];
+    const clear = job.clear_of ?? [];
+    const setOver = (next) => this.put([kind, "over"], next.length ? next : undefined);
+    const other = drilling && { ...drilling, hand: drilling.hand === "left" ? "right" : "left" };
+    const told = ({ hand, layout = /** @type {any} */ ({}) }) =>
+      [
+        hand === "left" ? gettext("left hand") : gettext("right hand"),
+        [layout.drilling_angle, layout.pin_to_pap, layout.val_angle].map((each) => each ?? "–").join(" × "),
+      ].join(", ");
+    const add = (id, text, one) =>
+      element("button", {
+        type: "button",
+        id,
+        text,
+        disabled: !drilling,
+        onclick: () => setOver([...over, one]),
+      });
+    const take = element(
+      "select",
+      { id: "take", onchange: () => this.put([kind, "take"], take.value) },
+      [
+        ["worst", gettext("for each of them")],
+        ["mean", gettext("for their mean")],
+      ].map(([value, text]) => element("option", { value, text, selected: value === (job.take ?? "worst") })),
+    );
+    return element(
+      "fieldset",
+      { class: "wanted-of" },
+      element("legend", { text: gettext("The drilled ball") }),
+      element("p", {
+        class: "quiet",
+        text: over.length
+          ? gettext("Held over these drillings:")
+          : gettext("Held for the drilling above. More can be added: change it there, then add it here."),
+      }),
+      element(
+        "ol",
+        {},
+        over.map((each, at) =>
+          element(
+            "li",
+            {},
+            `${told(each)} `,
+            element("button", {
+              type: "button",
+              class: "small",
+              text: "✕",
+              "aria-label": gettext("Remove drilling {number}", { number: at + 1 }),
+              onclick: () => setOver(over.filter((_, index) => index !== at)),
+            }),
+          ),
+        ),
+      ),
+      element(
+        "p",
+        { class: "tools" },
+        add("over-add", gettext("Hold over the drilling above"), drilling),
+        add("over-other", gettext("and for the other hand"), other),
+        over.length > 1 ? element("label", {}, `${gettext("Held")} `, take) : null,
+      ),
+      element(
+        "div",
+        { class: "ticks", role: "group", "aria-label": gettext("What the holes keep clear of") },
+        element("span", { class: "quiet", text: gettext("Clear of:") }),
+        design.solids.slice(1).map((solid, index) =>
+          this.tick(`clear-${index}`, solid.name, clear.includes(solid.name), (on) => {
+            const next = on ? [...clear, solid.name] : clear.filter((each) => each !== solid.name);
+            this.put([kind, "clear_of"], next.length ? next : undefined);
+          }),
+        ),
+      ),
+    );
+  }
+
+  /** How much is searched, and what is kept. */
+  how(kind) {
+    const fields = [
+      ["starts", gettext("Places to search from")],
+      ["keep", gettext("Most solutions")],
+      ["seed", gettext("Seed")],
+    ].map(([name, text]) => this.field(text, {}, [kind, name]).node);
+    return element(
+      "details",
+      { class: "more" },
+      element("summary", { text: gettext("How it is searched") }),
+      element("div", { class: "grid" }, fields),
+    );
+  }
+
+  /** The parts that a ball has instead of those above, or beside them. */
+  ownParts(ball, path) {
+    const { compare, design } = this.editor.request;
+    const put = (change) => {
+      const { leave_out: _, replace: __, add: ___, ...rest } = ball;
+      this.put(path, { ...rest, ...change });
+    };
+    const own = [...(ball.replace ?? []), ...(ball.add ?? [])].map((each) => each.name);
+    const take = () => {
+      const theirs = compare.design.solids;
+      const named = (all, name) => all.find((each) => each.name === name);
+      put({
+        leave_out: design.solids.filter((each) => !named(theirs, each.name)).map((each) => each.name),
+        replace: theirs.filter((each) => {
+          const mine = named(design.solids, each.name);
+          return mine && JSON.stringify(mine) !== JSON.stringify(each);
+        }),
+        add: theirs.filter((each) => !named(design.solids, each.name)),
+      });
+    };
+    if (!own.length && !compare?.design) return null;
+    return element(
+      "p",
+      { class: "tools" },
+      own.length
+        ? element("span", { text: gettext("Its own parts: {names}", { names: own.join(", ") }) })
+        : null,
+      own.length
+        ? element("button", {
+            type: "button",
+            text: gettext("Take them away"),
+            onclick: () => put({ ...(ball.leave_out && { leave_out: ball.leave_out }) }),
+          })
+        : null,
+      compare?.design
+        ? element("button", {
+            type: "button",
+            text: gettext("Its parts are those of the second design"),
+            onclick: take,
+          })
+        : null,
+    );
   }
 
   field(label, unit, path, description = label) {
@@ -180,6 +326,7 @@ export class Search {
         element("span", { class: "quiet", text: gettext("Left out:") }),
         ticks,
       ),
+      this.ownParts(ball, path),
       this.targets(ball.targets, [...path, "targets"]),
       element("button", {
         type: "button",
@@ -232,33 +379,50 @@ export class Search {
   target(name, target, path) {
     const { label, ...unit } = this.contract.targets[name];
     const kind = kindOf(target);
-    const words = { value: gettext("is"), at_least: gettext("at least"), at_most: gettext("at most") };
+    const words = {
+      value: gettext("is"),
+      at_least: gettext("at least"),
+      at_most: gettext("at most"),
+      between: gettext("between"),
+      hold: gettext("as it is now"),
+      tolerance: gettext("within"),
+    };
     const id = path.join(".");
+    const turn = (to) => {
+      const first = this.first(name);
+      const known = target.value ?? target.at_least ?? target.at_most ?? first.value;
+      const tolerance = target.tolerance ?? first.tolerance;
+      const near = amount(known, unit.unit) || first.value;
+      const own = {
+        value: { value: known, tolerance },
+        at_least: { at_least: known },
+        at_most: { at_most: known },
+        between: { at_least: round(near - first.tolerance), at_most: round(near + first.tolerance) },
+        hold: { tolerance },
+      }[to];
+      this.put(path, { ...own, ...(target.weight !== undefined && { weight: target.weight }) });
+    };
     const choice = element(
       "select",
       {
         id: `${id}.kind`,
         "aria-label": gettext("How {number} is asked for", { number: label }),
-        onchange: () =>
-          this.put(path, {
-            [choice.value]: target[kind],
-            ...((choice.value === "value" || target.tolerance !== undefined) && {
-              tolerance: target.tolerance ?? this.first(name).tolerance,
-            }),
-          }),
+        onchange: () => turn(choice.value),
       },
-      KINDS.map((each) => element("option", { value: each, text: words[each], selected: each === kind })),
+      Object.keys(KINDS).map((each) =>
+        element("option", { value: each, text: words[each], selected: each === kind }),
+      ),
     );
-    const own = (member, text) =>
-      this.field(text, unit, [...path, member], gettext("{number}: {what}", { number: label, what: text }))
+    const own = (member, text, of = unit) =>
+      this.field(text, of, [...path, member], gettext("{number}: {what}", { number: label, what: text }))
         .node;
     return element(
       "div",
       { class: "target", role: "group", "aria-label": label },
       element("span", { class: "target-name", text: label }),
       choice,
-      own(kind, words[kind]),
-      kind === "value" ? own("tolerance", gettext("within")) : null,
+      KINDS[kind].map((member) => own(member, words[member])),
+      own("weight", gettext("counts"), {}),
       element("button", {
         type: "button",
         class: "small",
@@ -324,70 +488,218 @@ export class Search {
   /** Ticks of what may move, by part, with bounds for what is ticked. */
   moving(kind, job) {
     const all = job.parameters ?? [];
+    const told = new Set();
     const parts = this.editor.request.design.solids.map((solid, index) => {
       const names = this.movable(solid, index);
-      const at = (field) =>
-        all.findIndex(
-          (each) => each.field === field && each.solids?.length === 1 && each.solids[0] === solid.name,
-        );
+      const own = all.flatMap((each, at) =>
+        each.solids?.length === 1 && each.solids[0] === solid.name && !(each.field in this.contract.bodies)
+          ? [[each, at]]
+          : [],
+      );
+      for (const [, at] of own) told.add(at);
       const ticks = names.map((field) =>
-        this.tick(`move-${index}-${field}`, this.contract.parameters[field].label, at(field) >= 0, (on) =>
-          this.put(
-            [kind, "parameters"],
-            on
-              ? [...all, { solids: [solid.name], field, ...this.bounds(solid, field) }]
-              : all.filter((_, each) => each !== at(field)),
-          ),
+        this.tick(
+          `move-${index}-${field}`,
+          this.contract.parameters[field].label,
+          own.some(([each]) => fieldOf(each) === field),
+          (on) =>
+            this.put(
+              [kind, "parameters"],
+              on
+                ? [...all, { solids: [solid.name], field, ...this.bounds(solid, field) }]
+                : all.filter((each) => !own.some(([mine]) => mine === each && fieldOf(each) === field)),
+            ),
         ),
       );
-      const bounds = names
-        .filter((field) => at(field) >= 0)
-        .flatMap((field) => {
-          const { label, ...unit } = this.contract.parameters[field];
-          return [
-            ["lower", gettext("{what} from", { what: label })],
-            ["upper", gettext("{what} to", { what: label })],
-          ]
-            .filter(([end]) => all[at(field)][end] !== undefined)
-            .map(([end, text]) => this.field(text, unit, [kind, "parameters", at(field), end]).node);
-        });
-      const summary = bounds.length
-        ? gettext("{name}: {count} may move", {
-            name: solid.name,
-            count: names.filter((field) => at(field) >= 0).length,
-          })
+      const summary = own.length
+        ? gettext("{name}: {count} may move", { name: solid.name, count: own.length })
         : solid.name;
       return element(
         "details",
         {
           class: "more",
-          open: bounds.length > 0 || this.open === index,
+          open: own.length > 0 || this.open === index,
           ontoggle: ({ target }) => {
             if (target.open) this.open = index;
           },
         },
         element("summary", { id: `moves-${index}`, text: summary }),
         element("div", { class: "ticks" }, ticks),
-        element("div", { class: "grid" }, bounds),
+        this.further(kind, all, solid, index),
+        own.map(([each, at]) => this.limits(kind, all, each, at, !names.includes(fieldOf(each)))),
       );
     });
-    const others = all.filter(
-      ({ solids, field }) =>
-        !(field in this.contract.bodies) && (solids?.length !== 1 || !(field in this.contract.parameters)),
-    ).length;
+    const others = all.flatMap((each, at) =>
+      told.has(at) || each.field in this.contract.bodies ? [] : [this.limits(kind, all, each, at, true)],
+    );
     return element(
       "fieldset",
       { class: "wanted-of" },
       element("legend", { text: gettext("What may move") }),
       parts,
       this.body(kind, all),
-      others
-        ? element("p", {
-            class: "quiet",
-            text: gettext("{count} more in the JSON move several parts together.", { count: others }),
+      others,
+    );
+  }
+
+  /** What may move of a part beside its own numbers: ratios of two lengths, and points of a profile. */
+  further(kind, all, solid, index) {
+    const sizes = this.movable(solid, index).filter((field) => this.contract.sizes.includes(field));
+    const ratios = sizes.flatMap((length) =>
+      sizes.filter((over) => over !== length).map((over) => ({ field: "ratio", length, over })),
+    );
+    const points = (solid.points ?? []).flatMap((_, point) =>
+      ["point_height", "point_radius"].map((field) => ({ field, point })),
+    );
+    const choices = [...ratios, ...points].filter(
+      (each) => !all.some((one) => one.solids?.[0] === solid.name && this.nameOf(one) === this.nameOf(each)),
+    );
+    if (!choices.length) return null;
+    const choice = element(
+      "select",
+      { id: `further-${index}`, "aria-label": gettext("A ratio or a point of {name}", { name: solid.name }) },
+      choices.map((each, at) => element("option", { value: at, text: this.nameOf(each) })),
+    );
+    return element(
+      "p",
+      { class: "tools" },
+      choice,
+      element("button", {
+        type: "button",
+        id: `further-${index}-add`,
+        text: gettext("Let it move"),
+        onclick: () => {
+          const added = { solids: [solid.name], ...choices[Number(choice.value)] };
+          this.put([kind, "parameters"], [...all, { ...added, ...this.within(added) }]);
+        },
+      }),
+    );
+  }
+
+  /**
+   * What a parameter is, in words.
+   *
+   * @param {Record<string, any>} parameter
+   */
+  nameOf({ field = "density", length, over, point }) {
+    const label = (name) => (this.contract.parameters[name] ?? this.contract.bodies[name])?.label ?? name;
+    if (field === "ratio")
+      return gettext("{length} over {over}", { length: label(length), over: label(over) });
+    const number = point + 1;
+    if (field === "point_height") return gettext("Height of point {number}", { number });
+    if (field === "point_radius") return gettext("Radius of point {number}", { number });
+    return label(field);
+  }
+
+  /** The unit of a parameter as fields have it. */
+  unitOf({ field = "density" }) {
+    if (field === "ratio") return { unit: "" };
+    const { label: _, ...unit } =
+      this.contract.parameters[field] ?? this.contract.bodies[field] ?? this.contract.parameters.height;
+    return unit;
+  }
+
+  /** The present value of a parameter, NaN where it has none that can be read. */
+  present(parameter) {
+    const { field = "density", solids, length, over, point } = parameter;
+    if (field in this.contract.bodies) return field === "group_scale" ? 1 : 0;
+    const solid = this.editor.request.design.solids.find((each) => each.name === solids?.[0]) ?? {};
+    const at = (name) => amount(solid[name], "in");
+    if (field === "ratio") return at(length) / at(over);
+    if (field.startsWith("point_"))
+      return amount(solid.points?.[point]?.[field === "point_height" ? 0 : 1], "in");
+    if (field.startsWith("position_")) return amount(solid.position?.["xyz".indexOf(field.at(-1))], "in", 0);
+    return amount(solid[field], this.contract.parameters[field].unit || "1", 1);
+  }
+
+  within(parameter) {
+    return { within: HALF[this.unitOf(parameter).unit] };
+  }
+
+  /** The bounds of a parameter: between two values, or about its present one. */
+  limits(kind, all, parameter, at, isRemoved) {
+    const unit = this.unitOf(parameter);
+    const path = [kind, "parameters", at];
+    const isAbout = parameter.within !== undefined;
+    const several = parameter.solids?.length > 1 && !(parameter.field in this.contract.bodies);
+    const label = several
+      ? `${parameter.solids.join(", ")}: ${this.nameOf(parameter)}`
+      : this.nameOf(parameter);
+    const { within, lower, upper, ...rest } = parameter;
+    const turn = (about) => {
+      if (about) {
+        const half = (amount(upper, unit.unit || "1") - amount(lower, unit.unit || "1")) / 2;
+        this.put(path, { ...rest, ...(half > 0 ? { within: round(half) } : this.within(parameter)) });
+      } else {
+        const half = amount(within, unit.unit || "1") || this.within(parameter).within;
+        const now = this.present(parameter) || 0;
+        this.put(path, { ...rest, lower: round(now - half), upper: round(now + half) });
+      }
+    };
+    const choice = element(
+      "select",
+      {
+        id: `${path.join(".")}.bounds`,
+        "aria-label": gettext("How {number} is bounded", { number: label }),
+        onchange: () => turn(choice.value === "about"),
+      },
+      [
+        ["between", gettext("between")],
+        ["about", gettext("about its value")],
+      ].map(([value, text]) => element("option", { value, text, selected: (value === "about") === isAbout })),
+    );
+    const ends = isAbout
+      ? [["within", gettext("by ±")]]
+      : [
+          ["lower", gettext("from")],
+          ["upper", gettext("to")],
+        ];
+    return element(
+      "div",
+      { class: "target", role: "group", "aria-label": label },
+      element("span", { class: "target-name", text: label }),
+      choice,
+      ends.map(
+        ([end, text]) =>
+          this.field(text, unit, [...path, end], gettext("{number}: {what}", { number: label, what: text }))
+            .node,
+      ),
+      kind === "set" ? this.movesIn(path, parameter, label) : null,
+      isRemoved
+        ? element("button", {
+            type: "button",
+            class: "small",
+            text: "✕",
+            "aria-label": gettext("{number} stays", { number: label }),
+            onclick: () =>
+              this.put(
+                [kind, "parameters"],
+                all.filter((_, each) => each !== at),
+              ),
           })
         : null,
     );
+  }
+
+  /** In which balls of a set a parameter moves. */
+  movesIn(path, parameter, label) {
+    const names = this.editor.request.set.variants.map((each) => each.name);
+    const now = JSON.stringify(parameter.variants ?? null);
+    const choices = [[gettext("in all balls"), null], ...names.map((name) => [name, [name]])];
+    if (!choices.some(([, value]) => JSON.stringify(value) === now))
+      choices.push([parameter.variants.join(", "), parameter.variants]);
+    const choice = element(
+      "select",
+      {
+        id: `${path.join(".")}.variants`,
+        "aria-label": gettext("Where {number} moves", { number: label }),
+        onchange: () => this.put([...path, "variants"], JSON.parse(choice.value) ?? undefined),
+      },
+      choices.map(([text, value]) =>
+        element("option", { value: JSON.stringify(value), text, selected: JSON.stringify(value) === now }),
+      ),
+    );
+    return choice;
   }
 
   /** Parts that may be shifted, turned and scaled as one body. */
@@ -418,23 +730,16 @@ export class Search {
         ),
       ),
     );
-    const bounds = Object.entries(bodies)
-      .filter(([field]) => at(field) >= 0)
-      .flatMap(([field, { label, ...unit }]) =>
-        [
-          ["lower", gettext("{what} from", { what: label })],
-          ["upper", gettext("{what} to", { what: label })],
-        ]
-          .filter(([end]) => all[at(field)][end] !== undefined)
-          .map(([end, text]) => this.field(text, unit, [kind, "parameters", at(field), end]).node),
-      );
+    const bounds = all.flatMap((each, index) =>
+      has(each) ? [this.limits(kind, all, each, index, false)] : [],
+    );
     return element(
       "details",
       { class: "more", open: bounds.length > 0 },
       element("summary", { id: "moves-body", text: gettext("Several parts as one body") }),
       element("div", { class: "ticks", role: "group", "aria-label": gettext("Parts of the body") }, parts),
       element("div", { class: "ticks", role: "group", "aria-label": gettext("How it may move") }, moves),
-      element("div", { class: "grid" }, bounds),
+      bounds,
     );
   }
 
@@ -447,7 +752,6 @@ export class Search {
   }
 
   bounds(solid, field) {
-    const round = (value) => Number(value.toFixed(3));
     if (field.startsWith("position_")) {
       const now = amount(solid.position?.["xyz".indexOf(field.at(-1))], "in", 0);
       return { lower: round(now - SHIFT), upper: round(now + SHIFT) };
@@ -510,11 +814,7 @@ export class Search {
 
   /** Ask and read the lines of progress up to the answer. */
   async follow(request, signal) {
-    const response = await calls.send("/v1/designs", {
-      headers: { "Content-Type": "application/json", Accept: "application/x-ndjson" },
-      body: JSON.stringify(request),
-      signal,
-    });
+    const response = await this.send(request, { accept: "application/x-ndjson", signal });
     const reader = response.body.pipeThrough(new TextDecoderStream()).getReader();
     for (let rest = ""; ; ) {
       const { done, value } = await reader.read();
@@ -592,8 +892,7 @@ export class Search {
     const values = solution.values.map((each) =>
       [
         `${each.solids.join(", ")}:`,
-        (this.contract.parameters[each.field] ?? this.contract.bodies[each.field])?.label ??
-          each.field.replaceAll("_", " "),
+        this.valueName(each, request),
         quantity(each.value, each.unit),
         each.at_bound ? gettext("(at its bound)") : "",
       ]
@@ -639,6 +938,13 @@ export class Search {
     );
   }
 
+  /** What a value of a solution is; the request tells which ratio or point. */
+  valueName({ field, solids }, request) {
+    const asked = (request.set ?? request.solve).parameters ?? [];
+    const same = asked.filter((each) => fieldOf(each) === field && String(each.solids) === String(solids));
+    return same.length === 1 ? this.nameOf(same[0]) : this.nameOf({ field });
+  }
+
   use(solution) {
     const design = taken(this.editor.request, solution);
     if (!design) this.told.textContent = gettext("It cannot be taken: a part of it is no longer there.");
@@ -660,6 +966,12 @@ export class Search {
   }
 }
 
+const round = (value) => Number(value.toFixed(4));
+const fieldOf = ({ field = "density" }) => field;
+
 function kindOf(target) {
-  return KINDS.find((each) => target?.[each] !== undefined) ?? "value";
+  const has = (name) => target?.[name] !== undefined;
+  if (has("value")) return "value";
+  if (has("at_least")) return has("at_most") ? "between" : "at_least";
+  return has("at_most") ? "at_most" : "hold";
 }

@@ -17,7 +17,11 @@ const cross = (a, b) => [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a
 const dot = (a, b) => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
 const unit = (a) => a.map((each) => each / Math.hypot(...a));
 
-/** The directions of a solid's own axes in the design's frame. */
+/**
+ * The directions of a solid's own axes in the design's frame.
+ *
+ * @returns {number[][]}
+ */
 export function axesOf(rotation) {
   if (!rotation)
     return [
@@ -122,10 +126,11 @@ function insideOf(solid, diameter) {
 const known = new Map();
 
 /**
- * The outline [[u, z], ...] of one solid in the section through the pin and the mark (`across` 0) or square
- * to it (`across` 1, u is y); null where it is a mesh, cannot be read or is not cut.
+ * The outlines [[[u, z], ...], ...] of one solid in the section through the pin and the mark (`across` 0) or
+ * square to it (`across` 1, u is y); null where it cannot be read or is not cut. `shape` is a mesh's own.
  */
-export function outline(solid, diameter, across = 0) {
+export function outline(solid, diameter, across = 0, shape = null) {
+  if (solid.shape === "mesh") return shape?.section(solid, across) ?? null;
   const { name: _, density: __, role: ___, ...body } = solid;
   const key = JSON.stringify([body, diameter, across]);
   if (!known.has(key)) {
@@ -136,9 +141,9 @@ export function outline(solid, diameter, across = 0) {
 }
 
 function drawn(solid, diameter, across) {
-  if (solid.shape === "mesh") return null;
   try {
-    return traced(solid, diameter, across);
+    const points = traced(solid, diameter, across);
+    return points && [points];
   } catch {
     return null; // half a solid, while it is being written
   }

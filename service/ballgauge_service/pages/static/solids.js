@@ -49,16 +49,34 @@ export function renamed(request, index, name) {
 /** The request without a solid. */
 export function without(request, index) {
   const { name } = request.design.solids[index];
-  const solids = request.design.solids.filter((_, each) => each !== index);
-  return named({ ...request, design: { ...request.design, solids } }, (names) =>
-    names.filter((each) => each !== name),
-  );
+  const design = { ...request.design, solids: request.design.solids.filter((_, each) => each !== index) };
+  const changes = [...(request.set?.variants ?? []), ...(request.family?.changes ?? [])];
+  const left = [
+    ...design.solids,
+    ...changes.flatMap(({ replace = [], add = [] }) => [...replace, ...add]),
+  ].map((each) => each.mesh);
+  if (design.meshes) design.meshes = design.meshes.filter((mesh) => left.includes(mesh.name));
+  if (!design.meshes?.length) delete design.meshes;
+  return named({ ...request, design }, (names) => names.filter((each) => each !== name));
+}
+
+/** The design of a set's variant. */
+export function variantDesign(request, at) {
+  const { leave_out: out = [], replace = [], add = [] } = request.set.variants[at];
+  const solids = request.design.solids
+    .filter((each) => !out.includes(each.name))
+    .map((each) => replace.find((other) => other.name === each.name) ?? each);
+  return { ...request.design, solids: [...solids, ...add] };
 }
 
 export class Solids {
-  /** `contract` tells each shape's fields; `choose(index)` selects a part. */
-  constructor({ editor, contract, choose, remove }) {
+  /**
+   * `contract` tells each shape's fields; `choose(index)` selects a part; `meshNote(at)` tells of a mesh's
+   * file.
+   */
+  constructor({ editor, contract, choose, remove, meshNote }) {
     this.editor = editor;
+    this.meshNote = meshNote;
     this.contract = contract;
     this.choose = choose;
     this.list = document.getElementById("solids");
@@ -103,7 +121,8 @@ export class Solids {
   draw(chosen, source) {
     const structure = JSON.stringify([
       chosen,
-      this.solids.map((each) => [each.shape, turnOf(each), each.points?.length, each.role]),
+      this.solids.map((each) => [each.shape, turnOf(each), each.points?.length, each.role, each.mesh]),
+      this.editor.request.design?.meshes?.map((each) => each.file),
     ]);
     if (structure !== this.built) this.build(chosen, structure);
     this.solids.forEach((solid, index) => {
@@ -231,6 +250,7 @@ export class Solids {
       { class: "grid part-fields" },
       made.map((each) => each.node),
       solid.points ? this.points(solid, path) : null,
+      solid.shape === "mesh" ? this.mesh(solid) : null,
       isTurned
         ? element(
             "div",
@@ -240,6 +260,15 @@ export class Solids {
           )
         : null,
     );
+  }
+
+  /** The unit of a solid's mesh, and what is told of its file. */
+  mesh(solid) {
+    const at = (this.editor.request.design.meshes ?? []).findIndex((each) => each.name === solid.mesh);
+    if (at < 0) return null;
+    const label = gettext("One unit of the file is");
+    const spec = { control: "choice", label, words: this.contract.mesh.units.map((each) => [each, each]) };
+    return [this.field(spec, ["design", "meshes", at, "unit"]).node, this.meshNote(at)];
   }
 
   isShown({ name }, solid, index) {

@@ -51,7 +51,7 @@ const onBall = (across, up) => {
   return [Math.cos(rise) * Math.cos(flat), Math.cos(rise) * Math.sin(flat), Math.sin(rise)];
 };
 
-/** Triangles of a solid about its own middle, or null where it is a mesh or half written. */
+/** Triangles of a solid about its own middle, or null where it is half written. */
 function own(solid, diameter) {
   if (solid.shape === "sphere") {
     const radius = inches(solid.diameter, diameter) / 2;
@@ -79,8 +79,9 @@ function own(solid, diameter) {
   }, rows);
 }
 
-/** Triangles of a solid in the design's frame. */
-function placed(solid, diameter) {
+/** Triangles of a solid in the design's frame; `shape` is a mesh's own. */
+function placed(solid, diameter, shape) {
+  if (solid.shape === "mesh") return shape?.placed(solid) ?? null;
   const points = own(solid, diameter);
   if (!points?.every(Number.isFinite)) return null;
   const [axes, middle] = [axesOf(solid.rotation), middleOf(solid)];
@@ -110,23 +111,21 @@ function tube({ mouth, bottom }, radius) {
 }
 
 export class Turning {
-  constructor({ holder }) {
+  /** `shapeOf(design, solid)` gives the shape of a mesh. */
+  constructor({ holder, shapeOf }) {
     this.anew();
     this.holder = holder;
-    this.parts = [];
+    this.shapeOf = shapeOf;
+    this.gl = null;
+    this.program = null;
     this.design = { solids: [] };
     this.holes = [];
     this.canvas = element("canvas", { id: "turning", tabindex: "0", role: "img" });
     this.legend = element("ul", { class: "legend", "aria-label": gettext("Colors of the parts") });
-    this.gl = this.canvas.getContext("webgl2", { premultipliedAlpha: true, preserveDrawingBuffer: true });
-    const how = gettext(
-      "Drag to turn; with keys: arrows turn, + and − come nearer and go away, Home begins anew.",
-    );
-    const none = gettext("This browser has no WebGL: the sections above show the same parts.");
-    const told = element("p", { class: "quiet", text: this.gl ? how : none });
-    holder.append(...(this.gl ? [this.canvas] : []), told, this.legend);
-    if (this.gl) this.prepare();
-    holder.addEventListener("toggle", () => this.draw());
+    this.told = element("p", { class: "quiet" });
+    holder.append(this.canvas, this.told, this.legend);
+    this.listen();
+    this.begin();
   }
 
   anew() {
@@ -135,9 +134,51 @@ export class Turning {
     this.near = 1;
   }
 
+  /** Take up WebGL, where the browser has it by now. */
+  begin() {
+    this.gl ??= this.canvas.getContext("webgl2", { preserveDrawingBuffer: true });
+    if (this.gl && !this.gl.isContextLost()) this.prepare();
+    this.say();
+  }
+
+  say() {
+    const { gl } = this;
+    this.canvas.hidden = !gl;
+    this.told.textContent = !gl
+      ? gettext("This browser has no WebGL: the sections above show the same parts.")
+      : this.program
+        ? gettext("Drag to turn; with keys: arrows turn, + and − come nearer and go away, Home begins anew.")
+        : gettext("The browser has taken the picture away, and draws it again when it can.");
+  }
+
+  listen() {
+    const { canvas, holder } = this;
+    holder.addEventListener("toggle", () => {
+      if (holder.open && !this.gl) this.begin();
+      this.draw();
+    });
+    // A browser short of memory or of a graphics process takes a picture away, and gives it back later.
+    canvas.addEventListener("webglcontextlost", (event) => {
+      event.preventDefault();
+      this.program = null;
+      this.say();
+    });
+    canvas.addEventListener("webglcontextrestored", () => {
+      this.begin();
+      this.draw();
+    });
+    // Laid out later, or in another size than it was drawn in.
+    new ResizeObserver(() => this.draw()).observe(canvas);
+    canvas.addEventListener("pointerdown", (event) => canvas.setPointerCapture(event.pointerId));
+    canvas.addEventListener("pointermove", (event) => {
+      if (event.buttons) this.move(event.movementX / 120, event.movementY / 120);
+    });
+    canvas.addEventListener("keydown", (event) => this.key(event));
+  }
+
   prepare() {
     const { gl } = this;
-    this.program = gl.createProgram();
+    const program = gl.createProgram();
     for (const [kind, text] of [
       [gl.VERTEX_SHADER, VERTEX],
       [gl.FRAGMENT_SHADER, FRAGMENT],
@@ -145,15 +186,11 @@ export class Turning {
       const shader = gl.createShader(kind);
       gl.shaderSource(shader, text);
       gl.compileShader(shader);
-      gl.attachShader(this.program, shader);
+      gl.attachShader(program, shader);
     }
-    gl.linkProgram(this.program);
+    gl.linkProgram(program);
+    this.program = program;
     this.buffer = gl.createBuffer();
-    this.canvas.addEventListener("pointerdown", (event) => this.canvas.setPointerCapture(event.pointerId));
-    this.canvas.addEventListener("pointermove", (event) => {
-      if (event.buttons) this.move(event.movementX / 120, event.movementY / 120);
-    });
-    this.canvas.addEventListener("keydown", (event) => this.key(event));
   }
 
   key(event) {
@@ -186,11 +223,15 @@ export class Turning {
     const solids = this.design.solids ?? [];
     const drawn = solids.map((solid, at) => {
       const thin = at === 0 ? THIN.cover : (THIN[solid.role] ?? 1);
-      return { solid, points: placed(solid, diameter), color: [...COLORS[at % COLORS.length], thin] };
+      return {
+        solid,
+        points: placed(solid, diameter, this.shapeOf(this.design, solid)),
+        color: [...COLORS[at % COLORS.length], thin],
+      };
     });
     const holes = this.holes.map(({ hole, size }) => ({ points: tube(hole, size / 2), color: [...HOLE, 1] }));
     this.tell(drawn, holes.length);
-    if (this.gl) this.paint([...drawn.filter((each) => each.points), ...holes], diameter);
+    if (this.program) this.paint([...drawn.filter((each) => each.points), ...holes], diameter);
   }
 
   tell(drawn, holes) {
@@ -227,7 +268,8 @@ export class Turning {
 
   paint(parts, diameter) {
     const { gl, canvas } = this;
-    const size = Math.round(canvas.clientWidth * Math.min(window.devicePixelRatio, 2)) || 300;
+    const size = Math.round(canvas.clientWidth * Math.min(window.devicePixelRatio, 2));
+    if (!size) return; // not laid out yet; its observer draws it then
     if (canvas.width !== size) Object.assign(canvas, { width: size, height: size });
     gl.viewport(0, 0, size, size);
     gl.clearColor(0, 0, 0, 0);
