@@ -16,7 +16,7 @@ from ballgauge_service.web.server.application import create_app
 ASKED = {"Accept-Encoding": "gzip, deflate, br, zstd"}
 MOST = 60_000
 """Bytes of a first view: the page, its scripts, styles and mark."""
-OVER = {("drilling", "en"): 61_500, ("drilling", "de"): 67_500, ("design", "de"): 67_500}
+OVER = {("drilling", "en"): 61_500, ("drilling", "de"): 67_500, ("design", "de"): 61_500}
 """Pages that are over it, and what they hold."""
 
 
