@@ -3,34 +3,20 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 import os
-from collections.abc import AsyncIterator, Callable, Iterable, Iterator, Mapping
+from collections.abc import AsyncIterator, Callable, Coroutine, Iterable, Iterator, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from datetime import date
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, TypeVar, Unpack, overload
+from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec, TypeVar, Unpack
 
-from ballgauge import _check, _design, _lineup, _lot, _motion, _record, _service
-from ballgauge._check import (
-    Brief,
-    BriefResult,
-    CheckResult,
-    Checks,
-    Collect,
-    DrillingResult,
-    Findings,
-    Raise,
-    Rows,
-)
+from ballgauge import _lot
 from ballgauge._client import Client, require_token
 from ballgauge._deprecation import Notice
-from ballgauge._design import DesignResult
-from ballgauge._failures import Answer, InvalidRequest, ServiceUnreachable, Timeout, failure
+from ballgauge._failures import Answer, ServiceUnreachable, Timeout, failure
 from ballgauge._http import PIECE, Found, Http, Request, Steps, Tries
-from ballgauge._lineup import LineupResult
-from ballgauge._lot import LotResult, LotRow, LotSeriesResult
-from ballgauge._motion import MotionResult
+from ballgauge._lot import LotResult, LotRow
 from ballgauge._network import CallOptions, Proxies, TimeLimit, Timeouts, Way, meaning
 
 if TYPE_CHECKING:
@@ -39,6 +25,8 @@ if TYPE_CHECKING:
     from ballgauge import types
 
 Made = TypeVar("Made")
+Kept = TypeVar("Kept", bound=Callable[..., Any])
+Given = ParamSpec("Given")
 
 
 @dataclass(frozen=True, slots=True)
@@ -263,6 +251,38 @@ class AsyncLotRows:
         return self._rows
 
 
+def _awaiting(
+    call: Callable[Concatenate[Any, Given], Made],
+) -> Callable[Concatenate[AsyncClient, Given], Coroutine[Any, Any, Made]]:
+    """A call of `Client`, whose answer is awaited: what it runs is run by the client it is called of."""
+
+    async def awaiting(self: AsyncClient, /, *given: Given.args, **named: Given.kwargs) -> Made:
+        answer: Any = call(self, *given, **named)
+        made: Made = await answer
+        return made
+
+    return _as(call, awaiting)
+
+
+def _each(
+    call: Callable[Concatenate[Any, Given], Iterator[Made]],
+) -> Callable[Concatenate[AsyncClient, Given], AsyncIterator[Made]]:
+    """A call of `Client` that gives its results one by one, for ``async for``."""
+
+    def each(self: AsyncClient, /, *given: Given.args, **named: Given.kwargs) -> AsyncIterator[Made]:
+        results: Any = call(self, *given, **named)
+        found: AsyncIterator[Made] = results
+        return found
+
+    return _as(call, each)
+
+
+def _as(call: Callable[..., Any], made: Kept) -> Kept:
+    functools.update_wrapper(made, call)
+    made.__doc__ = f"See `Client.{call.__name__}`."
+    return made
+
+
 class AsyncClient:
     """Asks one service, awaiting its answers: the calls, results and errors are those of `Client`.
 
@@ -327,188 +347,44 @@ class AsyncClient:
     def __reduce__(self) -> Any:
         raise TypeError("an asynchronous client is not pickled: make one there")
 
-    @overload
-    async def check(
-        self, request: types.CheckEntry, *, detail: Findings = "full", **beside: Unpack[_check.Beside]
-    ) -> CheckResult: ...
-
-    @overload
-    async def check(
-        self, request: types.CheckEntry, *, detail: Brief, **beside: Unpack[_check.Beside]
-    ) -> BriefResult: ...
-
-    async def check(
-        self,
-        request: types.CheckEntry,
-        *,
-        detail: types.Detail | None = None,
-        overlays: Iterable[_check.Overlay] = (),
-        also_on: Iterable[date | str] = (),
-        approved_list: Rows = None,
-    ) -> CheckResult | BriefResult:
-        """See `Client.check`."""
-        asked = _check.asked(request, detail, overlays, also_on, approved_list)
-        return await self._run(_check.one(_check.kind_of(asked.get("detail", "full")), "checks", asked))
-
-    @overload
-    def check_many(
-        self, items: Checks, *, detail: Findings = "full", approved_list: Rows = None, errors: Raise = "raise"
-    ) -> AsyncIterator[CheckResult]: ...
-
-    @overload
-    def check_many(
-        self, items: Checks, *, detail: Findings = "full", approved_list: Rows = None, errors: Collect
-    ) -> AsyncIterator[CheckResult | InvalidRequest]: ...
-
-    @overload
-    def check_many(
-        self, items: Checks, *, detail: Brief, approved_list: Rows = None, errors: Raise = "raise"
-    ) -> AsyncIterator[BriefResult]: ...
-
-    @overload
-    def check_many(
-        self, items: Checks, *, detail: Brief, approved_list: Rows = None, errors: Collect
-    ) -> AsyncIterator[BriefResult | InvalidRequest]: ...
-
-    def check_many(
-        self,
-        items: Checks,
-        *,
-        detail: types.Detail = "full",
-        approved_list: Rows = None,
-        errors: Raise | Collect = "raise",
-    ) -> AsyncIterator[CheckResult | BriefResult | InvalidRequest]:
-        """See `Client.check_many`; the results come by ``async for``."""
-        return self._many(_check.check_many(items, detail, approved_list, errors))
-
-    async def _many(self, batches: Iterator[Steps[list[Found]]]) -> AsyncIterator[Found]:
-        for batch in batches:
-            for result in await self._run(batch):
-                yield result
-
-    async def drill(self, request: types.DrillingRequest) -> DrillingResult:
-        """See `Client.drill`."""
-        return await self._run(_check.one(DrillingResult, "drillings", request))
-
-    def drill_many(self, items: Iterable[types.DrillingRequest]) -> AsyncIterator[DrillingResult]:
-        """See `Client.drill_many`."""
-        return self._many(_check.many(DrillingResult, "drillings", items))
-
-    async def print_sheet(self, request: types.SheetRequest) -> bytes:
-        """See `Client.print_sheet`."""
-        return await self._run(_check.sheet(request))
-
-    async def assess_lot(
-        self,
-        lot: _lot.Lot,
-        options: types.LotRequest | None = None,
-        *,
-        report: str | os.PathLike[str] | None = None,
-        rows: str | os.PathLike[str] | None = None,
-        progress: _lot.Progress | None = None,
-    ) -> LotResult:
-        """See `Client.assess_lot`."""
-        by_path = self._asking.reads_paths
-        return await self._run(_lot.assess([lot], options, report, rows, progress, by_path=by_path))
-
-    async def assess_lots(
-        self,
-        lots: Iterable[_lot.Lot],
-        options: types.LotRequest | None = None,
-        *,
-        progress: _lot.Progress | None = None,
-    ) -> LotSeriesResult:
-        """See `Client.assess_lots`."""
-        by_path = self._asking.reads_paths
-        return await self._run(_lot.assess_series(list(lots), options, progress, by_path=by_path))
+    check = _awaiting(Client.check)
+    check_many = _each(Client.check_many)
+    drill = _awaiting(Client.drill)
+    drill_many = _each(Client.drill_many)
+    print_sheet = _awaiting(Client.print_sheet)
+    assess_lot = _awaiting(Client.assess_lot)
+    assess_lots = _awaiting(Client.assess_lots)
+    design = _awaiting(Client.design)
+    motion = _awaiting(Client.motion)
+    motion_picture = _awaiting(Client.motion_picture)
+    shots = staticmethod(Client.shots)
+    lineup = _awaiting(Client.lineup)
+    sign = _awaiting(Client.sign)
+    sign_lot = _awaiting(Client.sign_lot)
+    verify = _awaiting(Client.verify)
+    read_record = _awaiting(Client.read_record)
+    print_record = _awaiting(Client.print_record)
+    public_keys = _awaiting(Client.public_keys)
+    rulebooks = _awaiting(Client.rulebooks)
+    rule_changes = _awaiting(Client.rule_changes)
+    is_ready = _awaiting(Client.is_ready)
+    version = _awaiting(Client.version)
 
     def lot_rows(
         self, lot: _lot.Lot, options: types.LotRequest | None = None, *, progress: _lot.Progress | None = None
     ) -> AsyncLotRows:
         """See `Client.lot_rows`; the rows come by ``async for``."""
-        asked = _lot.asked_rows(lot, options, progress, by_path=self._asking.reads_paths)
+        asked = _lot.asked_rows(lot, options, progress, by_path=self._by_path)
         return AsyncLotRows(lambda lines: self._asking.rows(asked, lines))
 
-    async def design(
-        self,
-        request: types.DesignRequest,
-        *,
-        folder: str | os.PathLike[str] | None = None,
-        progress: _design.Progress | None = None,
-        report: str | os.PathLike[str] | None = None,
-        drawing: str | os.PathLike[str] | None = None,
-        model: str | os.PathLike[str] | None = None,
-    ) -> DesignResult:
-        """See `Client.design`."""
-        files = {"report": report, "drawing": drawing, "model": model}
-        return await self._run(_design.ask(request, folder, progress, files))
+    @property
+    def _by_path(self) -> bool:
+        return self._asking.reads_paths
 
-    async def motion(self, request: types.MotionRequest) -> MotionResult:
-        """See `Client.motion`."""
-        return await self._run(_motion.ask(request))
-
-    shots = staticmethod(Client.shots)
-
-    async def motion_picture(self, request: types.MotionRequest) -> str:
-        """See `Client.motion_picture`."""
-        return await self._run(_motion.picture(request))
-
-    async def lineup(
-        self,
-        request: types.LineupRequest,
-        *,
-        report: str | os.PathLike[str] | None = None,
-        progress: _design.Progress | None = None,
-    ) -> LineupResult:
-        """See `Client.lineup`."""
-        return await self._run(_lineup.ask(request, report, progress))
-
-    async def sign(self, request: types.RecordRequest) -> types.SignedRecord:
-        """See `Client.sign`."""
-        return await self._run(_record.sign(request))
-
-    async def sign_lot(
-        self, lot: _lot.Lot, options: types.LotRequest | None = None, *, issued_on: date | str | None = None
-    ) -> types.SignedLot:
-        """See `Client.sign_lot`."""
-        return await self._run(_lot.signed(lot, issued_on, options, by_path=self._asking.reads_paths))
-
-    async def verify(self, record: str, *, on: date | str | None = None) -> types.VerifiedRecord:
-        """See `Client.verify`."""
-        return await self._run(_record.verify(record, on))
-
-    async def read_record(self, file: bytes | str | os.PathLike[str]) -> str:
-        """See `Client.read_record`."""
-        return await self._run(_record.read(file))
-
-    async def print_record(self, record: str, form: types.PrintForm = "a4") -> bytes:
-        """See `Client.print_record`."""
-        return await self._run(_record.printed(record, form))
-
-    async def public_keys(self) -> types.PublicKeys:
-        """See `Client.public_keys`."""
-        return await self._run(_record.public_keys())
-
-    async def rulebooks(
-        self, body: types.Body | None = None, *, on: date | str | None = None, overlay: str | None = None
-    ) -> tuple[types.Rulebook, ...]:
-        """See `Client.rulebooks`."""
-        return await self._run(_check.listed(body, on, overlay))
-
-    async def rule_changes(
-        self, body: types.Body, start: date | str, end: date | str, *, overlay: str | None = None
-    ) -> tuple[_check.RuleChange, ...]:
-        """See `Client.rule_changes`."""
-        found = await self._run(_check.rule_changes(body, start, end, overlay))
-        return tuple(_check.RuleChange(each) for each in found["changes"])
-
-    async def is_ready(self) -> bool:
-        """See `Client.is_ready`."""
-        return await self._run(_service.is_ready())
-
-    async def version(self) -> str:
-        """See `Client.version`."""
-        return await self._run(_service.version())
+    async def _many(self, batches: Iterator[Steps[list[Found]]]) -> AsyncIterator[Found]:
+        for batch in batches:
+            for result in await self._run(batch):
+                yield result
 
     async def _run(self, steps: Steps[Made]) -> Made:
         made: Made = await self._asking.run(steps)

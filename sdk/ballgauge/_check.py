@@ -334,6 +334,14 @@ def rule_changes(body: str, start: date | str, end: date | str, overlay: str | N
     return {"body": body, "from": str(start), "to": str(end), "overlay": overlay, "changes": changes}
 
 
+def changed_rules(
+    body: str, start: date | str, end: date | str, overlay: str | None
+) -> Steps[tuple[RuleChange, ...]]:
+    """See `Client.rule_changes`."""
+    found = yield from rule_changes(body, start, end, overlay)
+    return tuple(map(RuleChange, found["changes"]))
+
+
 def _asked(row: Mapping[str, Any]) -> tuple[Any, ...]:
     return tuple(row[name] for name in ("effect", "limit", "applies_to", "advisory", "note"))
 

@@ -194,7 +194,7 @@ class Client:
         /ball/rg must be from 2 in to 3.2 in; got 25 in
         """
         asked = _check.asked(request, detail, overlays, also_on, approved_list)
-        return self._http.run(_check.one(_check.kind_of(asked.get("detail", "full")), "checks", asked))
+        return self._run(_check.one(_check.kind_of(asked.get("detail", "full")), "checks", asked))
 
     @overload
     def check_many(
@@ -245,11 +245,18 @@ class Client:
 
     def _many(self, batches: Iterator[Steps[list[Found]]]) -> Iterator[Found]:
         for batch in batches:
-            yield from self._http.run(batch)
+            yield from self._run(batch)
+
+    def _run(self, steps: Steps[Found]) -> Found:
+        return self._http.run(steps)
+
+    @property
+    def _by_path(self) -> bool:
+        return self._http.transport.reads_paths
 
     def drill(self, request: types.DrillingRequest) -> DrillingResult:
         """Compute what drilling does to one ball: ``{"ball": {...}, "drilling": {...}}``."""
-        return self._http.run(_check.one(DrillingResult, "drillings", request))
+        return self._run(_check.one(DrillingResult, "drillings", request))
 
     def drill_many(self, items: Iterable[types.DrillingRequest]) -> Iterator[DrillingResult]:
         """Compute any number of drillings, in order; see `check_many`."""
@@ -260,7 +267,7 @@ class Client:
 
         It is a PDF; `language`, `units` (trade or metric) and `paper` (a4 or letter) say how it is written.
         """
-        return self._http.run(_check.sheet(request))
+        return self._run(_check.sheet(request))
 
     def assess_lot(
         self,
@@ -301,8 +308,7 @@ class Client:
         >>> lot.outcome, [(ball.serial, ball.margin) for ball in lot.worst_balls]
         ('nonconforming', [('OW2', -0.5)])
         """
-        by_path = self._http.transport.reads_paths
-        return self._http.run(_lot.assess([lot], options, report, rows, progress, by_path=by_path))
+        return self._run(_lot.assess([lot], options, report, rows, progress, by_path=self._by_path))
 
     def assess_lots(
         self,
@@ -312,8 +318,7 @@ class Client:
         progress: _lot.Progress | None = None,
     ) -> LotSeriesResult:
         """Judge several lots of one model in time order, and chart their drift; see `assess_lot`."""
-        by_path = self._http.transport.reads_paths
-        return self._http.run(_lot.assess_series(list(lots), options, progress, by_path=by_path))
+        return self._run(_lot.assess_series(list(lots), options, progress, by_path=self._by_path))
 
     def lot_rows(
         self, lot: _lot.Lot, options: types.LotRequest | None = None, *, progress: _lot.Progress | None = None
@@ -356,7 +361,7 @@ class Client:
         OSError where one cannot be read.
         """
         files = {"report": report, "drawing": drawing, "model": model}
-        return self._http.run(_design.ask(request, folder, progress, files))
+        return self._run(_design.ask(request, folder, progress, files))
 
     def motion(self, request: types.MotionRequest) -> MotionResult:
         """Compute what a ball does on the lane, and what else is asked about it.
@@ -364,7 +369,7 @@ class Client:
         request : as the contract's `MotionRequest` has it: ``{"ball": {...}, "bowler": "matched_one_handed",
         "lane": {"film": 30}}``, perhaps with "release", "spread", "line_map" and "explain"
         """
-        return self._http.run(_motion.ask(request))
+        return self._run(_motion.ask(request))
 
     @staticmethod
     def shots(text: str) -> list[types.Shot]:
@@ -377,7 +382,7 @@ class Client:
 
     def motion_picture(self, request: types.MotionRequest) -> str:
         """Draw what is asked, or ``"picture"`` chooses, as one HTML page: motion, line map or squad."""
-        return self._http.run(_motion.picture(request))
+        return self._run(_motion.picture(request))
 
     def lineup(
         self,
@@ -400,7 +405,7 @@ class Client:
 
         Raises ValueError for another end, OSError where the sheet cannot be written.
         """
-        return self._http.run(_lineup.ask(request, report, progress))
+        return self._run(_lineup.ask(request, report, progress))
 
     def sign(self, request: types.RecordRequest) -> types.SignedRecord:
         """Check a ball and sign the verdict: ``{"check": {...}, "player": "A"}``; `issued_on` is today.
@@ -408,7 +413,7 @@ class Client:
         The answer's ``record`` is the signed record, ``label`` the text of a QR code that carries it. Raises
         InvalidRequest also where the service has no key to sign with.
         """
-        return self._http.run(_record.sign(request))
+        return self._run(_record.sign(request))
 
     def sign_lot(
         self, lot: _lot.Lot, options: types.LotRequest | None = None, *, issued_on: date | str | None = None
@@ -419,15 +424,14 @@ class Client:
         ball's is: ``verify(...).lot`` holds what was signed. Raises ServiceFailure where the service has no
         signing key.
         """
-        by_path = self._http.transport.reads_paths
-        return self._http.run(_lot.signed(lot, issued_on, options, by_path=by_path))
+        return self._run(_lot.signed(lot, issued_on, options, by_path=self._by_path))
 
     def verify(self, record: str, *, on: date | str | None = None) -> types.VerifiedRecord:
         """Say what became of a record, or of a label's text: ``state`` is genuine, altered or unknown_key.
 
         ``recheck`` says whether the rules have changed since: those of the day `on`, or of the record's own.
         """
-        return self._http.run(_record.verify(record, on))
+        return self._run(_record.verify(record, on))
 
     def rulebooks(
         self, body: types.Body | None = None, *, on: date | str | None = None, overlay: str | None = None
@@ -436,7 +440,7 @@ class Client:
 
         overlay : name of an overlay laid over them, one that the service knows
         """
-        return self._http.run(_check.listed(body, on, overlay))
+        return self._run(_check.listed(body, on, overlay))
 
     def rule_changes(
         self, body: types.Body, start: date | str, end: date | str, *, overlay: str | None = None
@@ -445,28 +449,27 @@ class Client:
 
         Each has ``rule``, ``title``, and the limits ``before`` and ``after`` as `rulebooks` has them.
         """
-        found = self._http.run(_check.rule_changes(body, start, end, overlay))
-        return tuple(_check.RuleChange(each) for each in found["changes"])
+        return self._run(_check.changed_rules(body, start, end, overlay))
 
     def read_record(self, file: bytes | str | os.PathLike[str]) -> str:
         """Read the record out of a picture (PNG, JPEG) or PDF of its label or page, for `verify`."""
-        return self._http.run(_record.read(file))
+        return self._run(_record.read(file))
 
     def print_record(self, record: str, form: types.PrintForm = "a4") -> bytes:
         """Print a genuine record: as a page or a label (PDF), or its code alone (PNG)."""
-        return self._http.run(_record.printed(record, form))
+        return self._run(_record.printed(record, form))
 
     def public_keys(self) -> types.PublicKeys:
         """Give the keys with which anyone verifies the service's records: ``keys``, a JWK set (RFC 7517)."""
-        return self._http.run(_record.public_keys())
+        return self._run(_record.public_keys())
 
     def is_ready(self) -> bool:
         """Whether the service takes requests: False while it compiles or ends; raises where none answers."""
-        return self._http.run(_service.is_ready())
+        return self._run(_service.is_ready())
 
     def version(self) -> str:
         """The service's version; `ballgauge.__version__` is the client's."""
-        return self._http.run(_service.version())
+        return self._run(_service.version())
 
     def close(self) -> None:
         """Close the connections."""
