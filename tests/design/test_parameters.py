@@ -7,11 +7,12 @@ from dataclasses import replace
 import manifold3d
 import numpy as np
 import pytest
+from tests.design.changed import with_value
 
 from ballgauge_service.core.refusal import Fault
 from ballgauge_service.design.clearance import least_clearance
 from ballgauge_service.design.mass import pack_inside
-from ballgauge_service.design.parameters import Moves, Parameter, unpacked, with_value
+from ballgauge_service.design.parameters import Moves, Parameter, unpacked
 from ballgauge_service.design.solids.packing import DENSITY, HOLE, KIND, POSITION, ROTATION, SIZE, WIDTH, pack
 from ballgauge_service.design.solids.rotations import about
 from ballgauge_service.design.solids.solids import (

@@ -8,11 +8,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy.stats import norm
+from tests.design.changed import with_solid, with_value
 
 from ballgauge_service.core.budget import Cancelled, Run
 from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.design.mass import properties, visible_moments
-from ballgauge_service.design.parameters import Parameter, with_value
+from ballgauge_service.design.parameters import Parameter
 from ballgauge_service.design.production import Production, Tolerance, clopper_pearson, study
 from ballgauge_service.design.solids.packing import pack
 from ballgauge_service.design.solids.rotations import about
@@ -91,8 +92,8 @@ def _built(design: Design, solids: tuple[str, ...], field: str, value: float) ->
         elif field == "tilt_x":
             turn = about((1.0, 0.0, 0.0), value)
             x, y, z = (np.array(turn) @ np.array(solid.position)).tolist()
-            design = design.with_solid(
-                name, replace(solid, position=(x, y, z), rotation=product(turn, solid.rotation))
+            design = with_solid(
+                design, name, replace(solid, position=(x, y, z), rotation=product(turn, solid.rotation))
             )
         else:
             slot = Parameter((name,), field, 0.0, 0.0)
@@ -186,7 +187,7 @@ def test_densities_of_solids_that_cut_each_other_are_sampled_from_one_cubature()
         made = TERN_BLOCK
         for name in wide.solids:
             solid = made.solids[made.index(name)]
-            made = made.with_solid(name, replace(solid, density=solid.density + by))
+            made = with_solid(made, name, replace(solid, density=solid.density + by))
         ends.append(properties(made, contributions=False))
     assert spread["rg"].nominal == pytest.approx(ends[1].rg, abs=1e-6)
     slope = (ends[2].weight - ends[0].weight) / 0.6

@@ -6,13 +6,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from tests.design.changed import with_solid, with_value
 
 from ballgauge_service.check.request import Drilling
 from ballgauge_service.design.drilling import Drill, drill_design
 from ballgauge_service.design.family import Family, family
 from ballgauge_service.design.layout_map import LayoutMap, layout_map
 from ballgauge_service.design.mass import ball_moments, pack_inside, properties, visible_moments
-from ballgauge_service.design.parameters import Parameter, with_value
+from ballgauge_service.design.parameters import Parameter
 from ballgauge_service.design.solids.packing import DENSITY
 from ballgauge_service.design.solids.solids import Design, Ellipsoid
 from ballgauge_service.design.solving import Set, Solve, solve, solve_set
@@ -163,7 +164,7 @@ def test_a_family_holds_what_is_asked_and_is_met_only_with_all_of_it() -> None:
 def test_a_family_takes_another_core_up_to_a_weight() -> None:
     """12 and 13 lb are of the other core, 14 lb of the design's own."""
     core = TERN.solids[TERN.index("core")]
-    small = TERN.with_solid("core", replace(core, shape=Ellipsoid(3.0, 3.6, 4.4)))
+    small = with_solid(TERN, "core", replace(core, shape=Ellipsoid(3.0, 3.6, 4.4)))
     members = family(
         TERN, Family((CORE, replace(FILLER, lower=0.3)), (12.0, 13.0, 14.0), designs={13.0: small})
     )

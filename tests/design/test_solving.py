@@ -5,13 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from tests.design.changed import with_value
 
 from ballgauge_schemas.shared.limits import STARTS
 from ballgauge_service.core.budget import WORK_LIMIT, Allowance, Cancelled, Run
 from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.design.family import Family, family
 from ballgauge_service.design.mass import properties
-from ballgauge_service.design.parameters import Parameter, with_value
+from ballgauge_service.design.parameters import Parameter
 from ballgauge_service.design.solids.solids import Design
 from ballgauge_service.design.solving import Front, Solve, solve, trade_off
 from ballgauge_service.design.targets import Target

@@ -11,7 +11,8 @@ import sys
 import threading
 import time
 import zipfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -23,17 +24,21 @@ Answer = Callable[[http.server.BaseHTTPRequestHandler], None]
 
 
 class Script:
-    """A server that gives one scripted answer a request, and counts requests."""
+    """A server that gives one scripted answer a request, and keeps each request's path, headers and body."""
 
     def __init__(self) -> None:
         self.answers: list[Answer] = []
         self.requests: list[bytes] = []
+        self.heads: list[Mapping[str, str]] = []
+        self.paths: list[str] = []
         script = self
 
         class Handler(http.server.BaseHTTPRequestHandler):
             protocol_version = "HTTP/1.1"
 
             def do_POST(self) -> None:
+                script.paths.append(self.path)
+                script.heads.append(self.headers)
                 script.requests.append(self.rfile.read(int(self.headers["Content-Length"])))
                 script.answers.pop(0)(self)
 
@@ -43,16 +48,23 @@ class Script:
         self.server = http.server.ThreadingHTTPServer(("127.0.0.1", 0), Handler)
         self.url = f"http://127.0.0.1:{self.server.server_address[1]}"
 
+    @contextmanager
+    def serving(self) -> Iterator[Script]:
+        """Answer inside."""
+        thread = threading.Thread(target=self.server.serve_forever, args=(0.01,))
+        thread.start()
+        try:
+            yield self
+        finally:
+            self.server.shutdown()
+            thread.join()
+            self.server.server_close()
+
 
 @pytest.fixture
 def script() -> Iterator[Script]:
-    script = Script()
-    thread = threading.Thread(target=script.server.serve_forever, args=(0.01,))
-    thread.start()
-    yield script
-    script.server.shutdown()
-    thread.join()
-    script.server.server_close()
+    with Script().serving() as script:
+        yield script
 
 
 @pytest.fixture

@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-import http.server
 import json
 import os
 import re
 import subprocess
 import sys
-import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
 import requests
+from tests.sdk.conftest import RESULT, Script, says
 
 import ballgauge
 from ballgauge._command import program
@@ -230,91 +229,28 @@ def test_the_client_and_the_commands_send_their_key(
     assert key[-43:] not in log.read_text()
 
 
-# The client, against a scripted server
-
-Answer = tuple[int, dict[str, str], Any]
-
-
-class Script:
-    """A server that gives scripted answers and keeps what it was asked."""
-
-    def __init__(self) -> None:
-        self.answers: list[Answer] = []
-        self.seen: list[Any] = []
-        script = self
-
-        class Handler(http.server.BaseHTTPRequestHandler):
-            protocol_version = "HTTP/1.1"
-
-            def do_POST(self) -> None:
-                self.rfile.read(int(self.headers.get("Content-Length", 0)))
-                script.seen.append(self.headers)
-                status, headers, document = script.answers.pop(0)
-                body = json.dumps(document).encode()
-                self.send_response(status)
-                for name, value in {"Content-Length": str(len(body)), **headers}.items():
-                    self.send_header(name, value)
-                self.end_headers()
-                self.wfile.write(body)
-
-            def log_message(self, *_: Any) -> None:
-                pass
-
-        self.server = http.server.ThreadingHTTPServer(("127.0.0.1", 0), Handler)
-        self.url = f"http://127.0.0.1:{self.server.server_address[1]}"
-
-
-@pytest.fixture
-def make_script() -> Iterator[Callable[[], Script]]:
-    made: list[tuple[Script, threading.Thread]] = []
-
-    def make() -> Script:
-        script = Script()
-        thread = threading.Thread(target=script.server.serve_forever, args=(0.01,))
-        thread.start()
-        made.append((script, thread))
-        return script
-
-    yield make
-    for script, thread in made:
-        script.server.shutdown()
-        thread.join()
-        script.server.server_close()
-
-
-@pytest.fixture
-def waits(monkeypatch: pytest.MonkeyPatch) -> list[float]:
-    found: list[float] = []
-    monkeypatch.setattr(time, "sleep", found.append)
-    return found
-
-
-RESULT: Answer = (200, {}, {"derived": {"ball": {"radius": 4.2}}, "units": {"radius": "in"}})
-
-
-def test_a_key_never_follows_a_redirect(make_script: Callable[[], Script], waits: list[float]) -> None:
-    service, elsewhere = make_script(), make_script()
-    for status in (301, 302, 307, 308):
-        service.answers.append((status, {"Location": f"{elsewhere.url}/v1/drillings"}, {}))
-        client = ballgauge.Client(service.url, key="ballgauge_a_x")
-        with client, pytest.raises(ballgauge.ServiceError):
-            client.drill({"ball": {}})
-    assert [seen["Authorization"] for seen in service.seen] == ["Bearer ballgauge_a_x"] * 4
-    assert not elsewhere.seen
+def test_a_key_never_follows_a_redirect(script: Script, waits: list[float]) -> None:
+    with Script().serving() as elsewhere:
+        for status in (301, 302, 307, 308):
+            script.answers = [says(status, Location=f"{elsewhere.url}/v1/drillings")]
+            client = ballgauge.Client(script.url, key="ballgauge_a_x")
+            with client, pytest.raises(ballgauge.ServiceError):
+                client.drill({"ball": {}})
+    assert [head["Authorization"] for head in script.heads] == ["Bearer ballgauge_a_x"] * 4
+    assert not elsewhere.requests
 
 
 def test_passwords_of_the_machine_do_not_take_the_keys_place(
-    make_script: Callable[[], Script], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    script: Script, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A .netrc would replace the header that a caller sets."""
-    service = make_script()
     (tmp_path / "netrc").write_text("machine 127.0.0.1 login somebody password secret\n")
     (tmp_path / "netrc").chmod(0o600)
     monkeypatch.setenv("NETRC", str(tmp_path / "netrc"))
-    service.answers = [RESULT]
-    with ballgauge.Client(service.url, key="ballgauge_a_x") as client:
+    script.answers = [says(200, RESULT)]
+    with ballgauge.Client(script.url, key="ballgauge_a_x") as client:
         client.drill({"ball": {}})
-    assert service.seen[0]["Authorization"] == "Bearer ballgauge_a_x"
+    assert script.heads[0]["Authorization"] == "Bearer ballgauge_a_x"
 
 
 @pytest.mark.parametrize("key", ["", "se cret", "se\r\nX: cret", "schlüssel", '"secret"'])
@@ -324,31 +260,26 @@ def test_what_cannot_be_a_key_is_refused_before_it_is_sent(key: str) -> None:
     assert not key or key not in str(caught.value)
 
 
-def test_a_limit_that_says_when_is_waited_for(make_script: Callable[[], Script], waits: list[float]) -> None:
-    service = make_script()
-    service.answers = [(429, {"Retry-After": "3"}, {"detail": "wait"}), RESULT]
-    with ballgauge.Client(service.url) as client:
+def test_a_limit_that_says_when_is_waited_for(script: Script, waits: list[float]) -> None:
+    script.answers = [says(429, {"detail": "wait"}, Retry_After="3"), says(200, RESULT)]
+    with ballgauge.Client(script.url) as client:
         assert client.drill({"ball": {}}).derived.ball.radius == 4.2
     assert waits == [3.0]
 
 
-@pytest.mark.parametrize("headers", [{}, {"Retry-After": "6"}, {"Retry-After": "soon"}])
+@pytest.mark.parametrize("headers", [{}, {"Retry_After": "6"}, {"Retry_After": "soon"}])
 def test_a_limit_that_asks_for_longer_is_told(
-    make_script: Callable[[], Script], waits: list[float], headers: dict[str, str]
+    script: Script, waits: list[float], headers: dict[str, str]
 ) -> None:
-    service = make_script()
-    service.answers = [(429, headers, {"title": "Too Many Requests", "detail": "5 are allowed"})]
-    with ballgauge.Client(service.url) as client, pytest.raises(ballgauge.TooManyRequests, match="5 are"):
+    script.answers = [says(429, {"title": "Too Many Requests", "detail": "5 are allowed"}, **headers)]
+    with ballgauge.Client(script.url) as client, pytest.raises(ballgauge.TooManyRequests, match="5 are"):
         client.drill({"ball": {}})
     assert not waits
 
 
 @pytest.mark.parametrize("status", [401, 403])
-def test_refused_access_is_not_tried_again(
-    make_script: Callable[[], Script], waits: list[float], status: int
-) -> None:
-    service = make_script()
-    service.answers = [(status, {"Retry-After": "1"}, {"title": "No", "detail": "another key"})]
-    with ballgauge.Client(service.url) as client, pytest.raises(ballgauge.AccessRefused, match="another key"):
+def test_refused_access_is_not_tried_again(script: Script, waits: list[float], status: int) -> None:
+    script.answers = [says(status, {"title": "No", "detail": "another key"}, Retry_After="1")]
+    with ballgauge.Client(script.url) as client, pytest.raises(ballgauge.AccessRefused, match="another key"):
         client.drill({"ball": {}})
     assert not waits

@@ -8,13 +8,12 @@ import ssl
 import threading
 import time
 import warnings
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 import requests
-from tests.sdk.conftest import Script, resets, says
+from tests.sdk.conftest import RESULT, Answer, Script, resets, says
 
 import ballgauge
 
@@ -111,72 +110,40 @@ def test_a_server_that_speaks_no_tls(asked: Script) -> None:
         client.check(BALL)
 
 
-class Seen(http.server.BaseHTTPRequestHandler):
-    """Answers each request with a result, and keeps its headers."""
-
-    protocol_version = "HTTP/1.1"
-    headers_seen: list[dict[str, str]]
-    version = ""
-
-    def do_POST(self) -> None:
-        self.rfile.read(int(self.headers["Content-Length"]))
-        self.headers_seen.append({"path": self.path, **dict(self.headers)})
-        body = b'{"derived": {}, "units": {}}'
-        self.send_response(200)
-        self.send_header("Content-Length", str(len(body)))
-        self.send_header("X-Request-Id", "r7")
-        if self.version:
-            self.send_header("X-Ballgauge-Version", self.version)
-        self.end_headers()
-        self.wfile.write(body)
-
-    def log_message(self, *_: Any) -> None:
-        pass
+def carried(**headers: str) -> Answer:
+    return says(200, RESULT, X_Request_Id="r7", **headers)
 
 
-@pytest.fixture
-def seen() -> Iterator[tuple[str, type[Seen]]]:
-    handler = type("Handler", (Seen,), {"headers_seen": []})
-    server = http.server.ThreadingHTTPServer(("127.0.0.1", 0), handler)
-    thread = threading.Thread(target=server.serve_forever, args=(0.01,))
-    thread.start()
-    yield f"http://127.0.0.1:{server.server_address[1]}", handler
-    server.shutdown()
-    thread.join()
-    server.server_close()
-
-
-def test_what_a_request_carries(seen: tuple[str, type[Seen]]) -> None:
+def test_what_a_request_carries(script: Script) -> None:
     """The version in the agent's name, headers given, and those of one call laid over them."""
-    url, handler = seen
-    with ballgauge.Client(url, headers={"X-Shop": "7", "X-Tier": "a"}) as client:
+    script.answers = [carried()] * 3
+    with ballgauge.Client(script.url, headers={"X-Shop": "7", "X-Tier": "a"}) as client:
         assert client.drill(BALL).request_id == "r7"
         client.with_options(headers={"X-Tier": "b"}, key="k" * 8).drill(BALL)
         client.drill(BALL)
-    first, second, third = handler.headers_seen
+    first, second, third = script.heads
     assert first["User-Agent"].startswith(f"ballgauge/{ballgauge.__version__} python-requests/")
-    assert [each["X-Tier"] for each in handler.headers_seen] == ["a", "b", "a"]
+    assert [each["X-Tier"] for each in script.heads] == ["a", "b", "a"]
     assert second["X-Shop"] == "7"
     assert second["Authorization"] == "Bearer kkkkkkkk"
     assert "Authorization" not in third
 
 
-def test_a_proxy_and_a_session_of_ones_own(seen: tuple[str, type[Seen]]) -> None:
-    url, handler = seen
-    with ballgauge.Client("http://elsewhere.invalid", proxies=url) as client:
+def test_a_proxy_and_a_session_of_ones_own(script: Script) -> None:
+    script.answers = [carried()] * 2
+    with ballgauge.Client("http://elsewhere.invalid", proxies=script.url) as client:
         client.drill(BALL)
-    assert handler.headers_seen[0]["path"] == "http://elsewhere.invalid/v1/drillings"
+    assert script.paths[0] == "http://elsewhere.invalid/v1/drillings"
     session = requests.Session()
     session.headers["X-Of-Session"] = "yes"
-    with ballgauge.Client(url, session=session) as client:
+    with ballgauge.Client(script.url, session=session) as client:
         client.drill(BALL)
-    assert handler.headers_seen[1]["X-Of-Session"] == "yes"
+    assert script.heads[1]["X-Of-Session"] == "yes"
 
 
-def test_another_version_is_told_once(seen: tuple[str, type[Seen]]) -> None:
-    url, handler = seen
-    handler.version = "0.1.7"
-    with ballgauge.Client(url) as client, warnings.catch_warnings(record=True) as told:
+def test_another_version_is_told_once(script: Script) -> None:
+    script.answers = [carried(X_Ballgauge_Version="0.1.7")] * 2
+    with ballgauge.Client(script.url) as client, warnings.catch_warnings(record=True) as told:
         warnings.simplefilter("always")
         client.drill(BALL)
         client.drill(BALL)
@@ -238,20 +205,12 @@ def test_whose_certificates_are_trusted(tmp_path: Path) -> None:
          "-keyout", str(key), "-out", str(certificate), "-days", "2", "-subj", "/CN=localhost",
          "-addext", "subjectAltName=IP:127.0.0.1"], check=True, capture_output=True,
     )  # fmt: skip
-    handler = type("Handler", (Seen,), {"headers_seen": []})
-    server = http.server.ThreadingHTTPServer(("127.0.0.1", 0), handler)
+    script = Script()
+    script.answers = [carried()]
     context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
     context.load_cert_chain(certificate, key)
-    server.socket = context.wrap_socket(server.socket, server_side=True)
-    thread = threading.Thread(target=server.serve_forever, args=(0.01,))
-    thread.start()
-    url = f"https://127.0.0.1:{server.server_address[1]}"
-    try:
-        with ballgauge.Client(url, retries=0) as client:
-            with pytest.raises(ballgauge.TlsFailed):
-                client.drill(BALL)
-            assert client.with_options(verify=certificate).drill(BALL).derived == {}
-    finally:
-        server.shutdown()
-        thread.join()
-        server.server_close()
+    script.server.socket = context.wrap_socket(script.server.socket, server_side=True)
+    with script.serving(), ballgauge.Client(script.url.replace("http:", "https:"), retries=0) as client:
+        with pytest.raises(ballgauge.TlsFailed):
+            client.drill(BALL)
+        assert client.with_options(verify=certificate).drill(BALL).raw == RESULT

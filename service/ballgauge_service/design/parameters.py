@@ -195,8 +195,3 @@ class Moves:
         low = packed.points[at - 1, 0] if at > first else -np.inf
         high = packed.points[at + 1, 0] if at + 1 < last else np.inf
         packed.points[at, 0] = min(max(value, low), high)
-
-
-def with_value(design: Design, parameter: Parameter, value: float) -> Design:
-    """The design with the parameter's number set."""
-    return unpacked(design, Moves(design, pack(design), (parameter,), (0,)).at(np.array([value])))

@@ -13,7 +13,6 @@ from ballgauge_service.physics.motion.film import BOARDS
 
 Group = dict[str, Any]
 Film = Sequence[Sequence[float]]
-Color = tuple[int, int, int]
 
 COLORS = ("#1f5fa8", "#b3541e", "#2f6f4f", "#7a1f3d", "#8a6d00", "#444444", "#5b3f8c", "#00707a")
 BARE, OILED, TAKEN = (0xF6, 0xEA, 0xD2), (0x1F, 0x5F, 0x5A), (0xB3, 0x54, 0x1E)

@@ -8,7 +8,7 @@ also holds each number to its range; what is refused here is what no range tells
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import ClassVar
 
 import numpy as np
@@ -205,18 +205,3 @@ class Design:
             if solid.name == name:
                 return at
         raise KeyError(name)
-
-    def with_solid(self, name: str, solid: Solid) -> Design:
-        """The design with the named solid replaced by another.
-
-        Parameters
-        ----------
-        name : str
-        solid : Solid
-
-        Returns
-        -------
-        Design
-        """
-        at = self.index(name)
-        return replace(self, solids=(*self.solids[:at], solid, *self.solids[at + 1 :]))
