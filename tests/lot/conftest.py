@@ -52,7 +52,7 @@ def unfolded(verdicts: Verdicts) -> list[dict[str, Any]]:
             "outcome": OUTCOMES[verdicts.outcome[k]],
             "rule": None if verdicts.rule[k] < 0 else verdicts.rules[verdicts.rule[k]],
             "margin": None if np.isnan(verdicts.margin[k]) else float(verdicts.margin[k]),
-            "reason": verdicts.reasons[verdicts.reason[k]],
+            "reason": verdicts.words[verdicts.reason[k]].reason,
             "rules": {
                 rule: OUTCOMES[codes[k]]
                 for rule, codes in zip(verdicts.rules, verdicts.by_rule, strict=True)

@@ -422,6 +422,9 @@ def test_few_readings_in_another_unit_are_asked_for(column: str, cells: list[Any
         ("weight", [15.0] * 79 + [16.4], 1),
         ("weight", [15.0] * 79 + [10.0], 0),
         ("weight", [6.0, 8.0, 10.0, 12.0, 14.0, 15.9] * 10, 0),
+        # Balls of children: whole and half numbers are pounds, of few balls and of more than are kept.
+        ("weight", [6.0, 7.0, 6.5] * 20, 0),
+        ("weight", [6.0, 7.0] * 60_000, 0),
         ("roundness", [*ROUND, 0.015, 0.03], 2),
         ("oil_absorption_time", [*TIMES, 90.0, 100.0], 2),
         ("roughness", [*ROUGH, 140.0, 90.0], 2),

@@ -55,8 +55,8 @@ def expected(chunks: list[Verdicts]) -> list[dict[str, Any]]:
                 "outcome": OUTCOMES[chunk.outcome[k]],
                 "rule": chunk.rules[rule],
                 "margin": None if np.isnan(chunk.margin[k]) else float(chunk.margin[k]),
-                "unit": chunk.units[rule],
-                "reason": chunk.reasons[chunk.reason[k]],
+                "unit": next(each.unit for each in BOOK.rules if each.id == chunk.rules[rule]),
+                "reason": chunk.words[chunk.reason[k]].reason,
             }
             rows.append(row)
     return rows

@@ -24,11 +24,11 @@ from ballgauge_service.lot.judging.totals import (
     fates_of,
     kind_of,
 )
-from ballgauge_service.lot.judging.verdicts import Verdicts
+from ballgauge_service.lot.judging.verdicts import Verdicts, words_of
 from ballgauge_service.lot.reading.cells import converted
 from ballgauge_service.lot.reading.columns import Balls
 from ballgauge_service.lot.reading.headings import QUANTITIES
-from ballgauge_service.rulebooks import OUTCOMES, Edition, State, reasons
+from ballgauge_service.rulebooks import OUTCOMES, Edition, State
 from ballgauge_service.rulebooks.model import Limit
 
 NOT_ASSESSED = OUTCOMES.index("not_assessed")
@@ -45,7 +45,7 @@ LABELS_MAXIMUM, KINDS_MAXIMUM, OTHERS = 20, 1000, "others"
 _TIES = 1000
 # Times so many rows are held before the worst of them are sorted out.
 _PARTS = 16
-_WORST = ("rule", "margin", "reason")
+_WORST = ("margin", "reason")
 
 _DIGITS = re.compile(r"(\d+)")
 
@@ -279,17 +279,17 @@ class Gathered(LotTotals):
         assert self.edition is not None
         if not self._worst:
             return []
-        rules, told = self.edition.rules, reasons(self.edition)
+        words = words_of(self.edition)
         return [
             WorstBall(
                 ball["outcome"],
                 ball["nearness"],
                 ball["rows"],
                 ball["serial"],
-                None if ball["rule"] < 0 else rules[ball["rule"]].id,
+                words[ball["reason"]].rule,
                 None if math.isnan(ball["margin"]) else ball["margin"],
-                None if ball["rule"] < 0 else rules[ball["rule"]].unit,
-                told[ball["reason"]],
+                words[ball["reason"]].unit,
+                words[ball["reason"]].reason,
             )
             for ball in self._in_order()[: self.worst_wanted].to_pylist()
         ]

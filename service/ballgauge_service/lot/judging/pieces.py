@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
-from functools import lru_cache
 
 import numpy as np
 
@@ -17,9 +16,9 @@ from ballgauge_schemas.shared.approved_list import ApprovedList
 from ballgauge_service.core.bulk import Check
 from ballgauge_service.lot.judging.gathering import Gathered
 from ballgauge_service.lot.judging.identity import identified
-from ballgauge_service.lot.judging.verdicts import Verdicts, judge_balls
+from ballgauge_service.lot.judging.verdicts import Verdicts, judge_balls, words_of
 from ballgauge_service.lot.reading.cells import CellRules
-from ballgauge_service.lot.reading.columns import Balls, Notes, RawChunk, read_balls
+from ballgauge_service.lot.reading.columns import Notes, RawChunk, read_balls
 from ballgauge_service.lot.reading.reading import RowGroups
 from ballgauge_service.rulebooks import Decision, Edition, compile_edition
 from ballgauge_service.rulebooks.model import Rulebook, Stage
@@ -85,7 +84,7 @@ def judge_piece(judging: Judging, piece: Piece, check: Check) -> Judged:
         totals.add(balls, verdicts)
         if judging.rows_wanted and len(verdicts):
             nothing = np.empty(0, np.int64)
-            kept.append(replace(verdicts, unknown=nothing, held=nothing, rules=(), units=(), reasons=()))
+            kept.append(replace(verdicts, unknown=nothing, held=nothing, rules=(), words=()))
     totals.edition = None
     return Judged(notes, totals, kept)
 
@@ -96,10 +95,4 @@ def _chunks(piece: Piece) -> Iterator[RawChunk]:
 
 def worded(verdicts: Verdicts, rules: Edition) -> Verdicts:
     """Verdicts with the words that were left behind."""
-    like = _wordings(rules)
-    return replace(verdicts, rules=like.rules, units=like.units, reasons=like.reasons)
-
-
-@lru_cache(maxsize=64)
-def _wordings(rules: Edition) -> Verdicts:
-    return judge_balls(Balls(np.empty(0, dtype=np.int64), None, {}, {}), rules, Decision())
+    return replace(verdicts, rules=tuple(rule.id for rule in rules.rules), words=words_of(rules))

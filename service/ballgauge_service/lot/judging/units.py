@@ -37,19 +37,21 @@ class _Usual(NamedTuple):
     """What balls come to where a whole column is in the other unit: from `least` to `most` of the trade unit.
 
     `fewest` values of a column that say so: where balls would pass, one; where they would be rejected, five.
+    `divided`: whether a gauge in the other unit tells its halves apart: halves alone are of the trade unit.
     """
 
     least: float
     most: float
     fewest: int
+    divided: bool = False
 
 
 OTHER = {"weight": "kg", "length": "mm", "roughness": "µm", "time": "min"}
 """The unit of each kind that is taken for the trade's (ours); ounces and grams are out of a cell's range."""
 
 _USUAL = {
-    "weight": _Usual(8.8, 17.0, 1),
-    "drilled_weight": _Usual(8.8, 17.0, 1),
+    "weight": _Usual(8.8, 17.0, 1, divided=True),
+    "drilled_weight": _Usual(8.8, 17.0, 1, divided=True),
     "roughness": _Usual(2.0, 200.0, 1),
     "roundness": _Usual(0.001, 0.010, 5),
     "oil_absorption_time": _Usual(300.0, 1800.0, 5),
@@ -125,6 +127,9 @@ def _wholly(name: str, values: _Values, size: float, units: tuple[str, str]) -> 
     usual = _USUAL.get(name)
     numbers, counts = values.numbers[~values.named], values.counts[~values.named]
     if usual is None or counts.sum() < usual.fewest:
+        return None
+    halves = 2.0 * numbers
+    if usual.divided and (np.abs(halves - np.rint(halves)) <= 2.0 * values.coarse / COARSE).all():
         return None
     within = (numbers * size >= usual.least) & (numbers * size <= usual.most)
     if counts[within].sum() < NEARLY_ALL * counts.sum():

@@ -4,16 +4,42 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
 from ballgauge_service.lot.reading.columns import Balls, rule_columns
-from ballgauge_service.rulebooks import Decision, Edition, judge_columns, reasons
+from ballgauge_service.rulebooks import OUTCOMES, Decision, Edition, judge_columns, reasons
+from ballgauge_service.rulebooks.judge import SIDES
 
 FloatArray = NDArray[np.float64]
 CodeArray = NDArray[np.int8]
+
+
+class Words(NamedTuple):
+    """What a verdict says beside its number: its outcome, the rule that decides, its unit, and why."""
+
+    outcome: str
+    rule: str | None
+    unit: str | None
+    reason: str
+
+
+@lru_cache(maxsize=64)
+def words_of(edition: Edition) -> tuple[Words, ...]:
+    """The words of every verdict that an edition can give, by `Verdicts.reason`."""
+    ways = [
+        (outcome, edition.rules[state.rule])
+        for state in edition.regime.states
+        for outcome in OUTCOMES
+        for _ in range(SIDES)
+    ]
+    *told, nothing = reasons(edition)
+    found = [Words(outcome, rule.id, rule.unit, why) for (outcome, rule), why in zip(ways, told, strict=True)]
+    return (*found, Words("not_assessed", None, None, nothing))
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,9 +49,9 @@ class Verdicts:
     `rows` (n,) in the file; `serial` Arrow strings or None; `outcome` (n,) codes, positions in OUTCOMES;
     `rule` (n,) position in `rules` of the rule that decides, -1 for none; `margin` (n,) to that rule's limit
     in its unit, NaN where there is none, and `nearness` (n,), the same in proportion to the limits; `reason`
-    (n,) position in `reasons`; `by_rule` (rules, n) outcome codes, -1: not judged. `unknown` (n,): the rules
-    that count and are not assessed, as bits; `held`: balls with a value by state of the rules. `rules`,
-    `units` and `reasons` are the same for all chunks of an edition.
+    (n,) position in `words`; `by_rule` (rules, n) outcome codes, -1: not judged. `unknown` (n,): the rules
+    that count and are not assessed, as bits; `held`: balls with a value by state of the rules. `rules` and
+    `words` are the same for all chunks of an edition.
     """
 
     rows: NDArray[np.int64]
@@ -39,8 +65,7 @@ class Verdicts:
     unknown: NDArray[np.int64]
     held: NDArray[np.int64]
     rules: tuple[str, ...]
-    units: tuple[str | None, ...]
-    reasons: tuple[str, ...]
+    words: tuple[Words, ...]
 
     def __len__(self) -> int:
         return len(self.rows)
@@ -68,6 +93,5 @@ def judge_balls(
         unknown=found.unknown,
         held=found.held,
         rules=tuple(rule.id for rule in edition.rules),
-        units=tuple(rule.unit for rule in edition.rules),
-        reasons=reasons(edition),
+        words=words_of(edition),
     )

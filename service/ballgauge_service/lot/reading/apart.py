@@ -73,11 +73,21 @@ def _summaries(column: Any) -> list[tuple[int, str]]:
         return []
     if len(texts) <= _TRIMMED_MAXIMUM:
         texts = pc.utf8_trim_whitespace(texts)
+    elif not texts.null_count and _end_in_digits(texts):
+        return []
     hit = pc.is_in(texts, value_set=_written())
     if not pc.any(hit).as_py():
         return []
     places = np.flatnonzero(hit.to_numpy(zero_copy_only=False)).tolist()
     return [(place, str(texts[place])) for place in places]
+
+
+def _end_in_digits(texts: pa.Array) -> bool:
+    """Whether all texts end as serials do, and none of the words."""
+    offsets = np.frombuffer(texts.buffers()[1], dtype=np.int32)[texts.offset : texts.offset + len(texts) + 1]
+    letters = np.frombuffer(texts.buffers()[2] or b" ", dtype=np.uint8)
+    last = letters[np.maximum(offsets[1:] - 1, 0)] - np.uint8(ord("0"))
+    return bool((last < 10).all() and (offsets[1:] > offsets[:-1]).all())
 
 
 def _texts(column: Any) -> pa.Array | None:

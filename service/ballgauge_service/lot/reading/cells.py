@@ -101,6 +101,8 @@ def read_quantity(heading: Heading, column: Column, rules: CellRules) -> tuple[F
         values = converted(values, heading.size)
     else:
         values = np.where(settled, values, converted(values, heading.size))
+    if len(values) and low <= values.min() and values.max() <= high:
+        return values, np.zeros(len(values), dtype=np.bool_)
     bad = ~((values >= low) & (values <= high))
     if missing is not None:
         bad &= ~missing
@@ -279,15 +281,16 @@ def _trimmed(column: pa.Array, rules: CellRules) -> tuple[pa.Array, BoolArray]:
     return pc.if_else(missing, None, plain), missing.to_numpy(zero_copy_only=False)
 
 
-def names_unit(column: Column, read: BoolArray) -> BoolArray:
-    """Which cells (n,) of a quantity's column name their own unit; read (n,): those that are quantities."""
+def named_values(column: Column, values: FloatArray) -> list[float]:
+    """The different values (n,) of a quantity's column whose cells name their own unit."""
     if not isinstance(column, list):
         if not _is_text(column.type):
-            return np.zeros(len(column), dtype=np.bool_)
-        found = pc.fill_null(pc.match_substring_regex(column, _UNIT), False)
-        named: BoolArray = found.to_numpy(zero_copy_only=False) & read
-        return named
-    return read & np.array([_names_unit(cell) for cell in column], dtype=np.bool_)
+            return []
+        named = pc.fill_null(pc.match_substring_regex(column, _UNIT), False).to_numpy(zero_copy_only=False)
+    else:
+        named = np.array([_names_unit(cell) for cell in column], dtype=np.bool_)
+    found: list[float] = np.unique(values[named & ~np.isnan(values)]).tolist()
+    return found
 
 
 def _names_unit(cell: Any) -> bool:

@@ -34,7 +34,7 @@ from ballgauge_service.lot.reading.cells import (
     converted,
     explain,
     has_clock,
-    names_unit,
+    named_values,
     read_choices,
     read_days,
     read_quantity,
@@ -263,8 +263,8 @@ class _Reader:
         name = str(heading.field)
         if heading.quantity is not None:
             values, bad = read_quantity(heading, column, self.rules)
-            if heading.part == "value" and (named := names_unit(column, ~np.isnan(values))).any():
-                self.units_named.setdefault(name, set()).update(np.unique(values[named]).tolist())
+            if heading.part == "value" and (named := named_values(column, values)):
+                self.units_named.setdefault(name, set()).update(named)
             target = self.values if heading.part == "value" else self.uncertainty
             before = target.get(name)
             if heading.reading is not None and heading.part == "value":

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import io
 import json
-from collections.abc import Callable
-from functools import lru_cache
+from collections.abc import Mapping
+from functools import lru_cache, partial
 from typing import Any, Literal, Protocol
 
 import numpy as np
@@ -17,8 +17,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 from pyarrow import parquet
 
-from ballgauge_service.lot.judging.verdicts import Verdicts
-from ballgauge_service.rulebooks import OUTCOMES
+from ballgauge_service.lot.judging.verdicts import Verdicts, Words
 
 ResultFormat = Literal["ndjson", "csv", "parquet"]
 RESULT_FORMATS: tuple[ResultFormat, ...] = ("ndjson", "csv", "parquet")
@@ -75,7 +74,7 @@ def csv_lines(verdicts: Verdicts) -> memoryview:
     """The bytes of the balls of a chunk as lines of CSV."""
     serial = None if verdicts.serial is None else csv_cells(verdicts.serial)
     head = [pc.cast(pa.array(verdicts.rows), pa.string()), "," if serial is None else _between(",", serial)]
-    return _lines(verdicts, head, _csv_fragments, "", "\r\n")
+    return _lines(verdicts, head, _csv_fragments(verdicts.words), "")
 
 
 def ndjson_lines(verdicts: Verdicts) -> memoryview:
@@ -84,7 +83,7 @@ def ndjson_lines(verdicts: Verdicts) -> memoryview:
     serial = (
         ',"serial":null' if verdicts.serial is None else _between(',"serial":', _json_texts(verdicts.serial))
     )
-    return _lines(verdicts, [rows, serial], _json_fragments, "null", "}\n")
+    return _lines(verdicts, [rows, serial], _json_fragments(verdicts.words), "null")
 
 
 def _between(before: str, texts: pa.Array) -> pa.Array:
@@ -101,7 +100,8 @@ def _json_texts(texts: pa.Array) -> pa.Array:
     return pc.fill_null(plain, "null")
 
 
-_Fragments = tuple[pa.Array, pa.Array, pa.Array]
+_Fragments = tuple[pa.Array, pa.Array]
+"""What stands before a margin and behind it, by reason."""
 
 
 def _csv_cell(text: str | None) -> str:
@@ -109,91 +109,54 @@ def _csv_cell(text: str | None) -> str:
 
 
 @lru_cache(maxsize=16)
-def _csv_fragments(
-    rules: tuple[str, ...], units: tuple[str | None, ...], reasons: tuple[str, ...]
-) -> _Fragments:
-    """What stands before the margin, by outcome and rule, and behind it, by rule and by reason."""
-    names = [_csv_cell(rule) for rule in (*rules, "")]
-    before = [f",{outcome},{name}," for outcome in OUTCOMES for name in names]
-    return (
-        pa.array(before),
-        pa.array([f",{_csv_cell(unit)}," for unit in (*units, None)]),
-        pa.array([_csv_cell(reason) for reason in reasons]),
-    )
+def _csv_fragments(words: tuple[Words, ...]) -> _Fragments:
+    cell = lru_cache(maxsize=None)(_csv_cell)
+    before = [f",{each.outcome},{cell(each.rule)}," for each in words]
+    return pa.array(before), pa.array([f",{cell(each.unit)},{cell(each.reason)}\r\n" for each in words])
 
 
 @lru_cache(maxsize=16)
-def _json_fragments(
-    rules: tuple[str, ...], units: tuple[str | None, ...], reasons: tuple[str, ...]
-) -> _Fragments:
-    names = [json.dumps(rule) for rule in (*rules, None)]
-    before = [f',"outcome":"{outcome}","rule":{name},"margin":' for outcome in OUTCOMES for name in names]
-    after = [f',"unit":{json.dumps(unit, ensure_ascii=False)},"reason":' for unit in (*units, None)]
-    return (
-        pa.array(before),
-        pa.array(after),
-        pa.array([json.dumps(text, ensure_ascii=False) for text in reasons]),
-    )
+def _json_fragments(words: tuple[Words, ...]) -> _Fragments:
+    told = partial(json.dumps, ensure_ascii=False)
+    before = [f',"outcome":"{each.outcome}","rule":{told(each.rule)},"margin":' for each in words]
+    after = [f',"unit":{told(each.unit)},"reason":{told(each.reason)}}}\n' for each in words]
+    return pa.array(before), pa.array(after)
 
 
-def _lines(
-    verdicts: Verdicts,
-    head: list[pa.Array | str],
-    fragments: Callable[..., _Fragments],
-    none: str,
-    end: str,
-) -> memoryview:
+def _lines(verdicts: Verdicts, head: list[pa.Array | str], fragments: _Fragments, none: str) -> memoryview:
     if not len(verdicts):
         return memoryview(b"")
-    before, units, reasons = fragments(verdicts.rules, verdicts.units, verdicts.reasons)
-    rule = np.where(verdicts.rule < 0, len(verdicts.rules), verdicts.rule).astype(np.int64)
-    first = verdicts.outcome.astype(np.int64) * (len(verdicts.rules) + 1) + rule
+    reason = pa.array(verdicts.reason)
+    before, after = (fragment.take(reason) for fragment in fragments)
     margin = pc.fill_null(pc.cast(pa.array(verdicts.margin, from_pandas=True), pa.string()), none)
-    parts = [
-        *head,
-        before.take(pa.array(first)),
-        margin,
-        units.take(pa.array(rule)),
-        reasons.take(pa.array(verdicts.reason)),
-    ]
-    return _letters(pc.binary_join_element_wise(*parts, end, "")).data
+    return _letters(pc.binary_join_element_wise(*head, before, margin, after, "")).data
 
 
 def result_batch(verdicts: Verdicts) -> pa.RecordBatch:
     """The balls of a chunk as Arrow data; words are dictionary-encoded, what is not known is null."""
     size = len(verdicts)
-    serial = pa.nulls(size, pa.string()) if verdicts.serial is None else verdicts.serial
-    rule = pa.array(verdicts.rule, mask=verdicts.rule < 0)
-    arrays = [
-        pa.array(verdicts.rows),
-        serial,
-        _words(pa.array(verdicts.outcome), OUTCOMES),
-        _words(rule, verdicts.rules),
-        pa.array(verdicts.margin, from_pandas=True),
-        _unit_words(rule, verdicts.units),
-        _reason_words(verdicts),
-    ]
-    return pa.record_batch(arrays, names=list(COLUMNS))
+    used = np.flatnonzero(np.bincount(verdicts.reason, minlength=1)).tolist()
+    columns = {
+        "row": pa.array(verdicts.rows),
+        "serial": pa.nulls(size, pa.string()) if verdicts.serial is None else verdicts.serial,
+        "margin": pa.array(verdicts.margin, from_pandas=True),
+    }
+    for name in Words._fields:
+        columns[name] = _told(
+            {place: getattr(verdicts.words[place], name) for place in used}, verdicts.reason
+        )
+    return pa.record_batch([columns[name] for name in COLUMNS], names=list(COLUMNS))
 
 
-def _words(codes: pa.Array, words: tuple[str, ...]) -> pa.Array:
-    """Codes as dictionary-encoded words."""
-    return pa.DictionaryArray.from_arrays(codes.cast(pa.int32()), pa.array(words, pa.string()))
-
-
-def _unit_words(rule: pa.Array, units: tuple[str | None, ...]) -> pa.Array:
-    words = tuple(dict.fromkeys(unit for unit in units if unit is not None))
-    places = pa.array([None if unit is None else words.index(unit) for unit in units], pa.int32())
-    return _words(places.take(rule), words)
-
-
-def _reason_words(verdicts: Verdicts) -> pa.Array:
-    """The reasons given, each text once: Arrow writes a dictionary with repeats as plain texts."""
-    used = np.flatnonzero(np.bincount(verdicts.reason, minlength=1))
-    words = tuple(dict.fromkeys(verdicts.reasons[place] for place in used.tolist()))
-    places = np.zeros(len(verdicts.reasons), dtype=np.int32)
-    places[used] = [words.index(verdicts.reasons[place]) for place in used.tolist()]
-    return _words(pa.array(places[verdicts.reason]), words)
+def _told(words: Mapping[int, str | None], reason: NDArray[np.int32]) -> pa.Array:
+    """Words by reason (n,), dictionary-encoded; each stands once, or Arrow would write plain texts."""
+    texts = list(dict.fromkeys(word for word in words.values() if word is not None))
+    places = np.full(max(words, default=0) + 1, -1, dtype=np.int32)
+    for place, word in words.items():
+        places[place] = -1 if word is None else texts.index(word)
+    indices = places[reason]
+    absent = indices < 0 if None in words.values() else None
+    return pa.DictionaryArray.from_arrays(pa.array(indices, mask=absent), pa.array(texts, pa.string()))
 
 
 class ResultWriter:
