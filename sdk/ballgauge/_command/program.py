@@ -11,7 +11,8 @@ import sys
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
-from functools import partial
+from dataclasses import dataclass, replace
+from functools import partial, wraps
 from importlib.resources import files as resources
 from pathlib import Path
 from typing import Any, BinaryIO, TextIO
@@ -155,8 +156,85 @@ class _Seconds(click.FloatRange):
         return found
 
 
+@dataclass(frozen=True)
+class _Service:
+    """Who answers, and how an answer is written: what the options beside a command say of both."""
+
+    url: str | None
+    timeout: float
+    as_json: bool
+    scheduler: str | None = None
+    approved_list: str | None = None
+
+    def client(self) -> Client:
+        """Its client."""
+        if self.url is not None and self.scheduler is not None:
+            raise click.BadParameter("the service at --url has its own", param_hint="--scheduler")
+        if self.url is None:
+            try:
+                return Client.embedded(scheduler=self.scheduler, approved_list=self.approved_list)
+            except ValueError as error:
+                raise click.ClickException(str(error)) from None
+        try:
+            return Client(self.url, timeout=self.timeout, key=click.get_current_context().meta.get(_KEY))
+        except ValueError as error:
+            raise click.BadParameter(str(error), param_hint="--url or --key") from None
+
+    def approved_rows(self) -> list[Mapping[str, Any]] | None:
+        """The approved list, where it goes with the request: an engine in here is given its file."""
+        if not self.approved_list or not self.url:
+            return None
+        return requests_in.approved_rows(self.approved_list)
+
+    def form(self, form: str | None) -> str:
+        """How an answer is written; `_QUIET` goes before all."""
+        if click.get_current_context().meta.get(_QUIET):
+            return several.QUIET
+        return "json" if self.as_json else form or "table"
+
+    def show(
+        self, answer: bytes | Mapping[str, Any], tell: Callable[[paper.Paper, Mapping[str, Any]], None]
+    ) -> Mapping[str, Any]:
+        """Write an answer, in words unless JSON is asked for; gives its document."""
+        document: Mapping[str, Any] = json.loads(answer) if isinstance(answer, bytes) else answer
+        form = self.form(None)
+        if form == "json":
+            click.echo(answer if isinstance(answer, bytes) else several.plain(answer))
+        elif form != several.QUIET:
+            tell(paper.choose(), document)
+        return document
+
+    @contextmanager
+    def patience(self, *, quiet: bool = False) -> Iterator[None]:
+        """Say after a while why the first answer on a machine takes long."""
+        words = (
+            "ballgauge: compiling for this machine; it happens once and takes half a minute to two minutes"
+        )
+        timer = threading.Timer(_PATIENCE, click.echo, (words,), {"err": True})
+        if self.url is None and not quiet and sys.stderr.isatty():
+            timer.daemon = True
+            timer.start()
+        try:
+            yield
+        finally:
+            timer.cancel()
+
+
 def _connected(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add the options that say where the service is and what the answer looks like."""
+    """Add the options that say where the service is and what the answer looks like: a `service`."""
+
+    @wraps(command)
+    def connected(
+        *,
+        url: str | None,
+        timeout: float,
+        as_json: bool,
+        scheduler: str | None = None,
+        approved_list: str | None = None,
+        **given: Any,
+    ) -> Any:
+        return command(service=_Service(url, timeout, as_json, scheduler, approved_list), **given)
+
     for option in (
         click.option("--json", "as_json", is_flag=True, help="Print the service's own JSON, for programs."),
         click.option("--timeout", default=30.0, show_default=True, type=_Seconds(),
@@ -169,15 +247,13 @@ def _connected(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option("-q", "--quiet", is_flag=True, expose_value=False, callback=_keep_quiet,
                      help="Print no report; the exit code is the answer."),
     ):  # fmt: skip
-        command = option(command)
-    return command
+        connected = option(connected)
+    return connected
 
 
-def _form(form: str | None, as_json: bool) -> str:
-    """How an answer is written; `_QUIET` goes before all."""
-    if click.get_current_context().meta.get(_QUIET):
-        return several.QUIET
-    return "json" if as_json else form or "table"
+_written = partial(click.option, type=click.Path(dir_okay=False), metavar="FILE")
+_read = partial(click.option, type=click.Path(exists=True, dir_okay=False), metavar="FILE")
+"""Options that name a file to write, and one to read."""
 
 
 def _files_given(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -224,22 +300,6 @@ def _scheduled(command: Callable[..., Any]) -> Callable[..., Any]:
         help="Dask scheduler whose workers do bulk work, such as tcp://10.0.0.5:8786; without it, threads "
         "do it. The answer is the same. Whoever reaches a scheduler can run code on its workers.",
     )(command)
-
-
-def _client(
-    url: str | None, timeout: float, scheduler: str | None = None, approved_list: str | None = None
-) -> Client:
-    if url is not None and scheduler is not None:
-        raise click.BadParameter("the service at --url has its own", param_hint="--scheduler")
-    if url is None:
-        try:
-            return Client.embedded(scheduler=scheduler, approved_list=approved_list)
-        except ValueError as error:
-            raise click.ClickException(str(error)) from None
-    try:
-        return Client(url, timeout=timeout, key=click.get_current_context().meta.get(_KEY))
-    except ValueError as error:
-        raise click.BadParameter(str(error), param_hint="--url or --key") from None
 
 
 class _OutputError(Exception):
@@ -321,10 +381,7 @@ def check(
     everything: bool,
     detail: str | None,
     also_on: tuple[str, ...],
-    approved_list: str | None,
-    url: str | None,
-    timeout: float,
-    as_json: bool,
+    service: _Service,
     **rules: Any,
 ) -> int:
     """Check a ball: what is not met first, and what mends it.
@@ -347,8 +404,8 @@ def check(
       ballgauge check balls.ndjson --detail brief --format ndjson > results.ndjson
     """
     given = {name: value for name, value in rules.items() if value not in (None, [])}
-    rows = requests_in.approved_rows(approved_list) if approved_list and url else None
-    form = _form(form, as_json)
+    rows = service.approved_rows()
+    form = service.form(form)
     names = several.expand(files)
     if not several.is_one_document(names) or form in ("ndjson", "csv"):
         options = {"detail": detail, "approved_list": rows}
@@ -358,20 +415,18 @@ def check(
             request.pop("detail", None)
             return requests_in.lay(request, given, also_on)
 
-        with _client(url, timeout, None, approved_list) as client:
+        with service.client() as client:
             outcomes = several.tell(several.ask(client, names, "checks", lay, **options), form)
         return _exit_code(outcomes)
     body = requests_in.read(several.contents(names[0]), "checks", given, detail, also_on, rows)
     tell = partial(report.check, everything=everything)
-    document = _ask(url, timeout, "checks", body, form == "json", tell, approved_list)
+    document = _ask(service, "checks", body, form, tell)
     return _exit_code([result["outcome"] for result in document.get("results", [document])])
 
 
 @program.command(epilog=_EXIT_CODES)
 @_files_given
-@click.option(
-    "--sheet", type=click.Path(dir_okay=False), metavar="PDF", help="Write the sheet for the driller here."
-)
+@_written("--sheet", metavar="PDF", help="Write the sheet for the driller here.")
 @click.option("--owner", metavar="NAME", help="Of the sheet: whose ball it is.")
 @click.option("--paper", type=click.Choice(["a4", "letter"]), help="Of the sheet: its size; a4 if not told.")
 @click.option("--language", type=click.Choice(["en", "de"]), help="Of the sheet: its language.")
@@ -381,9 +436,7 @@ def drill(
     files: tuple[str, ...],
     form: str | None,
     sheet: str | None,
-    url: str | None,
-    timeout: float,
-    as_json: bool,
+    service: _Service,
     **written: str | None,
 ) -> int:
     """Compute what drilling does: weight, balance, RGs and axes.
@@ -398,23 +451,23 @@ def drill(
       ballgauge drill drillings.ndjson --format ndjson > drilled.ndjson
       ballgauge drill ball.json --sheet ball.pdf --owner "J. Doe" --paper letter
     """
-    form, names = _form(form, as_json), several.expand(files)
+    form, names = service.form(form), several.expand(files)
     if sheet is not None:
         if not several.is_one_document(names):
             raise click.UsageError("--sheet is of one ball: give one file")
         asked: Any = {name: value for name, value in written.items() if value is not None}
         asked["check"] = json.loads(requests_in.read(several.contents(names[0]), "drillings", {}))
-        with _client(url, timeout) as client:
+        with service.client() as client:
             records.write(sheet, client.print_sheet(asked))
         return CONFORMING
     if any(value is not None for value in written.values()):
         raise click.UsageError("--owner, --paper, --language and --units are those of a --sheet")
     if not several.is_one_document(names) or form in ("ndjson", "csv"):
-        with _client(url, timeout) as client:
+        with service.client() as client:
             outcomes = several.tell(several.ask(client, names, "drillings", lambda asked: asked), form)
         return BAD_INPUT if "refused" in outcomes else CONFORMING
     body = requests_in.read(several.contents(names[0]), "drillings", {})
-    _ask(url, timeout, "drillings", body, form == "json", report.drilling)
+    _ask(service, "drillings", body, form, report.drilling)
     return CONFORMING
 
 
@@ -447,13 +500,13 @@ rules.add_command(rule_files.validate)
 @click.option("--on", metavar="DATE", help="Only the rules in force on this date: 2026-05-01.")
 @click.option("--overlay", metavar="NAME", help="With this overlay laid over them.")
 @_connected
-def list_rules(url: str | None, timeout: float, as_json: bool, **asked: str | None) -> int:
+def list_rules(service: _Service, **asked: str | None) -> int:
     """List the rules of every rulebook, or of BODY alone: what `ballgauge rules` does.
 
     Each with its limits, the dates it is in force, and its basis. Sources, clauses and notes are in the JSON.
     """
-    with _client(url, timeout) as client:
-        _show(client._http.run(_check.rulebooks(**asked)), as_json, report.rulebooks)
+    with service.client() as client:
+        service.show(client._http.run(_check.rulebooks(**asked)), report.rulebooks)
     return CONFORMING
 
 
@@ -463,9 +516,7 @@ def list_rules(url: str | None, timeout: float, as_json: bool, **asked: str | No
 @click.option("--to", "end", metavar="DATE", required=True, help="Second day: 2020-08-01.")
 @click.option("--overlay", metavar="NAME", help="With this overlay laid over them.")
 @_connected
-def diff(
-    body: str, start: str, end: str, overlay: str | None, url: str | None, timeout: float, as_json: bool
-) -> int:
+def diff(body: str, start: str, end: str, overlay: str | None, service: _Service) -> int:
     """Show what BODY's rules change between two days.
 
     A rule that binds by the day of approval, or of make, changes for balls approved or made on the other day.
@@ -475,10 +526,9 @@ def diff(
       ballgauge rules diff usbc --from 2018-07-31 --to 2020-08-01
       ballgauge rules diff ibf --overlay australia --from 2018-12-31 --to 2019-01-01 --json
     """
-    with _client(url, timeout) as client:
+    with service.client() as client:
         found = client._http.run(_check.rule_changes(body, start, end, overlay))
-    answer = json.dumps(found, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
-    _show(answer.encode(), as_json, report.rule_changes)
+    service.show(found, report.rule_changes)
     return CONFORMING
 
 
@@ -550,50 +600,29 @@ def _lot_options(command: Callable[..., Any]) -> Callable[..., Any]:
 @program.command(epilog=_EXIT_CODES)
 @click.argument("files", nargs=-1, required=True, type=click.Path(exists=True, dir_okay=False))
 @_lot_options
-@click.option(
-    "--report",
-    "report_file",
-    type=click.Path(dir_okay=False),
-    metavar="FILE",
-    help="Write the report here: .html or .pdf.",
-)
-@click.option(
-    "--sign",
-    "signed_file",
-    type=click.Path(dir_okay=False),
-    metavar="FILE",
-    help="Sign the decision, into FILE.",
-)
+@_written("--report", "report_file", help="Write the report here: .html or .pdf.")
+@_written("--sign", "signed_file", help="Sign the decision, into FILE.")
 @click.option("--issued-on", metavar="DAY", help="Date of the signed record; today without it.")
 @click.option("--language", "report__language", metavar="CODE", help="The report's language: en or de.")
 @click.option("--units", "report__units", metavar="KIND", help="The report's units: trade or metric.")
 @click.option("--paper", "report__paper", metavar="SIZE", help="The report's pages: a4 or letter.")
-@click.option(
-    "--rows",
-    type=click.Path(dir_okay=False),
-    metavar="FILE",
-    help="Write every ball here: .csv, .ndjson or .parquet.",
-)
+@_written("--rows", help="Write every ball here: .csv, .ndjson or .parquet.")
 @click.option("--progress", is_flag=True, help="Show how far it is, on standard error.")
 @_scheduled
 @_listed
 @_connected
 def lot(
     files: tuple[str, ...],
-    url: str | None,
-    timeout: float,
-    as_json: bool,
+    service: _Service,
     report_file: str | None,
     signed_file: str | None,
     issued_on: str | None,
     rows: str | None,
     progress: bool,
-    scheduler: str | None,
     options: BinaryIO | None,
     mapping: BinaryIO | None,
     history: BinaryIO | None,
     identity: BinaryIO | None,
-    approved_list: str | None,
     **given: Any,
 ) -> int:
     """Judge a lot from the measurements of its balls: accepted or not, the risk, and what failed.
@@ -616,12 +645,10 @@ def lot(
     if given["decision__risk"] is not None:
         given["decision__rule"] = "guarded"
     asked: Any = lots.request(options, {"file__mapping": mapping, "lot": identity, "history": history}, given)
-    if approved_list and url and isinstance(asked.setdefault("rules", {}), dict):
-        asked["rules"].setdefault("approved_list", requests_in.approved_rows(approved_list))
-    with (
-        _client(url, timeout, scheduler, approved_list) as client,
-        paper.progress(progress, "judging") as tell,
-    ):
+    approved = service.approved_rows()
+    if approved is not None and isinstance(asked.setdefault("rules", {}), dict):
+        asked["rules"].setdefault("approved_list", approved)
+    with service.client() as client, paper.progress(progress, "judging") as tell:
         try:
             if signed_file is not None and len(files) > 1:
                 raise click.UsageError("--sign takes one file")
@@ -635,19 +662,14 @@ def lot(
                 Path(signed_file).write_text(f"{record}\n", encoding="utf-8")
         except (ValueError, OSError) as error:
             raise click.ClickException(str(error)) from None
-    _show(json.dumps(document, ensure_ascii=False).encode(), as_json, lots.tell)
+    service.show(document, lots.tell)
     outcome = document["outcome"] if "lots" in document else document["acceptance"]["outcome"]
     return CONFORMING if outcome == "conforming" else NOT_CONFORMING
 
 
 @program.command(epilog=designs.EXIT_CODES)
 @click.argument("file", type=click.Path(exists=True, dir_okay=False))
-@click.option(
-    "--compare",
-    type=click.Path(exists=True, dir_okay=False),
-    metavar="FILE2",
-    help="A second design, or drilling, to set beside the first.",
-)
+@_read("--compare", metavar="FILE2", help="A second design, or drilling, to set beside the first.")
 @click.option("--solve", is_flag=True, help="Of what FILE asks, find designs that meet its targets.")
 @click.option("--family", is_flag=True, help="Of what FILE asks, the design in other weights.")
 @click.option("--set", is_flag=True, help="Of what FILE asks, the variants side by side.")
@@ -676,10 +698,7 @@ def design(
     map_file: str | None,
     seed: int | None,
     progress: bool,
-    url: str | None,
-    timeout: float,
-    as_json: bool,
-    scheduler: str | None,
+    service: _Service,
     **jobs: bool,
 ) -> int:
     """Compute a layered design: mass properties, what each solid adds, the rules, and what FILE asks besides.
@@ -707,7 +726,7 @@ def design(
         if value is not None:
             asked.setdefault("report", {})[name] = value
     folder = os.path.dirname(os.path.abspath(file))
-    with _working(url, timeout, scheduler, progress) as (client, tell):
+    with _working(service, progress) as (client, tell):
         try:
             if map_file is not None:
                 _files.require_place(map_file)
@@ -716,18 +735,16 @@ def design(
             ).raw
         except (ValueError, OSError) as error:
             raise click.ClickException(str(error)) from None
-    answer = json.dumps(document, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
     if map_file is not None:
         designs.write_map(map_file, document)
-    _show(answer.encode(), as_json, designs.tell)
+    service.show(document, designs.tell)
     return CONFORMING if designs.is_sound(document) else NOT_CONFORMING
 
 
 @program.command(epilog=motions.EXIT_CODES)
 @click.argument("file", type=click.File("rb"))
-@click.option(
+@_written(
     "--picture",
-    type=click.Path(dir_okay=False),
     metavar="HTML",
     help="Write what FILE asks here: the line map, the squad's lane, or lane and ball; `picture` chooses.",
 )
@@ -743,10 +760,7 @@ def motion(
     file: BinaryIO,
     picture: str | None,
     shots: TextIO | None,
-    url: str | None,
-    timeout: float,
-    as_json: bool,
-    scheduler: str | None,
+    service: _Service,
 ) -> int:
     """Compute what a ball does on the lane: phases, breakpoint, entry, flare, and what FILE asks besides.
 
@@ -768,24 +782,19 @@ def motion(
     """
     asked = utf8(file.read())
     body = asked if shots is None else motions.with_shots(asked, shots.read())
-    with _client(url, timeout, scheduler) as client, _patience(url is None and sys.stderr.isatty()):
+    with service.client() as client, service.patience():
         if picture is not None:
             motions.require_place(picture)
         answer = client._http.run(_motion.sent(body, "application/json")).content
         if picture is not None:
             motions.write(picture, client._http.run(_motion.sent(body, "text/html")).content)
-    _show(answer, as_json, motions.tell)
+    service.show(answer, motions.tell)
     return CONFORMING
 
 
 @program.command(epilog=motions.EXIT_CODES)
 @click.argument("file", type=click.File("rb"))
-@click.option(
-    "--report",
-    type=click.Path(dir_okay=False),
-    metavar="FILE",
-    help="Write the sheet here: .html, .pdf or .svg.",
-)
+@_written("--report", help="Write the sheet here: .html, .pdf or .svg.")
 @click.option("--language", metavar="CODE", help="The sheet's language: en or de.")
 @click.option("--paper", "page", metavar="SIZE", help="The sheet's page: a4 or letter.")
 @click.option("--progress", is_flag=True, help="Show how far it is, on standard error.")
@@ -797,10 +806,7 @@ def lineup(
     language: str | None,
     page: str | None,
     progress: bool,
-    url: str | None,
-    timeout: float,
-    as_json: bool,
-    scheduler: str | None,
+    service: _Service,
 ) -> int:
     """Set balls beside one another: where each reads, what it covers, for several bowlers and lanes.
 
@@ -817,14 +823,13 @@ def lineup(
       ballgauge example lineup | ballgauge lineup - --json > lineup-result.json
     """
     asked: Any = lineups.request(file.read(), {"language": language, "paper": page})
-    with _working(url, timeout, scheduler, progress) as (client, tell):
+    with _working(service, progress) as (client, tell):
         try:
             document = client.lineup(asked, report=report, progress=tell).raw
         except (ValueError, OSError) as error:
             raise click.ClickException(str(error)) from None
     shown = {name: member for name, member in document.items() if name != "sheets"} if report else document
-    answer = json.dumps(shown, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
-    _show(answer.encode(), as_json, lineups.tell)
+    service.show(shown, lineups.tell)
     return CONFORMING
 
 
@@ -833,22 +838,14 @@ def lineup(
     "files", nargs=-1, required=True, metavar="FILE...", type=click.Path(exists=True, dir_okay=False)
 )
 @click.option("--on", metavar="DATE", help="Compare with the rules of this day: 2026-05-01.")
-@click.option(
-    "--keys",
-    metavar="FILE",
-    type=click.Path(exists=True, dir_okay=False),
-    help="Public keys (a JWK set) of whoever signed; without --url only.",
-)
+@_read("--keys", help="Public keys (a JWK set) of whoever signed; without --url only.")
 @_listed
 @_connected
 def verify(
     files: tuple[str, ...],
     on: str | None,
     keys: str | None,
-    approved_list: str | None,
-    url: str | None,
-    timeout: float,
-    as_json: bool,
+    service: _Service,
 ) -> int:
     """Say whether a signed record is genuine and unaltered, and whether the rules have changed since.
 
@@ -862,17 +859,17 @@ def verify(
       ballgauge verify record.jws --on 2026-05-01 --json
       ballgauge verify records/*.jws --on 2027-08-01
     """
-    if keys is not None and url is not None:
+    if keys is not None and service.url is not None:
         raise click.BadParameter("the service at --url has its own keys", param_hint="--keys")
-    if approved_list is not None and url is not None:
+    if service.approved_list is not None and service.url is not None:
         raise click.BadParameter("the service at --url has its own list", param_hint="--approved-list")
     records.use_keys(keys)
-    with _client(url, timeout, None, approved_list) as client:
+    with service.client() as client:
         answers = [records.ask(client._http, file, on, several=len(files) > 1) for file in files]
     if len(files) == 1:
-        return records.exit_code(_show(answers[0], as_json, records.report))
+        return records.exit_code(service.show(answers[0], records.report))
     told = records.several(files, answers)
-    _show(json.dumps(told, ensure_ascii=False).encode(), as_json, records.report_several)
+    service.show(told, records.report_several)
     return max(map(records.exit_code, told["records"]))
 
 
@@ -881,23 +878,14 @@ def verify(
 @click.option("--issued-on", metavar="DAY", help="Date of the record, 2026-05-01; today without it.")
 @click.option("--player", metavar="NAME", help="Whose ball it is, for the reader.")
 @click.option("--event", metavar="NAME", help="Where the record is used, for the reader.")
-@click.option(
-    "--output", "-o", type=click.Path(dir_okay=False), metavar="FILE", help="Write the record here."
-)
-@click.option(
-    "--keys",
-    type=click.Path(exists=True, dir_okay=False),
-    metavar="JSON",
-    help="Keys to sign with (`ballgauge key`); without --url only.",
-)
+@_written("--output", "-o", help="Write the record here.")
+@_read("--keys", metavar="JSON", help="Keys to sign with (`ballgauge key`); without --url only.")
 @_connected
 def sign(
     file: BinaryIO,
     output: str | None,
     keys: str | None,
-    url: str | None,
-    timeout: float,
-    as_json: bool,
+    service: _Service,
     **told: str | None,
 ) -> int:
     """Check the ball in FILE and sign the verdict: prints the record, which `verify` and `print` read.
@@ -908,15 +896,15 @@ def sign(
       ballgauge sign ball.json --url http://127.0.0.1:8000 --issued-on 2026-05-01 -o record.jws
       ballgauge print record.jws --url http://127.0.0.1:8000 -o record.pdf
     """
-    records.require_own_keys(keys, url)
+    records.require_own_keys(keys, service.url)
     try:
         asked: Any = {"check": requests_in.json_object(file.read())}
     except ValueError as error:
         raise click.BadParameter(f"the file {error}", param_hint="FILE") from None
     asked |= {name: value for name, value in told.items() if value is not None}
-    with _client(url, timeout) as client:
+    with service.client() as client:
         made = client.sign(asked)
-    text = json.dumps(made.to_dict(), ensure_ascii=False) if as_json else made.record
+    text = json.dumps(made.to_dict(), ensure_ascii=False) if service.as_json else made.record
     if output is not None:
         records.write(output, f"{text}\n".encode())
     elif not click.get_current_context().meta.get(_QUIET):
@@ -933,19 +921,10 @@ def sign(
     show_default=True,
     help="A page or a label (PDF), or the code alone (PNG).",
 )
-@click.option(
-    "--output", "-o", required=True, type=click.Path(dir_okay=False), metavar="FILE", help="Write it here."
-)
-@click.option(
-    "--keys",
-    type=click.Path(exists=True, dir_okay=False),
-    metavar="JSON",
-    help="Keys of whoever signed; without --url only.",
-)
+@_written("--output", "-o", help="Write it here.", required=True)
+@_read("--keys", metavar="JSON", help="Keys of whoever signed; without --url only.")
 @_connected
-def print_record(
-    file: str, form: Any, output: str, keys: str | None, url: str | None, timeout: float, as_json: bool
-) -> int:
+def print_record(file: str, form: Any, output: str, keys: str | None, service: _Service) -> int:
     """Print the genuine record in FILE as a page, a label, or a code.
 
     \b
@@ -953,10 +932,10 @@ def print_record(
       ballgauge print record.jws --keys keys.json -o record.pdf
       ballgauge print record.jws --form label -o label.pdf --url http://127.0.0.1:8000
     """
-    records.require_own_keys(keys, url)
-    with _client(url, timeout) as client:
+    records.require_own_keys(keys, service.url)
+    with service.client() as client:
         records.write(output, client.print_record(records.read(file, client._http), form))
-    if as_json:
+    if service.as_json:
         click.echo(json.dumps({"file": output, "form": form}))
     return CONFORMING
 
@@ -1124,55 +1103,25 @@ def serve(host: str, port: int, workers: int, **given: Any) -> int:
 
 
 def _ask(
-    url: str | None,
-    timeout: float,
+    service: _Service,
     member: str,
     body: bytes,
-    as_json: bool,
+    form: str,
     tell: Callable[[paper.Paper, Mapping[str, Any]], None],
-    approved_list: str | None = None,
 ) -> Mapping[str, Any]:
-    with _client(url, timeout, None, approved_list) as client, _patience(url is None and sys.stderr.isatty()):
+    with service.client() as client, service.patience():
         answer = client._http.post(f"/v1/{member}", body)
-    return _show(answer, as_json, tell)
+    return replace(service, as_json=form == "json").show(answer, tell)
 
 
 @contextmanager
 def _working(
-    url: str | None, timeout: float, scheduler: str | None, progress: bool
+    service: _Service, progress: bool
 ) -> Iterator[tuple[Client, Callable[[float, str], None] | None]]:
     """A client for long work, and what its progress is told to: a share and what is done; None without."""
-    told = url is None and not progress and sys.stderr.isatty()
     with (
-        _client(url, timeout, scheduler) as client,
-        _patience(told),
+        service.client() as client,
+        service.patience(quiet=progress),
         paper.progress(progress, "starting") as bar,
     ):
         yield client, bar and (lambda share, doing: bar(share, 1.0, doing))
-
-
-@contextmanager
-def _patience(told: bool) -> Iterator[None]:
-    """Say after a while why the first answer on a machine takes long."""
-    words = "ballgauge: compiling for this machine; it happens once and takes half a minute to two minutes"
-    timer = threading.Timer(_PATIENCE, click.echo, (words,), {"err": True})
-    if told:
-        timer.daemon = True
-        timer.start()
-    try:
-        yield
-    finally:
-        timer.cancel()
-
-
-def _show(
-    answer: bytes, as_json: bool, tell: Callable[[paper.Paper, Mapping[str, Any]], None]
-) -> Mapping[str, Any]:
-    document: Mapping[str, Any] = json.loads(answer)
-    if click.get_current_context().meta.get(_QUIET):
-        return document
-    if as_json:
-        click.echo(answer)
-    else:
-        tell(paper.choose(), document)
-    return document

@@ -137,7 +137,7 @@ def tell(told: Iterator[Told], form: str) -> list[str]:
     for each in told:
         outcomes.append("refused" if each.result is None else str(each.result.get("outcome", "conforming")))
         if form == "ndjson":
-            click.echo(_json(_document(each)))
+            click.echo(plain(_document(each)))
         elif form == "csv":
             for row in _rows(each):
                 write.writerow(row)
@@ -146,13 +146,14 @@ def tell(told: Iterator[Told], form: str) -> list[str]:
         if each.problem is not None and form not in ("json", "ndjson"):
             _complain(each)
     if form == "json":
-        click.echo(_json({"results": [_document(each) for each in kept]}))
+        click.echo(plain({"results": [_document(each) for each in kept]}))
     if form == "table":
         _table(kept, outcomes)
     return outcomes
 
 
-def _json(document: Any) -> str:
+def plain(document: Any) -> str:
+    """A document as JSON, as the service writes it."""
     return json.dumps(document, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
 
 
