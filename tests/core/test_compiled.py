@@ -59,7 +59,7 @@ for _module in pkgutil.walk_packages(ballgauge_service.__path__, "ballgauge_serv
 
 
 def copied(value: Any) -> Any:
-    """An argument that a kernel may write into; record arrays and rows as the plain ones."""
+    """An argument that a kernel may write into; structured arrays and rows as the plain ones."""
     if isinstance(value, np.ndarray):
         plain = value.view(np.ndarray)
         names = plain.dtype.names

@@ -24,7 +24,7 @@ from ballgauge_service.physics.drilling import (
     ROLES,
     THUMB,
     VENT,
-    Records,
+    Structs,
     drill,
     empty_balls,
 )
@@ -36,29 +36,29 @@ TWO_LAYERS = Design(
 )
 
 
-def layout(hand: float = 1.0, **changes: float) -> Records:
-    """A two-finger-and-thumb layout; the record of one ball."""
-    _, record = empty_balls(1)
+def layout(hand: float = 1.0, **changes: float) -> Structs:
+    """A two-finger-and-thumb layout; the row of one ball."""
+    _, row = empty_balls(1)
     given = {
         "hand": hand, "over": 5.0, "up": 0.5, "drilling_angle": 50.0, "pin_to_pap": 4.5, "val_angle": 40.0,
         "span_middle": 4.25, "span_ring": 4.375, "full_span": 0.0, "bridge": 0.25, **changes,
     }  # fmt: skip
     for name, value in given.items():
-        record[name] = value
-    return record[0]
+        row[name] = value
+    return row[0]
 
 
-def holes(*each: tuple[int, dict[str, float]]) -> Records:
-    """Hole records; places come from the spans unless given."""
-    records = np.zeros(len(each), HOLE)
-    for record, (role, given) in zip(records, each, strict=True):
+def holes(*each: tuple[int, dict[str, float]]) -> Structs:
+    """Rows of holes; places come from the spans unless given."""
+    rows = np.zeros(len(each), HOLE)
+    for row, (role, given) in zip(rows, each, strict=True):
         for name in ("right", "up", "slug_density"):
-            record[name] = math.nan
-        record["role"] = role
-        record["diameter"], record["depth"] = 0.95, 2.5
+            row[name] = math.nan
+        row["role"] = role
+        row["diameter"], row["depth"] = 0.95, 2.5
         for name, value in given.items():
-            record[name] = value
-    return records
+            row[name] = value
+    return rows
 
 
 GRIP = (
@@ -68,7 +68,7 @@ GRIP = (
 )
 
 
-def uniform(design: Design, record: Records, drilled: Records) -> tuple[Records, Records]:
+def uniform(design: Design, row: Structs, drilled: Structs) -> tuple[Structs, Structs]:
     """The same drilling by `physics.drill`, from the design's box numbers."""
     found = properties(design, contributions=False)
     balls, _ = empty_balls(1)
@@ -79,11 +79,11 @@ def uniform(design: Design, record: Records, drilled: Records) -> tuple[Records,
     }  # fmt: skip
     for name, value in numbers.items():
         balls[name] = value
-    results, hole_results = drill(balls, record.reshape(1), drilled.reshape(1, -1), np.array([len(drilled)]))
+    results, hole_results = drill(balls, row.reshape(1), drilled.reshape(1, -1), np.array([len(drilled)]))
     return results[0], hole_results[0]
 
 
-def agrees(found: DrilledDesign, expected: Records, tolerance: float, hand: float = 1.0) -> None:
+def agrees(found: DrilledDesign, expected: Structs, tolerance: float, hand: float = 1.0) -> None:
     for name in ("weight", "rg", "rg_intermediate", "rg_high", "removed_weight", "slug_weight"):
         assert getattr(found, name) == pytest.approx(float(expected[name]), abs=tolerance), name
     moment = [float(expected[f"moment_{axis}"]) for axis in "xyz"]
@@ -96,12 +96,12 @@ def agrees(found: DrilledDesign, expected: Records, tolerance: float, hand: floa
 @pytest.mark.parametrize("hand", [1.0, -1.0])
 def test_two_layers_agree_with_the_drilling_of_uniform_layers(hand: float) -> None:
     """`physics.drill` takes the same cover and inner material analytically; for either hand."""
-    record, drilled = (
+    row, drilled = (
         layout(hand),
         holes(*GRIP, (VENT, {"right": -3.0, "up": -1.5, "diameter": 0.25, "depth": 1.0})),
     )
-    expected, each = uniform(TWO_LAYERS, record, drilled)
-    found = drill_design(TWO_LAYERS, record, drilled)
+    expected, each = uniform(TWO_LAYERS, row, drilled)
+    found = drill_design(TWO_LAYERS, row, drilled)
     agrees(found, expected, 2e-5, hand)
     for cost, one in zip(found.costs, each, strict=True):
         # Where holes meet, `physics.drill` states 1e-5 of the shared weight; else it is closed form.
@@ -132,9 +132,9 @@ def test_hole_along_the_pin_by_hand() -> None:
         TWO_LAYERS,
         solids=(*TWO_LAYERS.solids, Solid(Cylinder(3.0, 0.6), 3.0, "disc", "disc", (0.0, 0.0, top - 0.3))),
     )
-    record = layout(over=0.0, up=0.0, pin_to_pap=1e-7, val_angle=0.0)
+    row = layout(over=0.0, up=0.0, pin_to_pap=1e-7, val_angle=0.0)
     drilled = holes((VENT, {"right": 0.0, "up": 0.0, "diameter": 2 * a, "depth": RADIUS - bottom}))
-    found = drill_design(design, record, drilled).costs[0]
+    found = drill_design(design, row, drilled).costs[0]
     ounce = 16.387064 / 28.349523125
     inner = RADIUS - 0.75
 

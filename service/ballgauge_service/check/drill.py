@@ -29,7 +29,7 @@ from ballgauge_service.physics.drilling import (
     INTERPRETING,
     LAYOUT,
     ROLES,
-    Records,
+    Structs,
     drill,
 )
 from ballgauge_service.physics.holes import GEOMETRY, set_hole
@@ -68,12 +68,12 @@ class Drilled(NamedTuple):
     (n, h) DRILLED_HOLE: what came of it; rows and hole_rows: the same as plain numbers.
     """
 
-    balls: Records
-    layouts: Records
-    holes: Records
+    balls: Structs
+    layouts: Structs
+    holes: Structs
     counts: Counts
-    out: Records
-    hole_out: Records
+    out: Structs
+    hole_out: Structs
     rows: list[tuple[Any, ...]]
     hole_rows: list[list[tuple[Any, ...]]]
 
@@ -121,7 +121,7 @@ def _hole_row(hole: Hole) -> tuple[float, ...]:
     )
 
 
-def arrays(balls: Sequence[Ball], drillings: Sequence[Drilling]) -> tuple[Records, Records, Records, Counts]:
+def arrays(balls: Sequence[Ball], drillings: Sequence[Drilling]) -> tuple[Structs, Structs, Structs, Counts]:
     """Balls (n,), layouts (n,), holes (n, h) and hole counts (n,), ready for `physics.drilling.drill`."""
     counts = [len(drilling.holes) for drilling in drillings]
     most = max(counts, default=0)
@@ -138,7 +138,7 @@ def arrays(balls: Sequence[Ball], drillings: Sequence[Drilling]) -> tuple[Record
 
 
 @compiled
-def _count_work(balls: Records, holes: Records, counts: Counts, hole_out: Records) -> float:
+def _count_work(balls: Structs, holes: Structs, counts: Counts, hole_out: Structs) -> float:
     table = np.empty((max(holes.shape[1], 1), GEOMETRY))
     total = 0.0
     for n in range(balls.shape[0]):
@@ -182,8 +182,8 @@ class Work:
         self.spent = 0.0
 
     def drill(
-        self, balls: Records, layouts: Records, holes: Records, counts: Counts, owners: Sequence[int]
-    ) -> tuple[Records, Records]:
+        self, balls: Structs, layouts: Structs, holes: Structs, counts: Counts, owners: Sequence[int]
+    ) -> tuple[Structs, Structs]:
         """Drill as `physics.drilling.drill` does, and count the work.
 
         owners, one a ball: the item of the request it belongs to. The balls are drilled in stretches, so that
@@ -225,7 +225,7 @@ class Work:
             raise InvalidInput([Fault("/drilling/holes", words, owner)])
 
 
-def ball_work(ball: Records, holes: Records, count: int, hole_out: Records) -> float:
+def ball_work(ball: Structs, holes: Structs, count: int, hole_out: Structs) -> float:
     """Estimated work of drilling one ball again [µs]; ball (1,), holes and hole_out (1, h)."""
     return float(_count_work(ball, holes, np.array([count], np.int64), hole_out))
 

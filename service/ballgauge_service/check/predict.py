@@ -30,7 +30,7 @@ from ballgauge_service.check.request import (
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.physics.balance import largest_imbalance
 from ballgauge_service.physics.box_numbers import mean_density
-from ballgauge_service.physics.drilling import DRILLED, Records
+from ballgauge_service.physics.drilling import DRILLED, Structs
 from ballgauge_service.physics.material_error import material_error
 
 Array = NDArray[np.float64]
@@ -191,7 +191,7 @@ _FIXED, _DIVIDED, _SHOWN, _WEIGHT = map(
 _STEPPED = ("rg", "rg_intermediate", "rg_high")
 
 
-def predicted_readings(out: Records) -> tuple[Array, Array, Array]:
+def predicted_readings(out: Structs) -> tuple[Array, Array, Array]:
     """Readings of DRILLED balls (n,) as `balance.readings` has them, (n, 3) each."""
     numbers = out.view(np.float64).reshape(len(out), -1)
     return numbers[:, _FIXED:_DIVIDED], numbers[:, _DIVIDED:_SHOWN], numbers[:, _SHOWN:]

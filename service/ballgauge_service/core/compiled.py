@@ -59,7 +59,7 @@ def available() -> bool:
 class Kernel(Generic[P, R]):
     """A function that runs either way; the kernels it calls run the same way as itself.
 
-    Structured arrays are given to the interpreter as record arrays, so that their fields are attributes.
+    Structured arrays are given to the interpreter as `numpy.recarray`, so that their fields are attributes.
     """
 
     def __init__(self, function: Callable[P, R]) -> None:
@@ -148,7 +148,7 @@ class Way:
 
 
 def as_record(argument: Any) -> Any:
-    """A structured array as a record array; anything else as it is."""
+    """A structured array as a `numpy.recarray`; anything else as it is."""
     structured = isinstance(argument, np.ndarray) and argument.dtype.names
     return argument.view(np.recarray) if structured else argument
 

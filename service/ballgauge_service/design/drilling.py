@@ -45,7 +45,7 @@ from ballgauge_service.design.solids.packing import (
 from ballgauge_service.design.solids.shapes import Floats, placed
 from ballgauge_service.design.solids.solids import Design, Vector3
 from ballgauge_service.physics.drilling import ROLES as HOLE_ROLES
-from ballgauge_service.physics.drilling import Records, drill, empty_balls
+from ballgauge_service.physics.drilling import Structs, drill, empty_balls
 from ballgauge_service.physics.holes import ACROSS, AXIS, BOTTOM, FOOT, GEOMETRY, OFFSET, set_hole
 
 HOLE_TOLERANCE = 1e-7
@@ -60,13 +60,13 @@ GUARDED = ("inner_core", "disc", "pin")
 class Drill:
     """A drilling through a design.
 
-    layout: record of `physics.drilling.LAYOUT`; holes (h,) HOLE in the order of drilling; arm: of the balance
+    layout: row of `physics.drilling.LAYOUT`; holes (h,) HOLE in the order of drilling; arm: of the balance
     [in]; uncertain: pointers to quantities whose uncertainty is not carried on; drilling: as a check takes
     it; place: its pointer in the request.
     """
 
-    layout: Records
-    holes: Records
+    layout: Structs
+    holes: Structs
     arm: float
     uncertain: tuple[str, ...]
     drilling: Drilling
@@ -152,14 +152,14 @@ def _body_frame(placed_ball: np.void) -> Floats:
     return np.column_stack([psa, np.cross(pin, psa), pin])
 
 
-def _placed_records(weight: float, radius: float, layout: Records, holes: Records) -> tuple[np.void, Records]:
+def _placed_rows(weight: float, radius: float, layout: Structs, holes: Structs) -> tuple[np.void, Structs]:
     balls, _ = empty_balls(1)
     balls["weight"], balls["radius"] = weight, radius
     results, hole_results = drill(balls, layout.reshape(1), holes.reshape(1, -1), np.array([len(holes)]))
     return results[0], hole_results[0]
 
 
-def _check_places(ball: np.void, hole_results: Records, radius: float) -> None:
+def _check_places(ball: np.void, hole_results: Structs, radius: float) -> None:
     if not all(math.isfinite(ball[name]) for name in ("pin_x", "psa_x")):
         words = "pin and mass-bias mark have no place: PAP and layout are needed"
         raise InvalidInput([Fault("/layout", words)])
@@ -174,7 +174,7 @@ def _check_places(ball: np.void, hole_results: Records, radius: float) -> None:
         raise InvalidInput(faults)
 
 
-def _hole_rows(holes: Records, hole_results: Records, radius: float, body: Floats) -> tuple[Floats, Floats]:
+def _hole_rows(holes: Structs, hole_results: Structs, radius: float, body: Floats) -> tuple[Floats, Floats]:
     """Rows (h, WIDTH) of the holes in the body frame, and their geometry table in the grip frame."""
     geometry = np.empty((len(holes), GEOMETRY))
     rows = np.zeros((len(holes), WIDTH))
@@ -222,7 +222,7 @@ class Drilled:
 
 
 def drill_packed(
-    packed: Packed, weight: float, layout: Records, holes: Records, cells: int, *, any_density: bool = False
+    packed: Packed, weight: float, layout: Structs, holes: Structs, cells: int, *, any_density: bool = False
 ) -> Drilled:
     """Place the holes in a packed design of a weight [lb] and find what each takes.
 
@@ -238,16 +238,16 @@ def drill_packed(
 
 
 def placed_holes(
-    packed: Packed, weight: float, layout: Records, holes: Records
+    packed: Packed, weight: float, layout: Structs, holes: Structs
 ) -> tuple[Packed, Floats, Floats]:
     """The arrays with a row more a hole, the design's axes in the grip frame, and the offsets (h,) [in].
 
     Raises InvalidInput as `drill_design` does.
     """
     radius = 0.5 * float(packed.table[0, SIZE])
-    record, hole_results = _placed_records(weight, radius, layout, holes)
-    _check_places(record, hole_results, radius)
-    body = _body_frame(record)
+    row, hole_results = _placed_rows(weight, radius, layout, holes)
+    _check_places(row, hole_results, radius)
+    body = _body_frame(row)
     rows, geometry = _hole_rows(holes, hole_results, radius, body)
     whole = packed._replace(table=np.vstack([packed.table, rows]))
     return whole, body, geometry[:, OFFSET]
@@ -309,8 +309,8 @@ def _entries(design: Design, costs: list[HoleCost]) -> tuple[Entry, ...]:
 
 def drill_design(
     design: Design,
-    layout: Records,
-    holes: Records,
+    layout: Structs,
+    holes: Structs,
     balance_arm: float = BALANCE_ARM,
     *,
     cells: int = HOLE_CELLS,
@@ -322,9 +322,9 @@ def drill_design(
     Parameters
     ----------
     design : Design
-    layout : record of `physics.drilling.LAYOUT`
+    layout : row of `physics.drilling.LAYOUT`
         PAP and layout place the pin and the mass-bias mark.
-    holes : (h,) records of `physics.drilling.HOLE`
+    holes : (h,) rows of `physics.drilling.HOLE`
         In the order of drilling.
     balance_arm : float
         Arm of the shop balance [in].

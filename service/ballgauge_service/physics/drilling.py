@@ -106,8 +106,8 @@ from the center [in]; bit i of meets is set where it shares material with hole i
 INTERPRETING = 2e-3
 """What a ball takes the interpreter [s] (ours, measured with three holes)."""
 
-Records = NDArray[np.void]
-Record = Any
+Structs = NDArray[np.void]
+Struct = Any
 """One row of a structured array; the compiled code reads its fields as attributes."""
 
 
@@ -128,7 +128,7 @@ def surface_rim(diameter: float, radius: float) -> float:
 
 
 @compiled
-def _role_diameter(holes: Records, count: int, role: int) -> float:
+def _role_diameter(holes: Structs, count: int, role: int) -> float:
     """Diameter of the last open hole of a role [in], 0 where there is none."""
     found = 0.0
     for k in range(count):
@@ -139,7 +139,7 @@ def _role_diameter(holes: Records, count: int, role: int) -> float:
 
 @compiled
 def _placed_by_spans(
-    layout: Record, holes: Records, count: int, radius: float
+    layout: Struct, holes: Structs, count: int, radius: float
 ) -> tuple[Vector, Vector, Vector]:
     """Unit vectors of the thumb, middle and ring holes; a single finger lies on the center line."""
     thumb = surface_rim(_role_diameter(holes, count, THUMB), radius)
@@ -161,7 +161,7 @@ def _placed_by_spans(
 
 
 @compiled
-def _material(ball: Record) -> tuple[float, float, float, float]:
+def _material(ball: Struct) -> tuple[float, float, float, float]:
     """Return inner radius [in], cover density, inner less cover density [oz/in^3] and inner density [g/mL].
 
     The inner material is uniform, with the density that makes up the ball's weight inside the cover.
@@ -177,7 +177,7 @@ def _material(ball: Record) -> tuple[float, float, float, float]:
 
 @compiled
 def _undrilled_tensor(
-    ball: Record, pin: Vector, psa: Vector, mass: float, center: Vector, tensor: NDArray[np.float64]
+    ball: Struct, pin: Vector, psa: Vector, mass: float, center: Vector, tensor: NDArray[np.float64]
 ) -> None:
     """Write the undrilled inertia about the geometric center [oz in^2] into `tensor`, (3, 3).
 
@@ -222,13 +222,13 @@ def _shift_to_drilled(
 
 @compiled
 def _remove_holes(
-    ball: Record,
-    holes: Records,
+    ball: Struct,
+    holes: Structs,
     count: int,
     table: NDArray[np.float64],
     removed: NDArray[np.float64],
     halves: NDArray[np.float64],
-    results: Records,
+    results: Structs,
 ) -> tuple[float, float]:
     """Drill the holes in order; return removed and slug weight [oz].
 
@@ -288,12 +288,12 @@ def _remove_holes(
 
 @compiled
 def _drill_one(
-    ball: Record,
-    layout: Record,
-    holes: Records,
+    ball: Struct,
+    layout: Struct,
+    holes: Structs,
     count: int,
-    out: Record,
-    hole_out: Records,
+    out: Struct,
+    hole_out: Structs,
     table: NDArray[np.float64],
     removed: NDArray[np.float64],
     halves: NDArray[np.float64],
@@ -379,12 +379,12 @@ def _drill_one(
 
 @compiled
 def _drill_all(
-    balls: Records,
-    layouts: Records,
-    holes: Records,
+    balls: Structs,
+    layouts: Structs,
+    holes: Structs,
     counts: NDArray[np.int64],
-    out: Records,
-    hole_out: Records,
+    out: Structs,
+    hole_out: Structs,
 ) -> None:
     most = holes.shape[1]
     table = np.empty((max(most, 1), GEOMETRY))
@@ -409,12 +409,12 @@ def _drill_all(
 
 
 def drill(
-    balls: Records,
-    layouts: Records,
-    holes: Records,
+    balls: Structs,
+    layouts: Structs,
+    holes: Structs,
     counts: NDArray[np.int64],
     seconds: float | None = None,
-) -> tuple[Records, Records]:
+) -> tuple[Structs, Structs]:
     """Drill n balls and return their results.
 
     Each hole is a flat-bottomed cylinder clipped by the sphere and taken through the cover and the inner
@@ -457,7 +457,7 @@ def drill(
     return out, hole_out
 
 
-def empty_balls(n: int) -> tuple[Records, Records]:
+def empty_balls(n: int) -> tuple[Structs, Structs]:
     """Balls of which nothing is known.
 
     Parameters
@@ -473,16 +473,16 @@ def empty_balls(n: int) -> tuple[Records, Records]:
     return balls, layouts
 
 
-def vector_of(record: np.void, name: str) -> Vector:
+def vector_of(row: np.void, name: str) -> Vector:
     """A vector field of a row.
 
     Parameters
     ----------
-    record : a row of a structured array
+    row : a row of a structured array
     name : str, of a field of three numbers
 
     Returns
     -------
     vector
     """
-    return (float(record[f"{name}_x"]), float(record[f"{name}_y"]), float(record[f"{name}_z"]))
+    return (float(row[f"{name}_x"]), float(row[f"{name}_y"]), float(row[f"{name}_z"]))

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ballgauge_service.core.compiled import compiled
-from ballgauge_service.physics.drilling import Records
+from ballgauge_service.physics.drilling import Structs
 from ballgauge_service.physics.sphere import Vector, angle_between, arcs_from_grip, bearing, dot
 
 Array = NDArray[np.float64]
@@ -68,8 +68,8 @@ def _val_normal(pap: Vector) -> Vector:
 
 @compiled
 def _fill(
-    out: Records,
-    hole_out: Records,
+    out: Structs,
+    hole_out: Structs,
     counts: Counts,
     radius: Array,
     found: Array,
@@ -99,7 +99,7 @@ def _fill(
             holes[n, j, 0], holes[n, j, 1] = place_of((hole.center_x, hole.center_y, hole.center_z), size)
 
 
-def marks(out: Records, hole_out: Records, counts: Counts, radius: Array) -> tuple[Array, Array]:
+def marks(out: Structs, hole_out: Structs, counts: Counts, radius: Array) -> tuple[Array, Array]:
     """Marks of drilled balls, and places of their holes.
 
     Parameters

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ballgauge_service.core.units import OZ_PER_CUBIC_INCH, OZ_PER_LB
-from ballgauge_service.physics.drilling import Records
+from ballgauge_service.physics.drilling import Structs
 
 Array = NDArray[np.float64]
 
@@ -29,13 +29,13 @@ NUMBERS = 8
 """Numbers of one ball, see `material_error`."""
 
 
-def shared_by_three(balls: Records, out: Records, hole_out: Records) -> Array:
+def shared_by_three(balls: Structs, out: Structs, hole_out: Structs) -> Array:
     """Standard uncertainties of what holes take where three and more share material; else 0.
 
     Parameters
     ----------
-    balls, out : (n,) records
-    hole_out : (n, h) records
+    balls, out : (n,) rows
+    hole_out : (n, h) rows
 
     Returns
     -------
@@ -54,7 +54,7 @@ def shared_by_three(balls: Records, out: Records, hole_out: Records) -> Array:
     return found
 
 
-def material_error(balls: Records, holes: Records, out: Records, hole_out: Records) -> Array:
+def material_error(balls: Structs, holes: Structs, out: Structs, hole_out: Structs) -> Array:
     """Standard uncertainties that the material model leaves in the numbers of drilled balls.
 
     Each hole's uncertain weight u = `REMOVED` w, more for a deep one or where three share material, lies

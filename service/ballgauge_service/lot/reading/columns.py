@@ -71,10 +71,10 @@ _BALL = BallSchema()
 
 
 class RawChunk(NamedTuple):
-    """Records as a file holds them.
+    """Balls as a file holds them.
 
-    `rows` (n,) numbers of the records in the file; `columns` the cells of each heading; `notes` on records
-    that could not be split into cells; `blank` count of empty lines; `apart` records that are no balls;
+    `rows` (n,) numbers of their rows in the file; `columns` the cells of each heading; `notes` on rows
+    that could not be split into cells; `blank` count of empty lines; `apart` rows that are no balls;
     `lines` the rows of those of the notes that hold no number.
     """
 

@@ -1,4 +1,4 @@
-"""CSV to chunks: separator and decimal mark found or told, every record's row kept.
+"""CSV to chunks: separator and decimal mark found or told, every line's row kept.
 
 A block is first read as the numbers it should hold. Where that fails it is read as texts, so that each bad
 cell and each row of the wrong length can be told; both ways give the same values.
@@ -26,7 +26,7 @@ from ballgauge_service.lot.reading.columns import Note, RawChunk
 from ballgauge_service.lot.reading.headings import Heading, bad_file, no_headings
 from ballgauge_service.lot.reading.options import ReadingOptions
 from ballgauge_service.lot.reading.table import TOP, HeadingRow, best_row, dates_of, table_headings
-from ballgauge_service.lot.reading.text import Block, Text, is_text, records
+from ballgauge_service.lot.reading.text import Block, Text, is_text, line_spans
 
 SEPARATORS = (",", ";", "\t", "|")
 """Separators that are looked for (ours); any of them may be named."""
@@ -55,8 +55,8 @@ class Dialect:
     dates: str | None
 
 
-class _Record(NamedTuple):
-    """A record at the start of a file, not blank: its row, its bytes, and where it ends."""
+class _Line(NamedTuple):
+    """A line at the start of a file, not blank: its row, its bytes, and where it ends."""
 
     row: int
     data: bytes
@@ -76,9 +76,9 @@ def find_dialect(text: Text, options: ReadingOptions) -> Dialect:
     if decimal not in (None, ".", ","):
         raise bad_file(f"decimal must be '.' or ','; got {decimal[:10]!r}")
     probe = text.head(PROBE)
-    starts, ends = records(probe, quoted=b'"' in probe)
+    starts, ends = line_spans(probe, quoted=b'"' in probe)
     held = [
-        _Record(place + 1, probe[a:b], b)
+        _Line(place + 1, probe[a:b], b)
         for place, (a, b) in enumerate(zip(starts, ends, strict=True))
         if probe[a:b].strip()
     ]
@@ -88,7 +88,7 @@ def find_dialect(text: Text, options: ReadingOptions) -> Dialect:
     if told is not None:
         separator, held = separator or told[1].decode(), held[1:]
     chosen, found = _headings(held, separator, text.encoding, options)
-    place = next(k for k, record in enumerate(held) if record.row == found.row)
+    place = next(k for k, line in enumerate(held) if line.row == found.row)
     if held[place].end == PROBE:
         raise bad_file(f"the headings are longer than {PROBE} bytes", row=found.row)
     rest = held[place + 1 :]
@@ -96,7 +96,7 @@ def find_dialect(text: Text, options: ReadingOptions) -> Dialect:
     if rest and rest[0].row == found.row + 1 and is_text(rest[0].data):
         below = _cells(rest[0].data.decode(), chosen)
     headings, units = table_headings(found, below, options)
-    sample = [record.data for record in rest[units:]]
+    sample = [line.data for line in rest[units:]]
     if len(probe) == PROBE:
         sample = sample[:-1]
     rows = _rows(b"".join(sample).decode("utf-8", "replace"), chosen)
@@ -115,9 +115,9 @@ def find_dialect(text: Text, options: ReadingOptions) -> Dialect:
 
 
 def _headings(
-    held: Sequence[_Record], separator: str | None, encoding: str | None, options: ReadingOptions
+    held: Sequence[_Line], separator: str | None, encoding: str | None, options: ReadingOptions
 ) -> tuple[str, HeadingRow]:
-    """The separator and the row of headings among the first records. Raises InvalidInput where unclear."""
+    """The separator and the row of headings among the first lines. Raises InvalidInput where unclear."""
     top = [each for each in held if options.header_row in (None, each.row)][:TOP]
     if options.header_row is not None:
         top = [each for each in held if each.row in (options.header_row - 1, options.header_row)]
@@ -144,29 +144,29 @@ def _headings(
     return leaders[0], best[leaders[0]]
 
 
-def _unknown(record: _Record, separator: str | None, encoding: str | None) -> tuple[str, HeadingRow]:
+def _unknown(line: _Line, separator: str | None, encoding: str | None) -> tuple[str, HeadingRow]:
     """A first row of which nothing is known, to be refused by its headings."""
-    if not is_text(record.data):
-        hint = "; is it UTF-16 without a byte order mark?" if b"\0" in record.data else ""
-        raise bad_file(f"the headings are not {encoding} text; name the encoding{hint}", row=record.row)
-    text = record.data.decode()
+    if not is_text(line.data):
+        hint = "; is it UTF-16 without a byte order mark?" if b"\0" in line.data else ""
+        raise bad_file(f"the headings are not {encoding} text; name the encoding{hint}", row=line.row)
+    text = line.data.decode()
     found = [mark for mark in SEPARATORS if mark in text]
     if separator is None and len(found) > 1:
-        raise _unclear(found, record.row)
+        raise _unclear(found, line.row)
     chosen = separator or (found[0] if found else ",")
-    return chosen, HeadingRow(record.row, _cells(text, chosen), (False, 0))
+    return chosen, HeadingRow(line.row, _cells(text, chosen), (False, 0))
 
 
 def _unclear(marks: Sequence[str], row: int) -> InvalidInput:
     return bad_file(f"the separator may be {' or '.join(map(repr, marks))}; name it", row=row)
 
 
-def _cells(record: str, separator: str) -> list[str]:
-    """The cells of one record; itself where its quotation marks are unclear, which no heading then is."""
+def _cells(line: str, separator: str) -> list[str]:
+    """The cells of one line; itself where its quotation marks are unclear, which no heading then is."""
     try:
-        return next(csv.reader(io.StringIO(record, newline=""), delimiter=separator, strict=True))
+        return next(csv.reader(io.StringIO(line, newline=""), delimiter=separator, strict=True))
     except (csv.Error, StopIteration):
-        return [record]
+        return [line]
 
 
 def _rows(text: str, separator: str) -> list[list[str]]:
@@ -209,7 +209,7 @@ def delimited_chunks(
 ) -> Iterator[RawChunk]:
     """The chunks of a CSV file, each of about `size` bytes.
 
-    Raises InvalidInput for a record that is too long, and where quotation marks leave the rows unclear.
+    Raises InvalidInput for a line that is too long, and where quotation marks leave the rows unclear.
     """
     reader = _Reader(dialect, rules, frozenset(options.rows_judged))
     skipped = dialect.first_row - 1
@@ -230,15 +230,15 @@ def delimited_chunks(
 
 
 def _without(block: Block, count: int, first: int) -> tuple[Block, int]:
-    """A block without `count` records and the rows before `first`; and how many are still to be left out."""
-    _, ends = records(block.data, quoted=block.quoted)
+    """A block without `count` lines and the rows before `first`; and how many are still to be left out."""
+    _, ends = line_spans(block.data, quoted=block.quoted)
     here = min(count, len(ends))
     data = block.data[int(ends[here - 1]) :] if here else block.data
     return block._replace(data=data, rows=block.rows[block.rows >= first]), count - here
 
 
 def _require_clear(block: Block, separator: str) -> None:
-    """Refuse marks within a cell that make the split into records and the reader of the cells disagree.
+    """Refuse marks within a cell that make the split into lines and the reader of the cells disagree.
 
     The reader takes such a mark for a letter. It would see other rows than were counted where the mark, by
     the count of marks, opens a quotation that hides a line end, or one that another cell's mark then closes.
@@ -260,7 +260,7 @@ def _require_clear(block: Block, separator: str) -> None:
     hides = np.searchsorted(ends, closing) > np.searchsorted(ends, opening)
     stray = np.flatnonzero(~at_start[::2][cell] & (hides | closes_at_start))
     if stray.size:
-        starts, stops = records(block.data[: closing[stray[0]]], quoted=True)
+        starts, stops = line_spans(block.data[: closing[stray[0]]], quoted=True)
         above = [k for k in range(len(starts)) if block.data[starts[k] : stops[k]].strip(b"\r\n")]
         raise bad_file(_UNCLEAR, row=int(block.rows[len(above) - 1]))
 

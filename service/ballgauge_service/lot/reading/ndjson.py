@@ -23,7 +23,7 @@ from ballgauge_service.lot.reading.headings import (
     with_units,
 )
 from ballgauge_service.lot.reading.options import ReadingOptions
-from ballgauge_service.lot.reading.text import LINE_MAXIMUM, Block, Text, is_text, records
+from ballgauge_service.lot.reading.text import LINE_MAXIMUM, Block, Text, is_text, line_spans
 
 _BLANK = b" \t\r\n"
 
@@ -51,7 +51,7 @@ class JsonReader:
 
     def _first(self, probe: bytes) -> dict[str, Any] | None:
         """The first ball, None where its line is not one and will be told by row."""
-        starts, ends = records(probe, quoted=False)
+        starts, ends = line_spans(probe, quoted=False)
         lines = [(place, probe[a:b]) for place, (a, b) in enumerate(zip(starts, ends, strict=True))]
         line = next(((place, data) for place, data in lines if data.strip(_BLANK)), None)
         if line is None:
@@ -111,7 +111,7 @@ class JsonReader:
         return columns
 
     def _thorough(self, block: Block) -> tuple[np.ndarray, dict[Heading, list[Any]], list[Note], int]:
-        starts, ends = records(block.data, quoted=False)
+        starts, ends = line_spans(block.data, quoted=False)
         lines = [
             block.data[a:b]
             for a, b in zip(starts.tolist(), ends.tolist(), strict=True)

@@ -1,4 +1,4 @@
-"""A stream of bytes cut into blocks of whole records, with the number of every record in its file.
+"""A stream of bytes cut into blocks of whole lines, with the number of every line in its file.
 
 Encodings other than UTF-8 are turned into UTF-8 on the way. What cannot be decoded becomes a byte that is no
 UTF-8, so that bad bytes of any encoding are found, and told by row, in one place.
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from ballgauge_service.lot.reading.headings import bad_file
 
 LINE_MAXIMUM = 1 << 20
-"""Longest record of a text file, in bytes (ours)."""
+"""Longest line of a text file, in bytes (ours)."""
 
 ENCODINGS = (
     "utf-8", "utf-16", "utf-16-le", "utf-16-be", "iso8859-1", "iso8859-2", "iso8859-9", "iso8859-15",
@@ -38,7 +38,7 @@ class Source(Protocol):
 
 
 class Block(NamedTuple):
-    """Whole records: their bytes, and the row of each record that is not blank."""
+    """Whole lines: their bytes, and the row of each line that is not blank."""
 
     data: bytes
     rows: NDArray[np.int64]
@@ -47,7 +47,7 @@ class Block(NamedTuple):
 
 
 class BadLine(NamedTuple):
-    """A record whose bytes are no text: its row, and what is wrong."""
+    """A line whose bytes are no text: its row, and what is wrong."""
 
     row: int
     detail: str
@@ -69,7 +69,7 @@ def encoding_named(name: str) -> str:
 class Text:
     """A text file being read: bytes in UTF-8 without a byte order mark.
 
-    `encoding` as named or found; `bad` records that are no text, in the order found, taken by `take_bad`.
+    `encoding` as named or found; `bad` lines that are no text, in the order found, taken by `take_bad`.
     """
 
     source: Source
@@ -117,14 +117,14 @@ class Text:
         return self.pending[:size]
 
     def take_bad(self) -> list[BadLine]:
-        """The bad records found since the last call."""
+        """The bad lines found since the last call."""
         found, self._bad = self._bad, []
         return found
 
     def blocks(self, size: int, *, quotes: bool) -> Iterator[Block]:
-        """Blocks of about `size` bytes. quotes: a line end between quotation marks ends no record.
+        """Blocks of about `size` bytes. quotes: a line break between quotation marks ends no line.
 
-        Raises InvalidInput for a record over `LINE_MAXIMUM`.
+        Raises InvalidInput for a line over `LINE_MAXIMUM`.
         """
         row, carry, self.pending = 1, self.pending, b""
         ended = False
@@ -136,7 +136,7 @@ class Text:
                 length += len(more)
             ended = length < size
             data = b"".join(parts)
-            cut = len(data) if ended else _record_end(data, quotes=quotes)
+            cut = len(data) if ended else _line_end(data, quotes=quotes)
             block, carry = data[:cut], data[cut:]
             if len(carry) > LINE_MAXIMUM:
                 _too_long(row + _count(block, quotes=quotes), quoted=quotes and _QUOTE in carry)
@@ -148,13 +148,13 @@ class Text:
 
     def _block(self, data: bytes, row: int, *, quotes: bool) -> tuple[Block, int]:
         quoted = quotes and _QUOTE in data
-        starts, ends = records(data, quoted=quoted)
+        starts, ends = line_spans(data, quoted=quoted)
         if starts.size and int((ends - starts).max()) > LINE_MAXIMUM:
             _too_long(row + int((ends - starts).argmax()), quoted=quoted)
         taken = len(starts)
         keep = _not_blank(data, starts, ends)
         blank = 0 if keep is None else taken - int(np.count_nonzero(keep))
-        bad = self._bad_records(data, starts, ends, row)
+        bad = self._bad_lines(data, starts, ends, row)
         if bad is not None:
             keep = ~bad if keep is None else keep & ~bad
             data = b"".join(
@@ -164,29 +164,29 @@ class Text:
         rows = np.arange(row, row + taken) if keep is None else row + np.flatnonzero(keep)
         return Block(data, rows, blank, quoted), taken
 
-    def _bad_records(
+    def _bad_lines(
         self, data: bytes, starts: NDArray[np.int64], ends: NDArray[np.int64], row: int
     ) -> NDArray[np.bool_] | None:
-        """Which records are no text; None where all are."""
+        """Which lines are no text; None where all are."""
         if is_text(data):
             return None
         bad = np.zeros(len(starts), dtype=np.bool_)
         for place, (start, end) in enumerate(zip(starts.tolist(), ends.tolist(), strict=True)):
-            record = data[start:end]
-            if not is_text(record):
+            line = data[start:end]
+            if not is_text(line):
                 bad[place] = True
-                self._bad.append(BadLine(row + place, self._what(record)))
+                self._bad.append(BadLine(row + place, self._what(line)))
         return bad
 
-    def _what(self, record: bytes) -> str:
+    def _what(self, line: bytes) -> str:
         try:
-            record.decode("utf-8")
+            line.decode("utf-8")
         except UnicodeDecodeError as error:
             if self._decoder is not None:
                 return f"bytes that are no {self.encoding}, after {error.start} bytes of text"
-            byte = f"byte 0x{record[error.start]:02X}"
+            byte = f"byte 0x{line[error.start]:02X}"
             return f"{byte} is no {self.encoding}, after {error.start} bytes of the row"
-        return "a NUL character" if b"\0" in record else "a carriage return within the row"
+        return "a NUL character" if b"\0" in line else "a carriage return within the row"
 
 
 def is_text(data: bytes) -> bool:
@@ -211,8 +211,8 @@ _MARKED = "ballgauge.marked"
 codecs.register_error(_MARKED, _mark)
 
 
-def _record_end(data: bytes, *, quotes: bool) -> int:
-    """Where the last whole record of `data` ends; 0 where none does."""
+def _line_end(data: bytes, *, quotes: bool) -> int:
+    """Where the last whole line of `data` ends; 0 where none does."""
     end = data.rfind(b"\n") + 1
     if not quotes or _QUOTE not in data:
         return end
@@ -225,8 +225,8 @@ def _record_end(data: bytes, *, quotes: bool) -> int:
     return end
 
 
-def records(data: bytes, *, quoted: bool) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Starts and ends of the records, line ends included."""
+def line_spans(data: bytes, *, quoted: bool) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Starts and ends of the lines, their breaks included."""
     if not data:
         return np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
     letters = np.frombuffer(data, dtype=np.uint8)
@@ -240,7 +240,7 @@ def records(data: bytes, *, quoted: bool) -> tuple[NDArray[np.int64], NDArray[np
 
 
 def _not_blank(data: bytes, starts: NDArray[np.int64], ends: NDArray[np.int64]) -> NDArray[np.bool_] | None:
-    """Which records are not empty lines; None where none is empty."""
+    """Which lines are not empty; None where none is empty."""
     letters = np.frombuffer(data, dtype=np.uint8)
     first = letters[starts] if starts.size else letters
     empty = (first == _NEWLINE) | ((first == _RETURN) & (ends - starts <= 2))
@@ -248,7 +248,7 @@ def _not_blank(data: bytes, starts: NDArray[np.int64], ends: NDArray[np.int64]) 
 
 
 def _count(data: bytes, *, quotes: bool) -> int:
-    return len(records(data, quoted=quotes and _QUOTE in data)[0])
+    return len(line_spans(data, quoted=quotes and _QUOTE in data)[0])
 
 
 def _too_long(row: int, *, quoted: bool) -> None:
