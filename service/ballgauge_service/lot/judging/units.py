@@ -59,7 +59,7 @@ _USUAL = {
 """From memory, no source: kilograms are 4.0 to 7.7 then, micrometers 0.05 to 5, minutes 5 to 30."""
 
 PLACES = frozenset(("pin_to_cg", "pin_to_low_rg_axis", "mark_to_high_rg_axis", "top_weight"))
-"""Quantities of which balls of one delivery may have any value."""
+"""Quantities of which balls of one lot may have any value."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,7 +25,7 @@ from ballgauge_service.lot.statistics.basics import (
     whole_number,
 )
 
-# Ours: no delivery is larger, and the exact sums stay quick.
+# Ours: no lot is larger, and the exact sums stay quick.
 
 
 @dataclass(frozen=True, slots=True)
