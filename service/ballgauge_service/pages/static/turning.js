@@ -121,6 +121,7 @@ export class Turning {
     this.design = { solids: [] };
     this.holes = [];
     this.canvas = element("canvas", { id: "turning", tabindex: "0", role: "img" });
+    this.pen = this.canvas.getContext("2d");
     this.legend = element("ul", { class: "legend", "aria-label": gettext("Colors of the parts") });
     this.told = element("p", { class: "quiet" });
     holder.append(this.canvas, this.told, this.legend);
@@ -134,11 +135,31 @@ export class Turning {
     this.near = 1;
   }
 
-  /** Take up WebGL, where the browser has it by now. */
+  /**
+   * Take up WebGL, where the browser has it by now. It draws out of sight, and its picture is copied: a
+   * canvas of WebGL that lies partly under something is cut at the wrong end by some browsers, and a lost one
+   * is blank.
+   */
   begin() {
-    this.gl ??= this.canvas.getContext("webgl2", { preserveDrawingBuffer: true });
+    if (!this.gl) {
+      this.gl = element("canvas").getContext("webgl2");
+      if (this.gl) this.hear(this.gl.canvas);
+    }
     if (this.gl && !this.gl.isContextLost()) this.prepare();
     this.say();
+  }
+
+  /** A browser short of memory or of a graphics process takes a picture away, and gives it back later. */
+  hear(source) {
+    source.addEventListener("webglcontextlost", (event) => {
+      event.preventDefault();
+      this.program = null;
+      this.say();
+    });
+    source.addEventListener("webglcontextrestored", () => {
+      this.begin();
+      this.draw();
+    });
   }
 
   say() {
@@ -155,16 +176,6 @@ export class Turning {
     const { canvas, holder } = this;
     holder.addEventListener("toggle", () => {
       if (holder.open && !this.gl) this.begin();
-      this.draw();
-    });
-    // A browser short of memory or of a graphics process takes a picture away, and gives it back later.
-    canvas.addEventListener("webglcontextlost", (event) => {
-      event.preventDefault();
-      this.program = null;
-      this.say();
-    });
-    canvas.addEventListener("webglcontextrestored", () => {
-      this.begin();
       this.draw();
     });
     // Laid out later, or in another size than it was drawn in.
@@ -270,7 +281,8 @@ export class Turning {
     const { gl, canvas } = this;
     const size = Math.round(canvas.clientWidth * Math.min(window.devicePixelRatio, 2));
     if (!size) return; // not laid out yet; its observer draws it then
-    if (canvas.width !== size) Object.assign(canvas, { width: size, height: size });
+    for (const each of [canvas, gl.canvas])
+      if (each.width !== size) Object.assign(each, { width: size, height: size });
     gl.viewport(0, 0, size, size);
     gl.clearColor(0, 0, 0, 0);
     gl.clear(gl.COLOR_BUFFER_BIT | gl.DEPTH_BUFFER_BIT);
@@ -306,5 +318,7 @@ export class Turning {
       gl.drawArrays(gl.TRIANGLES, 0, points.length / 3);
     }
     gl.depthMask(true);
+    this.pen.clearRect(0, 0, size, size);
+    this.pen.drawImage(gl.canvas, 0, 0);
   }
 }
