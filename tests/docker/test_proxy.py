@@ -10,6 +10,7 @@ import os
 import re
 import shutil
 import socket
+import socketserver
 import ssl
 import subprocess
 import threading
@@ -73,15 +74,17 @@ def program() -> str:
     return found
 
 
-def configured(work: Path, upstream: str, http_port: int, https_port: int) -> Path:
+def configured(work: Path, upstream: str, http_port: int, https_port: int, resolver: str = "") -> Path:
     """The configuration as it is, with other addresses in the files that hold nothing else."""
     folder = work / "conf"
     shutil.copytree(PROXY, folder)
     subprocess.run(["sh", str(PROXY / "certificate.sh"), str(folder / "certificates")], check=True)
     told = (folder / "upstream.conf").read_text()
-    # The nginx of the image asks again for the address of a name; that of a distribution may be too old to.
-    assert "server service:8000 resolve;" in told
-    (folder / "upstream.conf").write_text(told.replace("service:8000 resolve", urlsplit(upstream).netloc))
+    assert "http://service:8000;" in told
+    told = told.replace("http://service:8000", upstream)
+    (folder / "upstream.conf").write_text(
+        re.sub(r"127.0.0.11 valid=\d+s", resolver, told) if resolver else told
+    )
     for name, port, inside in (("http", http_port, 8080), ("https", https_port, 8443)):
         file = folder / f"listen_{name}.conf"
         assert file.read_text().startswith(f"listen {inside}")
@@ -90,10 +93,10 @@ def configured(work: Path, upstream: str, http_port: int, https_port: int) -> Pa
 
 
 @contextmanager
-def proxying(work: Path, upstream: str) -> Iterator[Proxy]:
+def proxying(work: Path, upstream: str, resolver: str = "") -> Iterator[Proxy]:
     """Run nginx, without root's rights, in front of an address."""
     http_port, https_port = free_ports(2)
-    conf = configured(work, upstream, http_port, https_port)
+    conf = configured(work, upstream, http_port, https_port, resolver)
     writable = work / "written"
     writable.mkdir()
     log = work / "log"
@@ -145,7 +148,9 @@ class Echo(http.server.BaseHTTPRequestHandler):
     protocol_version = "HTTP/1.1"
 
     def do_GET(self) -> None:
-        body = json.dumps({name.lower(): value for name, value in self.headers.items()}).encode()
+        host, _ = self.server.server_address[:2]
+        told = {name.lower(): value for name, value in self.headers.items()}
+        body = json.dumps(told | {"answered from": host}).encode()
         self.send_response(200)
         self.send_header("Content-Length", str(len(body)))
         self.end_headers()
@@ -503,3 +508,42 @@ def test_the_trial_certificate_is_made_once(tmp_path: Path) -> None:
         text=True,
     )
     assert "DNS:gauge.example" in told.stdout
+
+
+class Names(socketserver.BaseRequestHandler):
+    """A server of names (RFC 1035): every name has the address that `address` is now."""
+
+    address = "127.0.0.1"
+
+    def handle(self) -> None:
+        asked, answered = self.request
+        end = asked.index(b"\0", 12) + 5
+        head = asked[:2] + b"\x81\x80\0\1\0\1\0\0\0\0"
+        found = b"\xc0\x0c\0\1\0\1\0\0\0\1\0\4" + socket.inet_aton(self.address)
+        answered.sendto(head + asked[12:end] + found, self.client_address)
+
+
+def test_a_service_that_moved_is_found_again(tmp_path: Path) -> None:
+    """Against two servers and a name that first has the one's address, then the other's."""
+    with contextlib.ExitStack() as stack:
+        (port,) = free_ports(1)
+        for address in ("127.0.0.1", "127.0.0.2"):
+            server = stack.enter_context(http.server.ThreadingHTTPServer((address, port), Echo))
+            threading.Thread(target=server.serve_forever, daemon=True).start()
+            stack.callback(server.shutdown)
+        names = stack.enter_context(socketserver.ThreadingUDPServer(("127.0.0.1", 0), Names))
+        threading.Thread(target=names.serve_forever, daemon=True).start()
+        stack.callback(names.shutdown)
+        resolver = f"127.0.0.1:{names.server_address[1]} valid=1s"
+        proxy = stack.enter_context(proxying(tmp_path, f"http://service:{port}", resolver))
+        session = stack.enter_context(proxy.session())
+
+        def answered_from() -> str:
+            return str(session.get(f"{proxy.https}/v1/rulebooks", timeout=60).json()["answered from"])
+
+        assert answered_from() == "127.0.0.1"
+        Names.address = "127.0.0.2"
+        end = time.monotonic() + STARTING
+        while answered_from() != "127.0.0.2":
+            assert time.monotonic() < end
+            time.sleep(0.2)
