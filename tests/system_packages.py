@@ -20,6 +20,7 @@ PROGRAMS = {
     "pdftotext": "poppler-utils",
     "promtool": "prometheus",
     "setpriv": "util-linux",
+    "strip": "binutils",
 }
 """Program to the Debian package that brings it."""
 LIBRARIES = {"zbar": "libzbar0"}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator
+from importlib import import_module
 from importlib.resources import files
 
 from ballgauge_schemas import example_names
@@ -15,6 +16,9 @@ from ballgauge_schemas.shared.documents import (
 from ballgauge_service.core.compiled import run_compiled
 from ballgauge_service.web.http.settings import Settings
 from ballgauge_service.web.server.application import create_app
+
+SERVED = ("served", "server", "gate", "warming")
+"""Modules of `web.server` that only a server loads: with the others they are compiled on this occasion."""
 
 Sent = Iterator[tuple[str, str, str, str]]
 
@@ -55,6 +59,8 @@ def main(kinds: list[str]) -> int:
         print(f"kinds are {', '.join(KINDS)}, unlike {', '.join(unknown) or 'nothing'}", file=sys.stderr)
         return 2
     run_compiled()
+    for name in SERVED:
+        import_module(f"ballgauge_service.web.server.{name}")
     client = create_app(json_logs=False, warm_up=False, settings=Settings()).test_client()
     for kind in kinds:
         for path, folder, name, media in KINDS[kind]():

@@ -1,6 +1,7 @@
 #!/bin/sh
 # kernels.sh ENVIRONMENT FOLDER KIND...: compile the numeric kernels that requests of these kinds need, and keep
-# the code in FOLDER, from where start.sh takes it.
+# the code in FOLDER, from where start.sh takes it. It fails where something that they use is missing, and leaves the
+# modules that they use compiled.
 set -eu
 environment=$1 folder=$2
 shift 2

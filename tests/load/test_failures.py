@@ -27,6 +27,7 @@ from .caller import Answer, Checks, Connection, Tally, all_the_time
 from .idle import allow_files, idle_connections
 from .overload import overload
 from .service import Service, served
+from .soak import soak
 from .steady import steady
 
 IDLE = 10_000
@@ -87,6 +88,14 @@ def test_overload_is_refused_in_words_and_passes(service: Service) -> None:
     assert report.tally.answered > 0
     assert report.alive
     assert answers(service.address)
+
+
+def test_requests_of_all_kinds_have_the_answers_they_had(service: Service) -> None:
+    """Against the answers with nothing else going on, of which a long soak is the same program."""
+    found = asyncio.run(soak(service, 500, lambda line: None))
+    assert not +found.different
+    assert set(found.statuses) <= {200, 400, 404, 422, 503}
+    assert len(found.memory) == 100
 
 
 def test_a_killed_worker_gives_no_wrong_answer_and_is_replaced(service: Service) -> None:
