@@ -1,7 +1,7 @@
 """Many requests of all kinds, and the memory they leave. `python -m tests.load.soak --requests 200000`.
 
-Every answer but that of a busy machine is held to one that was given with nothing else going on. Ends with 1 where one differs or memory, once a tenth of
-the requests is through, moves by more than 2 % of itself.
+Every answer, but one that the service is too busy, is held to one that was given with nothing else going on.
+Ends with 1 where one differs, or memory moves by more than 2 % after a tenth of the requests.
 """
 
 from __future__ import annotations
