@@ -12,10 +12,10 @@ FREE = 30
 LEAST = 1.0
 """Seconds that each further one is held back (ours)."""
 
-RATE = 200.0
+RATE = 100.0
 """Refusals a second that are told to all who are held back (ours): more wait longer."""
 
-LONGEST = 15.0
+LONGEST = 20.0
 """Seconds that one is held back at most (ours): shorter than a caller's own patience."""
 
 _MINUTE = 60.0

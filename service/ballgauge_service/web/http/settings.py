@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Callable, Mapping, MutableMapping, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import Field, dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -196,7 +196,7 @@ class Settings:
             if not text:
                 continue
             try:
-                found[field.name] = _READERS[field.name](text)
+                found[field.name] = _reader(field)(text)
             except ValueError as error:
                 errors.append(f"{PREFIX}{field.name.upper()} {error}, unlike {text[:100]!r}")
         if errors:
@@ -225,29 +225,20 @@ def _text(value: Any) -> str:
     return " ".join(value) if isinstance(value, tuple) else str(value)
 
 
-_READERS: dict[str, Callable[[str], Any]] = {
-    "access_keys": str,
+_BY_NAME: dict[str, Callable[[str], Any]] = {
     "requests_per_minute": _whole(0),
-    "limits_storage": str,
-    "processes": _whole(1),
-    "hosts": _list,
-    "cors_origins": _origins,
     "trusted_proxies": _whole(0),
-    "deadline": _seconds,
-    "computing": _whole(1),
     "waiting": _whole(0),
-    "longest_wait": _seconds,
-    "patience": _seconds,
-    "least_rate": _whole(1),
-    "uploads": _whole(1),
-    "uploads_of_one": _whole(1),
-    "upload_time": _seconds,
-    "stuck": _seconds,
-    "drain": _seconds,
-    "largest_lot": _whole(1),
-    "metrics": _yes,
-    "traces": str,
-    "scheduler": str,
-    "rulebooks": str,
-    "approved_list": str,
+    "cors_origins": _origins,
 }
+_BY_TYPE: dict[str, Callable[[str], Any]] = {
+    "bool": _yes,
+    "float": _seconds,
+    "int": _whole(1),
+    "tuple[str, ...]": _list,
+}
+
+
+def _reader(field: Field[Any]) -> Callable[[str], Any]:
+    """What reads a setting from the text of its variable, by its name or else by its type as written."""
+    return _BY_NAME.get(field.name) or _BY_TYPE.get(str(field.type), str)

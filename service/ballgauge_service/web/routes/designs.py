@@ -8,9 +8,9 @@ from flask import Blueprint, Response, request
 
 from ballgauge_schemas.design.request import DESIGN_ANSWERS, DESIGN_REQUEST
 from ballgauge_schemas.shared.limits import MESH_BYTES_MAXIMUM, MESHES_MAXIMUM
-from ballgauge_schemas.shared.wording import listed
 from ballgauge_schemas.shared.words import DESIGN_FILES
 from ballgauge_service.web.http import bodies, bulk, progress, serializer, uploads
+from ballgauge_service.web.http.accepted import accepted
 from ballgauge_service.web.http.refusals import Refusal
 
 blueprint = Blueprint("designs", __name__)
@@ -22,7 +22,7 @@ _WRITTEN = {"text/html": "text/html; charset=utf-8", "image/svg+xml": "image/svg
 @blueprint.post("/v1/designs")
 def design() -> Response:
     """Answer what is asked about a design."""
-    wanted = _accepted()
+    wanted = accepted(DESIGN_ANSWERS, "a design")
     kinds = _kinds() if wanted == ARCHIVE else {}
     document, files = _asked()
     loaded = DESIGN_REQUEST.load(document)
@@ -50,15 +50,6 @@ def _kinds() -> dict[str, str]:
     if errors:
         raise Refusal(422, "the query cannot be met; see errors", errors)
     return {name: request.args[name] for name in DESIGN_FILES if name in request.args}
-
-
-def _accepted() -> str:
-    if not request.accept_mimetypes:
-        return DESIGN_ANSWERS[0]
-    best: str | None = request.accept_mimetypes.best_match(DESIGN_ANSWERS)
-    if best is None:
-        raise Refusal(406, f"a design is answered as {listed(DESIGN_ANSWERS, 'or')}")
-    return best
 
 
 def _asked() -> tuple[Any, dict[str, bytes]]:

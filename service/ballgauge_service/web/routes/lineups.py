@@ -8,7 +8,7 @@ from flask import Blueprint, Response, request
 
 from ballgauge_service.core.refusal import below
 from ballgauge_service.web.http import bodies, bulk, progress, serializer
-from ballgauge_service.web.http.refusals import Refusal
+from ballgauge_service.web.http.accepted import accepted
 
 if TYPE_CHECKING:
     from ballgauge_service.motion.lineup.evaluate import Lineup
@@ -24,7 +24,7 @@ OFFERED = ("application/json", progress.PROGRESS, *SHEETS)
 @blueprint.post("/v1/lineups")
 def lineup() -> Response:
     """Line up the balls that are asked about."""
-    wanted = _accepted()
+    wanted = accepted(OFFERED, "a line-up")
     # Deferred, so that a check of one ball never loads what only motions need.
     from ballgauge_schemas.motion.lineup_request import LINEUP_REQUEST
 
@@ -37,15 +37,6 @@ def lineup() -> Response:
         charset = "" if wanted == "application/pdf" else "; charset=utf-8"
         return Response(found.sheet(wording, SHEETS[wanted]), content_type=wanted + charset)
     return serializer.respond(found.answer(wording))
-
-
-def _accepted() -> str:
-    if not request.accept_mimetypes:
-        return OFFERED[0]
-    best: str | None = request.accept_mimetypes.best_match(OFFERED)
-    if best is None:
-        raise Refusal(406, f"a line-up is answered as {', '.join(OFFERED)}")
-    return best
 
 
 def _wording(loaded: dict[str, Any]) -> Wording:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from flask import Blueprint, Response, request
 
 from ballgauge_service.web.http import bodies, bulk, serializer
-from ballgauge_service.web.http.refusals import Refusal
+from ballgauge_service.web.http.accepted import accepted
 
 blueprint = Blueprint("motions", __name__)
 
@@ -15,7 +15,7 @@ OFFERED = ("application/json", "text/html")
 @blueprint.post("/v1/motions")
 def motion() -> Response:
     """Answer what is asked about a motion."""
-    picture = _accepted() == "text/html"
+    picture = accepted(OFFERED, "a motion") == "text/html"
     # Deferred, so that a check of one ball never loads what only motions need.
     from ballgauge_schemas.motion.request import MOTION_REQUEST
     from ballgauge_service.motion.evaluate import draw_motion, evaluate_motion
@@ -24,12 +24,3 @@ def motion() -> Response:
     if picture:
         return Response(draw_motion(loaded, bulk.chosen()), content_type="text/html; charset=utf-8")
     return serializer.respond(evaluate_motion(loaded, bulk.chosen()))
-
-
-def _accepted() -> str:
-    if not request.accept_mimetypes:
-        return OFFERED[0]
-    best: str | None = request.accept_mimetypes.best_match(OFFERED)
-    if best is None:
-        raise Refusal(406, f"a motion is answered as {' or '.join(OFFERED)}")
-    return best

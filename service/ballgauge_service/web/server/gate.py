@@ -71,6 +71,9 @@ REFUSED_AFTER = 1.0
 DRAINED = 1 << 24
 """Bytes of a body too large that are taken to nothing (ours): who sends first reads its refusal then."""
 
+HEADS_AT_ONCE = 32
+"""Heads that are judged before the event loop looks at what else came (ours): health is never behind more."""
+
 GRACE = 1.0
 """Seconds after the deadline in which the application may still say itself that it passed (ours)."""
 
@@ -135,6 +138,7 @@ class Gate:
             )
             for lane in ("cheap", "heavy")
         )
+        self._heads = asyncio.Semaphore(HEADS_AT_ONCE)
         self._slowing = Slowing()
         self._streams: Counter[str | None] = Counter()
         self._held = 0
@@ -173,9 +177,11 @@ class Gate:
 
     async def _ask_entrance(self, entrance: Entrance, scope: Scope) -> None:
         """Let a request in by its head. Raises Refusal, later the more often an address is refused."""
+        loop = asyncio.get_running_loop()
+        await self._heads.acquire()
+        loop.call_soon(self._heads.release)
         head = environment(scope, io.BytesIO())
         if entrance.waits:
-            loop = asyncio.get_running_loop()
             found = await loop.run_in_executor(self._porters, entrance.decided, head)
         else:
             found = entrance.decided(head)
