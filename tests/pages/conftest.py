@@ -192,6 +192,19 @@ def desk(browser: Browser, line: Line) -> Iterator[Desk]:
     browser.server = usual
 
 
+@pytest.fixture
+def behind_a_line(browser: Browser, page_server: str) -> Iterator[tuple[Browser, Line]]:
+    """The browser at the end of a line of its own."""
+    with line_to(page_server) as line:
+        browser.server = line.address
+        yield browser, line
+        browser.driver.get("about:blank")
+        errors = [each for each in browser.driver.get_log("browser") if each["level"] == "SEVERE"]
+        assert [each for each in errors if "Failed to load resource" not in each["message"]] == []
+        browser.driver.get_log("performance")
+        browser.server = page_server
+
+
 def _is_refusal(message: str) -> bool:
     """Whether Chromium reports a 4xx answer of the service, which pages show to the person."""
     return "/v1/" in message and "the server responded with a status of 4" in message

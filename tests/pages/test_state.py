@@ -1,42 +1,21 @@
 """The pages as one machine of states, driven at random: what is judged or signed is what the form shows.
 
 Rules are what people and lines do: type, leave, clear, take an example, reload, go back, open the address
-elsewhere, switch language, units and light, sign, and a service that is slow or gone. `BALLGAUGE_PAGE_STEPS`
-sets about how many steps are taken on each page.
+elsewhere, switch language, units and light, move marks, undo, sign, and a service that is slow or gone.
 """
 
 from __future__ import annotations
 
-import base64
-import functools
-import json
-import os
-import traceback
-from collections.abc import Iterator
-from contextlib import suppress
 from datetime import date
-from typing import Any, ClassVar
+from typing import Any
 from urllib.parse import parse_qsl, urlsplit
 
 import pytest
 import requests
-from hypothesis import HealthCheck, Phase, settings
 from hypothesis import strategies as st
-from hypothesis.stateful import (
-    RuleBasedStateMachine,
-    initialize,
-    invariant,
-    precondition,
-    rule,
-    run_state_machine_as_test,
-)
+from hypothesis.stateful import initialize, invariant, precondition, rule
 
-from .proxy import line_to
-
-STEPS = int(os.environ.get("BALLGAUGE_PAGE_STEPS", "80"))
-AT_ONCE = 40
-SETTLED = ("current", "refused", "empty")
-PATIENCE = 30
+from .machines import SETTLED, Driven, content, drive, noted
 
 TYPED = {
     "ball.weight": (
@@ -57,6 +36,9 @@ TYPED = {
     "ball.top_weight": ("2", "3 1/2", "2½ oz", "60 g", "-"),
     "measured_balance.side": ("0", "3.4", "1", "-2.5", "90 g", "3.0"),
     "ball.serial": ("A1", "B 2", "é<b>"),
+    "drilling.layout.pin_to_pap": ("4 1/2", "5", "110 mm", "4."),
+    "drilling.layout.val_angle": ("35", "40°", "200"),
+    "drilling.grip.span_middle": ("4 1/4", "4,25", "108 mm", "4 1/"),
     "rules.body": ("usbc", "ibf"),
 }
 
@@ -119,43 +101,12 @@ def is_begun(request: dict[str, Any], page: str) -> bool:
     return any(part in request for part in ("ball", "drilling", "measured_balance"))
 
 
-def noted(step: Any) -> Any:
-    """Count a step, and keep the first that fails with those before it: no run is the same twice."""
-
-    @functools.wraps(step)
-    def taken(self: Pages, **given: Any) -> None:
-        own = type(self)
-        if given or not step.__name__.startswith("what_"):
-            own.steps += 1
-            self.taken.append(f"{step.__name__} {given}")
-        try:
-            step(self, **given)
-        except BaseException:
-            own.broken = own.broken or "\n".join(
-                [*self.taken, str(self.browser.run(SNAPSHOT)), traceback.format_exc()]
-            )
-            raise
-
-    return taken
-
-
-class Pages(RuleBasedStateMachine):
-    """One page in a browser, behind a line."""
-
-    browser: ClassVar[Any]
-    line: ClassVar[Any]
-    service: ClassVar[str]
-    path: ClassVar[str]
-    steps: ClassVar[int] = 0
-    broken: ClassVar[str] = ""
-    verdicts: ClassVar[int] = 0
-    records: ClassVar[int] = 0
+class Pages(Driven):
+    """A page with the form of a ball."""
 
     @initialize()
     def start(self) -> None:
-        self.line.is_cut, self.line.latency = False, 0.0
-        self.browser.open(self.path)
-        self.taken: list[str] = []
+        self.begin()
         self.typed: dict[str, str] = {}
         self.units = "trade"
         self.former: list[tuple[dict[str, str], str]] = []
@@ -168,12 +119,6 @@ class Pages(RuleBasedStateMachine):
         """What the service says to a request, asked from here: an outcome, or nothing where it refuses."""
         answer = requests.post(f"{self.service}/v1/checks", json=request)
         return answer.json()["outcome"] if answer.ok else None
-
-    def loaded(self) -> None:
-        """Wait for the page itself, which is there before any answer."""
-        self.browser.wait(
-            lambda: self.browser.run("return document.documentElement.dataset.state"), "no page"
-        )
 
     @rule(name=st.sampled_from(sorted(TYPED)), data=st.data(), is_left=st.booleans())
     @noted
@@ -239,12 +184,11 @@ class Pages(RuleBasedStateMachine):
     @rule(language=st.sampled_from(["en", "de"]))
     @noted
     def speak(self, language: str) -> None:
-        before = self.browser.run("return document.documentElement.lang")
-        if before == language:
+        if self.spoken() == language:
             return
         self.former.append((dict(self.typed), self.units))
         self.browser.fill("language", language)
-        self.browser.wait(lambda: self.browser.run("return document.documentElement.lang") == language)
+        self.browser.wait(lambda: self.spoken() == language)
         self.loaded()
 
     @rule()
@@ -262,43 +206,40 @@ class Pages(RuleBasedStateMachine):
             assert self.judged(after) == expected
         self.typed = self.not_default(seen)
 
-    @rule(light=st.sampled_from(["light", "dark", "auto"]))
+    @rule(again=st.booleans())
     @noted
-    def shine(self, light: str) -> None:
-        self.browser.fill("light", light)
+    def undo(self, again: bool) -> None:
+        """What is undone is done again as it was."""
+        before = self.not_default(self.seen())
+        self.browser.run("document.getElementById('undo').click()")
+        seen = self.seen()
+        if again and self.not_default(seen) != before:
+            self.browser.run("document.getElementById('redo').click()")
+            seen = self.seen()
+            assert self.not_default(seen) == before
+        self.typed, self.units = self.not_default(seen), seen["units"]
 
-    @rule(seconds=st.sampled_from([0.0, 0.1, 0.4, 2.0]))
+    @precondition(lambda self: self.path == "/drilling")
+    @rule(mark=st.sampled_from(["pin", "pap", "psa", "hole-0"]), key=st.sampled_from(["Up", "Right"]))
     @noted
-    def slow(self, seconds: float) -> None:
-        self.line.latency = seconds
-
-    @rule(is_cut=st.booleans())
-    @noted
-    def cut(self, is_cut: bool) -> None:
-        self.line.is_cut = is_cut
+    def nudge(self, mark: str, key: str) -> None:
+        """A mark moves in its own fields alone."""
+        self.browser.run(
+            """document.querySelector(`#ball [data-mark="${arguments[0]}"]`)?.dispatchEvent(
+                new KeyboardEvent('keydown', {key: `Arrow${arguments[1]}`, bubbles: true}));""",
+            mark,
+            key,
+        )
+        moved = self.not_default(self.seen())
+        changed = {name for name, _ in moved.items() ^ self.typed.items()}
+        assert all(name.startswith("drilling.") for name in changed)
+        self.typed = moved
 
     @rule()
     @noted
     def open_elsewhere(self) -> None:
         """Another reader, with other units from before, reads the same ball at the same address."""
-        driver = self.browser.driver
-        address = driver.current_url
-        own = driver.current_window_handle
-        driver.switch_to.new_window("tab")
-        try:
-            driver.get(f"{self.line.address}/static/mark.svg")
-            kept = self.browser.run("return localStorage.getItem('ballgauge.units')")
-            self.browser.run(
-                "localStorage.setItem('ballgauge.units', arguments[0])",
-                "metric" if kept != "metric" else "trade",
-            )
-            driver.get(address)
-            self.loaded()
-            seen = self.seen()
-            self.browser.run("localStorage.setItem('ballgauge.units', arguments[0])", kept or "trade")
-        finally:
-            driver.close()
-            driver.switch_to.window(own)
+        seen = self.elsewhere(self.seen)
         if self.typed:
             assert (self.not_default(seen), seen["units"]) == (self.typed, self.units)
 
@@ -368,45 +309,7 @@ class Pages(RuleBasedStateMachine):
         assert content(record)["check"] == content(signed.json()["record"])["check"]
         type(self).records += 1
 
-    def teardown(self) -> None:
-        self.line.is_cut, self.line.latency = False, 0.0
-
-
-def content(record: str) -> dict[str, Any]:
-    """The payload of a JWS in its compact form (RFC 7515)."""
-    payload = record.split(".")[1]
-    found: dict[str, Any] = json.loads(base64.urlsafe_b64decode(payload + "=" * (-len(payload) % 4)))
-    return found
-
-
-@pytest.fixture
-def behind_a_line(browser: Any, page_server: str) -> Iterator[tuple[Any, Any]]:
-    with line_to(page_server) as line:
-        browser.server = line.address
-        yield browser, line
-        browser.driver.get("about:blank")
-        errors = [each for each in browser.driver.get_log("browser") if each["level"] == "SEVERE"]
-        assert [each for each in errors if "Failed to load resource" not in each["message"]] == []
-        browser.driver.get_log("performance")
-        browser.server = page_server
-
 
 @pytest.mark.parametrize("path", ["/check", "/drilling"])
 def test_a_page_never_judges_or_signs_another_ball(behind_a_line: Any, page_server: str, path: str) -> None:
-    browser, line = behind_a_line
-    machine = type(
-        "Driven", (Pages,), {"browser": browser, "line": line, "service": page_server, "path": path}
-    )
-    chosen = settings(
-        max_examples=max(1, STEPS // AT_ONCE),
-        stateful_step_count=AT_ONCE,
-        deadline=None,
-        database=None,
-        phases=[Phase.generate],
-        suppress_health_check=list(HealthCheck),
-    )
-    with suppress(Exception):
-        run_state_machine_as_test(machine, settings=chosen)
-    assert not machine.broken, machine.broken
-    print(f"{path}: {machine.steps} steps, {machine.verdicts} verdicts, {machine.records} records")
-    assert machine.steps
+    drive(Pages, behind_a_line, page_server, path)

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import io
 import json
+import re
 from functools import partial
 from importlib.resources import files
 from typing import Any
 
 from flask import Blueprint, Response, make_response, render_template, request, send_from_directory
+from jinja2.utils import htmlsafe_json_dumps
 
 from ballgauge_schemas import example
 from ballgauge_schemas.shared.documents import design_example, lineup_example, motion_example
+from ballgauge_service import rulebooks
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.core.units import METRIC
 from ballgauge_service.pages import assets, contracts, forms, guide, labels, languages, sections, sentences
@@ -21,6 +24,8 @@ blueprint = Blueprint("pages", __name__, template_folder="templates")
 
 PAGES = ("check", "drilling", "desk", "verify", "lot", "motion", "lineup", "design", "rules", "guide")
 """Every page by the name of its address and template, in the order of the menu."""
+
+_NAMED = re.compile("`(\\w+)`")
 
 CODE_MAXIMUM = 1500
 """Bytes of an address whose code a phone still reads from a screen (ours)."""
@@ -83,7 +88,11 @@ def static(name: str) -> Response:
     """Give a stylesheet, a script or a picture; under the version of all of them, it may be kept for ever."""
     version, _, rest = name.partition("/")
     is_versioned = version == assets.version()
-    response = send_from_directory(assets.FOLDER, rest if is_versioned else name)
+    file = rest if is_versioned else name
+    if file in assets.scripts():
+        response = Response(assets.scripts()[file], content_type="text/javascript; charset=utf-8")
+    else:
+        response = send_from_directory(assets.FOLDER, file)
     response.headers["Cache-Control"] = "public, max-age=31536000, immutable" if is_versioned else "no-cache"
     return response
 
@@ -119,20 +128,24 @@ def _address(body: bytes) -> str:
 def _page(name: str, part: str = "") -> Response:
     language = languages.negotiate(request.args.get("lang"), request.accept_languages)
     translate = languages.gettext(language)
+    say = sentences.translator(language)
     modules = assets.modules(f"{name}.js")
     body = render_template(
         f"{name}.html",
         _=translate,
-        say=sentences.translator(language) or str,
+        say=say or str,
         page=name,
         pages=PAGES,
         language=language,
         languages=languages.names(),
+        # Letters as they are: escapes of them would make the page larger.
+        data=partial(htmlsafe_json_dumps, ensure_ascii=False, separators=(",", ":")),
         words=languages.script_words(language, modules + assets.later(f"{name}.js")),
         label=partial(_label, translate),
         word=partial(_word, translate),
+        told=partial(_told, translate, say),
         chosen=forms.chosen,
-        kept=sorted(forms.IN_REQUESTS_ALONE),
+        kept={name: labels.LABELS[name.split(".")[-1]] for name in sorted(forms.IN_REQUESTS_ALONE)},
         sections=sections,
         examples=_examples(name),
         contract=contracts.of(name, translate),
@@ -165,8 +178,15 @@ def _label(translate: Any, field: forms.Field) -> str:
     return str(translate(labels.LABELS[field.key]))
 
 
+def _told(translate: Any, say: sentences.Translator | None, text: str) -> str:
+    """A text about a field for people: fields by their labels, numbers as the language writes them."""
+    named = _NAMED.sub(lambda found: str(translate(labels.LABELS.get(found[1], found[1]))), text)
+    return say.number(named) if say else named
+
+
 def _word(translate: Any, word: str) -> str:
-    return str(translate(labels.WORDS.get(word, word)))
+    overlay = rulebooks.overlay_named(word).title if word in rulebooks.overlays() else word
+    return str(translate(labels.WORDS.get(word, overlay)))
 
 
 def _examples(page: str) -> dict[str, Any]:

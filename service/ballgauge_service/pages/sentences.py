@@ -88,7 +88,7 @@ class Translator:
         if (whole := self._whole.get(text)) is not None and not _GAP.search(text):
             return whole, ()
         if text in _UNITS or not _LETTERS.search(text):
-            return self._number(text), ()
+            return self.number(text), ()
         sentences = BETWEEN_SENTENCES.split(text)
         if len(sentences) > 1:
             return self._joined(sentences, " ", depth)
@@ -133,7 +133,7 @@ class Translator:
             unit, _, rest = measured[2].partition(" ")
             is_unit = unit in _UNITS and rest
             inner, left = self._cached(rest if is_unit else measured[2], depth + 1)
-            yield f"{self._number(measured[1])} {f'{unit} {inner}' if is_unit else inner}", left
+            yield f"{self.number(measured[1])} {f'{unit} {inner}' if is_unit else inner}", left
         if text[0] == "(" and text[-1] == ")":
             inner, left = self._cached(text[1:-1], depth + 1)
             yield f"({inner})", left
@@ -147,7 +147,8 @@ class Translator:
         told = [self._cached(part, depth + 1) for part in parts]
         return joint.join(part for part, _ in told), tuple(left for _, lacking in told for left in lacking)
 
-    def _number(self, text: str) -> str:
+    def number(self, text: str) -> str:
+        """A text with the language's decimal mark in its numbers."""
         return _DECIMAL.sub(rf"\1{self._decimal}\2", text)
 
 

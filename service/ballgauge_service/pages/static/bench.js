@@ -64,7 +64,7 @@ export function run({
         results.findings(answer),
         results.remedies(answer, take && ((remedy) => state.act(() => take(form, remedy)))),
         ...cards(answer),
-        ...results.notes(answer, go),
+        ...results.notes(answer, { title, go }),
       ].filter(Boolean),
     );
     calls.show(PATH, request, "check(request).outcome");
@@ -122,8 +122,15 @@ export function run({
     form.set("rules.on", form.request().rules.on);
   }
 
+  const inputAt = (pointer) => form.nearest(pointer.slice(1).replaceAll("/", "."));
+
+  function title(pointer) {
+    const input = inputAt(pointer);
+    return input ? form.titleOf(input.name) : pointer.slice(1).replaceAll("/", " · ").replaceAll("_", " ");
+  }
+
   function go(pointer) {
-    const input = form.nearest(pointer.slice(1).replaceAll("/", "."));
+    const input = inputAt(pointer);
     if (input) reveal(input);
   }
 

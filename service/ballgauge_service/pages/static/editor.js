@@ -171,8 +171,10 @@ export class Editor {
     return true;
   }
 
+  /** Keep what stands here soon; the address says it at once, or a reload would not have it. */
   keepSoon() {
     clearTimeout(this.timer);
+    address.write(this.stateOf());
     this.timer = setTimeout(() => this.keep(), LATER);
   }
 
@@ -230,7 +232,9 @@ export class Editor {
     const problem = text === undefined ? "" : unreadable(text);
     const carried = state.has("carried") ? this.carried(state.get("carried")) : null;
     const request = text !== undefined && !problem ? JSON.parse(text) : (example ?? carried ?? this.fresh);
-    if (request === carried) this.kept.fresh();
+    // What is kept under this tab's name is another request: it stays there.
+    const mine = kept ? null : this.kept.load();
+    if (request === carried || (mine && mine.text !== JSON.stringify(request))) this.kept.fresh();
     this.saved = kept || request === carried ? null : request;
     this.history.reset(request);
     this.changed(null, this.pause === null ? null : 0);

@@ -2,9 +2,9 @@
 
 import { element } from "./elements.js";
 import { isUnfinished, shown, typed } from "./quantities.js";
-import { gettext, units } from "./words.js";
+import { gettext, plain, units } from "./words.js";
 
-const short = (value) => String(Number(value.toPrecision(6))).replace("-", "−");
+const short = (value) => plain(Number(value.toPrecision(6)), 6);
 
 /** A field at a path of the request; `change(path, value, unfinished)` hears what is typed. */
 export class Field {

@@ -1,9 +1,11 @@
 // What leads on a page of a drilling: the worst margin and the balance beside the outcome; the rest folds.
 
 import { element } from "./elements.js";
-import { gettext, plain, shownIn, units, WORST_FIRST } from "./words.js";
+import { uncertain } from "./results.js";
+import { gettext, plain, shownIn, WORST_FIRST } from "./words.js";
 
 const open = new Set();
+const NO_BREAK = "\u00a0";
 
 /** The worst margin and the balance, as list entries beside the verdict. */
 export function figures(answer) {
@@ -15,15 +17,19 @@ export function figures(answer) {
     ["finger", gettext("finger")],
   ];
   const readings = ways
-    .map(([way, word]) => [word, measured?.[way] ?? predicted?.[way] ?? null])
-    .filter(([, value]) => value !== null);
+    .map(([way, word]) => [word, (measured?.[way] ?? null) === null ? predicted : measured, way])
+    .filter(([, found, way]) => (found?.[way] ?? null) !== null)
+    .map(([word, found, way]) => [
+      word,
+      uncertain(found[way], found.uncertainty?.[way], "oz", { signed: true }),
+    ]);
   return [
     worst &&
       figure(gettext("Worst margin"), amount(worst.margin, worst.unit), gettext(worst.title), worst.outcome),
     readings.length > 0 &&
       figure(
         gettext("Balance"),
-        readings.map(([word, value]) => `${word} ${ounces(value)}`).join(" · "),
+        readings.map((each) => each.join(" ").replaceAll(" ", NO_BREAK)).join(" · "),
         measured ? gettext("measured, else predicted") : gettext("predicted"),
         "",
       ),
@@ -31,14 +37,10 @@ export function figures(answer) {
 }
 
 /** A value with its sign and the digits that can be read at a glance. */
-function amount(value, unit, digits = null) {
+function amount(value, unit) {
   const [number, name] = shownIn(value, unit);
-  const text = plain(digits === null ? Number(number.toPrecision(3)) : Number(number.toFixed(digits)));
-  return `${number > 0 ? "+" : ""}${text} ${name}`.trim();
+  return `${number > 0 ? "+" : ""}${plain(Number(number.toPrecision(3)))} ${name}`.trim();
 }
-
-/** A reading as a shop's balance shows it. */
-const ounces = (value) => amount(value, "oz", units.metric ? 0 : 2);
 
 /**
  * The finding that is nearest to its limit, or farthest beyond it, as a share of what is allowed (ours). A

@@ -97,9 +97,13 @@ export class Form {
   beside() {
     return this.inputs()
       .filter((input) => input.type === "hidden" && input.value)
-      .map(({ name, value }) => {
-        if (name !== "design") return [name, name.replaceAll(/[._]/g, " "), value];
-        return [name, gettext("Layers"), said(this.form.elements.design).name || gettext("without a name")];
+      .map((input) => {
+        const value = said(input);
+        const told =
+          input.name === "design"
+            ? value.name || gettext("without a name")
+            : (value?.constructor === Object ? Object.values(value) : [value]).join("; ");
+        return [input.name, input.dataset.label, told];
       });
   }
 
@@ -112,9 +116,10 @@ export class Form {
   /** What a field is called, with its hole where it belongs to one. */
   titleOf(name) {
     const input = this.form.elements[name];
-    if (name === "design") return gettext("Layers");
     const label =
-      input?.labels?.[0]?.firstChild?.textContent.trim() || input?.labels?.[0]?.textContent.trim();
+      input?.dataset.label ||
+      input?.labels?.[0]?.firstChild?.textContent.trim() ||
+      input?.labels?.[0]?.textContent.trim();
     const hole = input?.closest(".hole")?.querySelector(".hole-name").textContent;
     return [hole, label ?? name].filter(Boolean).join(", ");
   }

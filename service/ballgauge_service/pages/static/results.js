@@ -50,7 +50,7 @@ export function showVerdict(box, answer) {
     element("p", {
       class: "quiet",
       text: gettext("By the rules of {body}, {stage}, in force on {on}. Advice, not an approval.", {
-        body: [body.toUpperCase(), overlay].filter(Boolean).join(" "),
+        body: [body.toUpperCase(), overlay && overlayTitle(overlay)].filter(Boolean).join(", "),
         stage: word,
         on,
       }),
@@ -58,11 +58,10 @@ export function showVerdict(box, answer) {
   );
 }
 
-/** Say that what is shown no longer belongs to what is typed. */
-export function markStale(box, results, stale) {
-  if (box.dataset.key) box.dataset.stale = String(stale);
-  results.classList.toggle("stale", stale);
-}
+/** The title of an overlay, where the form has one to choose from. */
+const overlayTitle = (name) =>
+  document.getElementById("rules.overlay")?.querySelector(`[value="${CSS.escape(name)}"]`)?.textContent ??
+  name;
 
 export function findings(answer) {
   const ordered = [...answer.findings].sort(
@@ -139,7 +138,7 @@ const digitsBy = (uncertainty, unit) =>
   Math.max(0, Math.min(FINEST, 1 - Math.floor(Math.log10(shownIn(uncertainty, unit)[0]))));
 
 /** A number with its standard uncertainty, where there is one, and the decimals that it leaves. */
-function uncertain(value, uncertainty, unit, { signed = false } = {}) {
+export function uncertain(value, uncertainty, unit, { signed = false } = {}) {
   if (value === null || !uncertainty) return gauged(value, unit, { signed });
   const digits = digitsBy(uncertainty, unit);
   const text = quantity(value, unit, { signed, digits, bare: true });
@@ -371,8 +370,10 @@ export function remedies(answer, take) {
   );
 }
 
-export function notes(answer, go) {
+/** Cautions, what is missing and what is assumed; `title(pointer)` is a field's name, `go` goes there. */
+export function notes(answer, { title, go }) {
   const made = [];
+  const rules = Object.fromEntries(answer.findings.map((each) => [each.rule, gettext(each.title)]));
   if (answer.cautions.length)
     made.push(card(gettext("Cautions"), list(answer.cautions.map((each) => each.message))));
   if (answer.missing.length) {
@@ -389,10 +390,10 @@ export function notes(answer, go) {
               element("button", {
                 type: "button",
                 class: "link",
-                text: each.field.slice(1).replaceAll("/", " · ").replaceAll("_", " "),
+                text: title(each.field),
                 onclick: () => go(each.field),
               }),
-              element("span", { lang: "en", text: ` ${each.needed_for.join(", ").replaceAll("_", " ")}` }),
+              ` ${each.needed_for.map((rule) => rules[rule] ?? rule.replaceAll("_", " ")).join(", ")}`,
             ),
           ),
         ),

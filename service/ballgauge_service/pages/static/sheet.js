@@ -100,6 +100,7 @@ function sheet(form, state, ball) {
 }
 
 const blank = () => element("span", { class: "blank" });
+/** @param {any[]} fact */
 const entry = ([name, value]) => element("div", {}, element("dt", { text: name }), element("dd", {}, value));
 
 function verdict(answer) {

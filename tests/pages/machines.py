@@ -1,0 +1,135 @@
+"""What machines that drive a page at random have in common: a browser behind a line that is slow or cut."""
+
+from __future__ import annotations
+
+import base64
+import functools
+import json
+import os
+import traceback
+from collections.abc import Callable
+from typing import Any, ClassVar
+
+from hypothesis import HealthCheck, Phase, settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, rule, run_state_machine_as_test
+
+STEPS = int(os.environ.get("BALLGAUGE_PAGE_STEPS", "80"))
+"""How many steps are taken on each page, at least."""
+AT_ONCE = 40
+SETTLED = ("current", "refused", "empty")
+
+
+def noted(step: Any) -> Any:
+    """Count a step, and keep the first that fails with those before it: no run is the same twice."""
+
+    @functools.wraps(step)
+    def taken(self: Driven, **given: Any) -> None:
+        own = type(self)
+        if given or not step.__name__.startswith("what_"):
+            own.steps += 1
+            self.taken.append(f"{step.__name__} {given}")
+        try:
+            step(self, **given)
+        except BaseException:
+            own.broken = own.broken or "\n".join([*self.taken, str(self.seen()), traceback.format_exc()])
+            raise
+
+    return taken
+
+
+class Driven(RuleBasedStateMachine):
+    """One page in a browser, behind a line; `seen()` is what it shows."""
+
+    browser: ClassVar[Any]
+    line: ClassVar[Any]
+    service: ClassVar[str]
+    path: ClassVar[str]
+    steps: ClassVar[int] = 0
+    broken: ClassVar[str] = ""
+    verdicts: ClassVar[int] = 0
+    records: ClassVar[int] = 0
+    seen: Callable[[], dict[str, Any]]
+
+    def begin(self) -> None:
+        """Open the page afresh."""
+        self.line.is_cut, self.line.latency = False, 0.0
+        self.browser.open(self.path)
+        self.taken: list[str] = []
+
+    def loaded(self) -> None:
+        """Wait for the page itself, which is there before any answer."""
+        self.browser.wait(
+            lambda: self.browser.run("return document.documentElement.dataset.state"), "no page"
+        )
+
+    def spoken(self) -> str:
+        """The page's language."""
+        return str(self.browser.run("return document.documentElement.lang"))
+
+    @rule(light=st.sampled_from(["light", "dark", "auto"]))
+    @noted
+    def shine(self, light: str) -> None:
+        self.browser.fill("light", light)
+
+    @rule(seconds=st.sampled_from([0.0, 0.1, 0.4, 2.0]))
+    @noted
+    def slow(self, seconds: float) -> None:
+        self.line.latency = seconds
+
+    @rule(is_cut=st.booleans())
+    @noted
+    def cut(self, is_cut: bool) -> None:
+        self.line.is_cut = is_cut
+
+    def elsewhere(self, look: Callable[[], Any]) -> Any:
+        """What another reader sees at the page's address, with other units from before."""
+        driver = self.browser.driver
+        address = driver.current_url
+        own = driver.current_window_handle
+        driver.switch_to.new_window("tab")
+        try:
+            driver.get(f"{self.line.address}/static/mark.svg")
+            kept = self.browser.run("return localStorage.getItem('ballgauge.units')")
+            self.browser.run(
+                "localStorage.setItem('ballgauge.units', arguments[0])",
+                "metric" if kept != "metric" else "trade",
+            )
+            driver.get(address)
+            self.loaded()
+            found = look()
+            self.browser.run("localStorage.setItem('ballgauge.units', arguments[0])", kept or "trade")
+        finally:
+            driver.close()
+            driver.switch_to.window(own)
+        return found
+
+    def teardown(self) -> None:
+        self.line.is_cut, self.line.latency = False, 0.0
+
+
+def drive(machine: type[Driven], behind_a_line: Any, service: str, path: str, steps: int = STEPS) -> None:
+    """Take at least so many steps on a page; fails with the first that breaks what the machine holds to."""
+    browser, line = behind_a_line
+    driven = type("OnePage", (machine,), {"browser": browser, "line": line, "service": service, "path": path})
+    chosen = settings(
+        max_examples=1 + -(-steps // AT_ONCE),  # the first takes one rule again and again
+        stateful_step_count=AT_ONCE,
+        deadline=None,
+        database=None,
+        phases=[Phase.generate],
+        suppress_health_check=list(HealthCheck),
+    )
+    while driven.steps < steps:
+        try:
+            run_state_machine_as_test(driven, settings=chosen)
+        except Exception as error:
+            raise AssertionError(driven.broken or str(error)) from error
+    print(f"{path}: {driven.steps} steps, {driven.verdicts} verdicts, {driven.records} records")
+
+
+def content(record: str) -> dict[str, Any]:
+    """The payload of a JWS in its compact form (RFC 7515)."""
+    payload = record.split(".")[1]
+    found: dict[str, Any] = json.loads(base64.urlsafe_b64decode(payload + "=" * (-len(payload) % 4)))
+    return found
