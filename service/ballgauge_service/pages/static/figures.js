@@ -21,7 +21,7 @@ export function figures(answer) {
     .filter(([, found, way]) => (found?.[way] ?? null) !== null)
     .map(([word, found, way]) => [
       word,
-      uncertain(found[way], found.uncertainty?.[way], "oz", { signed: true }),
+      uncertain(found[way], found.uncertainty?.[way], "oz", { signed: true, bare: true }),
     ]);
   return [
     worst &&
@@ -29,7 +29,7 @@ export function figures(answer) {
     readings.length > 0 &&
       figure(
         gettext("Balance"),
-        readings.map((each) => each.join(" ").replaceAll(" ", NO_BREAK)).join(" · "),
+        `${readings.map((each) => each.join(" ").replaceAll(" ", NO_BREAK)).join(" · ")} ${shownIn(1, "oz")[1]}`,
         measured ? gettext("measured, else predicted") : gettext("predicted"),
         "",
       ),

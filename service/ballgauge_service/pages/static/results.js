@@ -138,11 +138,11 @@ const digitsBy = (uncertainty, unit) =>
   Math.max(0, Math.min(FINEST, 1 - Math.floor(Math.log10(shownIn(uncertainty, unit)[0]))));
 
 /** A number with its standard uncertainty, where there is one, and the decimals that it leaves. */
-export function uncertain(value, uncertainty, unit, { signed = false } = {}) {
-  if (value === null || !uncertainty) return gauged(value, unit, { signed });
+export function uncertain(value, uncertainty, unit, { signed = false, bare = false } = {}) {
+  if (value === null || !uncertainty) return gauged(value, unit, { signed, bare });
   const digits = digitsBy(uncertainty, unit);
   const text = quantity(value, unit, { signed, digits, bare: true });
-  return `${text} ± ${quantity(uncertainty, unit, { digits })}`;
+  return `${text} ± ${quantity(uncertainty, unit, { digits, bare })}`;
 }
 
 /** How much of the uncertainties beside the numbers is that of box numbers. */

@@ -5,7 +5,7 @@ import * as calls from "./calls.js";
 import { element, table } from "./elements.js";
 import { figures } from "./figures.js";
 import { tried } from "./record.js";
-import { gettext, outcomeWord, quantity, sign, units, WORST_FIRST } from "./words.js";
+import { gauged, gettext, outcomeWord, sign, units, WORST_FIRST } from "./words.js";
 
 const at = (id) => document.getElementById(id);
 const HOLE_FIELDS = [
@@ -151,7 +151,7 @@ function holes(form, answer) {
   const rows = found.map((hole, index) => [
     hole.querySelector(".hole-name").textContent,
     ...used.map((name) => typed(hole.querySelector(`[name$=".${name}"]`)) || "–"),
-    ...(weights.length ? [quantity(weights[index]?.net_weight, "oz")] : []),
+    ...(weights.length ? [gauged(weights[index]?.net_weight, "oz")] : []),
   ]);
   const heads = [gettext("hole"), ...used.map(title), ...(weights.length ? [gettext("weight")] : [])];
   return element(
@@ -219,8 +219,8 @@ function findings(answer) {
 
 function foundInWords({ outcome, title, value, margin, unit }) {
   const parts = [`${sign(outcome)} ${gettext(title)}: ${outcomeWord(outcome)}`];
-  if (value !== null) parts.push(`, ${quantity(value, unit)}`);
-  if (margin !== null) parts.push(` (${quantity(margin, unit, { signed: true })})`);
+  if (value !== null) parts.push(`, ${gauged(value, unit)}`);
+  if (margin !== null) parts.push(` (${gauged(margin, unit, { signed: true })})`);
   return parts.join("");
 }
 
