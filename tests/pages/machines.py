@@ -112,15 +112,17 @@ def drive(machine: type[Driven], behind_a_line: Any, service: str, path: str, st
     """Take at least so many steps on a page; fails with the first that breaks what the machine holds to."""
     browser, line = behind_a_line
     driven = type("OnePage", (machine,), {"browser": browser, "line": line, "service": service, "path": path})
-    chosen = settings(
-        max_examples=1 + -(-steps // AT_ONCE),  # the first takes one rule again and again
-        stateful_step_count=AT_ONCE,
-        deadline=None,
-        database=None,
-        phases=[Phase.generate],
-        suppress_health_check=list(HealthCheck),
-    )
     while driven.steps < steps:
+        chosen = settings(
+            max_examples=max(
+                2, (steps - driven.steps) // AT_ONCE
+            ),  # the first takes one rule again and again
+            stateful_step_count=min(AT_ONCE, steps // 2),
+            deadline=None,
+            database=None,
+            phases=[Phase.generate],
+            suppress_health_check=list(HealthCheck),
+        )
         try:
             run_state_machine_as_test(driven, settings=chosen)
         except Exception as error:
