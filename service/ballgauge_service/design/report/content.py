@@ -53,21 +53,24 @@ _WORST_FIRST = ("nonconforming", "inconclusive", "conforming", "not_assessed")
 
 def report(found: Found, answer: Document, style: Style) -> Report:
     """The report on a design; answer: what was found, in the report's language."""
-    name = shown(found.design.name or style.text("Design"))
+    _ = style.text
+    name = shown(found.design.name or _("Design"))
     blocks = tuple(_blocks(found, answer, style))
-    return Report(style.text("Design of a bowling ball"), name, answer["rules"]["on"], style, blocks)
+    return Report(_("Design of a bowling ball"), name, answer["rules"]["on"], style, blocks)
 
 
 def drawing(design: Design, style: Style) -> Report:
     """The dimensioned drawing on paper: both sections, and the table of parts."""
+    _ = style.text
     blocks = (_sections(design, style), _parts(design, None, style), Notes((_advice(style),)))
-    title, name = style.text("Drawing of a bowling ball's layers"), shown(design.name or style.text("Design"))
+    title, name = _("Drawing of a bowling ball's layers"), shown(design.name or _("Design"))
     return Report(title, name, DATED, style, blocks)
 
 
 def drawn(design: Design, style: Style) -> str:
     """The dimensioned drawing as SVG: both sections, and the parts with their numbers."""
-    sheet = Picture(style.text("Drawing of a bowling ball's layers"), "")
+    _ = style.text
+    sheet = Picture(_("Drawing of a bowling ball's layers"), "")
     for plane in (0, 1):
         picture = section(design, plane, style)
         sheet.shapes += [Word(sheet.width * plane + 8, 14, picture.caption, "ink")]
@@ -82,7 +85,8 @@ def drawn(design: Design, style: Style) -> str:
 
 
 def _advice(style: Style) -> str:
-    return style.text(
+    _ = style.text
+    return _(
         "Each later part displaces what lies beneath it. This is advice from the values given: only the "
         "governing body decides and approves."
     )
@@ -211,7 +215,8 @@ def _place(solid: Solid, style: Style) -> str:
     if solid.rotation == UNTURNED:
         return place
     z = "; ".join(style.decimal(row[2], 4) for row in solid.rotation)
-    return style.text("{place}; turned, its z to ({z})").format(place=place, z=z)
+    _ = style.text
+    return _("{place}; turned, its z to ({z})").format(place=place, z=z)
 
 
 def _numbers(answer: Document, style: Style) -> Iterator[Block]:
@@ -349,7 +354,8 @@ def _field(each: Document, style: Style) -> str:
 
 
 def _values(values: Sequence[Document], style: Style) -> str:
-    bound = f" ({style.text('at its bound')})"
+    _ = style.text
+    bound = " " + _("(at its bound)")
     return "; ".join(
         f"{_field(each, style)} {_text(each['value'], each['unit'], style)}"
         + (bound if each["at_bound"] else "")
@@ -358,7 +364,8 @@ def _values(values: Sequence[Document], style: Style) -> str:
 
 
 _KNOWN = {
-    "density", "position_x", "position_y", "position_z", *(name for row in COLUMNS.values() for name in row),
+    "density", "ratio", "point_height", "point_radius", "position_x", "position_y", "position_z",
+    *(name for row in COLUMNS.values() for name in row),
 }  # fmt: skip
 
 
@@ -392,7 +399,8 @@ def _solutions(solutions: Sequence[Document], style: Style) -> Table:
         )
         for at, value in enumerate(kept[0]["values"])
     ]
-    heads = _heads((style.text("number"),), (str(at + 1) for at in range(len(kept))))
+    _ = style.text
+    heads = _heads((_("number"),), (str(at + 1) for at in range(len(kept))))
     return Table(heads, (*rows, *_met(kept, style)), (60, *(26 for _each in kept)))
 
 
