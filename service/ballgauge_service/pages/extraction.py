@@ -24,7 +24,7 @@ SCHEMAS = Path(ballgauge_schemas.__file__).parent
 SOURCES = (
     (SERVICE, "check design lot motion record core/budget.py core/extras.py rulebooks/wording.py"),
     (SERVICE, "web/access/access.py web/direct.py web/http/bodies.py"),
-    (SERVICE, "web/http/refusals.py web/http/uploads.py web/routes"),
+    (SERVICE, "web/http/accepted.py web/http/refusals.py web/http/uploads.py web/routes"),
     (SCHEMAS, "shared check/request.py design/request.py motion/request.py lot/request.py"),
     (SCHEMAS, "motion/lineup_request.py"),
     (SCHEMAS, "record/documents.py"),
