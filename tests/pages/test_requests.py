@@ -9,6 +9,7 @@ import functools
 import json
 import re
 import shlex
+import time
 from typing import Any, ClassVar
 from urllib.parse import parse_qs, urlsplit
 
@@ -116,9 +117,13 @@ class Asking(Driven):
 
 @functools.lru_cache(maxsize=256)
 def asked(address: str, text: str, language: str) -> Any:
-    """What the service says to a request."""
+    """What the service says to a request, once its kernels are compiled."""
     headers = {"Content-Type": "application/json", "Accept-Language": language}
-    return requests.post(address, data=text.encode(), headers=headers, timeout=180)
+    while True:
+        answer = requests.post(address, data=text.encode(), headers=headers, timeout=180)
+        if answer.status_code != 503:
+            return answer
+        time.sleep(1)
 
 
 class Editing(Asking):
@@ -131,8 +136,8 @@ class Editing(Asking):
     def start(self) -> None:
         self.begin()
         self.request = json.loads(self.seen()["told"]["request"])
+        asked(self.service + self.address, json.dumps(self.wanted()), "en")
         self.past: list[Any] = []
-        self.former: list[Any] = []
         self.broken_text = ""
         self.browser.run("window.confirm = () => { window.asked = true; return true; }")
         text = self.browser.run("return document.getElementById('contract').textContent")

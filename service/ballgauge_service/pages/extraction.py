@@ -22,8 +22,11 @@ SERVICE = Path(__file__).parent.parent
 SCHEMAS = Path(ballgauge_schemas.__file__).parent
 
 SOURCES = (
-    (SERVICE, "check design lot motion record core/budget.py core/extras.py rulebooks/wording.py"),
-    (SERVICE, "web/access/access.py web/direct.py web/http/bodies.py"),
+    (SERVICE, "check design lot motion record core/budget.py core/extras.py"),
+    (
+        SERVICE,
+        "rulebooks/model.py rulebooks/wording.py web/access/access.py web/direct.py web/http/bodies.py",
+    ),
     (SERVICE, "web/http/accepted.py web/http/refusals.py web/http/uploads.py web/routes"),
     (SCHEMAS, "shared check/request.py design/request.py motion/request.py lot/request.py"),
     (SCHEMAS, "motion/lineup_request.py"),
@@ -82,12 +85,12 @@ def _sentences() -> Iterator[tuple[str, str]]:
 
 
 def _written(part: object) -> Iterator[str]:
-    """Titles, notes and messages of a file of rules."""
+    """Titles, editions, notes and messages of a file of rules."""
     members = part.values() if isinstance(part, dict) else part if isinstance(part, list) else ()
     for each in members:
         yield from _written(each)
     if isinstance(part, dict):
-        told = (part.get("title"), part.get("note"), part.get("message"), part.get("notes"))
+        told = tuple(part.get(name) for name in ("title", "edition", "note", "message", "notes"))
         yield str(part.get("quantity", "")).replace("_", " ")
         for text in told:
             texts = text.values() if isinstance(text, dict) else text if isinstance(text, list) else (text,)
