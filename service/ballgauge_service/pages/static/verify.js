@@ -35,7 +35,8 @@ function read() {
 }
 
 function keep() {
-  address.write(new Map(Object.entries(read() ?? {})));
+  const told = { record: field("text").value.trim(), on: field("on").value };
+  address.write(new Map(Object.entries(told).filter(([, text]) => text)));
 }
 
 function show(answer, request) {
