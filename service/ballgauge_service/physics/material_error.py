@@ -8,9 +8,12 @@ its box numbers alone. `tests/check/test_material_error.py` draws the family aga
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
+from ballgauge_service.core.compiled import compiled
 from ballgauge_service.core.units import OZ_PER_CUBIC_INCH, OZ_PER_LB
 from ballgauge_service.physics.drilling import Structs
 
@@ -28,6 +31,9 @@ of it (ours): the outline of what all three share is not located, see `overlaps.
 NUMBERS = 8
 """Numbers of one ball, see `material_error`."""
 
+_INTERPRETING = 2e-4
+"""What either costs of one ball interpreted [s] (ours, measured and rounded)."""
+
 
 def shared_by_three(balls: Structs, out: Structs, hole_out: Structs) -> Array:
     """Standard uncertainties of what holes take where three and more share material; else 0.
@@ -43,15 +49,21 @@ def shared_by_three(balls: Structs, out: Structs, hole_out: Structs) -> Array:
         densities, less what it took
     """
     found = np.zeros(hole_out.shape)
-    meets = hole_out["meets"]
-    for n in np.flatnonzero(((meets & (meets - 1)) != 0).any(axis=1)).tolist():
-        density = max(float(balls["cover_density"][n]), float(out["inner_density"][n])) * OZ_PER_CUBIC_INCH
-        for hole, others in enumerate(meets[n].tolist()):
-            if any(others >> k & 1 and others & int(meets[n, k]) for k in range(meets.shape[1])):
-                one = hole_out[n, hole]
-                left = max(density * float(one["volume"]) - float(one["removed_weight"]), 0.0)
-                found[n, hole] = SHARED_BY_THREE * left
+    _fill_shared.expecting(_INTERPRETING * len(out))(balls, out, hole_out, found)
     return found
+
+
+@compiled
+def _fill_shared(balls: Structs, out: Structs, hole_out: Structs, found: Array) -> None:
+    for n in range(hole_out.shape[0]):
+        for hole in range(hole_out.shape[1]):
+            others, crowded = hole_out[n, hole].meets, False
+            for k in range(hole_out.shape[1]):
+                crowded |= (others >> k) & 1 > 0 and others & hole_out[n, k].meets > 0
+            if crowded:
+                density = max(balls[n].cover_density, out[n].inner_density) * OZ_PER_CUBIC_INCH
+                left = density * hole_out[n, hole].volume - hole_out[n, hole].removed_weight
+                found[n, hole] = SHARED_BY_THREE * max(left, 0.0)
 
 
 def material_error(balls: Structs, holes: Structs, out: Structs, hole_out: Structs) -> Array:
@@ -76,23 +88,44 @@ def material_error(balls: Structs, holes: Structs, out: Structs, hole_out: Struc
         where what they rest on is not known. Twice as much held 94 % or more of the family, number by number.
     """
     found = np.zeros((len(out), NUMBERS))
-    if hole_out.shape[1] == 0:
-        return found
-    removed = np.abs(hole_out["removed_weight"])
-    own = removed * (REMOVED + DEEP * np.maximum(np.nan_to_num(holes["depth"]) - DEEP_FROM, 0.0))
-    own = np.hypot(own, shared_by_three(balls, out, hole_out))
-    middle = balls["radius"][:, None] - 0.5 * np.nan_to_num(holes["depth"])
-    for k, axis in enumerate("zxy"):
-        lever = middle * np.nan_to_num(hole_out[f"center_{axis}"])
-        found[:, k] = np.sqrt(((own * lever) ** 2).sum(axis=1)) / balls["balance_arm"]
-    shown = np.column_stack([out["top"], out["side"], out["finger"]])
-    length = np.sqrt((shown * shown).sum(axis=1))
-    along = np.sqrt(((shown * found[:, :3]) ** 2).sum(axis=1))
-    known = length > 0.0
-    found[:, 3] = np.where(known, along / np.where(known, length, 1.0), found[:, :3].max(axis=1))
-    found[:, 4] = own.sum(axis=1) / OZ_PER_LB
-    mass, rg = OZ_PER_LB * balls["weight"], balls["rg"]
-    spread = np.sqrt(((own * middle * middle) ** 2).sum(axis=1)) / (2.0 * mass * rg)
-    found[:, 5] = own.sum(axis=1) * rg / (2.0 * mass)
-    found[:, 6] = found[:, 7] = spread
+    if hole_out.shape[1] > 0:
+        shared = shared_by_three(balls, out, hole_out)
+        _fill.expecting(_INTERPRETING * len(out))(balls, holes, out, hole_out, shared, found)
     return found
+
+
+@compiled
+def _fill(
+    balls: Structs, holes: Structs, out: Structs, hole_out: Structs, shared: Array, found: Array
+) -> None:
+    for n in range(out.shape[0]):
+        ball, got = balls[n], out[n]
+        all_own, inertia, along_z, along_x, along_y = 0.0, 0.0, 0.0, 0.0, 0.0
+        for k in range(hole_out.shape[1]):
+            hole = hole_out[n, k]
+            depth = _or_none(holes[n, k].depth)
+            own = abs(hole.removed_weight) * (REMOVED + DEEP * max(depth - DEEP_FROM, 0.0))
+            own = math.hypot(own, shared[n, k])
+            middle = ball.radius - 0.5 * depth
+            all_own += own
+            inertia += (own * middle * middle) ** 2
+            along_z += (own * (middle * _or_none(hole.center_z))) ** 2
+            along_x += (own * (middle * _or_none(hole.center_x))) ** 2
+            along_y += (own * (middle * _or_none(hole.center_y))) ** 2
+        top = math.sqrt(along_z) / ball.balance_arm
+        side = math.sqrt(along_x) / ball.balance_arm
+        finger = math.sqrt(along_y) / ball.balance_arm
+        length = math.sqrt(got.top**2 + got.side**2 + got.finger**2)
+        along = math.sqrt((got.top * top) ** 2 + (got.side * side) ** 2 + (got.finger * finger) ** 2)
+        found[n, 0], found[n, 1], found[n, 2] = top, side, finger
+        found[n, 3] = along / length if length > 0.0 else max(top, side, finger)
+        found[n, 4] = all_own / OZ_PER_LB
+        mass = OZ_PER_LB * ball.weight
+        found[n, 5] = all_own * ball.rg / (2.0 * mass)
+        found[n, 6] = found[n, 7] = math.sqrt(inertia) / (2.0 * mass * ball.rg)
+
+
+@compiled
+def _or_none(number: float) -> float:
+    """A number, 0 where it is not known."""
+    return number if number == number else 0.0
