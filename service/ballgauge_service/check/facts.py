@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ballgauge_schemas import Quantity
+from ballgauge_schemas.shared.limits import HOLES_MAXIMUM
 from ballgauge_service.check.identity import BY_HAND
 from ballgauge_service.check.predict import Prediction
 from ballgauge_service.check.request import Ball, Check, Drilling, Hole, HolesSeen
@@ -40,6 +41,8 @@ _MEASURED = (
     "pin_to_low_rg_axis", "mark_to_high_rg_axis", "cover_thickness", "cover_density",
 )  # fmt: skip
 _measured = attrgetter(*_MEASURED)
+_value, _diameter, _depth = attrgetter("value"), attrgetter("diameter"), attrgetter("depth")
+_COUNTS = tuple(Fact(float(count)) for count in range(HOLES_MAXIMUM + 1))
 _NAN = math.nan
 
 
@@ -120,49 +123,55 @@ def _add_size(facts: Facts, ball: Ball) -> None:
         facts["circumference"] = _given(around)
 
 
+def _digit(hole: Hole) -> int:
+    return _DIGITS.index(hole.role)
+
+
 def _add_drilling(facts: Facts, drilling: Drilling) -> None:
     """Counts and sizes of the open holes. A size of holes that are not there is left out."""
-    roles: dict[str, list[Hole]] = {role: [] for role in (*_DIGITS, "balance", "vent", "mill")}
-    plugs, unused_thumbs = [], 0
+    digits: list[Hole] = []
+    balance: list[Hole] = []
+    vents: list[Hole] = []
+    mills: list[Hole] = []
+    by_role = {**dict.fromkeys(_DIGITS, digits), "balance": balance, "vent": vents, "mill": mills}
+    plugs, unused_thumbs, thumbs, unused = [], 0, 0, 0
     for hole in drilling.holes:
         if hole.slug_density is not None:
             plugs.append(hole.slug_density)
         elif hole.role == "thumb" and hole.used is False:
             unused_thumbs += 1
-            roles["balance"].append(hole)
+            balance.append(hole)
         else:
-            roles[hole.role].append(hole)
-    thumbs, balance, vents, mills = roles["thumb"], roles["balance"], roles["vent"], roles["mill"]
-    digits = [hole for role in _DIGITS for hole in roles[role]]
-    counts = {
-        "holes": len(drilling.holes) - len(plugs),
-        "gripping_holes": len(digits),
-        "unused_gripping_holes": len([hole for hole in digits if hole.used is False]),
-        "doubled_digits": len(digits) - len({hole.role for hole in digits}),
-        "unused_thumb": unused_thumbs,
-        "thumb_holes": len(thumbs),
-        "balance_holes": len(balance),
-        "vent_holes": len(vents),
-        "excess_vent_holes": _excess_vents(drilling, vents, len(digits)) if vents else 0,
-        "mill_holes": len(mills),
-    }
-    for name, count in counts.items():
-        facts[name] = Fact(float(count))
+            by_role[hole.role].append(hole)
+            thumbs += hole.role == "thumb"
+            unused += hole.used is False and hole.role in _DIGITS
+    digits.sort(key=_digit)
+    excess = _excess_vents(drilling, vents, len(digits)) if vents else 0
+    facts["holes"] = _COUNTS[len(drilling.holes) - len(plugs)]
+    facts["gripping_holes"] = _COUNTS[len(digits)]
+    facts["unused_gripping_holes"] = _COUNTS[unused]
+    facts["doubled_digits"] = _COUNTS[len(digits) - len({hole.role for hole in digits})]
+    facts["unused_thumb"] = _COUNTS[unused_thumbs]
+    facts["thumb_holes"] = _COUNTS[thumbs]
+    facts["balance_holes"] = _COUNTS[len(balance)]
+    facts["vent_holes"] = _COUNTS[len(vents)]
+    facts["excess_vent_holes"] = _COUNTS[excess]
+    facts["mill_holes"] = _COUNTS[len(mills)]
     marked = True if thumbs else drilling.grip.center_marked
     if marked is not None:
-        facts["unmarked_grip_centre"] = Fact(float(not marked))
-    sizes = {
-        "balance_hole_diameter": [hole.diameter for hole in balance],
-        "vent_hole_diameter": [hole.diameter for hole in vents],
-        "mill_hole_diameter": [hole.diameter for hole in mills],
-        "mill_hole_depth": [hole.depth for hole in mills],
-        "gripping_hole_diameter": [hole.diameter for hole in digits],
-        "gripping_hole_depth": [hole.depth for hole in digits],
-        "plug_density": plugs,
-    }
-    for name, quantities in sizes.items():
-        if quantities:
-            facts[name] = _given(max(quantities, key=attrgetter("value")))
+        facts["unmarked_grip_centre"] = _COUNTS[not marked]
+    for name, holes, size in (
+        ("balance_hole_diameter", balance, _diameter),
+        ("vent_hole_diameter", vents, _diameter),
+        ("mill_hole_diameter", mills, _diameter),
+        ("mill_hole_depth", mills, _depth),
+        ("gripping_hole_diameter", digits, _diameter),
+        ("gripping_hole_depth", digits, _depth),
+    ):
+        if holes:
+            facts[name] = _given(max(map(size, holes), key=_value))
+    if plugs:
+        facts["plug_density"] = _given(max(plugs, key=_value))
 
 
 def _add_seen(facts: Facts, seen: HolesSeen) -> None:

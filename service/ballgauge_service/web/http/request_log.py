@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import json
 import logging
+import os
 import re
 import sys
 import time
 import traceback
-import uuid
 from datetime import UTC, datetime
 from types import TracebackType
 
@@ -74,7 +74,7 @@ def write_json() -> None:
 
 def request_id(sent: str) -> str:
     """The id that came with a request, where it can be used, or a new one."""
-    return sent if _SANE_ID.fullmatch(sent) else uuid.uuid4().hex
+    return sent if _SANE_ID.fullmatch(sent) else os.urandom(16).hex()
 
 
 def write(request_id: str, method: str, path: str, status: int, started: float, **who: str | None) -> None:
@@ -83,6 +83,8 @@ def write(request_id: str, method: str, path: str, status: int, started: float, 
     who: `key`, the id of the access key, `address`, as it is believed, and `reason`, why it was denied; None
     where there is none
     """
+    if not _log.isEnabledFor(logging.INFO):
+        return
     _log.info(
         "request",
         extra={
