@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from typing import TYPE_CHECKING, Any
 
 import orjson
@@ -13,7 +14,7 @@ if TYPE_CHECKING:
 
 _IN_ORDER, _BY_NAME = 0, orjson.OPT_SORT_KEYS
 
-_TINY = (b"0.0000", *(b"e-%d" % power for power in range(6, 10)))
+_TINY = re.compile(rb"e-[6-9]")
 """Between 1e-9 and 1e-4 orjson writes numbers in another form than Python: with this, or with four zeros."""
 
 
@@ -65,7 +66,7 @@ def _dump(document: Any, order: int) -> bytes:
 def _encode(value: Any, order: int) -> bytes:
     """Encode with orjson; only what holds a number of another form is taken apart, down to that number."""
     text = orjson.dumps(value, option=order)
-    if not any(form in text for form in _TINY):
+    if not (b"0000" in text and b"0.0000" in text) and not _TINY.search(text):
         return text
     if isinstance(value, dict):
         names = sorted(value) if order == _BY_NAME else value
