@@ -441,11 +441,12 @@ def _motions() -> dict[str, Any]:
     """The path of motions: JSON in, numbers or a picture out."""
     examples = _examples(motion_example_names(), motion_example)
     picture = {"schema": {"type": "string", "description": "The picture, one file."}}
+    pictures = {"text/html": picture, "image/svg+xml": picture}
     return _post(
         "motion",
         "What a ball does on the lane, alone, scattered, beside others and explained",
         "motions",
-        _answer({"application/json": {"schema": MotionResultSchema}, "text/html": picture}, "The answer."),
+        _answer({"application/json": {"schema": MotionResultSchema}, **pictures}, "The answer."),
         {"application/json": {"schema": MotionRequestSchema, "examples": examples}},
         codes=(400, 405, 406, 413, 415, 422),
         description=MOTIONS_DESCRIPTION,

@@ -380,9 +380,9 @@ class Client:
         """
         return _motion.shots(text)
 
-    def motion_picture(self, request: types.MotionRequest) -> str:
-        """Draw what is asked, or ``"picture"`` chooses, as one HTML page: motion, line map or squad."""
-        return self._run(_motion.picture(request))
+    def motion_picture(self, request: types.MotionRequest, kind: str = "html") -> str:
+        """Draw what is asked, or ``"picture"`` chooses, as one HTML page; a squad also as ``"svg"``."""
+        return self._run(_motion.picture(request, kind))
 
     def lineup(
         self,

@@ -16,7 +16,7 @@ from ballgauge._values import Result, Table
 if TYPE_CHECKING:
     from ballgauge import types
 
-PICTURE = "text/html"
+PICTURES = {"html": "text/html", "svg": "image/svg+xml"}
 
 PATIENCE = 300.0
 """Seconds to wait for the answer (ours): the engine compiles its kernels at its first motion."""
@@ -100,9 +100,11 @@ def ask(request: Mapping[str, Any]) -> Steps[MotionResult]:
     return MotionResult(document_in(answer), request_id(answer))
 
 
-def picture(request: Mapping[str, Any]) -> Steps[str]:
+def picture(request: Mapping[str, Any], kind: str) -> Steps[str]:
     """See `Client.motion_picture`."""
-    return (yield from sent(_encoding.encode(request), PICTURE)).content.decode("utf-8", "replace")
+    if kind not in PICTURES:
+        raise ValueError(f"a picture is html or svg; got {kind!r}")
+    return (yield from sent(_encoding.encode(request), PICTURES[kind])).content.decode("utf-8", "replace")
 
 
 def sent(body: bytes, wanted: str) -> Steps[Answer]:

@@ -1556,7 +1556,9 @@ class MotionRequest(TypedDict):
         ]
         | None
     ]
-    """What `Accept: text/html` shows: the motion, the line map of all bowlers, or that of one (`own` is the request's own), or the squad's lane. Default: the line map or else the squad where one is asked for, or else the motion."""
+    """What `Accept: text/html` shows: the motion, the line map of all bowlers, or that of one (`own` is the request's own), or the squad's lane, which alone is drawn as `image/svg+xml` too. Default: the line map or else the squad where one is asked for, or else the motion."""
+    language: NotRequired[ReportLanguage | None]
+    """Language of the squad's picture; the others are in English."""
 
 
 class MotionSettings(TypedDict):

@@ -267,7 +267,7 @@ def luminance(color: str) -> float:
 def test_contrast(scheme: int, name: str) -> None:
     """Against WCAG 2.2, 1.4.3: 4.5 to 1 for text, on the page and on its panels."""
     style = (
-        files("ballgauge_service.core.report").joinpath("assets", "report.css").read_text(encoding="utf-8")
+        files("ballgauge_service.core.report").joinpath("assets", "colors.css").read_text(encoding="utf-8")
     )
     colors = dict(re.findall(r"--(\w+): (#[0-9a-f]{6})", style.split("@media")[scheme]))
     for ground in ("paper", "sheet"):

@@ -284,13 +284,14 @@ def test_what_cannot_be_lined_up_is_refused(client: Any, change: Group, pointer:
 
 
 def test_work_is_priced_before_it_is_done(client: Any) -> None:
-    """Oil on covers takes several times as long: twelve balls with it would take minutes."""
+    """Twelve balls, six bowlers and three lanes with oil on covers fit; twice the deliveries take too long."""
     request = asked(*(ball(f"B{k}", rg=2.46 + 0.005 * k) for k in range(12)), deliveries=24)
     names = ["speed_dominant_one_handed", "matched_one_handed", "matched_two_handed"]
     request["bowlers"] = [{"name": f"{k} {name}", "bowler": name} for k in range(2) for name in names]
     request["lanes"] = [{**LANE, "volumes": [24, 20, 16]}]
     request["oil_on_ball"] = {}
-    assert "/deliveries" in pointers(client, request)
+    _afford(read_lineup(LINEUP_REQUEST.load(request), {}))
+    assert "/deliveries" in pointers(client, {**request, "deliveries": 60})
 
 
 def test_lost_deliveries_take_no_part(ask: Ask) -> None:

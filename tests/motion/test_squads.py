@@ -18,6 +18,7 @@ from ballgauge_service.motion.balls import BoxBall, box_ball
 from ballgauge_service.motion.bowlers import release_row, scattered
 from ballgauge_service.motion.evaluate import draw_motion, evaluate_motion
 from ballgauge_service.motion.lanes import Wear, uniform_lane, worn_lane
+from ballgauge_service.motion.lineup.wording import Wording
 from ballgauge_service.motion.squads import Member, Played, Squad, play
 from ballgauge_service.motion.starts import (
     USUAL,
@@ -29,6 +30,7 @@ from ballgauge_service.motion.starts import (
     to_board,
 )
 from ballgauge_service.motion.surfaces import OilOnBall
+from ballgauge_service.pages.languages import gettext
 from ballgauge_service.physics.motion import equations as eq
 from ballgauge_service.physics.motion import notes
 from ballgauge_service.physics.motion.sampled import deliver_sampled, deliver_taking
@@ -152,12 +154,15 @@ def test_a_squad_is_answered_and_drawn(asked: dict[str, Any]) -> None:
     assert squad["states"][0]["bowlers"][0]["thrown"] is None
     assert np.shape(squad["states"][0]["film"]) == (30, 39)
     assert [each["hand"] for each in squad["bowlers"]] == ["right", "right", "right", "left"]
-    page = draw_motion(loaded)
-    drawn = ET.fromstring(page[page.index("<svg") : page.index("</body>")])
     tag = "{http://www.w3.org/2000/svg}"
-    assert len(drawn.findall(f"{tag}g")) == 3 + 2
+    drawn = ET.fromstring(draw_motion(loaded, None, Wording("de", gettext("de")), "svg"))
+    ends = [line for line in drawn.findall(f"{tag}polyline") if line.get("class") == "s-bad"]
+    assert len(ends) == 3 + 2
     known = [each["place"] for state in squad["states"] for each in state["bowlers"] if each["place"]]
-    assert len(drawn.findall(f"{tag}circle")) == len(known) > 6
+    assert len(drawn.findall(f"{tag}circle")) == len(known) + len(squad["bowlers"]) > 10
+    texts = {text.text for text in drawn.findall(f"{tag}text")}
+    assert "nach Spiel 2" in texts
+    assert "after game 2" not in texts
 
 
 def test_names_in_pictures_are_escaped(asked: dict[str, Any]) -> None:

@@ -316,6 +316,18 @@ def test_a_picture_needs_nothing_else(client: FlaskClient, request_: dict[str, A
     assert client.post("/v1/motions", json=request_, headers={"Accept": "image/png"}).status_code == 406
 
 
+def test_a_squad_alone_is_drawn_as_svg(client: FlaskClient, request_: dict[str, Any]) -> None:
+    bowlers = [{"name": "A", "bowler": "matched_one_handed"}]
+    asked = {**request_, "language": "de", "squad": {"bowlers": bowlers, "games": 1, "shots": 1}}
+    drawn = client.post("/v1/motions", json=asked, headers={"Accept": "image/svg+xml"})
+    assert drawn.content_type == "image/svg+xml; charset=utf-8"
+    assert drawn.data.startswith(b"<svg xmlns")
+    assert b"nach Spiel 1" in drawn.data
+    lone = client.post("/v1/motions", json=request_, headers={"Accept": "image/svg+xml"})
+    assert lone.status_code == 422
+    assert [error["pointer"] for error in lone.get_json()["errors"]] == ["/picture"]
+
+
 def test_a_ball_that_leaves_the_lane(client: FlaskClient, request_: dict[str, Any]) -> None:
     """Against the words: the path until then, and no entry."""
     found = answer(client, {**request_, "release": {"launch_board": 5, "launch_angle": 5}})

@@ -791,8 +791,11 @@ class MotionRequestSchema(Schema):
     picture = Choice(
         ("motion", "line_map", "own", *words.PRESETS, "squad"),
         "What `Accept: text/html` shows: the motion, the line map of all bowlers, or that of one (`own` is "
-        "the request's own), or the squad's lane. Default: the line map or else the squad where one is asked "
-        "for, or else the motion.",
+        "the request's own), or the squad's lane, which alone is drawn as `image/svg+xml` too. Default: the "
+        "line map or else the squad where one is asked for, or else the motion.",
+    )
+    language = Choice(
+        words.REPORT_LANGUAGES, "Language of the squad's picture; the others are in English.", assumed="en"
     )
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:

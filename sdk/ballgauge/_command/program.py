@@ -745,8 +745,9 @@ def design(
 @click.argument("file", type=click.File("rb"))
 @_written(
     "--picture",
-    metavar="HTML",
-    help="Write what FILE asks here: the line map, the squad's lane, or lane and ball; `picture` chooses.",
+    metavar="PAGE",
+    help="Write what FILE asks here: the line map, the squad's lane, or lane and ball; `picture` chooses. "
+    "HTML, or of a squad SVG where the name ends with .svg.",
 )
 @click.option(
     "--shots",
@@ -776,7 +777,7 @@ def motion(
       ballgauge example motion > motion.json
       ballgauge motion motion.json --picture motion.html
       ballgauge example motion_explain | ballgauge motion -
-      ballgauge example motion_squad | ballgauge motion - --picture lane.html
+      ballgauge example motion_squad | ballgauge motion - --picture lane.svg
       ballgauge example motion_line_map | ballgauge motion - --json > map.json
       ballgauge motion motion.json --shots shots.csv
     """
@@ -787,7 +788,8 @@ def motion(
             motions.require_place(picture)
         answer = client._http.run(_motion.sent(body, "application/json")).content
         if picture is not None:
-            motions.write(picture, client._http.run(_motion.sent(body, "text/html")).content)
+            wanted = _motion.PICTURES["svg" if picture.lower().endswith(".svg") else "html"]
+            motions.write(picture, client._http.run(_motion.sent(body, wanted)).content)
     service.show(answer, motions.tell)
     return CONFORMING
 

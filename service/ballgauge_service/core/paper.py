@@ -9,6 +9,11 @@ from font_roboto import Roboto, RobotoBold
 from fontTools.ttLib import TTFont
 from fpdf import FPDF
 
+from ballgauge_service.core.report.shapes import Ink, Word
+
+POINT = 25.4 / 72
+"""Millimeters of a point of print."""
+
 
 def prepare(paper: FPDF, *, title: str, day: datetime.date, margin: float, language: str = "en") -> None:
     """Give a paper its title, language, font (`print`) and margin [mm]; dated `day`, not by a clock."""
@@ -36,7 +41,32 @@ def _widths() -> dict[int, float]:
 def text_width(text: str, size: float) -> float:
     """Width [mm] of a text of this size [pt]."""
     known = _widths()
-    return sum(known.get(ord(letter), 0.6) for letter in text) * size * 25.4 / 72
+    return sum(known.get(ord(letter), 0.6) for letter in text) * size * POINT
+
+
+def wrapped(text: str, size: float, width: float) -> list[str]:
+    """A text of this size [pt] in lines that are no wider [mm] than asked."""
+    lines = [""]
+    for word in text.split():
+        longer = f"{lines[-1]} {word}".strip()
+        if lines[-1] and text_width(longer, size) > width:
+            lines.append(word)
+        else:
+            lines[-1] = longer
+    return lines
+
+
+def paragraph(
+    x: float, y: float, text: str, width: float, size: float = 7.0, ink: Ink = "ink", *, bold: bool = False
+) -> tuple[list[Word], float]:
+    """A text of this size [pt] in lines from a place down, and where the next one begins [mm]."""
+    step = 1.28 * size * POINT
+    lines = wrapped(text, size, width)
+    words = [
+        Word(x, y + step * (k + 0.78), line, ink, size=size * POINT, bold=bold)
+        for k, line in enumerate(lines)
+    ]
+    return words, y + step * len(lines)
 
 
 def printable(text: str) -> str:

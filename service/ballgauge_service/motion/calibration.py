@@ -37,6 +37,7 @@ from ballgauge_service.motion.starts import (
 from ballgauge_service.motion.surfaces import Curve, surface_friction
 from ballgauge_service.physics.motion import equations as eq
 from ballgauge_service.physics.motion.delivery import INTERPRETING, pass_rows
+from ballgauge_service.physics.motion.film import BOARD_WIDTH
 
 Array = NDArray[np.float64]
 
@@ -47,6 +48,13 @@ STEPS = (0.02, 2.0, 0.5, 0.5, 0.02, 0.1, 5.0)
 
 LOG_STEP = 0.01
 """Step of the differences of the friction's logarithms (ours)."""
+
+ACCURACY = 1e-4
+"""Error of the path that a fit aims at, where no coarser one is asked for [in] (ours): a thousandth of what
+sensors tell."""
+
+NEAR = 2.0
+"""Standard uncertainties within which a launch begins to be fitted (ours)."""
 
 TRIED_PHASES = 8
 """Phases of the grip from which the fit of a shot may begin (ours)."""
@@ -160,6 +168,22 @@ class _Fit:
         self.free = [i for i, shot in enumerate(shots) if shot.release.phase is None]
         self.deliveries = 0
 
+    def lined(self) -> Array:
+        """The releases as measured, (n, 8), of them the launches as the first two boards have them.
+
+        Sensors know a launch far better than its reading does, by which a ball may lie in the gutter.
+        """
+        found = self.start.copy()
+        for row, boards in zip(found, self.measured[..., 2], strict=True):
+            first = np.flatnonzero(np.isfinite(boards))[:2]
+            if len(first) == 2:
+                (near, far), (one, other) = self.distances[first], boards[first]
+                slope = (other - one) / (far - near)
+                launch = one - slope * near, -np.degrees(np.arctan(slope * BOARD_WIDTH / 12.0))
+                away = NEAR * self.precision.releases[[5, 4]]
+                row[[BOARD, ANGLE]] = np.clip(launch, row[[BOARD, ANGLE]] - away, row[[BOARD, ANGLE]] + away)
+        return found
+
     def seen(self, frictions: Array, releases: Array) -> Array:
         """Time, speed and board at every distance, (n, d, 3), of n releases with their frictions, (n, 3)."""
         self.check()
@@ -169,7 +193,7 @@ class _Fit:
         out = np.empty((len(releases), len(self.distances), 4))
         follow = pass_rows.expecting(INTERPRETING * len(releases))
         states = first_states(self.ball, releases)
-        accuracy = (max(self.settings.path_error, 1e-5), 0.015)
+        accuracy = (max(self.settings.path_error, ACCURACY), self.settings.largest_step)
         follow(states, setups, self.film, 12.0 * self.distances, *accuracy, out)
         self.deliveries += len(releases)
         speed = np.hypot(out[..., 2], out[..., 3]) / MPH
@@ -264,7 +288,7 @@ def calibrate(
     """
     fit = _Fit(ball, lane, settings, shots, precision, check)
     first = surface_friction(ball.surface, settings.friction)
-    x = np.concatenate([np.log([first.oiled, first.dry, first.scale]), fit.start[:, NUISANCES].ravel()])
+    x = np.concatenate([np.log([first.oiled, first.dry, first.scale]), fit.lined()[:, NUISANCES].ravel()])
     scale = np.concatenate([[0.3] * 3, np.tile([*precision.releases, 60.0], len(shots))])
     low, high = np.full(len(x), -np.inf), np.full(len(x), np.inf)
     low[:3], high[:3] = np.log([1e-3, 5e-3, 0.5]), np.log([1.0, 1.0, 5000.0])
@@ -276,7 +300,7 @@ def calibrate(
             np.zeros(len(x)),
             lambda z, here=here: fit.jacobian(here + scale * z) * scale,
             ((low - here) / scale, (high - here) / scale),
-            ftol=1e-6,
+            ftol=1e-4,
             xtol=1e-4,
             gtol=1e-10,
             max_nfev=most,

@@ -17,11 +17,11 @@ from ballgauge_service.motion.delivery import deliver, wear_lane
 from ballgauge_service.motion.explanations import Explanation, explain
 from ballgauge_service.motion.lanes import Lane
 from ballgauge_service.motion.line_maps import LineMap, line_map
+from ballgauge_service.motion.lineup.wording import Wording
 from ballgauge_service.motion.measured import release_speed
 from ballgauge_service.motion.pictures import line_map_picture, motion_picture
 from ballgauge_service.motion.request import MotionRequest, read_motion
 from ballgauge_service.motion.spreads import Spread, spread
-from ballgauge_service.motion.squad_pictures import squad_page
 from ballgauge_service.motion.squads import Played, play
 
 CALIBRATING = 800
@@ -60,9 +60,17 @@ def evaluate_motion(request: Mapping[str, Any], bulk: Bulk | None = None) -> dic
     )
 
 
-def draw_motion(request: Mapping[str, Any], bulk: Bulk | None = None) -> str:
-    """The picture that a loaded request asks for, as an HTML page; see `evaluate_motion`."""
-    asked, _ = _calibrated(_released(read_motion(request)))
+def draw_motion(
+    request: Mapping[str, Any], bulk: Bulk | None = None, wording: Wording | None = None, kind: str = "html"
+) -> str:
+    """The picture that a loaded request asks for, as an HTML page or, a squad's alone, as SVG.
+
+    wording: of a squad's picture, English unless given. See `evaluate_motion`.
+    """
+    asked = read_motion(request)
+    if kind == "svg" and asked.picture != "squad":
+        raise InvalidInput([Fault("/picture", "must be squad for SVG; other pictures are HTML")])
+    asked, _ = _calibrated(_released(asked))
     lane = _worn(asked)
     if asked.picture == "motion":
         samples = asked.samples or limits.SAMPLES
@@ -70,7 +78,11 @@ def draw_motion(request: Mapping[str, Any], bulk: Bulk | None = None) -> str:
     if asked.picture == "squad":
         played = _squad(asked, lane, bulk)
         assert played is not None, "the contract asks for a squad"
-        return squad_page(answer.squad_answer(played), lane)
+        # Deferred: most answers are numbers.
+        from ballgauge_service.motion import squad_pictures
+
+        draw = squad_pictures.squad_svg if kind == "svg" else squad_pictures.squad_page
+        return draw(answer.squad_answer(played), lane, wording or Wording())
     mapped = _line_map(asked, lane, bulk)
     assert mapped is not None, "the contract asks for a line map"
     if asked.picture == "line_map":

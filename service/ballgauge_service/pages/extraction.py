@@ -36,11 +36,11 @@ SOURCES = (
 
 _ELSEWHERE = (
     "/report/",
-    "motion/lineup/drawing.py",
     "motion/lineup/panels.py",
     "motion/lineup/sheet.py",
     "motion/lineup/wording.py",
     "/pictures.py",
+    "motion/squad_pictures.py",
     "solids/models.py",
     "record/prints.py",
     "record/labels.py",

@@ -19,8 +19,8 @@ from ballgauge_service import rulebooks
 from ballgauge_service.pages import contracts, extraction, forms, labels, languages
 
 HERE = Path(__file__).parent
-PAPERS = ("*/report/*.py", "motion/lineup/*.py", "motion/lineup/assets/*.html")
-"""Reports and the sheet of a line-up are said in the pages' languages too."""
+PAPERS = ("*/report/*.py", "motion/lineup/*.py", "motion/lineup/assets/*.html", "motion/squad_pictures.py")
+"""Reports, the sheet of a line-up and the picture of a squad are said in the pages' languages too."""
 
 
 def collect() -> Catalog:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import datetime
+from collections.abc import Iterable
+from typing import Literal
 
 from fpdf import FPDF
 from fpdf.enums import IntersectionRule, TableCellFillMode
 from fpdf.fonts import FontFace
 
-from ballgauge_service.core.paper import prepare, printable
+from ballgauge_service.core.paper import POINT, prepare, printable
 from ballgauge_service.core.report.blocks import (
     Block,
     Cell,
@@ -21,16 +23,16 @@ from ballgauge_service.core.report.blocks import (
     Table,
     Verdict,
 )
-from ballgauge_service.core.report.shapes import LETTER, Area, Box, Dot, Line, Shape
+from ballgauge_service.core.report.shapes import Area, Box, Color, Dot, Ink, Line, Shape, Word
 
 _PAGES = {"a4": "A4", "letter": "Letter"}
 _MARGIN = 13.0
 _GAP = 6.0
-_POINT = 25.4 / 72
 _COLORS = {
     "ink": (0, 0, 0), "faint": (201, 205, 200), "quiet": (69, 75, 80), "main": (45, 95, 139),
     "bad": (163, 21, 48), "note": (106, 61, 143), "conforming": (13, 95, 54), "nonconforming": (163, 21, 48),
-    "inconclusive": (122, 74, 0), "not_assessed": (69, 75, 80),
+    "inconclusive": (122, 74, 0), "not_assessed": (69, 75, 80), "band": (241, 236, 222),
+    "new": (179, 63, 10), "paper": (255, 255, 255),
 }  # fmt: skip
 
 _TINTS = {
@@ -181,65 +183,12 @@ class _Paper(FPDF):
             top = self.get_y()
             for place, picture in enumerate(row):
                 left = self.l_margin + place * (width + _GAP)
-                for shape in picture.shapes:
-                    self._shape(shape, left, top, width / picture.width)
+                draw(self, picture.shapes, left, top, width / picture.width)
                 self.set_xy(left, top + height)
                 self.set_font("print", "", 7)
                 self.set_text_color(*_COLORS["quiet"])
                 self.multi_cell(width, 3, printable(picture.caption), align="L")
             self.set_xy(self.l_margin, top + height + 4.5)
-
-    def _shape(self, shape: Shape, left: float, top: float, scale: float) -> None:
-        if isinstance(shape, Area):
-            self._area(shape, left, top, scale)
-            return
-        color = _COLORS[shape.ink]
-        self.set_draw_color(*color)
-        self.set_fill_color(*color)
-        if isinstance(shape, Line):
-            self.set_line_width(shape.width * scale)
-            self.set_dash_pattern(*(each * scale for each in shape.dash))
-            self.polyline([(left + x * scale, top + y * scale) for x, y in shape.points])
-            self.set_dash_pattern()
-        elif isinstance(shape, Box):
-            x, y, width, height = (each * scale for each in shape[:4])
-            self.rect(left + x, top + y, width, height, style="F")
-            if shape.crossed:
-                self.set_draw_color(255)
-                self.set_line_width(0.2)
-                self.line(left + x, top + y, left + x + width, top + y + height)
-                self.line(left + x, top + y + height, left + x + width, top + y)
-        elif isinstance(shape, Dot):
-            x, y = left + shape.x * scale, top + shape.y * scale
-            if shape.crossed:
-                self.set_line_width(0.4)
-                self.line(x - 1, y - 1, x + 1, y + 1)
-                self.line(x - 1, y + 1, x + 1, y - 1)
-            else:
-                self.circle(x, y, 2.2 * scale, style="F")
-        else:
-            self.set_font("print", "", LETTER * scale / _POINT)
-            self.set_text_color(*color)
-            text = printable(shape.text)
-            back = {"start": 0.0, "middle": 0.5, "end": 1.0}[shape.anchor] * self.get_string_width(text)
-            x, y = left + shape.x * scale, top + shape.y * scale
-            if shape.turned:
-                with self.rotation(90, x, y):
-                    self.text(x - back, y, text)
-            else:
-                self.text(x - back, y, text)
-
-    def _area(self, shape: Area, left: float, top: float, scale: float) -> None:
-        with self.new_path() as path:
-            path.style.fill_color = "#" + bytes(_TINTS[shape.tint]).hex()
-            path.style.stroke_color = "#000000"
-            path.style.stroke_width = 0.15
-            path.style.intersection_rule = IntersectionRule.EVENODD
-            for ring in shape.rings:
-                path.move_to(left + ring[0][0] * scale, top + ring[0][1] * scale)
-                for x, y in ring[1:]:
-                    path.line_to(left + x * scale, top + y * scale)
-                path.close()
 
     def _signatures(self, block: Signatures) -> None:
         self._room(10 + 9 * len(block.fields))
@@ -264,3 +213,85 @@ class _Paper(FPDF):
 
 def _face(each: Cell) -> FontFace | None:
     return None if each.outcome is None else FontFace(emphasis="BOLD", color=_COLORS[each.outcome])
+
+
+def draw(paper: FPDF, shapes: Iterable[Shape], left: float, top: float, scale: float) -> None:
+    """Draw shapes on the present page of a prepared paper, from a place [mm]; scale: mm of their unit."""
+    for shape in shapes:
+        if isinstance(shape, Area):
+            _area(paper, shape, left, top, scale)
+            continue
+        paper.set_draw_color(*_color(shape.ink))
+        paper.set_fill_color(*_color(shape.ink))
+        if isinstance(shape, Line):
+            paper.set_line_width(shape.width * scale)
+            paper.set_dash_pattern(*(each * scale for each in shape.dash))
+            paper.polyline([(left + x * scale, top + y * scale) for x, y in shape.points])
+            paper.set_dash_pattern()
+            continue
+        x, y = left + shape.x * scale, top + shape.y * scale
+        if isinstance(shape, Box):
+            _box(paper, shape, x, y, scale)
+        elif isinstance(shape, Dot):
+            _dot(paper, shape, x, y, scale)
+        else:
+            _word(paper, shape, x, y, scale)
+
+
+def _color(ink: Ink) -> Color:
+    return _COLORS[ink] if isinstance(ink, str) else ink
+
+
+def _edge(paper: FPDF, rim: Ink | None, width: float) -> Literal["F", "DF"]:
+    """How a shape with this edge is drawn."""
+    if rim is None:
+        return "F"
+    paper.set_draw_color(*_color(rim))
+    paper.set_line_width(width)
+    return "DF"
+
+
+def _box(paper: FPDF, box: Box, x: float, y: float, scale: float) -> None:
+    width, height = box.width * scale, box.height * scale
+    paper.rect(x, y, width, height, style=_edge(paper, box.rim, 0.15 * scale))
+    if box.crossed:
+        paper.set_draw_color(255)
+        paper.set_line_width(0.2)
+        paper.line(x, y, x + width, y + height)
+        paper.line(x, y + height, x + width, y)
+
+
+def _dot(paper: FPDF, dot: Dot, x: float, y: float, scale: float) -> None:
+    if dot.crossed:
+        paper.set_line_width(0.4)
+        paper.line(x - 1, y - 1, x + 1, y + 1)
+        paper.line(x - 1, y + 1, x + 1, y - 1)
+        return
+    paper.set_dash_pattern(*(each * scale for each in dot.dash))
+    paper.circle(x, y, dot.radius * scale, style=_edge(paper, dot.rim, dot.width * scale))
+    paper.set_dash_pattern()
+
+
+def _word(paper: FPDF, word: Word, x: float, y: float, scale: float) -> None:
+    paper.set_font("print", "B" if word.bold else "", word.size * scale / POINT)
+    paper.set_text_color(*_color(word.ink))
+    text = printable(word.text)
+    back = {"start": 0.0, "middle": 0.5, "end": 1.0}[word.anchor] * paper.get_string_width(text)
+    if word.turned:
+        with paper.rotation(90, x, y):
+            paper.text(x - back, y, text)
+    else:
+        paper.text(x - back, y, text)
+
+
+def _area(paper: FPDF, area: Area, left: float, top: float, scale: float) -> None:
+    with paper.new_path() as path:
+        path.style.fill_color = "#" + bytes(_TINTS[area.tint]).hex()
+        path.style.stroke_color = "#000000"
+        path.style.stroke_width = 0.15
+        path.style.intersection_rule = IntersectionRule.EVENODD
+        for ring in area.rings:
+            path.move_to(left + ring[0][0] * scale, top + ring[0][1] * scale)
+            for x, y in ring[1:]:
+                path.line_to(left + x * scale, top + y * scale)
+            path.close()

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Literal, NamedTuple
 
-Ink = Literal["ink", "faint", "main", "bad", "note", "quiet"]
+Role = Literal["ink", "faint", "main", "bad", "note", "quiet", "band", "new", "paper"]
+Color = tuple[int, int, int]
+Ink = Role | Color
+"""A role, colored by the sheet's style, or a color of its own where there are many."""
+
 Point = tuple[float, float]
 
 WIDTH, HEIGHT = 360.0, 200.0
@@ -23,7 +28,7 @@ class Line(NamedTuple):
 
 
 class Box(NamedTuple):
-    """A filled box; `crossed`: with a cross in it."""
+    """A filled box; `crossed`: with a cross in it; `rim`: its edge, none where empty."""
 
     x: float
     y: float
@@ -31,15 +36,20 @@ class Box(NamedTuple):
     height: float
     ink: Ink
     crossed: bool = False
+    rim: Ink | None = None
 
 
 class Dot(NamedTuple):
-    """A value: a filled disc, or a cross where it lies outside."""
+    """A value: a filled disc, or a cross where it lies outside; `rim`, `width`, `dash`: its edge."""
 
     x: float
     y: float
     ink: Ink
     crossed: bool = False
+    radius: float = 2.2
+    rim: Ink | None = None
+    width: float = 1.0
+    dash: tuple[float, ...] = ()
 
 
 class Word(NamedTuple):
@@ -51,6 +61,8 @@ class Word(NamedTuple):
     ink: Ink
     anchor: str = "start"
     turned: bool = False
+    size: float = LETTER
+    bold: bool = False
 
 
 class Area(NamedTuple):
@@ -72,3 +84,13 @@ class Picture:
     shapes: list[Shape] = field(default_factory=list, kw_only=True)
     width: float = field(default=WIDTH, kw_only=True)
     height: float = field(default=HEIGHT, kw_only=True)
+
+
+def moved(shapes: Iterable[Line | Box | Dot | Word], x: float, y: float) -> list[Shape]:
+    """Shapes in another place."""
+    return [
+        shape._replace(points=tuple((a + x, b + y) for a, b in shape.points))
+        if isinstance(shape, Line)
+        else shape._replace(x=shape.x + x, y=shape.y + y)
+        for shape in shapes
+    ]

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from ballgauge_schemas.shared import limits
-from ballgauge_service.core.budget import WORK_LIMIT, CancelToken, Progress, Run
+from ballgauge_service.core.budget import CancelToken, Progress, Run
 from ballgauge_service.core.bulk import Bulk
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.motion.delivery import deliver
@@ -16,6 +16,10 @@ from ballgauge_service.motion.lineup.answer import lineup_answer
 from ballgauge_service.motion.lineup.places import Row, freshest, line_up
 from ballgauge_service.motion.lineup.request import LineupRequest, MadeDesign, read_lineup
 from ballgauge_service.motion.lineup.wording import Wording
+
+WORK_LIMIT = 4.5e7
+"""Most estimated work of a line-up [µs] (ours): twelve balls, six bowlers and three lanes with oil on the
+cover take some 40 s on one core, and half of it on two."""
 
 STEP = 5.0
 """Estimated work of one time step of a delivery [µs] (ours, measured and rounded up)."""

@@ -6,7 +6,8 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from ballgauge_service.motion.lineup.drawing import Box, Disc, Ink, Line, Shape, Word
+from ballgauge_service.core.paper import POINT
+from ballgauge_service.core.report.shapes import Box, Dot, Ink, Line, Word
 from ballgauge_service.motion.lineup.places import Place, Row, value
 from ballgauge_service.motion.lineup.request import LineupRequest
 from ballgauge_service.motion.lineup.wording import Wording
@@ -14,8 +15,10 @@ from ballgauge_service.motion.lineup.wording import Wording
 LEAST, GREATEST = 0.75, 1.75
 """Radii of the marks of the least and the greatest sharpness [mm] (ours)."""
 
-NUMBER = 6.2
-"""Size of a mark's number [pt] (ours)."""
+SMALL, NUMBER, DASH = 5.8 * POINT, 6.2 * POINT, (0.7, 0.6)
+"""Sizes of an axis' and a mark's number, strokes and gaps of a dashed rim [mm] (ours)."""
+
+Drawn = Box | Dot | Line | Word
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,28 +100,27 @@ class Panel:
         low, high = self.scale.covers
         return self.base - (covers - low) / (high - low) * (self.base - 0.6)
 
-    def shapes(self) -> list[Shape]:
+    def shapes(self) -> list[Drawn]:
         """All that is drawn."""
         return [*self._frame(), *self._bars(), *self._marks()]
 
-    def _frame(self) -> Iterator[Shape]:
+    def _frame(self) -> Iterator[Drawn]:
         right = self.width - 1.0
-        yield Box(self.left, 0.6, right - self.left, self.base - 0.6, "paper", "faint")
+        yield Box(self.left, 0.6, right - self.left, self.base - 0.6, "paper", rim="faint")
         for gap in self.row.gaps[self.column]:
             start, end = self.x(gap.start), self.x(gap.end)
             yield Box(start, 0.7, end - start, self.base - 0.8, "band")
         for number in ticks(*self.scale.reads, most=max(int((right - self.left) / 9.0), 2)):
             at = self.x(number)
             yield Line(((at, 0.6), (at, self.base)), "faint", 0.1)
-            yield Word(
-                at, self.base + 2.6, self.wording.number(number, _places(number)), 5.8, "quiet", "middle"
-            )
+            text = self.wording.number(number, _places(number))
+            yield Word(at, self.base + 2.6, text, "quiet", "middle", size=SMALL)
         for number in ticks(*self.scale.covers, most=max(int(self.base / 6.5), 2)):
             at = self.y(number)
             yield Line(((self.left, at), (right, at)), "faint", 0.1)
             if self.y_axis:
                 text = self.wording.number(number, _places(number))
-                yield Word(self.left - 0.8, at + 0.8, text, 5.8, "quiet", "end")
+                yield Word(self.left - 0.8, at + 0.8, text, "quiet", "end", size=SMALL)
 
     def _known(self) -> list[tuple[int, Place, float, float]]:
         """Balls that came to the pins, with the places of their marks; new ones lie on top."""
@@ -134,9 +136,9 @@ class Panel:
     def _ink(self, ball: int) -> Ink:
         if self.asked.entries[ball].new:
             return "new"
-        return "first" if ball == self.asked.reference else "ink"
+        return "main" if ball == self.asked.reference else "ink"
 
-    def _bars(self) -> Iterator[Shape]:
+    def _bars(self) -> Iterator[Drawn]:
         """Thin: single deliveries of the ball; thick: its difference to the reference."""
         paired = {each.ball: each.values for each in self.row.differences if each.column == self.column}
         for ball, place, x, y in self._known():
@@ -147,27 +149,28 @@ class Panel:
                 own = [paired[ball][name].uncertainty for name in ("reads", "covers")]
                 yield from self._cross(x, y, own, ink, 0.45)
 
-    def _cross(self, x: float, y: float, bars: Sequence[float], ink: Ink, width: float) -> Iterator[Shape]:
+    def _cross(self, x: float, y: float, bars: Sequence[float], ink: Ink, width: float) -> Iterator[Drawn]:
         across = self.x(bars[0]) - self.x(0.0)
         up = self.y(0.0) - self.y(bars[1])
         yield Line(((x - across, y), (x + across, y)), ink, width)
         yield Line(((x, y - up), (x, y + up)), ink, width)
 
-    def _marks(self) -> Iterator[Shape]:
+    def _marks(self) -> Iterator[Drawn]:
         known = self._known()
         taken = [(x, y, self.scale.radius(value(place.sharpness).mean)) for _, place, x, y in known]
         labels: list[tuple[float, float]] = []
         for (ball, place, x, y), (_, _, radius) in zip(known, taken, strict=True):
             ink = self._ink(ball)
             fill: Ink = "paper" if ink == "ink" or not place.sound else ink
-            yield Disc(x, y, radius, fill, ink, 0.25, dashed=not place.sound)
+            dash = () if place.sound else DASH
+            yield Dot(x, y, fill, radius=radius, rim=ink, width=0.25, dash=dash)
         for (ball, _, x, y), (_, _, radius) in reversed(list(zip(known, taken, strict=True))):
             at = self._label(x, y, radius, taken, labels)
             labels.append(at)
             if math.hypot(at[0] - x, at[1] - y) > radius + 2.2:
                 yield Line(((x, y), at), "quiet", 0.1)
             ink = self._ink(ball)
-            yield Word(at[0], at[1] + 0.8, str(ball + 1), NUMBER, ink, "middle", bold=ink != "ink")
+            yield Word(at[0], at[1] + 0.8, str(ball + 1), ink, "middle", size=NUMBER, bold=ink != "ink")
         missing = [
             str(ball + 1)
             for ball, place in enumerate(self.row.places[self.column])
@@ -176,7 +179,7 @@ class Panel:
         if missing:
             _ = self.wording.text
             text = _("not at the pins: {balls}").format(balls=", ".join(missing))
-            yield Word(self.width - 1.8, 3.0, text, 5.6, "quiet", "end")
+            yield Word(self.width - 1.8, 3.0, text, "quiet", "end", size=SMALL)
 
     def _label(
         self,

@@ -12,9 +12,11 @@ import jinja2
 from fpdf import FPDF
 from markupsafe import Markup
 
-from ballgauge_service.core.paper import prepare, printable
+from ballgauge_service.core.paper import POINT, paragraph, prepare, printable
+from ballgauge_service.core.report.page import alone, colored, svg
+from ballgauge_service.core.report.paper import draw
+from ballgauge_service.core.report.shapes import Dot, Ink, Line, Picture, Shape, Word, moved
 from ballgauge_service.motion.line_maps import placed
-from ballgauge_service.motion.lineup.drawing import Disc, Line, Shape, Word, draw, moved, paragraph, svg
 from ballgauge_service.motion.lineup.panels import Panel, Scale, scales
 from ballgauge_service.motion.lineup.places import Difference, Row
 from ballgauge_service.motion.lineup.request import LineupRequest
@@ -23,6 +25,9 @@ from ballgauge_service.motion.lineup.wording import Speaker, Wording
 PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 MARGIN, SIDE, ROW, LEAST_ROW = 11.0, 45.0, 44.0, 30.0
 """Margin, width of the words beside a row, and greatest and least height of a row's panels [mm] (ours)."""
+
+INKS: dict[str, Ink] = {"new": "new", "first": "main", "other": "ink"}
+"""Colors of balls by their kind."""
 
 SAID = 12
 """Most sentences at the foot of the sheet (ours); the HTML page has all."""
@@ -146,7 +151,7 @@ class Sheet:
         """As one picture."""
         width = PAPERS[self.asked.sheet.paper][0]
         shapes, height = self._shapes(width)
-        return svg(shapes, width, height, self.title, alone=True).encode()
+        return alone(Picture(self.title, "", shapes=shapes, width=width, height=height)).encode()
 
     def pdf(self) -> bytes:
         """As one page, made smaller where there is much on it."""
@@ -165,7 +170,15 @@ class Sheet:
         """As a page that needs nothing else, neither scripts nor a wide window."""
         pictures = [
             [
-                Markup(svg(panel.shapes(), panel.width, panel.height, self._label(panel), alone=False))  # nosec B704
+                svg(
+                    Picture(
+                        self._label(panel),
+                        "",
+                        shapes=[*panel.shapes()],
+                        width=panel.width,
+                        height=panel.height,
+                    )
+                )
                 for panel in (
                     Panel(self.asked, row, column, scale, 58.0, 40.0, self.speaker.wording)
                     for column in range(len(self.asked.columns))
@@ -174,7 +187,7 @@ class Sheet:
             for row, scale in zip(self.rows, scales(self.rows), strict=True)
         ]
         page = _environment().get_template("sheet.html").render(
-            sheet=self, pictures=pictures, policy=_POLICY, css=Markup(_asset("sheet.css")),  # nosec B704
+            sheet=self, pictures=pictures, policy=_POLICY, css=colored() + Markup(_asset("sheet.css")),  # nosec B704
             _=self.speaker.wording.text, speaker=self.speaker, language=self.speaker.wording.language,
         )  # fmt: skip
         return page.encode()
@@ -185,6 +198,7 @@ class Sheet:
     def _shapes(self, width: float) -> tuple[list[Shape], float]:
         """All shapes of a page of this width, and the height that they take [mm]."""
         inner = width - 2.0 * MARGIN
+        words: Sequence[Shape]
         words, y = paragraph(MARGIN, MARGIN, self.title, inner, 13.0, bold=True)
         shapes = [*words]
         words, y = paragraph(MARGIN, y + 1.2, self.reading(), inner, 6.6, "quiet")
@@ -204,11 +218,11 @@ class Sheet:
         for at, key in enumerate(keys):
             column = at * 3 // len(keys) if len(keys) > 3 else at
             x, top = MARGIN + each * column, bottoms[column]
-            ink = {"new": "new", "first": "first", "other": "ink"}[key.kind]
-            fill = "paper" if ink == "ink" else ink
-            shapes.append(Disc(x + 1.6, top + 1.7, 1.2, fill, ink))  # type: ignore[arg-type]
+            ink = INKS[key.kind]
+            fill: Ink = "paper" if ink == "ink" else ink
+            shapes.append(Dot(x + 1.6, top + 1.7, fill, radius=1.2, rim=ink, width=0.25))
             name = f"{key.number}  {key.name}{self._kind(key)}"
-            words, below = paragraph(x + 4.2, top, name, each - 6.0, 7.2, ink, bold=ink != "ink")  # type: ignore[arg-type]
+            words, below = paragraph(x + 4.2, top, name, each - 6.0, 7.2, ink, bold=ink != "ink")
             shapes += words
             words, below = paragraph(x + 4.2, below, key.told, each - 6.0, 5.8, "quiet")
             shapes += words
@@ -228,23 +242,25 @@ class Sheet:
         shapes: list[Shape] = []
         for k in range(columns):
             middle = MARGIN + each * (k + 0.5)
-            shapes.append(Word(middle, y + 2.6, self.speaker.column(k), 8.0, "ink", "middle", bold=True))
+            name = self.speaker.column(k)
+            shapes.append(Word(middle, y + 2.6, name, "ink", "middle", size=8.0 * POINT, bold=True))
         y += 4.0
         height = ROW if len(self.rows) <= 3 else max(LEAST_ROW, ROW * 3 / len(self.rows))
         for row, scale in zip(self.rows, scales(self.rows), strict=True):
             words, y = self._row(row, scale, y, each, height)
             shapes += words
         axis = _("Across: reads [ft]. Up: covers [boards].")
-        shapes.append(Word(MARGIN + 5.5, y + 1.4, axis, 6.0, "quiet"))
+        shapes.append(Word(MARGIN + 5.5, y + 1.4, axis, "quiet", size=6.0 * POINT))
         return shapes, y + 2.6
 
     def _row(self, row: Row, scale: Scale, y: float, each: float, height: float) -> tuple[list[Shape], float]:
         columns = len(self.asked.columns)
         full = MARGIN + each * columns
+        launched = f"{self.heading(row)}; {self.launch(row)}"
         shapes: list[Shape] = [
             Line(((MARGIN, y), (full + SIDE, y)), "faint", 0.2),
-            Word(MARGIN, y + 3.4, row.bowler.name, 8.0, bold=True),
-            Word(full - 1.0, y + 3.4, f"{self.heading(row)}; {self.launch(row)}", 6.0, "quiet", "end"),
+            Word(MARGIN, y + 3.4, row.bowler.name, "ink", size=8.0 * POINT, bold=True),
+            Word(full - 1.0, y + 3.4, launched, "quiet", "end", size=6.0 * POINT),
         ]
         for column in range(columns):
             panel = Panel(self.asked, row, column, scale, each, height, self.speaker.wording)
