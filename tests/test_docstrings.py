@@ -12,7 +12,18 @@ import ballgauge_service
 
 HOUSE = Path(ballgauge_service.__file__).parent
 ROOMS = ("physics", "lot/sampling", "lot/statistics", "design/solids")
-HELD = sorted(path for room in ROOMS for path in (HOUSE / room).rglob("*.py"))
+MOTION = (
+    *("aiming", "balls", "bowlers", "calibration", "delivery", "explanations", "lanes", "line_maps"),
+    *("measured", "spreads", "squads", "starts", "surfaces"),
+)
+"""Modules of motion with formulas; the others read, write or draw."""
+
+HELD = sorted(
+    [
+        *(path for room in ROOMS for path in (HOUSE / room).rglob("*.py")),
+        *(HOUSE / "motion" / f"{name}.py" for name in MOTION),
+    ]
+)
 
 
 def functions(body: list[ast.stmt]) -> Iterator[ast.FunctionDef]:

@@ -15,7 +15,7 @@ from ballgauge_service.motion.calibration import Passage, Precision, Shot, calib
 from ballgauge_service.motion.explanations import explain
 from ballgauge_service.motion.line_maps import Line, line_map
 from ballgauge_service.motion.spreads import Sampling, spread
-from ballgauge_service.motion.starts import BOARD, MPH, USUAL, first_states, setup_row, to_board
+from ballgauge_service.motion.starts import ANGLE, BOARD, MPH, USUAL, first_states, setup_row, to_board
 from ballgauge_service.motion.surfaces import Curve, Surface, drawn_frictions
 from ballgauge_service.physics.motion import equations as eq
 from ballgauge_service.physics.motion import notes
@@ -25,7 +25,7 @@ from ballgauge_service.physics.motion.sampled import deliver_sampled
 from .shots import BOWLER, LANE, RELEASE, laid
 
 HOUSE = laid(motion_example("motion")["lane"]["pattern"])
-SENSORS = (8.0, 20.0, 32.0, 44.0, 56.0)
+SENSORS = (6.0, 20.0, 36.0, 48.0, 58.0)
 TRUTH = np.array([0.045, 0.2, 55.0])
 CURVE = Curve(0.045, 0.2, 55.0, ((4e-6, 0.0, 0.0), (0.0, 1e-4, -0.02), (0.0, -0.02, 25.0)))
 
@@ -46,11 +46,13 @@ def seen(ball: MotionBall, releases: np.ndarray, film: np.ndarray, samples: int 
 
 
 def measured(n: int, seed: int) -> tuple[MotionBall, tuple[Shot, ...]]:
-    """Shots over a third of the lane by a truth that the fit does not know, with the stated uncertainties."""
+    """Shots from boards 10 to 36, fanned out, by a truth that the fit does not know, measured as stated."""
     draws = np.random.default_rng(seed)
     base = replace(BOWLER.release, launch_board=26.0, launch_angle=3.2)
     true = scattered(base, BOWLER.scatter, n, seed)
-    true[:, BOARD] += np.linspace(-8.0, 8.0, n) if n > 1 else 0.0
+    across = np.linspace(-16.0, 10.0, n) if n > 1 else np.zeros(1)
+    true[:, BOARD] += across
+    true[:, ANGLE] += 0.15 * across
     ball = box_ball(BoxBall(surface=Surface(curve=Curve(*TRUTH))))
     found = seen(ball, true, HOUSE.grid())
     known = Precision()
@@ -83,17 +85,22 @@ def test_passages_are_those_of_the_path() -> None:
 
 
 def test_twenty_shots_past_five_sensors_tell_the_friction() -> None:
-    """Against the truth they were made by: within three standard uncertainties, known to some percent."""
+    """Against the truth they were made by: within three standard uncertainties, oiled and dry to 3 %.
+
+    The bound of Cramér and Rao at the truth is 2.5 to 2.7 %, 2.2 to 2.5 % and 4.8 to 5.5 % over such sets of
+    shots, and what is told is as much.
+    """
     ball, shots = measured(20, 4)
     found = calibrate(ball, HOUSE, shots, Precision(), USUAL)
     value = np.array([found.curve.oiled, found.curve.dry, found.curve.scale])
     deviation = np.sqrt(np.diag(found.curve.covariance))
     assert (np.abs(value - TRUTH) < 3.0 * deviation).all()
-    assert (deviation / value < [0.06, 0.08, 0.2]).all()
+    assert (deviation / value < [0.03, 0.03, 0.07]).all()
+    assert (deviation / value > [0.02, 0.018, 0.04]).all()
     assert abs(found.chi_square - found.freedom) < 5.0 * np.sqrt(2.0 * found.freedom)
     assert {sensor.quantity for sensor in found.sensors} == {"time", "board"}
     assert all(sensor.root_mean_square < 2.0 for sensor in found.sensors)
-    assert found.deliveries < 800 * 20
+    assert found.deliveries < 600 * 20
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])

@@ -11,8 +11,11 @@ import numpy as np
 import pytest
 
 from ballgauge_schemas.motion.lineup_answer import LINEUP_RESULT
+from ballgauge_schemas.motion.lineup_request import LINEUP_REQUEST
 from ballgauge_schemas.shared.documents import design_example, example, lineup_example
+from ballgauge_service.motion.lineup.evaluate import afford
 from ballgauge_service.motion.lineup.places import Value
+from ballgauge_service.motion.lineup.request import read_lineup
 from ballgauge_service.motion.lineup.wording import Wording, decimals
 
 Group = dict[str, Any]
@@ -284,13 +287,13 @@ def test_what_cannot_be_lined_up_is_refused(client: Any, change: Group, pointer:
 
 
 def test_work_is_priced_before_it_is_done(client: Any) -> None:
-    """Twelve balls, six bowlers and three lanes with oil on covers fit; twice the deliveries take too long."""
+    """Twelve balls, six bowlers and three lanes with oil on covers fit; more than twice that does not."""
     request = asked(*(ball(f"B{k}", rg=2.46 + 0.005 * k) for k in range(12)), deliveries=24)
     names = ["speed_dominant_one_handed", "matched_one_handed", "matched_two_handed"]
     request["bowlers"] = [{"name": f"{k} {name}", "bowler": name} for k in range(2) for name in names]
     request["lanes"] = [{**LANE, "volumes": [24, 20, 16]}]
     request["oil_on_ball"] = {}
-    _afford(read_lineup(LINEUP_REQUEST.load(request), {}))
+    afford(read_lineup(LINEUP_REQUEST.load(request), {}))
     assert "/deliveries" in pointers(client, {**request, "deliveries": 60})
 
 

@@ -55,7 +55,18 @@ class Aim:
 
 
 def on_lines(release: Release, lines: Array, angles: Array) -> Array:
-    """The release, (n, 8), on lines [boards from its own at the arrows] by launch angles [deg], both (n,)."""
+    """A release on several lines at several launch angles.
+
+    Parameters
+    ----------
+    release : the usual one
+    lines : from its own at the arrows, (n,) [boards]
+    angles : of launch, (n,) [deg]
+
+    Returns
+    -------
+    (n, 8), see `bowlers.release_row`
+    """
     moved = np.tile(release_row(release), (len(angles), 1))
     steps = np.tan(np.radians(angles)) - np.tan(np.radians(release.launch_angle))
     moved[:, ANGLE] = angles
@@ -71,7 +82,24 @@ def aim(
     settings: MotionSettings,
     bulk: Bulk | None = None,
 ) -> list[Aim]:
-    """Aim each ball on its lane by itself, as a piece of bulk work; see `aim_one`."""
+    """Aim each ball on its lane by itself, as a piece of bulk work.
+
+    Parameters
+    ----------
+    balls : each with its lane
+    bowler : who throws them
+    window : what is aimed at
+    settings : how deliveries are computed
+    bulk : who follows the deliveries; threads of this process unless given
+
+    Returns
+    -------
+    one each; see `aim_one`
+
+    Raises
+    ------
+    BulkUnavailable
+    """
     lanes = list({id(lane): lane for _, lane in balls}.values())
     places = {id(lane): k for k, lane in enumerate(lanes)}
     pieces = [(ball, places[id(lane)]) for ball, lane in balls]
@@ -84,10 +112,20 @@ def aim(
 def aim_one(
     common: tuple[Sequence[Lane], Bowler, Window, MotionSettings], piece: tuple[MotionBall, int], check: Check
 ) -> Aim:
-    """Aim one ball. common: lanes, bowler, window, settings; piece: ball, place of its lane.
+    """Aim one ball: bisection on every line.
 
-    Bisection on every line: a launch farther out ends nearer to the bowler's side. A ball in the far gutter
-    counts as past the window, one in the near gutter as short of it.
+    A launch farther out ends nearer to the bowler's side. A ball in the far gutter counts as past the window,
+    one in the near gutter as short of it.
+
+    Parameters
+    ----------
+    common : lanes, bowler, window, settings
+    piece : the ball, and the place of its lane
+    check : asked between deliveries
+
+    Returns
+    -------
+    the release, and whether it reaches the window
     """
     lanes, bowler, window, settings = common
     ball, place = piece

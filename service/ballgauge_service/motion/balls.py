@@ -95,6 +95,14 @@ def box_ball(box: BoxBall) -> MotionBall:
     """The ball that a box and a layout describe; its mass center is its geometric center.
 
     The layout's angles are those of `physics.sphere`; radii of gyration squared are moments over the mass.
+
+    Parameters
+    ----------
+    box : its numbers
+
+    Returns
+    -------
+    the ball in the grip frame
     """
     hand = HANDS[box.hand]
     pap = positive_axis_point(hand, box.over, box.up, box.radius)
@@ -118,6 +126,13 @@ def drilled_ball(drilled: np.void, radius: float, hand: str, surface: Surface, n
     ----------
     drilled : one row of `physics.drilling.DRILLED`
     radius : [in]
+    hand : right or left
+    surface : of the ball
+    name : of the ball
+
+    Returns
+    -------
+    the ball in the grip frame
 
     Raises
     ------

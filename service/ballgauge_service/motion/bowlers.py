@@ -96,7 +96,16 @@ BOWLERS: Mapping[str, Bowler] = MappingProxyType(
 
 
 def cautions(release: Release) -> list[Caution]:
-    """Numbers of a release that few people throw."""
+    """Numbers of a release that few people throw.
+
+    Parameters
+    ----------
+    release : of the request
+
+    Returns
+    -------
+    one caution each
+    """
     unusual = []
     for (name, (low, high)), unit in zip(limits.USUAL_RELEASE.items(), UNITS, strict=True):
         value = getattr(release, name)
@@ -108,15 +117,35 @@ def cautions(release: Release) -> list[Caution]:
 
 
 def release_row(release: Release) -> Array:
-    """The release as an array in the order of `limits.RELEASE`, then its phase, 0 where unknown, (8,)."""
+    """The release as an array.
+
+    Parameters
+    ----------
+    release : of one delivery
+
+    Returns
+    -------
+    (8,), in the order of `limits.RELEASE`, then its phase, 0 where unknown
+    """
     return np.array([*(getattr(release, name) for name in limits.RELEASE), release.phase or 0.0])
 
 
 def scattered(release: Release, scatter: Scatter, n: int, seed: int) -> Array:
-    """N releases drawn around one, (n, 8): normal, independent, clipped to what is not refused.
+    """Releases drawn around one: normal, independent, clipped to what is not refused.
 
     An unknown phase is drawn too: uniform, one from each n-th of a turn, in a random order. The draws come
-    from numpy's PCG64 generator started with `seed`: the same seed, the same releases.
+    from numpy's PCG64 generator: the same seed, the same releases.
+
+    Parameters
+    ----------
+    release : the usual one
+    scatter : standard deviations
+    n : draws
+    seed : of the draws
+
+    Returns
+    -------
+    (n, 8), see `release_row`
     """
     spread = np.array([getattr(scatter, name) for name in limits.RELEASE])
     draws = np.random.Generator(np.random.PCG64(seed)).standard_normal((n, len(spread)))
@@ -130,7 +159,16 @@ def scattered(release: Release, scatter: Scatter, n: int, seed: int) -> Array:
 
 
 def phased(release: Release) -> Array:
-    """The release at each phase that a mean is taken over, (p, 8): one where it is known."""
+    """The release at each phase that a mean is taken over.
+
+    Parameters
+    ----------
+    release : of one delivery
+
+    Returns
+    -------
+    (p, 8), one row where the phase is known; see `release_row`
+    """
     count = ROLL_PHASES if release.phase is None else 1
     rows = np.tile(release_row(release), (count, 1))
     rows[:, -1] += 360.0 / count * np.arange(count)

@@ -53,6 +53,9 @@ ACCURACY = 1e-4
 """Error of the path that a fit aims at, where no coarser one is asked for [in] (ours): a thousandth of what
 sensors tell."""
 
+MISSED = 1000.0
+"""What a passage counts at which the fitted ball does not arrive, in standard uncertainties (ours)."""
+
 NEAR = 2.0
 """Standard uncertainties within which a launch begins to be fitted (ours)."""
 
@@ -202,11 +205,11 @@ class _Fit:
     def left(self, seen: Array) -> Array:
         """Measured less seen in sigmas, (..., n, d, 3); times about their mean; 0 where nothing was measured.
 
-        A ball that does not come to a sensor that saw it is far off: 1000 sigmas.
+        A ball that does not come to a sensor that saw it is far off: MISSED.
         """
         found = (self.measured - seen) / self.sigmas
         missed = np.isnan(seen) & ~np.isnan(self.measured)
-        found = np.where(missed, 1e3, found)
+        found = np.where(missed, MISSED, found)
         times = found[..., 0]
         counted = np.isfinite(times)
         number = np.maximum(counted.sum(axis=-1, keepdims=True), 1)
@@ -281,6 +284,19 @@ def calibrate(
 ) -> Calibration:
     """Find oiled, dry and scale of the ball's surface from shots on one lane.
 
+    Parameters
+    ----------
+    ball : with its usual friction, from which the fit begins
+    lane : as it was laid
+    shots : releases and passages
+    precision : standard uncertainties of both
+    settings : how deliveries are computed
+    check : asked before every batch of deliveries
+
+    Returns
+    -------
+    the friction with its covariance, and what is left of every sensor
+
     Raises
     ------
     InvalidInput
@@ -306,14 +322,19 @@ def calibrate(
             max_nfev=most,
         )
         x = here + scale * done.x
+    value = np.exp(x[:3])
+    left = fit.left(fit.seen(np.tile(value, (len(shots), 1)), fit.releases(x)))
+    if lost := [k for k, one in enumerate(left) if np.abs(one).max() > 0.5 * MISSED]:
+        words = (
+            "no ball near this release comes to every sensor that saw it: look at the release and the lane"
+        )
+        raise InvalidInput([Fault(f"/calibrate/shots/{k}", words) for k in lost])
     jacobian = done.jac / scale
     covariance, correlation = _covariance(jacobian)
     _refuse_alike(fit, x, jacobian, covariance, correlation)
-    value = np.exp(x[:3])
     if np.abs(x[:3] - low[:3]).min() < 0.01 or np.abs(high[:3] - x[:3]).min() < 0.01 or value[0] > value[1]:
         words = "no friction of this model explains these shots: look at lane, releases and units"
         raise InvalidInput([Fault("/calibrate/shots", words)])
-    left = fit.left(fit.seen(np.tile(value, (len(shots), 1)), fit.releases(x)))
     used = np.isfinite(fit.measured)
     freedom = int(used.sum()) - 3 - len(fit.free) - int(used[..., 0].any(axis=1).sum())
     return Calibration(

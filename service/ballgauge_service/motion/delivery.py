@@ -96,9 +96,17 @@ class Delivery:
         return int(self.row[notes.STEPS_TAKEN])
 
     def axes(self, spins: Array) -> Array:
-        """The end of each spin axis at the bowler's positive axis point, in the grip frame, (n, 3).
+        """The ends of spin axes at the bowler's positive axis point, in the grip frame.
 
-        spins, (n, 3), in the ball's principal axes. It is the spin's own end for a right-hander.
+        It is the spin's own end for a right-hander.
+
+        Parameters
+        ----------
+        spins : directions in the ball's principal axes, (n, 3)
+
+        Returns
+        -------
+        unit vectors, (n, 3)
         """
         turned: Array = self.ball.side * spins @ self.ball.axes
         return turned
@@ -164,7 +172,16 @@ class Ends:
         return found
 
     def inside(self, window: Window) -> tuple[float, float]:
-        """Shares of all deliveries at the window's boards, and inside the whole of it."""
+        """Shares of all deliveries.
+
+        Parameters
+        ----------
+        window : boards and angles at the head pin
+
+        Returns
+        -------
+        at the window's boards, and inside the whole of it
+        """
         board, angle = self.contact_board, self.heading
         on_board = self.arrived & (board >= window.board[0]) & (board <= window.board[1])
         both = on_board & (angle >= window.angle[0]) & (angle <= window.angle[1])
@@ -196,7 +213,16 @@ class Ends:
 
 
 def phase_range(values: Array) -> list[float] | None:
-    """Least and greatest over all phases, by the sine through the evenly spaced ones; None with a NaN."""
+    """Least and greatest over all phases, by the sine through the evenly spaced ones.
+
+    Parameters
+    ----------
+    values : of one number at each phase, (p,)
+
+    Returns
+    -------
+    None with a NaN
+    """
     if not np.isfinite(values).all():
         return None
     low, high = float(values.min()), float(values.max())
@@ -207,14 +233,36 @@ def phase_range(values: Array) -> list[float] | None:
 
 
 def endings(rows: Array) -> dict[str, int]:
-    """How many of the deliveries, (n, SUMMARY), end in which way."""
+    """How many deliveries end in which way.
+
+    Parameters
+    ----------
+    rows : summaries, (n, SUMMARY)
+
+    Returns
+    -------
+    by the names of ENDINGS
+    """
     return {name: int((rows[:, notes.ENDING] == code).sum()) for code, name in ENDINGS.items()}
 
 
 def deliver(
     ball: MotionBall, release: Release, lane: Lane, settings: MotionSettings = USUAL, samples: int = 0
 ) -> Delivery:
-    """Roll one ball down one lane at every phase; samples: points of the first path, to its end."""
+    """Roll one ball down one lane at every phase.
+
+    Parameters
+    ----------
+    ball : in the hand
+    release : of the delivery
+    lane : on which it is thrown
+    settings : how deliveries are computed
+    samples : points of the first path, to its end; 0 for none
+
+    Returns
+    -------
+    what became of it
+    """
     releases = phased(release)
     state = first_states(ball, releases[:1])[0]
     inputs = (state, setup_row(ball, settings, release.loft), lane.grid())
@@ -231,9 +279,24 @@ def deliver(
 def wear_lane(
     ball: MotionBall, release: Release, lane: Lane, wear: Wear, settings: MotionSettings = USUAL
 ) -> Lane:
-    """The lane after deliveries of this ball and release over the track of the first (see `lanes.Wear`).
+    """The lane after deliveries of one ball and release over the track of the first (see `lanes.Wear`).
 
-    Raises InvalidInput where the ball meets no oil.
+    Parameters
+    ----------
+    ball : in the hand
+    release : of them
+    lane : before them
+    wear : deliveries, and what each takes
+    settings : how deliveries are computed
+
+    Returns
+    -------
+    the lane
+
+    Raises
+    ------
+    InvalidInput
+        The ball meets no oil.
     """
     first = deliver(ball, replace(release, phase=release.phase or 0.0), lane, settings, TRACK_SAMPLES)
     if first.distance <= release.loft:

@@ -24,7 +24,7 @@ from ballgauge_service.motion.request import MotionRequest, read_motion
 from ballgauge_service.motion.spreads import Spread, spread
 from ballgauge_service.motion.squads import Played, play
 
-CALIBRATING = 800
+CALIBRATING = 600
 """Deliveries that a shot of a calibration takes (ours, measured and rounded up)."""
 
 STEP = 5.0

@@ -70,9 +70,21 @@ def _ratio(ball: MotionBall) -> float:
 
 
 def switched(first: MotionBall, second: MotionBall, traits: Sequence[str]) -> MotionBall:
-    """The first ball with the named traits of the second; the layout brings axes, mass center and axis point.
+    """The first ball with some traits of the second; the layout brings axes, mass center and axis point.
 
-    Raises InvalidInput for a mixture that no ball can be.
+    Parameters
+    ----------
+    first, second : balls of one hand
+    traits : names of TRAITS
+
+    Returns
+    -------
+    the mixture
+
+    Raises
+    ------
+    InvalidInput
+        No ball can be such a mixture.
     """
     rg = (second if "rg" in traits else first).numbers[0]
     total = (second if "differential" in traits else first).numbers[1]
@@ -99,7 +111,17 @@ def explain(
 ) -> Explanation:
     """How many boards farther across the second ball finishes than the first, and what causes them.
 
-    Both are thrown with the bowler's usual release; places: where the request has them.
+    Parameters
+    ----------
+    first, second : balls of one hand
+    lane : on which both are thrown
+    bowler : with the usual release
+    settings : how deliveries are computed
+    places : where the request has the balls
+
+    Returns
+    -------
+    the difference, and the effects of each trait
 
     Raises
     ------

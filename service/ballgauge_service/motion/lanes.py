@@ -79,15 +79,43 @@ class Lane:
         return float(self.cells.sum()) * CELL_AREA * 1e-3
 
     def grid(self) -> Array:
-        """The film with its margins, as the kernels take it."""
+        """The film with its margins, as the kernels take it.
+
+        Returns
+        -------
+        (CELLS + 2 MARGIN, BOARDS + 2 MARGIN) [µL/ft²]
+        """
         return np.ascontiguousarray(np.pad(self.cells, MARGIN, mode="edge"))
 
     def after(self, change: Array) -> Lane:
-        """The lane after a delivery that changed its film by `change`, as the kernels write it."""
+        """The lane after a delivery.
+
+        Parameters
+        ----------
+        change : of the film with its margins, as the kernels write it [µL/ft²]
+
+        Returns
+        -------
+        the lane
+        """
         return replace(self, cells=self.cells + change[MARGIN:-MARGIN, MARGIN:-MARGIN])
 
     def scaled(self, volume: float) -> Lane:
-        """The same pattern with `volume` [mL] of oil. Raises InvalidInput for oil on a dry lane."""
+        """The same pattern with another amount of oil.
+
+        Parameters
+        ----------
+        volume : [mL]
+
+        Returns
+        -------
+        the lane
+
+        Raises
+        ------
+        InvalidInput
+            Oil is asked for on a dry lane.
+        """
         if volume > 0.0 and self.volume == 0.0:
             raise InvalidInput([Fault("/line_map/volumes", "a dry lane has no pattern to scale")])
         factor = volume / self.volume if self.volume > 0.0 else 0.0
@@ -95,12 +123,30 @@ class Lane:
 
 
 def uniform_lane(film: float = 0.0, name: str = "uniform") -> Lane:
-    """A lane with the same film [µL/ft²] everywhere; 0 is a dry lane."""
+    """A lane with the same film everywhere.
+
+    Parameters
+    ----------
+    film : [µL/ft²]; 0 is a dry lane
+    name : of the lane
+
+    Returns
+    -------
+    the lane
+    """
     return Lane(name, np.full((CELLS, BOARDS), float(film)), LANE_FEET if film > 0.0 else 0.0)
 
 
 def lane_from_pattern(pattern: Pattern) -> Lane:
     """Lay an oil pattern on a lane.
+
+    Parameters
+    ----------
+    pattern : zones of films between boards
+
+    Returns
+    -------
+    the lane
 
     Raises
     ------
@@ -133,8 +179,22 @@ class TapeReading:
 def lane_from_tape(readings: Sequence[TapeReading], length: float, name: str = "") -> Lane:
     """Lay what tape read at rising distances, even between readings, boards and from the foul line (ours).
 
-    Beyond the last reading its film runs on to the pattern's `length` [ft]. Raises InvalidInput for readings
-    that do not rise or lie beyond the length.
+    Beyond the last reading its film runs on to the pattern's end.
+
+    Parameters
+    ----------
+    readings : boards and films at each distance
+    length : of the pattern [ft]
+    name : of the lane
+
+    Returns
+    -------
+    the lane
+
+    Raises
+    ------
+    InvalidInput
+        Readings do not rise or lie beyond the length.
     """
     faults = [
         Fault(f"/readings/{k}/distance", f"must lie beyond the reading before, {before.distance:g} ft")
@@ -159,10 +219,21 @@ def lane_from_tape(readings: Sequence[TapeReading], length: float, name: str = "
 
 
 def lane_from_ratio(ratio: float, volume: float, length: float, name: str = "") -> Lane:
-    """A pattern of which only ratio, volume [mL] and length [ft] are known; its shape is ours.
+    """A pattern of which only ratio, volume and length are known; its shape is ours.
 
-    ratio: film of the MIDDLE boards over that of the OUTER ones (common practice, no source); between them it
-    runs evenly, and down the lane to TAPER of what it was at the foul line.
+    Between the MIDDLE and the OUTER boards the film runs evenly, and down the lane to TAPER of what it was at
+    the foul line.
+
+    Parameters
+    ----------
+    ratio : film of the MIDDLE boards over that of the OUTER ones (common practice, no source)
+    volume : [mL]
+    length : [ft]
+    name : of the lane
+
+    Returns
+    -------
+    the lane
     """
     numbers = range(1, BOARDS + 1)
     from_edge = [min(board, BOARDS + 1 - board) for board in numbers]
@@ -242,8 +313,19 @@ class Wear:
 def worn_lane(lane: Lane, distance: Array, board: Array, wear: Wear) -> Lane:
     """The lane after deliveries over one track.
 
-    distance [ft], rising, and board (from the right edge) of the track, both (m,). Assumes that every
-    delivery follows the track of the first, and that each takes the same share of what film is left.
+    Assumes that every delivery follows the track of the first, and that each takes the same share of what
+    film is left.
+
+    Parameters
+    ----------
+    lane : before them
+    distance : of the track, rising, (m,) [ft]
+    board : of the track from the right edge, (m,)
+    wear : deliveries, and what each takes
+
+    Returns
+    -------
+    the lane
     """
     along = (np.arange(CELLS) + 0.5) * CELL_LENGTH / 12.0
     track = np.interp(along, distance, board)

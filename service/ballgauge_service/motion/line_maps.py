@@ -121,7 +121,17 @@ class LineMap:
 
 
 def placed(ball: Ball, bowler: Bowler) -> MotionBall:
-    """The ball in the bowler's hand: a boxed ball is laid out from the bowler's positive axis point."""
+    """The ball in the bowler's hand: a boxed ball is laid out from the bowler's positive axis point.
+
+    Parameters
+    ----------
+    ball : boxed or drilled
+    bowler : who holds it
+
+    Returns
+    -------
+    the ball as it is thrown
+    """
     if isinstance(ball, MotionBall):
         return ball
     return box_ball(replace(ball, hand=bowler.hand, over=bowler.over, up=bowler.up))
@@ -130,7 +140,16 @@ def placed(ball: Ball, bowler: Bowler) -> MotionBall:
 def line_map(line: Line, lane: Lane, settings: MotionSettings = USUAL, bulk: Bulk | None = None) -> LineMap:
     """Map a line of balls.
 
-    bulk: who follows the deliveries; threads of this process unless given.
+    Parameters
+    ----------
+    line : balls, bowlers and volumes
+    lane : with the pattern
+    settings : how deliveries are computed
+    bulk : who follows the deliveries; threads of this process unless given
+
+    Returns
+    -------
+    a map of every bowler
 
     Raises
     ------
@@ -173,7 +192,21 @@ def measure(
     settings: MotionSettings,
     bulk: Bulk | None,
 ) -> list[list[Point]]:
-    """Points of every ball on every lane, [lane][ball], for one bowler, by the line's deliveries and seed."""
+    """Points of every ball on every lane for one bowler, by the line's deliveries and seed.
+
+    Parameters
+    ----------
+    balls : of the line
+    lanes : one a volume
+    bowler : who throws them
+    line : its deliveries and seed
+    settings : how deliveries are computed
+    bulk : who follows the deliveries; threads of this process unless given
+
+    Returns
+    -------
+    [lane][ball]
+    """
     held = [placed(ball, bowler) for ball in balls]
     thrown = [(ball, lane) for lane in lanes for ball in held]
     aims = aim(thrown, bowler, Window(), settings, bulk)
@@ -204,9 +237,15 @@ def _point(rows: Array, ball: MotionBall, found: Aim) -> Point:
 
 
 def separation(a: Point, b: Point) -> float:
-    """Distance between two points in units of their spread; infinite where one of them has none.
+    """Distance between two points in units of their spread.
 
-    NaN where one of them may not be compared.
+    Parameters
+    ----------
+    a, b : of one bowler and lane
+
+    Returns
+    -------
+    infinite where one of them has no spread, NaN where one of them may not be compared
     """
     if not (a.sound and b.sound):
         return float("nan")

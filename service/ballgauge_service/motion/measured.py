@@ -78,6 +78,16 @@ def spin_from_marks(marks: Marks, hand: str, launch_angle: float) -> Spin:
     The mark runs round a circle on the ball, which three places fix; its axis is the circle's. How often it
     went round between them, and which way, follows from the rate being the same in both intervals.
 
+    Parameters
+    ----------
+    marks : three sightings with their times
+    hand : right or left
+    launch_angle : of the delivery [deg]
+
+    Returns
+    -------
+    rate [rpm], rotation and tilt [deg], with standard uncertainties
+
     Raises
     ------
     InvalidInput
@@ -178,9 +188,24 @@ def _slopes(values: Array, function: Callable[[Array], Array]) -> Array:
 def release_speed(
     ball: MotionBall, release: Release, lane: Lane, settings: MotionSettings, reading: SpeedReading
 ) -> float:
-    """The speed at release [mph] of a ball whose `release.speed` was read down the lane.
+    """The speed at release of a ball whose `release.speed` was read down the lane.
 
-    Raises InvalidInput where no speed that is taken explains the reading.
+    Parameters
+    ----------
+    ball : in the hand
+    release : with the speed as it was read [mph]
+    lane : on which it is thrown
+    settings : how deliveries are computed
+    reading : from where to where it was read [ft]
+
+    Returns
+    -------
+    [mph]
+
+    Raises
+    ------
+    InvalidInput
+        No speed that is taken explains the reading.
     """
     wanted = release.speed
     low, high = wanted, limits.RELEASE["speed"][1]

@@ -66,7 +66,22 @@ def spread(
 ) -> Spread:
     """Board and angle at the pins of many scattered deliveries.
 
-    bulk: who follows them; threads of this process unless given. Raises BulkUnavailable.
+    Parameters
+    ----------
+    ball : in the hand
+    bowler : usual release and its scatter
+    lane : on which it is thrown
+    sampling : deliveries, seed and window
+    settings : how deliveries are computed
+    bulk : who follows the deliveries; threads of this process unless given
+
+    Returns
+    -------
+    the ends of all deliveries
+
+    Raises
+    ------
+    BulkUnavailable
     """
     n, seed = sampling.deliveries, sampling.seed
     found = aim([(ball, lane)], bowler, sampling.window, settings, bulk)[0] if sampling.aimed else None
@@ -79,7 +94,16 @@ def spread(
 
 
 def statistics(values: Array) -> Statistics | None:
-    """Mean, standard deviation and quantiles of what is not NaN; None where there is too little."""
+    """Mean, standard deviation and quantiles of what is not NaN.
+
+    Parameters
+    ----------
+    values : (n,)
+
+    Returns
+    -------
+    None where fewer than two are known
+    """
     known = values[np.isfinite(values)]
     if len(known) < 2:
         return None

@@ -116,9 +116,9 @@ def _places(played: Group, top: float, wide: float, wording: Wording) -> Iterato
         yield from (Dot(x, y, color, radius=3.0) for x, y in known)
         ends.append((known[-1][1] if known else top + CHART, f"{name}: {_moved(row[-1], wording)}", color))
     lowest = -1e9
-    for y, words, color in sorted(ends, key=lambda each: each[:2]):
+    for y, words, ink in sorted(ends, key=lambda each: each[:2]):
         lowest = max(y, lowest + 13.0)
-        yield Dot(LEFT + wide + 12, lowest, color, radius=3.0)
+        yield Dot(LEFT + wide + 12, lowest, ink, radius=3.0)
         yield Word(LEFT + wide + 19, lowest + 3.5, words, "ink")
 
 

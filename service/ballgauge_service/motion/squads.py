@@ -95,7 +95,16 @@ class Played:
 
 
 def beyond(lane: Lane) -> float:
-    """Oil beyond the end of the pattern [mL]."""
+    """Oil beyond the end of the pattern.
+
+    Parameters
+    ----------
+    lane : after some shots
+
+    Returns
+    -------
+    [mL]
+    """
     along = (np.arange(CELLS) + 0.5) * CELL_LENGTH / 12.0
     return float(lane.cells[along > lane.length].sum()) * CELL_AREA * 1e-3
 
@@ -110,7 +119,22 @@ def play(
 ) -> Played:
     """Let a squad bowl its games.
 
-    wear: of one shot, where covers carry no oil; check: asked before every shot. Raises BulkUnavailable.
+    Parameters
+    ----------
+    squad : bowlers, balls and turns
+    lane : before the first shot
+    settings : how deliveries are computed
+    wear : of one shot, where covers carry no oil
+    check : asked before every shot
+    bulk : who follows the deliveries; threads of this process unless given
+
+    Returns
+    -------
+    the lane and every bowler's place, before the first and after every game
+
+    Raises
+    ------
+    BulkUnavailable
     """
     members = squad.members
     aims = None

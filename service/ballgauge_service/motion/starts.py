@@ -51,19 +51,50 @@ USUAL = MotionSettings()
 
 
 def to_board(x: ArrayLike, side: ArrayLike) -> Array:
-    """Board counted from the bowler's side, of a place x [in] to the right of the lane's middle."""
+    """Board counted from the bowler's side.
+
+    Parameters
+    ----------
+    x : to the right of the lane's middle [in]
+    side : 1 for a right-hander, -1 for a left-hander
+
+    Returns
+    -------
+    boards, of the shape of `x`
+    """
     board: Array = MIDDLE - np.asarray(side, float) * np.asarray(x, float) / BOARD_WIDTH
     return board
 
 
 def from_board(board: ArrayLike, side: float) -> Array:
-    """Place x [in] to the right of the lane's middle, of a board counted from the bowler's side."""
+    """Place on the lane of a board counted from the bowler's side.
+
+    Parameters
+    ----------
+    board : any shape
+    side : 1 for a right-hander, -1 for a left-hander
+
+    Returns
+    -------
+    to the right of the lane's middle [in]
+    """
     place: Array = side * (MIDDLE - np.asarray(board, float)) * BOARD_WIDTH
     return place
 
 
 def setup_row(ball: MotionBall, settings: MotionSettings, loft: float = 0.0) -> Array:
-    """The kernels' constants of one ball, (SETUP,)."""
+    """The kernels' constants of one ball.
+
+    Parameters
+    ----------
+    ball : in the hand
+    settings : how deliveries are computed
+    loft : where it lands [ft]
+
+    Returns
+    -------
+    (SETUP,), see `physics.motion.equations`
+    """
     row = np.zeros(eq.SETUP)
     row[eq.RADIUS] = ball.radius
     row[eq.MOMENT : eq.MOMENT + 3] = ball.moments
@@ -89,10 +120,19 @@ def _triad(first: Array, toward: Array) -> Array:
 
 
 def first_states(ball: MotionBall, releases: Array) -> Array:
-    """States at release, (n, STATE), of one ball thrown n ways; releases (n, 8), see `bowlers.release_row`.
+    """States at release of one ball thrown n ways.
 
     The spin's direction is the positive axis point's for a right-hander and its opposite for a left-hander;
     the point itself stands on the bowler's far side, turned back by the axis rotation and up by the tilt.
+
+    Parameters
+    ----------
+    ball : in the hand
+    releases : (n, 8), see `bowlers.release_row`
+
+    Returns
+    -------
+    (n, STATE), see `physics.motion.equations`
     """
     side = ball.side
     n = len(releases)
@@ -133,9 +173,21 @@ class Throw:
 
 
 def run(throws: Sequence[Throw], settings: MotionSettings, bulk: Bulk | None = None) -> list[Array]:
-    """Follow many deliveries in one batch; the summaries, (n, SUMMARY), of each throw.
+    """Follow many deliveries in one batch, in pieces of PIECE.
 
-    bulk: who follows them, in pieces of PIECE; threads of this process unless given.
+    Parameters
+    ----------
+    throws : balls with their releases and lanes
+    settings : how deliveries are computed
+    bulk : who follows the deliveries; threads of this process unless given
+
+    Returns
+    -------
+    the summaries of each throw, (n, SUMMARY), see `physics.motion.notes`
+
+    Raises
+    ------
+    BulkUnavailable
     """
     states = np.concatenate([first_states(throw.ball, throw.releases) for throw in throws])
     setups = np.concatenate([_setups(throw, settings) for throw in throws])
@@ -159,7 +211,18 @@ def run(throws: Sequence[Throw], settings: MotionSettings, bulk: Bulk | None = N
 
 
 def follow_here(throw: Throw, settings: MotionSettings, check: Check) -> Array:
-    """Follow the deliveries of one throw in the calling thread, which may be one of bulk work: as `run`."""
+    """Follow the deliveries of one throw in the calling thread, which may be one of bulk work.
+
+    Parameters
+    ----------
+    throw : a ball with its releases and its lane
+    settings : how deliveries are computed
+    check : asked between deliveries
+
+    Returns
+    -------
+    as of `run`, (n, SUMMARY)
+    """
     n = len(throw.releases)
     states, lanes = first_states(throw.ball, throw.releases), np.zeros(n, np.int64)
     common = (throw.lane.grid()[None], settings.path_error, settings.largest_step, INTERPRETING * n)
@@ -171,7 +234,15 @@ def follow_piece(
 ) -> Array:
     """Follow a piece of many deliveries.
 
-    common: films, path error [in], largest step [s], and how long the interpreter would take for all [s].
+    Parameters
+    ----------
+    common : films, path error [in], largest step [s], and how long the interpreter would take for all [s]
+    piece : states (n, STATE), constants (n, SETUP), and of each the place of its film (n,)
+    check : asked between deliveries
+
+    Returns
+    -------
+    (n, SUMMARY)
     """
     states, setups, lanes = piece
     out = np.empty((len(states), SUMMARY))

@@ -45,7 +45,16 @@ class FrictionModel:
     polish: float = limits.POLISH
 
     def dry(self, cover: str) -> float:
-        """Coefficient of a cover on a dry lane."""
+        """Coefficient of friction on a dry lane.
+
+        Parameters
+        ----------
+        cover : polyester, urethane or reactive
+
+        Returns
+        -------
+        the coefficient
+        """
         return {"polyester": self.polyester, "urethane": self.urethane, "reactive": self.reactive}[cover]
 
 
@@ -83,9 +92,19 @@ class Curve:
 
 
 def drawn_frictions(surfaces: Sequence[Surface], n: int, seed: int) -> list[Array | None]:
-    """N draws of oiled, dry and scale, (n, 3), of each surface; None where nothing is uncertain.
+    """Draws of oiled, dry and scale of each surface.
 
     Normal, by the covariance, clipped to what friction can be. One curve has the same draws everywhere.
+
+    Parameters
+    ----------
+    surfaces : of the balls
+    n : draws
+    seed : of the draws
+
+    Returns
+    -------
+    (n, 3) of each surface; None where nothing is uncertain
     """
     known: dict[Curve, Array] = {}
     found: list[Array | None] = []
@@ -135,7 +154,17 @@ class Friction:
 
 
 def surface_friction(surface: Surface, model: FrictionModel) -> Friction:
-    """Roughness as given, or what grit and polish leave; the friction that goes with it."""
+    """Roughness as given, or what grit and polish leave; the friction that goes with it.
+
+    Parameters
+    ----------
+    surface : of the ball
+    model : constants of the friction curve
+
+    Returns
+    -------
+    Ra [µin], coefficients, and scale of film [µL/ft²]
+    """
     rough = surface.roughness
     if rough is None:
         rough = model.grit_roughness * (500.0 / surface.grit) ** model.grit_power

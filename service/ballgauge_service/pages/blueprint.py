@@ -199,6 +199,7 @@ def _examples(page: str) -> dict[str, Any]:
             "delivery": _delivery(),
             "line_map": motion_example("motion_line_map"),
             "squad": motion_example("motion_squad"),
+            "explain": motion_example("motion_explain"),
         }
     if page == "lineup":
         return {"lineup": lineup_example("lineup")}

@@ -15,7 +15,7 @@ from ballgauge_schemas.design.request import (
     unit_of,
 )
 from ballgauge_schemas.motion.lineup_request import LineupBallSchema
-from ballgauge_schemas.motion.request import BoxBallSchema, OwnBowlerSchema, ReleaseSchema
+from ballgauge_schemas.motion.request import BoxBallSchema, OwnBowlerSchema, PrecisionSchema, ReleaseSchema
 from ballgauge_schemas.shared import limits, words
 from ballgauge_schemas.shared.ball import BallSchema
 from ballgauge_schemas.shared.drilling import DrillingSchema
@@ -51,6 +51,12 @@ def release_fields() -> list[forms.Field]:
     return [field for field in forms.walk(ReleaseSchema(), "release.") if field.key in RELEASE]
 
 
+@cache
+def precision_fields() -> list[forms.Field]:
+    """How well shots were measured."""
+    return forms.walk(PrecisionSchema(), "calibrate.precision.")
+
+
 BALL = (
     *("rg", "differential", "intermediate_differential", "layout.pin_to_pap", "surface.cover"),
     *("surface.grit", "surface.polished"),
@@ -72,6 +78,7 @@ def every_field() -> Iterable[forms.Field]:
     yield from (field for fields in shapes().values() for field in fields)
     yield from design_fields()
     yield from release_fields()
+    yield from precision_fields()
     yield from (field for fields in lineup_fields().values() for field in fields)
 
 
@@ -80,6 +87,7 @@ def of(page: str, translate: Translate) -> dict[str, Any] | None:
     if page == "motion":
         return {
             "fields": _told(release_fields(), translate, labels.RELEASE_LABELS),
+            "precision": _told(precision_fields(), translate, labels.PRECISION_LABELS),
             "ball": list(BallSchema().fields),
             "box": list(BoxBallSchema().fields),
         }

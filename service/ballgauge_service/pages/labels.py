@@ -165,6 +165,16 @@ RELEASE_LABELS: Mapping[str, str] = MappingProxyType(
 )
 """Short names of a delivery's main numbers."""
 
+PRECISION_LABELS: Mapping[str, str] = MappingProxyType(
+    {
+        **RELEASE_LABELS,
+        "passing_board": _("Boards at sensors"),
+        "passing_speed": _("Speeds at sensors"),
+        "time": _("Times at sensors"),
+    }
+)
+"""Short names of how well shots were measured."""
+
 LINEUP_LABELS: Mapping[str, str] = MappingProxyType(
     {
         **RELEASE_LABELS,
@@ -234,6 +244,8 @@ WORDS: Mapping[str, str] = MappingProxyType(
         "inner_core": _("core"),
         "left": _("left"),
         "little": _("little"),
+        "matched_one_handed": _("matched one handed"),
+        "matched_two_handed": _("matched two handed"),
         "mesh": _("mesh"),
         "middle": _("middle"),
         "mill": _("mill"),
@@ -244,10 +256,14 @@ WORDS: Mapping[str, str] = MappingProxyType(
         "polyester": _("polyester"),
         "profile": _("profile"),
         "reactive": _("reactive"),
+        "rev_dominant_one_handed": _("rev dominant one handed"),
+        "rev_dominant_two_handed": _("rev dominant two handed"),
         "right": _("right"),
         "ring": _("ring"),
         "rounded_box": _("rounded box"),
         "simple": _("simple, value against limit"),
+        "speed_dominant_one_handed": _("speed dominant one handed"),
+        "speed_dominant_two_handed": _("speed dominant two handed"),
         "sphere": _("sphere"),
         "thumb": _("thumb"),
         "urethane": _("urethane"),

@@ -62,6 +62,7 @@ def _texts() -> Iterator[tuple[str, str, bool]]:
         labels.LABELS,
         labels.SOLID_LABELS,
         labels.RELEASE_LABELS,
+        labels.PRECISION_LABELS,
         labels.LINEUP_LABELS,
         labels.NUMBERS,
         labels.WORDS,

@@ -70,12 +70,15 @@ def evaluate_lineup(
     BulkUnavailable
     """
     asked = read_lineup(request, made or {})
-    _afford(asked)
+    afford(asked)
     return Lineup(asked, line_up(asked, Run(progress, cancelled), bulk))
 
 
-def _afford(asked: LineupRequest) -> None:
-    """Refuse what would take minutes, by the steps of one delivery of each bowler on each lane."""
+def afford(asked: LineupRequest) -> None:
+    """Refuse what would take minutes, by the steps of one delivery of each bowler on each lane.
+
+    Raises InvalidInput at /deliveries.
+    """
     ball, others = asked.entries[asked.reference].ball, len(asked.entries) - 1
     steps = 0
     for bowler in asked.bowlers:

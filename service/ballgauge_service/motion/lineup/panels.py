@@ -152,8 +152,9 @@ class Panel:
     def _cross(self, x: float, y: float, bars: Sequence[float], ink: Ink, width: float) -> Iterator[Drawn]:
         across = self.x(bars[0]) - self.x(0.0)
         up = self.y(0.0) - self.y(bars[1])
-        yield Line(((x - across, y), (x + across, y)), ink, width)
-        yield Line(((x, y - up), (x, y + up)), ink, width)
+        right = self.width - 1.0
+        yield Line(((max(x - across, self.left), y), (min(x + across, right), y)), ink, width)
+        yield Line(((x, max(y - up, 0.6)), (x, min(y + up, self.base))), ink, width)
 
     def _marks(self) -> Iterator[Drawn]:
         known = self._known()

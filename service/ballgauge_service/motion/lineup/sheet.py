@@ -119,8 +119,8 @@ class Sheet:
             )
             for each in row.aims
         ]
-        missed = "" if all(each.reached for each in row.aims) else f" ({_('pocket not reached')})"
-        return f"{' / '.join(told)}{missed}"
+        missed = _("pocket not reached")
+        return " / ".join(told) + ("" if all(each.reached for each in row.aims) else f" ({missed})")
 
     def beside(self, row: Row) -> list[str]:
         """The words beside a row."""
@@ -200,7 +200,7 @@ class Sheet:
         inner = width - 2.0 * MARGIN
         words: Sequence[Shape]
         words, y = paragraph(MARGIN, MARGIN, self.title, inner, 13.0, bold=True)
-        shapes = [*words]
+        shapes: list[Shape] = [*words]
         words, y = paragraph(MARGIN, y + 1.2, self.reading(), inner, 6.6, "quiet")
         shapes += words
         words, y = self._legend(y + 2.0, inner)

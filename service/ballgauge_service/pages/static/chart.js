@@ -4,6 +4,7 @@ import { svg } from "./elements.js";
 import { plain } from "./words.js";
 
 const MARGIN = { left: 58, right: 16, top: 22, bottom: 46 };
+const NAMES = 150;
 const TICKS = 6;
 
 /** Give round numbers from `low` to `high`. */
@@ -25,10 +26,14 @@ export function around(values, share = 0.06) {
   return [low - more, high + more];
 }
 
-/** Make an empty chart; `x` and `y` turn values into places, `add` draws over the frame. */
-export function chart({ label, xRange, yRange, xTitle, yTitle, width = 640, height = 340 }) {
+/**
+ * Make an empty chart; `x` and `y` turn values into places, `add` draws over the frame. `names`: at its left
+ * is room for them in place of ticks.
+ */
+export function chart({ label, xRange, yRange, xTitle, yTitle, names = false, width = 640, height = 340 }) {
+  const start = names ? NAMES : MARGIN.left;
   const x = (value) =>
-    MARGIN.left + ((value - xRange[0]) / (xRange[1] - xRange[0])) * (width - MARGIN.left - MARGIN.right);
+    start + ((value - xRange[0]) / (xRange[1] - xRange[0])) * (width - start - MARGIN.right);
   const y = (value) =>
     height -
     MARGIN.bottom -
@@ -47,7 +52,7 @@ export function chart({ label, xRange, yRange, xTitle, yTitle, width = 640, heig
         text: plain(value),
       }),
     ]),
-    ticks(...yRange).flatMap((value) => [
+    (names ? [] : ticks(...yRange)).flatMap((value) => [
       svg("line", { class: "grid-line", x1: left, x2: right, y1: y(value), y2: y(value) }),
       svg("text", {
         class: "tick-text",

@@ -37,6 +37,7 @@ function show(answer, request) {
     answer.spread ? spread(answer.spread) : null,
     answer.line_map ? lineMap(answer.line_map) : null,
     answer.squad ? squad(answer.squad) : null,
+    answer.explain ? explained(answer.explain) : null,
     answer.cautions.length
       ? card(gettext("Cautions"), list(answer.cautions.map((each) => each.message)))
       : null,
@@ -261,7 +262,7 @@ function lineMap(map) {
     "select",
     { id: "map-bowler", onchange: draw },
     map.bowlers.map((each) =>
-      element("option", { value: each.bowler, lang: "en", text: each.bowler.replaceAll("_", " ") }),
+      element("option", { value: each.bowler, text: gettext(each.bowler.replaceAll("_", " ")) }),
     ),
   );
   function draw() {
@@ -426,6 +427,74 @@ function squad(found) {
   );
 }
 
+const TRAITS = {
+  rg: gettext("RG"),
+  differential: gettext("differential"),
+  ratio: gettext("asymmetry ratio"),
+  layout: gettext("layout"),
+  surface: gettext("surface"),
+};
+
+/** Which trait moves the second ball by how many boards: a bar each, with its range over the phases. */
+function explained(found) {
+  const rest = found.other_differences;
+  const rows = [
+    ...Object.entries(found.traits).map(([name, each]) => [TRAITS[name], each.share, each.share_range]),
+    ...(rest ? [[gettext("weight, size"), rest, null]] : []),
+    [gettext("all together"), found.difference, found.difference_range],
+  ];
+  const span = ([, value, range]) => [value, ...(range ?? [])];
+  const made = chart({
+    label: gettext("What makes the second ball finish elsewhere"),
+    xRange: around([0, ...rows.flatMap(span)], 0.08),
+    yRange: [-rows.length, 0],
+    xTitle: gettext("boards at the pins, second ball less first"),
+    yTitle: "",
+    names: true,
+    height: 80 + 36 * rows.length,
+  });
+  made.add(
+    rows.flatMap(([words, value, range], index) => {
+      const [y, zero, end] = [made.y(-index - 0.5), made.x(0), made.x(value)];
+      return [
+        svg("rect", {
+          class: "bar",
+          x: Math.min(zero, end),
+          width: Math.abs(end - zero),
+          y: y - 8,
+          height: 16,
+          "fill-opacity": 0.6,
+        }),
+        range
+          ? svg("path", { class: "error-bar", d: `M${made.x(range[0])} ${y}H${made.x(range[1])}` })
+          : null,
+        svg("text", { x: made.left - 8, y: y + 4, "text-anchor": "end", text: words }),
+      ].filter(Boolean);
+    }),
+    svg("line", { class: "axis-line", x1: made.x(0), x2: made.x(0), y1: made.top, y2: made.bottom }),
+  );
+  const ends = { first: plain(found.board_first, 1), second: plain(found.board_second, 1) };
+  return card(
+    gettext("One ball against the other"),
+    element("p", {
+      text: gettext("The first ball ends on board {first}, the second on board {second}.", ends),
+    }),
+    figure(made.picture, gettext("Bars: shares; lines: their range over the phases of the grip.")),
+    wide(
+      table(
+        gettext("What makes the second ball finish elsewhere"),
+        [gettext("trait"), gettext("boards"), gettext("by phase")],
+        rows.map(([words, value, range]) => [
+          words,
+          plain(value, 1),
+          range ? gettext("{low} to {high}", { low: plain(range[0], 1), high: plain(range[1], 1) }) : "–",
+        ]),
+      ),
+    ),
+    element("p", { class: "quiet", text: found.method }),
+  );
+}
+
 const wide = (inner) =>
   element(
     "div",
@@ -558,10 +627,14 @@ const editor = new Editor({
   asked: (request) => ({ samples: SAMPLES, ...request }),
   carry,
 });
-for (const spec of contract.fields) {
-  document
-    .getElementById("release")
-    .append(editor.add(new Field(spec, spec.name.split("."), (...given) => editor.take(...given))).node);
+for (const [place, fields] of [
+  ["release", contract.fields],
+  ["precision", contract.precision],
+]) {
+  for (const spec of fields) {
+    const field = new Field(spec, spec.name.split("."), (...given) => editor.take(...given));
+    document.getElementById(place).append(editor.add(field).node);
+  }
 }
 editor.add(new Shots(editor));
 editor.listen(() => {});
