@@ -170,7 +170,7 @@ PRECISION_LABELS: Mapping[str, str] = MappingProxyType(
         **RELEASE_LABELS,
         "passing_board": _("Boards at sensors"),
         "passing_speed": _("Speeds at sensors"),
-        "time": _("Times at sensors"),
+        "time": _("Times at sensors, s"),
     }
 )
 """Short names of how well shots were measured."""

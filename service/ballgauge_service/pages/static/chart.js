@@ -4,7 +4,7 @@ import { svg } from "./elements.js";
 import { plain } from "./words.js";
 
 const MARGIN = { left: 58, right: 16, top: 22, bottom: 46 };
-const NAMES = 150;
+const NAMES = 180;
 const TICKS = 6;
 
 /** Give round numbers from `low` to `high`. */

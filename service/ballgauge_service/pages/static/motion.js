@@ -435,6 +435,9 @@ const TRAITS = {
   surface: gettext("surface"),
 };
 
+/** Boards to a tenth: no digit below what the phase of the grip changes. */
+const tenths = (boards) => plain(Math.round(10 * boards) / 10, 1);
+
 /** Which trait moves the second ball by how many boards: a bar each, with its range over the phases. */
 function explained(found) {
   const rest = found.other_differences;
@@ -486,8 +489,8 @@ function explained(found) {
         [gettext("trait"), gettext("boards"), gettext("by phase")],
         rows.map(([words, value, range]) => [
           words,
-          plain(value, 1),
-          range ? gettext("{low} to {high}", { low: plain(range[0], 1), high: plain(range[1], 1) }) : "–",
+          tenths(value),
+          range ? gettext("{low} to {high}", { low: tenths(range[0]), high: tenths(range[1]) }) : "–",
         ]),
       ),
     ),
