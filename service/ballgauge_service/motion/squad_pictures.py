@@ -107,7 +107,8 @@ def _places(played: Group, top: float, wide: float, wording: Wording) -> Iterato
         yield Line(((LEFT, y), (LEFT + wide, y)), "faint", 0.6)
         yield Word(LEFT - 6, y + 3.5, str(board), "quiet", "end")
     for game in range(len(states)):
-        yield Word(at(game, low)[0], top + CHART + 14, _named(game, _), "quiet", "middle")
+        anchor = "middle" if game else "start"
+        yield Word(at(game, low)[0], top + CHART + 14, _named(game, _), "quiet", anchor)
     ends: list[tuple[float, str, Ink]] = []
     for k, (name, row) in enumerate(zip(names, rows, strict=True)):
         color = COLORS[k % len(COLORS)]
@@ -152,12 +153,13 @@ def squad_picture(played: Group, lane: Lane, wording: Wording) -> Picture:
         )
         shapes += _panel(state["film"], most, left, first, lane, (_named(k, _), lies))
         if k:
-            taken = _("taken (orange) {oil} µL, laid (green)").format(
+            taken = _("{oil} µL taken").format(
                 oil=wording.number(1e3 * (oil["on_balls"] + oil["absorbed"]), 0)
             )
             shapes += _panel(change, strongest, left, second, lane, (_("since the fresh lane"), taken))
     full = _("full color: {film} µL/ft²").format(film=wording.number(strongest, 0))
-    shapes.append(Word(LEFT + 0.5 * WIDE, second + 0.5 * TALL, full, "ink", "middle"))
+    for k, words in enumerate((_("orange: taken"), _("green: laid down"), full)):
+        shapes.append(Word(LEFT + 0.5 * WIDE, second + 0.5 * TALL + 14 * k, words, "ink", "middle"))
     across = max(LEFT + (WIDE + GAP) * len(states), LEAST_ACROSS)
     chart = second + TALL + 60.0
     shapes += _places(played, chart, across - LEFT - NAMES, wording)
