@@ -78,7 +78,8 @@ def alone(picture: Picture) -> str:
     rules = [
         f".s-{name}{{stroke:{color}}}.f-{name},.t-{name}{{fill:{color}}}" for name, color in colors.items()
     ]
-    style = f"svg{{font:{LETTER}px Roboto,system-ui,sans-serif}}rect{{shape-rendering:crispEdges}}polyline{{fill:none}}"
+    style = f"svg{{font:{LETTER}px Roboto,system-ui,sans-serif}}"
+    style += "rect{shape-rendering:crispEdges}polyline{fill:none}"
     ground = f'<rect width="{picture.width:g}" height="{picture.height:g}" fill="#fff"/>'
     return str(svg(picture, f"<style>{style}{''.join(rules)}</style>{ground}"))
 
