@@ -168,6 +168,7 @@ class _Fit:
                 row[:] = [np.nan if v is None else v for v in (p.time, p.speed, p.board)]
         self.start = np.array([release_row(shot.release) for shot in shots])
         self.sigmas = np.array([precision.time, precision.passing_speed, precision.passing_board])
+        self.overlooked = np.zeros(self.measured.shape[:2], bool)
         self.free = [i for i, shot in enumerate(shots) if shot.release.phase is None]
         self.deliveries = 0
 
@@ -205,11 +206,11 @@ class _Fit:
     def left(self, seen: Array) -> Array:
         """Measured less seen in sigmas, (..., n, d, 3); times about their mean; 0 where nothing was measured.
 
-        A ball that does not come to a sensor that saw it is far off: MISSED.
+        A ball that does not come to a sensor that saw it is far off, MISSED, but where it is overlooked.
         """
         found = (self.measured - seen) / self.sigmas
         missed = np.isnan(seen) & ~np.isnan(self.measured)
-        found = np.where(missed, MISSED, found)
+        found = np.where(self.overlooked[..., None], np.nan, np.where(missed, MISSED, found))
         times = found[..., 0]
         counted = np.isfinite(times)
         number = np.maximum(counted.sum(axis=-1, keepdims=True), 1)
@@ -261,16 +262,23 @@ class _Fit:
         return out.reshape(n * rows, len(x))
 
     def best_phases(self, x: Array) -> Array:
-        """The same with the phase of every shot, where it is free, that leaves least."""
+        """The same with the phase of every shot, where it is free, that leaves least.
+
+        Sensors to which a ball does not come even so are overlooked from here: off the lane nothing tells
+        which way leads back to it, but what the other shots say of the friction.
+        """
+        self.overlooked[:] = False
         releases = self.releases(x)
         turned = np.repeat(releases[None], TRIED_PHASES, axis=0)
         turned[:, self.free, PHASE] += (np.arange(TRIED_PHASES) * 360.0 / TRIED_PHASES)[:, None]
         flat = turned.reshape(-1, turned.shape[-1])
         seen = self.seen(np.tile(np.exp(x[:3]), (len(flat), 1)), flat)
-        left = self.left(seen.reshape(TRIED_PHASES, len(releases), len(self.distances), 3))
-        best = np.argmin((left**2).sum(axis=(-1, -2)), axis=0)
+        seen = seen.reshape(TRIED_PHASES, len(releases), len(self.distances), 3)
+        left = self.left(seen)
+        best, shots = np.argmin((left**2).sum(axis=(-1, -2)), axis=0), np.arange(len(releases))
+        self.overlooked = (np.isnan(seen[best, shots]) & ~np.isnan(self.measured)).any(axis=-1)
         found = x.copy()
-        found[3:].reshape(len(releases), -1)[:, -1] = turned[best, np.arange(len(releases)), PHASE]
+        found[3:].reshape(len(releases), -1)[:, -1] = turned[best, shots, PHASE]
         return found
 
 
@@ -322,7 +330,7 @@ def calibrate(
             max_nfev=most,
         )
         x = here + scale * done.x
-    value = np.exp(x[:3])
+    value, fit.overlooked[:] = np.exp(x[:3]), False
     left = fit.left(fit.seen(np.tile(value, (len(shots), 1)), fit.releases(x)))
     if lost := [k for k, one in enumerate(left) if np.abs(one).max() > 0.5 * MISSED]:
         words = (
