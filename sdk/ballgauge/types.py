@@ -5671,7 +5671,7 @@ class RepeatedSerials(Record, init=False):
     """Serials that stand more than once: the rows of one serial count as one ball, by the worst of them."""
 
     count: int | None
-    """Rows that repeat a serial."""
+    """Rows that repeat a serial, upper and lower case alike."""
     contradictory: int | None
     """Rows listed that contradict the first; null in a very large lot."""
     listed: tuple[RepeatedSerial, ...] | None

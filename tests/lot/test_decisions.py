@@ -206,8 +206,11 @@ def test_one_ball_is_one_ball() -> None:
     assert (found["counts"]["rows"], found["counts"]["repeated"]) == (80, 79)
     assert found["left_out"]["repeated_serials"]["contradictory"] == 0
     good = lot_of(40)
-    twice = decided(good + good.split("\n", 1)[1], sampling=SAMPLE)
-    assert (twice["acceptance"]["lot_accepted"], twice["counts"]["balls"]) == (None, 40)
+    copies = good.split("\n", 1)[1]
+    for again in (copies, copies.lower()):
+        twice = decided(good + again, sampling=SAMPLE)
+        assert (twice["acceptance"]["lot_accepted"], twice["counts"]["balls"]) == (None, 40)
+        assert [each["count"] for each in twice["quantities"]] == [40] * len(twice["quantities"])
 
 
 def test_readings_that_contradict_each_other_are_told_and_the_worst_counts() -> None:

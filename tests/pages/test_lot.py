@@ -81,7 +81,13 @@ def test_what_the_lot_is_goes_along(browser: Any) -> None:
     browser.open("/lot#on=2026-05-01&scope=measured&lot-size=1000&aql=1&level=III")
     browser.fill("lot-made_on", "2026-04-13")
     browser.fill("lot-made_until", "2026-04-17")
-    browser.fill("lot-gauges", "scale 3; weight; 2026-09-30; 0,01\ndurometer A; hardness")
+    for number, gauge in enumerate((("", ""), ("scale 3", "weight"), ("durometer A", "hardness")), start=1):
+        browser.run("document.getElementById('add-gauge').click()")
+        for name, value in zip(("name", "quantity"), gauge, strict=True):
+            browser.fill(f"gauge-{number}-{name}", value)
+    browser.fill("gauge-2-calibration_due", "2026-09-30")
+    browser.fill("gauge-2-uncertainty", "0,01")
+    browser.run("document.querySelector('#gauges button').click()")
     browser.run("document.getElementById('share').click()")
     address = browser.run("return location.pathname + location.hash")
     browser.open(address)
@@ -92,6 +98,9 @@ def test_what_the_lot_is_goes_along(browser: Any) -> None:
     gauges = f'"gauges":[{scale},{{"name":"durometer A","quantity":"hardness"}}]'
     for told in ('"level":"III"', '"made_until":"2026-04-17"', gauges):
         assert told in asked
+    browser.fill("gauge-1-uncertainty", "wide")
+    browser.run("document.getElementById('form').requestSubmit()")
+    browser.wait(lambda: browser.count("#problem a[href='#gauge-1-uncertainty']"))
 
 
 def test_a_lot_waits_for_a_service_that_is_away(browser: Any, line: Any) -> None:

@@ -84,7 +84,7 @@ class RepeatedSerialSchema(Schema):
 class RepeatedSerialsSchema(Schema):
     """Serials that stand more than once: the rows of one serial count as one ball, by the worst of them."""
 
-    count = _count("Rows that repeat a serial.", 0)
+    count = _count("Rows that repeat a serial, upper and lower case alike.", 0)
     contradictory = _count(
         "Rows listed that contradict the first; null in a very large lot.", 0, allow_none=True
     )

@@ -390,7 +390,7 @@ def once_a_ball(totals: Gathered, ordered: Ordered) -> tuple[Gathered, Ordered]:
     places: dict[str, int] = {}
     group = np.empty(len(ordered.rows), dtype=np.int64)
     first: list[int] = []
-    for row, serial in enumerate(ordered.serials):
+    for row, serial in enumerate(pc.ascii_upper(pa.array(ordered.serials, pa.string())).to_pylist()):
         group[row] = len(first) if serial is None else places.setdefault(serial, len(first))
         if group[row] == len(first):
             first.append(row)

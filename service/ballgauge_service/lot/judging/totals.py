@@ -167,6 +167,8 @@ class QuantityTotals:
 class Serials:
     """The rows judged so far by serial number, as 64-bit digests, each with what it came to.
 
+    Upper and lower case are alike: a7 and A7 are one ball that was typed twice.
+
     Two different serials pass for one with a chance of about n^2 / 2^65: three in a million for ten million
     balls. What a row came to is its outcome code, and above two bits the rules that it was not assessed by.
     """
@@ -191,7 +193,7 @@ class Serials:
             return
         first, last = int(rows[0]), int(rows[-1])
         places = range(first, last + 1) if last - first + 1 == len(rows) else rows
-        self.parts.append((digests(serial), places))
+        self.parts.append((digests(pc.ascii_upper(serial)), places))
         self.fates.append(fates)
 
     def merge(self, other: Serials) -> None:

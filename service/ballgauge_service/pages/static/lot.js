@@ -23,16 +23,36 @@ const classes = [...document.querySelectorAll("[data-class]")];
 const KEPT = ["lot-size", "aql", "on", "body", "stage", ...[...told, ...classes].map((each) => each.id)];
 const verdict = at("verdict");
 const box = at("results");
-const state = new PageState({ read, ask: judge, show, moved });
+const state = new PageState({ read, ask: judge, show, moved, form: { showErrors, isTyping: () => false } });
 const undo = new Undo({
   read: typed,
   write: restore,
-  say: (id) => at(id).labels[0].firstChild.textContent.trim(),
-  owns: (target) => KEPT.includes(target.id) || !target.matches?.("textarea, input"),
+  say: (id) => at(id).labels?.[0].firstChild.textContent.trim() ?? gettext("Gauges"),
+  owns: (target) => at("form").contains(target) || !target.matches?.("textarea, input"),
 });
 let chosen = null;
 let taken = 0; // files taken so far: two of one name are two files
 let last = null;
+
+/** Mark the fields that a refusal points at, and give each error its field. */
+function showErrors(errors) {
+  for (const each of at("form").querySelectorAll("[aria-invalid]")) each.removeAttribute("aria-invalid");
+  return errors.map((each) => {
+    const input = fieldAt((each.pointer ?? "").slice(1).replaceAll("/", "."));
+    input?.setAttribute("aria-invalid", "true");
+    return input ? { ...each, input } : each;
+  });
+}
+
+const FIELDS = { "sampling.lot_size": "lot-size", "sampling.plan.aql": "aql", "rules.on": "on" };
+
+function fieldAt(path) {
+  const [, gauge, name] = path.match(/^lot\.gauges\.(\d+)\.(\w+)$/) ?? [];
+  if (gauge) return at(`gauge-${Number(gauge) + 1}-${name}`);
+  return FIELDS[path]
+    ? at(FIELDS[path])
+    : told.find(({ dataset, labels }) => labels && `${path}.`.startsWith(`${dataset.path}.`));
+}
 
 /** What the page stands for; null without a file. */
 function read() {
@@ -78,19 +98,11 @@ const READ = {
             : [line.slice(0, mark).trim(), line.slice(mark + 1).trim() || null];
         }),
     ),
-  gauges: (text) =>
-    text
-      .split("\n")
-      .filter((line) => line.trim())
-      .map((line) => {
-        const [name, quantity, due, uncertainty] = line.split(";").map((part) => part.trim());
-        return {
-          name,
-          quantity: quantity || undefined,
-          calibration_due: due || undefined,
-          uncertainty: uncertainty ? Number(uncertainty.replace(",", ".")) : undefined,
-        };
-      }),
+  gauges: () =>
+    gauges().map(({ uncertainty, ...others }) => {
+      const number = Number(uncertainty?.replace(",", "."));
+      return { ...others, uncertainty: Number.isNaN(number) ? uncertainty : number };
+    }),
   history: (text) => {
     try {
       const answer = JSON.parse(text);
@@ -100,6 +112,63 @@ const READ = {
     }
   },
 };
+
+/** The gauges as they were typed; an address may hold anything. */
+function gauges() {
+  try {
+    const kept = JSON.parse(at("lot-gauges").value || "[]");
+    return Array.isArray(kept) ? kept.filter((each) => each && typeof each === "object") : [];
+  } catch {
+    return [];
+  }
+}
+
+function drawGauges() {
+  at("gauges").replaceChildren(...gauges().map(gaugeFields));
+}
+
+function gaugeFields(gauge, index) {
+  const made = at("gauge").content.firstElementChild.cloneNode(true);
+  const number = index + 1;
+  made.querySelector("legend").textContent = gettext("Gauge {number}", { number });
+  for (const input of made.querySelectorAll("[data-name]")) {
+    input.id = `gauge-${number}-${input.dataset.name}`;
+    input.previousElementSibling.htmlFor = input.id;
+    input.value = gauge[input.dataset.name] ?? "";
+  }
+  const remove = made.querySelector("button");
+  remove.textContent = gettext("Remove gauge {number}", { number });
+  remove.addEventListener("click", () =>
+    keepGauges(
+      gauges().filter((_, k) => k !== index),
+      at("add-gauge"),
+    ),
+  );
+  return made;
+}
+
+/** Put down other gauges and go on from there. */
+function keepGauges(kept, next) {
+  at("lot-gauges").value = kept.length ? JSON.stringify(kept) : "";
+  drawGauges();
+  (next ?? at(`gauge-${kept.length}-name`)).focus();
+  undo.close();
+  edited("lot-gauges");
+}
+
+/** What stands in the fields of the gauges. */
+function typedGauges() {
+  return [...at("gauges").children].map((each) => {
+    const filled = [...each.querySelectorAll("[data-name]")].filter(({ value }) => value.trim());
+    return Object.fromEntries(filled.map(({ dataset, value }) => [dataset.name, value.trim()]));
+  });
+}
+
+function edited(id) {
+  keep();
+  undo.note(id);
+  state.edited(null); // a file is sent when that is asked for
+}
 
 function form(more = {}) {
   const made = new FormData();
@@ -575,6 +644,7 @@ function restore(kept) {
     at(id).value = text;
     if (at(id).tagName === "SELECT" && !at(id).value) at(id).value = at(id).dataset.default;
   }
+  drawGauges();
   keep();
   state.edited(null);
 }
@@ -593,11 +663,11 @@ at("form").addEventListener("submit", (event) => {
       new calls.Refused({ detail: gettext("Choose a file first: there is nothing to judge yet.") }),
     );
 });
-at("form").addEventListener("input", ({ target }) => {
-  keep();
-  undo.note(target.id);
-  state.edited(null); // a file is sent when that is asked for
+at("gauges").addEventListener("input", () => {
+  at("lot-gauges").value = JSON.stringify(typedGauges());
 });
+at("add-gauge").addEventListener("click", () => keepGauges([...gauges(), {}]));
+at("form").addEventListener("input", ({ target }) => edited(target.id));
 at("share").addEventListener("click", (event) => {
   keep();
   copy(location.href, event.target);
