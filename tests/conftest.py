@@ -24,7 +24,7 @@ ROOT = Path(__file__).parent.parent
 SLOW = (
     "bench", "check/test_material_error", "compatibility", "docker", "fuzz", "load", "pages", "supply",
     "core/test_cluster", "core/test_compiled", "core/test_threads.py::test_a_solid_that_leaves",
-    "design/test_detail", "design/test_step",
+    "design/test_detail", "design/test_memory", "design/test_step",
     "lot/test_decisions.py::test_a_sample_is_drawn", "lot/test_reading_hostile.py::test_a_zip_bomb_that",
     "lot/test_unpacking.py::test_what",
     "motion/test_calibration", "motion/test_frohlich", "motion/test_independent",

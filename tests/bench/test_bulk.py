@@ -20,7 +20,7 @@ from ballgauge_service.core.bulk import Bulk, threads_here
 from ballgauge_service.core.bulk.cluster import Cluster
 from ballgauge_service.core.bulk.pieces import opened, unasked
 from ballgauge_service.design.production import Production, Tolerance, study
-from ballgauge_service.design.request import read_design
+from ballgauge_service.design.request import Meshes, read_design
 from ballgauge_service.lot.evaluate import Lot
 from ballgauge_service.lot.request import read_request
 from ballgauge_service.motion.answer import line_map_answer
@@ -33,7 +33,7 @@ ROUNDS = 3
 NO_SLOWER = 1.25
 """Most that a second worker, or threads, may cost where they gain nothing: the machine may be busy (ours)."""
 
-SKARN = read_design(DESIGN_REQUEST.load(design_example("skarn_disc_below"))["design"], {})
+SKARN = read_design(DESIGN_REQUEST.load(design_example("skarn_disc_below"))["design"], Meshes({}))
 
 
 class Plain(Bulk):

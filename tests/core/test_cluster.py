@@ -32,7 +32,7 @@ from ballgauge_service.core.budget import Cancelled, Run
 from ballgauge_service.core.bulk import BulkUnavailable, bulk_at, cluster, pieces, sameness, threads_here
 from ballgauge_service.core.bulk.cluster import Cluster, cluster_at
 from ballgauge_service.design.production import Production, Tolerance, study
-from ballgauge_service.design.request import read_design
+from ballgauge_service.design.request import Meshes, read_design
 from ballgauge_service.lot.reading import reading
 from ballgauge_service.motion.balls import BoxBall, box_ball
 from ballgauge_service.motion.bowlers import BOWLERS, scattered
@@ -60,7 +60,7 @@ FEW = settings(
     max_examples=5, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large]
 )
 NOBODY = "tcp://127.0.0.1:1"
-SKARN = read_design(DESIGN_REQUEST.load(design_example("skarn_disc_below"))["design"], {})
+SKARN = read_design(DESIGN_REQUEST.load(design_example("skarn_disc_below"))["design"], Meshes({}))
 
 
 @contextmanager

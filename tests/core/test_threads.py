@@ -25,7 +25,7 @@ from ballgauge_service.core.bulk.sameness import differences, mark
 from ballgauge_service.core.bulk.threads import Threads
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.design.production import BLOCK, Production, Tolerance, study
-from ballgauge_service.design.request import read_design
+from ballgauge_service.design.request import Meshes, read_design
 from ballgauge_service.lot.evaluate import Lot
 from ballgauge_service.lot.reading import reading
 from ballgauge_service.lot.reading.headings import bad_file
@@ -49,7 +49,7 @@ from ballgauge_service.physics.motion.notes import SUMMARY
 from .works import Plain, packed
 
 EVERY = (Plain(), Threads(1), Threads(2), Threads(5))
-SKARN = read_design(DESIGN_REQUEST.load(design_example("skarn_disc_below"))["design"], {})
+SKARN = read_design(DESIGN_REQUEST.load(design_example("skarn_disc_below"))["design"], Meshes({}))
 CORE = Tolerance(("core",), "density", standard_deviation=0.03)
 DISC = Tolerance(("disc",), "diameter", standard_deviation=0.01)
 

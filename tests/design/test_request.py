@@ -12,7 +12,7 @@ import trimesh
 from ballgauge_schemas.design.request import DESIGN_REQUEST
 from ballgauge_schemas.shared.documents import design_example, design_example_names
 from ballgauge_service.core.refusal import InvalidInput
-from ballgauge_service.design.request import read_design, read_request
+from ballgauge_service.design.request import Meshes, read_design, read_request
 from ballgauge_service.design.solids.rotations import about, pointing
 from ballgauge_service.design.solids.solids import (
     Cone,
@@ -35,7 +35,7 @@ LENGTHS = {"length_x": 1, "length_y": "2 in", "length_z": 3}
 def made(*solids: dict[str, Any], **design: Any) -> Design:
     named = [{"name": f"solid {at}", "density": 2, **solid} for at, solid in enumerate(solids)]
     spec = {"diameter": 8.6, "solids": [BALL, *named], **design}
-    return read_design(DESIGN_REQUEST.load({"design": spec})["design"], {})
+    return read_design(DESIGN_REQUEST.load({"design": spec})["design"], Meshes({}))
 
 
 def refused(*solids: dict[str, Any], **design: Any) -> list[str]:

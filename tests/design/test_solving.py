@@ -14,8 +14,8 @@ from ballgauge_service.design.family import Family, family
 from ballgauge_service.design.mass import properties
 from ballgauge_service.design.parameters import Parameter
 from ballgauge_service.design.solids.solids import Design
-from ballgauge_service.design.solving import Front, Solve, solve, trade_off
-from ballgauge_service.design.targets import Target
+from ballgauge_service.design.solving import Front, Solve, search_price, solve, trade_off
+from ballgauge_service.design.targets import Target, Variant
 
 from .balls import TERN, TERN_BLOCK
 
@@ -101,8 +101,7 @@ def test_sensitivities_against_differences() -> None:
 def test_front_has_no_point_worse_in_both() -> None:
     """A heavier core raises the differential and lowers the RG: the two targets pull apart."""
     targets = (Target("rg", 2.56, 0.002), Target("differential", 0.036, 0.0005), Target("weight", 15.0, 0.05))
-    points = trade_off(TERN, Solve((CORE, FILLER), targets, seed=1), Front("rg", "differential", 6))
-    assert points is not None
+    points = trade_off(TERN, Solve((CORE, FILLER), targets, seed=1), Front("rg", "differential", 6)).solutions
     assert len(points) >= 4
     misses = [(abs(each.only.misses["rg"]), abs(each.only.misses["differential"])) for each in points]
     assert misses == sorted(misses)
@@ -166,12 +165,26 @@ def test_densities_of_solids_that_cut_each_other_take_one_cubature() -> None:
 def test_a_search_too_much_to_compute_is_refused_before_the_work_and_says_what_fits() -> None:
     """Of a design whose solids cut each other, one size may move where two may not."""
     sizes = (WIDE, Parameter(("core",), "length_x", 3.0, 4.0))
-    run = Allowance(1)
-    run.add(WORK_LIMIT - 7e5)
+    one = (Variant("", TERN_BLOCK, (Target("weight", 15.0, 0.01),)),)
+    price = search_price(one, sizes[:1], (), WORK_LIMIT)
+    assert search_price(one, sizes, (), WORK_LIMIT) > price > search_price(one, (CORE,), (), WORK_LIMIT)
     with pytest.raises(InvalidInput, match="at most 1 sizes") as caught:
-        solve(TERN_BLOCK, Solve(sizes, (Target("weight", 15.0, 0.01),), seed=1), run=run)
+        search_price(one, sizes, (), price)
     assert caught.value.faults[0].pointer == "/parameters"
-    assert run.fits(7e5)
+    with pytest.raises(InvalidInput, match="only densities may move"):
+        search_price(one, sizes, (), 0.9 * price)
+
+
+def test_a_trade_off_that_the_work_ends_gives_the_points_it_found() -> None:
+    """Sizes of solids that cut each other: fewer points than asked for, in place of a refusal."""
+    targets = (Target("rg", 2.40, 0.001), Target("differential", 0.09, 0.0005), Target("weight", 15.0, 0.05))
+    job = Solve((CORE, FILLER, WIDE), targets, seed=1, front=Front("rg", "differential", 25))
+    run = Allowance(1)
+    run.add(WORK_LIMIT - 4e6)
+    assert job.front
+    found = trade_off(TERN_BLOCK, job, job.front, run=run)
+    assert 1 <= len(found.solutions) <= found.followed < 25
+    assert run.unspent >= 0.0
 
 
 def test_a_search_that_the_work_ends_gives_the_best_it_found() -> None:

@@ -334,14 +334,35 @@ def test_what_would_take_minutes_is_refused(post: Any, skarn: dict[str, Any]) ->
     assert "at most" in errors_of(post(few))["/production/samples"]
 
 
-def test_searches_are_counted(post: Any, monkeypatch: pytest.MonkeyPatch, sentence: Any) -> None:
-    """Against the work limit, made small: the same refusal every time, whatever the clock says."""
-    monkeypatch.setattr(budget, "WORK_LIMIT", 1e4)
+def test_searches_are_priced_before_any_work(
+    post: Any, monkeypatch: pytest.MonkeyPatch, sentence: Any
+) -> None:
+    """Against the work limit, made small: what fits, in place of the first line of progress."""
     request = design_example("skarn_targets")
-    first, second = post(request), post(request)
-    (text,) = errors_of(first).values()
-    assert text == sentence("too much to search")
-    assert first.get_json()["errors"] == second.get_json()["errors"]
+    monkeypatch.setattr(budget, "WORK_LIMIT", 1e3)
+    (first,) = lines_of(post(request, headers={"Accept": "application/x-ndjson"}))
+    (error,) = first["problem"]["errors"]
+    assert error["pointer"] == "/solve/parameters"
+    assert error["detail"] == sentence("too much to search")
+    monkeypatch.setattr(budget, "WORK_LIMIT", 5e3)
+    told = {each["code"] for each in post(request).get_json()["cautions"]}
+    assert "starts_left_out" in told
+
+
+def test_studies_are_priced_before_the_searches(post: Any, skarn: dict[str, Any]) -> None:
+    """Samples that do not fit are refused at once, though a search stands before them."""
+    skarn["production"] = {
+        "tolerances": [{"solids": ["core"], "field": "length_x", "half_width": 0.01}],
+        "samples": 100_000,
+    }
+    skarn["solve"] = {
+        "targets": {"weight": {"value": 15, "tolerance": 0.1}},
+        "parameters": [{"solids": ["core"], "field": "density", "within": 0.3}],
+    }
+    block = {"shape": "rounded_box", "length_x": 2, "length_y": 4.4, "length_z": 1.2, "density": 3}
+    skarn["design"]["solids"].append({"name": "block", **block, "position": [0.1, 0.1, 0.5]})
+    (line,) = lines_of(post(skarn, headers={"Accept": "application/x-ndjson"}))
+    assert {each["pointer"] for each in line["problem"]["errors"]} == {"/production/samples"}
 
 
 def test_the_clock_is_the_last_resort(post: Any, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -160,7 +160,10 @@ class Run:
             raise Cancelled("the run was canceled")
 
     def add(self, work: float) -> None:
-        """Count work beside that of the evaluations [µs]; a run without an allowance counts none."""
+        """Count work beside that of the evaluations [µs]; a run without an allowance counts none.
+
+        What is counted ends nothing: jobs are priced before they begin, and ask `fits` on their way.
+        """
 
     def fits(self, work: float) -> bool:
         """Whether that much more work is still allowed [µs]."""
@@ -200,16 +203,16 @@ class Allowance(Run):
     ) -> None:
         super().__init__(progress, cancelled)
         self._jobs, self._job, self._doing = max(jobs, 1), -1, ""
-        self._price, self._spent, self._told = 0.0, 0.0, 0.0
+        self._price, self._spent, self._kept, self._told = 0.0, 0.0, 0.0, 0.0
         self._deadline = Deadline(DEADLINE, clock)
 
-    def begin(self, doing: str, price: float = 0.0) -> None:
-        """Begin the next job, each evaluation of which costs `price` [µs]."""
-        self._job, self._doing, self._price = self._job + 1, doing, price
+    def begin(self, doing: str, price: float = 0.0, kept: float = 0.0) -> None:
+        """Begin the next job, each evaluation of which costs `price`; keep work for later ones [µs]."""
+        self._job, self._doing, self._price, self._kept = self._job + 1, doing, price, kept
         self.report(0.0, "")
 
     def check(self) -> None:
-        """Count one evaluation. Raises InvalidInput where work or time is up, Cancelled by the token."""
+        """Count one evaluation. Raises InvalidInput where the time is up, Cancelled by the token."""
         super().check()
         self.add(self._price)
         try:
@@ -218,33 +221,17 @@ class Allowance(Run):
             raise InvalidInput([Fault("", str(passed))]) from None
 
     def add(self, work: float) -> None:
-        """Count work [µs]. Raises InvalidInput where it is more than is allowed."""
+        """Count work [µs]."""
         self._spent += work
-        if self._spent > WORK_LIMIT:
-            words = "fewer starts, parameters, targets or points"
-            raise InvalidInput([Fault("", f"too much to compute in one request: ask for {words}")])
 
     def fits(self, work: float) -> bool:
         """Whether that much more work is still allowed [µs]."""
-        return self._spent + work <= WORK_LIMIT
+        return work <= self.unspent
 
     @property
     def unspent(self) -> float:
-        """Work that is still allowed [µs]."""
-        return WORK_LIMIT - self._spent
-
-    def affords(self, evaluations: float) -> bool:
-        """Whether that many evaluations of the present job are still allowed."""
-        return self.fits(self._price * evaluations)
-
-    def left(self) -> int:
-        """Evaluations of the present job that are still allowed."""
-        return int((WORK_LIMIT - self._spent) / self._price)
-
-    def spend(self, evaluations: float) -> None:
-        """Count evaluations ahead; the present job counts no more by itself."""
-        self._spent += self._price * evaluations
-        self._price = 0.0
+        """Work that is still allowed to the present job [µs]."""
+        return WORK_LIMIT - self._spent - self._kept
 
     def report(self, share: float, doing: str) -> None:
         """Tell how far the request is, never less than before: the job, and what it says of itself."""

@@ -97,6 +97,15 @@ def starts_left_out(searched: int, starts: int, place: str) -> Caution:
     return Caution("starts_left_out", words, place)
 
 
+def points_left_out(followed: int, points: int) -> Caution:
+    """A trade-off that the work ended early."""
+    words = (
+        f"Only {followed} of {points} points of the trade-off were looked for: more is too much to compute "
+        "for this design. Fewer sizes and places that move, or densities alone, leave more to search."
+    )
+    return Caution("points_left_out", words, "/solve/trade_off")
+
+
 def no_front(front: Front) -> Caution:
     """A trade-off that no design allows."""
     words = (

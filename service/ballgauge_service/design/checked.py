@@ -28,7 +28,7 @@ from ballgauge_service.design.prices import (
     hole_cell_price,
     hole_cells_for,
 )
-from ballgauge_service.design.request import read_design, read_drill
+from ballgauge_service.design.request import Meshes, read_design, read_drill
 from ballgauge_service.design.rules import BOX_NUMBERS
 from ballgauge_service.design.solids.solids import Design
 
@@ -69,7 +69,7 @@ def with_layers(items: Sequence[Item]) -> list[Item]:
 
 def _read(item: Item) -> Design:
     with below("/design"):
-        return read_design(item["design"], {})
+        return read_design(item["design"], Meshes({}))
 
 
 def _price(design: Design, holes: int) -> float:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
 from ballgauge_schemas.design.request import DesignRulesSchema
+from ballgauge_service.core import budget
 from ballgauge_service.core.budget import Allowance, CancelToken, Progress
 from ballgauge_service.core.bulk import Bulk
 from ballgauge_service.core.caution import Caution
@@ -18,22 +19,24 @@ from ballgauge_service.design.answer import Result, answer_of
 from ballgauge_service.design.comparison import Row, compare_designs, compare_drillings
 from ballgauge_service.design.drilling import Drill, DrilledDesign, drill_design
 from ballgauge_service.design.family import STARTS, Member, Quiet, family
-from ballgauge_service.design.layout_map import MapPoint, layout_map
+from ballgauge_service.design.layout_map import MapPoint, layout_map, map_price
 from ballgauge_service.design.mass import CELLS, MassProperties, properties
 from ballgauge_service.design.model import STUDY_CELLS
 from ballgauge_service.design.prices import (
     BOARD_HOLE_CELLS,
     cell_price,
     cells_for,
+    check_design,
     cubature_price,
     evaluation_price,
     hole_cells_for,
 )
-from ballgauge_service.design.production import ProductionStudy, only_densities, study
+from ballgauge_service.design.production import Production, ProductionStudy, only_densities, study
 from ballgauge_service.design.request import DesignRequest, Files, Loaded, read_request
 from ballgauge_service.design.rules import Judged, judge_design, judge_drilled, judge_found
 from ballgauge_service.design.solids.solids import Design
-from ballgauge_service.design.solving import Solution, Solved, solve, solve_set, trade_off
+from ballgauge_service.design.solving import Solution, Solved, search_price, solve, solve_set, trade_off
+from ballgauge_service.design.targets import Variant
 
 
 def evaluate_design(
@@ -116,9 +119,11 @@ class _Evaluation:
         self.request, self.run, self.bulk = request, run, bulk
         self.design = request.design
         self.cautions: list[Caution] = []
+        self._least: dict[str, float] = {}
 
     def result(self) -> Result:
         request = self.request
+        self._check_prices()
         made = self._properties(self.design, "properties", "/design")
         judged = judge_design(request.rules, made)
         drilled = None if request.drill is None else self._drill(self.design, request.drill, "drilling")
@@ -147,6 +152,47 @@ class _Evaluation:
             production=self._production(judged),
             cautions=(*cautions.of_properties(made), *self.cautions, cautions.ADVICE),
         )
+
+    def _check_prices(self) -> None:
+        """Raise InvalidInput with what would fit, before any work, where something asked is too much."""
+        request = self.request
+        with below("/design"):
+            check_design(self.design)
+        if request.compare is not None and request.compare.design is not None:
+            with below("/compare/design"):
+                check_design(request.compare.design)
+        for job, price in self._jobs():
+            with below(f"/{job.partition('/')[0]}"):
+                self._least[job] = price(budget.WORK_LIMIT)
+        if sum(self._least.values()) > budget.WORK_LIMIT:
+            words = f"too much to compute in one request: ask for {', '.join(self._least)} one by one"
+            raise InvalidInput([Fault("", words)])
+
+    def _jobs(self) -> Iterator[tuple[str, Callable[[float], float]]]:
+        """The jobs in their order, each with what prices it, given the work that is allowed [µs]."""
+        request, design = self.request, self.design
+        if (job := request.solve) is not None:
+            one = (Variant("", design, job.targets, job.held),)
+            yield "solve", partial(search_price, one, job.parameters, ())
+            if job.front is not None:
+                yield "solve/trade_off", partial(search_price, one, job.parameters, ())
+        if (kin := request.family) is not None:
+            every = [Variant("", each, kin.hold, kin.held) for each in (design, *kin.designs.values())]
+            yield "family", lambda most: sum(search_price((e,), kin.parameters, (), most) for e in every)
+        if (several := request.set) is not None:
+            for at, variant in enumerate(several.variants):
+                with below(f"/set/variants/{at}"):
+                    check_design(variant.design)
+            yield "set", partial(search_price, several.variants, several.parameters, several.across)
+        if request.layout_map is not None and request.drill is not None:
+            yield "layout_map", partial(map_price, design, request.drill, request.layout_map)
+        if request.production is not None:
+            yield "production", partial(_production_price, design, request.production)
+
+    def _begin(self, doing: str, job: str, price: float = 0.0) -> None:
+        """Begin a job; those after it have their least work kept for them."""
+        del self._least[job]
+        self.run.begin(doing, price, sum(self._least.values()))
 
     def _properties(self, design: Design, doing: str, place: str) -> MassProperties:
         self.run.begin(doing)
@@ -192,7 +238,7 @@ class _Evaluation:
         job = self.request.solve
         if job is None:
             return None
-        self.run.begin("solving", evaluation_price(self.design))
+        self._begin("solving", "solve", evaluation_price(self.design))
         with below("/solve"):
             solved = solve(self.design, job, balance_arm=self.request.arm, run=self.run)
         if solved.searched < job.starts:
@@ -203,18 +249,20 @@ class _Evaluation:
         job = self.request.solve
         if job is None or job.front is None:
             return None
-        self.run.begin("trade-off", evaluation_price(self.design))
+        self._begin("trade-off", "solve/trade_off", evaluation_price(self.design))
         with below("/solve"):
-            front = trade_off(self.design, job, job.front, balance_arm=self.request.arm, run=self.run)
-        if front is None:
+            along = trade_off(self.design, job, job.front, balance_arm=self.request.arm, run=self.run)
+        if not along.solutions:
             self.cautions.append(cautions.no_front(job.front))
-        return front
+        elif along.followed < job.front.points:
+            self.cautions.append(cautions.points_left_out(along.followed, job.front.points))
+        return along.solutions or None
 
     def _family(self) -> tuple[Member, ...] | None:
         job = self.request.family
         if job is None:
             return None
-        self.run.begin("family", evaluation_price(self.design))
+        self._begin("family", "family", evaluation_price(self.design))
         with below("/family"):
             members = family(self.design, job, balance_arm=self.request.arm, run=self.run)
         least = min((each.searched for each in members), default=STARTS)
@@ -226,7 +274,7 @@ class _Evaluation:
         job = self.request.set
         if job is None:
             return None
-        self.run.begin("set", sum(evaluation_price(each.design) for each in job.variants))
+        self._begin("set", "set", sum(evaluation_price(each.design) for each in job.variants))
         with below("/set"):
             found = solve_set(job, balance_arm=self.request.arm, run=self.run)
         if job.parameters and found.searched < job.starts:
@@ -250,22 +298,31 @@ class _Evaluation:
         job, drill = self.request.layout_map, self.request.drill
         if job is None or drill is None:
             return None
-        self.run.begin("layouts")
+        self.run.add(self._least["layout_map"])
+        self._begin("layouts", "layout_map")
         return layout_map(self.design, drill, job, self.run)
 
     def _production(self, judged: Judged) -> ProductionStudy | None:
         job = self.request.production
         if job is None:
             return None
-        price = evaluation_price(self.design, sampled=True)
-        if cell_price(self.design) and not only_densities(job.tolerances):
-            price += cubature_price(self.design, STUDY_CELLS)
-        self.run.begin("production", price)
-        passes = 2 if judged.limits else 1
-        if not self.run.affords(passes * job.samples):
-            words = f"too much to compute for this design: at most {self.run.left() // passes} samples"
-            raise InvalidInput([Fault("/production/samples", words)])
-        self.run.spend(passes * job.samples)
+        self._begin("production", "production")
         arm, limits = self.request.arm, judged.limits
         with below("/production"):
             return study(self.design, job, limits, balance_arm=arm, run=self.run, bulk=self.bulk)
+
+
+_PASSES = 2
+"""Samples are drawn once, and once more for the advice."""
+
+
+def _production_price(design: Design, job: Production, unspent: float) -> float:
+    """Estimated work of a study [µs]; raises InvalidInput with the samples that fit where it is too much."""
+    each = evaluation_price(design, sampled=True)
+    if cell_price(design) and not only_densities(job.tolerances):
+        each += cubature_price(design, STUDY_CELLS)
+    most = int(unspent / (_PASSES * each))
+    if job.samples > most:
+        words = f"too much to compute for this design: at most {most} samples"
+        raise InvalidInput([Fault("/samples", words)])
+    return _PASSES * job.samples * each

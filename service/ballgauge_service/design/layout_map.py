@@ -33,6 +33,16 @@ class MapPoint:
     numbers: dict[str, float | None]
 
 
+def map_price(design: Design, drill: Drill, job: LayoutMap, unspent: float) -> float:
+    """Estimated work of a map [µs]; raises InvalidInput with the layouts that fit where that is too much."""
+    each = hole_price(design, len(drill.holes))
+    count = len(job.pin_to_pap) * len(job.drilling_angle)
+    if each * count > unspent:
+        words = f"at most {int(unspent / each)} layouts for this design and these holes"
+        raise InvalidInput([Fault("", f"too much to compute: {words}")])
+    return each * count
+
+
 def layout_map(design: Design, drill: Drill, job: LayoutMap, run: Run | None = None) -> tuple[MapPoint, ...]:
     """The drilled ball for every layout, all else of the drilling the same.
 
@@ -53,17 +63,12 @@ def layout_map(design: Design, drill: Drill, job: LayoutMap, run: Run | None = N
     Raises
     ------
     InvalidInput
-        The map is too much to compute; a hole has no place.
+        A hole has no place.
     Cancelled
         By the token.
     """
     link = run or Run()
     layouts = [(arc, angle) for arc in job.pin_to_pap for angle in job.drilling_angle]
-    each = hole_price(design, len(drill.holes))
-    if not link.fits(each * len(layouts)):
-        most = next((n for n in range(len(layouts), 0, -1) if link.fits(each * n)), 0)
-        words = f"too much to compute: at most {most} layouts for this design and these holes"
-        raise InvalidInput([Fault("/layout_map", words)])
     drills = tuple(_laid(drill, arc, angle) for arc, angle in layouts)
     one = Variant("", design, (), Held(drills))
     found, _ = Ball(one, (), (CLEARANCE,), drill.arm, link).at(np.empty(0), drilled=True)

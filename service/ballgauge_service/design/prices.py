@@ -94,19 +94,22 @@ def cubature_price(design: Design, cells: int) -> float:
     return cells * (cell_price(design) or _price(len(design.solids), design))
 
 
-def cells_for(design: Design) -> tuple[int, bool]:
-    """Cells of the cubature for a design's properties, and whether what each solid adds is affordable too.
-
-    Raises InvalidInput where the design is too much to compute.
-    """
-    price = cell_price(design)
-    if price * CELLS > PROPERTIES_LIMIT:
+def check_design(design: Design) -> None:
+    """Raise InvalidInput where a design's properties are too much to compute."""
+    if cell_price(design) * CELLS > PROPERTIES_LIMIT:
         text = "too much to compute: too many solids, points or faces that cut each other off a common axis"
         raise InvalidInput([Fault("/solids", text)])
+
+
+def cells_for(design: Design) -> tuple[int, bool]:
+    """Cells of the cubature for a design's properties, and whether what each solid adds is affordable too."""
+    price = cell_price(design)
     if price == 0.0:
         return CELLS, True
     affordable = int(PROPERTIES_LIMIT / (price * len(design.solids)))
-    return (min(affordable, CELLS), True) if affordable >= STUDY_CELLS else (CELLS, False)
+    if affordable >= STUDY_CELLS:
+        return min(affordable, CELLS), True
+    return min(int(PROPERTIES_LIMIT / price), CELLS), False
 
 
 def hole_cells_for(design: Design, holes: int) -> int:

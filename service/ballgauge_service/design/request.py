@@ -112,10 +112,11 @@ def read_request(loaded: Loaded, files: Files) -> DesignRequest:
         specs["/compare/design"] = compare["design"]
     faults: list[Fault] = []
     designs: list[Design] = []
+    meshes = Meshes(files)
     for place, spec in specs.items():
         try:
             with below(place):
-                designs.append(read_design(spec, files))
+                designs.append(read_design(spec, meshes))
         except InvalidInput as refused:
             faults += refused.faults
     named = {mesh.get("file") for spec in specs.values() for mesh in spec["meshes"]}
@@ -131,7 +132,7 @@ def read_request(loaded: Loaded, files: Files) -> DesignRequest:
     production = _production(loaded["production"]) if "production" in loaded else None
     if len(designs) != len(specs):
         raise InvalidInput(faults)
-    asked = _Searches(loaded, designs[0], files, arm, drill)
+    asked = _Searches(loaded, designs[0], meshes, arm, drill)
     faults += dict.fromkeys(asked.faults)
     faults += _misnamed("/production/tolerances", production.tolerances if production else (), designs[0])
     if faults:
@@ -156,18 +157,50 @@ def read_request(loaded: Loaded, files: Files) -> DesignRequest:
     )
 
 
-def read_design(spec: Loaded, files: Files) -> Design:
+class Meshes:
+    """The meshes of a request, each read once however many of its designs have it.
+
+    Parameters
+    ----------
+    files : mapping of str to bytes
+        Those that came beside it, by file name.
+    """
+
+    def __init__(self, files: Files) -> None:
+        self._files = files
+        self._known: dict[tuple[str, ...], Mesh] = {}
+        self._faces = 0
+
+    def read(self, spec: Loaded) -> Mesh:
+        """The mesh of a design's entry. Raises InvalidInput, relative to it."""
+        key = tuple(str(spec.get(name)) for name in ("file", "data", "format", "unit"))
+        if key not in self._known:
+            found = read_mesh(_bytes(spec, self._files), spec["format"], spec["unit"])
+            self._faces += len(found.faces)
+            if self._faces > MOST_FACES:
+                words = f"the meshes have {self._faces} faces up to here; at most {MOST_FACES} are taken"
+                raise InvalidInput([Fault("", words)])
+            self._known[key] = found
+        return replace(self._known[key], name=spec["name"])
+
+
+def _check_faces(spec: Loaded, meshes: Mapping[str, Mesh]) -> Iterator[Fault]:
+    """Each solid takes memory for the faces of its mesh, whoever else has the same."""
+    used = [meshes[solid["mesh"]] for solid in spec["solids"] if solid.get("mesh") in meshes]
+    faces = sum(len(mesh.faces) for mesh in used)
+    if faces > MOST_FACES:
+        words = f"have {faces} faces together, once for each solid; at most {MOST_FACES} are taken"
+        yield Fault("/meshes", words)
+
+
+def read_design(spec: Loaded, read: Meshes) -> Design:
     """Make one loaded design into a value. Raises InvalidInput with every bad field, relative to it."""
     faults: list[Fault] = []
     meshes: dict[str, Mesh] = {}
-    faces = 0
     for at, mesh in enumerate(spec["meshes"]):
         with _gathered(faults, f"/meshes/{at}"):
-            found = read_mesh(_bytes(mesh, files), mesh["format"], mesh["unit"])
-            meshes[mesh["name"]] = replace(found, name=mesh["name"])
-            faces += len(found.faces)
-    if faces > MOST_FACES:
-        faults.append(Fault("/meshes", f"have {faces} faces together; at most {MOST_FACES} are read"))
+            meshes[mesh["name"]] = read.read(mesh)
+    faults += _check_faces(spec, meshes)
     rotations: list[Rotation] = [UNTURNED] * len(spec["solids"])
     for at, solid in enumerate(spec["solids"]):
         try:
@@ -282,8 +315,8 @@ _HELD = ("take", "over", "clear_of")
 class _Searches:
     """The searches of a loaded request, and the faults of what does not fit the designs."""
 
-    def __init__(self, loaded: Loaded, design: Design, files: Files, arm: float, drill: Drill | None) -> None:
-        self._spec, self._design, self._files, self._arm = loaded["design"], design, files, arm
+    def __init__(self, loaded: Loaded, design: Design, read: Meshes, arm: float, drill: Drill | None) -> None:
+        self._spec, self._design, self._meshes, self._arm = loaded["design"], design, read, arm
         self._drills: tuple[Drill, ...] = () if drill is None else (drill,)
         self.faults: list[Fault] = []
         self.solve = self._solve(loaded["solve"]) if "solve" in loaded else None
@@ -383,7 +416,7 @@ class _Searches:
     def _read(self, spec: Loaded, place: str, pointers: Sequence[str]) -> Design | None:
         """The design of a changed spec, whose solids came from the given places of the request."""
         try:
-            return read_design(spec, self._files)
+            return read_design(spec, self._meshes)
         except InvalidInput as refused:
             for fault in refused.faults:
                 _, member, *rest = fault.pointer.split("/")

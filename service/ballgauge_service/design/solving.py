@@ -19,9 +19,7 @@ from scipy.stats import qmc
 from ballgauge_schemas.shared.limits import BALANCE_ARM, DEFAULT_SEED, FRONT, SOLUTIONS, STARTS
 from ballgauge_service.core.budget import Run
 from ballgauge_service.core.refusal import Fault, InvalidInput
-from ballgauge_service.design.model import STUDY_CELLS
 from ballgauge_service.design.parameters import Parameter
-from ballgauge_service.design.prices import cell_price, cubature_price
 from ballgauge_service.design.solids.shapes import Floats
 from ballgauge_service.design.solids.solids import Design
 from ballgauge_service.design.targets import (
@@ -179,17 +177,55 @@ class Solved:
     searched: int
 
 
-def check_price(balls: Sequence[Ball], run: Run) -> None:
-    """Raise InvalidInput before the work where not one start can be searched."""
-    cut = [ball for ball in balls if ball.moving and cell_price(ball.variant.design)]
-    each = ITERATIONS * sum(cubature_price(ball.variant.design, STUDY_CELLS) for ball in cut)
-    count = max((ball.moving for ball in cut), default=0)
-    if not count or run.fits((1 + count) * each):
-        return
-    fit = max((n for n in range(count) if run.fits((1 + n) * each)), default=0)
-    most = f"at most {fit} sizes and places" if fit else "only densities"
-    words = f"too much to compute: the solids cut each other off a common axis, so {most} may move"
-    raise InvalidInput([Fault("/parameters", words)])
+def _least_price(balls: Sequence[Ball], moving: int, drillings: int) -> float:
+    """Estimated work of one start and of its solution [µs]."""
+    prices = [ball.prices(min(moving, ball.moving), drillings) for ball in balls]
+    steps = sum(each for ball, (_, each) in zip(balls, prices, strict=True) if ball.moving)
+    return sum(once for once, _ in prices) + (ITERATIONS * (1 + moving) * steps if moving else 0.0)
+
+
+def checked_price(balls: Sequence[Ball], unspent: float) -> float:
+    """The least work of a search [µs]; raises InvalidInput with what fits where that is too much."""
+    moving = max(ball.moving for ball in balls)
+    drillings = max(len(ball.variant.held.drills) for ball in balls)
+    least = _least_price(balls, moving, drillings)
+    if least <= unspent:
+        return least
+    for fewer in reversed(range(moving)):
+        if _least_price(balls, fewer, drillings) <= unspent:
+            most = f"at most {fewer} sizes and places" if fewer else "only densities"
+            raise InvalidInput(
+                [Fault("/parameters", f"too much to compute for this design: {most} may move")]
+            )
+    fit = next((n for n in reversed(range(drillings)) if _least_price(balls, 0, n) <= unspent), 0)
+    words = f"at most {fit} drillings, of {drillings}," if fit else "fewer balls or solids"
+    raise InvalidInput([Fault("", f"too much to compute for this design: {words} fit")])
+
+
+def _aims_and_balls(
+    variants: Sequence[Variant],
+    parameters: Sequence[Parameter],
+    across: Sequence[Across],
+    arm: float,
+    run: Run,
+) -> tuple[list[Aim], list[Ball]]:
+    aims = [Aim(target, (at,)) for at, each in enumerate(variants) for target in each.targets]
+    aims += [Aim(Target(each.number, 0.0, each.within, each.weight), each.balls) for each in across]
+    wanted = [[aim.target.number for aim in aims if at in aim.balls] for at in range(len(variants))]
+    balls = [
+        Ball(variant, parameters, names, arm, run) for variant, names in zip(variants, wanted, strict=True)
+    ]
+    return aims, balls
+
+
+def search_price(
+    variants: Sequence[Variant], parameters: Sequence[Parameter], across: Sequence[Across], unspent: float
+) -> float:
+    """The least work of a search [µs], before it begins.
+
+    Raises InvalidInput where that is too much, or a solid leaves a ball.
+    """
+    return checked_price(_aims_and_balls(variants, parameters, across, BALANCE_ARM, Run())[1], unspent)
 
 
 class _WorkDone(Exception):
@@ -208,18 +244,7 @@ class Problem:
         run: Run,
     ) -> None:
         self.parameters = tuple(parameters)
-        aims = [Aim(target, (at,)) for at, each in enumerate(variants) for target in each.targets]
-        aims += [Aim(Target(each.number, 0.0, each.within, each.weight), each.balls) for each in across]
-        self.balls = [
-            Ball(
-                variant,
-                parameters,
-                [aim.target.number for aim in aims if at in aim.balls],
-                arm,
-                run,
-            )
-            for at, variant in enumerate(variants)
-        ]
+        aims, self.balls = _aims_and_balls(variants, parameters, across, arm, run)
         self.low = np.array([each.lower for each in parameters])
         self.range = np.array([each.upper for each in parameters]) - self.low
         self.run, self.evaluations = run, 0
@@ -227,7 +252,6 @@ class Problem:
         self._last: tuple[bytes, tuple[list[Numbers], float]] | None = None
         self._reserve = 0.0
         self.nearest: tuple[float, Floats] | None = None
-        check_price(self.balls, run)
         self.aims = resolved(aims, [ball.at(self.own(at))[0] for at, ball in enumerate(self.balls)])
         self.weights = [aim.target.weight for aim in self.aims]
 
@@ -237,7 +261,7 @@ class Problem:
         self.weights = [target.weight for target in targets]
 
     def leave(self, share: float) -> None:
-        """Keep a share of the work that is left for later; 0: none, and what is too much is refused."""
+        """Keep a share of the work that is left for later; 0: none, for what must be done."""
         self._reserve = share * self.run.unspent if share > 0.0 and math.isfinite(self.run.unspent) else 0.0
 
     @property
@@ -601,6 +625,17 @@ def _conflicts(problem: Problem, starts: Floats, best: Floats) -> list[Conflict]
     )
 
 
+@dataclass(frozen=True, slots=True)
+class Along:
+    """The points of a trade-off, none where the other targets cannot be met together.
+
+    followed: how many were looked for, fewer than asked for where the work allows no more.
+    """
+
+    solutions: tuple[Solution, ...]
+    followed: int
+
+
 def _end_of_front(
     problem: Problem, starts: list[Floats], lead: int, other: int, others: dict[int, float]
 ) -> Floats:
@@ -622,7 +657,7 @@ def _rank(problem: Problem, point: Floats, lead: int, others: dict[int, float]) 
 
 def trade_off(
     design: Design, job: Solve, front: Front, *, balance_arm: float = BALANCE_ARM, run: Run | None = None
-) -> tuple[Solution, ...] | None:
+) -> Along:
     """The front of two targets that conflict, all other targets kept within their tolerances.
 
     Parameters
@@ -638,9 +673,8 @@ def trade_off(
 
     Returns
     -------
-    tuple of Solution, or None
-        From the first target's best to the second's, none worse than another in both; None where the other
-        targets cannot be met together.
+    Along
+        From the first target's best to the second's, none worse than another in both.
 
     Raises
     ------
@@ -662,27 +696,53 @@ def trade_off(
     starts = problem.starts(6, job.seed)
     problem.share = (0.0, 0.4)
     keep = np.array([n in others for n in range(len(names))])
+    problem.leave(1.0 - 0.5 * SEARCHING)
     found, _ = search(problem, starts, keep, "ends of the front")
-    if min(found, key=lambda each: each[0])[0] > len(others) + 1e-6:
-        return None
-    ends = [_end_of_front(problem, [point for _, point in found], *pair, others) for pair in ((a, b), (b, a))]
+    reached = [point for cost, point in found if cost <= len(others) + 1e-6]
+    along: list[Floats] = []
+    problem.leave(1.0 - SEARCHING)
+    try:
+        if reached:
+            _follow(problem, [point for _, point in found], front, (a, b), others, along)
+    except _WorkDone:
+        along = along or reached
+    problem.leave(0.0)
+    problem.run.report(1.0, "done")
+    solutions: list[Solution] = []
+    each = problem.work / max(problem.evaluations, 1)
+    for point in along:
+        if not solutions or problem.run.fits(each):
+            solutions.append(problem.solution(point))
+    return Along(_undominated(solutions, front), len(solutions))
+
+
+def _follow(
+    problem: Problem,
+    starts: list[Floats],
+    front: Front,
+    pair: tuple[int, int],
+    others: dict[int, float],
+    along: list[Floats],
+) -> None:
+    """Append the points of a front: its two ends, and those between them."""
+    a, b = pair
+    along += [_end_of_front(problem, starts, *each, others) for each in (pair, (b, a))]
+    ends = list(along)
     levels = [_beyond(problem, end, a) for end in ends]
-    along = [ends[0]]
+    last = ends[0]
     for step in range(1, front.points - 1):
         problem.run.report(0.4 + 0.6 * step / front.points, "along the front")
         level = levels[0] + (levels[1] - levels[0]) * step / (front.points - 1)
         limits = {**others, a: max(level, 1e-3 - 1.0)}
-        tries = [_constrained(problem, start, b, limits) for start in (along[-1], ends[1])]
+        tries = [_constrained(problem, start, b, limits) for start in (last, ends[1])]
         sound = [
             each
             for each in tries
             if _beyond(problem, each, a) <= limits[a] + 0.01 * abs(limits[a] + 1.0) + 1e-3
         ]
         if sound:
-            along.append(min(sound, key=lambda each: _beyond(problem, each, b)))
-    along.append(ends[1])
-    problem.run.report(1.0, "done")
-    return _undominated([problem.solution(point) for point in along], front)
+            last = min(sound, key=lambda each: _beyond(problem, each, b))
+            along.append(last)
 
 
 def _undominated(solutions: list[Solution], front: Front) -> tuple[Solution, ...]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import TypeVar
 
 import numpy as np
@@ -31,7 +32,15 @@ from ballgauge_service.design.mass import (
 )
 from ballgauge_service.design.model import KEPT, STUDY_CELLS, Shapes, furthest_outside
 from ballgauge_service.design.parameters import Moves, Parameter, unpacked
-from ballgauge_service.design.prices import clearance_price, cubature_price, hole_cell_price
+from ballgauge_service.design.prices import (
+    EVALUATION,
+    HOLE_USUAL_CELLS,
+    VERTEX,
+    cell_price,
+    clearance_price,
+    cubature_price,
+    hole_cell_price,
+)
 from ballgauge_service.design.solids.packing import DENSITY, Packed
 from ballgauge_service.design.solids.relations import reach_from_center
 from ballgauge_service.design.solids.shapes import Floats
@@ -250,6 +259,29 @@ class Ball:
     def work(self) -> float:
         """Work counted so far [µs]."""
         return self._shapes.work + self._work
+
+    @cached_property
+    def _cell_price(self) -> float:
+        return cell_price(self.variant.design)
+
+    def prices(self, moving: int, drillings: int) -> tuple[float, float]:
+        """Estimated work of all that is found once, and of one step of a search whose shapes move [µs].
+
+        moving, drillings: how many sizes and places move, and the most drillings that it is held over.
+        """
+        packed = self.moves.packed
+        cells, across = (STUDY_CELLS, SEARCH_CELLS) if moving else (CELLS, HOLE_USUAL_CELLS)
+        drill = clear = 0.0
+        for each in self.variant.held.drills[:drillings]:
+            drill += len(each.holes) * across * hole_cell_price(packed, len(each.holes))
+            clear += clearance_price(packed, len(each.holes), len(self._rows))
+        found = (
+            EVALUATION
+            + VERTEX * len(packed.vertices)
+            + cells * self._cell_price
+            + (clear if self._clear else 0.0)
+        )
+        return found + drill, found + (drill if self._drilled else 0.0)
 
     def at(self, values: Floats, *, drilled: bool = False) -> tuple[Numbers, float]:
         """The numbers at the parameters' values, and how far the worst solid leaves the ball [in].
