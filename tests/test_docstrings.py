@@ -11,7 +11,7 @@ import pytest
 import ballgauge_service
 
 HOUSE = Path(ballgauge_service.__file__).parent
-ROOMS = ("physics", "lot/sampling", "lot/statistics", "design/solids")
+ROOMS = ("physics", "lot/sampling", "lot/statistics", "design")
 MOTION = (
     *("aiming", "balls", "bowlers", "calibration", "delivery", "explanations", "lanes", "line_maps"),
     *("measured", "spreads", "squads", "starts", "surfaces"),

@@ -207,6 +207,17 @@ def test_a_search_that_the_work_ends_gives_the_best_it_found() -> None:
     assert run.unspent >= 0.0
 
 
+def test_no_compromise_leaves_the_ball() -> None:
+    """A differential out of reach, which a longer core would come nearer to: the ball ends it."""
+    job = Solve((Parameter(("core",), "length_z", 4.0, 9.4),), (Target("differential", 0.2, 1e-4),), starts=3)
+    found = solve(TERN, job)
+    assert not found.met
+    best = found.solutions[0]
+    reached = properties(best.only.design, contributions=False)
+    assert reached.differential > properties(TERN, contributions=False).differential
+    assert best.values[0] == pytest.approx(TERN.diameter, abs=0.01)
+
+
 def test_targets_that_conflict_among_themselves_tell_of_the_best_compromise() -> None:
     """Three targets of two densities: no number told is of a fit that leaves its own target out."""
     targets = (Target("weight", 15.5, 0.01), Target("rg", 2.4, 0.001), Target("differential", 0.08, 5e-4))

@@ -84,7 +84,17 @@ class Result:
 
 
 def answer_of(request: DesignRequest, result: Result) -> Group:
-    """The whole answer, as a JSON-ready dict."""
+    """The whole answer, as a JSON-ready dict.
+
+    Parameters
+    ----------
+    request : DesignRequest
+    result : Result
+
+    Returns
+    -------
+    dict
+    """
     judged = result.judged
     return {
         "properties": _properties(result.made),

@@ -23,7 +23,16 @@ ADVICE = Caution(
 
 
 def of_properties(made: MassProperties) -> Iterator[Caution]:
-    """Solids that are not there, and bounds of what is not exact."""
+    """Solids that are not there, and bounds of what is not exact.
+
+    Parameters
+    ----------
+    made : MassProperties
+
+    Returns
+    -------
+    iterator of Caution
+    """
     for name in made.covered:
         words = f"{name!r} is wholly covered by later solids: it is not there."
         yield Caution("covered_solid", words, "/design/solids")
@@ -39,7 +48,17 @@ SPECK = 0.05
 
 
 def of_meshes(design: Design, place: str) -> Iterator[Caution]:
-    """Bodies within bodies, and specks."""
+    """Bodies within bodies, and specks.
+
+    Parameters
+    ----------
+    design : Design
+    place : str, pointer of the design
+
+    Returns
+    -------
+    iterator of Caution
+    """
     for at, solid in enumerate(design.solids):
         if isinstance(solid.shape, Mesh):
             across = float(np.ptp(solid.shape.vertices, axis=0).max()) * solid.shape.scale
@@ -62,13 +81,34 @@ def of_meshes(design: Design, place: str) -> Iterator[Caution]:
 
 
 def left_out(place: str) -> Caution:
-    """What each solid adds is too much to compute."""
+    """What each solid adds is too much to compute.
+
+    Parameters
+    ----------
+    place : str, pointer of the design
+
+    Returns
+    -------
+    Caution
+    """
     words = "What each solid adds is left out: too many solids cut each other off a common axis."
     return Caution("contributions_left_out", words, f"{place}/solids")
 
 
 def of_drilling(found: DrilledDesign, drill: Drill, *, second: bool, first_holes: bool) -> Iterator[Caution]:
-    """Holes in the core and uncertainties left out; first_holes: no caution on drilling machines yet."""
+    """Holes in the core and uncertainties left out; first_holes: no caution on drilling machines yet.
+
+    Parameters
+    ----------
+    found : DrilledDesign
+    drill : Drill
+    second : bool, whether it is the one compared with
+    first_holes : bool, whether no caution on drilling machines is told yet
+
+    Returns
+    -------
+    iterator of Caution
+    """
     for entry in found.entries:
         cost = entry.hole
         words = (
@@ -89,7 +129,17 @@ def of_drilling(found: DrilledDesign, drill: Drill, *, second: bool, first_holes
 
 
 def starts_left_out(searched: int, starts: int, place: str) -> Caution:
-    """A search that the work ended early."""
+    """A search that the work ended early.
+
+    Parameters
+    ----------
+    searched, starts : int, those searched and those asked for
+    place : str, pointer
+
+    Returns
+    -------
+    Caution
+    """
     words = (
         f"Only {searched} of {starts} starts were searched to the end: more is too much to compute for this "
         "design. Fewer sizes and places that move, or densities alone, leave more to search."
@@ -98,7 +148,16 @@ def starts_left_out(searched: int, starts: int, place: str) -> Caution:
 
 
 def points_left_out(followed: int, points: int) -> Caution:
-    """A trade-off that the work ended early."""
+    """A trade-off that the work ended early.
+
+    Parameters
+    ----------
+    followed, points : int, those looked for and those asked for
+
+    Returns
+    -------
+    Caution
+    """
     words = (
         f"Only {followed} of {points} points of the trade-off were looked for: more is too much to compute "
         "for this design. Fewer sizes and places that move, or densities alone, leave more to search."
@@ -107,7 +166,16 @@ def points_left_out(followed: int, points: int) -> Caution:
 
 
 def no_front(front: Front) -> Caution:
-    """A trade-off that no design allows."""
+    """A trade-off that no design allows.
+
+    Parameters
+    ----------
+    front : Front
+
+    Returns
+    -------
+    Caution
+    """
     words = (
         f"There is no front of {front.first} and {front.second}: the other targets cannot be met together."
     )

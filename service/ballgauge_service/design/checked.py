@@ -43,6 +43,20 @@ def with_layers(items: Sequence[Item]) -> list[Item]:
 
     Raises InvalidInput naming every impossible field of every design, and the design with which they are too
     much to compute in one request.
+
+    Parameters
+    ----------
+    items : sequence of dict, as `ballgauge_schemas` loads them
+
+    Returns
+    -------
+    list of dict
+
+    Raises
+    ------
+    InvalidInput, naming every impossible field of every design, and the design with which they are too much
+        to
+        compute in one request
     """
     if sum("design" in item for item in items) > _FEW:
         run_compiled("design")

@@ -117,6 +117,15 @@ def least_clearance(packed: Packed, solids: np.ndarray) -> float:
     """Least distance [in] of the holes of a packed design from some of its solids (rows), negative within.
 
     Infinite without holes or solids.
+
+    Parameters
+    ----------
+    packed : Packed, with its holes
+    solids : (s,) array, rows of the table
+
+    Returns
+    -------
+    float [in]
     """
     least = math.inf
     for hole in range(packed.table.shape[0]):

@@ -80,6 +80,14 @@ def compare_designs(first: MassProperties, second: MassProperties) -> tuple[Row,
     """Compare two designs' mass properties; causes are the solids' contributions, matched by name.
 
     The weight's causes are the visible masses of the solids, which add up exactly.
+
+    Parameters
+    ----------
+    first, second : MassProperties
+
+    Returns
+    -------
+    tuple of Row
     """
     rows = []
     for number in DESIGN_NUMBERS:
@@ -104,7 +112,16 @@ def _cost(found: DrilledDesign, number: str) -> dict[str, float]:
 
 
 def compare_drillings(first: DrilledDesign, second: DrilledDesign) -> tuple[Row, ...]:
-    """Compare two drilled balls; causes are the costs of the holes and the undrilled ball, which add up."""
+    """Compare two drilled balls; causes are the costs of the holes and the undrilled ball, which add up.
+
+    Parameters
+    ----------
+    first, second : DrilledDesign
+
+    Returns
+    -------
+    tuple of Row
+    """
     rows = []
     for number in DRILLED_NUMBERS:
         parts = (_cost(first, number), _cost(second, number)) if number in _COSTS else None

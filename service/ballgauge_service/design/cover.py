@@ -151,6 +151,15 @@ def cover_depth(design: Design, packed: Packed) -> tuple[float | None, float | N
 
     The shallowest is exact; the deepest is searched, good to about 1e-4 in for turned solids and to the
     spacing of the directions for a large mesh. (None, None) where the ball is all cover.
+
+    Parameters
+    ----------
+    design : Design
+    packed : Packed, its arrays, or those of another with the same solids
+
+    Returns
+    -------
+    tuple of two floats [in], or None
     """
     core = np.array([solid.role not in ("cover", "pin") and at > 0 for at, solid in enumerate(design.solids)])
     if not core.any():

@@ -215,7 +215,16 @@ class Drilled:
     cells: int
 
     def changes(self, densities: Floats) -> Floats:
-        """What each hole adds to the ball's moments (h, 10) for densities (m + h,) of the rows [g/mL]."""
+        """What each hole adds to the ball's moments (h, 10) for densities (m + h,) of the rows [g/mL].
+
+        Parameters
+        ----------
+        densities : (m + h,) array, of the solids and the slugs [g/mL]
+
+        Returns
+        -------
+        (h, 10) array [oz, oz in, oz in^2]
+        """
         slugs = densities[len(densities) - len(self.taken) :, None]
         changes: Floats = slugs * self.taken.sum(axis=1) - np.einsum("r,hrn->hn", densities, self.taken)
         return changes * OZ_PER_CUBIC_INCH
@@ -228,6 +237,23 @@ def drill_packed(
 
     cells: most of the cubature across one hole; any_density: the bounds hold for whatever densities, that of
     each row counted as 1 g/mL at least. Raises InvalidInput as `drill_design` does.
+
+    Parameters
+    ----------
+    packed : Packed
+    weight : float [lb]
+    layout : record of `physics.drilling.LAYOUT`
+    holes : (h,) array of `HOLE`
+    cells : int, most of the cubature across one hole
+    any_density : bool, whether the bounds hold for whatever densities, each counted as 1 g/mL at least
+
+    Returns
+    -------
+    Drilled
+
+    Raises
+    ------
+    InvalidInput as `drill_design` does
     """
     whole, body, offsets = placed_holes(packed, weight, layout, holes)
     taken, errors = np.empty((len(holes), len(whole.table), 10)), np.empty((len(holes), 10))
@@ -243,6 +269,22 @@ def placed_holes(
     """The arrays with a row more a hole, the design's axes in the grip frame, and the offsets (h,) [in].
 
     Raises InvalidInput as `drill_design` does.
+
+    Parameters
+    ----------
+    packed : Packed
+    weight : float [lb]
+    layout, holes : as of `drill_packed`
+
+    Returns
+    -------
+    packed : Packed, with a row more a hole
+    body : (3, 3) array, the design's axes in the grip frame
+    offsets : (h,) array [in]
+
+    Raises
+    ------
+    InvalidInput as `drill_design` does
     """
     radius = 0.5 * float(packed.table[0, SIZE])
     row, hole_results = _placed_rows(weight, radius, layout, holes)

@@ -67,6 +67,10 @@ def evaluate_design(
         By the token.
     BulkUnavailable
         By the cluster.
+
+    Returns
+    -------
+    dict
     """
     return evaluated(loaded, files, progress, cancelled, bulk)[1]
 
@@ -78,7 +82,17 @@ def evaluated(
     cancelled: CancelToken | None = None,
     bulk: Bulk | None = None,
 ) -> tuple[Found, dict[str, Any]]:
-    """What `evaluate_design` answers, and the designs that a report draws."""
+    """What `evaluate_design` answers, and the designs that a report draws.
+
+    Parameters
+    ----------
+    loaded, files, progress, cancelled, bulk : as of `evaluate_design`
+
+    Returns
+    -------
+    found : Found
+    answer : dict
+    """
     if not {"solve", "family", "set", "layout_map", "production"}.isdisjoint(loaded):
         run_compiled("design")
     request = read_request(loaded, files or {})
@@ -103,6 +117,19 @@ def numbers_of_design(design: Loaded, drilling: Loaded | None) -> tuple[MassProp
     """The mass properties of a loaded design, and of it drilled, without studies.
 
     Raises InvalidInput for what cannot be, below `/design` and `/drilling`.
+
+    Parameters
+    ----------
+    design, drilling : mapping, as `ballgauge_schemas` loads them
+
+    Returns
+    -------
+    made : MassProperties
+    drilled : DrilledDesign or None
+
+    Raises
+    ------
+    InvalidInput for what cannot be, below `/design` and `/drilling`
     """
     asked: dict[str, Any] = {"design": design, "rules": DesignRulesSchema().load({}), "detail": "numbers"}
     if drilling is not None:

@@ -133,11 +133,25 @@ class Quiet(Run):
         self._outer.check()
 
     def add(self, work: float) -> None:
-        """As of the outer run."""
+        """As of the outer run.
+
+        Parameters
+        ----------
+        work : float [µs]
+        """
         self._outer.add(work)
 
     def fits(self, work: float) -> bool:
-        """As of the outer run."""
+        """As of the outer run.
+
+        Parameters
+        ----------
+        work : float [µs]
+
+        Returns
+        -------
+        bool
+        """
         return self._outer.fits(work)
 
     @property

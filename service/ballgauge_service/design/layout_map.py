@@ -34,7 +34,23 @@ class MapPoint:
 
 
 def map_price(design: Design, drill: Drill, job: LayoutMap, unspent: float) -> float:
-    """Estimated work of a map [µs]; raises InvalidInput with the layouts that fit where that is too much."""
+    """Estimated work of a map [µs]; raises InvalidInput with the layouts that fit where that is too much.
+
+    Parameters
+    ----------
+    design : Design
+    drill : Drill
+    job : LayoutMap
+    unspent : float, work that is allowed [µs]
+
+    Returns
+    -------
+    float [µs]
+
+    Raises
+    ------
+    InvalidInput with the layouts that fit
+    """
     each = hole_price(design, len(drill.holes))
     count = len(job.pin_to_pap) * len(job.drilling_angle)
     if each * count > unspent:

@@ -44,7 +44,16 @@ class Slot:
         return f"{self.field} of {', '.join(self.solids)}"
 
     def faults(self, design: Design) -> Iterator[Fault]:
-        """Yield what does not fit the design, relative to the slot."""
+        """Yield what does not fit the design, relative to the slot.
+
+        Parameters
+        ----------
+        design : Design
+
+        Returns
+        -------
+        iterator of Fault
+        """
         moved = self.field in (*OFFSETS, *TILTS, *POSITIONS)
         field = POSITIONS[0] if moved else self.field
         for at, name in enumerate(self.solids):
@@ -60,19 +69,42 @@ class Slot:
                 yield Fault("/field", "the ball itself cannot move")
 
     def cells(self, design: Design) -> list[tuple[int, int]]:
-        """Rows and columns of the packed table."""
+        """Rows and columns of the packed table.
+
+        Parameters
+        ----------
+        design : Design
+
+        Returns
+        -------
+        list of (row, column)
+        """
         rows = [design.index(name) for name in self.solids]
         return [(row, columns_of(design.solids[row].shape)[self.field]) for row in rows]
 
     def value(self, design: Design) -> float:
-        """The number's present value (of the first solid)."""
+        """The number's present value (of the first solid).
+
+        Parameters
+        ----------
+        design : Design
+
+        Returns
+        -------
+        float, in the field's unit
+        """
         row, column = self.cells(design)[0]
         return float(pack(design).table[row, column])
 
 
 @compiled
 def fit_roundings(table: Floats) -> None:
-    """Keep each box's rounding within half its shortest length, however a study varies either."""
+    """Keep each box's rounding within half its shortest length, however a study varies either.
+
+    Parameters
+    ----------
+    table : (m, WIDTH) array, changed
+    """
     for k in range(table.shape[0]):
         if int(table[k, KIND]) == BOX:
             shortest = min(table[k, SIZE], table[k, SIZE + 1], table[k, SIZE + 2])
@@ -81,7 +113,17 @@ def fit_roundings(table: Floats) -> None:
 
 @compiled
 def furthest_outside(packed: Packed, held: Flags) -> float:
-    """How far the worst of the held solids (m,) leaves the ball [in]; 0 where none does."""
+    """How far the worst of the held solids (m,) leaves the ball [in]; 0 where none does.
+
+    Parameters
+    ----------
+    packed : Packed
+    held : (m,) array of bool
+
+    Returns
+    -------
+    float [in]
+    """
     radius = reach_from_center(packed, 0)
     beyond = 0.0
     for k in range(1, packed.table.shape[0]):
@@ -92,7 +134,18 @@ def furthest_outside(packed: Packed, held: Flags) -> float:
 
 @compiled
 def exact_numbers(packed: Packed, arm: float, out: Floats) -> bool:
-    """Write the numbers (LENGTH,) where all is closed form; return whether it is."""
+    """Write the numbers (LENGTH,) where all is closed form; return whether it is.
+
+    Parameters
+    ----------
+    packed : Packed
+    arm : float, of the balance [in]
+    out : (LENGTH,) array, written
+
+    Returns
+    -------
+    bool
+    """
     most = packed.table.shape[0]
     visible = np.empty((most, 10))
     moments = np.empty(10)
@@ -117,6 +170,17 @@ def numbers_of_many(
     samples (n, d): what is added to the table at (rows, columns) (c,), taken from column `sources` (c,) of
     the samples; tilts (t, 6): source, row, axis (0 x, 1 y) and pivot, turns of samples[source] degrees.
     beyond (n,): how far the worst of the `held` solids (m,) leaves the ball [in], NaN where it takes lines.
+
+    Parameters
+    ----------
+    packed : Packed
+    samples : (n, d) array
+    rows, columns, sources : (c,) arrays
+    tilts : (t, 6) array
+    held : (m,) array of bool
+    arm : float [in]
+    out : (n, LENGTH) array, written
+    beyond : (n,) array, written [in]
     """
     table = packed.table.copy()
     work = Packed(table, packed.points, packed.vertices, packed.faces, packed.meshes)
@@ -139,6 +203,15 @@ def numbers_of_densities(
 
     visible (m, 10): the moments that all of them share; samples (n, d): what is added to the densities of
     `rows` (c,), from columns `sources` (c,).
+
+    Parameters
+    ----------
+    visible : (m, 10) array [in^3, in^4, in^5]
+    packed : Packed
+    samples : (n, d) array [g/mL]
+    rows, sources : (c,) arrays
+    arm : float [in]
+    out : (n, LENGTH) array, written
     """
     table = packed.table.copy()
     radius = reach_from_center(packed, 0)
@@ -153,7 +226,15 @@ def numbers_of_densities(
 
 @compiled
 def tilt_row(table: Floats, row: int, axis: int, degrees: float, pivot: Floats) -> None:
-    """Turn one solid about an axis of the body, 0 x, 1 y or 2 z, through a pivot."""
+    """Turn one solid about an axis of the body, 0 x, 1 y or 2 z, through a pivot.
+
+    Parameters
+    ----------
+    table : (m, WIDTH) array, changed
+    row, axis : int
+    degrees : float
+    pivot : (3,) array [in]
+    """
     angle = math.radians(degrees)
     c = math.cos(angle)
     s = math.sin(angle)
@@ -189,13 +270,31 @@ class Shapes:
 
     @staticmethod
     def key(packed: Packed) -> bytes:
-        """What designs of the same shapes share, whatever their densities."""
+        """What designs of the same shapes share, whatever their densities.
+
+        Parameters
+        ----------
+        packed : Packed
+
+        Returns
+        -------
+        bytes
+        """
         table = packed.table.copy()
         table[:, DENSITY] = 0.0
         return table.tobytes() + packed.points.tobytes()
 
     def visible(self, packed: Packed) -> Visible:
-        """What is visible of each solid; the last KEPT shapes are remembered."""
+        """What is visible of each solid; the last KEPT shapes are remembered.
+
+        Parameters
+        ----------
+        packed : Packed
+
+        Returns
+        -------
+        Visible
+        """
         key = self.key(packed)
         found = self._known.pop(key, None)
         if found is None:
@@ -208,18 +307,49 @@ class Shapes:
         return found
 
     def moments(self, packed: Packed) -> Floats:
-        """The ball's ten moments (10,) [oz, oz in, oz in^2] about its center."""
+        """The ball's ten moments (10,) [oz, oz in, oz in^2] about its center.
+
+        Parameters
+        ----------
+        packed : Packed
+
+        Returns
+        -------
+        (10,) array
+        """
         return ball_moments(packed, self.visible(packed))
 
     def error(self, packed: Packed) -> Floats:
-        """Bound of those moments (10,) [in^3 g/mL ...]."""
+        """Bound of those moments (10,) [in^3 g/mL ...].
+
+        Parameters
+        ----------
+        packed : Packed
+
+        Returns
+        -------
+        (10,) array
+        """
         return self.visible(packed).error_for(packed.table)
 
 
 def table_numbers(
     packed: Packed, arm: float = BALANCE_ARM, cells: int = STUDY_CELLS, held: Flags | None = None
 ) -> tuple[Floats, float]:
-    """Numbers (LENGTH,) of a packed design, and how far the worst of its held solids leaves the ball [in]."""
+    """Numbers (LENGTH,) of a packed design, and how far the worst of its held solids leaves the ball [in].
+
+    Parameters
+    ----------
+    packed : Packed
+    arm : float, of the balance [in]
+    cells : int, budget of the cubature
+    held : (m,) array of bool, optional, those that must stay inside
+
+    Returns
+    -------
+    numbers : (LENGTH,) array
+    beyond : float [in]
+    """
     out = np.empty(LENGTH)
     if not exact_numbers(packed, arm, out):
         radius = reach_from_center(packed, 0)

@@ -67,7 +67,16 @@ class Parameter(Slot):
         return f"{what} of {', '.join(self.solids)}{where}"
 
     def faults(self, design: Design) -> Iterator[Fault]:
-        """Yield what does not fit the design, relative to the parameter."""
+        """Yield what does not fit the design, relative to the parameter.
+
+        Parameters
+        ----------
+        design : Design
+
+        Returns
+        -------
+        iterator of Fault
+        """
         if self.field in POINT_FIELDS:
             yield from self._faults_of_point(design)
         elif self.field == RATIO:
@@ -98,7 +107,16 @@ class Parameter(Slot):
                     )
 
     def value(self, design: Design) -> float:
-        """The number's present value (of the first solid): 0 of a shift or turn, 1 of a scale."""
+        """The number's present value (of the first solid): 0 of a shift or turn, 1 of a scale.
+
+        Parameters
+        ----------
+        design : Design
+
+        Returns
+        -------
+        float, in the field's unit
+        """
         if self.field in GROUP:
             return 1.0 if self.field == GROUP_SCALE else 0.0
         solid = design.solids[design.index(self.solids[0])]
@@ -118,7 +136,17 @@ class Parameter(Slot):
 
 
 def unpacked(design: Design, packed: Packed) -> Design:
-    """The design whose arrays are `packed`, which differ from those of `design` in numbers alone."""
+    """The design whose arrays are `packed`, which differ from those of `design` in numbers alone.
+
+    Parameters
+    ----------
+    design : Design
+    packed : Packed
+
+    Returns
+    -------
+    Design
+    """
     solids = []
     for solid, row in zip(design.solids, packed.table, strict=True):
         sizes = {name: float(row[column]) for name, column in COLUMNS[type(solid.shape)].items()}
@@ -158,7 +186,16 @@ class Moves:
         ]
 
     def at(self, values: Floats) -> Packed:
-        """The arrays with the parameters' values (d,) set."""
+        """The arrays with the parameters' values (d,) set.
+
+        Parameters
+        ----------
+        values : (d,) array, of all parameters of the search
+
+        Returns
+        -------
+        Packed
+        """
         packed = self.packed._replace(table=self.packed.table.copy(), points=self.packed.points.copy())
         for at, parameter, rows in self._moves:
             self._set(packed, parameter, rows, float(values[at]))

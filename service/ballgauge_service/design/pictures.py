@@ -20,6 +20,14 @@ def layout_picture(points: Sequence[MapPoint]) -> str:
     """The map as SVG: a panel each for differential and asymmetry, every cell with its number.
 
     Columns are arcs from pin to positive axis point, rows drilling angles; darker is more.
+
+    Parameters
+    ----------
+    points : sequence of MapPoint
+
+    Returns
+    -------
+    str
     """
     arcs = list(dict.fromkeys(point.pin_to_pap for point in points))
     angles = list(dict.fromkeys(point.drilling_angle for point in points))

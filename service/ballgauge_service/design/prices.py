@@ -44,7 +44,17 @@ measured and rounded up)."""
 
 
 def clearance_price(packed: Packed, holes: int, solids: int) -> float:
-    """Estimated work of the clearance of some holes from some solids [µs]."""
+    """Estimated work of the clearance of some holes from some solids [µs].
+
+    Parameters
+    ----------
+    packed : Packed
+    holes, solids : int, how many
+
+    Returns
+    -------
+    float [µs]
+    """
     return holes * (CLEARANCE_PRICE * solids + CLEARANCE_VERTEX * len(packed.vertices))
 
 
@@ -53,14 +63,34 @@ HOLE_USUAL_CELLS = 80
 
 
 def hole_price(design: Design, holes: int) -> float:
-    """Estimated work of a drilling as it usually is, with its clearance of every solid [µs]."""
+    """Estimated work of a drilling as it usually is, with its clearance of every solid [µs].
+
+    Parameters
+    ----------
+    design : Design
+    holes : int, how many
+
+    Returns
+    -------
+    float [µs]
+    """
     packed = pack(design)
     clear = clearance_price(packed, holes, len(design.solids))
     return holes * HOLE_USUAL_CELLS * hole_cell_price(packed, holes) + clear
 
 
 def hole_cell_price(packed: Packed, holes: int) -> float:
-    """Estimated work of one cell of the cubature across a hole [µs]."""
+    """Estimated work of one cell of the cubature across a hole [µs].
+
+    Parameters
+    ----------
+    packed : Packed
+    holes : int, of the drilling
+
+    Returns
+    -------
+    float [µs]
+    """
     return _price_packed(len(packed.table) + holes, packed)
 
 
@@ -73,7 +103,16 @@ def _price_packed(cut: int, packed: Packed) -> float:
 
 
 def cell_price(design: Design) -> float:
-    """Estimated work of one cell of the cubature [µs]; 0 where all of the design is closed form."""
+    """Estimated work of one cell of the cubature [µs]; 0 where all of the design is closed form.
+
+    Parameters
+    ----------
+    design : Design
+
+    Returns
+    -------
+    float [µs]
+    """
     packed = pack(design)
     count = len(design.solids)
     group, beneath = np.empty(count, np.int64), np.empty(count, np.int64)
@@ -85,24 +124,62 @@ def evaluation_price(design: Design, *, sampled: bool = False) -> float:
     """Estimated work of one evaluation of a design's numbers [µs], in a search, or sampled in a study.
 
     The cubature, where there is one, comes on top of it.
+
+    Parameters
+    ----------
+    design : Design
+    sampled : bool
+
+    Returns
+    -------
+    float [µs]
     """
     return (SAMPLE if sampled else EVALUATION) + VERTEX * len(pack(design).vertices)
 
 
 def cubature_price(design: Design, cells: int) -> float:
-    """Estimated work of a cubature [µs] where solids of the design cut each other, or begin to."""
+    """Estimated work of a cubature [µs] where solids of the design cut each other, or begin to.
+
+    Parameters
+    ----------
+    design : Design
+    cells : int
+
+    Returns
+    -------
+    float [µs]
+    """
     return cells * (cell_price(design) or _price(len(design.solids), design))
 
 
 def check_design(design: Design) -> None:
-    """Raise InvalidInput where a design's properties are too much to compute."""
+    """Raise InvalidInput where a design's properties are too much to compute.
+
+    Parameters
+    ----------
+    design : Design
+
+    Raises
+    ------
+    InvalidInput
+    """
     if cell_price(design) * CELLS > PROPERTIES_LIMIT:
         text = "too much to compute: too many solids, points or faces that cut each other off a common axis"
         raise InvalidInput([Fault("/solids", text)])
 
 
 def cells_for(design: Design) -> tuple[int, bool]:
-    """Cells of the cubature for a design's properties, and whether what each solid adds is affordable too."""
+    """Cells of the cubature for a design's properties, and whether what each solid adds is affordable too.
+
+    Parameters
+    ----------
+    design : Design
+
+    Returns
+    -------
+    cells : int
+    affordable : bool
+    """
     price = cell_price(design)
     if price == 0.0:
         return CELLS, True
@@ -113,7 +190,21 @@ def cells_for(design: Design) -> tuple[int, bool]:
 
 
 def hole_cells_for(design: Design, holes: int) -> int:
-    """Cells of the cubature across each of some holes. Raises InvalidInput where they are too much."""
+    """Cells of the cubature across each of some holes. Raises InvalidInput where they are too much.
+
+    Parameters
+    ----------
+    design : Design
+    holes : int
+
+    Returns
+    -------
+    int
+
+    Raises
+    ------
+    InvalidInput
+    """
     affordable = int(DRILLING_LIMIT / (max(holes, 1) * _price(len(design.solids) + holes, design)))
     if affordable < LEAST_HOLE_CELLS:
         text = "too much to compute: too many holes for so many solids, points or faces"

@@ -64,7 +64,12 @@ class Tolerance(Slot):
         return self.half_width / math.sqrt(3.0)
 
     def halved(self) -> Tolerance:
-        """The same tolerance, half as wide."""
+        """The same tolerance, half as wide.
+
+        Returns
+        -------
+        Tolerance
+        """
         return replace(
             self,
             standard_deviation=None if self.standard_deviation is None else 0.5 * self.standard_deviation,
@@ -150,7 +155,16 @@ class ProductionStudy:
 
 
 def only_densities(tolerances: Sequence[Tolerance]) -> bool:
-    """Whether nothing but densities varies, so that one cubature serves all samples."""
+    """Whether nothing but densities varies, so that one cubature serves all samples.
+
+    Parameters
+    ----------
+    tolerances : sequence of Tolerance
+
+    Returns
+    -------
+    bool
+    """
     return all(each.field == "density" for each in tolerances)
 
 
@@ -251,6 +265,17 @@ def sample_piece(
     """Numbers (n, LENGTH) of a piece of the samples, and how far a solid leaves the ball [in] in each, (n,).
 
     common: plan, packed design, arm of the balance, cells of the cubature.
+
+    Parameters
+    ----------
+    common : tuple of plan, packed design, arm of the balance [in] and cells of the cubature
+    samples : (n, d) array, deviations
+    check : callable, asked between samples
+
+    Returns
+    -------
+    numbers : (n, LENGTH) array
+    beyond : (n,) array [in]
     """
     plan, packed, arm, cells = common
     out, beyond = np.empty((len(samples), LENGTH)), np.empty(len(samples))
@@ -285,7 +310,17 @@ def _draw(tolerances: Sequence[Tolerance], samples: int, seed: int) -> tuple[Flo
 
 
 def clopper_pearson(failed: int, samples: int, confidence: float) -> tuple[float, float]:
-    """Exact binomial confidence interval of a fraction (Clopper & Pearson, 1934), from beta quantiles."""
+    """Exact binomial confidence interval of a fraction (Clopper & Pearson, 1934), from beta quantiles.
+
+    Parameters
+    ----------
+    failed, samples : int
+    confidence : float, 0..1
+
+    Returns
+    -------
+    low, high : float, 0..1
+    """
     tail = 0.5 * (1.0 - confidence)
     low = 0.0 if failed == 0 else float(beta.ppf(tail, failed, samples - failed + 1))
     high = 1.0 if failed == samples else float(beta.ppf(1.0 - tail, failed + 1, samples - failed))

@@ -105,6 +105,10 @@ def read_request(loaded: Loaded, files: Files) -> DesignRequest:
     ------
     InvalidInput
         Naming every impossible field of both designs, and of what is asked about their solids.
+
+    Returns
+    -------
+    DesignRequest
     """
     compare = loaded.get("compare", {})
     specs = {"/design": loaded["design"]}
@@ -172,7 +176,20 @@ class Meshes:
         self._faces = 0
 
     def read(self, spec: Loaded) -> Mesh:
-        """The mesh of a design's entry. Raises InvalidInput, relative to it."""
+        """The mesh of a design's entry. Raises InvalidInput, relative to it.
+
+        Parameters
+        ----------
+        spec : mapping, an entry of the design's meshes
+
+        Returns
+        -------
+        Mesh
+
+        Raises
+        ------
+        InvalidInput, relative to the entry
+        """
         key = tuple(str(spec.get(name)) for name in ("file", "data", "format", "unit"))
         if key not in self._known:
             found = read_mesh(_bytes(spec, self._files), spec["format"], spec["unit"])
@@ -194,7 +211,21 @@ def _check_faces(spec: Loaded, meshes: Mapping[str, Mesh]) -> Iterator[Fault]:
 
 
 def read_design(spec: Loaded, read: Meshes) -> Design:
-    """Make one loaded design into a value. Raises InvalidInput with every bad field, relative to it."""
+    """Make one loaded design into a value. Raises InvalidInput with every bad field, relative to it.
+
+    Parameters
+    ----------
+    spec : mapping, as `ballgauge_schemas` loads a design
+    read : Meshes
+
+    Returns
+    -------
+    Design
+
+    Raises
+    ------
+    InvalidInput with every bad field, relative to it
+    """
     faults: list[Fault] = []
     meshes: dict[str, Mesh] = {}
     for at, mesh in enumerate(spec["meshes"]):
@@ -481,7 +512,23 @@ def _production(asked: Loaded) -> Production:
 
 
 def read_drill(loaded: Loaded, arm: float, place: str, diameter: float) -> Drill:
-    """Make a loaded drilling at `place` of the request into values; arm: where it has none of its own."""
+    """Make a loaded drilling at `place` of the request into values; arm: where it has none of its own.
+
+    Parameters
+    ----------
+    loaded : mapping, as `ballgauge_schemas` loads a drilling
+    arm : float, of the balance where it has none of its own [in]
+    place : str, its pointer
+    diameter : float, of the ball [in]
+
+    Returns
+    -------
+    Drill
+
+    Raises
+    ------
+    InvalidInput with every impossible field
+    """
     drilling, ball = Drilling.of(loaded), Ball(diameter=Quantity(diameter))
     faults = [
         replace(fault, pointer=place + fault.pointer.removeprefix("/drilling"))

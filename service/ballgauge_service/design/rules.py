@@ -62,12 +62,31 @@ def judge_design(rules: Rules, made: MassProperties) -> Judged:
     """Judge a design as made by the rules of approval.
 
     Raises InvalidInput for an overlay there is not.
+
+    Parameters
+    ----------
+    rules : Rules
+    made : MassProperties
+
+    Returns
+    -------
+    Judged
     """
     return _judged(rules, _ball(made))
 
 
 def judge_found(rules: Rules, found: FoundBall) -> Judged:
-    """Judge a design that a search found as made, like the design itself."""
+    """Judge a design that a search found as made, like the design itself.
+
+    Parameters
+    ----------
+    rules : Rules
+    found : FoundBall
+
+    Returns
+    -------
+    Judged
+    """
     numbers = {name: found.numbers[name] for name in BOX_NUMBERS if name in found.numbers}
     densest = max(solid.density for solid in found.design.solids)
     return _judged(rules, _of({**numbers, "diameter": found.design.diameter, "max_density": densest}))
@@ -92,6 +111,18 @@ def judge_drilled(
     """Judge what drilling adds to a design, its holes and its balance, by the rules of play.
 
     A verdict that turns with an arm that is not given is inconclusive.
+
+    Parameters
+    ----------
+    rules : Rules
+    made : MassProperties
+    drilled : DrilledDesign
+    drill : Drill
+    arm_given : bool, whether the request states the balance's arm
+
+    Returns
+    -------
+    Judged
     """
     judged_by = rules.edition("play")
     arm = drill.arm

@@ -44,8 +44,8 @@ STEP = 1e-6
 ITERATIONS = 8
 SEARCHING = 0.7
 """Of ours: distance, as a part of the bounds, beyond which two solutions differ; inches by which a solid may
-leave the ball at the cost of one tolerance while searching; step of the derivatives, as a part of the bounds;
-steps that a search takes at least; part of the work that is left that a search may do."""
+leave the ball at the cost of all misses once more while searching; step of the derivatives, as a part of the
+bounds; steps that a search takes at least; part of the work that is left that a search may do."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,7 +184,7 @@ def _least_price(balls: Sequence[Ball], moving: int, drillings: int) -> float:
     return sum(once for once, _ in prices) + (ITERATIONS * (1 + moving) * steps if moving else 0.0)
 
 
-def checked_price(balls: Sequence[Ball], unspent: float) -> float:
+def _checked_price(balls: Sequence[Ball], unspent: float) -> float:
     """The least work of a search [µs]; raises InvalidInput with what fits where that is too much."""
     moving = max(ball.moving for ball in balls)
     drillings = max(len(ball.variant.held.drills) for ball in balls)
@@ -224,8 +224,23 @@ def search_price(
     """The least work of a search [µs], before it begins.
 
     Raises InvalidInput where that is too much, or a solid leaves a ball.
+
+    Parameters
+    ----------
+    variants : sequence of Variant
+    parameters : sequence of Parameter
+    across : sequence of Across
+    unspent : float, work that is allowed [µs]
+
+    Returns
+    -------
+    float [µs]
+
+    Raises
+    ------
+    InvalidInput, too where a solid leaves a ball
     """
-    return checked_price(_aims_and_balls(variants, parameters, across, BALANCE_ARM, Run())[1], unspent)
+    return _checked_price(_aims_and_balls(variants, parameters, across, BALANCE_ARM, Run())[1], unspent)
 
 
 class _WorkDone(Exception):
@@ -256,12 +271,22 @@ class Problem:
         self.weights = [aim.target.weight for aim in self.aims]
 
     def aim_at(self, targets: Sequence[Target]) -> None:
-        """Aim at other targets of the one ball; what a ball as made does not have must be among the first."""
+        """Aim at other targets of the one ball; what a ball as made does not have must be among the first.
+
+        Parameters
+        ----------
+        targets : sequence of Target
+        """
         self.aims = tuple(Aim(target, (0,)) for target in targets)
         self.weights = [target.weight for target in targets]
 
     def leave(self, share: float) -> None:
-        """Keep a share of the work that is left for later; 0: none, for what must be done."""
+        """Keep a share of the work that is left for later; 0: none, for what must be done.
+
+        Parameters
+        ----------
+        share : float, 0..1
+        """
         self._reserve = share * self.run.unspent if share > 0.0 and math.isfinite(self.run.unspent) else 0.0
 
     @property
@@ -270,7 +295,16 @@ class Problem:
         return sum(ball.work for ball in self.balls)
 
     def own(self, at: int) -> Floats:
-        """The parameters' present values in one of the balls; those that it does not have, in the middle."""
+        """The parameters' present values in one of the balls; those that it does not have, in the middle.
+
+        Parameters
+        ----------
+        at : int, a ball
+
+        Returns
+        -------
+        (d,) array
+        """
         ball = self.balls[at]
         values: Floats = self.low + 0.5 * self.range
         for place in ball.places:
@@ -278,7 +312,21 @@ class Problem:
         return values
 
     def found(self, scaled: Floats) -> tuple[list[Numbers], float]:
-        """Numbers of the balls at a point, and how far the worst solid leaves its ball [in]."""
+        """Numbers of the balls at a point, and how far the worst solid leaves its ball [in].
+
+        Parameters
+        ----------
+        scaled : (d,) array, 0..1
+
+        Returns
+        -------
+        numbers : list of mappings, one a ball
+        beyond : float [in]
+
+        Raises
+        ------
+        _WorkDone where only what is kept for later is left
+        """
         key = scaled.tobytes()
         if self._last is not None and self._last[0] == key:
             return self._last[1]
@@ -292,7 +340,16 @@ class Problem:
         return self._last[1]
 
     def residuals(self, keep: NDArray[np.bool_]) -> Callable[[Floats], Floats]:
-        """The weighted misses of the kept aims, and the penalty of leaving the ball."""
+        """The weighted misses of the kept aims, and the penalty of leaving the ball.
+
+        Parameters
+        ----------
+        keep : (a,) array of bool
+
+        Returns
+        -------
+        callable (d,) to (r,)
+        """
 
         def of(scaled: Floats) -> Floats:
             found, beyond = self.found(scaled)
@@ -301,7 +358,8 @@ class Problem:
                 for at in np.flatnonzero(keep)
                 for each in (self.aims[at].misses(found, EDGE),)
             ]
-            both = np.concatenate([*misses, [beyond / OUTSIDE]])
+            off = 1.0 + math.sqrt(sum(float(each @ each) for each in misses))
+            both = np.concatenate([*misses, [off * beyond / OUTSIDE]])
             cost = float(both @ both)
             if self.nearest is None or cost < self.nearest[0]:
                 self.nearest = cost, scaled.copy()
@@ -310,7 +368,17 @@ class Problem:
         return of
 
     def excess(self, scaled: Floats) -> tuple[Floats, float]:
-        """Tolerances by which each aim is missed at worst (a,), and the distance outside the ball [in]."""
+        """Tolerances by which each aim is missed at worst (a,), and the distance outside the ball [in].
+
+        Parameters
+        ----------
+        scaled : (d,) array, 0..1
+
+        Returns
+        -------
+        excess : (a,) array
+        beyond : float [in]
+        """
         found, beyond = self.found(scaled)
         return np.array([aim.excess(found).max() for aim in self.aims]), beyond
 
@@ -318,18 +386,45 @@ class Problem:
         """What is left to aims held below limits, by their places, and of the ball around the solids (k,).
 
         Smooth, in tolerances, and negative where it is not kept.
+
+        Parameters
+        ----------
+        scaled : (d,) array, 0..1
+        within : mapping of an aim's place to its limit [tolerances]
+
+        Returns
+        -------
+        (k,) array
         """
         found, beyond = self.found(scaled)
         left = [limit + self.aims[at].slack(found) for at, limit in within.items()]
         return np.concatenate([*left, [1e-9 - beyond / OUTSIDE]])
 
     def meets(self, scaled: Floats) -> bool:
-        """Whether a point meets everything."""
+        """Whether a point meets everything.
+
+        Parameters
+        ----------
+        scaled : (d,) array, 0..1
+
+        Returns
+        -------
+        bool
+        """
         excess, beyond = self.excess(scaled)
         return bool(excess.max(initial=0.0) <= MET and beyond <= 1e-9)
 
     def starts(self, count: int, seed: int) -> Floats:
-        """The design itself where the bounds hold it, then Sobol points, (count, d)."""
+        """The design itself where the bounds hold it, then Sobol points, (count, d).
+
+        Parameters
+        ----------
+        count, seed : int
+
+        Returns
+        -------
+        (count, d) array, 0..1
+        """
         sampler = qmc.Sobol(len(self.parameters), rng=np.random.default_rng(seed))
         points = 0.05 + 0.9 * sampler.random_base2(max(1, math.ceil(math.log2(count))))[:count]
         own = self.low + 0.5 * self.range
@@ -340,24 +435,87 @@ class Problem:
         return np.asarray(points, dtype=np.float64)
 
     def best(self, start: Floats, keep: NDArray[np.bool_]) -> Floats:
-        """The point of least residuals reached from a start."""
+        """The point of least residuals reached from a start.
+
+        Parameters
+        ----------
+        start : (d,) array, 0..1
+        keep : (a,) array of bool, aims that count
+
+        Returns
+        -------
+        (d,) array
+        """
         found = least_squares(
             self.residuals(keep), start, bounds=(0.0, 1.0), diff_step=STEP, xtol=1e-12, ftol=1e-12,
             gtol=1e-12, max_nfev=60,
         )  # fmt: skip
         return np.asarray(found.x, dtype=np.float64)
 
+    def inside(self, scaled: Floats) -> Floats:
+        """The point nearest to one, on the way from the first start, at which no solid leaves its ball.
+
+        Parameters
+        ----------
+        scaled : (d,) array, 0..1
+
+        Returns
+        -------
+        (d,) array; the same where it holds already, or the first start does not
+        """
+
+        def holds(share: float) -> bool:
+            values = self.low + self.range * (home + share * (scaled - home))
+            return max(ball.beyond(values) for ball in self.balls) <= 0.0
+
+        home = self.starts(1, 0)[0]
+        if holds(1.0) or not holds(0.0):
+            return scaled
+        low, high = 0.0, 1.0
+        while high - low > 1e-7:
+            middle = 0.5 * (low + high)
+            low, high = (middle, high) if holds(middle) else (low, middle)
+        reached: Floats = home + low * (scaled - home)
+        return reached
+
     def names(self, aim: Aim) -> tuple[str, ...]:
-        """Names of the balls of an aim."""
+        """Names of the balls of an aim.
+
+        Parameters
+        ----------
+        aim : Aim
+
+        Returns
+        -------
+        tuple of str
+        """
         return tuple(self.balls[at].variant.name for at in aim.balls)
 
     def title(self, aim: Aim) -> str:
-        """The aim in words: its number, and where there are several balls, which."""
+        """The aim in words: its number, and where there are several balls, which.
+
+        Parameters
+        ----------
+        aim : Aim
+
+        Returns
+        -------
+        str
+        """
         where = f" of {', '.join(self.names(aim))}" if len(self.balls) > 1 else ""
         return f"{aim.target.number}{where}"
 
     def solution(self, scaled: Floats) -> Solution:
-        """The solution at a point."""
+        """The solution at a point.
+
+        Parameters
+        ----------
+        scaled : (d,) array, 0..1
+
+        Returns
+        -------
+        Solution
+        """
         values = self.low + self.range * scaled
         found = [ball.at(values, drilled=True)[0] for ball in self.balls]
         cost = float(np.sum(self.residuals(np.ones(len(self.aims), np.bool_))(scaled) ** 2))
@@ -411,6 +569,18 @@ def search(
     """The points reached from the starts, each with its squared misses, and how many starts were searched.
 
     Where the work allows no more, the nearest point of a search that it ended is among them.
+
+    Parameters
+    ----------
+    problem : Problem
+    starts : (n, d) array, 0..1
+    keep : (a,) array of bool, aims that count
+    doing : str, for the progress
+
+    Returns
+    -------
+    found : list of (squared misses, (d,) array)
+    searched : int
     """
     found: list[tuple[float, Floats]] = []
     residuals = problem.residuals(keep)
@@ -423,11 +593,12 @@ def search(
         problem.run.report(first + (last - first) * at / len(starts), doing)
         problem.nearest = None
         try:
-            point = problem.best(start, keep)
+            point = problem.inside(problem.best(start, keep))
             found.append((round(float(np.sum(residuals(point) ** 2)), 9), point))
         except _WorkDone:
             if problem.nearest is not None or not found:
-                found.append(problem.nearest or (math.inf, start))
+                cost, point = problem.nearest or (math.inf, start)
+                found.append((cost, problem.inside(point)))
             return found, at
     return found, len(found)
 
@@ -436,6 +607,15 @@ def settled(problem: Problem, found: list[tuple[float, Floats]]) -> list[tuple[f
     """The points found, led by one that meets all targets where there is one near the best of them.
 
     Least squares may leave a target out for the sake of the middles of others.
+
+    Parameters
+    ----------
+    problem : Problem
+    found : list of (squared misses, (d,) array)
+
+    Returns
+    -------
+    list, as `found`
     """
     try:
         if any(problem.meets(point) for _, point in found) or not problem.parameters:
@@ -537,7 +717,18 @@ def _sensitivities(problem: Problem, scaled: Floats) -> tuple[Sensitivity, ...]:
 
 
 def solve(design: Design, job: Solve, *, balance_arm: float = BALANCE_ARM, run: Run | None = None) -> Solved:
-    """Find designs that meet the targets: a set of one ball; see `solve_set`."""
+    """Find designs that meet the targets: a set of one ball; see `solve_set`.
+
+    Parameters
+    ----------
+    design : Design
+    job : Solve
+    balance_arm, run : as of `solve_set`
+
+    Returns
+    -------
+    Solved
+    """
     one = Variant("", design, job.targets, job.held)
     every = Set((one,), job.parameters, (), job.seed, job.starts, job.keep)
     return solve_set(every, balance_arm=balance_arm, run=run)

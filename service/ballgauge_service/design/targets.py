@@ -94,7 +94,17 @@ class Target:
         return next((each for each in given if each is not None), math.nan)
 
     def misses(self, numbers: Floats, inside: float = 0.0) -> Floats:
-        """Misses in tolerances (n,), aimed as far inside the limits as is said."""
+        """Misses in tolerances (n,), aimed as far inside the limits as is said.
+
+        Parameters
+        ----------
+        numbers : (n,) array
+        inside : float [tolerances]
+
+        Returns
+        -------
+        (n,) array
+        """
         if not self.one_sided:
             return (numbers - self.wanted) / self.tolerance
         above = -math.inf if self.at_most is None else (numbers - self.at_most) / self.tolerance + inside
@@ -103,7 +113,16 @@ class Target:
         return found
 
     def slack(self, numbers: Floats) -> Floats:
-        """Tolerances left on either side (2, n), negative beyond what meets the target."""
+        """Tolerances left on either side (2, n), negative beyond what meets the target.
+
+        Parameters
+        ----------
+        numbers : (n,) array
+
+        Returns
+        -------
+        (2, n) array
+        """
         low, high = self.at_least, self.at_most
         if not self.one_sided:
             low, high = self.wanted - self.tolerance, self.wanted + self.tolerance
@@ -162,7 +181,16 @@ class Aim:
         return len(self.balls) > 1
 
     def of(self, found: Sequence[Numbers]) -> Floats:
-        """The numbers (n,) that the target is about; NaN where a ball does not have them."""
+        """The numbers (n,) that the target is about; NaN where a ball does not have them.
+
+        Parameters
+        ----------
+        found : sequence of mappings, the numbers of each ball
+
+        Returns
+        -------
+        (n,) array
+        """
         if not self.across:
             return found[self.balls[0]][self.target.number]
         values = [found[ball][self.target.number] for ball in self.balls]
@@ -170,21 +198,58 @@ class Aim:
         return np.concatenate([np.subtract.outer(b, a).ravel() for a, b in pairs])
 
     def misses(self, found: Sequence[Numbers], inside: float = 0.0) -> Floats:
-        """Misses in tolerances (n,)."""
+        """Misses in tolerances (n,).
+
+        Parameters
+        ----------
+        found : sequence of mappings, the numbers of each ball
+        inside : float [tolerances]
+
+        Returns
+        -------
+        (n,) array
+        """
         return _filled(self.target.misses(self.of(found), inside))
 
     def slack(self, found: Sequence[Numbers]) -> Floats:
-        """Tolerances left on either side of each number, as far as there is a limit (k,)."""
+        """Tolerances left on either side of each number, as far as there is a limit (k,).
+
+        Parameters
+        ----------
+        found : sequence of mappings, the numbers of each ball
+
+        Returns
+        -------
+        (k,) array
+        """
         left = self.target.slack(self.of(found)).ravel()
         return np.where(np.isnan(left), -NOWHERE, left)[~np.isinf(left)]
 
     def excess(self, found: Sequence[Numbers]) -> Floats:
-        """Tolerances beyond what meets the target (n,); negative within."""
+        """Tolerances beyond what meets the target (n,); negative within.
+
+        Parameters
+        ----------
+        found : sequence of mappings, the numbers of each ball
+
+        Returns
+        -------
+        (n,) array
+        """
         least = self.target.slack(self.of(found)).min(axis=0)
         return -np.where(np.isnan(least), -NOWHERE, least)
 
     def worst(self, found: Sequence[Numbers]) -> tuple[float, float, float]:
-        """Number, miss and excess where they are worst."""
+        """Number, miss and excess where they are worst.
+
+        Parameters
+        ----------
+        found : sequence of mappings, the numbers of each ball
+
+        Returns
+        -------
+        number, miss, excess : float
+        """
         excess = self.excess(found)
         at = int(np.argmax(excess))
         return float(self.of(found)[at]), float(self.misses(found)[at]), float(excess[at])
@@ -196,7 +261,17 @@ def _filled(misses: Floats) -> Floats:
 
 
 def resolved(aims: Sequence[Aim], found: Sequence[Numbers]) -> tuple[Aim, ...]:
-    """The aims, those without a value at what the balls have to begin with."""
+    """The aims, those without a value at what the balls have to begin with.
+
+    Parameters
+    ----------
+    aims : sequence of Aim
+    found : sequence of mappings, the numbers of each ball
+
+    Returns
+    -------
+    tuple of Aim
+    """
     return tuple(
         aim
         if aim.target.value is not None or aim.target.one_sided
@@ -268,6 +343,15 @@ class Ball:
         """Estimated work of all that is found once, and of one step of a search whose shapes move [µs].
 
         moving, drillings: how many sizes and places move, and the most drillings that it is held over.
+
+        Parameters
+        ----------
+        moving : int, sizes and places that move
+        drillings : int, most that the ball is held over
+
+        Returns
+        -------
+        once, each : float [µs]
         """
         packed = self.moves.packed
         cells, across = (STUDY_CELLS, SEARCH_CELLS) if moving else (CELLS, HOLE_USUAL_CELLS)
@@ -287,6 +371,16 @@ class Ball:
         """The numbers at the parameters' values, and how far the worst solid leaves the ball [in].
 
         drilled: also those of the drilled ball that no target asks for.
+
+        Parameters
+        ----------
+        values : (d,) array, of all parameters of the search
+        drilled : bool
+
+        Returns
+        -------
+        numbers : mapping of name to (n,) array
+        beyond : float [in]
         """
         packed = self.moves.at(values)
         radius = reach_from_center(packed, 0)
@@ -297,14 +391,46 @@ class Ball:
         found |= self._more(packed, moments, radius)
         if self.variant.held.drills and (drilled or self._drilled or self._clear):
             found |= self._held(packed, moments, radius, full=drilled)
-        return found, float(furthest_outside(packed, np.ones(len(packed.table), np.bool_)))
+        return found, self.beyond(values)
+
+    def beyond(self, values: Floats) -> float:
+        """How far the worst solid leaves the ball there [in].
+
+        Parameters
+        ----------
+        values : (d,) array, of all parameters of the search
+
+        Returns
+        -------
+        float
+        """
+        packed = self.moves.at(values)
+        return float(furthest_outside(packed, np.ones(len(packed.table), np.bool_)))
 
     def design_at(self, values: Floats) -> Design:
-        """The design at the parameters' values."""
+        """The design at the parameters' values.
+
+        Parameters
+        ----------
+        values : (d,) array, of all parameters of the search
+
+        Returns
+        -------
+        Design
+        """
         return unpacked(self.variant.design, self.moves.at(values))
 
     def error_at(self, values: Floats) -> dict[str, float]:
-        """Bounds of the error of weight, RG and differential there."""
+        """Bounds of the error of weight, RG and differential there.
+
+        Parameters
+        ----------
+        values : (d,) array, of all parameters of the search
+
+        Returns
+        -------
+        dict of number to its bound
+        """
         packed = self.moves.at(values)
         moments, numbers = self._shapes.moments(packed), np.empty(LENGTH)
         numbers_of(moments, reach_from_center(packed, 0), self._arm, numbers)
@@ -388,7 +514,19 @@ def _or_nan(value: float | None) -> float:
 def plain(
     numbers: Numbers, aims: Sequence[Aim], ball: int, found: Sequence[Numbers]
 ) -> dict[str, float | None]:
-    """Each number once: the ball's own, and of those held over several drillings the one that is worst."""
+    """Each number once: the ball's own, and of those held over several drillings the one that is worst.
+
+    Parameters
+    ----------
+    numbers : mapping, of the ball
+    aims : sequence of Aim
+    ball : int, its place
+    found : sequence of mappings, the numbers of each ball
+
+    Returns
+    -------
+    dict of number to its value
+    """
     own = {name: finite(float(values[0])) for name, values in numbers.items() if name in NUMBERS}
     for aim in aims:
         if aim.balls == (ball,):
@@ -397,7 +535,16 @@ def plain(
 
 
 def drilled_numbers(numbers: Numbers) -> Iterator[dict[str, float | None]]:
-    """The numbers of the drilled ball, drilling by drilling."""
+    """The numbers of the drilled ball, drilling by drilling.
+
+    Parameters
+    ----------
+    numbers : mapping, of the ball
+
+    Returns
+    -------
+    iterator of dict
+    """
     names = [name for name in (*DRILLED_NUMBERS, CLEARANCE) if name in numbers]
     for at in range(len(numbers[names[0]]) if names else 0):
         yield {name: finite(float(numbers[name][at])) for name in names}

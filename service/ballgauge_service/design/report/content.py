@@ -52,7 +52,18 @@ _WORST_FIRST = ("nonconforming", "inconclusive", "conforming", "not_assessed")
 
 
 def report(found: Found, answer: Document, style: Style) -> Report:
-    """The report on a design; answer: what was found, in the report's language."""
+    """The report on a design; answer: what was found, in the report's language.
+
+    Parameters
+    ----------
+    found : Found
+    answer : mapping, as it is told
+    style : Style
+
+    Returns
+    -------
+    Report
+    """
     _ = style.text
     name = shown(found.design.name or _("Design"))
     blocks = tuple(_blocks(found, answer, style))
@@ -60,7 +71,17 @@ def report(found: Found, answer: Document, style: Style) -> Report:
 
 
 def drawing(design: Design, style: Style) -> Report:
-    """The dimensioned drawing on paper: both sections, and the table of parts."""
+    """The dimensioned drawing on paper: both sections, and the table of parts.
+
+    Parameters
+    ----------
+    design : Design
+    style : Style
+
+    Returns
+    -------
+    Report
+    """
     _ = style.text
     blocks = (_sections(design, style), _parts(design, None, style), Notes((_advice(style),)))
     title, name = _("Drawing of a bowling ball's layers"), shown(design.name or _("Design"))
@@ -68,7 +89,17 @@ def drawing(design: Design, style: Style) -> Report:
 
 
 def drawn(design: Design, style: Style) -> str:
-    """The dimensioned drawing as SVG: both sections, and the parts with their numbers."""
+    """The dimensioned drawing as SVG: both sections, and the parts with their numbers.
+
+    Parameters
+    ----------
+    design : Design
+    style : Style
+
+    Returns
+    -------
+    str
+    """
     _ = style.text
     sheet = Picture(_("Drawing of a bowling ball's layers"), "")
     for plane in (0, 1):
@@ -81,6 +112,9 @@ def drawn(design: Design, style: Style) -> str:
         row = f"{number}  {shown(solid.name)}: {_shape(solid, style)}; {style.value(solid.density, 'g/mL')}; "
         sheet.shapes.append(Word(8, sheet.height, row + _place(solid, style), "ink"))
         sheet.height += 14
+    order = _("In order: each later part displaces what lies beneath it.")
+    sheet.shapes.append(Word(8, sheet.height, order, "faint"))
+    sheet.height += 14
     return page.alone(sheet)
 
 

@@ -33,14 +33,29 @@ class Cut(NamedTuple):
     rings: tuple[np.ndarray, ...]
 
     def reach(self) -> tuple[float, float, float, float]:
-        """Least and greatest place across, and up [in]."""
+        """Least and greatest place across, and up [in].
+
+        Returns
+        -------
+        left, right, low, high : float [in]
+        """
         points = np.concatenate(self.rings)
         (left, low), (right, high) = points.min(0), points.max(0)
         return float(left), float(right), float(low), float(high)
 
 
 def cuts(design: Design, plane: int) -> list[Cut]:
-    """The solids cut by a plane through the pin: 0 holds the mark, 1 lies square to it."""
+    """The solids cut by a plane through the pin: 0 holds the mark, 1 lies square to it.
+
+    Parameters
+    ----------
+    design : Design
+    plane : int, 0 or 1
+
+    Returns
+    -------
+    list of Cut
+    """
     normal = np.eye(3)[1 - plane]
     found = []
     for at, solid in enumerate(design.solids):
@@ -52,7 +67,18 @@ def cuts(design: Design, plane: int) -> list[Cut]:
 
 
 def section(design: Design, plane: int, style: Style) -> Picture:
-    """One section with its dimensions, each with the number of its solid in the table of parts."""
+    """One section with its dimensions, each with the number of its solid in the table of parts.
+
+    Parameters
+    ----------
+    design : Design
+    plane : int, 0 or 1
+    style : Style
+
+    Returns
+    -------
+    Picture
+    """
     _ = style.text
     title = (
         _("Section through pin and mark") if plane == 0 else _("Section through the pin, square to the mark")
@@ -123,7 +149,17 @@ def _dimension(start: Point, end: Point, base: float, text: str, *, upright: boo
 
 
 def moved(shape: Shape, across: float, down: float) -> Shape:
-    """A shape elsewhere on a sheet."""
+    """A shape elsewhere on a sheet.
+
+    Parameters
+    ----------
+    shape : Shape, of a picture
+    across, down : float [px]
+
+    Returns
+    -------
+    Shape
+    """
     if isinstance(shape, Word):
         return shape._replace(x=shape.x + across, y=shape.y + down)
     if isinstance(shape, Line):

@@ -19,6 +19,8 @@ from ballgauge_service.design.solids.tessellation import sections_within, tessel
 FACET, COARSE = 0.001, 12
 """Inches that a facet may lie within a round solid; sides of one to find its size by (ours)."""
 
+ORDER = "Whole bodies in order: each later one displaces what lies beneath it."
+
 _TYPES = (
     '<?xml version="1.0" encoding="UTF-8"?><Types xmlns="http://schemas.openxmlformats.org/package/2006/'
     'content-types"><Default Extension="rels" ContentType="application/vnd.openxmlformats-package.'
@@ -78,7 +80,8 @@ def _as_3mf(design: Design) -> bytes:
     model = (
         '<?xml version="1.0" encoding="UTF-8"?><model unit="millimeter" xml:lang="en" '
         'xmlns="http://schemas.microsoft.com/3dmanufacturing/core/2015/02"><metadata name="Title">'
-        f"{_text(design.name)}</metadata><resources>{''.join(objects)}</resources>"
+        f'{_text(design.name)}</metadata><metadata name="Description">{ORDER}</metadata><resources>'
+        f"{''.join(objects)}</resources>"
         f"<build>{''.join(items)}</build></model>"
     )
     sink = io.BytesIO()
