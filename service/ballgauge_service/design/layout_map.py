@@ -54,8 +54,9 @@ def map_price(design: Design, drill: Drill, job: LayoutMap, unspent: float) -> f
     each = hole_price(design, len(drill.holes))
     count = len(job.pin_to_pap) * len(job.drilling_angle)
     if each * count > unspent:
-        words = f"at most {int(unspent / each)} layouts for this design and these holes"
-        raise InvalidInput([Fault("", f"too much to compute: {words}")])
+        most = int(unspent / each)
+        words = f"too much to compute: at most {most} layouts for this design and these holes"
+        raise InvalidInput([Fault("", words)])
     return each * count
 
 
