@@ -265,7 +265,7 @@ class Problem:
         self.run, self.evaluations = run, 0
         self.share = (0.0, 1.0)
         self._last: tuple[bytes, tuple[list[Numbers], float]] | None = None
-        self._reserve = 0.0
+        self._reserve: float | None = None
         self.nearest: tuple[float, Floats] | None = None
         self.aims = resolved(aims, [ball.at(self.own(at))[0] for at, ball in enumerate(self.balls)])
         self.weights = [aim.target.weight for aim in self.aims]
@@ -287,7 +287,8 @@ class Problem:
         ----------
         share : float, 0..1
         """
-        self._reserve = share * self.run.unspent if share > 0.0 and math.isfinite(self.run.unspent) else 0.0
+        bounded = share > 0.0 and math.isfinite(self.run.unspent)
+        self._reserve = share * max(self.run.unspent, 0.0) if bounded else None
 
     @property
     def work(self) -> float:
@@ -330,7 +331,7 @@ class Problem:
         key = scaled.tobytes()
         if self._last is not None and self._last[0] == key:
             return self._last[1]
-        if self._reserve > 0.0 and not self.run.fits(self._reserve):
+        if self._reserve is not None and not self.run.fits(self._reserve):
             raise _WorkDone
         self.run.check()
         self.evaluations += 1
@@ -888,8 +889,11 @@ def trade_off(
     problem.share = (0.0, 0.4)
     keep = np.array([n in others for n in range(len(names))])
     problem.leave(1.0 - 0.5 * SEARCHING)
-    found, _ = search(problem, starts, keep, "ends of the front")
+    found, searched = search(problem, starts, keep, "ends of the front")
     reached = [point for cost, point in found if cost <= len(others) + 1e-6]
+    if not reached and searched < len(starts):
+        problem.leave(0.0)
+        return Along((problem.solution(min(found, key=lambda each: each[0])[1]),), 1)
     along: list[Floats] = []
     problem.leave(1.0 - SEARCHING)
     try:
