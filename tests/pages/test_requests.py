@@ -145,6 +145,8 @@ class Editing(Asking):
 
     def left(self) -> None:
         self.past = []
+        if not self.seen()["hash"]:  # nothing was asked for: the page begins anew in its language
+            self.request = json.loads(self.seen()["told"]["request"])
         self.browser.run("window.confirm = () => { window.asked = true; return true; }")
 
     def at(self, name: str) -> Any:
@@ -242,7 +244,9 @@ class Editing(Asking):
 
     def answer(self, seen: dict[str, Any]) -> Any:
         if self.broken_text:
-            return requests.Response()
+            refused = requests.Response()
+            refused.status_code = 422
+            return refused
         body = json.loads(shlex.split(seen["call"])[-1]) if seen["call"] else {}
         if seen["state"] == "current":
             assert self.is_asked(body)

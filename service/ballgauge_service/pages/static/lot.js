@@ -237,6 +237,8 @@ function moved(name) {
 function show(answer) {
   last = answer;
   showDecision();
+  const rests = [takeAway(), signing()];
+  for (const each of rests) each.dataset.current = "";
   box.replaceChildren(
     ...[
       card(gettext("Why"), list(last.acceptance.reasons)),
@@ -245,8 +247,7 @@ function show(answer) {
       columns(),
       histograms(),
       rules(),
-      takeAway(),
-      signing(),
+      ...rests,
       last.cautions.length
         ? card(gettext("Cautions"), list(last.cautions.map((each) => each.message)))
         : null,
