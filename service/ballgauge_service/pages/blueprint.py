@@ -9,7 +9,7 @@ from functools import partial
 from importlib.resources import files
 from typing import Any
 
-from flask import Blueprint, Response, make_response, render_template, request, send_from_directory
+from flask import Blueprint, Response, make_response, render_template, request, send_file, send_from_directory
 from jinja2.utils import htmlsafe_json_dumps
 
 from ballgauge_schemas import example
@@ -90,7 +90,8 @@ def static(name: str) -> Response:
     is_versioned = version == assets.version()
     file = rest if is_versioned else name
     if file in assets.scripts():
-        response = Response(assets.scripts()[file], content_type="text/javascript; charset=utf-8")
+        script = io.BytesIO(assets.scripts()[file])
+        response = send_file(script, mimetype="text/javascript", etag=assets.version(), max_age=0)
     else:
         response = send_from_directory(assets.FOLDER, file)
     response.headers["Cache-Control"] = "public, max-age=31536000, immutable" if is_versioned else "no-cache"
