@@ -23,13 +23,14 @@ export function figures(answer) {
       word,
       uncertain(found[way], found.uncertainty?.[way], "oz", { signed: true, bare: true }),
     ]);
+  const said = readings.map((each) => each.join(" ").replaceAll(" ", NO_BREAK)).join(" · ");
   return [
     worst &&
       figure(gettext("Worst margin"), amount(worst.margin, worst.unit), gettext(worst.title), worst.outcome),
     readings.length > 0 &&
       figure(
         gettext("Balance"),
-        `${readings.map((each) => each.join(" ").replaceAll(" ", NO_BREAK)).join(" · ")} ${shownIn(1, "oz")[1]}`,
+        `${said} ${shownIn(1, "oz")[1]}`,
         measured ? gettext("measured, else predicted") : gettext("predicted"),
         "",
       ),

@@ -446,10 +446,10 @@ function explained(found) {
     ...(rest ? [[gettext("weight, size"), rest, null]] : []),
     [gettext("all together"), found.difference, found.difference_range],
   ];
-  const span = ([, value, range]) => [value, ...(range ?? [])];
+  const places = rows.flatMap(([, value, range]) => [value, ...(range ?? [])]);
   const made = chart({
     label: gettext("What makes the second ball finish elsewhere"),
-    xRange: around([0, ...rows.flatMap(span)], 0.08),
+    xRange: around([0, ...places], 0.08),
     yRange: [-rows.length, 0],
     xTitle: gettext("boards at the pins, second ball less first"),
     yTitle: "",
