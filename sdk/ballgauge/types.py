@@ -4288,14 +4288,14 @@ class LineupDifference(Record, init=False):
 
 
 class LineupDifferenceValue(Record, init=False):
-    """A ball less the reference, by the same throws."""
+    """A ball less the reference, in the mean over the same throws."""
 
     mean: float
     """[] Mean."""
     uncertainty: float
-    """[] One standard deviation."""
+    """[] Standard uncertainty of the mean."""
     unpaired: float
-    """[] What the two places by themselves would leave open."""
+    """[] The same, were each ball thrown by deliveries of its own."""
 
 
 class LineupEvent(Record, init=False):
@@ -4486,7 +4486,7 @@ class LineupRow(Record, init=False):
 
 
 class LineupValue(Record, init=False):
-    """A mean, and the standard deviation of single deliveries about it."""
+    """A mean, and its uncertainty: the standard deviation of single deliveries about it."""
 
     mean: float
     """[] Mean."""

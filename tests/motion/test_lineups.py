@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import json
+import math
 from collections.abc import Callable
 from typing import Any
 
@@ -117,6 +118,31 @@ def test_a_difference_is_known_better_by_the_same_throws(line: Group) -> None:
     assert all(0.0 < each["reads"]["uncertainty"] < 0.7 * each["reads"]["unpaired"] for each in found)
 
 
+def test_a_difference_is_known_better_than_a_delivery(ask: Ask) -> None:
+    """Also with oil on the covers, where a wider launch lets one ball cover more and the other less."""
+    bowlers = [{"name": "Tove", "bowler": "matched_two_handed"}]
+    near, far = ({"drilling_angle": 50, "pin_to_pap": pin, "val_angle": 40} for pin in (3, 5))
+    balls = [
+        ball("A", rg=2.46, differential=0.02, surface={"grit": 500}, layout=near),
+        ball("B", rg=2.58, differential=0.05, surface={"grit": 3500}, layout=far),
+        ball("C", rg=2.5, differential=0.03, surface={"grit": 1400}, layout=near),
+    ]
+    answer = ask(asked(*balls, bowlers=bowlers, oil_on_ball={}, deliveries=24))
+    known = places(answer)
+    assert len(differences(answer)) == 2
+    for place, each in differences(answer).items():
+        for measure in ("reads", "covers"):
+            assert 0.0 < each[measure]["uncertainty"] < known[place][measure]["uncertainty"]
+
+
+def test_differences_of_other_throws_lie_as_far_apart_as_told(ask: Ask) -> None:
+    """Means over twelve seeds: chi-square of 11 is between 2.6 and 26.8 with a chance of 99 %."""
+    balls = [ball("A"), ball("B", surface=SHINY)]
+    found = [next(iter(differences(ask(asked(*balls, seed=seed))).values()))["reads"] for seed in range(12)]
+    means, told = (np.array([each[name] for each in found]) for name in ("mean", "uncertainty"))
+    assert 2.6 < ((means - means.mean()) ** 2).sum() / (told**2).mean() < 26.8
+
+
 def test_a_difference_is_that_of_the_places(line: Group) -> None:
     known = places(line)
     for (bowler, name, column), each in differences(line).items():
@@ -133,8 +159,8 @@ def test_causes_add_up(line: Group) -> None:
     assert len(told) > 20
     for each in told:
         assert sum(each["shares"]["reads"].values()) == pytest.approx(1.0, abs=1e-12)
-        whole = sum(each["effects"]["reads"].values())
-        assert whole == pytest.approx(each["reads"]["mean"], abs=4.0 * each["reads"]["uncertainty"])
+        whole, single = sum(each["effects"]["reads"].values()), math.sqrt(each["deliveries"])
+        assert whole == pytest.approx(each["reads"]["mean"], abs=4.0 * single * each["reads"]["uncertainty"])
 
 
 def test_a_trait_alone_causes_all_and_one_that_is_the_same_nothing(ask: Ask) -> None:
@@ -161,6 +187,19 @@ def test_a_calibrated_friction_widens_what_is_known(ask: Ask) -> None:
     )
     one, two = next(iter(sure.values())), next(iter(unsure.values()))
     assert two["reads"]["uncertainty"] > 1.3 * one["reads"]["uncertainty"]
+
+
+def test_more_throws_do_not_make_a_friction_known(ask: Ask) -> None:
+    """Scatter counts by its share of so many throws, an uncertain friction in full; a common one cancels."""
+    curve = {"oiled": 0.04, "dry": 0.2, "scale": 40, "covariance": [[1e-5, 0, 0], [0, 1e-4, 0], [0, 0, 16]]}
+    balls = [ball("A"), ball("B", surface={"curve": curve}), ball("C", rg=2.52, surface={"curve": curve})]
+    few, many = (asked(*balls, deliveries=n) for n in (24, 96))
+    one, two, alike = (
+        next(iter(differences(ask(each)).values()))["reads"]["uncertainty"]
+        for each in (few, many, {**many, "reference": "C", "balls": balls[1:]})
+    )
+    assert two > 0.7 * one
+    assert alike < 0.3 * two
 
 
 def test_oil_on_the_covers_lets_differential_act(ask: Ask) -> None:

@@ -11,7 +11,11 @@ import pytest
 from flask.testing import FlaskClient
 
 from ballgauge_schemas.motion.answer import MOTION_RESULT
+from ballgauge_schemas.motion.request import MOTION_REQUEST
+from ballgauge_schemas.shared import limits
 from ballgauge_schemas.shared.documents import motion_example
+from ballgauge_service.core.budget import Deadline, NobodyWaits, within
+from ballgauge_service.motion.evaluate import evaluate_motion
 
 DRY_BALL = motion_example("motion_explain")["explain"]["ball"]
 
@@ -199,6 +203,24 @@ def test_friction_is_found_from_shots_and_used(client: FlaskClient, request_: di
     again = copy.deepcopy(request_)
     again["ball"]["surface"] = {"curve": curve}
     assert answer(client, again)["motion"]["entry"] == found["motion"]["entry"]
+
+
+def test_the_most_shots_are_priced_by_what_is_run(request_: dict[str, Any]) -> None:
+    """The usual ball's fit is begun, though its steps at the accuracy of one delivery would be too many."""
+    passages = [{"distance": d, "time": d / 26, "board": 20} for d in (10, 20, 30)]
+    request_["calibrate"] = {"shots": [{"passages": passages}] * limits.SHOTS_MAXIMUM}
+    over = Deadline(60.0)
+    over.give_up()
+    with within(over), pytest.raises(NobodyWaits):
+        evaluate_motion(MOTION_REQUEST.load(request_))
+
+
+def test_a_shot_that_cannot_have_been_is_named(client: FlaskClient, request_: dict[str, Any]) -> None:
+    """Its release lies in the gutter long before the sensors that saw it; the other is sound."""
+    (sound,) = shots_of(client, request_, [(18, 2.4)])
+    lost = {**sound, "release": {"launch_board": 1, "launch_angle": 14}}
+    asked = {**request_, "calibrate": {"shots": [sound, lost]}}
+    assert set(refused(client, asked)) == {"/calibrate/shots/1"}
 
 
 @pytest.mark.parametrize(

@@ -42,16 +42,17 @@ def _two() -> Several:
 
 
 class LineupValueSchema(Schema):
-    """A mean, and the standard deviation of single deliveries about it."""
+    """A mean, and its uncertainty: the standard deviation of single deliveries about it."""
 
     mean = _number(33.1, "", "Mean.")
     uncertainty = _number(0.8, "", "One standard deviation.")
 
 
 class LineupDifferenceValueSchema(LineupValueSchema):
-    """A ball less the reference, by the same throws."""
+    """A ball less the reference, in the mean over the same throws."""
 
-    unpaired = _number(1.1, "", "What the two places by themselves would leave open.")
+    uncertainty = _number(0.2, "", "Standard uncertainty of the mean.")
+    unpaired = _number(0.3, "", "The same, were each ball thrown by deliveries of its own.")
 
 
 class LineupNumbersSchema(Schema):

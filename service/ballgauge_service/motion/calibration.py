@@ -144,6 +144,16 @@ class Calibration:
     deliveries: int
 
 
+def fitting(settings: MotionSettings) -> MotionSettings:
+    """The settings by which a fit follows deliveries, no finer than ACCURACY.
+
+    Parameters
+    ----------
+    settings : how deliveries are computed elsewhere
+    """
+    return replace(settings, path_error=max(settings.path_error, ACCURACY))
+
+
 class _Fit:
     """Residuals and their derivatives of all shots, followed together."""
 
@@ -156,7 +166,7 @@ class _Fit:
         precision: Precision,
         check: Callable[[], None],
     ) -> None:
-        self.ball, self.lane, self.settings, self.shots = ball, lane, settings, shots
+        self.ball, self.lane, self.settings, self.shots = ball, lane, fitting(settings), shots
         self.film = lane.grid()
         self.precision, self.check = precision, check
         self.base = setup_row(ball, settings)
@@ -197,7 +207,7 @@ class _Fit:
         out = np.empty((len(releases), len(self.distances), 4))
         follow = pass_rows.expecting(INTERPRETING * len(releases))
         states = first_states(self.ball, releases)
-        accuracy = (max(self.settings.path_error, ACCURACY), self.settings.largest_step)
+        accuracy = (self.settings.path_error, self.settings.largest_step)
         follow(states, setups, self.film, 12.0 * self.distances, *accuracy, out)
         self.deliveries += len(releases)
         speed = np.hypot(out[..., 2], out[..., 3]) / MPH

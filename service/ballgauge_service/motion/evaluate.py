@@ -12,7 +12,7 @@ from ballgauge_service.core.bulk import Bulk
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.motion import answer
 from ballgauge_service.motion.bowlers import Bowler
-from ballgauge_service.motion.calibration import Calibration, calibrate
+from ballgauge_service.motion.calibration import Calibration, calibrate, fitting
 from ballgauge_service.motion.delivery import deliver, wear_lane
 from ballgauge_service.motion.explanations import Explanation, explain
 from ballgauge_service.motion.lanes import Lane
@@ -114,7 +114,8 @@ def _calibrated(asked: MotionRequest) -> tuple[MotionRequest, Calibration | None
     """The request with its own ball's friction found from its shots, where there are any."""
     if not asked.shots:
         return asked, None
-    _afford(asked, asked.lane, CALIBRATING * len(asked.shots), [asked.bowler], "/calibrate/shots")
+    fitted = replace(asked, settings=fitting(asked.settings))
+    _afford(fitted, asked.lane, CALIBRATING * len(asked.shots), [asked.bowler], "/calibrate/shots")
     found = calibrate(asked.ball, asked.lane, asked.shots, asked.precision, asked.settings, check)
     surface = replace(asked.ball.surface, friction=None, curve=found.curve)
     ball = replace(asked.ball, surface=surface)

@@ -56,9 +56,10 @@ DEFINITIONS = {
     "sharpness": "mean rate of turning from a quarter to nine tenths of the whole turn",
     "throws": "every ball is thrown by the same releases, on the line that brings the reference to the "
     "pocket on the lane's greatest amount of oil",
-    "uncertainty": "standard deviation of single deliveries: the bowler's scatter, the phase of the grip, "
-    "and what calibrated frictions leave open",
-    "unpaired": "uncertainty that the two places by themselves would leave to a difference",
+    "uncertainty": "of a place the standard deviation of single deliveries: the bowler's scatter, the phase "
+    "of the grip, and what calibrated frictions leave open; of a difference the standard uncertainty of its "
+    "mean over all deliveries, thrown alike with both balls, with all that calibrated frictions leave open",
+    "unpaired": "uncertainty of the mean difference, were each ball thrown by deliveries of its own",
     "effects": "mean of a trait's effect swapped first and swapped last, in the mean over the phases of the "
     "grip; together is what only several traits do; they add up to the difference by the launch itself",
     "separation": "distance in reads and covers, each over the root of the sum of both variances",

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
+
 from ballgauge_schemas.shared import limits
 from ballgauge_service.core.budget import CancelToken, Progress, Run
 from ballgauge_service.core.bulk import Bulk
@@ -86,9 +88,12 @@ def afford(asked: LineupRequest) -> None:
         for column in freshest(asked.columns):
             steps += deliver(held, release, column.lane, asked.settings).steps
     each = STEP * steps * len(asked.columns) / len(freshest(asked.columns))
-    deliveries = (others + 1) * asked.deliveries + others * limits.LINEUP_SWAPS
+    curves = [entry.ball.surface.curve for entry in asked.entries]
+    unsure = sum(curve is not None and bool(np.any(curve.covariance)) for curve in curves)
+    alike = others + 1 + unsure
+    deliveries = alike * asked.deliveries + others * limits.LINEUP_SWAPS
     if each * deliveries > WORK_LIMIT:
-        fits = int((WORK_LIMIT / each - others * limits.LINEUP_SWAPS) / (others + 1))
+        fits = int((WORK_LIMIT / each - others * limits.LINEUP_SWAPS) / alike)
         told = f"at most {fits} each" if fits >= 4 else "ask for fewer balls, bowlers or lanes"
         raise InvalidInput(
             [Fault("/deliveries", f"too much to compute with {asked.deliveries} a ball: {told}")]

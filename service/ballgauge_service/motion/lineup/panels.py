@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from ballgauge_service.core.paper import POINT
 from ballgauge_service.core.report.shapes import Box, Dot, Ink, Line, Word
-from ballgauge_service.motion.lineup.places import Place, Row, value
+from ballgauge_service.motion.lineup.places import Place, Row, Value, value
 from ballgauge_service.motion.lineup.request import LineupRequest
 from ballgauge_service.motion.lineup.wording import Wording
 
@@ -38,17 +38,25 @@ class Scale:
 
 def scales(rows: Sequence[Row]) -> list[Scale]:
     """The scale of every row."""
-    every = [place for row in rows for places in row.places for place in places]
-    sharp = _range(every, "sharpness", 0.0)
+    sharp = _range([each for row in rows for each in _barred(row, "sharpness")], 0.0)
     return [
-        Scale(_range(mine, "reads", 0.06), _range(mine, "covers", 0.10), sharp)
-        for mine in ([place for places in row.places for place in places] for row in rows)
+        Scale(_range(list(_barred(row, "reads")), 0.06), _range(list(_barred(row, "covers")), 0.10), sharp)
+        for row in rows
     ]
 
 
-def _range(places: Sequence[Place], measure: str, margin: float) -> tuple[float, float]:
+def _barred(row: Row, measure: str) -> Iterator[Value]:
+    """Every mark of a row with each of its two bars."""
+    for places in row.places:
+        yield from (value(getattr(place, measure)) for place in places)
+    for each in row.differences:
+        mark = value(getattr(row.places[each.column][each.ball], measure)).mean
+        yield Value(mark, each.values[measure].uncertainty)
+
+
+def _range(marks: Sequence[Value], margin: float) -> tuple[float, float]:
     """Least and greatest end of all error bars, with a margin; of means where there is no margin."""
-    known = [found for place in places if not math.isnan((found := value(getattr(place, measure))).mean)]
+    known = [each for each in marks if not math.isnan(each.mean)]
     if not known:
         return 0.0, 1.0
     bars = [each.uncertainty if margin else 0.0 for each in known]
@@ -139,7 +147,7 @@ class Panel:
         return "main" if ball == self.asked.reference else "ink"
 
     def _bars(self) -> Iterator[Drawn]:
-        """Thin: single deliveries of the ball; thick: its difference to the reference."""
+        """Thin: single deliveries of the ball; thick: its mean difference to the reference."""
         paired = {each.ball: each.values for each in self.row.differences if each.column == self.column}
         for ball, place, x, y in self._known():
             ink: Ink = "quiet" if self._ink(ball) == "ink" else self._ink(ball)
@@ -152,9 +160,8 @@ class Panel:
     def _cross(self, x: float, y: float, bars: Sequence[float], ink: Ink, width: float) -> Iterator[Drawn]:
         across = self.x(bars[0]) - self.x(0.0)
         up = self.y(0.0) - self.y(bars[1])
-        right = self.width - 1.0
-        yield Line(((max(x - across, self.left), y), (min(x + across, right), y)), ink, width)
-        yield Line(((x, max(y - up, 0.6)), (x, min(y + up, self.base))), ink, width)
+        yield Line(((x - across, y), (x + across, y)), ink, width)
+        yield Line(((x, y - up), (x, y + up)), ink, width)
 
     def _marks(self) -> Iterator[Drawn]:
         known = self._known()

@@ -4,6 +4,9 @@ A bowler lines up with the reference ball, on each lane with its greatest amount
 alike: the same scattered releases, the same phases of the grip, the same draws of uncertain frictions. So the
 difference of two balls is known far better than the place of either.
 
+A difference is told in the mean over the deliveries, with the standard uncertainty of this mean: scatter and
+phases count by their share of so many throws, an uncertain friction in full, for it is one for all of them.
+
 Reads: the distance [ft] at which a quarter of the whole turn in direction is made. Covers: boards from there
 to the pins. Sharpness: the mean rate of turning [deg/ft] from a quarter of the turn to nine tenths.
 """
@@ -12,7 +15,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations, groupby, pairwise
 
 import numpy as np
@@ -21,7 +24,7 @@ from numpy.typing import NDArray
 from ballgauge_service.core.budget import Run
 from ballgauge_service.core.bulk import Bulk
 from ballgauge_service.motion.aiming import Aim, aim
-from ballgauge_service.motion.bowlers import Bowler, scattered
+from ballgauge_service.motion.bowlers import Bowler, release_row, scattered
 from ballgauge_service.motion.delivery import Ends, Window
 from ballgauge_service.motion.line_maps import GAP, OVERLAP, placed
 from ballgauge_service.motion.lineup.causes import Causes, causes
@@ -43,7 +46,7 @@ class Place:
     """One ball for one bowler on one lane, delivery by delivery, (n,) each; NaN for those that were lost.
 
     reads [ft]; covers [boards]; sharpness [deg/ft]; finish: board at the pins; lost: deliveries that did not
-    come there.
+    come there; unsure: by the launch alone, at the frictions that are drawn, None for one that is known.
     """
 
     reads: Array
@@ -51,6 +54,7 @@ class Place:
     sharpness: Array
     finish: Array
     lost: int
+    unsure: Place | None = None
 
     @property
     def sound(self) -> bool:
@@ -60,7 +64,7 @@ class Place:
 
 @dataclass(frozen=True, slots=True)
 class Value:
-    """A mean and the standard deviation of single deliveries about it."""
+    """A mean, and of a place the standard deviation of single deliveries, of a difference the mean's own."""
 
     mean: float
     uncertainty: float
@@ -70,8 +74,8 @@ class Value:
 class Difference:
     """A ball less the reference, over the deliveries that came to the pins with both.
 
-    Of each measure; unpaired: what the two places alone would leave open; causes: what makes the differences
-    in reads and covers.
+    Of each measure; unpaired: what the two places, each by throws of its own, would leave open; causes: what
+    makes the differences in reads and covers.
     """
 
     ball: int
@@ -169,14 +173,24 @@ def _row(asked: LineupRequest, bowler: Bowler, bulk: Bulk | None) -> Row:
     lanes = [column.lane for column in freshest(asked.columns)]
     aims = aim([(first, lane) for lane in lanes], bowler, Window(), asked.settings, bulk)
     launched = [scattered(each.release, bowler.scatter, asked.deliveries, asked.seed) for each in aims]
+    usual = [np.tile(release_row(each.release), (asked.deliveries, 1)) for each in aims]
     drawn = drawn_frictions([ball.surface for ball in held], asked.deliveries, asked.seed)
-    throws = [
-        Throw(ball, launched[column.group], column.lane, frictions=frictions)
-        for column in asked.columns
-        for ball, frictions in zip(held, drawn, strict=True)
-    ]
+    every, alone = (
+        [
+            Throw(ball, releases[column.group], column.lane, frictions=frictions)
+            for column in asked.columns
+            for ball, frictions in zip(held, drawn, strict=True)
+        ]
+        for releases in (launched, usual)
+    )
+    throws = [*every, *(throw for throw in alone if throw.frictions is not None)]
     thrown = zip(run(throws, asked.settings, bulk), throws, strict=True)
-    found = [_place(Ends(rows, throw.ball)) for rows, throw in thrown]
+    each_place = [_place(Ends(rows, throw.ball)) for rows, throw in thrown]
+    unsure = iter(each_place[len(every) :])
+    found = [
+        place if throw.frictions is None else replace(place, unsure=next(unsure))
+        for place, throw in zip(each_place[: len(every)], every, strict=True)
+    ]
     places = [found[i : i + len(held)] for i in range(0, len(found), len(held))]
     wanted = [
         (column, ball)
@@ -240,8 +254,30 @@ def comparable(a: Place, b: Place) -> bool:
 
 
 def less(a: Place, b: Place) -> dict[str, Value]:
-    """One place less another, delivery by delivery."""
-    return {name: value(getattr(a, name) - getattr(b, name)) for name in MEASURES}
+    """One place less another in the mean over the deliveries that came to the pins with both."""
+    return {
+        name: Value(value(apart := getattr(a, name) - getattr(b, name)).mean, _known(apart, name, a, b))
+        for name in MEASURES
+    }
+
+
+def _known(numbers: Array, measure: str, place: Place, other: Place | None = None) -> float:
+    """Standard uncertainty of the mean over deliveries of a measure of a place, or of it less another's.
+
+    What is thrown has the draws of the frictions in it, but as so many samples of them. Where the launch
+    alone does not come to the pins with them, a single delivery's spread stands for what they leave open.
+    """
+    single = value(numbers).uncertainty
+    sampled = single / math.sqrt(max(np.isfinite(numbers).sum(), 1))
+    drawn = [
+        sign * getattr(each.unsure, measure)
+        for each, sign in ((place, 1.0), (other, -1.0))
+        if each is not None and each.unsure is not None
+    ]
+    if not drawn:
+        return sampled
+    left = value(np.sum(drawn, axis=0)).uncertainty
+    return math.hypot(sampled, single if math.isnan(left) else left)
 
 
 def _differences(
@@ -254,16 +290,11 @@ def _differences(
                 continue
             both = together(place, first)
             unpaired = {
-                name: math.hypot(*(_value_of(each, name, both).uncertainty for each in (place, first)))
+                name: math.hypot(*(_known(getattr(each, name)[both], name, each) for each in (place, first)))
                 for name in MEASURES
             }
             known = found.get((column, ball), {"reads": {}, "covers": {}})
             yield Difference(ball, column, int(both.sum()), less(place, first), unpaired, known)
-
-
-def _value_of(place: Place, measure: str, which: NDArray[np.bool_]) -> Value:
-    numbers: Array = getattr(place, measure)
-    return value(numbers[which])
 
 
 def _every_pair(apart: Array) -> Iterator[Pair]:

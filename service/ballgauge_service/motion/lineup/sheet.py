@@ -75,8 +75,9 @@ class Sheet:
         told = _(
             "Across: where the ball reads [ft], early at the left. Up: boards that it covers from there to "
             "the pins. The larger the mark, the sharper the turn. Thin bars: one standard deviation of "
-            "single deliveries, by the bowler's scatter and the phase of the grip; thick bars: of the "
-            "difference to {first}, both thrown alike. Dashed: deliveries were lost. Shaded: a gap."
+            "single deliveries, by the bowler's scatter and the phase of the grip; thick bars: how well the "
+            "mean difference to {first} is known, both thrown alike. Dashed: deliveries were lost. Shaded: "
+            "a gap."
         ).format(first=first)
         how = _(
             "All balls are thrown alike, on the line that brings {first} to the pocket where the oil is most."

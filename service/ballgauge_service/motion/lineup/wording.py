@@ -139,7 +139,7 @@ class Speaker:
     def _shares(self, found: Difference, measure: str) -> str:
         """Shares of a difference in words, the greatest first; nothing where it is within its uncertainty."""
         known = shares(found, measure)
-        unsure = 100.0 * found.values[measure].uncertainty / max(abs(found.values[measure].mean), 1e-12)
+        unsure = 100.0 * _unsure(found, measure) / max(abs(found.values[measure].mean), 1e-12)
         if known is None:
             return ""
         step = max((each for each in STEPS if each <= unsure), default=STEPS[0])
@@ -227,6 +227,12 @@ def shares(found: Difference, measure: str) -> dict[str, float] | None:
     """Shares of a difference by cause, adding up to 1; None where it is within its uncertainty, or none."""
     difference, effects = found.values[measure], found.causes[measure]
     whole = sum(effects.values())
-    if not effects or abs(difference.mean) <= difference.uncertainty or abs(whole) < 1e-9:
+    if not effects or abs(difference.mean) <= _unsure(found, measure) or abs(whole) < 1e-9:
         return None
     return {name: effect / whole for name, effect in effects.items()}
+
+
+def _unsure(found: Difference, measure: str) -> float:
+    """Uncertainty of a difference whose causes are told, which are those of the launch alone."""
+    difference, whole = found.values[measure], sum(found.causes[measure].values())
+    return math.hypot(difference.uncertainty, difference.mean - whole)
