@@ -310,6 +310,8 @@ def test_every_bad_field_is_named(client: Any) -> None:
         ({"balls": [ball("A")]}, "/balls"),
         ({"lanes": [{**LANE, "volumes": [20, 21, 22, 23]}] * 2}, "/lanes"),
         ({"lanes": [{"film": 0, "volumes": [20]}]}, "/lanes/0/volumes/0"),
+        ({"lanes": [{**LANE, "volumes": [20, "much", 20]}]}, "/lanes/0/volumes/1"),
+        ({"lanes": [{**LANE, "volumes": [20, 20, 20]}]}, "/lanes/0/volumes/2"),
         ({"balls": [{"box": ball("A")["box"]}, ball("B")]}, "/balls/0/name"),
         ({"balls": [ball("A", rg=3.2, diameter=7.5), ball("B")]}, "/balls/0/box/rg"),
         ({"balls": [ball("A"), {"name": "B", "design": {"design": {"diameter": 8.5, "solids": []}}}]},

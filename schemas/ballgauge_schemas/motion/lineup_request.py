@@ -107,9 +107,10 @@ class LineupLaneSchema(LaneSchema):
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """One lane, and every column once."""
         super().check(loaded, errors)
+        if has_error(errors, "volumes"):
+            return
         for at, each in _repeated([each.value for each in loaded.get("volumes", [])]):
-            if not has_error(errors, "volumes"):
-                add_error(errors, ("volumes", at), f"must not repeat {each:g} mL")
+            add_error(errors, ("volumes", at), f"must not repeat {each:g} mL")
 
 
 class SheetSchema(Schema):
