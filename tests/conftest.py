@@ -16,8 +16,12 @@ from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from typing import Any
 
+import hypothesis
 import pytest
 import requests
+
+hypothesis.settings.register_profile("untimed", deadline=None)
+hypothesis.settings.load_profile("untimed")
 
 ROOT = Path(__file__).parent.parent
 

@@ -205,7 +205,7 @@ def test_a_large_design_is_kept_and_an_example_asks(browser: Any, downloads: Pat
     ]
     browser.fill("request", json.dumps(request))
     browser.wait(lambda: "kept=" in browser.driver.current_url)
-    assert "file" in browser.text("#kept")
+    browser.wait(lambda: "file" in browser.text("#kept"))
     browser.driver.refresh()
     browser.wait(lambda: document(browser) == request, "lost on reload")
     browser.fill("language", "de")
