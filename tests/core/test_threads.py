@@ -137,10 +137,10 @@ def test_who_gives_up_ends_the_work() -> None:
 @pytest.mark.parametrize(
     ("tolerance", "expected"),
     [
-        # The two samples of the linear law, the pieces of the others, each from its beginning; and the end.
-        (DISC, 2 + (1 + math.ceil(3000 / BLOCK)) + 1),
-        # One cubature serves all: the nominal, the linear law and the others' blocks are told as they begin.
-        (CORE, 1 + 1 + math.ceil(3000 / BLOCK) + 1),
+        # The nominal, the samples of the linear law, the pieces of the others, each from its beginning; the end.
+        (DISC, 2 + 2 + (1 + math.ceil(3000 / BLOCK)) + 1),
+        # What is visible of each solid serves all samples, and is told before them.
+        (CORE, 1 + 2 + 2 + (1 + math.ceil(3000 / BLOCK)) + 1),
     ],
 )
 def test_progress_is_the_same_on_any_number_of_threads(tolerance: Tolerance, expected: int) -> None:

@@ -7,11 +7,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.stats import norm
+from scipy.stats import norm, qmc
 from tests.design.changed import with_solid, with_value
 
+from ballgauge_schemas.shared.words import NUMBERS
 from ballgauge_service.core.budget import Cancelled, Run
+from ballgauge_service.core.compiled import run_compiled
 from ballgauge_service.core.refusal import InvalidInput
+from ballgauge_service.design.cautions import of_production
 from ballgauge_service.design.mass import properties, visible_moments
 from ballgauge_service.design.parameters import Parameter
 from ballgauge_service.design.production import Production, Tolerance, clopper_pearson, study
@@ -139,16 +142,67 @@ def test_limit_on_a_number_that_is_not_there_is_not_assessed() -> None:
     assert [each.number for each in found.nonconforming] == ["rg", "any"]
 
 
-def test_off_axis_cuts_are_sampled_by_the_cubature() -> None:
-    """A disc that cuts the core and tilts on its own has no closed form; the study still runs."""
+INSIDE = (*MOVED[:2], "pin", "block")
+VARIED = (
+    Tolerance(("core",), "density", half_width=0.05),
+    Tolerance(("core",), "length_z", half_width=0.05),
+    Tolerance(("block",), "offset_z", half_width=0.05),
+    Tolerance(INSIDE, "tilt_x", half_width=2.0),
+)
+
+
+def test_off_axis_cuts_are_sampled_as_the_cubature_does() -> None:
+    """The same draws, each built anew and integrated by itself, against the fitted samples."""
+    run_compiled("design")
+    found = study(TERN_BLOCK, Production(VARIED, 32, 3))
+    drawn = qmc.Sobol(len(VARIED), rng=np.random.default_rng(3)).random_base2(5)
+    balls = []
+    for row in 2.0 * drawn - 1.0:
+        design = TERN_BLOCK
+        for each, score in zip(VARIED, row, strict=True):
+            design = _built(design, each.solids, each.field, score * each.half_width)
+        balls.append(properties(design, contributions=False, cells=2000))
+    assert [each.number for each in found.spreads] == list(NUMBERS)
+    for spread in found.spreads:
+        values = np.array([getattr(ball, spread.number) for ball in balls])
+        deviation = values.std(ddof=1)
+        assert spread.standard_deviation == pytest.approx(deviation, rel=0.02), spread.number
+        for point, value in spread.quantiles.items():
+            assert value == pytest.approx(np.quantile(values, float(point)), abs=0.03 * deviation)
+        assert spread.fit_error is not None
+        assert 0.0 < spread.fit_error < 0.05 * deviation
+
+
+def test_a_fit_that_misses_tells_by_how_much() -> None:
+    """A disc that tilts far out of a core and back: no quadratic; a caution names what is missed."""
+    run_compiled("design")
     cut = Design((
         Solid(Sphere(8.6), 1.2), Solid(Sphere(4.0), 2.0, "inner_core", "core"),
         Solid(Cylinder(2.0, 0.5), 3.0, "disc", "disc", (0.0, 0.0, -1.9)),
     ))  # fmt: skip
-    tilt = Tolerance(("disc",), "tilt_x", standard_deviation=3.0)
-    spreads = {each.number: each for each in study(cut, Production((tilt,), 16, 1), cells=200).spreads}
-    assert spreads["rg"].standard_deviation > 0.0
-    assert spreads["rg"].nominal == pytest.approx(properties(cut, contributions=False).rg, abs=1e-4)
+    found = study(cut, Production((Tolerance(("disc",), "tilt_x", standard_deviation=30.0),), 64, 1))
+    assert [each.code for each in of_production(found)] == ["fit_error"]
+    closed = study(TERN, Production((Tolerance(("core",), "length_z", half_width=0.05),), 64, 1))
+    assert {each.fit_error for each in closed.spreads} == {None}
+    assert not list(of_production(closed))
+
+
+def test_solids_that_begin_to_cut_in_some_samples() -> None:
+    """A block that just fits its filler, and leaves it in half of the samples."""
+    run_compiled("design")
+    plug = Solid(Cylinder(1.0, 1.0), 2.0, "plug", "plug", (2.0, 0.0, 0.0))
+    apart = Design((Solid(Sphere(8.6), 1.2), Solid(Sphere(2.9), 2.0, "inner_core", "core"), plug))
+    found = study(apart, Production((Tolerance(("plug",), "offset_x", half_width=0.15),), 128, 1))
+    spread = {each.number: each for each in found.spreads}
+    ends = [
+        properties(
+            with_solid(apart, "plug", replace(plug, position=(x, 0.0, 0.0))), contributions=False
+        ).weight
+        for x in (1.85, 2.15)
+    ]
+    low, high = spread["weight"].quantiles["0.00135"], spread["weight"].quantiles["0.99865"]
+    assert spread["weight"].fit_error is not None
+    assert (low, high) == pytest.approx(sorted(ends), abs=0.1 * abs(ends[1] - ends[0]))
 
 
 def test_what_is_pushed_out_or_to_nothing_is_refused() -> None:

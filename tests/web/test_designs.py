@@ -321,7 +321,9 @@ def test_too_large_a_form_is_refused(app: Any, monkeypatch: pytest.MonkeyPatch, 
     assert response.get_json()["detail"] == sentence("form too large")
 
 
-def test_what_would_take_minutes_is_refused(post: Any, skarn: dict[str, Any]) -> None:
+def test_what_would_take_minutes_is_refused(
+    post: Any, skarn: dict[str, Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Against the work limit: fifty boxes that cut each other; and samples of a ball of boxes."""
     box = {"shape": "rounded_box", "density": 1.5, "length_x": 1, "length_y": 1.1, "length_z": 1.2}
     boxes = [{**box, "name": f"box {n}", "position": [0.02 * n, 0.3, 0.01 * n]} for n in range(50)]
@@ -331,7 +333,10 @@ def test_what_would_take_minutes_is_refused(post: Any, skarn: dict[str, Any]) ->
     few = {"design": {**skarn["design"], "solids": skarn["design"]["solids"][:2] + boxes[:2]}}
     tolerance = {"solids": ["box 0"], "field": "length_x", "half_width": 0.01}
     few["production"] = {"tolerances": [tolerance], "samples": 100_000}
+    monkeypatch.setattr(budget, "WORK_LIMIT", 6e6)
     assert "at most" in errors_of(post(few))["/production/samples"]
+    monkeypatch.setattr(budget, "WORK_LIMIT", 1e6)
+    assert set(errors_of(post(few))) == {"/production/tolerances"}
 
 
 def test_searches_are_priced_before_any_work(
@@ -349,8 +354,30 @@ def test_searches_are_priced_before_any_work(
     assert "starts_left_out" in told
 
 
-def test_studies_are_priced_before_the_searches(post: Any, skarn: dict[str, Any]) -> None:
+BLOCK = {
+    "name": "block", "shape": "rounded_box", "length_x": 2, "length_y": 4.4, "length_z": 1.2, "density": 3,
+    "position": [0.1, 0.1, 0.5],
+}  # fmt: skip
+
+
+def test_a_core_cut_off_its_axis_is_studied_by_few_cubatures(post: Any, skarn: dict[str, Any]) -> None:
+    """10,000 samples of a triaxial core and a block, whose sizes and places vary: a full quadratic's nodes."""
+    skarn["design"]["solids"].append(BLOCK)
+    widths = {"length_x": 0.02, "offset_z": 0.02, "tilt_x": 1.0, "density": 0.02}
+    tolerances = [{"solids": ["block"], "field": name, "half_width": each} for name, each in widths.items()]
+    skarn["production"] = {"tolerances": tolerances, "samples": 10_000}
+    *told, last = lines_of(post(skarn, headers={"Accept": "application/x-ndjson"}))
+    assert [each["doing"] for each in told].count("production: fitting") == 1 + 2 * 3 + 3
+    study = last["result"]["production"]
+    assert study["samples"] == 10_000
+    assert all(each["fit_error"] > 0.0 for each in study["spreads"])
+
+
+def test_studies_are_priced_before_the_searches(
+    post: Any, skarn: dict[str, Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Samples that do not fit are refused at once, though a search stands before them."""
+    monkeypatch.setattr(budget, "WORK_LIMIT", 6e6)
     skarn["production"] = {
         "tolerances": [{"solids": ["core"], "field": "length_x", "half_width": 0.01}],
         "samples": 100_000,
@@ -359,8 +386,7 @@ def test_studies_are_priced_before_the_searches(post: Any, skarn: dict[str, Any]
         "targets": {"weight": {"value": 15, "tolerance": 0.1}},
         "parameters": [{"solids": ["core"], "field": "density", "within": 0.3}],
     }
-    block = {"shape": "rounded_box", "length_x": 2, "length_y": 4.4, "length_z": 1.2, "density": 3}
-    skarn["design"]["solids"].append({"name": "block", **block, "position": [0.1, 0.1, 0.5]})
+    skarn["design"]["solids"].append(BLOCK)
     (line,) = lines_of(post(skarn, headers={"Accept": "application/x-ndjson"}))
     assert {each["pointer"] for each in line["problem"]["errors"]} == {"/production/samples"}
 

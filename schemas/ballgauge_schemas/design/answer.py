@@ -524,6 +524,12 @@ class SpreadSchema(Schema):
     quantiles = _parts(QuantileSchema, "Quantiles of the samples.", 20)
     shares = _parts(ShareSchema, "What each tolerance gives to the variance.", limits.TOLERANCES_MAXIMUM)
     explained = _number("Sum of the shares; what it lacks of 1, tolerances do together.", 0.999, "1")
+    fit_error = _number(
+        "The most by which a fit missed it at some samples, where solids cut each other off a common axis; "
+        "null where nothing was fitted.",
+        0.00001,
+        "see unit",
+    )
 
 
 class FractionSchema(Schema):

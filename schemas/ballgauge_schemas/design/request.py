@@ -881,7 +881,7 @@ class ProductionSchema(Schema):
         required=True,
     )
     samples = Whole(
-        64,
+        limits.DESIGN_SAMPLES_MINIMUM,
         limits.DESIGN_SAMPLES_MAXIMUM,
         limits.DESIGN_SAMPLES,
         "Balls to draw (Sobol points).",

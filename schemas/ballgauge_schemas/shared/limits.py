@@ -127,7 +127,7 @@ FAMILY_MAXIMUM = 12
 FAMILY_HELD: Mapping[str, float] = {"rg": 0.01, "differential": 0.002}
 """What a family holds unless it says, and within how much of the design's own [in]."""
 FAMILY_CHANGES_MAXIMUM = 4
-DESIGN_SAMPLES, DESIGN_SAMPLES_MAXIMUM = 10_000, 100_000
+DESIGN_SAMPLES_MINIMUM, DESIGN_SAMPLES, DESIGN_SAMPLES_MAXIMUM = 64, 10_000, 100_000
 TARGET_WEIGHT = 1.0
 TARGET_TOLERANCES: Mapping[str, float] = {
     "weight": 0.02, "length": 0.002, "imbalance": 0.1, "ratio": 0.01, "density": 0.02,

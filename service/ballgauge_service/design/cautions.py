@@ -11,6 +11,7 @@ from ballgauge_service.core.caution import Caution
 from ballgauge_service.core.units import MM_PER_INCH
 from ballgauge_service.design.drilling import Drill, DrilledDesign
 from ballgauge_service.design.mass import MassProperties
+from ballgauge_service.design.production import ProductionStudy
 from ballgauge_service.design.solids.solids import Design, Mesh
 from ballgauge_service.design.solids.step import DEVIATION
 from ballgauge_service.design.solving import Front
@@ -163,6 +164,34 @@ def points_left_out(followed: int, points: int) -> Caution:
         "for this design. Fewer sizes and places that move, or densities alone, leave more to search."
     )
     return Caution("points_left_out", words, "/solve/trade_off")
+
+
+MISSED = 0.05
+"""Share of a number's spread that the fit of a tolerance study may miss unsaid (ours)."""
+
+
+def of_production(found: ProductionStudy) -> Iterator[Caution]:
+    """Numbers whose spread the fit does not carry.
+
+    Parameters
+    ----------
+    found : ProductionStudy
+
+    Returns
+    -------
+    iterator of Caution
+    """
+    missed = [
+        f"{each.number} {each.fit_error:.1e}"
+        for each in found.spreads
+        if each.fit_error is not None and each.fit_error > MISSED * each.standard_deviation
+    ]
+    if missed:
+        words = (
+            "Solids cut each other off a common axis: the samples are fitted, and miss some numbers by more "
+            f"than {100 * MISSED:g} % of their standard deviation: {', '.join(missed)}."
+        )
+        yield Caution("fit_error", words, "/production/tolerances")
 
 
 def no_front(front: Front) -> Caution:

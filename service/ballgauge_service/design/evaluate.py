@@ -8,6 +8,7 @@ from functools import partial
 from typing import Any
 
 from ballgauge_schemas.design.request import DesignRulesSchema
+from ballgauge_schemas.shared.limits import DESIGN_SAMPLES_MINIMUM
 from ballgauge_service.core import budget
 from ballgauge_service.core.budget import Allowance, CancelToken, Progress
 from ballgauge_service.core.bulk import Bulk
@@ -24,14 +25,12 @@ from ballgauge_service.design.mass import CELLS, MassProperties, properties
 from ballgauge_service.design.model import STUDY_CELLS
 from ballgauge_service.design.prices import (
     BOARD_HOLE_CELLS,
-    cell_price,
     cells_for,
     check_design,
-    cubature_price,
     evaluation_price,
     hole_cells_for,
 )
-from ballgauge_service.design.production import Production, ProductionStudy, only_densities, study
+from ballgauge_service.design.production import Production, ProductionStudy, fit_price, study
 from ballgauge_service.design.request import DesignRequest, Files, Loaded, read_request
 from ballgauge_service.design.rules import Judged, judge_design, judge_drilled, judge_found
 from ballgauge_service.design.solids.solids import Design
@@ -336,7 +335,9 @@ class _Evaluation:
         self._begin("production", "production")
         arm, limits = self.request.arm, judged.limits
         with below("/production"):
-            return study(self.design, job, limits, balance_arm=arm, run=self.run, bulk=self.bulk)
+            found = study(self.design, job, limits, balance_arm=arm, run=self.run, bulk=self.bulk)
+        self.cautions += cautions.of_production(found)
+        return found
 
 
 _PASSES = 2
@@ -345,11 +346,16 @@ _PASSES = 2
 
 def _production_price(design: Design, job: Production, unspent: float) -> float:
     """Estimated work of a study [µs]; raises InvalidInput with the samples that fit where it is too much."""
-    each = evaluation_price(design, sampled=True)
-    if cell_price(design) and not only_densities(job.tolerances):
-        each += cubature_price(design, STUDY_CELLS)
-    most = int(unspent / (_PASSES * each))
+    fit = fit_price(design, job.tolerances)
+    each = _PASSES * evaluation_price(design, sampled=True)
+    most = int((unspent - fit) / each)
+    if most < DESIGN_SAMPLES_MINIMUM:
+        words = (
+            "too much to compute for this design: ask for fewer tolerances of sizes, places and tilts; "
+            "densities alone take little"
+        )
+        raise InvalidInput([Fault("/tolerances", words)])
     if job.samples > most:
         words = f"too much to compute for this design: at most {most} samples"
         raise InvalidInput([Fault("/samples", words)])
-    return _PASSES * job.samples * each
+    return fit + job.samples * each

@@ -8,12 +8,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ballgauge_schemas.shared.limits import BALANCE_ARM
 from ballgauge_schemas.shared.words import OFFSETS, POSITIONS, TILTS
 from ballgauge_service.core.budget import Run
 from ballgauge_service.core.compiled import compiled
 from ballgauge_service.core.refusal import Fault
-from ballgauge_service.design.mass import LENGTH, Visible, ball_moments, numbers_of, summed, visible_moments
+from ballgauge_service.core.units import OZ_PER_CUBIC_INCH
+from ballgauge_service.design.mass import Visible, ball_moments, numbers_of, summed, visible_moments
 from ballgauge_service.design.solids.packing import BOX, DENSITY, KIND, SIZE, Packed, columns_of, pack
 from ballgauge_service.design.solids.relations import TOUCH, reach_from_center
 from ballgauge_service.design.solids.shapes import Floats
@@ -161,15 +161,33 @@ def exact_numbers(packed: Packed, arm: float, out: Floats) -> bool:
 
 
 @compiled
+def _fitted(fit: Floats, terms: np.ndarray, sample: Floats, table: Floats, moments: Floats) -> None:
+    """Write the ball's moments (10,) of one variant from the fit of `numbers_of_many`."""
+    moments[:] = 0.0
+    for b in range(fit.shape[0]):
+        factor = OZ_PER_CUBIC_INCH
+        for source in terms[b]:
+            if source >= 0:
+                factor *= sample[source]
+        for k in range(fit.shape[1]):
+            for n in range(10):
+                moments[n] += factor * table[k, DENSITY] * fit[b, k, n]
+
+
+@compiled
 def numbers_of_many(
     packed: Packed, samples: Floats, rows: np.ndarray, columns: np.ndarray, sources: np.ndarray,
-    tilts: Floats, held: Flags, arm: float, out: Floats, beyond: Floats,
+    tilts: Floats, held: Flags, fit: Floats, terms: np.ndarray, arm: float, out: Floats, beyond: Floats,
+    cut: Flags,
 ) -> None:  # fmt: skip
     """Write the numbers of many variants into `out` (n, LENGTH).
 
     samples (n, d): what is added to the table at (rows, columns) (c,), taken from column `sources` (c,) of
     the samples; tilts (t, 6): source, row, axis (0 x, 1 y) and pivot, turns of samples[source] degrees.
-    beyond (n,): how far the worst of the `held` solids (m,) leaves the ball [in], NaN where it takes lines.
+    beyond (n,): how far the worst of the `held` solids (m,) leaves the ball [in]. cut (n,): whether it is not
+    closed form: its moments are then those of the fit (b, m, 10), each solid's unit density by what the
+    columns `terms` (b, 2) of the samples multiply to (none: -1), NaN where there is no fit. A fit of one
+    term is of variants that differ in densities alone, and serves all of them.
 
     Parameters
     ----------
@@ -178,50 +196,30 @@ def numbers_of_many(
     rows, columns, sources : (c,) arrays
     tilts : (t, 6) array
     held : (m,) array of bool
+    fit : (b, m, 10) array
+    terms : (b, 2) array of int
     arm : float [in]
     out : (n, LENGTH) array, written
     beyond : (n,) array, written [in]
+    cut : (n,) array of bool, written
     """
     table = packed.table.copy()
     work = Packed(table, packed.points, packed.vertices, packed.faces, packed.meshes)
+    moments = np.empty(10)
+    same = fit.shape[0] == 1
     for n in range(samples.shape[0]):
         table[:] = packed.table
         for t in range(tilts.shape[0]):
             tilt_row(table, int(tilts[t, 1]), int(tilts[t, 2]), samples[n, int(tilts[t, 0])], tilts[t, 3:6])
         for c in range(rows.shape[0]):
             table[rows[c], columns[c]] += samples[n, sources[c]]
-        exact = exact_numbers(work, arm, out[n])
-        beyond[n] = furthest_outside(work, held) if exact else math.nan
-
-
-@compiled
-def numbers_of_densities(
-    visible: Floats, packed: Packed, samples: Floats, rows: np.ndarray, sources: np.ndarray, arm: float,
-    out: Floats,
-) -> None:  # fmt: skip
-    """Write the numbers of variants that differ in densities alone into `out` (n, LENGTH).
-
-    visible (m, 10): the moments that all of them share; samples (n, d): what is added to the densities of
-    `rows` (c,), from columns `sources` (c,).
-
-    Parameters
-    ----------
-    visible : (m, 10) array [in^3, in^4, in^5]
-    packed : Packed
-    samples : (n, d) array [g/mL]
-    rows, sources : (c,) arrays
-    arm : float [in]
-    out : (n, LENGTH) array, written
-    """
-    table = packed.table.copy()
-    radius = reach_from_center(packed, 0)
-    moments = np.empty(10)
-    for n in range(samples.shape[0]):
-        table[:, DENSITY] = packed.table[:, DENSITY]
-        for c in range(rows.shape[0]):
-            table[rows[c], DENSITY] += samples[n, sources[c]]
-        summed(visible, table, moments)
-        numbers_of(moments, radius, arm, out[n])
+        cut[n] = same or not exact_numbers(work, arm, out[n])
+        beyond[n] = 0.0 if same else furthest_outside(work, held)
+        if cut[n] and fit.shape[0] == 0:
+            out[n] = math.nan
+        elif cut[n]:
+            _fitted(fit, terms, samples[n], table, moments)
+            numbers_of(moments, reach_from_center(work, 0), arm, out[n])
 
 
 @compiled
@@ -331,28 +329,3 @@ class Shapes:
         (10,) array
         """
         return self.visible(packed).error_for(packed.table)
-
-
-def table_numbers(
-    packed: Packed, arm: float = BALANCE_ARM, cells: int = STUDY_CELLS, held: Flags | None = None
-) -> tuple[Floats, float]:
-    """Numbers (LENGTH,) of a packed design, and how far the worst of its held solids leaves the ball [in].
-
-    Parameters
-    ----------
-    packed : Packed
-    arm : float, of the balance [in]
-    cells : int, budget of the cubature
-    held : (m,) array of bool, optional, those that must stay inside
-
-    Returns
-    -------
-    numbers : (LENGTH,) array
-    beyond : float [in]
-    """
-    out = np.empty(LENGTH)
-    if not exact_numbers(packed, arm, out):
-        radius = reach_from_center(packed, 0)
-        numbers_of(ball_moments(packed, visible_moments(packed, cells=cells)), radius, arm, out)
-    every = np.ones(len(packed.table), np.bool_) if held is None else held
-    return out, float(furthest_outside(packed, every))

@@ -3,6 +3,10 @@
 Two ways side by side: Sobol samples through the whole model, and linear propagation (JCGM 100, 5.1.2). Sobol
 points are scrambled from the seed; the confidence interval of a fraction is the exact binomial one of
 Clopper & Pearson (1934), on the cautious side for such samples.
+
+Samples whose solids cut each other off a common axis take no cubature of their own: what is visible of each
+solid is fitted by a full quadratic in sizes, places and tilts (a central composite, Box & Wilson 1951), its
+moments being linear in the densities anyway. What the fit misses is measured at samples, by cubature.
 """
 
 from __future__ import annotations
@@ -10,6 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations, combinations_with_replacement
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,24 +25,32 @@ from ballgauge_schemas.shared.words import NUMBERS, OFFSETS, TILTS
 from ballgauge_service.core.budget import Run
 from ballgauge_service.core.bulk import Bulk, Check, threads_here
 from ballgauge_service.core.refusal import Fault, InvalidInput
-from ballgauge_service.design.mass import LENGTH, pack_inside, visible_moments
-from ballgauge_service.design.model import (
-    STUDY_CELLS,
-    Slot,
-    numbers_of_densities,
-    numbers_of_many,
-    table_numbers,
-    tilt_row,
-)
-from ballgauge_service.design.solids.packing import POSITION, SIZE, Packed
+from ballgauge_service.design.mass import CELLS, LENGTH, numbers_of, pack_inside, summed, visible_moments
+from ballgauge_service.design.model import STUDY_CELLS, Slot, fit_roundings, numbers_of_many, tilt_row
+from ballgauge_service.design.prices import cubature_price
+from ballgauge_service.design.solids.packing import POSITION, SIZE, Packed, pack
+from ballgauge_service.design.solids.relations import reach_from_center
 from ballgauge_service.design.solids.shapes import Floats
 from ballgauge_service.design.solids.solids import Design
 
 BLOCK = 2048
-PIECE = 64
 CLIP = 1e-12
-"""Samples that are looked at together for solids that leave the ball, and make a piece of bulk work in closed
-form; of a piece where the first sample has none; distance of a uniform number from 0 and 1 (all ours)."""
+"""Samples that are looked at together for solids that leave the ball, and make a piece of bulk work; distance
+of a uniform number from 0 and 1 (both ours)."""
+
+STEP = math.sqrt(3.0)
+PROBES = 8
+FIT_WORK = 4e6
+"""Deviations from nominal at which the quadratic meets the cubature: the ends of a uniform tolerance, the
+outer nodes of three of a normal one; samples at which what it misses is measured; estimated work of all
+cubatures [µs], as far as each has STUDY_CELLS (all ours)."""
+
+WHOLE = "Sobol samples through the whole model; linear propagation from central differences of one deviation"
+FITTED = (
+    "Sobol samples through quadratics, fitted by cubature, where solids cut each other off a common axis; "
+    "linear propagation from central differences of one deviation"
+)
+"""How a study was done."""
 
 Limits = Mapping[str, tuple[float | None, float | None]]
 """(lower, upper) of numbers, either None where there is none."""
@@ -93,7 +106,8 @@ class Spread:
 
     The nominal; mean, standard deviation and quantiles of the samples; the linear standard deviation; shares
     (0..1) of the sampled variance by tolerance, from the linear and square terms of a least-squares fit;
-    explained: their sum.
+    explained: their sum. fit_error: the most by which the fit missed it at PROBES samples, None where no
+    sample takes it.
     """
 
     number: str
@@ -104,6 +118,7 @@ class Spread:
     linear_standard_deviation: float
     shares: dict[str, float]
     explained: float
+    fit_error: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,24 +169,10 @@ class ProductionStudy:
     method: str
 
 
-def only_densities(tolerances: Sequence[Tolerance]) -> bool:
-    """Whether nothing but densities varies, so that one cubature serves all samples.
-
-    Parameters
-    ----------
-    tolerances : sequence of Tolerance
-
-    Returns
-    -------
-    bool
-    """
-    return all(each.field == "density" for each in tolerances)
-
-
 class _Plan:
-    """Which cells of the table each tolerance adds to, and which solids it tilts."""
+    """Which cells of the table each tolerance adds to, which solids it tilts, and the fit of what is cut."""
 
-    def __init__(self, design: Design, tolerances: Sequence[Tolerance]) -> None:
+    def __init__(self, packed: Packed, design: Design, tolerances: Sequence[Tolerance], arm: float) -> None:
         rows: list[int] = []
         columns: list[int] = []
         sources: list[int] = []
@@ -196,94 +197,131 @@ class _Plan:
         # A pin is turned flush with the surface after molding, so it may stand out while the core moves.
         self.held = np.array([solid.role != "pin" for solid in design.solids])
         self.tilts = np.array(tilts, np.float64).reshape(len(tilts), 6)
-        self.densities = only_densities(tolerances)
-        self._visible: Floats | None = None
+        self.packed, self.arm = packed, arm
+        moving = [at for at, each in enumerate(tolerances) if each.field != "density"]
+        pairs = [(-1, -1), *((at, -1) for at in moving), *combinations_with_replacement(moving, 2)]
+        self.terms = np.array(pairs, np.int64)
+        steps = STEP * np.diag([each.deviation for each in tolerances])[moving]
+        both = [one + other for one, other in combinations(steps, 2)]
+        self.nodes = np.array([np.zeros(len(tolerances)), *steps, *-steps, *both])
+        self.fit = np.empty((0, len(packed.table), 10))
+        self.same = not moving
+        self.cubatures = len(self.nodes) + (0 if self.same else PROBES)
+        affordable = int(FIT_WORK / (self.cubatures * cubature_price(design, 1)))
+        self.cells = CELLS if self.same else min(max(affordable, STUDY_CELLS), CELLS)
 
-    def numbers(
-        self, packed: Packed, samples: Floats, arm: float, run: Run, cells: int, bulk: Bulk
-    ) -> Floats:
-        """Numbers (n, LENGTH) of the variants; raises InvalidInput where one leaves the ball."""
-        self._check_positive(packed, samples)
-        if self.densities:
-            return self._by_densities(packed, samples, arm, run)
+    def numbers(self, samples: Floats, run: Run, bulk: Bulk) -> tuple[Floats, NDArray[np.bool_]]:
+        """Numbers (n, LENGTH) of the variants, and which of them (n,) the fit gave.
+
+        Raises InvalidInput where one leaves the ball.
+        """
+        self._check_positive(samples)
+        if self.same:
+            self._require_fit(run)
         size = len(samples)
-        out, beyond = np.empty((size, LENGTH)), np.empty(size)
-        piece = self._piece(packed, samples, arm)
-        pieces = [samples[start : start + piece] for start in range(0, size, piece)]
+        out, cut = np.empty((size, LENGTH)), np.empty(size, np.bool_)
+        pieces = [samples[start : start + BLOCK] for start in range(0, size, BLOCK)]
         run.report(0.0, "sampling")
         done = 0
-        for numbers, over in bulk.map(sample_piece, (self, packed, arm, cells), pieces, run.check):
-            out[done : done + piece], beyond[done : done + piece] = numbers, over
-            done += len(over)
+        for piece, found in zip(pieces, bulk.map(sample_piece, self, pieces, run.check), strict=True):
+            if np.isnan(found[0][:, 0]).any():
+                self._require_fit(run)
+                found = self.write(piece)
+            numbers, beyond, by_fit = found
+            _require_inside(beyond)
+            out[done : done + BLOCK], cut[done : done + BLOCK] = numbers, by_fit
+            done += len(piece)
             run.report(done / size, "sampling")
-            if done % BLOCK == 0 or done == size:
-                _require_inside(beyond[(done - 1) // BLOCK * BLOCK : done])
-        return out
+        return out, cut
 
-    def _by_densities(self, packed: Packed, samples: Floats, arm: float, run: Run) -> Floats:
-        if self._visible is None:
-            self._visible = visible_moments(packed, any_density=True).moments
-        out = np.empty((len(samples), LENGTH))
-        for start in range(0, len(samples), BLOCK):
-            run.report(start / len(samples), "sampling")
-            rows = slice(start, start + BLOCK)
-            numbers_of_densities(
-                self._visible, packed, samples[rows], self.rows, self.sources, arm, out[rows]
-            )
-        return out
-
-    def _piece(self, packed: Packed, samples: Floats, arm: float) -> int:
-        """Samples of a piece, by what the first of them takes."""
-        beyond = np.empty(1)
-        self.write(packed, samples[:1], arm, np.empty((1, LENGTH)), beyond)
-        return PIECE if np.isnan(beyond[0]) else BLOCK
-
-    def write(self, packed: Packed, samples: Floats, arm: float, out: Floats, beyond: Floats) -> None:
-        """Write what is in closed form, as `numbers_of_many` does."""
+    def write(self, samples: Floats) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+        """Numbers (n, LENGTH), how far a solid leaves the ball [in], and whether it is not closed form."""
+        size = len(samples)
+        out, beyond, cut = np.empty((size, LENGTH)), np.empty(size), np.empty(size, np.bool_)
         numbers_of_many(
-            packed, samples, self.rows, self.columns, self.sources, self.tilts, self.held, arm, out, beyond
-        )
+            self.packed, samples, self.rows, self.columns, self.sources, self.tilts, self.held, self.fit,
+            self.terms, self.arm, out, beyond, cut,
+        )  # fmt: skip
+        return out, beyond, cut
 
-    def _check_positive(self, packed: Packed, samples: Floats) -> None:
-        least = packed.table[self.rows, self.columns] + samples[:, self.sources].min(axis=0)
+    def _require_fit(self, run: Run) -> None:
+        """Fit what is visible of each solid, by cubature at the nodes."""
+        if len(self.fit):
+            return
+        self._check_positive(self.nodes)
+        found = []
+        for done, node in enumerate(self.nodes):
+            run.report(done / len(self.nodes), "fitting")
+            found.append(self._visible(node).ravel())
+        # A column of ones stands for what a term lacks.
+        columns = np.column_stack([self.nodes, np.ones(len(self.nodes))])
+        basis = columns[:, self.terms].prod(axis=2)
+        self.fit = np.linalg.solve(basis, np.array(found)).reshape(len(found), *self.fit.shape[1:])
+
+    def _visible(self, sample: Floats) -> Floats:
+        return visible_moments(self.variant(sample), cells=self.cells, any_density=True).moments
+
+    def missed(self, samples: Floats, numbers: Floats, run: Run) -> Floats:
+        """The most (LENGTH,) by which the fit misses the numbers of some samples, found by cubature."""
+        worst = np.zeros(LENGTH)
+        out, moments = np.empty(LENGTH), np.empty(10)
+        for sample, fitted in zip(samples, numbers, strict=True):
+            run.check()
+            packed = self.variant(sample)
+            summed(self._visible(sample), packed.table, moments)
+            numbers_of(moments, reach_from_center(packed, 0), self.arm, out)
+            worst = np.fmax(worst, np.abs(out - fitted))
+        return worst
+
+    def _check_positive(self, samples: Floats) -> None:
+        least = self.packed.table[self.rows, self.columns] + samples[:, self.sources].min(axis=0)
         sized = (self.columns < POSITION) | (self.columns >= SIZE)
         bad = sorted({int(source) for source in self.sources[sized & (least <= 0.0)]})
         if bad:
             raise InvalidInput(Fault(f"/tolerances/{at}", "is so wide that it reaches zero") for at in bad)
 
-    def variant(self, packed: Packed, sample: Floats) -> Packed:
-        table = packed.table.copy()
+    def variant(self, sample: Floats) -> Packed:
+        table = self.packed.table.copy()
         for source, row, axis, *pivot in self.tilts:
             tilt_row(table, int(row), int(axis), float(sample[int(source)]), np.array(pivot))
         np.add.at(table, (self.rows, self.columns), sample[self.sources])
-        return packed._replace(table=table)
+        fit_roundings(table)
+        return self.packed._replace(table=table)
 
 
-def sample_piece(
-    common: tuple[_Plan, Packed, float, int], samples: Floats, check: Check
-) -> tuple[Floats, Floats]:
-    """Numbers (n, LENGTH) of a piece of the samples, and how far a solid leaves the ball [in] in each, (n,).
-
-    common: plan, packed design, arm of the balance, cells of the cubature.
+def sample_piece(plan: _Plan, samples: Floats, check: Check) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Numbers (n, LENGTH) of a piece of the samples, and what `numbers_of_many` tells beside them.
 
     Parameters
     ----------
-    common : tuple of plan, packed design, arm of the balance [in] and cells of the cubature
+    plan : plan of the study
     samples : (n, d) array, deviations
-    check : callable, asked between samples
+    check : callable, unused: a piece is short
 
     Returns
     -------
     numbers : (n, LENGTH) array
     beyond : (n,) array [in]
+    cut : (n,) array of bool
     """
-    plan, packed, arm, cells = common
-    out, beyond = np.empty((len(samples), LENGTH)), np.empty(len(samples))
-    plan.write(packed, samples, arm, out, beyond)
-    for n in np.flatnonzero(np.isnan(beyond)):
-        check()
-        out[n], beyond[n] = table_numbers(plan.variant(packed, samples[n]), arm, cells, plan.held)
-    return out, beyond
+    return plan.write(samples)
+
+
+def fit_price(design: Design, tolerances: Sequence[Tolerance]) -> float:
+    """Estimated work of the cubatures of a study [µs], none where all nodes of the fit are closed form.
+
+    Parameters
+    ----------
+    design : Design
+    tolerances : sequence of Tolerance
+
+    Returns
+    -------
+    float [µs]
+    """
+    plan = _Plan(pack(design), design, tolerances, BALANCE_ARM)
+    cut = plan.write(plan.nodes)[2].any()
+    return plan.cubatures * cubature_price(design, plan.cells) if cut else 0.0
 
 
 def _require_inside(beyond: Floats) -> None:
@@ -342,13 +380,11 @@ def _shares(scores: Floats, values: Floats) -> NDArray[np.float64]:
     return shares
 
 
-def _linear(
-    packed: Packed, plan: _Plan, deviations: Floats, arm: float, run: Run, cells: int, bulk: Bulk
-) -> Floats:
+def _linear(plan: _Plan, deviations: Floats, run: Run) -> Floats:
     """Standard deviations (LENGTH,) by linear propagation: central differences of one standard deviation."""
     count = len(deviations)
     steps = np.vstack([np.diag(deviations), -np.diag(deviations)])
-    numbers = plan.numbers(packed, steps, arm, run, cells, bulk)
+    numbers = plan.numbers(steps, run, threads_here())[0]
     slopes = 0.5 * (numbers[:count] - numbers[count:])
     spread: Floats = np.sqrt((slopes * slopes).sum(axis=0))
     return spread
@@ -403,7 +439,6 @@ def study(
     limits: Limits | None = None,
     *,
     balance_arm: float = BALANCE_ARM,
-    cells: int = STUDY_CELLS,
     run: Run | None = None,
     bulk: Bulk | None = None,
 ) -> ProductionStudy:
@@ -420,8 +455,6 @@ def study(
         Lower and upper limits of numbers, from the rulebooks.
     balance_arm : float
         Arm of the shop balance [in].
-    cells : int
-        Budget of the cubature for samples whose solids cut each other off a common axis.
     run : Run, optional
         Progress and cancel token.
     bulk : Bulk, optional
@@ -446,22 +479,20 @@ def study(
     """
     tolerances, samples, seed = job.tolerances, job.samples, job.seed
     link, workers = run or Run(), bulk or threads_here()
-    packed = pack_inside(design)
-    plan = _Plan(design, tolerances)
+    plan = _Plan(pack_inside(design), design, tolerances, balance_arm)
     scores, deviations = _draw(tolerances, samples, seed)
-    nominal = (
-        plan.numbers(packed, np.zeros((1, len(tolerances))), balance_arm, link, cells, threads_here())[0]
-        if plan.densities
-        else table_numbers(packed, balance_arm, cells)[0]
-    )
-    widths = np.array([each.deviation for each in tolerances])
-    linear = _linear(packed, plan, widths, balance_arm, link, cells, threads_here())
-    numbers = plan.numbers(packed, deviations, balance_arm, link, cells, workers)
+    nominal = plan.numbers(np.zeros((1, len(tolerances))), link, threads_here())[0][0]
+    linear = _linear(plan, np.array([each.deviation for each in tolerances]), link)
+    numbers, cut = plan.numbers(deviations, link, workers)
+    missed = None
+    if cut.any() and not plan.same:
+        probes = np.random.default_rng(seed).permutation(np.flatnonzero(cut))[:PROBES]
+        missed = plan.missed(deviations[probes], numbers[probes], link)
     names = [name for at, name in enumerate(NUMBERS) if not np.isnan(numbers[:, at]).any()]
     asked = limits or {}
     bounds = {name: limit for name, limit in asked.items() if name in names}
     labels = [each.label for each in tolerances]
-    spreads = {name: _spread(name, nominal, numbers, linear, scores, labels) for name in names}
+    spreads = {name: _spread(name, nominal, numbers, linear, missed, scores, labels) for name in names}
     failing = _nonconforming(bounds, numbers, linear, nominal, job.confidence)
     advice = None
     chosen = _advice(spreads, failing, bounds)
@@ -470,7 +501,7 @@ def study(
         halved = [each.halved() if each.label == label else each for each in tolerances]
         now, then = None, None
         if bounds:
-            again = plan.numbers(packed, _draw(halved, samples, seed)[1], balance_arm, link, cells, workers)
+            again = plan.numbers(_draw(halved, samples, seed)[1], link, workers)[0]
             now = float(_any_outside(numbers, bounds).mean())
             then = float(_any_outside(again, bounds).mean())
         advice = Advice(label, number, spreads[number].shares[label], now, then)
@@ -478,13 +509,14 @@ def study(
     return ProductionStudy(
         samples, seed, tuple(spreads.values()), tuple(failing),
         tuple(name for name in asked if name not in names), advice,
-        "Sobol samples through the whole model; linear propagation from central differences of one deviation",
+        WHOLE if missed is None else FITTED,
     )  # fmt: skip
 
 
 def _spread(
-    name: str, nominal: Floats, numbers: Floats, linear: Floats, scores: Floats, labels: Sequence[str]
-) -> Spread:
+    name: str, nominal: Floats, numbers: Floats, linear: Floats, missed: Floats | None, scores: Floats,
+    labels: Sequence[str],
+) -> Spread:  # fmt: skip
     at = NUMBERS.index(name)
     values = numbers[:, at]
     shares = _shares(scores, values)
@@ -501,6 +533,7 @@ def _spread(
         linear_standard_deviation=float(linear[at]),
         shares={label: float(share) for label, share in zip(labels, shares, strict=True)},
         explained=float(shares.sum()),
+        fit_error=None if missed is None else float(missed[at]),
     )
 
 
