@@ -6104,6 +6104,8 @@ class Spread(Record, init=False):
     """What each tolerance gives to the variance."""
     explained: float | None
     """Sum of the shares; what it lacks of 1, tolerances do together."""
+    fit_error: float | None
+    """[see unit] The most by which a fit missed it at some samples, where solids cut each other off a common axis; null where nothing was fitted."""
 
 
 class State(Record, init=False):

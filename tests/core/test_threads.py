@@ -137,7 +137,7 @@ def test_who_gives_up_ends_the_work() -> None:
 @pytest.mark.parametrize(
     ("tolerance", "expected"),
     [
-        # The nominal, the samples of the linear law, the pieces of the others, each from its beginning; the end.
+        # The nominal, the samples of the linear law, the pieces of the others from their beginning; the end.
         (DISC, 2 + 2 + (1 + math.ceil(3000 / BLOCK)) + 1),
         # What is visible of each solid serves all samples, and is told before them.
         (CORE, 1 + 2 + 2 + (1 + math.ceil(3000 / BLOCK)) + 1),

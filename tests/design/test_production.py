@@ -145,8 +145,8 @@ def test_limit_on_a_number_that_is_not_there_is_not_assessed() -> None:
 INSIDE = (*MOVED[:2], "pin", "block")
 VARIED = (
     Tolerance(("core",), "density", half_width=0.05),
-    Tolerance(("core",), "length_z", half_width=0.05),
-    Tolerance(("block",), "offset_z", half_width=0.05),
+    Tolerance(("block",), "length_y", half_width=0.1),
+    Tolerance(("block",), "offset_z", half_width=0.1),
     Tolerance(INSIDE, "tilt_x", half_width=2.0),
 )
 
@@ -154,21 +154,21 @@ VARIED = (
 def test_off_axis_cuts_are_sampled_as_the_cubature_does() -> None:
     """The same draws, each built anew and integrated by itself, against the fitted samples."""
     run_compiled("design")
-    found = study(TERN_BLOCK, Production(VARIED, 32, 3))
-    drawn = qmc.Sobol(len(VARIED), rng=np.random.default_rng(3)).random_base2(5)
+    found = study(TERN_BLOCK, Production(VARIED, 16, 3))
+    drawn = qmc.Sobol(len(VARIED), rng=np.random.default_rng(3)).random_base2(4)
     balls = []
     for row in 2.0 * drawn - 1.0:
         design = TERN_BLOCK
         for each, score in zip(VARIED, row, strict=True):
             design = _built(design, each.solids, each.field, score * each.half_width)
-        balls.append(properties(design, contributions=False, cells=2000))
+        balls.append(properties(design, contributions=False, cells=3000))
     assert [each.number for each in found.spreads] == list(NUMBERS)
     for spread in found.spreads:
         values = np.array([getattr(ball, spread.number) for ball in balls])
         deviation = values.std(ddof=1)
         assert spread.standard_deviation == pytest.approx(deviation, rel=0.02), spread.number
         for point, value in spread.quantiles.items():
-            assert value == pytest.approx(np.quantile(values, float(point)), abs=0.03 * deviation)
+            assert value == pytest.approx(np.quantile(values, float(point)), abs=0.1 * deviation)
         assert spread.fit_error is not None
         assert 0.0 < spread.fit_error < 0.05 * deviation
 
@@ -188,18 +188,14 @@ def test_a_fit_that_misses_tells_by_how_much() -> None:
 
 
 def test_solids_that_begin_to_cut_in_some_samples() -> None:
-    """A block that just fits its filler, and leaves it in half of the samples."""
+    """A plug beside a core, which moves into it in a third of the samples."""
     run_compiled("design")
     plug = Solid(Cylinder(1.0, 1.0), 2.0, "plug", "plug", (2.0, 0.0, 0.0))
     apart = Design((Solid(Sphere(8.6), 1.2), Solid(Sphere(2.9), 2.0, "inner_core", "core"), plug))
     found = study(apart, Production((Tolerance(("plug",), "offset_x", half_width=0.15),), 128, 1))
     spread = {each.number: each for each in found.spreads}
-    ends = [
-        properties(
-            with_solid(apart, "plug", replace(plug, position=(x, 0.0, 0.0))), contributions=False
-        ).weight
-        for x in (1.85, 2.15)
-    ]
+    moved = [with_solid(apart, "plug", replace(plug, position=(x, 0.0, 0.0))) for x in (1.85, 2.15)]
+    ends = [properties(each, contributions=False).weight for each in moved]
     low, high = spread["weight"].quantiles["0.00135"], spread["weight"].quantiles["0.99865"]
     assert spread["weight"].fit_error is not None
     assert (low, high) == pytest.approx(sorted(ends), abs=0.1 * abs(ends[1] - ends[0]))

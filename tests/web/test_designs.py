@@ -361,7 +361,7 @@ BLOCK = {
 
 
 def test_a_core_cut_off_its_axis_is_studied_by_few_cubatures(post: Any, skarn: dict[str, Any]) -> None:
-    """10,000 samples of a triaxial core and a block, whose sizes and places vary: a full quadratic's nodes."""
+    """10,000 samples of a triaxial core and a block that varies: the nodes of a full quadratic."""
     skarn["design"]["solids"].append(BLOCK)
     widths = {"length_x": 0.02, "offset_z": 0.02, "tilt_x": 1.0, "density": 0.02}
     tolerances = [{"solids": ["block"], "field": name, "half_width": each} for name, each in widths.items()]
