@@ -251,6 +251,15 @@ def _with_missed(
     return np.where(more > bound, bound + more, bound)
 
 
+def _fill_up(packed: Packed, beneath: np.ndarray, out: Floats, error: Floats) -> None:
+    """Where lines find more on a solid than it holds, take the rest from the largest that lies on it."""
+    for k in np.flatnonzero(out[:, 0] < 0.0):
+        largest = int(np.argmax(np.where(beneath == k, out[:, 0], 0.0)))
+        error += np.abs(out[k]) * max(abs(packed.table[largest, DENSITY] - packed.table[k, DENSITY]), 1.0)
+        out[largest] += out[k]
+        out[k] = 0.0
+
+
 def _width(packed: Packed, k: int) -> float:
     """The least width of a solid along its own axes [in]."""
     axes = (own_axis(packed.table, k, axis) for axis in range(3))
@@ -291,6 +300,7 @@ def visible_moments(
     if add_visible(packed, there, group, beneath, out):
         for g in np.unique(group[group >= 0]):
             used += _add_group(packed, group == g, beneath, out, error, cells, tolerance, any_density)
+        _fill_up(packed, beneath, out, error)
     contrast = _largest_contrast(packed.table, beneath) if any_density else None
     return Visible(out, used == 0, error, used, beneath, contrast)
 
