@@ -1462,8 +1462,8 @@ class Mesh(TypedDict):
 
     name: str
     """Name by which solids use it."""
-    unit: MeshUnit
-    """What one unit of its numbers is."""
+    unit: NotRequired[MeshUnit | None]
+    """What one unit of its numbers is; 3MF and STEP state it themselves, and it may only agree."""
     format: NotRequired[MeshFormat | None]
     """Format; default: the extension of the file's name."""
     file: NotRequired[str | None]
@@ -4751,8 +4751,8 @@ class MeshEchoed(Record, init=False):
 
     name: str
     """Name by which solids use it."""
-    unit: MeshUnit
-    """What one unit of its numbers is."""
+    unit: MeshUnit | None
+    """What one unit of its numbers is; 3MF and STEP state it themselves, and it may only agree."""
     format: MeshFormat | None
     """Format; default: the extension of the file's name."""
     file: str | None

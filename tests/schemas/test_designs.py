@@ -129,6 +129,8 @@ def test_a_solid_names_a_mesh_that_is_there(skarn: dict[str, Any], sentence: Any
     skarn["design"]["meshes"] = [{"name": "drawn", "unit": "mm", "file": "parts/Core.STL"}]
     skarn["design"]["solids"][2] = {"name": "core", "shape": "mesh", "mesh": "drawn", "density": 2}
     assert DESIGN_REQUEST.load(skarn)["design"]["meshes"][0]["format"] == "stl"
+    skarn["design"]["meshes"] = [{"name": "drawn", "file": "parts/core.3mf"}]
+    assert "unit" not in DESIGN_REQUEST.load(skarn)["design"]["meshes"][0]
     skarn["design"]["solids"][2]["mesh"] = "dawn"
     assert refused(skarn)["/design/solids/2/mesh"] == sentence("unknown mesh")
 

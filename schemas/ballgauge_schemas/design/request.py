@@ -301,7 +301,10 @@ class MeshSchema(Schema):
     """A closed surface, triangles or STEP: in the form's part of that file name, or in the JSON as base64."""
 
     name = _name("Name by which solids use it.", required=True)
-    unit = Choice(words.MESH_UNITS, "What one unit of its numbers is.", required=True)
+    unit = Choice(
+        words.MESH_UNITS,
+        "What one unit of its numbers is; 3MF and STEP state it themselves, and it may only agree.",
+    )
     format = Choice(words.MESH_FORMATS, "Format; default: the extension of the file's name.")
     file = Text(
         "core.stl",
@@ -317,17 +320,18 @@ class MeshSchema(Schema):
     )
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
-        """Ask for one source, and for a format where no file's name tells it."""
+        """Ask for one source, a format where no file's name tells it, and a unit where no file does."""
         given = [name for name in ("file", "data") if name in loaded or name in errors]
         if len(given) != 1:
             add_error(errors, (SCHEMA,), "must hold either file or data")
-        if "format" in loaded or "format" in errors:
-            return
-        ending = loaded.get("file", "").rpartition(".")[2].lower().replace("stp", "step")
-        if ending in words.MESH_FORMATS:
-            loaded["format"] = ending
-        elif given:
-            add_error(errors, ("format",), f"missing; give {listed(words.MESH_FORMATS, 'or')}")
+        if "format" not in loaded and "format" not in errors:
+            ending = loaded.get("file", "").rpartition(".")[2].lower().replace("stp", "step")
+            if ending in words.MESH_FORMATS:
+                loaded["format"] = ending
+            elif given:
+                add_error(errors, ("format",), f"missing; give {listed(words.MESH_FORMATS, 'or')}")
+        if "unit" not in loaded and "unit" not in errors and loaded.get("format") not in words.OWN_UNITS:
+            add_error(errors, ("unit",), REQUIRED)
 
 
 class DesignSchema(Schema):

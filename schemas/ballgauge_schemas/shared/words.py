@@ -48,6 +48,8 @@ MODELS = ("hypergeometric", "binomial", "poisson")
 
 SOLID_ROLES = ("cover", "outer_core", "inner_core", "disc", "pin", "other")
 MESH_FORMATS = ("stl", "3mf", "obj", "ply", "step")
+OWN_UNITS = ("3mf", "step")
+"""Formats of meshes that state their unit."""
 MESH_UNITS = ("mm", "cm", "in", "m", "ft", "µm")
 NUMBERS = (
     "weight", "rg", "rg_intermediate", "rg_high", "differential", "intermediate_differential",

@@ -45,10 +45,10 @@ Files = Mapping[str, bytes]
 
 @dataclass(frozen=True, slots=True)
 class MeshFile:
-    """Where a mesh of a design came from; `file` is None for one within the JSON."""
+    """Where a mesh came from; `unit` is None where the file alone states it, `file` within the JSON."""
 
     name: str
-    unit: str
+    unit: str | None
     format: str
     file: str | None
 
@@ -144,7 +144,7 @@ def read_request(loaded: Loaded, files: Files) -> DesignRequest:
     return DesignRequest(
         design=designs[0],
         meshes=tuple(
-            MeshFile(mesh["name"], mesh["unit"], mesh["format"], mesh.get("file"))
+            MeshFile(mesh["name"], mesh.get("unit"), mesh["format"], mesh.get("file"))
             for mesh in specs["/design"]["meshes"]
         ),
         arm=arm,
@@ -192,7 +192,7 @@ class Meshes:
         """
         key = tuple(str(spec.get(name)) for name in ("file", "data", "format", "unit"))
         if key not in self._known:
-            found = read_mesh(_bytes(spec, self._files), spec["format"], spec["unit"])
+            found = read_mesh(_bytes(spec, self._files), spec["format"], spec.get("unit"))
             self._faces += len(found.faces)
             if self._faces > MOST_FACES:
                 words = f"the meshes have {self._faces} faces up to here; at most {MOST_FACES} are taken"
