@@ -33,12 +33,17 @@ class Desk(NamedTuple):
         """A whole ball, from its serial to Enter, wherever the focus was left."""
         self.type(serial, Keys.ENTER, Keys.TAB, weight, *(Keys.TAB,) * 3, side, Keys.ENTER)
 
-    def read(self, text: str, enters: int = 1) -> None:
-        """What a scanner does: a text and Enter, faster than anybody types, into the field at hand."""
-        script = """const [text, enters] = arguments;
+    def read(self, text: str, *ends: str) -> bool:
+        """What a scanner does: a text and its ends, faster than anybody types, into the field at hand.
+
+        Tells whether the last key is left to the browser.
+        """
+        script = """const [text, ends] = arguments;
             let at = performance.now();
             const press = (key) => {
-                const event = new KeyboardEvent('keydown', {key, bubbles: true, cancelable: true});
+                const ctrlKey = key.startsWith('Ctrl+');
+                const event = new KeyboardEvent('keydown',
+                    {key: key.replace('Ctrl+', ''), ctrlKey, bubbles: true, cancelable: true});
                 Object.defineProperty(event, 'timeStamp', {value: at += 1});
                 return document.activeElement.dispatchEvent(event);
             };
@@ -47,11 +52,14 @@ class Desk(NamedTuple):
                 document.activeElement.value += key;
                 document.activeElement.dispatchEvent(new Event('input', {bubbles: true}));
             }
-            for (let count = 0; count < enters; count += 1) {
+            let left = true;
+            for (const end of ends) {
                 const {form} = document.activeElement;
-                if (press('Enter')) form.requestSubmit();
-            }"""
-        self.browser.run(script, text, enters)
+                left = press(end);
+                if (left && end === 'Enter') form.requestSubmit();
+            }
+            return left;"""
+        return bool(self.browser.run(script, text, ends or ("Enter",)))
 
     def press(self, selector: str) -> None:
         """Press a button."""

@@ -240,6 +240,35 @@ def test_a_large_design_is_kept_and_an_example_asks(browser: Any, downloads: Pat
     file.unlink()
 
 
+def test_two_tabs_of_one_kept_design_overwrite_nothing(browser: Any) -> None:
+    """The address of what is kept, opened a second time and edited in both."""
+    browser.open("/design#start=as_made")
+    settled(browser)
+    browser.fill("request", '{"design": ')
+    browser.wait(lambda: "kept=" in browser.driver.current_url)
+    browser.wait(lambda: browser.run("return Object.keys(localStorage).some((key) => "
+                                     "localStorage.getItem(key).includes('design'))"))  # fmt: skip
+    address, first = browser.driver.current_url, browser.driver.current_window_handle
+    browser.driver.switch_to.new_window("tab")
+    try:
+        browser.driver.get(address)
+        browser.wait(lambda: shown(browser, "request") == '{"design": ')
+        browser.fill("request", "of the second")
+        browser.driver.refresh()
+        browser.wait(lambda: shown(browser, "request") == "of the second")
+    finally:
+        browser.driver.close()
+        browser.driver.switch_to.window(first)
+    browser.fill("request", "of the first")
+    browser.driver.refresh()
+    browser.wait(lambda: shown(browser, "request") == "of the first")
+    browser.run("document.getElementById('take-back').click()")
+    kept = browser.run("return Object.values(localStorage)")
+    assert {"of the first", "of the second"} <= {
+        json.loads(each)["text"] for each in kept if each.startswith("{")
+    }
+
+
 def asks(browser: Any) -> Any:
     """The browser's question, None while there is none."""
     from selenium.common.exceptions import NoAlertPresentException

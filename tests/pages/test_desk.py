@@ -155,7 +155,8 @@ def test_enter_twice_adds_one_ball(desk: Desk) -> None:
     desk.line.latency = 0.5
     desk.scan("A1", "15", "0")
     desk.type(Keys.ENTER, Keys.ENTER)
-    desk.read("B2", enters=2)  # a scanner that ends its lines with two
+    # A scanner that ends its lines with two, or with what opens the browser's downloads.
+    assert not desk.read("B2", "Enter", "Enter", "Ctrl+j")
     desk.type(Keys.TAB, "14", Keys.ENTER)
     desk.wait_for_rows(2)
     assert [row[:2] for row in desk.rows()] == [["A1", "weight 15 lb · side 0 oz"], ["B2", "weight 14 lb"]]
@@ -166,15 +167,30 @@ def test_a_scan_in_a_field_of_readings_is_the_next_ball(desk: Desk) -> None:
     desk.type("AAA111", Keys.ENTER, Keys.TAB, "15")
     desk.browser.run("document.getElementById('measured_balance.top').focus()")
     desk.read("BBB222")
-    desk.read("CCC333")
+    desk.read("CCC333", "Tab")
     desk.browser.wait(lambda: len(desk.rows()) == 2)
     assert desk.value("ball.serial") == "CCC333"
     desk.press("#alone")
     desk.read("DDD444")
-    desk.read("EEE555")
+    desk.read("EEE555", "Tab")
     desk.wait_for_rows(5)
     assert [row[0] for row in desk.rows()] == ["AAA111", "BBB222", "CCC333", "DDD444", "EEE555"]
     assert [row[1:] for row in desk.rows()] == [["weight 15 lb", "not_assessed"], *[["", "unweighed"]] * 4]
+
+
+def test_a_gauge_that_types_is_no_scanner(desk: Desk) -> None:
+    desk.open()
+    desk.browser.run("document.getElementById('ball.drilled_weight').focus()")
+    assert desk.read("15.123 lb", "Tab")
+    assert (desk.value("ball.drilled_weight"), desk.rows()) == ("15.123 lb", [])
+
+
+def test_an_address_opened_over_the_desk_is_taken_and_keeps_the_half_typed_ball(desk: Desk) -> None:
+    desk.open()
+    desk.browser.fill("ball.drilled_weight", "15")
+    desk.browser.run("location.hash = 'rules.on=2010-05-01&units=metric'")
+    desk.browser.wait(lambda: desk.value("rules.on") == "2010-05-01")
+    assert (desk.value("units"), desk.value("ball.drilled_weight")) == ("metric", "15 lb")
 
 
 def test_two_tabs_share_one_list(desk: Desk) -> None:

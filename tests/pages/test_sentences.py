@@ -27,6 +27,7 @@ STAYS = re.compile(
 """What stays in English in every language."""
 
 SENTENCES = {
+    "applies_to",
     "assumptions",
     "definition",
     "detail",

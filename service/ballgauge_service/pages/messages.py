@@ -17,6 +17,7 @@ from babel.messages.pofile import read_po, write_po
 from ballgauge_schemas.shared.words import ROLES
 from ballgauge_service import rulebooks
 from ballgauge_service.pages import contracts, extraction, forms, labels, languages
+from ballgauge_service.rulebooks import listing
 
 HERE = Path(__file__).parent
 PAPERS = ("*/report/*.py", "motion/lineup/*.py", "motion/lineup/assets/*.html", "motion/squad_pictures.py")
@@ -75,6 +76,7 @@ def _texts() -> Iterator[tuple[str, str, bool]]:
     described = [rulebooks.describe(body) for body in rulebooks.bodies()]
     titles = (rule["title"] for book in described for rule in (*book["rules"], *book["sample_rules"]))
     yield from (("rulebooks", title, True) for title in titles)
+    yield from (("rulebooks", text, False) for text in listing.conditions())
     yield from ((place, text, False) for place, text in extraction.sentences())
 
 

@@ -95,18 +95,19 @@ class Translator:
         if depth > _DEEPEST or len(text) > _LONGEST:
             return text, (text,)
         best: _Told = (text, (text,))
-        for found in chain(islice(self._alike(text, depth), _FORMS), self._divided(text, depth)):
+        weak, strong = self._alike(text, depth, weak=True), self._alike(text, depth, weak=False)
+        for found in chain(islice(strong, _FORMS), self._divided(text, depth), islice(weak, _FORMS)):
             if sum(map(len, found[1])) < sum(map(len, best[1])):
                 best = found
             if not best[1]:
                 break
         return best
 
-    def _alike(self, text: str, depth: int) -> Iterator[_Told]:
-        """The text by each sentence with gaps that it may be."""
+    def _alike(self, text: str, depth: int, *, weak: bool) -> Iterator[_Told]:
+        """The text by each sentence with gaps that it may be; a weak one has few letters of its own."""
         for size in range(4, -1, -1):
             for pattern in self._by_head.get(text[:size], ()):
-                match = pattern.form.fullmatch(text)
+                match = pattern.form.fullmatch(text) if weak == (pattern.own < _FEW) else None
                 if match is None:
                     continue
                 told: dict[str, str] = {}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 from typing import Any
 
@@ -14,6 +14,9 @@ _FLAGS = frozenset(
         "unmarked_grip_centre", "unused_thumb", "urethane_cover",
     }
 )  # fmt: skip
+_NAMES = {"identity_by_hand": "checked by hand against the list", "made_on": "made"}
+_AMOUNTS = {"min": "at least", "max": "at most", "over": "over", "under": "under"}
+_DAYS = {"min": "on or after", "max": "on or before", "over": "after", "under": "before"}
 _EFFECTS = {
     "exempt": "asks nothing of these balls",
     "unbound": "does not reach these balls",
@@ -37,6 +40,15 @@ def listing(
         body = rulebooks.overlays().get(overlay)
     bodies = rulebooks.bodies() if body is None else (body,)
     return [_rulebook(name, on, overlay) for name in bodies]
+
+
+def conditions() -> Iterator[str]:
+    """Each condition on which a limit of a rulebook or overlay rests, in words."""
+    laid = ((body, name) for name, body in rulebooks.overlays().items())
+    for body, overlay in (*((body, None) for body in rulebooks.bodies()), *laid):
+        for rule in rulebooks.describe(body, overlay=overlay)["rules"]:
+            for limit in (*rule["limits"], *rule["other_limits"]):
+                yield from (_bound(*condition) for each in limit["when"] for condition in each.items())
 
 
 def _rulebook(body: str, on: date | None, overlay: str | None) -> dict[str, Any]:
@@ -77,10 +89,12 @@ def _alternatives(when: Sequence[Mapping[str, Mapping[str, float]]]) -> str:
 
 
 def _bound(column: str, bounds: Mapping[str, float]) -> str:
-    name = column.replace("_", " ")
+    name = _NAMES.get(column, column.replace("_", " "))
     if column in _FLAGS:
         return name if "min" in bounds else f"not {name}"
-    words = {"min": "at least", "max": "at most", "over": "over", "under": "under"}
     unit = rulebooks.COLUMNS[column]
+    if unit == "1" and bounds == {"under": 1}:
+        return f"no {name}"
+    words = _DAYS if unit == "date" else _AMOUNTS
     ends = " and ".join(f"{words[end]} {rulebooks.amount(value, unit)}" for end, value in bounds.items())
     return f"{name} {ends}"

@@ -11,7 +11,7 @@ import { element } from "./elements.js";
 import { Form, HAS_UNIT, stateOf, today } from "./form.js";
 import { useUnitsOf } from "./frame.js";
 import { clearProblem } from "./problem.js";
-import { taken } from "./record.js";
+import { keepTyped, taken } from "./record.js";
 import * as results from "./results.js";
 import { PAUSE, PageState } from "./state.js";
 import { Undo } from "./undo.js";
@@ -592,7 +592,10 @@ async function loadEntrants(file) {
   return say(parts.join(" "));
 }
 
-// A scanner types fast and ends with Enter: wherever it types, its text is a serial.
+// A scanner types fast and ends with Enter or Tab: wherever it types, its text is a serial, unless it is a
+// reading of a gauge that types.
+
+const READING = /^\s*[-+−]?\d+[.,]\d+\s*[a-z#]*\s*$/i;
 
 let burst = { start: "", text: "", at: 0, target: null };
 let entered = -SCAN.twice; // when Enter was the last key
@@ -600,6 +603,10 @@ let entered = -SCAN.twice; // when Enter was the last key
 function onKey(event) {
   const { target, key } = event;
   if (key === "Enter") return onEnter(event);
+  if (key === "Tab" && !event.shiftKey) return onTab(event);
+  // The second half of a line's end, which some scanners type as Ctrl+J.
+  if (key === "Control") return undefined;
+  if (key === "j" && event.ctrlKey && event.timeStamp - entered < SCAN.twice) return event.preventDefault();
   entered = -SCAN.twice;
   if (key.length !== 1 || event.ctrlKey || event.metaKey || event.altKey) return undefined;
   const goesOn = target === burst.target && event.timeStamp - burst.at < SCAN.within;
@@ -612,13 +619,26 @@ function onKey(event) {
   return undefined;
 }
 
+const isScan = ({ target, timeStamp }) =>
+  target === burst.target &&
+  timeStamp - burst.at < SCAN.end &&
+  burst.text.length >= SCAN.least &&
+  !READING.test(burst.text);
+
+function onTab(event) {
+  const { target } = event;
+  if (target === player || !ONE_BALL.test(target.name) || !isScan(event)) return undefined;
+  if (target.id !== "ball.serial") return onScan(event);
+  if (!field("alone").checked) return undefined;
+  event.preventDefault();
+  return next();
+}
+
 function onEnter(event) {
   const { target } = event;
   const soon = event.timeStamp - entered < SCAN.twice;
   entered = event.timeStamp;
   if (event.repeat || (soon && target.id !== "ball.serial")) return event.preventDefault();
-  const isScan =
-    target === burst.target && event.timeStamp - burst.at < SCAN.end && burst.text.length >= SCAN.least;
   if (target.id === "ball.serial") {
     if (!target.value.trim()) return event.preventDefault();
     if (field("alone").checked) return undefined;
@@ -626,7 +646,13 @@ function onEnter(event) {
     fillFromEntrants();
     return field("ball.name").focus();
   }
-  if (!isScan || target === player || !ONE_BALL.test(target.name)) return undefined;
+  if (target === player || !ONE_BALL.test(target.name) || !isScan(event)) return undefined;
+  return onScan(event);
+}
+
+/** A serial that was scanned in another field: the ball in the form is done, and this is the next one's. */
+function onScan(event) {
+  const { target } = event;
   event.preventDefault();
   target.value = burst.start;
   next();
@@ -720,6 +746,14 @@ try {
   field("alone").checked = false;
 }
 
+keepTyped("event");
+address.changed((kept) => {
+  const held = draft();
+  useUnitsOf(kept);
+  form.restore(kept);
+  useDraft(held);
+  typed();
+});
 form.restore(address.read());
 restoreDraft();
 undoing.note();

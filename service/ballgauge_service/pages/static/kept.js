@@ -9,7 +9,8 @@ export class Kept {
   constructor(kind) {
     this.kind = kind;
     this.failed = false;
-    this.id = this.session(() => sessionStorage.getItem(this.key(""))) ?? this.fresh();
+    const id = this.session(() => sessionStorage.getItem(this.key(""))) ?? newId();
+    this.use(id);
   }
 
   key(id) {
@@ -26,19 +27,26 @@ export class Kept {
 
   /** Begin another; gives its id. */
   fresh() {
-    return this.use(Date.now().toString(36) + Math.random().toString(36).slice(2, 6));
+    return this.use(newId());
   }
 
   use(id) {
     this.id = id;
+    this.last = this.load()?.text;
     this.session(() => sessionStorage.setItem(this.key(""), id));
     return id;
   }
 
-  /** Keep a text; false where this browser does not. */
+  /**
+   * Keep a text; false where this browser does not. Where another tab has gone on with what this one began,
+   * its text stays, and this one gets another name.
+   */
   save(name, text) {
+    const there = this.load();
+    if (there && there.text !== this.last) this.fresh();
     const entry = JSON.stringify({ at: Date.now(), name, text });
     this.failed = this.session(() => localStorage.setItem(this.key(this.id), entry) ?? true) !== true;
+    if (!this.failed) this.last = text;
     return !this.failed;
   }
 
@@ -66,11 +74,13 @@ export class Kept {
   }
 }
 
-/** Give a text to the person as a file. */
+const newId = () => Date.now().toString(36) + Math.random().toString(36).slice(2, 6);
+
 /** A name as files have it. */
 export const fileName = (name) =>
   name.replaceAll(/[^\p{L}\p{N}]+/gu, "-").replaceAll(/^-|-$/g, "") || "ballgauge";
 
+/** Give a text to the person as a file. */
 export function download(name, text) {
   const link = element("a", { href: URL.createObjectURL(new Blob([text], { type: "application/json" })) });
   link.download = `${fileName(name)}.json`;

@@ -15,6 +15,7 @@ const box = at("record-answer");
 export function offer(state) {
   let beside = null;
   at("issued_on").value = today();
+  keepTyped("player", "event");
   at("record-form").addEventListener("submit", (event) => {
     event.preventDefault();
     state.act(({ request }, signal) => sign(request, state, signal));
@@ -24,6 +25,19 @@ export function offer(state) {
     if (beside !== request) box.replaceChildren();
     beside = request;
   };
+}
+
+/** Keep what is typed in these fields in this tab: a reload or another language does not lose it. */
+export function keepTyped(...ids) {
+  for (const input of ids.map(at)) {
+    const name = `ballgauge.typed.${input.id}`;
+    try {
+      input.value = sessionStorage.getItem(name) ?? "";
+      input.addEventListener("input", () => sessionStorage.setItem(name, input.value));
+    } catch {
+      return; // a browser that keeps nothing
+    }
+  }
 }
 
 async function sign(check, state, signal) {
@@ -52,9 +66,8 @@ export async function tried(work, signal, tell) {
   } catch (error) {
     if (signal.aborted) return;
     const errors = error.problem?.errors ?? [];
-    const lang = error.problem ? "en" : null;
     tell([
-      element("p", { class: "refused", lang, text: error.message }),
+      element("p", { class: "refused", text: error.message }),
       element(
         "ul",
         {},

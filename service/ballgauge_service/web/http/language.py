@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 _SAID = frozenset(
     (
-        *("assumptions", "definition", "definitions", "detail", "meaning", "message", "method"),
+        *("applies_to", "assumptions", "definition", "definitions", "detail", "meaning", "message", "method"),
         *("note", "notes", "reason", "reasons", "title"),
     )
 )
