@@ -213,7 +213,7 @@ export class Ball {
       wanted.filter((word) => word.seen),
       [...marks, ...mouths],
       letter,
-      { wide, high },
+      { wide, high, rim: SIZE },
     );
     this.words.forEach((made, index) => {
       const place = placed.get(index);
