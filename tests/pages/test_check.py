@@ -380,3 +380,14 @@ def test_a_value_has_the_digits_of_its_gauge(browser: Any, typed: str, shown: st
     browser.fill("ball.weight", typed)
     browser.wait(lambda: browser.state() == "current")
     assert browser.text("[data-rule=weight] .finding-value") == shown
+
+
+def test_a_cleared_ball_comes_back_by_undo(browser: Any) -> None:
+    """Though it was chosen and cleared without leaving a field between."""
+    browser.open("/check")
+    browser.example("drilled")
+    kept = browser.run("return location.hash")
+    browser.run("document.getElementById('clear').click()")
+    assert browser.run("return location.hash") != kept
+    browser.run("document.getElementById('undo').click()")
+    assert browser.run("return location.hash") == kept

@@ -178,11 +178,12 @@ def test_a_scan_in_a_field_of_readings_is_the_next_ball(desk: Desk) -> None:
     assert [row[1:] for row in desk.rows()] == [["weight 15 lb", "not_assessed"], *[["", "unweighed"]] * 4]
 
 
-def test_a_gauge_that_types_is_no_scanner(desk: Desk) -> None:
+@pytest.mark.parametrize("reading", ["15.123 lb", "6812 grams"])
+def test_a_gauge_that_types_is_no_scanner(desk: Desk, reading: str) -> None:
     desk.open()
     desk.browser.run("document.getElementById('ball.drilled_weight').focus()")
-    assert desk.read("15.123 lb", "Tab")
-    assert (desk.value("ball.drilled_weight"), desk.rows()) == ("15.123 lb", [])
+    assert desk.read(reading, "Tab")
+    assert (desk.value("ball.drilled_weight"), desk.rows()) == (reading, [])
 
 
 def test_an_address_opened_over_the_desk_is_taken_and_keeps_the_half_typed_ball(desk: Desk) -> None:

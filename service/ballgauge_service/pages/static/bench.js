@@ -163,6 +163,8 @@ export function run({
     )
       return false;
     address.push(kept);
+    form.typing = null; // another ball is a step of its own
+    undo.close();
     restore(kept);
     return true;
   }

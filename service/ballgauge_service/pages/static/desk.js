@@ -595,7 +595,7 @@ async function loadEntrants(file) {
 // A scanner types fast and ends with Enter or Tab: wherever it types, its text is a serial, unless it is a
 // reading of a gauge that types.
 
-const READING = /^\s*[-+−]?\d+[.,]\d+\s*[a-z#]*\s*$/i;
+const READING = /^\s*[-+−]?\d+([.,]\d+|\s+[a-z#]+)\s*[a-z#]*\s*$/i;
 
 let burst = { start: "", text: "", at: 0, target: null };
 let entered = -SCAN.twice; // when Enter was the last key

@@ -174,6 +174,7 @@ export class Editor {
   /** Keep what stands here soon; the address says it at once, or a reload would not have it. */
   keepSoon() {
     clearTimeout(this.timer);
+    this.kept.part();
     address.write(this.stateOf());
     this.timer = setTimeout(() => this.keep(), LATER);
   }

@@ -37,13 +37,15 @@ export class Kept {
     return id;
   }
 
-  /**
-   * Keep a text; false where this browser does not. Where another tab has gone on with what this one began,
-   * its text stays, and this one gets another name.
-   */
-  save(name, text) {
+  /** Where another tab has gone on with what this one began, its text stays, and this one gets a new name. */
+  part() {
     const there = this.load();
     if (there && there.text !== this.last) this.fresh();
+  }
+
+  /** Keep a text; false where this browser does not. */
+  save(name, text) {
+    this.part();
     const entry = JSON.stringify({ at: Date.now(), name, text });
     this.failed = this.session(() => localStorage.setItem(this.key(this.id), entry) ?? true) !== true;
     if (!this.failed) this.last = text;

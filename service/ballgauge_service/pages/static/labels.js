@@ -1,5 +1,5 @@
-// Where the labels of a drawing go: each beside its place, none upon another, upon a mark or over the edge; over
-// the ball's outline only where there is no other place.
+// Where the labels of a drawing go: each beside its place, none upon another, upon a mark or over the edge;
+// over the ball's outline only where there is no other place.
 
 const WIDTH = 0.63;
 const EDGE = 2;
