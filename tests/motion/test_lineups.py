@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 import json
 import math
+import re
 from collections.abc import Callable
 from typing import Any
 
@@ -381,6 +382,9 @@ def test_sheets_come_in_the_answer_and_alone(client: Any) -> None:
         assert "<A & B>" not in sheets[kind]
         assert "<script" not in sheets[kind]
         assert "http" not in sheets[kind].replace("http://www.w3.org/2000/svg", "").replace("http-equiv", "")
+    placed = re.findall(r'x="([\d.]+)"[^>]* textLength="([\d.]+)"', sheets["svg"])
+    assert len(placed) > 10
+    assert max(float(x) + float(length) for x, length in placed) <= 210 - 11 + 0.01, "wider than the sheet"
     assert 'lang="de"' in sheets["html"]
     assert base64.b64decode(sheets["pdf"]).count(b"/Type /Page\n") == 1
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import json
 import re
 from pathlib import Path
@@ -75,6 +76,17 @@ def test_an_answer_is_whole_in_another_language(client: Any, path: Path, languag
     assert translate is not None
     for text in said(english.get_json(), members=SENTENCES):
         assert [left for left in translate.lacks(text) if not STAYS.search(left)] == [], text
+
+
+def test_no_word_to_translate_hides_in_another_text() -> None:
+    """Within an f-string a call is not seen by what gathers the words of the catalog."""
+    package = Path(languages.__file__).parent.parent
+    for file in package.rglob("*.py"):
+        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.JoinedStr):
+                names = {each.func.id for each in ast.walk(node)
+                         if isinstance(each, ast.Call) and isinstance(each.func, ast.Name)}  # fmt: skip
+                assert not names & {"_", "gettext"}, (file.name, node.lineno)
 
 
 @pytest.mark.parametrize("language", OTHERS)

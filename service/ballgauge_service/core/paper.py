@@ -63,7 +63,7 @@ def paragraph(
     step = 1.28 * size * POINT
     lines = wrapped(text, size, width)
     words = [
-        Word(x, y + step * (k + 0.78), line, ink, size=size * POINT, bold=bold)
+        Word(x, y + step * (k + 0.78), line, ink, size=size * POINT, bold=bold, length=text_width(line, size))
         for k, line in enumerate(lines)
     ]
     return words, y + step * len(lines)

@@ -150,6 +150,10 @@ def fitting(settings: MotionSettings) -> MotionSettings:
     Parameters
     ----------
     settings : how deliveries are computed elsewhere
+
+    Returns
+    -------
+    settings : of the fit
     """
     return replace(settings, path_error=max(settings.path_error, ACCURACY))
 

@@ -78,7 +78,7 @@ def alone(picture: Picture) -> str:
     rules = [
         f".s-{name}{{stroke:{color}}}.f-{name},.t-{name}{{fill:{color}}}" for name, color in colors.items()
     ]
-    style = f"svg{{font:{LETTER}px Roboto,system-ui,sans-serif}}"
+    style = f"svg{{font:{LETTER}px Roboto,Arial,Helvetica,sans-serif}}"
     style += "rect{shape-rendering:crispEdges}polyline{fill:none}"
     ground = f'<rect width="{picture.width:g}" height="{picture.height:g}" fill="#fff"/>'
     return str(svg(picture, f"<style>{style}{''.join(rules)}</style>{ground}"))
@@ -108,6 +108,8 @@ def _drawn(shape: Shape) -> str:
     turned = f' transform="rotate(-90 {x} {y})"' if shape.turned else ""
     size = "" if shape.size == LETTER else f' font-size="{_at(shape.size)}"'
     bold = ' font-weight="bold"' if shape.bold else ""
+    if shape.length:
+        bold += f' textLength="{_at(shape.length)}" lengthAdjust="spacingAndGlyphs"'
     return (
         f'<text {_look(shape.ink)} x="{x}" y="{y}" text-anchor="{shape.anchor}"{size}{bold}{turned}>'
         f"{escape(shape.text)}</text>"

@@ -53,7 +53,10 @@ class Dot(NamedTuple):
 
 
 class Word(NamedTuple):
-    """A text at a place on its base line; `anchor` start, middle or end; `turned` to read upwards."""
+    """A text at a place on its base line; `anchor` start, middle or end; `turned` to read upwards.
+
+    `length`: the width that it was given, kept where a reader has other letters.
+    """
 
     x: float
     y: float
@@ -63,6 +66,7 @@ class Word(NamedTuple):
     turned: bool = False
     size: float = LETTER
     bold: bool = False
+    length: float | None = None
 
 
 class Area(NamedTuple):

@@ -92,10 +92,12 @@ class Sheet:
             rg, differential, intermediate = ball.numbers
             surface = ball.surface
             grit = f"{surface.roughness:g} µin Ra" if surface.roughness is not None else f"{surface.grit:g}"
+            if surface.polished:
+                grit += " " + _("polished")
             text = _("RG {rg}, differential {differential}, intermediate {intermediate}; {cover} {grit}")
             told = text.format(
                 rg=number(rg, 3), differential=number(differential, 3), intermediate=number(intermediate, 3),
-                cover=_(surface.cover), grit=grit + (f" {_('polished')}" if surface.polished else ""),
+                cover=_(surface.cover), grit=grit,
             )  # fmt: skip
             kind = "new" if entry.new else "first" if k == self.asked.reference else "other"
             found.append(Key(k + 1, entry.name, told, kind))
@@ -232,9 +234,8 @@ class Sheet:
 
     def _kind(self, key: Key) -> str:
         _ = self.speaker.wording.text
-        if key.kind == "new":
-            return f" ({_('new')})"
-        return f" ({_('reference')})" if key.kind == "first" else ""
+        kind = {"new": _("new"), "first": _("reference")}.get(key.kind)
+        return f" ({kind})" if kind else ""
 
     def _grid(self, y: float, inner: float) -> tuple[list[Shape], float]:
         _ = self.speaker.wording.text

@@ -150,7 +150,7 @@ class _Sheet(FPDF):
         _ = self._style.text
         role = self.word(asked["role"])
         if "slug_density" in asked:
-            role = f"{role}, {_('plugged')}"
+            role += ", " + _("plugged")
         place = drilled["at"]
         return (
             role,
