@@ -130,6 +130,7 @@ def drive(machine: type[Driven], behind_a_line: Any, service: str, path: str, st
             run_state_machine_as_test(driven, settings=chosen)
         except Exception as error:
             raise AssertionError(driven.broken or str(error)) from error
+    assert driven.verdicts > 0, "nothing was ever answered"
     print(f"{path}: {driven.steps} steps, {driven.verdicts} verdicts, {driven.records} records")
 
 

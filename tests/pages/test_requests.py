@@ -346,9 +346,11 @@ class Lots(Asking):
     @initialize()
     def start(self) -> None:
         self.begin()
-        self.browser.fill("on", "2026-05-01")
+        for name, text in {"on": "2026-05-01", "lot-size": "80", "aql": "1"}.items():
+            self.browser.fill(name, text)
         self.typed = self.form(self.seen())
-        self.file = ""
+        self.give(name="heavy")
+        self.settle()
 
     def form(self, seen: dict[str, Any]) -> dict[str, str]:
         return {name: text for name, text in seen["told"].items() if name in self.fields}
@@ -439,6 +441,8 @@ class Records(Asking):
             checked = {"check": example("drilled"), "issued_on": "2024-09-02"}
             record = requests.post(f"{self.service}/v1/records", json=checked).json()["record"]
             type(self).texts = ("", record, record[:-6] + "AAAAAA", "<b>nothing</b>", f"  {record} ")
+        self.paste(number=1)
+        self.settle()
 
     @rule(number=st.integers(0, 4))
     @noted
