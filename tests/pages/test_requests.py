@@ -142,6 +142,7 @@ class Editing(Asking):
         self.browser.run("window.confirm = () => { window.asked = true; return true; }")
         text = self.browser.run("return document.getElementById('contract').textContent")
         self.specs = {each["name"]: each for each in json.loads(text)["fields"]}
+        self.settle()
 
     def left(self) -> None:
         self.past = []

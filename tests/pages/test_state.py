@@ -110,6 +110,8 @@ class Pages(Driven):
         self.typed: dict[str, str] = {}
         self.units = "trade"
         self.former: list[tuple[dict[str, str], str]] = []
+        self.example(name="drilled")
+        self.settle()
 
     def seen(self) -> dict[str, Any]:
         found: dict[str, Any] = self.browser.run(SNAPSHOT)
