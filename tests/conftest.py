@@ -12,16 +12,18 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
-import hypothesis
 import pytest
 import requests
 
-hypothesis.settings.register_profile("untimed", deadline=None)
-hypothesis.settings.load_profile("untimed")
+with suppress(ModuleNotFoundError):  # the oldest libraries of a client are tried without it
+    import hypothesis
+
+    hypothesis.settings.register_profile("untimed", deadline=None)
+    hypothesis.settings.load_profile("untimed")
 
 ROOT = Path(__file__).parent.parent
 
