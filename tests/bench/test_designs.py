@@ -143,10 +143,11 @@ def test_ten_thousand_samples_faster_than_fifty_booleans(versus: Any) -> None:
     )
 
 
-def test_a_million_density_variants_faster_than_seven_booleans(versus: Any) -> None:
+def test_a_million_density_variants_faster_than_nine_booleans(versus: Any) -> None:
     """A core that a tilted block cuts: one cubature, and then the moments, which are linear in densities.
 
-    Seven sets of booleans take ten seconds, so that the floor is a hundred thousand variants a second.
+    Seven sets of booleans take ten seconds: a hundred thousand variants a second. The floor leaves a busy
+    machine a quarter more.
     """
     block = Solid(
         RoundedBox(2.0, 4.4, 1.2, 0.2), 3.2, "other", "block", (0.1, 0.1, 0.5), about((2, 1, 0), 25)
@@ -160,7 +161,7 @@ def test_a_million_density_variants_faster_than_seven_booleans(versus: Any) -> N
         ("designs.production.study", f"one set of booleans, {versus.named('manifold3d')}"),
         lambda: study(design, Production(tolerances, samples)),
         lambda: by_booleans(SEGMENTS),
-        samples / 7,
+        samples / 9,
         rounds=2,
         shares=(samples, 1),
     )
