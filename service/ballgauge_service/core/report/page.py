@@ -108,10 +108,9 @@ def _drawn(shape: Shape) -> str:
     turned = f' transform="rotate(-90 {x} {y})"' if shape.turned else ""
     size = "" if shape.size == LETTER else f' font-size="{_at(shape.size)}"'
     bold = ' font-weight="bold"' if shape.bold else ""
-    if shape.length:
-        bold += f' textLength="{_at(shape.length)}" lengthAdjust="spacingAndGlyphs"'
+    length = f' textLength="{_at(shape.length)}" lengthAdjust="spacingAndGlyphs"' if shape.length else ""
     return (
-        f'<text {_look(shape.ink)} x="{x}" y="{y}" text-anchor="{shape.anchor}"{size}{bold}{turned}>'
+        f'<text {_look(shape.ink)} x="{x}" y="{y}" text-anchor="{shape.anchor}"{size}{bold}{length}{turned}>'
         f"{escape(shape.text)}</text>"
     )
 
