@@ -51,7 +51,7 @@ def compose() -> Document:
 
 def seconds_to_end() -> float:
     """The longest that the server takes to end after SIGTERM, with the default settings."""
-    return Settings().drain + Settings().deadline + server.ENDING
+    return Settings().drain + Settings().ending + server.KILLED
 
 
 @pytest.mark.parametrize("path", MANIFESTS, ids=lambda path: path.stem)
@@ -149,7 +149,7 @@ def test_nothing_is_cut_off_when_a_pod_ends(pod: Document, container: Document, 
 def test_the_proxy_waits_longer_than_the_deadline() -> None:
     text = (DOCKER / "proxy" / "nginx.conf").read_text()
     waits = [int(seconds) for seconds in re.findall(r"proxy_read_timeout (\d+)s;", text)]
-    assert min(waits) > Settings().deadline + server.ENDING
+    assert min(waits) > Settings().deadline
 
 
 def test_pods_keep_the_restricted_standard(

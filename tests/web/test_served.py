@@ -11,14 +11,18 @@ import subprocess
 import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
+import psutil
 import pytest
 import requests
 from granian.server.mp import MPServer
 
+from ballgauge_schemas.shared.documents import motion_example
+from ballgauge_schemas.shared.limits import SPREAD_DELIVERIES_MAXIMUM
 from ballgauge_service.web.http import running
 from ballgauge_service.web.server.server import _Server
 
@@ -141,6 +145,48 @@ def test_told_to_end_without_room_to_say_so_it_ends(monkeypatch: pytest.MonkeyPa
     service = object.__new__(_Server)
     service.signal_handler_interrupt(signal.SIGTERM, None)
     assert len(told) == 1
+
+
+HALF = {
+    "/v1/lots": b"Content-Type: text/csv\r\nContent-Length: 100000\r\n\r\nserial,weight\nA1,15.0\n",
+    "/v1/checks": b"Content-Type: application/json\r\nContent-Length: 1000\r\n\r\n{",
+}
+
+
+def test_told_to_end_it_waits_for_no_slow_caller(run_server: Any, tmp_path: Path) -> None:
+    """Against bodies half sent and a study, each of which may take a day: they are refused in words."""
+    program = str(Path(sys.executable).with_name("ballgauge"))
+    chosen = {"DEADLINE": "86400", "PATIENCE": "86400", "ENDING": "0.2", "DRAIN": "0.05"}
+    study = motion_example("motion")
+    study["spread"]["deliveries"] = SPREAD_DELIVERIES_MAXIMUM
+    body = json.dumps(study).encode()
+    whole = b"Content-Type: application/json\r\nContent-Length: %d\r\n\r\n%s" % (len(body), body)
+    log = (tmp_path / "log").open("wb")
+    environment = os.environ | {f"BALLGAUGE_{name}": text for name, text in chosen.items()}
+    with (
+        log,
+        ExitStack() as stack,
+        run_server(
+            lambda port: [program, "serve", "--port", str(port)], env=environment, stderr=log
+        ) as address,
+    ):
+        split = urlsplit(address)
+        callers = []
+        for path, rest in {**HALF, "/v1/motions": whole}.items():
+            place = str(split.hostname), split.port
+            caller = stack.enter_context(socket.create_connection(place, timeout=60))
+            caller.sendall(f"POST {path} HTTP/1.1\r\nHost: x\r\n".encode() + rest)
+            callers.append(caller)
+        (server,) = (each for each in psutil.Process().children() if str(split.port) in each.cmdline())
+        # The others' bodies are never whole; the study has begun.
+        while b"ballgauge_computing 1.0" not in requests.get(f"{address}/metrics").content:
+            time.sleep(0.05)
+        server.terminate()
+        for caller in callers:
+            answer = caller.makefile("rb").read()
+            assert (answer[:12], b"connection: close" in answer) == (b"HTTP/1.1 503", True), answer
+        server.wait(60)
+    assert "refused to gracefully stop" not in (tmp_path / "log").read_text()
 
 
 COUNTING = """

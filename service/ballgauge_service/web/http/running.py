@@ -10,6 +10,7 @@ import signal
 import tempfile
 import threading
 import time
+from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 
@@ -31,6 +32,7 @@ COUNTS = ("counter", "gauge_livesum", "histogram")
 _COUNTS_BYTES = 1 << 20
 
 _ENDING = "ending"
+_orphaned = threading.Event()
 
 
 def make_folder() -> Path:
@@ -47,23 +49,31 @@ def remove_folder() -> None:
         shutil.rmtree(folder, ignore_errors=True)
 
 
-def say_ending() -> None:
-    """Let every process of the server know that it ends."""
-    Path(os.environ[FOLDER], _ENDING).touch()
+def say_ending(process: int | None = None) -> None:
+    """Let every process of the server, or one, know that it ends."""
+    Path(os.environ[FOLDER], _ENDING if process is None else f"{_ENDING}-{process}").touch()
 
 
 def is_ending() -> bool:
-    """Say whether the server was told to end."""
+    """Say whether the server, or this process of it, was told to end."""
     folder = os.environ.get(FOLDER)
-    return folder is not None and os.path.exists(os.path.join(folder, _ENDING))
+    if folder is None or _orphaned.is_set():
+        return _orphaned.is_set()
+    told = os.path.join(folder, _ENDING)
+    return os.path.exists(told) or os.path.exists(f"{told}-{os.getpid()}")
 
 
-def show_life(loop: asyncio.AbstractEventLoop) -> None:
-    """Touch this process's sign of life, and again after `BEAT`, for as long as its event loop turns."""
+def show_life(loop: asyncio.AbstractEventLoop, end: Callable[[], object]) -> None:
+    """Touch this process's sign of life, and again after `BEAT`, for as long as its event loop turns.
+
+    `end` is called each time from when the process was told to end.
+    """
     # Where there is no room for it, the process is not watched.
     with suppress(OSError):
         sign_of_life(os.getpid()).touch()
-    loop.call_later(BEAT, show_life, loop)
+    if is_ending():
+        end()
+    loop.call_later(BEAT, show_life, loop, end)
 
 
 def sign_of_life(process: int) -> Path:
@@ -102,6 +112,7 @@ def end_with_parent() -> None:
     def watch() -> None:
         while os.getppid() == parent:
             time.sleep(WATCH)
+        _orphaned.set()
         remove_folder()
         os.kill(os.getpid(), signal.SIGTERM)
 

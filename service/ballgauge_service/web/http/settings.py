@@ -147,6 +147,9 @@ class Settings:
     drain: float = 1.0
     """Seconds in which a server told to end says at /readyz that it does, before it listens no more."""
 
+    ending: float = 10.0
+    """Seconds in which what is under way then may still be answered; what is not is refused with 503."""
+
     largest_lot: int = 1 << 30
     """Bytes of a request with a lot's file."""
 

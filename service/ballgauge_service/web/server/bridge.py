@@ -14,6 +14,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import AsyncIterator, Awaitable, Callable, Generator, Iterable, Iterator
+from concurrent import futures
 from contextlib import closing, contextmanager
 from contextvars import copy_context
 from typing import Any, NamedTuple, TypeAlias
@@ -260,7 +261,10 @@ class Exchange:
         try:
             yield
         finally:
-            asyncio.run_coroutine_threadsafe(self._resume(), self._loop).result()
+            resumed = asyncio.run_coroutine_threadsafe(self._resume(), self._loop)
+            # Where nobody waits, the loop may have ended before it resumes anybody.
+            while not (self.gone or resumed.done()):
+                futures.wait((resumed,), timeout=1.0)
 
     def _pause(self) -> None:
         self.idle = True

@@ -12,7 +12,9 @@ from __future__ import annotations
 import asyncio
 import io
 import math
+import os
 import re
+import threading
 import time
 from collections import Counter
 from collections.abc import Awaitable, Callable, Collection, Iterator, Mapping
@@ -77,8 +79,13 @@ HEADS_AT_ONCE = 32
 GRACE = 1.0
 """Seconds after the deadline in which the application may still say itself that it passed (ours)."""
 
+LEFT = 1.0
+"""Seconds for the refusals of what is not answered when the server ends (ours)."""
+
 _QUICK = 0.2
 _CLOSE = {"Connection": "close"}
+_SOON = {"Retry-After": "1"}
+_ENDED = "the service ends, and has no time left for this; ask again"
 _REQUEST_ID = "ballgauge.request_id"
 _WHO = "ballgauge.who"
 _GONE = 499
@@ -142,6 +149,8 @@ class Gate:
         self._slowing = Slowing()
         self._streams: Counter[str | None] = Counter()
         self._held = 0
+        self._clocks: set[asyncio.Timeout] = set()
+        self._end: float | None = None
         # Those with a turn, those that wait for their callers, and as many again that are about to end.
         self._threads = ThreadPoolExecutor(2 * (settings.computing + settings.uploads), "request")
         self._messengers = ThreadPoolExecutor(2, "cheap")
@@ -151,14 +160,41 @@ class Gate:
         """Answer one request."""
         if scope["type"] != "http":
             raise NotImplementedError(f"{scope['type']} is not served")
-        arrived = time.perf_counter()
+        arrived, begun = time.perf_counter(), False
+
+        async def tell(message: dict[str, Any]) -> None:
+            nonlocal begun
+            begun = True
+            await send(message)
+
         try:
-            await (await self._admitted(scope, arrived))(scope, receive, send, arrived)
+            async with asyncio.timeout_at(self._end) as clock:
+                self._clocks.add(clock)
+                try:
+                    await (await self._admitted(scope, arrived))(scope, receive, tell, arrived)
+                finally:
+                    self._clocks.remove(clock)
+        except TimeoutError:
+            metrics.turned_away("ending")
+            if begun:
+                raise Aborted("the server ends") from None
+            await self._refuse(scope, send, Refusal(503, _ENDED, headers=_SOON), arrived)
         except Refusal as refusal:
             await self._refuse(scope, send, refusal, arrived)
         except CallerGone:
             metrics.turned_away("caller_left")
             self._log(scope, _request_id(scope), _GONE, arrived)
+
+    def end_soon(self) -> None:
+        """The server was told to end: refuse in a while what is not answered by then. On the event loop."""
+        if self._end is None:
+            self._end = asyncio.get_running_loop().time() + self._settings.drain + self._settings.ending
+            for clock in self._clocks:
+                clock.reschedule(self._end)
+            # What holds the process after that is no answer: heads half sent, work that does not look up.
+            last = threading.Timer(self._settings.drain + self._settings.ending + LEFT, os._exit, (0,))
+            last.daemon = True
+            last.start()
 
     async def _admitted(self, scope: Scope, arrived: float) -> Callable[..., Awaitable[None]]:
         """How a request is answered that its head lets in. Raises Refusal."""
@@ -224,6 +260,7 @@ class Gate:
                 await self._relay(exchange, listener, send, scope)
             finally:
                 listener.end()
+                exchange.leave()
         finally:
             self._held -= len(body)
 

@@ -30,7 +30,6 @@ def create_gate() -> Gate:
     from ballgauge_service.web.server import application, warming
     from ballgauge_service.web.server.gate import Gate
 
-    running.show_life(asyncio.get_event_loop_policy().get_event_loop())
     settings = Settings.from_environment()
     app = application.create_app(json_logs=True, warm_up=True, settings=settings)
     packing.register(app)
@@ -38,9 +37,11 @@ def create_gate() -> Gate:
         _log.error("no room for the counts of all processes: this one tells its own at /metrics")
     warming.start(app.extensions[health.READY])
     fixed = (rule.rule for rule in app.url_map.iter_rules() if not rule.arguments)
-    return Gate(
+    gate = Gate(
         app, settings, frozenset(fixed), app.extensions[ENTRANCE], health.told(app), _bodies(app.url_map)
     )
+    running.show_life(asyncio.get_event_loop_policy().get_event_loop(), gate.end_soon)
+    return gate
 
 
 def _bodies(addresses: Map) -> Callable[[str, str], bool]:

@@ -10,12 +10,13 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
 from typing import Any
 
 from granian.constants import HTTPModes, Interfaces
 from granian.http import HTTP1Settings
-from granian.server.mp import MPServer
+from granian.server.mp import MPServer, WorkerProcess
 
 from ballgauge_service.web.access.access import is_loopback
 from ballgauge_service.web.http import hosts, running
@@ -27,8 +28,8 @@ CONNECTIONS = 16_384
 SPARE_FILES = 256
 """Open files of one process that are not connections (ours)."""
 
-ENDING = 15
-"""Seconds that requests under way may take beyond their deadline when the server ends (ours)."""
+KILLED = 5
+"""Seconds after `Settings.ending` until a process that still goes on is killed (ours)."""
 
 _log = logging.getLogger("_granian")
 
@@ -73,6 +74,20 @@ class _Server(MPServer):
                     _log.error("a process showed no sign of life for %g s and is replaced", longest)
                     os.kill(process, signal.SIGKILL)
 
+    def _spawn_worker(self, *arguments: Any, **named: Any) -> WorkerProcess:
+        make: Callable[..., WorkerProcess] = super()._spawn_worker
+        worker = make(*arguments, **named)
+        end: Callable[[], None] = worker.terminate
+
+        def tell_and_end() -> None:
+            # Where there is no room to tell it, it is killed in the end.
+            with suppress(OSError, KeyError):
+                running.say_ending(worker.inner.pid)
+            end()
+
+        worker.terminate = tell_and_end  # type: ignore[method-assign]
+        return worker
+
     def signal_handler_interrupt(self, *arguments: Any, **named: Any) -> None:
         end: Callable[[], None] = super().signal_handler_interrupt
         if running.is_ending() or arguments[:1] != (signal.SIGTERM,):
@@ -94,7 +109,7 @@ def serve(host: str, port: int, workers: int) -> None:
 
     Workers that die, or show no sign of life for `Settings.stuck`, are replaced; a second death of one within
     seconds ends the server with code 1. After SIGTERM /readyz says 503 for `Settings.drain`, then nothing new
-    is accepted and what was accepted is answered.
+    is accepted, and what was accepted is answered within `Settings.ending` or refused.
 
     Raises
     ------
@@ -139,7 +154,7 @@ def serve(host: str, port: int, workers: int) -> None:
             http1_settings=HTTP1Settings(header_read_timeout=round(1000 * settings.patience)),
             websockets=False,
             respawn_failed_workers=True,
-            workers_kill_timeout=round(settings.deadline) + ENDING,
+            workers_kill_timeout=round(settings.ending) + KILLED,
             log_dictconfig=_JSON_LOG,
         )
         server.drain = settings.drain
