@@ -8,6 +8,7 @@ import re
 import zipfile
 from typing import Any
 
+import numpy as np
 import pytest
 import trimesh
 
@@ -15,15 +16,20 @@ from ballgauge_schemas.design.request import DESIGN_REQUEST
 from ballgauge_schemas.shared.documents import design_example
 from ballgauge_service.core.report import page
 from ballgauge_service.core.report.paper import print_report
+from ballgauge_service.core.report.shapes import Area, Line, Word
 from ballgauge_service.core.report.style import Style
+from ballgauge_service.design.drilling import Bore
 from ballgauge_service.design.evaluate import Found, evaluated
+from ballgauge_service.design.layout_map import MapPoint
+from ballgauge_service.design.pictures import PANELS, layout_panels
 from ballgauge_service.design.report import content
-from ballgauge_service.design.report.sections import cuts
+from ballgauge_service.design.report.sections import cuts, opened, section
 from ballgauge_service.design.solids.meshes import read_mesh
 from ballgauge_service.design.solids.models import FACET, write_model
 from ballgauge_service.design.solids.rotations import about
 from ballgauge_service.design.solids.solids import Cylinder, Design, Ellipsoid, RoundedBox, Solid, Sphere
 from ballgauge_service.pages import labels, languages
+from ballgauge_service.physics.drilling import LAYOUT
 
 NAMES = {**labels.LABELS, **labels.SOLID_LABELS, **labels.WORDS, **labels.NUMBERS}
 
@@ -40,12 +46,14 @@ def asked() -> tuple[Found, dict[str, Any]]:
 
 
 def test_the_page_holds_what_was_found(asked: tuple[Found, dict[str, Any]]) -> None:
-    """Sections in both planes of the design and each ball, and the numbers of the answer, side by side."""
+    """Sections in both planes of the design and each ball, the map, and the numbers, side by side."""
     found, answer = asked
     told = page.write(content.report(found, answer, style()))
     assert len(told.encode()) < 300_000
     assert "<script" not in told
-    assert told.count("<svg") == 2 * (1 + len(answer["set"]["variants"]))
+    assert told.count("<svg") == 2 * (1 + len(answer["set"]["variants"])) + len(PANELS)
+    for point in answer["layout_map"]["points"]:
+        assert all(f">{point['numbers'][name]:.4f}</text>" in told for name in PANELS)
     made, drilled = answer["properties"], answer["drilled"]
     rows = [re.sub(r"<[^>]+>", "|", row) for row in re.findall(r"<tr>.*?</tr>", told, re.S)]
     (row,) = (row for row in rows if row.startswith("||differential|") and row.count("in|") == 3)
@@ -95,6 +103,40 @@ def test_sections_reach_as_far_as_the_solids_do() -> None:
             assert found[3] == pytest.approx((-half, half, 2.0 - half, 2.0 + half), abs=2e-3)
         else:
             assert found[3][:2] == pytest.approx((-0.5, 0.5), abs=2e-3)
+
+
+def test_a_hole_in_the_sections_is_what_the_drill_takes() -> None:
+    """Against the closed form of a cylinder under a sphere; cut in its own plane, else dashed."""
+    radius, bore = 4.3, Bore("thumb", (4.3, 0.0, 0.0), (1.8, 0.0, 0.0), 1.0, 2.5)
+    exact = 2 * math.pi / 3 * (radius**3 - (radius**2 - 0.25) ** 1.5) - math.pi * 0.25 * 1.8
+    assert opened(bore, radius).volume == pytest.approx(exact, rel=5e-3)
+    beside = bore._replace(mouth=(0.0, 4.3, 0.0), bottom=(0.0, 1.8, 0.0))
+    for plane in (0, 1):
+        drawn = section(TILTED, plane, style(), (bore, beside)).shapes
+        assert sum(isinstance(each, Area) and each.tint == "hole" for each in drawn) == 1
+        assert sum(isinstance(each, Line) and each.dash == (3.0, 2.0) for each in drawn) == 2
+    assert "H2" in content.drawn(TILTED, style(), (bore, beside))
+
+
+def test_lines_of_a_map_are_where_its_value_is() -> None:
+    """Of a plane over arcs and angles, lines of equal value are straight and exact; the layout is ringed."""
+    value = {(arc, angle): 0.002 * arc + 0.0003 * angle for arc in (2.0, 3.0, 5.0) for angle in (20.0, 60.0)}
+    points = [MapPoint(*key, dict.fromkeys(PANELS, each)) for key, each in value.items()]
+    layout = np.zeros((), LAYOUT)
+    layout["pin_to_pap"], layout["drilling_angle"] = 3.0, 40.0
+    (panel, _) = layout_panels(points, layout, style())
+    words = {each.text: each for each in panel.shapes if isinstance(each, Word)}
+    ends = [
+        end for each in panel.shapes if isinstance(each, Line) and each.width == 0.8 for end in each.points
+    ]
+    assert len(ends) >= 8
+    for x, y in ends:
+        arc = 2.0 + 3.0 * (x - words["2"].x) / (words["5"].x - words["2"].x)
+        angle = 20.0 + 40.0 * (words["20"].y - 3.5 - y) / (words["20"].y - words["60"].y)
+        steps = (0.002 * arc + 0.0003 * angle) / 0.005
+        assert steps == pytest.approx(round(steps), abs=1e-6)
+    assert all(f"{each:.4f}" in words for each in value.values())
+    assert "ring" in panel.caption
 
 
 def volumes() -> list[float]:

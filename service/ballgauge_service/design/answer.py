@@ -419,6 +419,7 @@ def _layout_map(request: DesignRequest, points: Sequence[MapPoint]) -> Group:
     """What each layout leaves of the drilled ball's numbers, and the same drawn."""
     job = request.layout_map
     assert job is not None
+    assert request.drill is not None
     return {
         "pin_to_pap": list(job.pin_to_pap),
         "drilling_angle": list(job.drilling_angle),
@@ -426,7 +427,7 @@ def _layout_map(request: DesignRequest, points: Sequence[MapPoint]) -> Group:
             {"pin_to_pap": each.pin_to_pap, "drilling_angle": each.drilling_angle, "numbers": each.numbers}
             for each in points
         ],
-        "picture": layout_picture(points),
+        "picture": layout_picture(points, request.drill.layout),
     }
 
 

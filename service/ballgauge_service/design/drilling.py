@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -98,6 +99,16 @@ class HoleCost:
     mouth: Vector3
     bottom: Vector3
     error: float
+
+
+class Bore(NamedTuple):
+    """A hole as it is drawn: mouth and bottom of its axis in the design's frame, and its sizes [in]."""
+
+    role: str
+    mouth: Vector3
+    bottom: Vector3
+    diameter: float
+    depth: float
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,7 @@ from ballgauge_service.core.refusal import Fault, InvalidInput, below
 from ballgauge_service.design import cautions
 from ballgauge_service.design.answer import Result, answer_of
 from ballgauge_service.design.comparison import Row, compare_designs, compare_drillings
-from ballgauge_service.design.drilling import Drill, DrilledDesign, drill_design
+from ballgauge_service.design.drilling import Bore, Drill, DrilledDesign, drill_design
 from ballgauge_service.design.family import STARTS, Member, Quiet, family
 from ballgauge_service.design.layout_map import MapPoint, layout_map, map_price
 from ballgauge_service.design.mass import CELLS, MassProperties, properties
@@ -99,17 +99,34 @@ def evaluated(
     result = _Evaluation(request, run, bulk).result()
     balls = result.set.solutions[0].balls if result.set is not None else ()
     best = request.design if result.solved is None else result.solved.solutions[0].only.design
-    found = Found(request.design, best, {ball.name: ball.design for ball in balls})
+    variants = {ball.name: ball.design for ball in balls}
+    kin = tuple(each.solution.only.design for each in result.family or ())
+    found = Found(request.design, best, variants, kin, request.drill, _bores(request, result))
     return found, answer_of(request, result)
 
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """A design, the best that was found for it, or itself, and the balls of its set by name, at the best."""
+    """A design, the best that was found for it, or itself, the balls of its set by name, and its family.
+
+    drill, bores: how it is drilled, and its holes, whose places are the same in the balls of its set.
+    """
 
     design: Design
     best: Design
     variants: Mapping[str, Design]
+    family: tuple[Design, ...] = ()
+    drill: Drill | None = None
+    bores: tuple[Bore, ...] = ()
+
+
+def _bores(request: DesignRequest, result: Result) -> tuple[Bore, ...]:
+    if request.drill is None or result.drilled is None:
+        return ()
+    return tuple(
+        Bore(cost.role, cost.mouth, cost.bottom, float(hole["diameter"]), float(hole["depth"]))
+        for cost, hole in zip(result.drilled.costs, request.drill.holes, strict=True)
+    )
 
 
 def numbers_of_design(design: Loaded, drilling: Loaded | None) -> tuple[MassProperties, DrilledDesign | None]:

@@ -20,7 +20,13 @@ from ballgauge_service.pages import contracts, extraction, forms, labels, langua
 from ballgauge_service.rulebooks import listing
 
 HERE = Path(__file__).parent
-PAPERS = ("*/report/*.py", "motion/lineup/*.py", "motion/lineup/assets/*.html", "motion/squad_pictures.py")
+PAPERS = (
+    "*/report/*.py",
+    "design/pictures.py",
+    "motion/lineup/*.py",
+    "motion/lineup/assets/*.html",
+    "motion/squad_pictures.py",
+)
 """Reports, the sheet of a line-up and the picture of a squad are said in the pages' languages too."""
 
 

@@ -90,11 +90,14 @@ class Picture:
     height: float = field(default=HEIGHT, kw_only=True)
 
 
-def moved(shapes: Iterable[Line | Box | Dot | Word], x: float, y: float) -> list[Shape]:
+def moved(shapes: Iterable[Shape], x: float, y: float) -> list[Shape]:
     """Shapes in another place."""
-    return [
-        shape._replace(points=tuple((a + x, b + y) for a, b in shape.points))
-        if isinstance(shape, Line)
-        else shape._replace(x=shape.x + x, y=shape.y + y)
-        for shape in shapes
-    ]
+    return [_moved(shape, x, y) for shape in shapes]
+
+
+def _moved(shape: Shape, x: float, y: float) -> Shape:
+    if isinstance(shape, Line):
+        return shape._replace(points=tuple((a + x, b + y) for a, b in shape.points))
+    if isinstance(shape, Area):
+        return shape._replace(rings=tuple(tuple((a + x, b + y) for a, b in ring) for ring in shape.rings))
+    return shape._replace(x=shape.x + x, y=shape.y + y)

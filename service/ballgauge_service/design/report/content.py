@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from ballgauge_service.core.report import page
@@ -19,11 +20,14 @@ from ballgauge_service.core.report.blocks import (
     outcome_word,
     shown,
 )
-from ballgauge_service.core.report.shapes import Picture, Word
+from ballgauge_service.core.report.shapes import Picture, Word, moved
 from ballgauge_service.core.report.style import Style
 from ballgauge_service.design.answer import UNITS
+from ballgauge_service.design.drilling import Bore
 from ballgauge_service.design.evaluate import Found
-from ballgauge_service.design.report.sections import moved, section
+from ballgauge_service.design.layout_map import MapPoint
+from ballgauge_service.design.pictures import layout_panels
+from ballgauge_service.design.report.sections import section
 from ballgauge_service.design.solids.packing import COLUMNS
 from ballgauge_service.design.solids.rotations import UNTURNED
 from ballgauge_service.design.solids.solids import Design, Mesh, Profile, Solid
@@ -45,7 +49,9 @@ DATED = "2026-01-01"
 
 POINTS_SHOWN = 12
 SOLUTIONS_SHOWN = 5
-"""Most points of a profile, and most solutions, that are listed (ours)."""
+ARCS_ACROSS = 12
+BALLS_ACROSS = 3
+"""Most points of a profile, solutions, columns of a table of layouts, and balls in a row (ours)."""
 
 _DECIMALS = {"in": 4, "mm": 3, "lb": 3, "kg": 4, "oz": 2, "g": 1, "g/mL": 3, "1": 3, "deg": 1}
 _WORST_FIRST = ("nonconforming", "inconclusive", "conforming", "not_assessed")
@@ -70,31 +76,34 @@ def report(found: Found, answer: Document, style: Style) -> Report:
     return Report(_("Design of a bowling ball"), name, answer["rules"]["on"], style, blocks)
 
 
-def drawing(design: Design, style: Style) -> Report:
-    """The dimensioned drawing on paper: both sections, and the table of parts.
+def drawing(design: Design, style: Style, bores: Sequence[Bore] = ()) -> Report:
+    """The dimensioned drawing on paper: both sections, and the tables of parts and holes.
 
     Parameters
     ----------
     design : Design
     style : Style
+    bores : sequence of Bore, the holes that are drilled
 
     Returns
     -------
     Report
     """
     _ = style.text
-    blocks = (_sections(design, style), _parts(design, None, style), Notes((_advice(style),)))
+    holes = (_holes(bores, style),) if bores else ()
+    blocks = (_sections(design, style, bores), _parts(design, None, style), *holes, Notes((_advice(style),)))
     title, name = _("Drawing of a bowling ball's layers"), shown(design.name or _("Design"))
     return Report(title, name, DATED, style, blocks)
 
 
-def drawn(design: Design, style: Style) -> str:
-    """The dimensioned drawing as SVG: both sections, and the parts with their numbers.
+def drawn(design: Design, style: Style, bores: Sequence[Bore] = ()) -> str:
+    """The dimensioned drawing as SVG: both sections, and the parts and holes with their numbers.
 
     Parameters
     ----------
     design : Design
     style : Style
+    bores : sequence of Bore, the holes that are drilled
 
     Returns
     -------
@@ -103,14 +112,19 @@ def drawn(design: Design, style: Style) -> str:
     _ = style.text
     sheet = Picture(_("Drawing of a bowling ball's layers"), "")
     for plane in (0, 1):
-        picture = section(design, plane, style)
+        picture = section(design, plane, style, bores)
         sheet.shapes += [Word(sheet.width * plane + 8, 14, picture.caption, "ink")]
-        sheet.shapes += [moved(shape, picture.width * plane, 18) for shape in picture.shapes]
+        sheet.shapes += moved(picture.shapes, picture.width * plane, 18)
         sheet.width, sheet.height = picture.width, picture.height + 30
     sheet.width *= 2
     for number, solid in enumerate(design.solids, 1):
         row = f"{number}  {shown(solid.name)}: {_shape(solid, style)}; {style.value(solid.density, 'g/mL')}; "
         sheet.shapes.append(Word(8, sheet.height, row + _place(solid, style), "ink"))
+        sheet.height += 14
+    for number, bore in enumerate(bores, 1):
+        row = f"H{number}  {style.label(bore.role)}: ⌀ {style.value(bore.diameter, 'in')}, "
+        row += _("{depth} deep").format(depth=style.value(bore.depth, "in"))
+        sheet.shapes.append(Word(8, sheet.height, row, "main"))
         sheet.height += 14
     order = _("In order: each later part displaces what lies beneath it.")
     sheet.shapes.append(Word(8, sheet.height, order, "faint"))
@@ -130,17 +144,17 @@ def _blocks(found: Found, answer: Document, style: Style) -> Iterator[Block]:
     _, design = style.text, found.design
     yield from _verdict(answer, style)
     yield Heading(_("Sections and parts"))
-    yield _sections(design, style)
+    yield _sections(design, style, found.bores)
     yield _parts(design, answer["properties"], style)
     yield from _numbers(answer, style)
     yield from _given(_("What each part gives"), answer["properties"]["contributions"], style)
     yield from _drilled(answer["drilled"], style)
     yield from _findings(_("Rules for approval, as made"), answer["findings"], style)
     yield from _comparison(answer["comparison"], style)
-    yield from _solved(answer["solved"], found.best, style)
-    yield from _family(answer["family"], style)
-    yield from _set(answer["set"], found.variants, style)
-    yield from _layouts(answer["layout_map"], style)
+    yield from _solved(answer["solved"], found, style)
+    yield from _family(answer["family"], found, style)
+    yield from _set(answer["set"], found, style)
+    yield from _layouts(answer["layout_map"], found, style)
     yield from _production(answer["production"], style)
     yield Heading(_("Assumptions and cautions"))
     yield Notes((*answer["assumptions"], *(each["message"] for each in answer["cautions"])))
@@ -173,8 +187,35 @@ def _verdict(answer: Document, style: Style) -> Iterator[Block]:
     yield Verdict(outcome, word[:1].upper() + word[1:], (_("As made, by the rules for an approval."), *lines))
 
 
-def _sections(design: Design, style: Style) -> Charts:
-    return Charts((section(design, 0, style), section(design, 1, style)))
+def _sections(design: Design, style: Style, bores: Sequence[Bore]) -> Charts:
+    return Charts((section(design, 0, style, bores), section(design, 1, style, bores)))
+
+
+def _beside(designs: Mapping[str, Design], bores: Sequence[Bore], style: Style) -> Charts:
+    """Balls side by side: their sections by the mark in a row, and below it those square to it."""
+    pictures = []
+    for plane in (0, 1):
+        for name, design in designs.items():
+            picture = section(design, plane, style, bores)
+            pictures.append(replace(picture, caption=f"{shown(name)}. {picture.caption}"))
+    return Charts(tuple(pictures), min(len(designs), BALLS_ACROSS))
+
+
+def _holes(bores: Sequence[Bore], style: Style) -> Table:
+    """Every hole as it stands in the sections."""
+    _ = style.text
+    rows = tuple(
+        (
+            Cell(f"H{number}"),
+            Cell(style.label(bore.role)),
+            _number(bore.diameter, "in", style),
+            _number(bore.depth, "in", style),
+        )
+        for number, bore in enumerate(bores, 1)
+    )
+    heads = _heads((_("no."), _("hole")), (_("diameter"), _("depth")))
+    caption = _("Holes: open where the plane cuts them, dashed where they lie before or behind it.")
+    return Table(heads, rows, (12, 40, 30, 30), caption)
 
 
 def _text(value: float | None, unit: str, style: Style, *, signed: bool = False) -> str:
@@ -438,7 +479,7 @@ def _solutions(solutions: Sequence[Document], style: Style) -> Table:
     return Table(heads, (*rows, *_met(kept, style)), (60, *(26 for _each in kept)))
 
 
-def _solved(solved: Document | None, best: Design, style: Style) -> Iterator[Block]:
+def _solved(solved: Document | None, found: Found, style: Style) -> Iterator[Block]:
     _ = style.text
     if solved is None:
         return
@@ -448,13 +489,13 @@ def _solved(solved: Document | None, best: Design, style: Style) -> Iterator[Blo
     )
     yield _solutions(solved["solutions"], style)
     yield Heading(_("The first solution"), 3)
-    yield _sections(best, style)
-    yield _parts(best, None, style)
+    yield _sections(found.best, style, found.bores)
+    yield _parts(found.best, None, style)
     if solved["conflicts"]:
         yield Notes(tuple(each["message"] for each in solved["conflicts"]))
 
 
-def _family(family: Document | None, style: Style) -> Iterator[Block]:
+def _family(family: Document | None, found: Found, style: Style) -> Iterator[Block]:
     """The members side by side."""
     _ = style.text
     if family is None:
@@ -478,25 +519,26 @@ def _family(family: Document | None, style: Style) -> Iterator[Block]:
         (Cell(_("rules")), *(Cell(outcome_word(each["outcome"], _), each["outcome"]) for each in members))
     )
     heads = [_text(each["weight"], "lb", style) for each in members]
+    yield _beside(dict(zip(heads, found.family, strict=True)), (), style)
     yield Table(_heads((_("number"),), heads), tuple(rows), (50, *(24 for _member in members)))
     yield Notes(
         tuple(f"{head}: {_values(each['values'], style)}" for head, each in zip(heads, members, strict=True))
     )
 
 
-def _set(found: Document | None, variants: Mapping[str, Design], style: Style) -> Iterator[Block]:
+def _set(answer: Document | None, found: Found, style: Style) -> Iterator[Block]:
     """The balls of a set side by side: sections, numbers, and what each part gives each of them."""
     _ = style.text
-    if found is None:
+    if answer is None:
         return
-    best, balls = found["solutions"][0], found["variants"]
+    best, balls = answer["solutions"][0], answer["variants"]
     yield Heading(_("Set, side by side"))
     yield Notes(
-        (_("Every target is met.") if found["met"] else _("No set meets every target; the nearest."),)
+        (_("Every target is met.") if answer["met"] else _("No set meets every target; the nearest."),)
     )
-    for name, design in variants.items():
+    yield _beside(found.variants, found.bores, style)
+    for name, design in found.variants.items():
         yield Heading(shown(name), 3)
-        yield _sections(design, style)
         properties = next(ball["properties"] for ball in balls if ball["name"] == name)
         yield _parts(design, properties, style)
     names = [shown(ball["name"]) for ball in balls]
@@ -560,23 +602,36 @@ def _set(found: Document | None, variants: Mapping[str, Design], style: Style) -
         yield Table(heads, tuple(rows), (60, 30, 30, 20))
 
 
-def _layouts(mapped: Document | None, style: Style) -> Iterator[Block]:
+def _layouts(mapped: Document | None, found: Found, style: Style) -> Iterator[Block]:
+    """The map drawn, and its numbers."""
     _ = style.text
-    if mapped is None:
+    if mapped is None or found.drill is None:
         return
     yield Heading(_("What each layout leaves"))
+    points = [MapPoint(**each) for each in mapped["points"]]
+    yield Charts(layout_panels(points, found.drill.layout, style), 1)
     left = {(each["drilling_angle"], each["pin_to_pap"]): each["numbers"] for each in mapped["points"]}
     for name in ("drilled_differential", "drilled_intermediate_differential"):
-        rows = [
-            (
-                Cell(_text(angle, "deg", style), number=True),
-                *(_number(left[angle, arc][name], "in", style) for arc in mapped["pin_to_pap"]),
+        caption = _("{number}; across: {across}").format(
+            number=style.titled(name, "in"), across=style.titled("pin_to_pap", "in")
+        )
+        for start in range(0, len(mapped["pin_to_pap"]), ARCS_ACROSS):
+            arcs = mapped["pin_to_pap"][start : start + ARCS_ACROSS]
+            rows = [
+                (
+                    Cell(style.number(angle), number=True),
+                    *(
+                        Cell(_text(left[angle, arc][name], "in", style).partition(" ")[0], number=True)
+                        for arc in arcs
+                    ),
+                )
+                for angle in mapped["drilling_angle"]
+            ]
+            heads = (
+                style.titled("drilling_angle", "deg"),
+                *(style.number(style.shown(arc, "in")) for arc in arcs),
             )
-            for angle in mapped["drilling_angle"]
-        ]
-        heads = (_("drilling angle"), *(_text(arc, "in", style) for arc in mapped["pin_to_pap"]))
-        caption = _("{number}; across: pin to PAP").format(number=style.label(name))
-        yield Table(_heads((), heads), tuple(rows), (30, *(24 for _arc in mapped["pin_to_pap"])), caption)
+            yield Table(_heads((), heads), tuple(rows), (30, *(24 for _arc in arcs)), caption)
 
 
 def _production(production: Document | None, style: Style) -> Iterator[Block]:

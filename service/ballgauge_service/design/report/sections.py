@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 import numpy as np
+import trimesh
+from scipy.spatial import ConvexHull
 
-from ballgauge_service.core.report.shapes import Area, Line, Picture, Point, Shape, Word
+from ballgauge_service.core.report.shapes import Area, Line, Picture, Point, Word
 from ballgauge_service.core.report.style import Style
+from ballgauge_service.design.drilling import Bore
 from ballgauge_service.design.solids.solids import Design
 from ballgauge_service.design.solids.tessellation import tessellated
 
@@ -23,6 +26,9 @@ _OFF = 1e-6
 """Inches that a section lies beside the pin, so that it goes through no vertex."""
 
 _STEP, _FIRST, _TICK = 14.0, 16.0, 2.5
+
+_SIDES = 48
+"""Sides of a hole (ours)."""
 
 
 class Cut(NamedTuple):
@@ -66,14 +72,46 @@ def cuts(design: Design, plane: int) -> list[Cut]:
     return found
 
 
-def section(design: Design, plane: int, style: Style) -> Picture:
+def opened(bore: Bore, radius: float) -> trimesh.Trimesh:
+    """What a hole takes of a ball, which is convex.
+
+    Parameters
+    ----------
+    bore : Bore
+    radius : float, of the ball [in]
+
+    Returns
+    -------
+    trimesh.Trimesh
+    """
+    foot = np.asarray(bore.bottom)
+    along = np.asarray(bore.mouth) - foot
+    along /= np.linalg.norm(along)
+    side = np.cross(along, np.eye(3)[np.argmin(abs(along))])
+    side /= np.linalg.norm(side)
+    turn = np.linspace(0.0, 2.0 * math.pi, _SIDES, endpoint=False)[:, None]
+    rim = 0.5 * bore.diameter * (np.cos(turn) * side + np.sin(turn) * np.cross(along, side))
+    points = [foot + rim]
+    for share in (1.0, 0.7, 0.4, 0.0):
+        ring = foot + share * rim
+        below = ring @ along
+        rise = np.sqrt(np.maximum(below**2 - (ring**2).sum(1) + radius**2, 0.0)) - below
+        points.append(ring + rise[:, None] * along)
+    found: trimesh.Trimesh = trimesh.Trimesh(np.concatenate(points)).convex_hull
+    return found
+
+
+def section(design: Design, plane: int, style: Style, bores: Sequence[Bore] = ()) -> Picture:
     """One section with its dimensions, each with the number of its solid in the table of parts.
+
+    Holes are open where the plane cuts them, and dashed where they lie before and behind it.
 
     Parameters
     ----------
     design : Design
     plane : int, 0 or 1
     style : Style
+    bores : sequence of Bore, the holes that are drilled
 
     Returns
     -------
@@ -97,6 +135,8 @@ def section(design: Design, plane: int, style: Style) -> Picture:
     for cut in seen:
         rings = tuple(tuple(at(*point) for point in ring) for ring in cut.rings)
         picture.shapes.append(Area(rings, cut.role))
+    for number, bore in enumerate(bores, 1):
+        picture.shapes += _bored(bore, number, plane, 0.5 * design.diameter, at)
     reach = 0.53 * design.diameter
     for ends in ((at(-reach, 0), at(reach, 0)), (at(0, -reach), at(0, reach))):
         picture.shapes.append(Line(ends, "quiet", 0.5, (7.0, 3.0)))
@@ -135,6 +175,24 @@ def _numbered(cut: Cut, at: Callable[[float, float], Point]) -> Word:
     return Word(x, y, str(cut.number), "ink", "middle")
 
 
+def _bored(
+    bore: Bore, number: int, plane: int, radius: float, at: Callable[[float, float], Point]
+) -> list[Area | Line | Word]:
+    """A hole in a section: what is cut of it, its outline as projected, and its number at the bottom."""
+    body = opened(bore, radius)
+    shapes: list[Area | Line | Word] = []
+    normal = np.eye(3)[1 - plane]
+    section = body.section(plane_normal=normal, plane_origin=_OFF * normal)
+    if section is not None:
+        rings = tuple(tuple(at(*point[[plane, 2]]) for point in ring) for ring in section.discrete)
+        shapes.append(Area(rings, "hole"))
+    flat = body.vertices[:, [plane, 2]]
+    outline = flat[ConvexHull(flat).vertices]
+    seen = tuple(at(*point) for point in (*outline, outline[0]))
+    x, y = at(bore.bottom[plane], bore.bottom[2])
+    return [*shapes, Line(seen, "main", 0.8, (3.0, 2.0)), Word(x, y + 3.5, f"H{number}", "main", "middle")]
+
+
 def _dimension(start: Point, end: Point, base: float, text: str, *, upright: bool) -> list[Line | Word]:
     """A dimension line at `base` from below (or beside) two points, with ticks at its ends."""
     if upright:
@@ -146,23 +204,3 @@ def _dimension(start: Point, end: Point, base: float, text: str, *, upright: boo
     ticks = [Line(((x - _TICK, y + _TICK), (x + _TICK, y - _TICK)), "ink", 0.9) for x, y in feet]
     leaders = [Line((one, foot), "faint", 0.5) for one, foot in zip((start, end), feet, strict=True)]
     return [*leaders, Line(feet, "ink", 0.6), *ticks, word]
-
-
-def moved(shape: Shape, across: float, down: float) -> Shape:
-    """A shape elsewhere on a sheet.
-
-    Parameters
-    ----------
-    shape : Shape, of a picture
-    across, down : float [px]
-
-    Returns
-    -------
-    Shape
-    """
-    if isinstance(shape, Word):
-        return shape._replace(x=shape.x + across, y=shape.y + down)
-    if isinstance(shape, Line):
-        return shape._replace(points=tuple((x + across, y + down) for x, y in shape.points))
-    assert isinstance(shape, Area)
-    return shape._replace(rings=tuple(tuple((x + across, y + down) for x, y in ring) for ring in shape.rings))

@@ -83,8 +83,8 @@ class Written:
 
     def _drawing(self, design: Design, kind: str) -> bytes:
         if kind == "svg":
-            return content.drawn(design, self.style).encode()
-        return _written(content.drawing(design, self.style), kind)
+            return content.drawn(design, self.style, self.found.bores).encode()
+        return _written(content.drawing(design, self.style, self.found.bores), kind)
 
 
 def _written(report: Report, kind: str) -> bytes:
