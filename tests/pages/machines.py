@@ -6,10 +6,13 @@ import base64
 import functools
 import json
 import os
+import time
 import traceback
 from collections.abc import Callable
+from pprint import pformat
 from typing import Any, ClassVar
 
+import requests
 from hypothesis import HealthCheck, Phase, seed, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, rule, run_state_machine_as_test
@@ -29,11 +32,14 @@ def noted(step: Any) -> Any:
         own = type(self)
         if given or not step.__name__.startswith("what_"):
             own.steps += 1
-            self.taken.append(f"{step.__name__} {given}")
+            own.acted += self.stood == "current"
+            self.taken.append(f"{step.__name__} {given} ({self.stood})")
         try:
             step(self, **given)
         except BaseException:
-            own.broken = own.broken or "\n".join([*self.taken, str(self.seen()), traceback.format_exc()])
+            own.broken = own.broken or "\n".join(
+                [*self.taken, pformat(self.seen(), width=160), traceback.format_exc()]
+            )
             raise
 
     return taken
@@ -48,9 +54,21 @@ class Driven(RuleBasedStateMachine):
     path: ClassVar[str]
     steps: ClassVar[int] = 0
     broken: ClassVar[str] = ""
+    acted: ClassVar[int] = 0
+    """Steps taken while a verdict stood."""
     verdicts: ClassVar[int] = 0
+    """Verdicts that were compared with the service's own."""
     records: ClassVar[int] = 0
+    """Signed records that were compared with what was shown."""
+    stood = ""
+    """The page's state when it was last looked at."""
     seen: Callable[[], dict[str, Any]]
+
+    def look(self, script: str) -> dict[str, Any]:
+        """What a script finds on the page, its state among it."""
+        found: dict[str, Any] = self.browser.run(script)
+        self.stood = found["state"]
+        return found
 
     def begin(self) -> None:
         """Open the page afresh."""
@@ -73,7 +91,7 @@ class Driven(RuleBasedStateMachine):
     def shine(self, light: str) -> None:
         self.browser.fill("light", light)
 
-    @rule(seconds=st.sampled_from([0.0, 0.1, 0.4, 2.0]))
+    @rule(seconds=st.sampled_from([0.0, 0.0, 0.1, 0.3, 0.3, 2.0]))
     @noted
     def slow(self, seconds: float) -> None:
         self.line.latency = seconds
@@ -131,7 +149,21 @@ def drive(machine: type[Driven], behind_a_line: Any, service: str, path: str, st
         except Exception as error:
             raise AssertionError(driven.broken or str(error)) from error
     assert driven.verdicts > 0, "nothing was ever answered"
-    print(f"{path}: {driven.steps} steps, {driven.verdicts} verdicts, {driven.records} records")
+    print(
+        f"{path}: {driven.steps} steps, {driven.acted} of them upon a verdict; "
+        f"{driven.verdicts} verdicts and {driven.records} records compared"
+    )
+
+
+@functools.lru_cache(maxsize=256)
+def asked(address: str, text: str, language: str = "en") -> requests.Response:
+    """What the service says to a request, once its kernels are compiled."""
+    headers = {"Content-Type": "application/json", "Accept-Language": language}
+    while True:
+        answer = requests.post(address, data=text.encode(), headers=headers, timeout=180)
+        if answer.status_code != 503:
+            return answer
+        time.sleep(1)
 
 
 def content(record: str) -> dict[str, Any]:

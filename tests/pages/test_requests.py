@@ -5,13 +5,11 @@ What was typed is there after a reload, in another language, for another reader 
 
 from __future__ import annotations
 
-import functools
 import json
 import re
 import shlex
-import time
 from typing import Any, ClassVar
-from urllib.parse import parse_qs, urlsplit
+from urllib.parse import parse_qs, urlencode, urlsplit
 
 import pytest
 import requests
@@ -20,7 +18,7 @@ from hypothesis.stateful import initialize, invariant, precondition, rule
 
 from ballgauge_schemas import example
 
-from .machines import SETTLED, STEPS, Driven, content, drive, noted
+from .machines import SETTLED, STEPS, Driven, asked, content, drive, noted
 
 FEWER = STEPS if STEPS > 80 else 40
 SHOWN = """
@@ -45,8 +43,7 @@ class Asking(Driven):
     """What these pages have in common: `settle` asks, and a verdict is there in `current` alone."""
 
     def seen(self) -> dict[str, Any]:
-        found: dict[str, Any] = self.browser.run(SHOWN)
-        return found
+        return self.look(SHOWN)
 
     def type(self, name: str, text: str) -> None:
         self.browser.fill(name, text)
@@ -79,6 +76,15 @@ class Asking(Driven):
     @rule()
     @noted
     def settle(self) -> None:
+        self.come_to_rest()
+
+    @rule()
+    @noted
+    def ask(self) -> None:
+        """Settle by another name: of one rule alone, many runs would have none."""
+        self.come_to_rest()
+
+    def come_to_rest(self) -> None:
         """Asked with a line that works, the page comes to what the service says."""
         self.line.is_cut, self.line.latency = False, 0.0
         self.browser.run("window.dispatchEvent(new Event('online'))")
@@ -115,17 +121,6 @@ class Asking(Driven):
         type(self).verdicts += 1
 
 
-@functools.lru_cache(maxsize=256)
-def asked(address: str, text: str, language: str) -> Any:
-    """What the service says to a request, once its kernels are compiled."""
-    headers = {"Content-Type": "application/json", "Accept-Language": language}
-    while True:
-        answer = requests.post(address, data=text.encode(), headers=headers, timeout=180)
-        if answer.status_code != 503:
-            return answer
-        time.sleep(1)
-
-
 class Editing(Asking):
     """A page of one request, told by fields and as JSON: another reading of it is made here."""
 
@@ -141,8 +136,12 @@ class Editing(Asking):
         self.broken_text = ""
         self.browser.run("window.confirm = () => { window.asked = true; return true; }")
         text = self.browser.run("return document.getElementById('contract').textContent")
-        self.specs = {each["name"]: each for each in json.loads(text)["fields"]}
-        self.settle()
+        self.specs = self.specs_of(json.loads(text))
+        self.come_to_rest()
+
+    def specs_of(self, contract: Any) -> dict[str, Any]:
+        """What the contract says of each field, by its name."""
+        return {each["name"]: each for each in contract["fields"]}
 
     def left(self) -> None:
         self.past = []
@@ -151,9 +150,7 @@ class Editing(Asking):
         self.browser.run("window.confirm = () => { window.asked = true; return true; }")
 
     def at(self, name: str) -> Any:
-        return functools.reduce(
-            lambda part, key: part.get(key) if part else None, name.split("."), self.request
-        )
+        return leaves(self.request).get(name)
 
     @precondition(lambda self: not self.broken_text)
     @rule(data=st.data())
@@ -250,17 +247,14 @@ class Editing(Asking):
             return refused
         body = json.loads(shlex.split(seen["call"])[-1]) if seen["call"] else {}
         if seen["state"] == "current":
-            assert self.is_asked(body)
+            assert body == self.wanted(seen["lang"])
         else:
-            body = self.wanted()
+            body = self.wanted(seen["lang"])
         return asked(self.service + self.address, json.dumps(body), seen["lang"])
 
-    def wanted(self) -> Any:
+    def wanted(self, language: str = "en") -> Any:
         """What is asked for, read here."""
         return self.request
-
-    def is_asked(self, body: Any) -> bool:
-        return bool(body == self.wanted())
 
     @invariant()
     @noted
@@ -281,12 +275,21 @@ class Editing(Asking):
                 assert float(shown) == pytest.approx(said * size, rel=1e-6)
 
 
-def without(request: Any, name: str) -> Any:
-    """A request without one member, and without a part that is empty then."""
-    first, _, rest = name.partition(".")
-    copy = {key: value for key, value in (request or {}).items() if key != first}
-    inner = without(request.get(first), rest) if rest and request else {}
-    return {**copy, first: inner} if inner else copy
+def leaves(part: Any, path: str = "") -> dict[str, Any]:
+    """The values of a request by their names; a part without any is none."""
+    if not isinstance(part, dict | list):
+        return {path: part}
+    inner = part.items() if isinstance(part, dict) else enumerate(part)
+    return {
+        name: value
+        for key, each in inner
+        for name, value in leaves(each, f"{path}.{key}" if path else str(key)).items()
+    }
+
+
+def without(request: Any, name: str) -> dict[str, Any]:
+    """The values of a request but one."""
+    return {each: value for each, value in leaves(request).items() if each != name}
 
 
 def loosely(text: str | None) -> Any:
@@ -304,7 +307,7 @@ class Motions(Editing):
         "release.rev_rate": ("300", "350 rpm"),
     }
 
-    def wanted(self) -> Any:
+    def wanted(self, language: str = "en") -> Any:
         return {"samples": 101, **self.request}
 
     def is_told(self, seen: dict[str, Any], answer: Any) -> bool:
@@ -318,9 +321,64 @@ class Designs(Editing):
         "design.name": ("A", "B é<b>", ""),
     }
 
-    def wanted(self) -> Any:
+    def wanted(self, language: str = "en") -> Any:
         names = ("design", "drilling", "balance_arm", "rules", "compare")
         return {name: self.request[name] for name in names if name in self.request}
+
+
+class LineUps(Editing):
+    address = "/v1/lineups"
+    fields: ClassVar = {
+        "balls.0.name": ("A", "B é<b>", ""),
+        "balls.1.box.layout.pin_to_pap": ("5", "4,5", "110 mm", "wide", "40"),
+        "balls.1.box.surface.grit": ("500", "2000", "0"),
+        "bowlers.0.name": ("C", "D"),
+    }
+
+    def begin(self) -> None:
+        """With two balls for one bowler on one lane: more take seconds each time."""
+        super().begin()
+        small = json.loads(self.seen()["told"]["request"])
+        small |= {"balls": small["balls"][:2], "bowlers": small["bowlers"][:1]}
+        small["lanes"] = [{**small["lanes"][0], "volumes": small["lanes"][0]["volumes"][:1]}]
+        self.browser.open(f"{self.path}#{urlencode({'request': json.dumps(small)})}")
+
+    def specs_of(self, contract: Any) -> dict[str, Any]:
+        own, _, *numbers = contract["balls"]
+        return {
+            "balls.0.name": own,
+            "bowlers.0.name": contract["bowlers"][0],
+            **{f"balls.1.box.{each['name']}": each for each in numbers},
+        }
+
+    @precondition(lambda self: not self.broken_text)
+    @rule(kind=st.sampled_from(["balls", "bowlers"]), is_more=st.booleans())
+    @noted
+    def set_rows(self, kind: str, is_more: bool) -> None:
+        """One more, or the last taken away; two balls and a bowler stay."""
+        script = """const [kind, isMore] = arguments;
+            const remove = document.querySelector(`#${kind} tr:last-child td:last-child button`);
+            (isMore ? document.getElementById(`add-${kind.slice(0, -1)}`) : remove).click();"""
+        count = len(self.request[kind])
+        if is_more and count > 5:
+            return
+        self.browser.run(script, kind, is_more)
+        before, self.request = self.request, json.loads(self.seen()["told"]["request"])
+        least = 2 if kind == "balls" else 1
+        assert len(self.request[kind]) == (count + 1 if is_more else max(count - 1, least))
+        if before != self.request:
+            self.past.append(before)
+
+    def wanted(self, language: str = "en") -> Any:
+        formats = ["svg", "html", "pdf"]
+        return {
+            **self.request,
+            "sheet": {"language": language, **self.request.get("sheet", {}), "formats": formats},
+        }
+
+    def is_told(self, seen: dict[str, Any], answer: Any) -> bool:
+        shown = self.browser.run("return document.getElementById('results').textContent")
+        return all(each in shown for row in answer["bowlers"] for each in [row["name"], *row["sentences"]])
 
 
 LOTS = {
@@ -351,7 +409,7 @@ class Lots(Asking):
             self.browser.fill(name, text)
         self.typed = self.form(self.seen())
         self.give(name="heavy")
-        self.settle()
+        self.come_to_rest()
 
     def form(self, seen: dict[str, Any]) -> dict[str, str]:
         return {name: text for name, text in seen["told"].items() if name in self.fields}
@@ -443,7 +501,7 @@ class Records(Asking):
             record = requests.post(f"{self.service}/v1/records", json=checked).json()["record"]
             type(self).texts = ("", record, record[:-6] + "AAAAAA", "<b>nothing</b>", f"  {record} ")
         self.paste(number=1)
-        self.settle()
+        self.come_to_rest()
 
     @rule(number=st.integers(0, 4))
     @noted
@@ -488,7 +546,8 @@ class Records(Asking):
 
 
 @pytest.mark.parametrize(
-    ("path", "machine"), [("/motion", Motions), ("/design", Designs), ("/lot", Lots), ("/verify", Records)]
+    ("path", "machine"),
+    [("/motion", Motions), ("/design", Designs), ("/lineup", LineUps), ("/lot", Lots), ("/verify", Records)],
 )
 def test_what_is_answered_is_what_is_shown(
     behind_a_line: Any, page_server: str, path: str, machine: type[Driven]

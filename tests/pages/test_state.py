@@ -6,16 +6,16 @@ elsewhere, switch language, units and light, move marks, undo, sign, and a servi
 
 from __future__ import annotations
 
+import json
 from datetime import date
 from typing import Any
 from urllib.parse import parse_qsl, urlsplit
 
 import pytest
-import requests
 from hypothesis import strategies as st
 from hypothesis.stateful import initialize, invariant, precondition, rule
 
-from .machines import SETTLED, Driven, content, drive, noted
+from .machines import SETTLED, Driven, asked, content, drive, noted
 
 TYPED = {
     "ball.weight": (
@@ -114,12 +114,11 @@ class Pages(Driven):
         self.settle()
 
     def seen(self) -> dict[str, Any]:
-        found: dict[str, Any] = self.browser.run(SNAPSHOT)
-        return found
+        return self.look(SNAPSHOT)
 
     def judged(self, request: dict[str, Any]) -> Any:
         """What the service says to a request, asked from here: an outcome, or nothing where it refuses."""
-        answer = requests.post(f"{self.service}/v1/checks", json=request)
+        answer = asked(f"{self.service}/v1/checks", json.dumps(request))
         return answer.json()["outcome"] if answer.ok else None
 
     @rule(name=st.sampled_from(sorted(TYPED)), data=st.data(), is_left=st.booleans())
@@ -245,15 +244,23 @@ class Pages(Driven):
         if self.typed:
             assert (self.not_default(seen), seen["units"]) == (self.typed, self.units)
 
-    @rule()
+    @rule(is_settled=st.booleans())
     @noted
-    def sign(self) -> None:
+    def sign(self, is_settled: bool) -> None:
         """A record is signed for what the form shows, or none is."""
+        if is_settled:
+            self.come_to_rest()
         self.browser.run("document.getElementById('record-form').requestSubmit()")
+        if is_settled and self.stood == "current":
+            type(self).acted += 1
+            self.browser.wait(lambda: self.seen()["record"], "nothing was signed")
 
     @rule()
     @noted
     def settle(self) -> None:
+        self.come_to_rest()
+
+    def come_to_rest(self) -> None:
         """Left alone, with a line that works, the page comes to what the service says."""
         self.line.is_cut, self.line.latency = False, 0.0
         self.browser.run(
@@ -267,7 +274,6 @@ class Pages(Driven):
         if request is not None:
             assert seen["outcome"] == self.judged(request)
             assert (seen["state"] == "current") == (seen["outcome"] is not None)
-            type(self).verdicts += 1
         if seen["state"] == "refused":
             self.browser.wait(lambda: self.seen()["problem"], "a refusal that says nothing")
 
@@ -299,15 +305,15 @@ class Pages(Driven):
         request = request_of(seen)
         assert request is not None
         assert seen["outcome"] == self.judged(request)
+        type(self).verdicts += 1
         if seen["record"]:
             self.is_of(seen["record"], request)
 
     def is_of(self, link: str, request: dict[str, Any]) -> None:
         """Whether a signed record is of this ball."""
         record = dict(parse_qsl(urlsplit(link).fragment))["record"]
-        signed = requests.post(
-            f"{self.service}/v1/records", json={"check": request, "issued_on": date.today().isoformat()}
-        )
+        body = json.dumps({"check": request, "issued_on": date.today().isoformat()})
+        signed = asked(f"{self.service}/v1/records", body)
         assert content(record)["check"] == content(signed.json()["record"])["check"]
         type(self).records += 1
 
