@@ -30,7 +30,9 @@ def noted(step: Any) -> Any:
     @functools.wraps(step)
     def taken(self: Driven, **given: Any) -> None:
         own = type(self)
-        if given or not step.__name__.startswith("what_"):
+        if step.__name__ == "start":
+            self.taken = []
+        elif given or not step.__name__.startswith(("what_", "every_")):
             own.steps += 1
             own.acted += self.stood == "current"
             self.taken.append(f"{step.__name__} {given} ({self.stood})")
@@ -60,6 +62,7 @@ class Driven(RuleBasedStateMachine):
     """Verdicts that were compared with the service's own."""
     records: ClassVar[int] = 0
     """Signed records that were compared with what was shown."""
+    taken: list[str]
     stood = ""
     """The page's state when it was last looked at."""
     seen: Callable[[], dict[str, Any]]
@@ -74,7 +77,6 @@ class Driven(RuleBasedStateMachine):
         """Open the page afresh."""
         self.line.is_cut, self.line.latency = False, 0.0
         self.browser.open(self.path)
-        self.taken: list[str] = []
 
     def loaded(self) -> None:
         """Wait for the page itself, which is there before any answer."""

@@ -57,6 +57,8 @@ def test_findings_follow_what_is_typed(browser: Any) -> None:
         ("\u00a0", ""),
         ("7 kg", "15.43 lb"),
         ("15 1/2", "15.5 lb"),
+        ("１４．５", "14.5 lb"),
+        ("１４\u3000１／４\u3000ｌｂ", "14.25 lb"),
         ("15.1 ± 0.02", "15.1 ± 0.02 lb"),
     ):
         browser.fill("ball.weight", typed.strip())
@@ -232,6 +234,7 @@ def test_a_ball_is_saved_to_a_file_and_opened(browser: Any, downloads: Path) -> 
     browser.wait(lambda: browser.answered() and browser.text(".findings"))
     browser.fill("units", "metric")
     browser.wait(lambda: browser.text(".findings") == findings)
+    browser.driver.refresh()
     assert browser.run("return document.getElementById('ball-keeper').value") == "R. Example"
     file.unlink()
 

@@ -101,6 +101,28 @@ def test_what_the_lot_is_goes_along(browser: Any) -> None:
     browser.fill("gauge-1-uncertainty", "wide")
     browser.run("document.getElementById('form').requestSubmit()")
     browser.wait(lambda: browser.count("#problem a[href='#gauge-1-uncertainty']"))
+    assert browser.source("gauge-1-uncertainty-error")
+    browser.fill("gauge-1-uncertainty", "０．０２")
+    browser.run("document.getElementById('form').requestSubmit()")
+    browser.wait(lambda: state(browser) == "current")
+    assert '"uncertainty":0.02' in browser.source("call-http")
+    assert not browser.source("gauge-1-uncertainty-error")
+
+
+def test_the_file_is_there_after_a_reload_and_in_another_language(browser: Any) -> None:
+    """Under its name, with what is in it; it is sent when that is asked for."""
+    name = "return document.getElementById('file-name').textContent"
+    browser.open("/lot#on=2026-05-01&scope=measured")
+    for number in (8, 9):
+        give(browser, f"serial,weight\nS{number},15\n", f"lot {number}.csv")
+    browser.wait(lambda: state(browser) == "current")
+    for leave in (browser.driver.refresh, lambda: browser.fill("language", "de")):
+        leave()
+        browser.wait(lambda: browser.run(name) == "lot 9.csv")
+        assert state(browser) == "editing"
+    browser.run("document.getElementById('form').requestSubmit()")
+    browser.wait(lambda: state(browser) == "current")
+    assert "lot 9.csv" in browser.source("call-http")
 
 
 def test_a_lot_waits_for_a_service_that_is_away(browser: Any, line: Any) -> None:

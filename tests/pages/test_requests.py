@@ -128,6 +128,7 @@ class Editing(Asking):
     fields: ClassVar[dict[str, tuple[str, ...]]]
 
     @initialize()
+    @noted
     def start(self) -> None:
         self.begin()
         self.request = json.loads(self.seen()["told"]["request"])
@@ -389,7 +390,7 @@ LOTS = {
 
 
 class Lots(Asking):
-    """A lot: its file is given anew after a reload, all else stays."""
+    """A lot: all that was given stays, the file too."""
 
     fields: ClassVar = {
         "lot-size": ("80", "1000", ""),
@@ -403,6 +404,7 @@ class Lots(Asking):
     }
 
     @initialize()
+    @noted
     def start(self) -> None:
         self.begin()
         for name, text in {"on": "2026-05-01", "lot-size": "80", "aql": "1"}.items():
@@ -415,7 +417,8 @@ class Lots(Asking):
         return {name: text for name, text in seen["told"].items() if name in self.fields}
 
     def left(self) -> None:
-        self.file = ""
+        if self.file:
+            self.browser.wait(lambda: self.seen()["file"] == f"{self.file}.csv", "the file is lost")
 
     @rule(data=st.data())
     @noted
@@ -493,6 +496,7 @@ class Records(Asking):
     texts: ClassVar[tuple[str, ...]] = ()
 
     @initialize()
+    @noted
     def start(self) -> None:
         self.begin()
         self.typed = {"text": "", "on": ""}

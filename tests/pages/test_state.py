@@ -105,6 +105,7 @@ class Pages(Driven):
     """A page with the form of a ball."""
 
     @initialize()
+    @noted
     def start(self) -> None:
         self.begin()
         self.typed: dict[str, str] = {}

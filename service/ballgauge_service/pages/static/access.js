@@ -1,29 +1,14 @@
 // The access key, where the service asks for one: typed once, kept in this tab alone, never in the address.
 
 import { element } from "./elements.js";
+import { ofTab } from "./store.js";
 import { gettext } from "./words.js";
 
 const NAME = "ballgauge.access";
 const OUT_OF_SCOPE = /scope="(\w+)"/;
 
-let key = kept();
+let key = ofTab.read(NAME);
 let waiting = [];
-
-function kept() {
-  try {
-    return sessionStorage.getItem(NAME);
-  } catch {
-    return null;
-  }
-}
-
-function keep() {
-  try {
-    sessionStorage.setItem(NAME, key);
-  } catch {
-    return; // a browser that keeps nothing asks on every page
-  }
-}
 
 /** The header that carries the key; none while no key was asked for. */
 const headers = () => (key ? { Authorization: `Bearer ${key}` } : {});
@@ -81,7 +66,7 @@ box.addEventListener("submit", (event) => {
     return;
   }
   key = typed;
-  keep();
+  ofTab.write(NAME, key);
   input.value = "";
   const calls = waiting;
   waiting = [];

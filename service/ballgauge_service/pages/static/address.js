@@ -1,5 +1,7 @@
 // The page's state lives in the part of the address after the hash, which never leaves the browser.
 
+import { ofTab } from "./store.js";
+
 // Browsers refuse to rewrite the address at every key of a fast typist: so often at once, then after a pause.
 const MOST = 80;
 const SPAN = 30000;
@@ -57,23 +59,13 @@ export function carry(state, { ball, design, drilling }) {
   const own = state ? new URLSearchParams([...state]).toString() : carried().state;
   const hashes = { state: own, ball: asked.toString() };
   point(hashes);
-  try {
-    sessionStorage.setItem(CARRIED, JSON.stringify(hashes));
-  } catch {
-    return; // a browser that keeps nothing
-  }
+  ofTab.write(CARRIED, JSON.stringify(hashes));
 }
 
 /** Carry on what this tab has carried so far. */
 export const carryOn = () => point(carried());
 
-function carried() {
-  try {
-    return JSON.parse(sessionStorage.getItem(CARRIED)) ?? {};
-  } catch {
-    return {};
-  }
-}
+const carried = () => ofTab.parsed(CARRIED) ?? {};
 
 function point(hashes) {
   for (const link of document.querySelectorAll("a[data-carry]")) link.hash = hashes[link.dataset.carry] ?? "";

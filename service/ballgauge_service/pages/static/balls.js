@@ -4,6 +4,8 @@ import { LONGEST_OPENED } from "./address.js";
 import * as calls from "./calls.js";
 import { element, table } from "./elements.js";
 import { stateOf } from "./form.js";
+import { keepTyped } from "./record.js";
+import { ofBrowser } from "./store.js";
 import { gettext, outcomeWord, quantity } from "./words.js";
 
 const KEPT = "ballgauge.balls";
@@ -21,6 +23,13 @@ export function keepBalls({ form, state, replace }) {
   const say = (words) => {
     at("balls-told").textContent = words;
   };
+
+  keepTyped(name.id);
+
+  function call(text) {
+    name.value = text;
+    name.dispatchEvent(new Event("input"));
+  }
 
   /** What the form says, without the day that the page filled in. */
   function request() {
@@ -81,7 +90,7 @@ export function keepBalls({ form, state, replace }) {
   }
 
   function open(ball) {
-    if (replace(new Map(ball.state))) name.value = ball.name;
+    if (replace(new Map(ball.state))) call(ball.name);
   }
 
   async function compare(answer, ball, signal) {
@@ -124,7 +133,7 @@ export function keepBalls({ form, state, replace }) {
       }
       const kept = stateOf(check);
       if (!replace(new Map([...kept, ["units", "trade"]]))) return;
-      name.value = found.player ?? "";
+      call(found.player ?? "");
       const lost = [...kept.keys()].filter((each) => !form.form.elements[each]);
       say(
         lost.length
@@ -188,24 +197,10 @@ function relative({ margin, limit }) {
 }
 
 function read() {
-  try {
-    const found = JSON.parse(localStorage.getItem(KEPT) ?? "[]");
-    return Array.isArray(found)
-      ? found.filter(
-          (each) =>
-            typeof each?.name === "string" && Array.isArray(each.state) && typeof each.check === "object",
-        )
-      : [];
-  } catch {
-    return [];
-  }
+  const found = ofBrowser.parsed(KEPT);
+  const isBall = (each) =>
+    typeof each?.name === "string" && Array.isArray(each.state) && typeof each.check === "object";
+  return Array.isArray(found) ? found.filter(isBall) : [];
 }
 
-function write(balls) {
-  try {
-    localStorage.setItem(KEPT, JSON.stringify(balls));
-    return true;
-  } catch {
-    return false;
-  }
-}
+const write = (balls) => ofBrowser.write(KEPT, JSON.stringify(balls));

@@ -4,6 +4,7 @@ import { around, chart } from "./chart.js";
 import { cells, textOf } from "./csv.js";
 import { figure } from "./editor.js";
 import { card, element, svg, table } from "./elements.js";
+import { numberOf } from "./numbers.js";
 import { gettext, plain, quantity } from "./words.js";
 
 const PASSAGE = ["distance", "time", "speed", "board"];
@@ -36,7 +37,7 @@ function shotsOf(text) {
     const shot = found.get(told.shot) ?? { release: {}, passages: [{}] };
     const passage = {};
     for (const [name, cell] of Object.entries(told).filter(([name, each]) => name !== "shot" && each)) {
-      const value = Number(cell.replace(",", "."));
+      const value = numberOf(cell) ?? Number(cell);
       const problem = (words) =>
         new Error(gettext("row {row}, {name}: {words}", { row: index + 2, name, words }));
       if (!Number.isFinite(value)) throw problem(gettext("no number"));

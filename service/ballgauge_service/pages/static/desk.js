@@ -8,12 +8,14 @@ import { Entrants } from "./desk_entrants.js";
 import { List } from "./desk_list.js";
 import * as rows from "./desk_rows.js";
 import { element } from "./elements.js";
-import { Form, HAS_UNIT, stateOf, today } from "./form.js";
+import { Form, stateOf, today } from "./form.js";
 import { useUnitsOf } from "./frame.js";
 import { clearProblem } from "./problem.js";
+import { HAS_UNIT } from "./numbers.js";
 import { keepTyped, taken } from "./record.js";
 import * as results from "./results.js";
 import { PAUSE, PageState } from "./state.js";
+import { ofBrowser, ofTab } from "./store.js";
 import { Undo } from "./undo.js";
 import { gettext, outcomeWord, units } from "./words.js";
 
@@ -173,20 +175,11 @@ function fillBall(pairs, metric) {
 
 /** A half-typed ball is kept in this tab, so that a reload or another language does not lose it. */
 function keepDraft() {
-  try {
-    sessionStorage.setItem(DRAFT, JSON.stringify({ ...draft(), editing }));
-  } catch {
-    return; // a browser that keeps nothing
-  }
+  ofTab.write(DRAFT, JSON.stringify({ ...draft(), editing }));
 }
 
 function restoreDraft() {
-  let held = null;
-  try {
-    held = JSON.parse(sessionStorage.getItem(DRAFT));
-  } catch {
-    return;
-  }
+  const held = ofTab.parsed(DRAFT);
   if (!held) return;
   useDraft(held);
   editing = held.editing;
@@ -737,14 +730,8 @@ document.addEventListener("keydown", (event) => {
     undo();
   }
 });
-try {
-  field("alone").checked = localStorage.getItem(ALONE) === "true";
-  field("alone").addEventListener("change", () =>
-    localStorage.setItem(ALONE, String(field("alone").checked)),
-  );
-} catch {
-  field("alone").checked = false;
-}
+field("alone").checked = ofBrowser.read(ALONE) === "true";
+field("alone").addEventListener("change", () => ofBrowser.write(ALONE, String(field("alone").checked)));
 
 keepTyped("event");
 address.changed((kept) => {

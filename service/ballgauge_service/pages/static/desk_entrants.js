@@ -2,6 +2,7 @@
 
 import { cells } from "./csv.js";
 import { sameSerial } from "./desk_list.js";
+import { ofBrowser } from "./store.js";
 
 const KEPT = "ballgauge.entrants";
 const MOST = 20000;
@@ -75,11 +76,7 @@ export class Entrants {
 
   keep(rows) {
     this.use(rows);
-    try {
-      localStorage.setItem(KEPT, JSON.stringify(rows));
-    } catch {
-      return; // a browser that keeps nothing has them until the page is left
-    }
+    ofBrowser.write(KEPT, JSON.stringify(rows)); // where it is not kept, it is there until the page is left
   }
 }
 
@@ -99,11 +96,7 @@ function fieldsOf(heads) {
 }
 
 function kept() {
-  try {
-    const rows = JSON.parse(localStorage.getItem(KEPT));
-    const isSound = (row) => ["player", "serial", "name"].every((name) => typeof row?.[name] === "string");
-    return Array.isArray(rows) && rows.every(isSound) ? rows : [];
-  } catch {
-    return [];
-  }
+  const rows = ofBrowser.parsed(KEPT);
+  const isSound = (row) => ["player", "serial", "name"].every((name) => typeof row?.[name] === "string");
+  return Array.isArray(rows) && rows.every(isSound) ? rows : [];
 }

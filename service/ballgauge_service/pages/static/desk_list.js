@@ -1,5 +1,7 @@
 // The desk's list: one entry a ball, each kept under a key of its own, so that no tab overwrites another's.
 
+import { ofBrowser } from "./store.js";
+
 const PREFIX = "ballgauge.desk/";
 const FORMER = "ballgauge.desk";
 const FORMATS = ["ballgauge-desk-1", "ballgauge-desk-2"];
@@ -23,6 +25,7 @@ export class List {
     this.held = new Map();
     this.former = [];
     this.last = 0;
+    this.keepsNothing = false;
     this.read();
     window.addEventListener("storage", ({ key, newValue }) => {
       if (key === null) this.read();
@@ -79,10 +82,11 @@ export class List {
     this.put(changes);
   }
 
-  /** Write what a service answered, unless the ball was changed or removed meanwhile. */
+  /** Write what a service answered, unless the ball was changed or removed meanwhile, in any tab. */
   answer(entry, found) {
-    const now = parsed(this.raw(entry.id)) ?? this.held.get(entry.id);
-    if (!this.held.has(entry.id) || told(now) !== told(entry)) return;
+    const held = this.held.get(entry.id);
+    const now = this.keepsNothing ? held : ofBrowser.parsed(PREFIX + entry.id);
+    if (!held || !now || told(now) !== told(entry)) return;
     this.put([[entry.id, { ...now, ...found }]]);
   }
 
@@ -99,10 +103,10 @@ export class List {
   put(changes) {
     for (const [id, entry] of changes) {
       this.take(id, entry);
-      try {
-        if (entry) localStorage.setItem(PREFIX + id, JSON.stringify(entry));
-        else localStorage.removeItem(PREFIX + id);
-      } catch {
+      const name = PREFIX + id;
+      const isKept = entry ? ofBrowser.write(name, JSON.stringify(entry)) : ofBrowser.forget(name);
+      if (!isKept) {
+        this.keepsNothing = true;
         this.failed();
       }
     }
@@ -117,28 +121,14 @@ export class List {
     }
   }
 
-  raw(id) {
-    try {
-      return localStorage.getItem(PREFIX + id);
-    } catch {
-      return null;
-    }
-  }
-
   read() {
     this.held.clear();
-    try {
-      const former = localStorage.getItem(FORMER);
-      if (former) {
-        this.put(this.changesOf(parsed(former)) ?? []);
-        localStorage.removeItem(FORMER);
-      }
-      for (const key of Object.keys(localStorage)) {
-        if (key.startsWith(PREFIX)) this.take(key.slice(PREFIX.length), parsed(localStorage.getItem(key)));
-      }
-    } catch {
-      this.failed();
+    const former = ofBrowser.parsed(FORMER);
+    if (former) {
+      this.put(this.changesOf(former) ?? []);
+      ofBrowser.forget(FORMER);
     }
+    for (const id of ofBrowser.names(PREFIX)) this.take(id, ofBrowser.parsed(PREFIX + id));
   }
 
   /** The list as a file. */

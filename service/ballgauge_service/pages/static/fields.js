@@ -1,7 +1,8 @@
 // Fields made from the contract: name, words, unit, range and help of each come from the page, once.
 
 import { element } from "./elements.js";
-import { isUnfinished, shown, typed } from "./quantities.js";
+import { isUnfinished } from "./numbers.js";
+import { shown, typed } from "./quantities.js";
 import { gettext, plain, units } from "./words.js";
 
 const short = (value) => plain(Number(value.toPrecision(6)), 6);

@@ -1,12 +1,10 @@
 // The form: what is typed, as a request, as the state in the address, and back.
 
+import { tellAt } from "./problem.js";
+import { HAS_UNIT, isUnfinished, numberOf, plainText } from "./numbers.js";
 import { names } from "./roles.js";
 import { gettext, units } from "./words.js";
 
-const NUMBER = /^[+-]?(\d+\.?\d*|\.\d+)$/;
-export const HAS_UNIT = /[\p{L}#°%"″]/u;
-// Ends in a sign, in a whole number that a fraction follows, or in the first letter of a unit.
-const UNFINISHED = /([/⁄.,±+\-−–\s]|\d[ -]+\d+|[\d\s](?![gsD])\p{L})$/u;
 const DIGITS = 7;
 
 export class Form {
@@ -20,7 +18,7 @@ export class Form {
     form.addEventListener("input", ({ target }) => {
       this.typing = target;
       this.tellDay();
-      this.changed(target.dataset.control === "number" && UNFINISHED.test(target.value.trimStart()));
+      this.changed(target.dataset.control === "number" && isUnfinished(target.value));
     });
     form.addEventListener("focusout", () => {
       this.typing = null;
@@ -167,7 +165,7 @@ export class Form {
   /** Show the refusal's errors at their fields; gives those that have no field here. */
   showErrors(errors) {
     const left = [];
-    const byName = new Map();
+    const found = new Map();
     for (const error of errors) {
       const name = error.pointer.slice(1).replaceAll("/", ".").replaceAll("~1", "/").replaceAll("~0", "~");
       const input = this.nearest(name);
@@ -175,16 +173,11 @@ export class Form {
         left.push({ ...error, input: null, detail: `${error.pointer}: ${error.detail}` });
         continue;
       }
-      if (input) byName.set(input.name, [...(byName.get(input.name) ?? []), error.detail]);
+      if (input) found.set(input, [...(found.get(input) ?? []), error.detail]);
       left.push({ ...error, input });
     }
-    for (const input of this.inputs().filter(({ type }) => type !== "hidden")) {
-      const found = byName.get(input.name);
-      const box = document.getElementById(`${input.id}-error`);
-      input.setAttribute("aria-invalid", found ? "true" : "false");
-      box.hidden = !found;
-      box.textContent = found ? found.join("; ") : "";
-    }
+    const shown = this.inputs().filter(({ type }) => type !== "hidden");
+    tellAt(shown, found);
     return left;
   }
 
@@ -238,9 +231,10 @@ export const today = () => new Date().toLocaleDateString("sv-SE");
 
 /** A plain number in a unit that is `size` of its own unit; null where that is not exact in a few digits. */
 function exact(typed, size) {
-  if (!NUMBER.test(typed)) return null;
-  const found = Number((Number(typed) / size).toPrecision(DIGITS));
-  return Number((found * size).toPrecision(14)) === Number(typed) ? String(found) : null;
+  const number = numberOf(typed);
+  if (number === null) return null;
+  const found = Number((number / size).toPrecision(DIGITS));
+  return Number((found * size).toPrecision(14)) === number ? String(found) : null;
 }
 
 function text(input) {
@@ -279,10 +273,11 @@ function parsed(kept) {
  * A typed quantity as it is sent: a number in the trade unit, or the text with the unit shown where it names
  * none.
  */
-function number(typed, input) {
-  const plain = typed.replaceAll("−", "-").replace(/^([+-]?\d+),(\d+)$/, "$1.$2");
+function number(given, input) {
+  const typed = plainText(given);
   const unit = units.metric ? input.dataset.metric : input.dataset.unit;
-  if (NUMBER.test(plain) && unit === input.dataset.unit) return Number(plain);
+  const plain = numberOf(typed);
+  if (plain !== null && unit === input.dataset.unit) return plain;
   return HAS_UNIT.test(typed) || !unit ? typed : `${typed} ${unit}`;
 }
 

@@ -1,23 +1,11 @@
 // What every page has: units, light, language, copying.
 
 import * as address from "./address.js";
+import { ofBrowser } from "./store.js";
 import { gettext, units } from "./words.js";
 
-const remembered = (name) => {
-  try {
-    return localStorage.getItem(`ballgauge.${name}`);
-  } catch {
-    return null;
-  }
-};
-
-const remember = (name, value) => {
-  try {
-    localStorage.setItem(`ballgauge.${name}`, value);
-  } catch {
-    return; // a browser that keeps nothing still shows the page
-  }
-};
+const remembered = (name) => ofBrowser.read(`ballgauge.${name}`);
+const remember = (name, value) => ofBrowser.write(`ballgauge.${name}`, value);
 
 const unitsChoice = document.getElementById("units");
 const lightChoice = document.getElementById("light");

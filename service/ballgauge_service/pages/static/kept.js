@@ -1,6 +1,7 @@
 // Requests that this browser keeps, each under a name of its own, and files of them.
 
 import { element } from "./elements.js";
+import { ofBrowser, ofTab } from "./store.js";
 
 const COUNT = 30;
 
@@ -9,20 +10,11 @@ export class Kept {
   constructor(kind) {
     this.kind = kind;
     this.failed = false;
-    const id = this.session(() => sessionStorage.getItem(this.key(""))) ?? newId();
-    this.use(id);
+    this.use(ofTab.read(this.key("")) ?? newId());
   }
 
   key(id) {
     return `ballgauge.${this.kind}.${id}`;
-  }
-
-  session(read) {
-    try {
-      return read();
-    } catch {
-      return null; // a browser that keeps nothing
-    }
   }
 
   /** Begin another; gives its id. */
@@ -33,7 +25,7 @@ export class Kept {
   use(id) {
     this.id = id;
     this.last = this.load()?.text;
-    this.session(() => sessionStorage.setItem(this.key(""), id));
+    ofTab.write(this.key(""), id);
     return id;
   }
 
@@ -47,29 +39,25 @@ export class Kept {
   save(name, text) {
     this.part();
     const entry = JSON.stringify({ at: Date.now(), name, text });
-    this.failed = this.session(() => localStorage.setItem(this.key(this.id), entry) ?? true) !== true;
+    this.failed = !ofBrowser.write(this.key(this.id), entry);
     if (!this.failed) this.last = text;
     return !this.failed;
   }
 
   /** The entry of an id, null where there is none. */
   load(id = this.id) {
-    return this.session(() => JSON.parse(localStorage.getItem(this.key(id))));
+    return ofBrowser.parsed(this.key(id));
   }
 
   forget(id) {
-    this.session(() => localStorage.removeItem(this.key(id)));
+    ofBrowser.forget(this.key(id));
   }
 
   /** Every entry, newest first. */
   list() {
-    const start = this.key("");
-    const ids = this.session(() => Object.keys(localStorage).filter((key) => key.startsWith(start))) ?? [];
-    const entries = ids.map((key) => ({
-      id: key.slice(start.length),
-      ...this.load(key.slice(start.length)),
-    }));
-    return entries
+    return ofBrowser
+      .names(this.key(""))
+      .map((id) => ({ id, ...this.load(id) }))
       .filter((each) => each.text)
       .sort((a, b) => b.at - a.at)
       .slice(0, COUNT);

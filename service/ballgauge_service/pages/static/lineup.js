@@ -4,6 +4,7 @@ import { Editor } from "./editor.js";
 import { card, element, list } from "./elements.js";
 import { Field } from "./fields.js";
 import { fileName } from "./kept.js";
+import { numberOrText } from "./numbers.js";
 import { gettext } from "./words.js";
 
 const TYPES = { svg: "image/svg+xml", html: "text/html", pdf: "application/pdf" };
@@ -205,10 +206,9 @@ function laneRow(lane, k) {
       autocomplete: "off",
       onchange: ({ target }) => {
         const volumes = target.value
-          .split(/[;\s]+/)
-          .map((each) => each.replace(",", "."))
+          .split(/[;；\s]+/)
           .filter(Boolean)
-          .map((each) => (Number.isNaN(Number(each)) ? each : Number(each)));
+          .map(numberOrText);
         const changed = volumes.length ? { ...lane, volumes } : { ...lane, volumes: undefined };
         put(
           "lanes",

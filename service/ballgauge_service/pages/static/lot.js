@@ -5,17 +5,22 @@ import * as address from "./address.js";
 import * as calls from "./calls.js";
 import { around, chart } from "./chart.js";
 import { card, element, list, svg, table } from "./elements.js";
+import { files } from "./files.js";
 import { today } from "./form.js";
 import { copy } from "./frame.js";
-import { showProblem } from "./problem.js";
+import { showProblem, tellAt } from "./problem.js";
+import { numberOrText } from "./numbers.js";
 import { boundsText } from "./results.js";
 import { PageState } from "./state.js";
+import { ofTab } from "./store.js";
 import { Undo } from "./undo.js";
 import { gettext, outcomeWord, plain, quantity, shownIn, sign, units, WORST_FIRST } from "./words.js";
 
 const PATH = "/v1/lots";
 const MOST_LISTED = 20;
 const NONE = "none";
+const FILE = "ballgauge.lot.file";
+const MOST_KEPT = 8; // files, the newest of this browser (ours)
 
 const at = (id) => document.getElementById(id);
 const told = [...document.querySelectorAll("[data-path]")];
@@ -31,17 +36,21 @@ const undo = new Undo({
   owns: (target) => at("form").contains(target) || !target.matches?.("textarea, input"),
 });
 let chosen = null;
+let unkept = null; // a file that goes with the page
 let taken = 0; // files taken so far: two of one name are two files
 let last = null;
 
-/** Mark the fields that a refusal points at, and give each error its field. */
+/** Tell a refusal's errors at their fields, and give each error its field. */
 function showErrors(errors) {
-  for (const each of at("form").querySelectorAll("[aria-invalid]")) each.removeAttribute("aria-invalid");
-  return errors.map((each) => {
+  const found = new Map();
+  const left = errors.map((each) => {
     const input = fieldAt((each.pointer ?? "").slice(1).replaceAll("/", "."));
-    input?.setAttribute("aria-invalid", "true");
+    if (input) found.set(input, [...(found.get(input) ?? []), each.detail]);
     return input ? { ...each, input } : each;
   });
+  const inputs = document.querySelectorAll("#form :is(input:not([type=hidden]), select, textarea)");
+  tellAt([...inputs], found);
+  return left;
 }
 
 const FIELDS = { "sampling.lot_size": "lot-size", "sampling.plan.aql": "aql", "rules.on": "on" };
@@ -99,10 +108,10 @@ const READ = {
         }),
     ),
   gauges: () =>
-    gauges().map(({ uncertainty, ...others }) => {
-      const number = Number(uncertainty?.replace(",", "."));
-      return { ...others, uncertainty: Number.isNaN(number) ? uncertainty : number };
-    }),
+    gauges().map(({ uncertainty, ...others }) => ({
+      ...others,
+      ...(uncertainty ? { uncertainty: numberOrText(uncertainty) } : {}),
+    })),
   history: (text) => {
     try {
       const answer = JSON.parse(text);
@@ -621,11 +630,41 @@ with ballgauge.Client("${location.origin}"${access.pythonArgument()}) as client:
 
 function take(file) {
   if (!file) return;
+  use(file);
+  keepFile(file);
+  state.settle();
+}
+
+function use(file) {
   chosen = file;
   taken += 1;
   at("file-name").textContent = file.name;
   at("calls").hidden = true;
-  state.settle();
+}
+
+/** Keep the file for this tab: a reload or another language does not lose it. */
+async function keepFile(file) {
+  const name = `${Date.now()} ${Math.random()}`;
+  ofTab.write(FILE, name);
+  unkept = file;
+  try {
+    await files("lots", "readwrite", (all) => all.put(file, name));
+    if (unkept === file) unkept = null;
+    const names = await files("lots", "readonly", (all) => all.getAllKeys());
+    const old = names.slice(0, -MOST_KEPT);
+    for (const each of old) await files("lots", "readwrite", (all) => all.delete(each));
+  } catch {
+    return; // a browser that keeps nothing asks before the page is left
+  }
+}
+
+/** Go on with the file that this tab had before the page was left; it is sent when that is asked for. */
+async function takeUp() {
+  const name = ofTab.read(FILE);
+  const file = name && (await files("lots", "readonly", (all) => all.get(name)).catch(() => null));
+  if (!file || chosen) return;
+  use(file);
+  state.edited(null);
 }
 
 function keep() {
@@ -686,9 +725,11 @@ at("drop").addEventListener("drop", (event) => {
   take(event.dataTransfer.files[0]);
 });
 document.addEventListener("units", () => state.redraw());
+window.addEventListener("beforeunload", (event) => unkept && event.preventDefault());
 address.changed((kept) => {
   restore(kept);
   undo.note();
 });
 restore(address.read());
 undo.note();
+takeUp();

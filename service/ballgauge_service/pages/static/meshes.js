@@ -2,10 +2,10 @@
 
 import { Refused } from "./calls.js";
 import { element } from "./elements.js";
+import { files } from "./files.js";
 import { axesOf, middleOf } from "./section.js";
 import { gettext, plain } from "./words.js";
 
-const STORE = "meshes";
 const MIB = 2 ** 20;
 const SMALL = 0.01; // the scale at which a mesh is asked for, so that it fits into any ball
 const MM = 25.4;
@@ -13,27 +13,10 @@ const MM = 25.4;
 const held = new Map(); // every file that this page has seen, by name
 const unkept = new Set(); // those that this browser does not keep
 
-const done = (asked) =>
-  new Promise((resolve, reject) => {
-    asked.onsuccess = () => resolve(asked.result);
-    asked.onerror = () => reject(asked.error);
-  });
-
-async function store(mode, work) {
-  const opening = indexedDB.open("ballgauge", 1);
-  opening.onupgradeneeded = () => opening.result.createObjectStore(STORE);
-  const database = await done(opening);
-  try {
-    return await done(work(database.transaction(STORE, mode).objectStore(STORE)));
-  } finally {
-    database.close();
-  }
-}
-
 /** The file of a name, null where this browser has none. */
 async function fileOf(name) {
   if (!held.has(name)) {
-    const found = await store("readonly", (files) => files.get(name)).catch(() => null);
+    const found = await files("meshes", "readonly", (all) => all.get(name)).catch(() => null);
     if (found) held.set(name, found);
   }
   return held.get(name) ?? null;
@@ -48,7 +31,7 @@ async function keep(file) {
     name = `${stem} ${number}${ending ?? ""}`;
   held.set(name, data);
   unkept.delete(name);
-  await store("readwrite", (files) => files.put(data, name)).catch(() => unkept.add(name));
+  await files("meshes", "readwrite", (all) => all.put(data, name)).catch(() => unkept.add(name));
   return name;
 }
 
@@ -76,12 +59,12 @@ const lists = (request) =>
 /** A request as a form with the files that it names. Throws Refused where one is not there. */
 export async function formOf(request) {
   const errors = [];
-  const files = new Map();
+  const found = new Map();
   for (const [design, pointer] of lists(request)) {
     for (const [at, mesh] of design.meshes.entries()) {
       if (mesh.file === undefined) continue;
       const file = await fileOf(mesh.file);
-      if (file) files.set(mesh.file, file);
+      if (file) found.set(mesh.file, file);
       else
         errors.push({
           pointer: `${pointer}/${at}/file`,
@@ -92,7 +75,7 @@ export async function formOf(request) {
   if (errors.length) throw new Refused({ status: 422, detail: gettext("A mesh file is not there."), errors });
   const form = new FormData();
   form.append("options", JSON.stringify(request));
-  for (const [name, file] of files) form.append("file", file, name);
+  for (const [name, file] of found) form.append("file", file, name);
   return form;
 }
 

@@ -44,6 +44,22 @@ export function clearProblem(form) {
   form?.showErrors([]);
 }
 
+/** Tell at each input what is wrong with it, or nothing: `found` has the errors' words by input. */
+export function tellAt(inputs, found) {
+  for (const input of inputs) {
+    const words = found.get(input)?.join("; ") ?? "";
+    input.setAttribute("aria-invalid", String(Boolean(words)));
+    const id = `${input.id}-error`;
+    let box = document.getElementById(id);
+    if (words && !box) {
+      box = element("p", { class: "error", id });
+      input.after(box);
+      input.setAttribute("aria-describedby", id);
+    }
+    if (box) Object.assign(box, { hidden: !words, textContent: words });
+  }
+}
+
 /** Unfold what holds a field, and go there. */
 export function reveal(input) {
   for (let fold = input.closest("details"); fold; fold = fold.parentElement.closest("details"))

@@ -1,8 +1,8 @@
 // A quantity between a field and a request: what was typed, what is asked for, what is drawn.
 
+import { numberOf, plainNumber } from "./numbers.js";
 import { units } from "./words.js";
 
-const NUMBER = /^[-+]?(\d+\.?\d*|\.\d+)$/;
 const FRACTION = /^([-+])?(?:(\d+)[ -]+)?(\d+)\/(\d+)$/;
 const TEXT = /^([-+]?(?:\d+\.?\d*|\.\d+|(?:\d+[ -]+)?\d+\/\d+))\s*(\D*)$/;
 const DIGITS = 7;
@@ -16,22 +16,17 @@ const SIZES = {
 
 /** The value of a request for a typed text: a bare number is in the unit shown, all else goes as it is. */
 export function typed(text, spec) {
-  const value = text
-    .trim()
-    .replaceAll("−", "-")
-    .replace(/^([-+]?\d*),(\d+)/, "$1.$2");
+  const value = plainNumber(text);
   if (value === "") return undefined;
   const metric = units.metric && spec.metric && spec.metric !== spec.unit;
-  if (NUMBER.test(value)) return metric ? `${Number(value)} ${spec.metric}` : Number(value);
+  const number = numberOf(value);
+  if (number !== null) return metric ? `${number} ${spec.metric}` : number;
   if (FRACTION.test(value)) {
     if (metric) return `${value} ${spec.metric}`;
     return spec.unit ? `${value} ${spec.unit}` : value;
   }
   return value;
 }
-
-/** Whether a text may be the beginning of a quantity, such as `2 1/` or `-`. */
-export const isUnfinished = (text) => /[-+−/.,±\s]$/.test(text) || /^\d+\s+\d+$/.test(text.trim());
 
 /** The text of a request's value: a bare number in the unit shown, a text as it was typed. */
 export function shown(value, spec) {
@@ -51,16 +46,12 @@ export function amount(value, unit, fallback = Number.NaN) {
   if (typeof value === "number") return value;
   const sizes = SIZES[unit] ?? { [unit]: 1 };
   if (typeof value === "object") return Number(value.value) * (sizes[value.unit ?? unit] ?? Number.NaN);
-  const text = String(value)
-    .trim()
-    .replaceAll("−", "-")
-    .replace(/^([-+]?\d*),(\d+)/, "$1.$2");
-  const [, number, name] = TEXT.exec(text) ?? [];
+  const [, number, name] = TEXT.exec(plainNumber(String(value))) ?? [];
   if (number === undefined) return Number.NaN;
-  return plainNumber(number) * (sizes[name.trim() || unit] ?? Number.NaN);
+  return sizeOf(number) * (sizes[name.trim() || unit] ?? Number.NaN);
 }
 
-function plainNumber(text) {
+function sizeOf(text) {
   const fraction = FRACTION.exec(text);
   if (!fraction) return Number(text);
   const [, sign, whole, over, under] = fraction;

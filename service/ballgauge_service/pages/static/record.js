@@ -3,6 +3,7 @@
 import * as calls from "./calls.js";
 import { element } from "./elements.js";
 import { today } from "./form.js";
+import { ofTab } from "./store.js";
 import { gettext, outcomeWord } from "./words.js";
 
 const at = (id) => document.getElementById(id);
@@ -31,12 +32,8 @@ export function offer(state) {
 export function keepTyped(...ids) {
   for (const input of ids.map(at)) {
     const name = `ballgauge.typed.${input.id}`;
-    try {
-      input.value = sessionStorage.getItem(name) ?? "";
-      input.addEventListener("input", () => sessionStorage.setItem(name, input.value));
-    } catch {
-      return; // a browser that keeps nothing
-    }
+    input.value = ofTab.read(name) ?? "";
+    input.addEventListener("input", () => ofTab.write(name, input.value));
   }
 }
 

@@ -11,8 +11,8 @@ from flask_compress import Compress
 
 _ALGORITHMS = ("zstd", "br", "gzip")
 
-_KEPT, _PAGE = 11, 5
-"""Brotli's quality for what a browser keeps and we pack once, and for a page (6 ms)."""
+_KEPT, _ANEW = 11, 5
+"""Brotli's quality for files and pages, which are packed once, and for what a request makes (6 ms)."""
 
 _PACKED = (
     "application/json", "image/svg+xml", "text/css", "text/html", "text/javascript", "text/plain",
@@ -58,7 +58,8 @@ def _pack_well(response: Response) -> Response:
     if packing in ("br", "gzip"):
         response.direct_passthrough = False
         data = response.get_data()
-        response.set_data(_kept(packing, data) if is_kept else _packed(packing, data, _PAGE))
+        is_same = is_kept or (request.method == "GET" and set(request.args) <= {"lang"})
+        response.set_data(_kept(packing, data) if is_same else _packed(packing, data, _ANEW))
         response.headers["Content-Encoding"] = packing
         if is_kept:
             response.headers.remove("ETag")
