@@ -30,9 +30,7 @@ def noted(step: Any) -> Any:
     @functools.wraps(step)
     def taken(self: Driven, **given: Any) -> None:
         own = type(self)
-        if step.__name__ == "start":
-            self.taken = []
-        elif given or not step.__name__.startswith(("what_", "every_")):
+        if step.__name__ != "start" and (given or not step.__name__.startswith(("what_", "every_"))):
             own.steps += 1
             own.acted += self.stood == "current"
             self.taken.append(f"{step.__name__} {given} ({self.stood})")
@@ -62,10 +60,13 @@ class Driven(RuleBasedStateMachine):
     """Verdicts that were compared with the service's own."""
     records: ClassVar[int] = 0
     """Signed records that were compared with what was shown."""
-    taken: list[str]
     stood = ""
     """The page's state when it was last looked at."""
     seen: Callable[[], dict[str, Any]]
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.taken: list[str] = []
 
     def look(self, script: str) -> dict[str, Any]:
         """What a script finds on the page, its state among it."""
@@ -106,24 +107,24 @@ class Driven(RuleBasedStateMachine):
     def elsewhere(self, look: Callable[[], Any]) -> Any:
         """What another reader sees at the page's address, with other units from before."""
         driver = self.browser.driver
-        address = driver.current_url
-        own = driver.current_window_handle
+        address, own = driver.current_url, driver.current_window_handle
+        use = "localStorage.setItem('ballgauge.units', arguments[0])"
+        kept = self.browser.run("return localStorage.getItem('ballgauge.units')") or "trade"
+        self.browser.run(use, "metric" if kept == "trade" else "trade")
         driver.switch_to.new_window("tab")
         try:
-            driver.get(f"{self.line.address}/static/mark.svg")
-            kept = self.browser.run("return localStorage.getItem('ballgauge.units')")
-            self.browser.run(
-                "localStorage.setItem('ballgauge.units', arguments[0])",
-                "metric" if kept != "metric" else "trade",
-            )
             driver.get(address)
             self.loaded()
             found = look()
-            self.browser.run("localStorage.setItem('ballgauge.units', arguments[0])", kept or "trade")
+            self.browser.run(use, kept)
         finally:
             driver.close()
             driver.switch_to.window(own)
         return found
+
+    def is_new(self) -> bool:
+        """Whether anything was done since another reader looked."""
+        return not self.taken or not self.taken[-1].startswith("open_elsewhere")
 
     def teardown(self) -> None:
         self.line.is_cut, self.line.latency = False, 0.0

@@ -232,7 +232,7 @@ class Editing(Asking):
             self.past.append(before)
         self.broken_text = ""
 
-    @precondition(lambda self: not self.broken_text)
+    @precondition(lambda self: not self.broken_text and self.is_new())
     @rule()
     @noted
     def open_elsewhere(self) -> None:
@@ -442,6 +442,7 @@ class Lots(Asking):
     def sign(self) -> None:
         self.browser.run("document.getElementById('sign')?.click()")
 
+    @precondition(lambda self: self.is_new())
     @rule()
     @noted
     def open_elsewhere(self) -> None:
@@ -519,6 +520,7 @@ class Records(Asking):
         self.typed["on"] = day
         self.type("on", day)
 
+    @precondition(lambda self: self.is_new())
     @rule()
     @noted
     def open_elsewhere(self) -> None:

@@ -237,6 +237,7 @@ class Pages(Driven):
         assert all(name.startswith("drilling.") for name in changed)
         self.typed = moved
 
+    @precondition(lambda self: self.is_new())
     @rule()
     @noted
     def open_elsewhere(self) -> None:
