@@ -20,7 +20,7 @@ from hypothesis.stateful import RuleBasedStateMachine, rule, run_state_machine_a
 STEPS = int(os.environ.get("BALLGAUGE_PAGE_STEPS", "80"))
 """How many steps are taken on each page, at least; the usual ones are the same in every run."""
 IS_USUAL = "BALLGAUGE_PAGE_STEPS" not in os.environ
-AT_ONCE = 40
+AT_ONCE = 40 if IS_USUAL else 100
 SETTLED = ("current", "refused", "empty")
 
 

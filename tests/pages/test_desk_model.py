@@ -41,9 +41,10 @@ class Model(Driven):
             driver.close()
         driver.switch_to.window(driver.window_handles[0])
         self.desk = Desk(self.browser, self.line)
+        if driver.current_url.startswith(self.line.address):
+            self.browser.run("localStorage.clear(); sessionStorage.clear()")
         self.begin()
-        self.browser.run("localStorage.clear(); sessionStorage.clear()")
-        self.desk.open()
+        self.desk.focus()
         self.balls: dict[str, tuple[str, str]] = {}
         self.past: list[dict[str, tuple[str, str]]] = []
         self.half = ""
