@@ -37,6 +37,20 @@ def test_balls_are_edited_and_set_side_by_side(browser: Any) -> None:
     assert browser.run("return document.documentElement.scrollWidth - innerWidth") <= 0
 
 
+def test_the_reference_follows_its_ball(browser: Any) -> None:
+    """Under a new name, letter by letter; undone as one step; chosen by the name that stands there."""
+    browser.open("/lineup")
+    for text in ("T", "", "Skarn"):
+        browser.enter("balls.0.name", text)
+    assert (told(browser)["balls"][0]["name"], told(browser)["reference"]) == ("Skarn", "Skarn")
+    browser.run("document.getElementById('undo').click()")
+    assert (told(browser)["balls"][0]["name"], told(browser)["reference"]) == ("Tarn 48", "Tarn 48")
+    browser.enter("balls.1.name", "Rill")
+    assert told(browser)["reference"] == "Tarn 48"
+    browser.run("document.querySelectorAll('#balls [type=radio]')[1].click()")
+    assert told(browser)["reference"] == "Rill"
+
+
 def test_a_refusal_is_told_at_its_cell(browser: Any) -> None:
     browser.open("/lineup")
     browser.fill("balls.1.name", "Tarn 48")

@@ -126,6 +126,8 @@ class Editing(Asking):
 
     address: ClassVar[str]
     fields: ClassVar[dict[str, tuple[str, ...]]]
+    followers: ClassVar[tuple[str, ...]] = ()
+    """Members that follow a field, such as the name of a thing that is named elsewhere."""
 
     @initialize()
     @noted
@@ -163,7 +165,8 @@ class Editing(Asking):
         self.type(name, text)
         seen = self.seen()
         before, self.request = self.request, json.loads(seen["told"]["request"])
-        assert without(before, name) == without(self.request, name)
+        others = {name, *self.followers}
+        assert without(before, others) == without(self.request, others)
         said, spec = self.at(name), self.specs[name]
         number = re.fullmatch(r"-?\d+([.,]\d+)?", text)
         if not text:
@@ -288,9 +291,9 @@ def leaves(part: Any, path: str = "") -> dict[str, Any]:
     }
 
 
-def without(request: Any, name: str) -> dict[str, Any]:
-    """The values of a request but one."""
-    return {each: value for each, value in leaves(request).items() if each != name}
+def without(request: Any, names: set[str]) -> dict[str, Any]:
+    """The values of a request but some."""
+    return {each: value for each, value in leaves(request).items() if each not in names}
 
 
 def loosely(text: str | None) -> Any:
@@ -329,6 +332,7 @@ class Designs(Editing):
 
 class LineUps(Editing):
     address = "/v1/lineups"
+    followers = ("reference",)
     fields: ClassVar = {
         "balls.0.name": ("A", "B é<b>", ""),
         "balls.1.box.layout.pin_to_pap": ("5", "4,5", "110 mm", "wide", "40"),

@@ -113,8 +113,8 @@ const editor = new Editor({
 });
 
 /** A field of a table: its label heads the column, and is said with the row's. */
-function cell(spec, path, row) {
-  const field = new Field(spec, path, (...given) => editor.take(...given));
+function cell(spec, path, row, take = (...given) => editor.take(...given)) {
+  const field = new Field(spec, path, take);
   field.input.setAttribute("aria-label", [spec.label, row].join(", "));
   field.input.setAttribute("aria-describedby", `${field.id}-error`);
   return element("td", {}, editor.add(field).input, field.problem);
@@ -140,7 +140,19 @@ function remover(kind, k, row) {
   });
 }
 
-/** The reference, one of the balls; a name that changes is followed. */
+/** Name a ball; the reference, where it is this one, follows. */
+function rename(k, path, value, ...rest) {
+  const balls = several("balls");
+  const { reference: named } = editor.request;
+  const isOfAny = balls.some((each) => each.name === named);
+  const follows = balls[k].name === named || (balls[k].name === undefined && !isOfAny);
+  editor.take(path, value, ...rest);
+  if (named === undefined || value === undefined || !follows) return;
+  const key = path.join(".");
+  editor.put({ ...editor.request, reference: value }, { key, source: key });
+}
+
+/** The reference, one of the balls. */
 function reference(ball, k) {
   const names = several("balls").map((each) => each.name);
   const first = several("balls").find((each) => !each.new)?.name ?? names[0];
@@ -152,7 +164,7 @@ function reference(ball, k) {
       name: "reference",
       checked: (editor.request.reference ?? first) === ball.name,
       "aria-label": gettext("reference, {name}", { name: ball.name ?? TITLES.balls(k + 1) }),
-      onchange: () => editor.put({ ...editor.request, reference: ball.name }),
+      onchange: () => editor.put({ ...editor.request, reference: several("balls")[k].name }),
     }),
   );
 }
@@ -173,7 +185,7 @@ function ballRow(ball, k) {
   return element(
     "tr",
     {},
-    cell(own, ["balls", k, "name"], TITLES.balls(k + 1)),
+    cell(own, ["balls", k, "name"], TITLES.balls(k + 1), (...given) => rename(k, ...given)),
     cell(isNew, ["balls", k, "new"], name),
     reference(ball, k),
     cells,
