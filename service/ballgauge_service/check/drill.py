@@ -237,21 +237,46 @@ def drill_balls(
 
     Raises InvalidInput naming every impossible field of every ball.
     """
-    prepared = arrays(balls, drillings)
-    out, hole_out = work.drill(*prepared, indices)
-    drilled = Drilled(*prepared, out, hole_out, out.tolist(), hole_out.tolist())
+    drawn, layouts, holes, counts = arrays(balls, drillings)
+    out, hole_out = work.drill(drawn, layouts, holes, counts, indices)
+    drilled = Drilled(drawn, layouts, holes, counts, out, hole_out, out.tolist(), hole_out.tolist())
+    odd = np.zeros(len(out), np.bool_)
+    _find_odd.expecting(0.01 * INTERPRETING * len(out))(drawn, layouts, counts, out, hole_out, odd)
+    by_places = [drilling.layout is not None and drilling.layout.pin is not None for drilling in drillings]
     faults = [
         fault
-        for row, (ball, drilling, index) in enumerate(zip(balls, drillings, indices, strict=True))
+        for row in np.flatnonzero(odd | by_places).tolist()
         for fault in (
-            *layout_faults(ball, drilling, index),
-            *_impossible(drilled.rows[row], drilled.hole_rows[row], ball, drilling, index),
+            *layout_faults(balls[row], drillings[row], indices[row]),
+            *_impossible(drilled.rows[row], drilled.hole_rows[row], balls[row], drillings[row], indices[row]),
         )
     ]
     if faults:
         raise InvalidInput(faults)
     return drilled
 
+
+@compiled
+def _find_odd(
+    balls: Structs, layouts: Structs, counts: Counts, out: Structs, hole_out: Structs, odd: NDArray[np.bool_]
+) -> None:
+    """Mark the balls of which something may be impossible: the few to be looked at one by one."""
+    for n in range(len(balls)):
+        ball, laid, got = balls[n], layouts[n], out[n]
+        size, rg = ball.radius, ball.rg
+        high, between = rg + ball.differential, rg + ball.differential - ball.intermediate_differential
+        # A number that is not known makes these not known: nothing then lies where it may.
+        sound = got.weight > 0.0 and got.inner_density > 0.0 and got.inner_density <= DENSEST
+        sound &= rg * rg + between * between + high * high < _NEARLY_TWICE * size * size
+        sound &= got.rg + got.rg_intermediate + got.rg_high > 0.0
+        sound &= math.isfinite(laid.drilling_angle + laid.pin_to_pap + laid.val_angle)
+        for k in range(counts[n]):
+            sound &= math.isfinite(hole_out[n, k].center_z) and hole_out[n, k].reach < size
+        odd[n] = not sound
+
+
+_NEARLY_TWICE = 1.999
+"""What the principal moments may add up to, in mass times radius squared, less rounding (ours)."""
 
 _whole = itemgetter(
     *map((DRILLED.names or ()).index, ("inner_density", "weight", "rg", "rg_intermediate", "rg_high"))

@@ -375,8 +375,11 @@ class Check:
 def uncertain(part: object, path: Path = ()) -> list[tuple[Path, Quantity]]:
     """Path and quantity of all in a part of a request, at `path`, that states an uncertainty above 0."""
     names, get, parts = _MEMBERS[type(part)]
-    quantities = zip(names, get(part), strict=True)
-    found = [((*path, name), each) for name, each in quantities if each is not None and each.uncertainty]
+    quantities = get(part)
+    found = []
+    if any(map(_stated, filter(None, quantities))):
+        pairs = zip(names, quantities, strict=True)
+        found = [((*path, name), each) for name, each in pairs if each is not None and each.uncertainty]
     for name in parts:
         member = getattr(part, name)
         if isinstance(member, tuple):
@@ -385,6 +388,9 @@ def uncertain(part: object, path: Path = ()) -> list[tuple[Path, Quantity]]:
         elif member is not None:
             found += uncertain(member, (*path, name))
     return found
+
+
+_stated = attrgetter("uncertainty")
 
 
 class _Members(NamedTuple):

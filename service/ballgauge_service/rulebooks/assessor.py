@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
-from itertools import chain
+from itertools import chain, repeat, zip_longest
 from statistics import NormalDist
 from typing import Any, NamedTuple
 
@@ -43,6 +43,8 @@ class Fact(NamedTuple):
     alternates: tuple[float, ...] = ()
 
 
+_UNKNOWN = Fact(math.nan)
+
 UNMEASURED = Fact(math.nan, math.inf)
 """A quantity that the ball has for sure, and of which nothing else is known: a hole nobody measured."""
 
@@ -63,6 +65,9 @@ class Assessment:
     approved_on: Sequence[date | None]
     decision: Decision
     verdicts: Verdicts
+    codes: Sequence[Sequence[int]]
+    held: Sequence[Sequence[int]]
+    """Of each ball the outcome codes of all rules, and the numbers of the states that hold."""
 
     @property
     def overall(self) -> list[int]:
@@ -74,9 +79,9 @@ class Assessment:
         codes: list[int] = self.verdicts.overall
         return codes
 
-    def outcomes(self, ball: int) -> list[int]:
+    def outcomes(self, ball: int) -> Sequence[int]:
         """The outcome code of every rule on a ball, -1: not judged."""
-        return [codes[ball] for codes in self.verdicts.outcome]
+        return self.codes[ball]
 
     def limits(self, ball: int) -> list[Limit | None]:
         """The limit of every rule that decides on a ball: of several that may hold the narrowest.
@@ -89,7 +94,7 @@ class Assessment:
     def states(self, ball: int) -> list[State]:
         """Which limits of every rule hold for a ball."""
         states = self.edition.regime.states
-        return [states[numbers[ball]] for numbers in self.verdicts.state]
+        return [states[number] for number in self.held[ball]]
 
 
 def assess(
@@ -123,7 +128,8 @@ def assess(
         arrays = room(edition.regime, size)
         run(edition.regime.tables, as_arrays(values, size), risk, size, arrays)
         verdicts = Verdicts(*(each.tolist() for each in arrays))
-    return Assessment(edition, facts, days, decision, verdicts)
+    codes, held = (list(zip(*each, strict=True)) for each in (verdicts.outcome, verdicts.state))
+    return Assessment(edition, facts, days, decision, verdicts, codes, held)
 
 
 def values_of(
@@ -137,19 +143,17 @@ def values_of(
     for k, name in enumerate((*names, APPROVED_ON)):
         row[POSITIONS[name]] = k
     blank = [math.nan] * size
-    values = {name: [math.nan] * size for name in names}
+    values: dict[str, list[float]] = {}
     spread: dict[str, list[float]] = {}
     alternates: dict[str, list[list[float]]] = {}
-    for ball, each in enumerate(facts):
-        for name, (value, uncertainty, others) in each.items():
-            values[name][ball] = value
-            if uncertainty > 0.0:
-                spread.setdefault(name, blank[:])[ball] = uncertainty
-            if others:
-                further = alternates.setdefault(name, [])
-                further += [blank[:] for _ in range(len(others) - len(further))]
-                for n, other in enumerate(others):
-                    further[n][ball] = other
+    rows = [tuple(map(each.get, names, repeat(_UNKNOWN))) for each in facts]
+    for name, column in zip(names, zip(*rows, strict=True), strict=True):
+        known, uncertain, others = zip(*column, strict=True)
+        values[name] = list(known)
+        if any(u > 0.0 for u in set(uncertain)):
+            spread[name] = [u if u > 0.0 else math.nan for u in uncertain]
+        if any(others):
+            alternates[name] = [list(each) for each in zip_longest(*others, fillvalue=math.nan)]
     for name in edition.regime.twins.keys() & values.keys():
         values[name] = [edition.met(name, value) for value in values[name]]
     by_day = [math.nan if day is None else float(day.toordinal() - _EPOCH) for day in days]

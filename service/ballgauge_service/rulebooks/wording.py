@@ -19,6 +19,7 @@ from ballgauge_service.rulebooks.assessor import Assessment, Fact
 from ballgauge_service.rulebooks.decision import (
     CONFORMING,
     INCONCLUSIVE,
+    NONCONFORMING,
     NOT_ASSESSED,
     NOT_JUDGED,
     Decision,
@@ -62,10 +63,9 @@ def findings(
         else "the day of manufacture was not given"
     )
     days = {"use": "", "approval": f" {approved}.", "made": f" {of_make}."}
-    states = assessment.verdicts.state
     return [
-        _finding(told[states[place][ball], code], code, facts, decision, days, edition, words)
-        for place, code in enumerate(assessment.outcomes(ball))
+        _finding(told[state, code], code, facts, decision, days, edition, words)
+        for state, code in zip(assessment.held[ball], assessment.codes[ball], strict=True)
         if code != NOT_JUDGED
     ]
 
@@ -80,9 +80,10 @@ def unmet(assessment: Assessment, ball: int) -> list[dict[str, Any]]:
     """
     told, facts = _sayings(assessment.edition), assessment.facts[ball]
     listed = []
-    for place, code in enumerate(assessment.outcomes(ball)):
-        saying = told[assessment.verdicts.state[place][ball], code] if code > CONFORMING else None
-        if saying is not None and not saying.fixed["advisory"]:
+    for place in _unkept(assessment, ball):
+        code = assessment.codes[ball][place]
+        saying = told[assessment.held[ball][place], code]
+        if not saying.fixed["advisory"]:
             value, low, high = facts.get(saying.quantity, _UNKNOWN).value, saying.low, saying.high
             value = assessment.edition.met(saying.quantity, value)
             bounded, known = low is not None or high is not None, value == value
@@ -111,9 +112,11 @@ def missing(
     Raises IndexError where there is no such ball.
     """
     needed: dict[str | None, list[str]] = {}
-    rules, facts, codes = assessment.edition.rules, assessment.facts[ball], assessment.outcomes(ball)
-    for rule, state, code in zip(rules, assessment.states(ball), codes, strict=True):
-        if rule.advisory or state.uncounted or code not in (NOT_ASSESSED, INCONCLUSIVE):
+    edition, facts = assessment.edition, assessment.facts[ball]
+    for place in _unkept(assessment, ball):
+        code, rule = assessment.codes[ball][place], edition.rules[place]
+        state = edition.regime.states[assessment.held[ball][place]]
+        if rule.advisory or state.uncounted or code == NONCONFORMING:
             continue
         columns: tuple[str | None, ...] = state.unknown
         if state.limits == (None,):
@@ -127,6 +130,11 @@ def missing(
         for column in columns:
             needed.setdefault(column, []).append(rule.id)
     return [{"field": column, "needed_for": names} for column, names in needed.items()]
+
+
+def _unkept(assessment: Assessment, ball: int) -> list[int]:
+    """The rules that one ball does not keep for sure, by their places."""
+    return [place for place, code in enumerate(assessment.codes[ball]) if code > CONFORMING]
 
 
 @lru_cache(maxsize=64)
