@@ -43,6 +43,20 @@ def test_page(browser: Any, name: str, size: str, tmp_path: Path) -> None:
     assert browser.driver.save_screenshot(str(folder / f"{name}-{size}.png"))
 
 
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_the_head_of_a_page_is_low(browser: Any, language: str) -> None:
+    """One row on a bench, two on a tablet and on a phone, in either language."""
+    browser.open(f"/guide?lang={language}", SIZES["desktop"])
+    heights = []
+    for width in WIDTHS:
+        browser.resize(width, 844)
+        heights.append(browser.run("return document.querySelector('.top').offsetHeight"))
+    assert [height <= most for height, most in zip(heights, (80, 130, 130, 130), strict=True)] == [True] * 4
+    browser.open(f"/guide?lang={language}", SIZES["phone"])
+    seen = "return document.querySelector('[aria-current=page]').getBoundingClientRect().right"
+    assert browser.run(seen) <= 390
+
+
 @pytest.mark.parametrize("light", ["light", "dark"])
 def test_every_state_of_a_page(browser: Any, light: str) -> None:
     """Against axe-core: what is old, and what is refused."""

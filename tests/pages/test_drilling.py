@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import base64
 import io
 import json
-import shutil
 import subprocess
 from fractions import Fraction
 from pathlib import Path
@@ -20,6 +18,8 @@ from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.keys import Keys
 
 from ballgauge_schemas import example
+
+from .papers import printed
 
 FRAMES = """const done = arguments[0]; const ball = document.getElementById('ball');
 const box = ball.getBoundingClientRect();
@@ -424,6 +424,8 @@ def test_ball_and_verdict_stay_in_sight(browser: Any, size: str) -> None:
     count, hidden = browser.driver.execute_async_script(script)
     assert count > 40
     assert hidden == []
+    if size == "phone":
+        assert browser.run("return document.querySelector('.lead-answer').offsetHeight") <= 150
 
 
 @pytest.mark.parametrize("size", SIZES)
@@ -550,22 +552,6 @@ def test_a_code_hands_the_ball_to_a_phone(browser: Any) -> None:
         browser.fill(f"drilling.holes.{index + 3}.diameter", "0.123456789")
     browser.run("document.getElementById('phone').click()")
     browser.wait(lambda: "too long" in browser.source("phone-code"), "nothing is said")
-
-
-def printed(browser: Any) -> tuple[str, int]:
-    """The text of the page as printed without background graphics, and how many pages it has."""
-    browser.run("dispatchEvent(new Event('beforeprint'))")
-    if shutil.which("pdftotext") is None:
-        pytest.skip("no pdftotext on this machine")
-    found = browser.driver.execute_cdp_cmd("Page.printToPDF", {"printBackground": False})
-    done = subprocess.run(
-        ["pdftotext", "-layout", "-", "-"],
-        input=base64.b64decode(found["data"]),
-        capture_output=True,
-        check=True,
-    )
-    text = done.stdout.decode("utf-8")
-    return text, text.count("\f")
 
 
 def test_numbers_are_the_interfaces(planned: Any) -> None:

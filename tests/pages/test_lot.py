@@ -7,6 +7,8 @@ from typing import Any
 
 import requests
 
+from .papers import INK, ink, printed
+
 
 def test_an_example_lot_is_judged(browser: Any) -> None:
     """Against `/v1/lots` asked from here with the same file: outcome, worst ball and left-out rows."""
@@ -38,6 +40,17 @@ def test_an_example_lot_is_judged(browser: Any) -> None:
     )
     assert browser.problems() == []
     assert browser.run("return document.documentElement.scrollWidth - innerWidth") <= 0
+    browser.fill("light", "dark")
+    text, _ = printed(browser)
+    told = (
+        "nonconforming",
+        answer["worst_balls"][0]["serial"],
+        "Mass-bias mark to high axis",
+        "Oil absorption",
+    )
+    assert [each for each in told if each not in text] == []
+    assert "Make the report" not in text
+    assert ink(browser) == INK
     browser.open(address)
     browser.wait(lambda: browser.text(".verdict-word").endswith("genuine"))
     assert answer["file"]["sha256"] in browser.text("#results")

@@ -11,6 +11,8 @@ from hypothesis import find
 
 from ballgauge.strategies._motions import calibrations
 
+from .papers import INK, ink, printed
+
 
 def test_a_delivery_is_drawn(browser: Any) -> None:
     """Against `/v1/motions` asked from here with the request shown: phases, path and rings."""
@@ -28,6 +30,11 @@ def test_a_delivery_is_drawn(browser: Any) -> None:
     assert browser.count(".flare-last") == 2
     assert browser.count(".flare-ring") == 2 * len(motion["flare"]["rings"])
     assert browser.problems() == []
+    browser.fill("light", "dark")
+    text, _ = printed(browser)
+    assert [each for each in ("Rev rate", "breakpoint", "entry angle") if each not in text] == []
+    assert "Open a file" not in text
+    assert ink(browser) == INK
     address = browser.driver.current_url.removeprefix(browser.server)
     shown = browser.text("#results table")
     browser.open(address, (390, 844))

@@ -181,7 +181,7 @@ def _label(translate: Any, field: forms.Field) -> str:
 
 def _told(translate: Any, say: sentences.Translator | None, text: str) -> str:
     """A text about a field for people: fields by their labels, numbers as the language writes them."""
-    named = _NAMED.sub(lambda found: str(translate(labels.LABELS.get(found[1], found[1]))), text)
+    named = _NAMED.sub(lambda found: f'"{translate(labels.LABELS.get(found[1], found[1]))}"', text)
     return say.number(named) if say else named
 
 

@@ -67,6 +67,11 @@ document.addEventListener("click", (event) => {
   if (id) copy(document.getElementById(id).textContent, event.target);
 });
 
+// The menu of a narrow page is longer than its row: it begins where one is.
+/** @type {HTMLElement | null} */
+const here = document.querySelector(".menu [aria-current]");
+if (here) here.closest(".menu").scrollLeft = here.offsetLeft - 60;
+
 // The hash of the address is the page's state: the skip link goes to its place without it.
 document.querySelector(".skip").addEventListener("click", (event) => {
   event.preventDefault();

@@ -62,7 +62,17 @@ function show(answer) {
       ),
     ),
     ...answer.bowlers.map((row) =>
-      card(row.name, list([...row.sentences, ...row.differences.map((each) => each.sentence)])),
+      card(
+        row.name,
+        list(row.sentences),
+        row.differences.length > 0 &&
+          element(
+            "details",
+            { class: "why" },
+            element("summary", { text: gettext("Every difference, ball by ball") }),
+            list(row.differences.map((each) => each.sentence)),
+          ),
+      ),
     ),
     answer.cautions.length
       ? card(gettext("Cautions"), list(answer.cautions.map((each) => each.message)))

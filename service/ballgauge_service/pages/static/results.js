@@ -64,10 +64,14 @@ const overlayTitle = (name) =>
   name;
 
 export function findings(answer) {
-  const ordered = [...answer.findings].sort(
-    (a, b) => WORST_FIRST.indexOf(a.outcome) - WORST_FIRST.indexOf(b.outcome),
-  );
+  const ordered = worstFirst(answer.findings);
   return card(gettext("Findings"), element("ol", { class: "findings" }, ordered.map(finding)));
+}
+
+/** Findings, what decides before what is advice only, and the worst of each first. */
+export function worstFirst(all) {
+  const rank = ({ advisory, outcome }) => (advisory ? WORST_FIRST.length : 0) + WORST_FIRST.indexOf(outcome);
+  return [...all].sort((a, b) => rank(a) - rank(b));
 }
 
 function finding(each) {

@@ -5,7 +5,8 @@ import * as calls from "./calls.js";
 import { element, table } from "./elements.js";
 import { figures } from "./figures.js";
 import { tried } from "./record.js";
-import { gauged, gettext, outcomeWord, sign, units, WORST_FIRST } from "./words.js";
+import { worstFirst } from "./results.js";
+import { gauged, gettext, outcomeWord, sign, units } from "./words.js";
 
 const at = (id) => document.getElementById(id);
 const HOLE_FIELDS = [
@@ -202,9 +203,6 @@ function steps() {
 }
 
 function findings(answer) {
-  const ordered = [...answer.findings].sort(
-    (a, b) => WORST_FIRST.indexOf(a.outcome) - WORST_FIRST.indexOf(b.outcome),
-  );
   return element(
     "section",
     {},
@@ -212,7 +210,7 @@ function findings(answer) {
     element(
       "ul",
       { class: "sheet-findings" },
-      ordered.map((each) => element("li", { text: foundInWords(each) })),
+      worstFirst(answer.findings).map((each) => element("li", { text: foundInWords(each) })),
     ),
   );
 }
