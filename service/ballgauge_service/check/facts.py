@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date
+from functools import lru_cache
 from operator import attrgetter
 from statistics import NormalDist
 from typing import NamedTuple
@@ -13,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ballgauge_schemas import Quantity
-from ballgauge_schemas.shared.limits import HOLES_MAXIMUM
 from ballgauge_service.check.identity import BY_HAND
 from ballgauge_service.check.predict import Prediction
 from ballgauge_service.check.request import Ball, Check, Drilling, Hole, HolesSeen
@@ -41,8 +41,8 @@ _MEASURED = (
     "pin_to_low_rg_axis", "mark_to_high_rg_axis", "cover_thickness", "cover_density",
 )  # fmt: skip
 _measured = attrgetter(*_MEASURED)
-_value, _diameter, _depth = attrgetter("value"), attrgetter("diameter"), attrgetter("depth")
-_COUNTS = tuple(Fact(float(count)) for count in range(HOLES_MAXIMUM + 1))
+_value, _density = attrgetter("value"), attrgetter("slug_density")
+_diameter, _depth = attrgetter("diameter"), attrgetter("depth")
 _NAN = math.nan
 
 
@@ -123,55 +123,72 @@ def _add_size(facts: Facts, ball: Ball) -> None:
         facts["circumference"] = _given(around)
 
 
-def _digit(hole: Hole) -> int:
-    return _DIGITS.index(hole.role)
-
-
 def _add_drilling(facts: Facts, drilling: Drilling) -> None:
     """Counts and sizes of the open holes. A size of holes that are not there is left out."""
-    digits: list[Hole] = []
-    balance: list[Hole] = []
-    vents: list[Hole] = []
-    mills: list[Hole] = []
+    holes = drilling.holes
+    kinds = tuple([(hole.role, hole.used, hole.vents, hole.slug_density is None) for hole in holes])
+    counts, sized, plugs = _counted(kinds, drilling.grip.center_marked)
+    facts.update(counts)
+    for name, places, size in sized:
+        facts[name] = _given(max([size(holes[place]) for place in places], key=_value))
+    if plugs:
+        facts["plug_density"] = _given(max([_density(holes[place]) for place in plugs], key=_value))
+
+
+_Kind = tuple[str, bool | None, int | None, bool]
+"""Role of a hole, whether it is used, which it vents, and whether it is open."""
+_Sized = list[tuple[str, list[int], Callable[[Hole], Quantity]]]
+
+
+@lru_cache(maxsize=1024)
+def _counted(kinds: tuple[_Kind, ...], center_marked: bool | None) -> tuple[Facts, _Sized, list[int]]:
+    """What follows from the kinds of holes alone: counts, whose sizes are facts, and which are plugs.
+
+    Most balls have one of a few sets of holes.
+    """
+    digits: list[int] = []
+    balance: list[int] = []
+    vents: list[int] = []
+    mills: list[int] = []
     by_role = {**dict.fromkeys(_DIGITS, digits), "balance": balance, "vent": vents, "mill": mills}
     plugs, unused_thumbs, thumbs, unused = [], 0, 0, 0
-    for hole in drilling.holes:
-        if hole.slug_density is not None:
-            plugs.append(hole.slug_density)
-        elif hole.role == "thumb" and hole.used is False:
+    for place, (role, used, _, is_open) in enumerate(kinds):
+        if not is_open:
+            plugs.append(place)
+        elif role == "thumb" and used is False:
             unused_thumbs += 1
-            balance.append(hole)
+            balance.append(place)
         else:
-            by_role[hole.role].append(hole)
-            thumbs += hole.role == "thumb"
-            unused += hole.used is False and hole.role in _DIGITS
-    digits.sort(key=_digit)
-    excess = _excess_vents(drilling, vents, len(digits)) if vents else 0
-    facts["holes"] = _COUNTS[len(drilling.holes) - len(plugs)]
-    facts["gripping_holes"] = _COUNTS[len(digits)]
-    facts["unused_gripping_holes"] = _COUNTS[unused]
-    facts["doubled_digits"] = _COUNTS[len(digits) - len({hole.role for hole in digits})]
-    facts["unused_thumb"] = _COUNTS[unused_thumbs]
-    facts["thumb_holes"] = _COUNTS[thumbs]
-    facts["balance_holes"] = _COUNTS[len(balance)]
-    facts["vent_holes"] = _COUNTS[len(vents)]
-    facts["excess_vent_holes"] = _COUNTS[excess]
-    facts["mill_holes"] = _COUNTS[len(mills)]
-    marked = True if thumbs else drilling.grip.center_marked
+            by_role[role].append(place)
+            thumbs += role == "thumb"
+            unused += used is False and role in _DIGITS
+    roles = [kinds[place][0] for place in digits]
+    digits.sort(key=lambda place: _DIGITS.index(kinds[place][0]))
+    counts = {
+        "holes": len(kinds) - len(plugs),
+        "gripping_holes": len(digits),
+        "unused_gripping_holes": unused,
+        "doubled_digits": len(digits) - len(set(roles)),
+        "unused_thumb": unused_thumbs,
+        "thumb_holes": thumbs,
+        "balance_holes": len(balance),
+        "vent_holes": len(vents),
+        "excess_vent_holes": _excess_vents(kinds, vents, len(digits)) if vents else 0,
+        "mill_holes": len(mills),
+    }
+    marked = True if thumbs else center_marked
     if marked is not None:
-        facts["unmarked_grip_centre"] = _COUNTS[not marked]
-    for name, holes, size in (
+        counts["unmarked_grip_centre"] = int(not marked)
+    sized = (
         ("balance_hole_diameter", balance, _diameter),
         ("vent_hole_diameter", vents, _diameter),
         ("mill_hole_diameter", mills, _diameter),
         ("mill_hole_depth", mills, _depth),
         ("gripping_hole_diameter", digits, _diameter),
         ("gripping_hole_depth", digits, _depth),
-    ):
-        if holes:
-            facts[name] = _given(max(map(size, holes), key=_value))
-    if plugs:
-        facts["plug_density"] = _given(max(plugs, key=_value))
+    )
+    facts = {name: Fact(float(count)) for name, count in counts.items()}
+    return facts, [each for each in sized if each[1]], plugs
 
 
 def _add_seen(facts: Facts, seen: HolesSeen) -> None:
@@ -213,12 +230,10 @@ def _add_seen(facts: Facts, seen: HolesSeen) -> None:
         facts["unmarked_grip_centre"] = Fact(float(not marked))
 
 
-def _excess_vents(drilling: Drilling, vents: Sequence[Hole], digits: int) -> int:
+def _excess_vents(kinds: Sequence[_Kind], vents: Sequence[int], digits: int) -> int:
     """Vents beyond one to each gripping hole: by the holes they serve where told, else by their number."""
-    served = [vent.vents for vent in vents if vent.vents is not None]
-    gripping = {
-        place for place in served if drilling.holes[place].is_open and drilling.holes[place].role in _DIGITS
-    }
+    served = [serves for serves in (kinds[vent][2] for vent in vents) if serves is not None]
+    gripping = {place for place in served if kinds[place][3] and kinds[place][0] in _DIGITS}
     astray = len(served) - len(gripping)
     return astray + max(len(vents) - len(served) - (digits - len(gripping)), 0)
 
