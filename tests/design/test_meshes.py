@@ -15,13 +15,14 @@ import trimesh
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from ballgauge_service.core.compiled import run_compiled
 from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.design.mass import visible_moments
 from ballgauge_service.design.solids import meshes
 from ballgauge_service.design.solids.meshes import checked_mesh, read_mesh
 from ballgauge_service.design.solids.packing import pack
 from ballgauge_service.design.solids.polyhedra import mesh_moments
-from ballgauge_service.design.solids.solids import Design, Solid, Sphere
+from ballgauge_service.design.solids.solids import Design, Mesh, Solid, Sphere
 
 BLOB = trimesh.creation.icosphere(subdivisions=3)
 BLOB.vertices = BLOB.vertices * [20.0, 30.0, 25.0] + [3.0, -2.0, 1.0]
@@ -78,10 +79,11 @@ def test_inverted_mesh_and_inverted_face(sentence: Any) -> None:
 
 
 def test_self_intersection_names_the_place(sentence: Any) -> None:
-    """Two boxes that overlap by a corner, in one mesh: cut near that corner."""
-    vertices = np.vstack([BOX.vertices, BOX.vertices * 0.9 + [1.2, 1.3, 1.1]])
-    message = surface_refusal(vertices, np.vstack([BOX.faces, BOX.faces + len(BOX.vertices)]))
-    assert message == sentence("mesh: cuts itself")
+    """A corner of a box pushed through its opposite side: cut near that side."""
+    vertices = BOX.vertices.copy()
+    corner = int(np.argmax(vertices.sum(axis=1)))
+    vertices[corner] = [0.2, 0.3, -1.6]
+    assert surface_refusal(vertices, BOX.faces) == sentence("mesh: cuts itself")
 
 
 def test_sound_surfaces_are_not_accused() -> None:
@@ -113,20 +115,88 @@ MIRRORED.vertices = MIRRORED.vertices * [-1.0, 1.0, 1.0] + [0.85, 0.0, 0.0]
 MIRRORED.invert()
 
 
+CORNER = trimesh.creation.box((1.0, 1.0, 1.0))
+FILES = ["raw", "merged", "shuffled", "stl", "ply", "3mf"]
+
+
+def read_as(kind: str, parts: list[trimesh.Trimesh]) -> Mesh:
+    """Bodies of one mesh: as they are, their common corners shared, faces in any order, or by a file."""
+    joined = trimesh.util.concatenate(parts)
+    if kind == "raw":
+        return checked_mesh(joined.vertices, joined.faces)
+    if kind in ("merged", "shuffled"):
+        shared = trimesh.Trimesh(joined.vertices, joined.faces, process=True)
+        faces = np.asarray(shared.faces)
+        mixed = np.random.default_rng(5).permutation(faces) if kind == "shuffled" else faces
+        return checked_mesh(shared.vertices, mixed)
+    if kind == "3mf":
+        joined = trimesh.Scene([part.copy().apply_scale(25.4) for part in parts])
+    return read_mesh(joined.export(file_type=kind), kind, "in" if kind != "3mf" else "mm")
+
+
+@pytest.mark.parametrize("kind", FILES)
 @pytest.mark.parametrize(
-    "parts",
+    ("parts", "volume"),
     [
-        (ROD, moved(ROD, 0.0, 0.0, 0.7)),
-        (BOX, moved(BOX, 0.5, 0.0, 0.0)),
-        (BOX, moved(BOX, 0.5, 0.0, 0.0, size=0.8, inward=True)),
-        (trimesh.creation.icosphere(subdivisions=1), MIRRORED),
+        ([BOX, moved(BOX, 2.0, 0.0, 0.0)], 16.0),
+        ([BOX, moved(BOX, 2.0, 2.0, 0.0)], 16.0),
+        ([BOX, moved(BOX, 2.0, 2.0, 2.0)], 16.0),
+        ([BOX, moved(BOX, 1.0, 1.0, 1.0)], 15.0),
+        ([BOX, moved(BOX, 1.0, 0.0, 0.0)], 12.0),
+        ([BOX, moved(BOX, 2.0, 0.0, 0.0), moved(BOX, 4.0, 0.0, 0.0)], 24.0),
+        ([BOX, CORNER], 8.0),
+        ([BOX, moved(CORNER, 0.5, 0.5, 0.5)], 8.0),
+        ([BOX, BOX], 8.0),
     ],
+    ids=["face", "edge", "point", "overlap", "shifted", "row", "inside", "flush", "twice"],
 )
-def test_bodies_that_overlap_along_their_faces_are_refused(parts: tuple[trimesh.Trimesh, ...]) -> None:
-    """Shifted along their own faces or mirrored, no edge passes through the inside of a face."""
-    assert any(
-        words in surface_refusal(*bodies(*parts)) for words in ("bodies of the mesh overlap", "cuts itself")
-    )
+def test_bodies_of_a_mesh_are_united(kind: str, parts: list[trimesh.Trimesh], volume: float) -> None:
+    """Boxes of two inches by their own arithmetic; the numbers are whole in any of the files."""
+    mesh = read_as(kind, parts)
+    assert mesh.bodies == len(parts)
+    moments = mesh_moments(mesh.vertices, mesh.faces)
+    # A 3MF is written in decimals of millimeters.
+    assert moments[0] == pytest.approx(volume, rel=1e-6 if kind == "3mf" else 1e-12)
+    assert mesh.vertices.min(axis=0) == pytest.approx(-1.0, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    "parts", [(ROD, moved(ROD, 0.0, 0.0, 0.7)), (trimesh.creation.icosphere(subdivisions=1), MIRRORED)]
+)
+def test_round_bodies_that_lie_on_one_another_are_united(parts: tuple[trimesh.Trimesh, ...]) -> None:
+    """Against the sum of both less what they share, by another library."""
+    mesh = checked_mesh(*bodies(*parts))
+    one, other = map(manifold, parts)
+    shared = (one ^ other).volume()
+    assert shared > 0.1
+    found = mesh_moments(mesh.vertices, mesh.faces)[0]
+    assert found == pytest.approx(one.volume() + other.volume() - shared, rel=1e-9)
+
+
+def test_nested_shells_by_the_hundred() -> None:
+    """Each second a void: more crossings of one line than there are shells, by both ways of the engine."""
+    run_compiled("design")
+    sizes = np.linspace(1.0, 0.2, 300)
+    shell = trimesh.creation.icosphere(subdivisions=0)
+    parts = [moved(shell, 0, 0, 0, size=size, inward=at % 2 == 1) for at, size in enumerate(sizes)]
+    mesh = checked_mesh(*bodies(*parts))
+    volume = shell.volume * float(np.sum(sizes**3 * np.where(np.arange(300) % 2, -1.0, 1.0)))
+    assert mesh_moments(mesh.vertices, mesh.faces)[0] == pytest.approx(volume, rel=1e-9)
+    assert mesh.bodies == 150
+    mote = Solid(Sphere(0.02), 1.0, position=tuple(mesh.vertices[0]))
+    found = visible_moments(pack(Design((Solid(Sphere(8.6), 1.0), Solid(mesh, 2.0), mote))), cells=400)
+    assert found.moments[1, 0] == pytest.approx(volume, abs=found.error[0])
+    assert checked_mesh(*bodies(*(part for part in parts if part.volume > 0.0))).bodies == 150
+
+
+def test_too_many_crossings_are_refused_before_the_union() -> None:
+    """Two combs that cross tooth by tooth."""
+    run_compiled("design")
+    tooth = trimesh.creation.box((2.0, 0.004, 2.0))
+    comb = [moved(tooth, 0.0, 0.01 * at, 0.0) for at in range(400)]
+    turn = trimesh.transformations.rotation_matrix(np.pi / 2, (0, 0, 1), (0, 2, 0))
+    words = surface_refusal(*bodies(*comb, *(part.copy().apply_transform(turn) for part in comb)))
+    assert "lie close together" in words
 
 
 def test_shells_inside_out_are_refused() -> None:
@@ -134,6 +204,8 @@ def test_shells_inside_out_are_refused() -> None:
     assert "inside out" in surface_refusal(*bodies(BOX, moved(BOX, 5.0, 0.0, 0.0, inward=True)))
     twice = (moved(BOX, 0.0, 0.0, 0.0, size=each, inward=True) for each in (0.8, 0.5))
     assert "inside out" in surface_refusal(*bodies(BOX, *twice))
+    outside = moved(BOX, 0.5, 0.0, 0.0, size=0.8, inward=True)
+    assert "no one body" in surface_refusal(*bodies(BOX, outside))
 
 
 def manifold(part: trimesh.Trimesh) -> manifold3d.Manifold:
@@ -151,27 +223,40 @@ def _wound(region: manifold3d.Manifold, shells: list[tuple[manifold3d.Manifold, 
     return within + _wound(region - shell, rest, number)
 
 
+TETRAHEDRON = trimesh.Trimesh(
+    [[1, 1, 1], [1, -1, -1], [-1, 1, -1], [-1, -1, 1]], [[0, 1, 2], [0, 3, 1], [0, 2, 3], [1, 3, 2]]
+)
+
+
 @settings(max_examples=25, deadline=None)
 @given(
     st.lists(
-        st.tuples(st.sampled_from([BOX, ROD]), st.integers(-4, 4), st.integers(1, 4), st.booleans()),
+        st.tuples(
+            st.sampled_from([BOX, ROD, TETRAHEDRON]),
+            st.integers(-4, 4),
+            st.integers(1, 4),
+            st.sampled_from([0.0, 0.0, np.pi / 4, 0.3]),
+            st.booleans(),
+        ),
         min_size=1,
         max_size=3,
     )
 )
 def test_closed_form_lines_and_booleans_agree_on_every_mesh_that_is_accepted(
-    drawn: list[tuple[trimesh.Trimesh, int, int, bool]],
+    drawn: list[tuple[trimesh.Trimesh, int, int, float, bool]],
 ) -> None:
-    """Bodies apart, stacked, flush, nested, and voids: what is wound about, by another library."""
+    """Bodies apart, stacked, flush, turned, crossing, nested, and voids: what is wound about, by booleans."""
     parts = [moved(BOX, 0.0, 0.0, 0.0)]
     hollow = []
-    for part, height, size, inward in drawn:
-        made = moved(part, 0.0, 0.0, 0.4 * height, size=0.2 * size)
+    for part, height, size, angle, inward in drawn:
+        turn = trimesh.transformations.rotation_matrix(angle, (1.0, 2.0, 3.0))
+        made = moved(part.copy().apply_transform(turn), 0.0, 0.0, 0.4 * height, size=0.2 * size)
         hollow.append((manifold(made), inward))
-        parts.append(moved(part, 0.0, 0.0, 0.4 * height, size=0.2 * size, inward=inward))
+        parts.append(moved(made, 0.0, 0.0, 0.0, inward=inward))
     try:
         mesh = checked_mesh(*bodies(*parts))
     except InvalidInput:
+        assert any(inward for *_, inward in drawn)
         return
     volume = _wound(manifold3d.Manifold.cube([9.0] * 3, True), [(manifold(BOX), False), *hollow], 0)
     assert mesh_moments(mesh.vertices, mesh.faces)[0] == pytest.approx(volume, rel=1e-9)

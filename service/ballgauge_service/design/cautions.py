@@ -49,7 +49,7 @@ SPECK = 0.05
 
 
 def of_meshes(design: Design, place: str) -> Iterator[Caution]:
-    """Bodies within bodies, and specks.
+    """Several bodies, specks and facets.
 
     Parameters
     ----------
@@ -73,10 +73,11 @@ def of_meshes(design: Design, place: str) -> Iterator[Caution]:
                 f"{off:.1g} in of it: its volume is off by {share:.2g} %, beside the error that is told."
             )
             yield Caution("facets", words, f"{place}/solids/{at}")
-        if isinstance(solid.shape, Mesh) and solid.shape.united:
+        if isinstance(solid.shape, Mesh) and solid.shape.bodies > 1:
             words = (
-                f"The mesh of {solid.name!r} holds bodies within another, which add nothing to it: give each "
-                "a solid of its own to weigh it, or turn its faces inward for a void."
+                f"The mesh of {solid.name!r} holds {solid.shape.bodies} bodies, which are united: where they "
+                "overlap their material counts once. Give each a solid of its own to weigh it, or turn its "
+                "faces inward for a void."
             )
             yield Caution("bodies_united", words, f"{place}/solids/{at}")
 

@@ -16,8 +16,8 @@ import numpy as np
 from numpy.polynomial.legendre import leggauss
 
 from ballgauge_service.core.compiled import compiled
-from ballgauge_service.design.solids.lines import Bins, Flags, add_line
-from ballgauge_service.design.solids.packing import LAST_FACE, Packed
+from ballgauge_service.design.solids.lines import Bins, Flags, add_line, most_hits
+from ballgauge_service.design.solids.packing import KIND, MESH, Packed
 from ballgauge_service.design.solids.shapes import Floats, piece_count
 from ballgauge_service.physics.sphere import Vector
 
@@ -37,6 +37,7 @@ def _integrate_cell(
     domain (7,): shape, low u, low v, size u, size v (or a disc's center, radius, spare), bottom and top.
     """
     out[:] = 0.0
+    spans = np.empty((rows.shape[0], 2), np.int64)
     w = (frame[2, 0], frame[2, 1], frame[2, 2])
     half_a = 0.5 * (cell[1] - cell[0])
     half_b = 0.5 * (cell[3] - cell[2])
@@ -59,7 +60,9 @@ def _integrate_cell(
                 u * frame[0, 2] + v * frame[1, 2],
             )
             weight = scale * half_a * half_b * weights[i] * weights[j]
-            add_line(packed, bins, rows, start, w, u, v, domain[5], domain[6], weight, found, cuts, out)
+            add_line(
+                packed, bins, rows, start, w, u, v, domain[5], domain[6], weight, found, cuts, spans, out
+            )
 
 
 @compiled
@@ -112,7 +115,8 @@ def integrate(
     solids = packed.table.shape[0]
     room = 4
     for k in range(solids):
-        room += max(piece_count(packed.table, k), 1) + (128 if packed.table[k, LAST_FACE] > 0.0 else 0)
+        room += most_hits(bins, k) // 2 + 1 if int(packed.table[k, KIND]) == MESH else 1
+        room += piece_count(packed.table, k)
     found = np.empty((room, 3))
     cuts = np.empty(2 * room)
     coarse = np.empty((solids, 10))

@@ -37,9 +37,6 @@ Flags = NDArray[np.bool_]
 LOW, HIGH, OWNER = range(3)
 """Columns of the stretches (n, 3) of a line: heights of the ends, and the solid."""
 
-MOST_HITS = 256
-"""Crossings of one line with one mesh that are kept (ours); more are an error of `mesh_stretches`."""
-
 
 class Bins(NamedTuple):
     """Meshes sorted across parallel lines.
@@ -151,6 +148,26 @@ def sort_meshes(packed: Packed, frame: Floats) -> Bins:
 
 
 @compiled
+def most_hits(bins: Bins, k: int) -> int:
+    """Most faces of a mesh that one line can pass: those of its fullest bin.
+
+    Parameters
+    ----------
+    bins : Bins
+    k : int, a solid
+
+    Returns
+    -------
+    int
+    """
+    most = 0
+    first = int(bins.grid[k, 6])
+    for cell in range(first, first + int(bins.grid[k, 4]) * int(bins.grid[k, 5])):
+        most = max(most, bins.starts[cell + 1] - bins.starts[cell])
+    return most
+
+
+@compiled
 def _side(ax: float, ay: float, bx: float, by: float, u: float, v: float) -> float:
     return (bx - ax) * (v - ay) - (by - ay) * (u - ax)
 
@@ -165,8 +182,8 @@ def mesh_faces_hit(packed: Packed, bins: Bins, k: int, u: float, v: float, hits:
     bins : Bins
     k : int, a solid
     u, v : float, the line's place across [in]
-    hits : (n, 2) array, written as they come: the height, and the face's number plus one, negative where
-        it looks down the line
+    hits : (n, 2) array with room for `most_hits`, written as they come: the height, and the face's number
+        plus one, negative where it looks down the line
 
     Returns
     -------
@@ -210,8 +227,8 @@ def _add(found: Floats, count: int, k: int, low: float, high: float) -> int:
 @compiled
 def _add_mesh(packed: Packed, bins: Bins, k: int, u: float, v: float, found: Floats, count: int) -> int:
     """Append the stretches inside a mesh; a line through an edge is moved aside until its hits pair up."""
-    faces = np.empty((MOST_HITS, 2))
-    hits = np.empty(MOST_HITS)
+    faces = np.empty((2 * found.shape[0], 2))
+    hits = np.empty(2 * found.shape[0])
     number = 1
     for attempt in range(8):
         number = mesh_faces_hit(packed, bins, k, u + attempt * 1.7e-9, v + attempt * 1.1e-9, faces)
@@ -327,8 +344,9 @@ def _in_box(table: Floats, k: int, p: Vector, d: Vector) -> tuple[float, float]:
 @compiled
 def _add_turned(packed: Packed, k: int, p: Vector, d: Vector, found: Floats, count: int) -> int:
     start = count
-    for n in range(piece_count(packed.table, k)):
-        z0, z1, a, b, c = piece(packed, k, n)
+    pieces = piece_count(packed.table, k)
+    for m in range(pieces):
+        z0, z1, a, b, c = piece(packed, k, m if d[2] >= 0.0 else pieces - 1 - m)
         if z1 <= z0:
             continue
         lo, hi = _in_piece(p, d, z0, z1, a, b, c)
@@ -336,8 +354,6 @@ def _add_turned(packed: Packed, k: int, p: Vector, d: Vector, found: Floats, cou
             continue
         if count > start and abs(lo - found[count - 1, HIGH]) < 1e-12:
             found[count - 1, HIGH] = hi
-        elif count > start and abs(hi - found[count - 1, LOW]) < 1e-12:
-            found[count - 1, LOW] = lo
         else:
             count = _add(found, count, k, lo, hi)
     return count
@@ -436,19 +452,25 @@ def _sort_ends(found: Floats, count: int, bottom: float, top: float, cuts: Float
 
 
 @compiled
-def _topmost(found: Floats, count: int, at: float) -> int:
-    """The last solid that holds the line at a height, -1 where none does."""
-    seen = -1
-    for m in range(count):
-        if found[m, LOW] < at < found[m, HIGH] and found[m, OWNER] > seen:
-            seen = int(found[m, OWNER])
-    return seen
+def _topmost(found: Floats, spans: Numbers, solids: int, at: float) -> int:
+    """The last solid that holds the line at a height, -1 where none does.
+
+    spans (m, 2): the first stretch of each solid, moved on past those that end below `at`, and its end.
+    """
+    for k in range(solids - 1, -1, -1):
+        n = spans[k, 0]
+        while n < spans[k, 1] and found[n, HIGH] <= at:
+            n += 1
+        spans[k, 0] = n
+        if n < spans[k, 1] and found[n, LOW] < at:
+            return int(found[n, OWNER])
+    return -1
 
 
 @compiled
 def add_line(
     packed: Packed, bins: Bins, rows: Flags, start: Vector, w: Vector, u: float, v: float, bottom: float,
-    top: float, weight: float, found: Floats, cuts: Floats, out: Floats,
+    top: float, weight: float, found: Floats, cuts: Floats, spans: Numbers, out: Floats,
 ) -> None:  # fmt: skip
     """Add weight x the line moments of the visible stretches of the marked rows.
 
@@ -463,17 +485,20 @@ def add_line(
     u, v : float, its place across [in]
     bottom, top : float, of the stretch that counts
     weight : float
-    found, cuts : (n, 3), (2 n,) arrays, scratch
+    found, cuts, spans : (n, 3), (2 n,), (m, 2) arrays, scratch
     out : (m, 10) array, added to
     """
-    count = 0
+    count = solids = 0
     for k in range(rows.shape[0]):
         if rows[k]:
+            spans[solids, 0] = count
             count = add_stretches(packed, bins, k, start, w, u, v, found, count)
+            spans[solids, 1] = count
+            solids += 1 if count > spans[solids, 0] else 0
     count = _end_holes(packed, found, count)
     _sort_ends(found, count, bottom, top, cuts)
     for n in range(2 * count - 1):
         if cuts[n + 1] > cuts[n]:
-            seen = _topmost(found, count, 0.5 * (cuts[n] + cuts[n + 1]))
+            seen = _topmost(found, spans, solids, 0.5 * (cuts[n] + cuts[n + 1]))
             if seen >= 0:
                 _add_stretch(start, w, cuts[n], cuts[n + 1], weight, out[seen])

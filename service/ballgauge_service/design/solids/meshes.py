@@ -19,9 +19,15 @@ from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.design.solids.archives import MOST_BYTES, BadArchive, checked_archive
 from ballgauge_service.design.solids.archives import UNITS as INCHES
 from ballgauge_service.design.solids.polyhedra import mesh_moments
-from ballgauge_service.design.solids.shells import BadShell, outer_faces
+from ballgauge_service.design.solids.shells import BadShell, cut_apart, one_body
 from ballgauge_service.design.solids.solids import Mesh
-from ballgauge_service.design.solids.surfaces import MOST_FOUND, Floats, Numbers, first_crossings
+from ballgauge_service.design.solids.surfaces import (
+    MOST_FOUND,
+    Floats,
+    Numbers,
+    TooCrowded,
+    first_crossings,
+)
 
 MOST_FACES = 350_000
 MOST_3MF_FACES = 150_000
@@ -119,21 +125,21 @@ def _places(places: list[str], total: int) -> str:
 
 
 def _edge_problems(vertices: Floats, faces: Numbers) -> list[str]:
-    """What is wrong with the edges: each must be used once in either direction."""
+    """What is wrong with the edges: as many faces run along each as back."""
     most = np.int64(len(vertices))
     start = faces.ravel()
     stop = np.roll(faces, -1, axis=1).ravel()
-    keys = np.sort(start * most + stop)
-    back = np.sort(stop * most + start)
+    edges = np.minimum(start, stop) * most + np.maximum(start, stop)
+    order = np.argsort(edges, kind="stable")
+    _, first, used = np.unique(edges[order], return_index=True, return_counts=True)
+    along = np.add.reduceat(np.where(start < stop, 1, -1)[order], first)
+    found = (start * most + stop)[order][first]
+    turned, opened = np.sort(found[(along != 0) & (used % 2 == 0)]), np.sort(found[used % 2 == 1])
     problems = []
-    doubled = np.unique(keys[1:][keys[1:] == keys[:-1]])
-    if len(doubled):
-        words = "faces turned against their neighbors, or more than two faces, at the edge "
-        problems.append(_edges(words, vertices, doubled))
-    if not np.array_equal(keys, back):
-        once = np.setdiff1d(keys, back)
-        if len(once):
-            problems.append(_edges("the surface is open at the edge ", vertices, once))
+    if len(turned):
+        problems.append(_edges("faces turned against their neighbors at the edge ", vertices, turned))
+    if len(opened):
+        problems.append(_edges("the surface is open at the edge ", vertices, opened))
     return problems
 
 
@@ -145,28 +151,27 @@ def _edges(text: str, vertices: Floats, keys: Numbers) -> str:
     return text + _places(shown, len(keys))
 
 
-def _surface_problems(vertices: Floats, faces: Numbers) -> list[str]:
-    problems = _edge_problems(vertices, faces)
-    pairs = first_crossings(vertices, faces)
-    if len(pairs):
-        middles = [_place(vertices[faces[pair].ravel()].mean(axis=0)) for pair in pairs]
-        problems.append("the surface cuts itself near " + _places(middles, len(middles)))
-    return problems
-
-
-def _united(vertices: Floats, faces: Numbers) -> Numbers:
-    """The faces that bound the body; shells wholly inside another change nothing of it and are left out."""
+def _one_body(vertices: Floats, faces: Numbers) -> Mesh:
+    """The body of a closed surface. Raises InvalidInput."""
+    vertices, faces, shells = cut_apart(vertices, faces)
     try:
-        kept = outer_faces(vertices, faces)
+        pairs = first_crossings(vertices, faces, shells)
+        if len(pairs):
+            middles = [_place(vertices[faces[pair].ravel()].mean(axis=0)) for pair in pairs]
+            raise _refuse("the surface cuts itself near " + _places(middles, len(middles)))
+        vertices, faces, bodies = one_body(vertices, faces, shells)
     except BadShell as bad:
         raise _refuse(f"{bad} {_place(bad.place)}") from None
-    if mesh_moments(vertices, kept)[0] < 1e-9:
+    except TooCrowded:
+        raise _refuse("too many faces lie close together: fewer, larger or less drawn-out ones fit") from None
+    _check_count(len(faces))
+    if mesh_moments(vertices, faces)[0] < 1e-9:
         raise _refuse("the surface encloses no volume")
-    return kept
+    return Mesh(np.ascontiguousarray(vertices), faces, bodies=bodies)
 
 
 def checked_mesh(vertices: Floats, faces: Numbers) -> Mesh:
-    """Judge a surface.
+    """Judge a surface; bodies that overlap or touch are united.
 
     Parameters
     ----------
@@ -182,7 +187,7 @@ def checked_mesh(vertices: Floats, faces: Numbers) -> Mesh:
     InvalidInput
         Naming what is wrong and where (coordinates [in]): vertices that are not finite, faces that name no
         vertex, open edges, faces turned against their neighbors, a surface that cuts itself or is inside
-        out.
+        out, a void that no body holds.
     """
     if len(faces) < 4:
         raise _refuse(f"a closed mesh has at least four faces; got {len(faces)}")
@@ -198,12 +203,12 @@ def checked_mesh(vertices: Floats, faces: Numbers) -> Mesh:
         raise _refuse(f"a vertex lies at {_place(far)} in, far outside any ball; is the unit right?")
     a, b, c = faces.T
     triangles = np.ascontiguousarray(faces[(a != b) & (b != c) & (c != a)])
-    enough = len(triangles) >= 4
-    problems = _surface_problems(vertices, triangles) if enough else ["fewer than four faces have area"]
+    if len(triangles) < 4:
+        raise _refuse("fewer than four faces have area")
+    problems = _edge_problems(vertices, triangles)
     if problems:
         raise _refuse(*problems)
-    kept = _united(vertices, triangles)
-    return Mesh(np.ascontiguousarray(vertices), kept, united=len(kept) < len(triangles))
+    return _one_body(vertices, triangles)
 
 
 def _given(unit: str | None, stated: str | None) -> str | None:

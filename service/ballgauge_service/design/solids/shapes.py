@@ -46,13 +46,16 @@ BISECTIONS = 80
 
 @compiled
 def sort_values(values: Floats, count: int) -> None:
-    """Sort the first values in place (by insertion: they are few, and it compiles fast).
+    """Sort the first values in place, by insertion where they are few.
 
     Parameters
     ----------
     values : array
     count : int
     """
+    if count > 64:
+        values[:count].sort()
+        return
     for n in range(1, count):
         value = values[n]
         slot = n

@@ -100,8 +100,8 @@ class Mesh:
     """A closed surface of triangles: vertices (v, 3) [in], faces (f, 3) with outward normals.
 
     Use `meshes.read_mesh` or `meshes.checked_mesh`, which judge the surface; this class trusts its arrays. A
-    mesh equals itself alone. name: of the design's mesh that it is; united: bodies within another were left
-    out of it; missed: the share of the file's own volume that its facets miss, where it has curved surfaces.
+    mesh equals itself alone. name: of the design's mesh that it is; bodies: how many were united to it;
+    missed: the share of the file's own volume that its facets miss, where it has curved surfaces.
     """
 
     kind: ClassVar[str] = "mesh"
@@ -109,7 +109,7 @@ class Mesh:
     faces: NDArray[np.int64] = field(repr=False)
     scale: float = 1.0
     name: str = ""
-    united: bool = False
+    bodies: int = 1
     missed: float | None = None
 
 

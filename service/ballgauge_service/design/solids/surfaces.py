@@ -19,6 +19,10 @@ CELLS_PER_FACE = 8.0
 SLACK = 1e-9
 """Most boxes a face in the grid; part of a triangle's size by which a cut exceeds a touch (ours)."""
 
+MOST_COMPARED, MOST_NEAR, MOST_CUTS = 2_000_000_000, 20_000_000, 200_000
+"""Of ours: most pairs of faces that share a box of the grid; most pairs of two bodies whose own boxes meet,
+and that cut each other."""
+
 
 @compiled
 def _boxes(vertices: Floats, faces: Numbers, out: Floats) -> None:
@@ -125,9 +129,12 @@ def _first_common(
 @compiled
 def _search(
     vertices: Floats, faces: Numbers, boxes: Floats, low: Floats, size: float, counts: Numbers,
-    starts: Numbers, items: Numbers, found: Numbers,
+    starts: Numbers, items: Numbers, shells: Numbers, between: Numbers, found: Numbers,
 ) -> int:  # fmt: skip
-    """Write the first pairs of faces that cut each other; return how many."""
+    """Write the first pairs of faces of one shell that cut each other; return how many.
+
+    between (2,): pairs of faces of two shells whose boxes meet, and that cut, counted.
+    """
     hits = 0
     for cell in range(starts.shape[0] - 2):
         for m in range(starts[cell], starts[cell + 1]):
@@ -136,7 +143,15 @@ def _search(
                 g = items[n]
                 if not _first_common(boxes, f, g, low, size, counts, cell):
                     continue
+                near = shells[f] != shells[g]
+                if near:
+                    between[0] += 1
+                    if between[0] > MOST_NEAR or between[1] > MOST_CUTS:
+                        continue
                 if _shared(faces, f, g) < 2 and _cut(vertices, faces, f, g):
+                    if near:
+                        between[1] += 1
+                        continue
                     found[hits, 0] = f
                     found[hits, 1] = g
                     hits += 1
@@ -145,17 +160,27 @@ def _search(
     return hits
 
 
-def first_crossings(vertices: Floats, faces: Numbers) -> Numbers:
-    """Faces of a mesh that cut each other; touching is not cutting.
+class TooCrowded(ValueError):
+    """Faces that lie too close together to be compared."""
+
+
+def first_crossings(vertices: Floats, faces: Numbers, shells: Numbers) -> Numbers:
+    """Faces of one shell of a mesh that cut each other; touching is not cutting.
 
     Parameters
     ----------
     vertices : (v, 3) array
     faces : (f, 3) array
+    shells : (f,) array, number of the shell of each face
 
     Returns
     -------
     (n, 2) array, up to MOST_FOUND pairs; faces that share an edge are not compared
+
+    Raises
+    ------
+    TooCrowded
+        Where too many faces share a place, or too many of one shell meet those of another.
     """
     boxes = np.empty((len(faces), 6))
     _boxes(vertices, faces, boxes)
@@ -171,9 +196,14 @@ def first_crossings(vertices: Floats, faces: Numbers) -> Numbers:
     starts = np.zeros(int(np.prod(counts)) + 2, np.int64)
     nothing = np.empty(0, np.int64)
     _fill(boxes, low, size, counts, starts, nothing)
+    if float(np.square(starts, dtype=np.float64).sum()) > 2.0 * MOST_COMPARED:
+        raise TooCrowded
     np.cumsum(starts, out=starts)
     items = np.empty(int(starts[-1]), np.int64)
     _fill(boxes, low, size, counts, starts, items)
     found = np.empty((MOST_FOUND, 2), np.int64)
-    hits = _search(vertices, faces, boxes, low, size, counts, starts, items, found)
+    between = np.zeros(2, np.int64)
+    hits = _search(vertices, faces, boxes, low, size, counts, starts, items, shells, between, found)
+    if between[0] > MOST_NEAR or between[1] > MOST_CUTS:
+        raise TooCrowded
     return found[:hits]
