@@ -30,7 +30,7 @@ def noted(step: Any) -> Any:
     @functools.wraps(step)
     def taken(self: Driven, **given: Any) -> None:
         own = type(self)
-        if step.__name__ != "start" and (given or not step.__name__.startswith(("what_", "every_"))):
+        if step.__name__ != "start" and (given or not step.__name__.startswith("what_")):
             own.steps += 1
             own.acted += self.stood == "current"
             self.taken.append(f"{step.__name__} {given} ({self.stood})")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from typing import Any
 from urllib.parse import parse_qs, urlsplit
@@ -23,8 +24,13 @@ ROW = """const row = [...document.querySelectorAll('#list tbody tr')]
     return Boolean(button);"""
 SHOWN = """return {
     state: document.querySelector('#list [data-act=sign]') ? 'current' : 'waiting',
-    rows: [...document.querySelectorAll('#list tbody tr')].map((row) => row.innerText),
-    told: document.getElementById('told').innerText,
+    rows: [...document.querySelectorAll('#list tbody tr')].map((row) =>
+        [row.querySelector('.row-readings').textContent, row.dataset.outcome]),
+    kept: Object.entries(localStorage).filter(([key]) => key.startsWith('ballgauge.desk/'))
+        .map(([, text]) => text),
+    serial: document.getElementById('ball.serial').value,
+    weight: document.getElementById('ball.drilled_weight').value,
+    told: document.getElementById('told').textContent,
 };"""
 SIGNED = """return document.querySelector('#signing-answer a[href^="/verify#"]')?.href"""
 
@@ -232,36 +238,31 @@ class Model(Driven):
 
     @invariant()
     @noted
-    def every_row_has_its_own_verdict(self) -> None:
-        """Beside its own readings, or it waits for one."""
-        self.seen()
-        for _, readings, outcome in self.desk.rows():
-            weight, side = re.findall(r"[−-]?\d+(?:[.,]\d+)?", readings)
-            plain = [text.replace("−", "-").replace(",", ".") for text in (weight, side)]
-            assert outcome in ("waiting", judged(*plain))
-            type(self).verdicts += outcome != "waiting"
+    def what_is_there_is_what_was_done(self) -> None:
+        seen = self.seen()
+        self.is_kept_once(seen["kept"])
+        self.has_its_own_verdict(seen["rows"])
+        serial, weight = (self.half, "14" if self.half else "")
+        if self.edited:
+            serial, (weight, _) = self.edited
+        assert (seen["serial"], seen["weight"].removesuffix(" lb")) == (serial, weight)
 
-    @invariant()
-    @noted
-    def every_ball_is_kept_once(self) -> None:
-        """In what the browser keeps, at once, however long the service takes."""
+    def is_kept_once(self, kept: list[str]) -> None:
+        """Every ball, in what the browser keeps, at once, however long the service takes."""
         found = [
-            (each["request"]["ball"]["serial"], each["request"]["ball"]["drilled_weight"],
-             each["request"]["measured_balance"]["side"])
-            for each in self.desk.kept()
-        ]  # fmt: skip
+            (each["ball"]["serial"], each["ball"]["drilled_weight"], each["measured_balance"]["side"])
+            for each in (json.loads(text)["request"] for text in kept)
+        ]
         told = [(serial, float(weight), float(side)) for serial, (weight, side) in self.balls.items()]
         assert sorted(found) == sorted(told)
 
-    @invariant()
-    @noted
-    def what_is_half_typed_is_there(self) -> None:
-        """In the form of the tab it was typed in."""
-        serial, weight = (
-            (self.edited[0], self.edited[1][0]) if self.edited else (self.half, "14" if self.half else "")
-        )
-        assert self.desk.value("ball.serial") == serial
-        assert self.desk.value("ball.drilled_weight").removesuffix(" lb") == weight
+    def has_its_own_verdict(self, rows: list[list[str]]) -> None:
+        """Each row, beside its own readings, or it waits for one."""
+        for readings, outcome in rows:
+            numbers = re.findall(r"[−-]?\d+(?:[.,]\d+)?", readings)
+            weight, side = (text.replace("−", "-").replace(",", ".") for text in numbers)
+            assert outcome in ("waiting", judged(weight, side))
+            type(self).verdicts += outcome != "waiting"
 
     def teardown(self) -> None:
         """In every tab."""
