@@ -16,6 +16,7 @@ import requests
 from hypothesis import HealthCheck, Phase, seed, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, rule, run_state_machine_as_test
+from selenium.common.exceptions import WebDriverException
 
 STEPS = int(os.environ.get("BALLGAUGE_PAGE_STEPS", "80"))
 """How many steps are taken on each page, at least; the usual ones are the same in every run."""
@@ -24,8 +25,12 @@ AT_ONCE = 40 if IS_USUAL else 100
 SETTLED = ("current", "refused", "empty")
 
 
+class Broken(BaseException):
+    """What broke, after which steps; not for Hypothesis to try again, which takes minutes in a browser."""
+
+
 def noted(step: Any) -> Any:
-    """Count a step, and keep the first that fails with those before it: no two runs take the same time."""
+    """Count a step; one that fails is told with those before it: no two runs take the same time."""
 
     @functools.wraps(step)
     def taken(self: Driven, **given: Any) -> None:
@@ -36,11 +41,9 @@ def noted(step: Any) -> Any:
             self.taken.append(f"{step.__name__} {given} ({self.stood})")
         try:
             step(self, **given)
-        except BaseException:
-            own.broken = own.broken or "\n".join(
-                [*self.taken, pformat(self.seen(), width=160), traceback.format_exc()]
-            )
-            raise
+        except Exception as error:
+            told = [*self.taken, self.shown(), traceback.format_exc()]
+            raise Broken("\n".join(told)) from error
 
     return taken
 
@@ -53,7 +56,6 @@ class Driven(RuleBasedStateMachine):
     service: ClassVar[str]
     path: ClassVar[str]
     steps: ClassVar[int] = 0
-    broken: ClassVar[str] = ""
     acted: ClassVar[int] = 0
     """Steps taken while a verdict stood."""
     verdicts: ClassVar[int] = 0
@@ -67,6 +69,13 @@ class Driven(RuleBasedStateMachine):
     def __init__(self) -> None:
         super().__init__()
         self.taken: list[str] = []
+
+    def shown(self) -> str:
+        """What the page shows, for people."""
+        try:
+            return pformat(self.seen(), width=160)
+        except WebDriverException as error:
+            return f"nothing is seen: {error}"
 
     def look(self, script: str) -> dict[str, Any]:
         """What a script finds on the page, its state among it."""
@@ -149,8 +158,8 @@ def drive(machine: type[Driven], behind_a_line: Any, service: str, path: str, st
             seed(driven.steps)(driven)
         try:
             run_state_machine_as_test(driven, settings=chosen)
-        except Exception as error:
-            raise AssertionError(driven.broken or str(error)) from error
+        except Broken as error:
+            raise AssertionError(str(error)) from None
     assert driven.verdicts > 0, "nothing was ever answered"
     print(
         f"{path}: {driven.steps} steps, {driven.acted} of them upon a verdict; "
