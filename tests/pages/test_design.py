@@ -795,6 +795,129 @@ def test_all_that_may_move_is_asked_for_without_json(browser: Any) -> None:
     assert "Radius of point 2" in browser.text(".solution")
 
 
+def studied(browser: Any, kind: str) -> None:
+    """Ask for a study, and wait for its end."""
+    before = browser.run("return Number(document.documentElement.dataset.studied ?? 0)")
+    browser.run("document.getElementById(arguments[0]).click()", f"ask-{kind}")
+    browser.wait(lambda: browser.run("return Number(document.documentElement.dataset.studied)") > before)
+
+
+def test_layouts_are_mapped_and_one_is_taken_over(browser: Any) -> None:
+    """Asked for by fields, in German and mm; a wrong one is marked; a cell found with keys is taken over."""
+    browser.open("/design?lang=de#start=set")
+    settled(browser)
+    before = document(browser)
+    browser.fill("units", "metric")
+    browser.run("document.getElementById('studies').open = true")
+    browser.wait(lambda: browser.count("#ask-layout_map"))
+    browser.fill("layout_map.pin_to_pap", "76,2; weit; 127")
+    studied(browser, "layout_map")
+    assert browser.text("[id='layout_map.pin_to_pap-error']")
+    browser.fill("layout_map.pin_to_pap", "76,2; 127")
+    browser.fill("layout_map.drilling_angle", "30; 60; 90")
+    assert document(browser)["layout_map"]["pin_to_pap"] == ["76.2 mm", "127 mm"]
+    studied(browser, "layout_map")
+    asked = document(browser)
+    answer = requests.post(
+        f"{browser.server}/v1/designs", json={**asked, "set": None} | {"detail": "numbers"}
+    )
+    assert answer.status_code == 422  # null is no set
+    bare = {name: asked[name] for name in ("design", "drilling", "rules", "layout_map")}
+    answer = requests.post(f"{browser.server}/v1/designs", json={**bare, "detail": "numbers"})
+    left = [point["numbers"]["drilled_differential"] for point in answer.json()["layout_map"]["points"]]
+    cells = "return [...document.querySelectorAll('.layout-map button')].map((each) => each.textContent)"
+    shown = [float(each.replace(",", ".")) for each in browser.run(cells)]
+    # Upward angles, across arcs.
+    assert shown == pytest.approx([INCH * left[at] for at in (2, 5, 1, 4, 0, 3)], abs=6e-4)
+    browser.run("document.querySelector('.layout-map button').focus()")
+    ActionChains(browser.driver).send_keys(Keys.ARROW_DOWN, Keys.ARROW_RIGHT, Keys.SPACE).perform()
+    browser.wait(lambda: "127 mm" in browser.text("#layout-told"))
+    browser.run("document.getElementById('take-layout').click()")
+    layout = document(browser)["drilling"]["layout"]
+    assert (layout["pin_to_pap"], layout["drilling_angle"]) == (pytest.approx(5.0), 60)
+    assert layout["val_angle"] == before["drilling"]["layout"]["val_angle"]
+    assert browser.count("#found-layout_map.stale") == 1
+    settled(browser)
+    for _ in range(4):
+        browser.run("document.getElementById('undo').click()")
+    assert document(browser) == before
+    assert browser.problems() == []
+
+
+def test_production_is_asked_for_by_fields(browser: Any) -> None:
+    """Two tolerances, one of them no number at first; spreads and fractions as the service has them."""
+    browser.open("/design#start=as_made", (390, 844))
+    settled(browser)
+    browser.run("document.getElementById('studies').open = true")
+    browser.wait(lambda: browser.count("#tolerance-add"))
+    studied(browser, "production")
+    assert "tolerance" in browser.text("#told-production")
+    for part, field in (("2", "density"), ("3", "offset_z")):
+        choose(browser, "tolerance-part", part)
+        choose(browser, "tolerance-field", field)
+        browser.run("document.getElementById('tolerance-add').click()")
+    choose(browser, "production.tolerances.1.kind", "even")
+    browser.fill("production.tolerances.1.half_width", "narrow")
+    browser.fill("production.samples", "256")
+    studied(browser, "production")
+    assert browser.text("[id='production.tolerances.1.half_width-error']")
+    browser.fill("production.tolerances.1.half_width", "0,05")
+    asked = document(browser)["production"]
+    solids = [each["name"] for each in document(browser)["design"]["solids"]]
+    assert asked["tolerances"] == [
+        {"solids": [solids[2]], "field": "density", "standard_deviation": 0.02},
+        {"solids": [solids[3]], "field": "offset_z", "half_width": 0.05},
+    ]
+    studied(browser, "production")
+    rows = """return [...document.querySelectorAll('#found-production table:first-of-type tbody tr')]
+        .map((row) => [...row.children].map((cell) => cell.textContent))"""
+    found = {row[0]: row[1:] for row in browser.run(rows)}
+    body = {"design": document(browser)["design"], "production": asked}
+    spreads = requests.post(f"{browser.server}/v1/designs", json=body).json()["production"]["spreads"]
+    weight = next(each for each in spreads if each["number"] == "weight")
+    assert found["weight, lb"][0] == plain(weight["nominal"])
+    assert float(found["weight, lb"][1]) == pytest.approx(weight["standard_deviation"], abs=1e-5)
+    assert browser.count("#found-production .strip") > 3
+    assert browser.run("return document.documentElement.scrollWidth - innerWidth") <= 0
+    assert browser.problems() == []
+
+
+def test_a_family_and_a_front_are_asked_for_by_fields(browser: Any) -> None:
+    """The search becomes a family, which stays beside it; then what one target costs another, drawn."""
+    browser.open("/design#start=as_made")
+    settled(browser)
+    browser.run("document.getElementById('searches').open = true")
+    browser.wait(lambda: browser.count("#moves-body"))
+    press = "document.getElementById(arguments[0]).click()"
+    for name in ("rg", "differential"):
+        choose(browser, "solve-number", name)
+        browser.run(press, "solve-add")
+    for tick in ("move-2-density", "move-2-length_z", "move-1-density"):
+        browser.run(press, tick)
+    choose(browser, "search-kind", "family")
+    browser.fill("family.weights", "14; 15,5 lb")
+    family = document(browser)["family"]
+    assert family["weights"] == [14, "15.5 lb"]
+    assert set(family["hold"]) == {"rg", "differential"}
+    browser.run(press, "solve")
+    browser.wait(lambda: browser.run("return document.documentElement.dataset.solved") == "1")
+    heads = "return [...document.querySelectorAll('#solutions thead th')].map((each) => each.textContent)"
+    assert browser.run(heads)[1:] == ["14 lb", "15.5 lb"]
+    choose(browser, "search-kind", "solve")
+    assert document(browser)["family"] == family
+    browser.run(press, "front")
+    browser.fill("solve.trade_off.points", "3")
+    browser.fill("solve.starts", "1")
+    assert document(browser)["solve"]["trade_off"] == {"first": "rg", "second": "differential", "points": 3}
+    browser.run(press, "solve")
+    browser.wait(lambda: browser.run("return document.documentElement.dataset.solved") == "2")
+    assert browser.count("#front-found circle") == browser.count("#front-found tbody tr") > 1
+    design = document(browser)["design"]
+    browser.run("document.querySelector('#front-found button').click()")
+    assert document(browser)["design"] != design
+    assert document(browser)["design"]["name"] == design["name"]
+
+
 def test_a_design_is_thrown_on_the_motion_page(browser: Any) -> None:
     """With its box numbers and its drilling; back on Design it is the same design."""
     browser.open("/design#start=set")

@@ -29,6 +29,15 @@ PARAMETERS = ("density", *words.SIZES, *words.FACTORS, *words.POSITIONS)
 """What may move of one solid by itself."""
 BODIES = (*words.OFFSETS, *words.TURNS, words.GROUP_SCALE)
 """How several solids may move as one body."""
+ASSUMED = {
+    "pin_to_pap": limits.MAP_PIN_TO_PAP,
+    "drilling_angle": limits.MAP_DRILLING_ANGLE,
+    "weights": limits.FAMILY_WEIGHTS,
+    "points": (limits.FRONT,),
+    "samples": (limits.DESIGN_SAMPLES,),
+    "confidence": (limits.CONFIDENCE,),
+}
+"""What searches and studies take where nothing is typed."""
 RELEASE = ("speed", "rev_rate", "axis_rotation", "axis_tilt", "launch_board", "launch_angle")
 
 
@@ -104,6 +113,7 @@ def of(page: str, translate: Translate) -> dict[str, Any] | None:
         "parameters": {name: _number(name, unit_of(name), translate) for name in PARAMETERS},
         "bodies": {name: _number(name, unit_of(name), translate) for name in BODIES},
         "sizes": words.SIZES,
+        "assumed": {name: "; ".join(f"{each:g}" for each in several) for name, several in ASSUMED.items()},
         "mesh": {
             "units": words.MESH_UNITS,
             "formats": words.MESH_FORMATS,

@@ -129,9 +129,9 @@ export class Board {
         ...labels,
         svg("text", { x: 6, y: -SIZE - 12, text: gettext("pin") }),
         svg("text", {
-          x: SIZE + 16,
-          y: -8,
-          "text-anchor": "end",
+          // Along the outline, where a word of any length has room.
+          transform: `translate(${SIZE + 18} 0) rotate(90)`,
+          "text-anchor": "middle",
           text: across ? gettext("across") : gettext("mark"),
         }),
         svg("path", { class: "mass-center" }),

@@ -17,7 +17,6 @@ const PATH = "/v1/designs";
 const LINES = "application/x-ndjson";
 const LEAST = 5e-5; // what the four decimals shown can tell from nothing
 const ASKED = ["design", "drilling", "balance_arm", "rules", "compare"];
-const ELSEWHERE = ["family", "production", "layout_map"];
 const FRESH = {
   design: {
     diameter: 8.58,
@@ -157,6 +156,7 @@ board.names = Object.fromEntries(
 // What only some designs and some visits need is fetched when it is needed.
 let turning = null;
 let search = null;
+let studies = null;
 let files = null;
 
 at("turning-box").addEventListener(
@@ -187,6 +187,13 @@ async function searching() {
   search.draw();
   return search;
 }
+async function studying() {
+  const { Studies } = await import("./studies.js");
+  studies ??= new Studies({ editor, contract, send });
+  studies.draw();
+}
+at("studies").addEventListener("toggle", studying);
+
 at("searches").addEventListener("toggle", () => searching());
 at("search-kind").addEventListener("change", async ({ target }) => (await searching()).turn(target.value));
 at("solve").addEventListener("click", async () => (await searching()).solve());
@@ -238,13 +245,9 @@ function refresh(request, source) {
   solids.draw(chosen, source);
   drilling.draw();
   search?.draw();
+  studies?.draw();
   drawBoard();
   overlays(request);
-  const more = ELSEWHERE.filter((name) => request[name]);
-  at("elsewhere").hidden = more.length === 0;
-  at("elsewhere").textContent = gettext("Not computed on this page, but kept in the JSON: {names}.", {
-    names: more.join(", ").replaceAll("_", " "),
-  });
   document.documentElement.dataset.change = String(changes);
   if (source !== "choice" && !editor.broken) live();
   drawNumbers();

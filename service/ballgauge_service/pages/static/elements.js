@@ -24,7 +24,7 @@ function filled(made, attributes, children) {
   return made;
 }
 
-/** Make a table with a heading row; the first cell of each row heads it. */
+/** Make a table with a heading row; the first cell of each row heads it; a cell is a text or an element. */
 export function table(caption, heads, rows, kind = "numbers") {
   const head = element(
     "tr",
@@ -36,7 +36,7 @@ export function table(caption, heads, rows, kind = "numbers") {
       "tr",
       {},
       element("th", { scope: "row", text: first }),
-      others.map((text) => element("td", { text })),
+      others.map((cell) => (cell instanceof Node ? element("td", {}, cell) : element("td", { text: cell }))),
     ),
   );
   return element(

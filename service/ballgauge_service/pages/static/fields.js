@@ -35,7 +35,7 @@ export class Field {
   }
 
   get isText() {
-    return ["text", "line"].includes(this.spec.control);
+    return ["text", "line", "list"].includes(this.spec.control);
   }
 
   control() {
@@ -61,7 +61,7 @@ export class Field {
       type: "text",
       autocomplete: "off",
       spellcheck: "false",
-      maxlength: 64,
+      maxlength: spec.control === "list" ? 400 : 64,
       ...told,
     });
   }
@@ -97,6 +97,11 @@ export class Field {
     if (spec.control === "flag") return input.checked;
     if (spec.control === "check") return input.value ? input.value === "true" : undefined;
     if (spec.control === "text") return typed(input.value, spec);
+    if (spec.control === "list") {
+      const all = input.value.split(/;|,\s+/).map((text) => typed(text, spec));
+      const said = all.filter((each) => each !== undefined);
+      return said.length ? said : undefined;
+    }
     return input.value.trim() || undefined;
   }
 
@@ -104,7 +109,7 @@ export class Field {
     this.change(
       this.path,
       this.value(),
-      this.spec.control === "text" && isUnfinished(this.input.value),
+      ["text", "list"].includes(this.spec.control) && isUnfinished(this.input.value),
       false,
     );
   }
@@ -115,6 +120,11 @@ export class Field {
     const { input, spec } = this;
     if (spec.control === "flag") input.checked = value ?? spec.default === "true";
     else if (spec.control === "text") input.value = shown(value, spec);
+    else if (spec.control === "list")
+      input.value = [value ?? []]
+        .flat()
+        .map((each) => shown(each, spec))
+        .join("; ");
     else input.value = value ?? spec.default ?? "";
   }
 

@@ -1,13 +1,13 @@
 // What a design should reach and what may move: one ball, or a set of balls that share parts; solved on the
 // page.
 
-import * as calls from "./calls.js";
-import { element, table } from "./elements.js";
+import { Asking, jobAlone } from "./asking.js";
+import { around, chart, path as line } from "./chart.js";
+import { element, svg, table } from "./elements.js";
 import { Field } from "./fields.js";
 import { replaced } from "./history.js";
-import { clearProblem, showProblem } from "./problem.js";
 import { amount } from "./quantities.js";
-import { gettext, outcomeWord, plain, quantity } from "./words.js";
+import { gettext, outcomeWord, plain, quantity, shownIn } from "./words.js";
 
 const FINE = [
   "differential",
@@ -31,9 +31,6 @@ const KINDS = {
   hold: ["tolerance"],
 }; // how a number is asked for, and what is typed for it
 const HALF = { "g/mL": 0.5, in: 0.25, deg: 10, "": 0.1 }; // a first way from the present value (ours)
-
-/** The job of a request: its kind, "solve" or "set", and itself. */
-export const jobOf = (request) => (request.set ? ["set", request.set] : ["solve", request.solve ?? {}]);
 
 /** The design with the solids that a solution found, part by part; null where a part is gone. */
 export function taken(request, solution) {
@@ -62,26 +59,56 @@ export class Search {
     this.lay = lay;
     this.result = null;
     this.built = "";
-    this.call = null;
+    this.chosen = null; // the job that is looked at, where the request has several
     this.holder = document.getElementById("search");
     this.told = document.getElementById("search-told");
     this.box = document.getElementById("solutions");
-    document.getElementById("stop").addEventListener("click", () => this.call?.abort());
+    this.asking = new Asking({
+      editor,
+      send,
+      button: document.getElementById("solve"),
+      stop: document.getElementById("stop"),
+      progress: document.getElementById("search-progress"),
+      told: this.told,
+    });
+  }
+
+  /** The job that the fields show: "solve", "set" or "family". */
+  get kind() {
+    const { request } = this.editor;
+    if (this.chosen && request[this.chosen]) return this.chosen;
+    return ["set", "solve", "family"].find((each) => request[each]) ?? "solve";
+  }
+
+  get job() {
+    return this.editor.request[this.kind] ?? {};
   }
 
   put(path, value, key = null) {
     this.editor.put(replaced(this.editor.request, path, value), { key });
   }
 
-  /** One ball becomes a set of two, with the same targets and ticks; a set becomes its first ball. */
+  /**
+   * One ball becomes a set of two, with the same targets and ticks; a set becomes its first ball; a family
+   * takes both on, and stays when one looks at another job.
+   */
   turn(kind) {
     const { solve, set, ...rest } = this.editor.request;
-    const job = solve ?? set ?? {};
-    const shared = {
-      ...(job.parameters && { parameters: job.parameters }),
-      ...(job.seed !== undefined && { seed: job.seed }),
-    };
-    const targets = solve?.targets ?? set?.variants?.[0]?.targets;
+    this.chosen = kind;
+    if (this.editor.request[kind]) {
+      this.draw();
+      return;
+    }
+    const job = solve ?? set ?? rest.family ?? {};
+    const parameters = job.parameters?.map(({ variants: _, ...each }) => each);
+    const shared = { ...(parameters && { parameters }), ...(job.seed !== undefined && { seed: job.seed }) };
+    const targets = solve?.targets ?? set?.variants?.[0]?.targets ?? rest.family?.hold;
+    if (kind === "family") {
+      const { weight: _, ...hold } = targets ?? {};
+      const family = { parameters: [], ...(Object.keys(hold).length && { hold }), ...shared };
+      this.editor.put({ ...this.editor.request, family });
+      return;
+    }
     const balls = [1, 2].map((number) => ({
       name: gettext("ball {number}", { number }),
       ...(targets && { targets }),
@@ -95,7 +122,7 @@ export class Search {
 
   draw() {
     const { request } = this.editor;
-    const [kind, job] = jobOf(request);
+    const { kind, job } = this;
     const shape = (targets) => Object.entries(targets ?? {}).map(([name, each]) => [name, kindOf(each)]);
     const structure = JSON.stringify([
       kind,
@@ -106,6 +133,8 @@ export class Search {
       (request.design?.solids ?? []).map((each) => [each.name, each.shape, each.points?.length]),
       [job.over, job.take, job.clear_of, Boolean(request.drilling), this.isDrilled(job)],
       [(job.variants ?? []).map((each) => [each.add, each.replace]), Boolean(request.compare?.design)],
+      [shape(job.hold), (job.changes ?? []).map(({ up_to: _, ...each }) => each), job.trade_off],
+      (job.across ?? []).map((each) => each.variants),
     ]);
     if (structure !== this.built) this.build(kind, job, structure);
     this.mark();
@@ -114,12 +143,13 @@ export class Search {
   build(kind, job, structure) {
     this.built = structure;
     const focus = document.activeElement?.id;
-    for (const start of ["solve.", "set."]) this.editor.drop(start);
+    for (const start of ["solve.", "set.", "family."]) this.editor.drop(start);
     document.getElementById("search-kind").value = kind;
-    const balls =
-      kind === "set"
-        ? (job.variants ?? []).map((ball, at) => this.ball(ball, at))
-        : [this.targets(job.targets, ["solve", "targets"])];
+    const balls = {
+      set: () => (job.variants ?? []).map((ball, at) => this.ball(ball, at)),
+      solve: () => [this.targets(job.targets, ["solve", "targets"])],
+      family: () => this.family(job),
+    }[kind]();
     const more = element("button", {
       type: "button",
       id: "add-ball",
@@ -137,6 +167,7 @@ export class Search {
         kind === "set" ? this.across(job) : null,
         this.isDrilled(job) ? this.drillings(kind, job) : null,
         this.moving(kind, job),
+        kind === "solve" ? this.front(job) : null,
         this.how(kind),
       ].filter(Boolean),
     );
@@ -146,7 +177,7 @@ export class Search {
   /** Whether anything is wanted of the drilled ball. */
   isDrilled(job) {
     const wanted = [
-      ...[job.targets, ...(job.variants ?? []).map((each) => each.targets)].flatMap((each) =>
+      ...[job.targets, job.hold, ...(job.variants ?? []).map((each) => each.targets)].flatMap((each) =>
         Object.keys(each ?? {}),
       ),
       ...(job.across ?? []).map((each) => each.number),
@@ -237,12 +268,97 @@ export class Search {
       ["starts", gettext("Places to search from")],
       ["keep", gettext("Most solutions")],
       ["seed", gettext("Seed")],
-    ].map(([name, text]) => this.field(text, {}, [kind, name]).node);
+    ]
+      .filter(([name]) => kind !== "family" || name === "seed")
+      .map(([name, text]) => this.field(text, {}, [kind, name]).node);
     return element(
       "details",
       { class: "more" },
       element("summary", { text: gettext("How it is searched") }),
       element("div", { class: "grid" }, fields),
+    );
+  }
+
+  /** The weights of a family, what is held in them, and other parts in its lighter balls. */
+  family(job) {
+    const { weight } = this.contract.targets;
+    const path = ["family", "weights"];
+    const about = gettext("With ; between them.");
+    const spec = { ...weight, assumed: this.contract.assumed.weights };
+    const weights = this.field(gettext("Weights"), spec, path, about, "list");
+    const changes = job.changes ?? [];
+    const put = (next) => this.put(["family", "changes"], next.length ? next : undefined);
+    const rows = changes.map((change, at) => {
+      const start = ["family", "changes", at];
+      return element(
+        "fieldset",
+        { class: "wanted-of" },
+        element("legend", { text: gettext("Lighter balls, {number}", { number: at + 1 }) }),
+        this.field(gettext("In balls up to"), weight, [...start, "up_to"]).node,
+        this.leftOut(change, start, `change-${at}`),
+        this.ownParts(change, start),
+        element("button", {
+          type: "button",
+          text: gettext("Remove this change"),
+          onclick: () => put(changes.filter((_, each) => each !== at)),
+        }),
+      );
+    });
+    return [
+      element("div", { class: "grid" }, weights.node),
+      element("p", {
+        class: "quiet",
+        text: gettext(
+          "What is held; without any, RG and differential as the design has them. What may move meets it.",
+        ),
+      }),
+      this.targets(job.hold, ["family", "hold"], "family"),
+      ...rows,
+      element("button", {
+        type: "button",
+        id: "change-add",
+        text: gettext("Other parts in lighter balls"),
+        onclick: () => put([...changes, { up_to: 12 }]),
+      }),
+    ];
+  }
+
+  /** Which two targets are weighed against each other. */
+  front(job) {
+    const names = Object.keys(job.targets ?? {}).filter((name) => this.contract.targets[name]);
+    const now = job.trade_off;
+    if (names.length < 2 && !now) return null;
+    const path = ["solve", "trade_off"];
+    const choose = (member, text) => {
+      const field = new Field(
+        {
+          control: "choice",
+          label: text,
+          description: text,
+          words: names.map((name) => [name, this.contract.targets[name].label]),
+        },
+        [...path, member],
+        (...given) => this.editor.take(...given),
+      );
+      return this.editor.add(field).node;
+    };
+    return element(
+      "fieldset",
+      { class: "wanted-of" },
+      element("legend", { text: gettext("Two targets in conflict") }),
+      this.tick("front", gettext("Follow what the one costs the other"), Boolean(now), (on) =>
+        this.put(path, on ? { first: names[0], second: names[1] } : undefined),
+      ),
+      now
+        ? element(
+            "div",
+            { class: "grid" },
+            choose("first", gettext("From this target")),
+            choose("second", gettext("to this one")),
+            this.field(gettext("Points"), { assumed: this.contract.assumed.points }, [...path, "points"])
+              .node,
+          )
+        : null,
     );
   }
 
@@ -290,9 +406,9 @@ export class Search {
     );
   }
 
-  field(label, unit, path, description = label) {
+  field(label, unit, path, description = label, control = "text") {
     const take = (...given) => this.editor.take(...given);
-    return this.editor.add(new Field({ control: "text", label, description, ...unit }, path, take));
+    return this.editor.add(new Field({ ...unit, control, label, description }, path, take));
   }
 
   ball(ball, at) {
@@ -304,28 +420,12 @@ export class Search {
         (...given) => this.editor.take(...given),
       ),
     );
-    const out = ball.leave_out ?? [];
-    const ticks = this.editor.request.design.solids
-      .slice(1)
-      .map((solid, index) =>
-        this.tick(`out-${at}-${index}`, solid.name, out.includes(solid.name), (on) =>
-          this.put(
-            [...path, "leave_out"],
-            on ? [...out, solid.name] : out.filter((each) => each !== solid.name),
-          ),
-        ),
-      );
     return element(
       "fieldset",
       { class: "wanted-of" },
       element("legend", { text: ball.name ?? "" }),
       name.node,
-      element(
-        "div",
-        { class: "ticks", role: "group", "aria-label": gettext("Left out") },
-        element("span", { class: "quiet", text: gettext("Left out:") }),
-        ticks,
-      ),
+      this.leftOut(ball, path, `out-${at}`),
       this.ownParts(ball, path),
       this.targets(ball.targets, [...path, "targets"]),
       element("button", {
@@ -341,17 +441,37 @@ export class Search {
     );
   }
 
+  /** Ticks of the parts that a ball is without. */
+  leftOut({ leave_out: out = [] }, path, start) {
+    const put = (next) => this.put([...path, "leave_out"], next.length ? next : undefined);
+    const ticks = this.editor.request.design.solids
+      .slice(1)
+      .map((solid, index) =>
+        this.tick(`${start}-${index}`, solid.name, out.includes(solid.name), (on) =>
+          put(on ? [...out, solid.name] : out.filter((each) => each !== solid.name)),
+        ),
+      );
+    return element(
+      "div",
+      { class: "ticks", role: "group", "aria-label": gettext("Left out") },
+      element("span", { class: "quiet", text: gettext("Left out:") }),
+      ticks,
+    );
+  }
+
   tick(id, words, on, set) {
     const input = element("input", { type: "checkbox", id, checked: on, onchange: () => set(input.checked) });
     return element("label", { class: "tick", for: id }, input, words);
   }
 
-  targets(targets, path) {
+  targets(targets, path, kind = "") {
     const start = path.slice(0, -1).join("-");
     const rows = Object.entries(targets ?? {}).map(([name, target]) =>
       this.target(name, target, [...path, name]),
     );
-    const rest = Object.entries(this.contract.targets).filter(([name]) => !targets?.[name]);
+    const rest = Object.entries(this.contract.targets).filter(
+      ([name]) => !targets?.[name] && !(kind === "family" && name === "weight"),
+    );
     const choice = element(
       "select",
       { id: `${start}-number`, "aria-label": gettext("Number to reach") },
@@ -360,7 +480,7 @@ export class Search {
     const add = element("button", {
       type: "button",
       id: `${start}-add`,
-      text: gettext("Add a target"),
+      text: kind === "family" ? gettext("Hold this number") : gettext("Add a target"),
       onclick: () => this.put([...path, choice.value], this.first(choice.value)),
     });
     return element("div", { class: "targets" }, rows, element("p", { class: "tools" }, choice, add));
@@ -442,6 +562,8 @@ export class Search {
         { class: "target", role: "group", "aria-label": label },
         element("span", { class: "target-name", text: label }),
         this.field(gettext("the same within"), unit, ["set", "across", at, "within"]).node,
+        this.field(gettext("counts"), {}, ["set", "across", at, "weight"]).node,
+        this.sameIn(job, each, at, label),
         element("button", {
           type: "button",
           class: "small",
@@ -482,6 +604,28 @@ export class Search {
             ),
         }),
       ),
+    );
+  }
+
+  /** In which balls of a set a number is the same. */
+  sameIn(job, each, at, label) {
+    const names = job.variants.map((ball) => ball.name);
+    if (names.length < 3 && !each.variants) return null;
+    const now = each.variants ?? names;
+    const ticks = names.map((name, index) =>
+      this.tick(`across-${at}-${index}`, name, now.includes(name), (on) => {
+        const next = names.filter((one) => (one === name ? on : now.includes(one)));
+        this.put(["set", "across", at, "variants"], next.length === names.length ? undefined : next);
+      }),
+    );
+    return element(
+      "div",
+      {
+        class: "ticks",
+        role: "group",
+        "aria-label": gettext("Where {number} is the same", { number: label }),
+      },
+      ticks,
     );
   }
 
@@ -763,79 +907,30 @@ export class Search {
     return { lower: round(now * (1 - share)), upper: round(now * (1 + share)) };
   }
 
-  /** @returns {any} */
   asked() {
-    const { request } = this.editor;
-    const [kind, job] = jobOf(request);
-    const { design, drilling, balance_arm: arm, rules } = request;
-    return {
-      design,
-      ...(drilling && { drilling }),
-      ...(arm !== undefined && { balance_arm: arm }),
-      ...(rules && { rules }),
-      detail: "numbers",
-      [kind]: job,
-    };
+    return jobAlone(this.editor.request, this.kind, this.job);
   }
 
   async solve() {
-    if (this.call || this.editor.broken) return;
     const request = this.asked();
-    this.call = new AbortController();
-    this.running(true);
-    const started = performance.now();
-    try {
-      const answer = await this.follow(request, this.call.signal);
-      clearProblem(this.editor);
+    const answer = await this.asking.ask(request);
+    if (answer) {
       this.result = { request, answer };
-      this.told.textContent = gettext("Solved in {seconds} s.", {
-        seconds: plain((performance.now() - started) / 1000, 1),
-      });
       this.show();
-    } catch (error) {
-      const stopped = this.call.signal.aborted;
-      this.told.textContent = stopped ? gettext("Stopped.") : gettext("Not solved.");
-      if (!stopped) showProblem(this.editor, error);
     }
-    this.running(false);
-    this.call = null;
     document.documentElement.dataset.solved = String(
       Number(document.documentElement.dataset.solved ?? 0) + 1,
     );
   }
 
-  running(is) {
-    document.getElementById("solve").setAttribute("aria-busy", String(is));
-    document.getElementById("stop").hidden = !is;
-    document.getElementById("search-progress").hidden = !is;
-    document.getElementById("search-progress").value = 0;
-    if (is) this.told.textContent = gettext("Solving…");
-  }
-
-  /** Ask and read the lines of progress up to the answer. */
-  async follow(request, signal) {
-    const response = await this.send(request, { accept: "application/x-ndjson", signal });
-    const reader = response.body.pipeThrough(new TextDecoderStream()).getReader();
-    for (let rest = ""; ; ) {
-      const { done, value } = await reader.read();
-      if (done) throw new calls.Unreachable();
-      const lines = (rest + value).split("\n");
-      rest = lines.pop();
-      for (const line of lines.map((each) => JSON.parse(each))) {
-        if (line.result) return line.result;
-        if (line.problem) throw new calls.Refused(line.problem);
-        document.getElementById("search-progress").value = line.progress;
-      }
-    }
-  }
-
   get solutions() {
-    return (this.result?.answer.solved ?? this.result?.answer.set)?.solutions ?? [];
+    const { answer } = this.result ?? {};
+    return (answer?.solved ?? answer?.set)?.solutions ?? [];
   }
 
   show() {
     const { answer, request } = this.result;
-    const found = answer.solved ?? answer.set;
+    const found = answer.solved ?? answer.set ?? familyOf(answer.family);
     const isSolved = request.set ? request.set.parameters?.length > 0 : true;
     const head = !isSolved
       ? gettext("The set as it is")
@@ -855,10 +950,23 @@ export class Search {
         {},
         found.conflicts.map((each) => element("li", { text: each.message })),
       ),
+      ...(request.family
+        ? [this.members(found.members, request)]
+        : [
+            element(
+              "ol",
+              { class: "solution-list" },
+              found.solutions.map((each, index) => this.solution(each, index, request, isSolved)),
+            ),
+            this.costs(found.trade_off),
+          ]
+      ).filter(Boolean),
       element(
-        "ol",
-        { class: "solution-list" },
-        found.solutions.map((each, index) => this.solution(each, index, request, isSolved)),
+        "ul",
+        {},
+        answer.cautions
+          .filter(({ pointer }) => /^\/(solve|set|family)/.test(pointer ?? ""))
+          .map(({ message }) => element("li", { text: message })),
       ),
     );
     this.mark();
@@ -938,9 +1046,107 @@ export class Search {
     );
   }
 
+  /** The balls of a family side by side. */
+  members(members, request) {
+    const names = [...new Set(["weight", ...members.flatMap((each) => Object.keys(each.changes))])];
+    const { targets } = this.contract;
+    const title = gettext("The family, ball by ball");
+    const rows = names.flatMap((name) => {
+      const { label, unit } = targets[name];
+      const own = [label, ...members.map((each) => quantity(each.numbers[name], unit))];
+      if (name === "weight") return [own];
+      const change = members.map((each) => quantity(each.changes[name], unit, { signed: true }));
+      return [own, [gettext("{number}: change", { number: label }), ...change]];
+    });
+    rows.push(
+      [gettext("what was asked"), ...members.map((each) => (each.met ? gettext("met") : gettext("not met")))],
+      [gettext("rules of approval"), ...members.map((each) => outcomeWord(each.outcome))],
+      ...members[0].values.map((value, at) => [
+        `${value.solids.join(", ")}: ${this.valueName(value, request)}`,
+        ...members.map(({ values }) => quantity(values[at].value, values[at].unit)),
+      ]),
+      ["", ...members.map((each) => this.ballTools(each, quantity(each.weight, "lb")))],
+    );
+    const heads = [gettext("quantity"), ...members.map((each) => quantity(each.weight, "lb"))];
+    return element(
+      "div",
+      {
+        class: "wide solution",
+        "data-met": String(members.every((each) => each.met)),
+        tabindex: 0,
+        role: "region",
+        "aria-label": title,
+      },
+      table(title, heads, rows),
+    );
+  }
+
+  /** Buttons that take a found ball over, and lay it over. */
+  ballTools(ball, name) {
+    const { request } = this.editor;
+    const button = (words, onclick) =>
+      element("button", { type: "button", text: words, "aria-label": `${words}: ${name}`, onclick });
+    return element(
+      "span",
+      { class: "tools" },
+      button(gettext("Take this one"), () => this.take({ ...request.design, solids: ball.design.solids })),
+      button(gettext("Lay it over"), () => this.lay(ball.design, name)),
+    );
+  }
+
+  /** The front of two targets: drawn, and point by point. */
+  costs(front) {
+    if (!front) return null; // a caution says so where it was asked for
+    const ends = [front.first, front.second].map((name) => ({ name, ...this.contract.targets[name] }));
+    const [across, upward] = ends.map(({ name, unit }) =>
+      front.points.map((point) => shownIn(point.numbers[name], unit)[0]),
+    );
+    const titled = ({ label, unit }) => [label, shownIn(1, unit)[1]].filter(Boolean).join(", ");
+    const title = gettext("What {first} costs {second}", { first: ends[0].label, second: ends[1].label });
+    const drawn = chart({
+      label: title,
+      xRange: around(across),
+      yRange: around(upward),
+      xTitle: titled(ends[0]),
+      yTitle: titled(ends[1]),
+    });
+    const places = across
+      .map((value, index) => [drawn.x(value), drawn.y(upward[index])])
+      .sort(([one], [other]) => one - other);
+    drawn.add(
+      svg("path", { class: "front-line", d: line(places) }),
+      places.map(([cx, cy]) => svg("circle", { class: "front-point", cx, cy, r: 4 })),
+    );
+    const rows = front.points.map((point, index) => [
+      gettext("Point {number}", { number: index + 1 }),
+      ...ends.map(({ name, unit }) => quantity(point.numbers[name], unit)),
+      point.met ? gettext("met") : gettext("not met"),
+      outcomeWord(point.outcome),
+      this.ballTools(point, gettext("Point {number}", { number: index + 1 })),
+    ]);
+    const heads = [
+      "",
+      ...ends.map((end) => end.label),
+      gettext("what was asked"),
+      gettext("rules of approval"),
+      "",
+    ];
+    return element(
+      "div",
+      { id: "front-found" },
+      element("h3", { text: title }),
+      drawn.picture,
+      element(
+        "div",
+        { class: "wide", tabindex: 0, role: "region", "aria-label": title },
+        table(title, heads, rows),
+      ),
+    );
+  }
+
   /** What a value of a solution is; the request tells which ratio or point. */
   valueName({ field, solids }, request) {
-    const asked = (request.set ?? request.solve).parameters ?? [];
+    const asked = (request.set ?? request.solve ?? request.family).parameters ?? [];
     const same = asked.filter((each) => fieldOf(each) === field && String(each.solids) === String(solids));
     return same.length === 1 ? this.nameOf(same[0]) : this.nameOf({ field });
   }
@@ -965,6 +1171,13 @@ export class Search {
     this.told.textContent = "";
   }
 }
+
+/** A family's members as a search finds them. */
+const familyOf = (family) => ({
+  met: family.members.every((each) => each.met),
+  conflicts: [],
+  members: family.members,
+});
 
 const round = (value) => Number(value.toFixed(4));
 const fieldOf = ({ field = "density" }) => field;
