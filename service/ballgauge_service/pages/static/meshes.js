@@ -9,15 +9,35 @@ import { gettext, plain } from "./words.js";
 const MIB = 2 ** 20;
 const SMALL = 0.01; // the scale at which a mesh is asked for, so that it fits into any ball
 const MM = 25.4;
+const ROOM = 512 * MIB; // most that this browser keeps of mesh files (ours)
+const DAY = 86400000; // how long a file stays that no kept design names: it may still be brought back by undo
 
 const held = new Map(); // every file that this page has seen, by name
 const unkept = new Set(); // those that this browser does not keep
+
+/** Forget the files that no kept design names any more; gives how much the others have together. */
+async function forget() {
+  const [names, kept] = await Promise.all([
+    files("meshes", "readonly", (all) => all.getAllKeys()),
+    files("meshes", "readonly", (all) => all.getAll()),
+  ]);
+  const texts = Object.values(localStorage).join("\n");
+  let size = 0;
+  for (const [at, file] of kept.entries()) {
+    // Within a text of a text, as what is kept is, its quotes are escaped.
+    const named = JSON.stringify(JSON.stringify(names[at])).slice(1, -1);
+    const stays = held.has(names[at]) || texts.includes(named) || Date.now() - file.at < DAY;
+    if (stays) size += file.data.size;
+    else await files("meshes", "readwrite", (all) => all.delete(names[at]));
+  }
+  return size;
+}
 
 /** The file of a name, null where this browser has none. */
 async function fileOf(name) {
   if (!held.has(name)) {
     const found = await files("meshes", "readonly", (all) => all.get(name)).catch(() => null);
-    if (found) held.set(name, found);
+    if (found) held.set(name, found.data);
   }
   return held.get(name) ?? null;
 }
@@ -31,7 +51,12 @@ async function keep(file) {
     name = `${stem} ${number}${ending ?? ""}`;
   held.set(name, data);
   unkept.delete(name);
-  await files("meshes", "readwrite", (all) => all.put(data, name)).catch(() => unkept.add(name));
+  try {
+    if ((await forget()) + data.size > ROOM) unkept.add(name);
+    else await files("meshes", "readwrite", (all) => all.put({ data, at: Date.now() }, name));
+  } catch {
+    unkept.add(name); // a browser that keeps nothing
+  }
   return name;
 }
 
@@ -49,29 +74,20 @@ const sized = (size) =>
 const endingOf = (mesh) =>
   mesh.format ?? mesh.file?.split(".").at(-1).toLowerCase().replace("stp", "step") ?? "stl";
 
-/** Every list of meshes in a request, with its pointer. */
-const lists = (request) =>
-  [
-    [request.design, "/design/meshes"],
-    [request.compare?.design, "/compare/design/meshes"],
-  ].filter(([design]) => design?.meshes?.length);
-
 /** A request as a form with the files that it names. Throws Refused where one is not there. */
 export async function formOf(request) {
   const errors = [];
   const found = new Map();
-  for (const [design, pointer] of lists(request)) {
-    for (const [at, mesh] of design.meshes.entries()) {
-      if (mesh.file === undefined) continue;
-      const file = await fileOf(mesh.file);
-      if (file) found.set(mesh.file, file);
-      else
-        errors.push({
-          pointer: `${pointer}/${at}/file`,
-          detail: gettext("{file} is not kept in this browser: choose it again", { file: mesh.file }),
-        });
-    }
-  }
+  await each(request, async (mesh, pointer) => {
+    const file = mesh.file === undefined ? null : await fileOf(mesh.file);
+    if (file) found.set(mesh.file, file);
+    else if (mesh.file !== undefined)
+      errors.push({
+        pointer: `${pointer}/file`,
+        detail: gettext("{file} is not kept in this browser: choose it again", { file: mesh.file }),
+      });
+    return mesh;
+  });
   if (errors.length) throw new Refused({ status: 422, detail: gettext("A mesh file is not there."), errors });
   const form = new FormData();
   form.append("options", JSON.stringify(request));
@@ -135,12 +151,16 @@ export async function unpacked(request) {
   });
 }
 
+/** The request with every mesh changed by `change(mesh, pointer)`. */
 async function each(request, change) {
-  const design = async (one) =>
-    Array.isArray(one?.meshes) ? { ...one, meshes: await Promise.all(one.meshes.map(change)) } : one;
-  const next = { ...request, design: await design(request.design) };
+  const design = async (one, start) => {
+    if (!Array.isArray(one?.meshes)) return one;
+    const changed = one.meshes.map((mesh, at) => change(mesh, `${start}/meshes/${at}`));
+    return { ...one, meshes: await Promise.all(changed) };
+  };
+  const next = { ...request, design: await design(request.design, "/design") };
   if (request.compare?.design)
-    next.compare = { ...request.compare, design: await design(request.compare.design) };
+    next.compare = { ...request.compare, design: await design(request.compare.design, "/compare/design") };
   return next;
 }
 
@@ -148,6 +168,9 @@ async function each(request, change) {
 class Shape {
   constructor(triangles) {
     this.triangles = triangles;
+    const [points, corners] = welded(triangles);
+    this.points = points;
+    this.corners = corners;
     this.key = "";
     this.loops = [null, null];
   }
@@ -173,37 +196,73 @@ class Shape {
   /** Its outlines in a section, as `outline` gives them. */
   section(solid, across) {
     const key = JSON.stringify([solid.position, solid.rotation, solid.scale]);
-    if (key !== this.key) this.loops = [0, 1].map((each) => sliced(this.placed(solid), each));
+    if (key !== this.key) this.loops = [0, 1].map((each) => this.sliced(solid, each));
     this.key = key;
     return this.loops[across];
   }
+
+  /** Closed lines in which the triangles meet the plane of a section; null where they do not. */
+  sliced(solid, across) {
+    const { points, corners } = this;
+    const axes = axesOf(solid.rotation);
+    const middle = middleOf(solid);
+    const scale = Number(solid.scale ?? 1);
+    const [off, along] = across ? [0, 1] : [1, 0];
+    const count = points.length / 3;
+    /** Of every point, its place along an axis of the design. */
+    const placed = (row) => {
+      const [x, y, z] = axes.map((axis) => scale * axis[row]);
+      const found = new Float64Array(count);
+      for (let at = 0; at < count; at++)
+        found[at] = middle[row] + x * points[3 * at] + y * points[3 * at + 1] + z * points[3 * at + 2];
+      return found;
+    };
+    const [height, right, up] = [off, along, 2].map(placed);
+    const ends = new Map(); // by the edge that is cut: where, and which ends are next to it
+    const cut = (a, b) => {
+      const key = Math.min(a, b) * count + Math.max(a, b);
+      if (!ends.has(key)) {
+        const share = height[a] / (height[a] - height[b]);
+        const at = [right, up].map((place) => place[a] + share * (place[b] - place[a]));
+        ends.set(key, { at, next: [] });
+      }
+      return ends.get(key);
+    };
+    for (let start = 0; start < corners.length; start += 3) {
+      const [a, b, c] = [corners[start], corners[start + 1], corners[start + 2]];
+      const [one, other, third] = [height[a] >= 0, height[b] >= 0, height[c] >= 0];
+      if (one === other && other === third) continue;
+      const [alone, left, back] = one === other ? [c, a, b] : one === third ? [b, c, a] : [a, b, c];
+      const [first, second] = [cut(alone, left), cut(alone, back)];
+      first.next.push(second);
+      second.next.push(first);
+    }
+    return closed([...ends.values()]);
+  }
 }
 
-/** Closed lines in which triangles meet the plane of a section; null where they do not. */
-function sliced(points, across) {
-  const [off, along] = across ? [0, 1] : [1, 0];
-  const ends = new Map(); // by the edge that is cut: where, and which edges are next to it
-  const place = (at) => `${points[at]} ${points[at + 1]} ${points[at + 2]}`;
-  for (let start = 0; start < points.length; start += 9) {
-    const corners = [start, start + 3, start + 6];
-    const sides = corners.map((at) => points[at + off] >= 0);
-    if (sides[0] === sides[1] && sides[1] === sides[2]) continue;
-    const cut = [0, 1, 2]
-      .filter((side) => sides[side] !== sides[(side + 1) % 3])
-      .map((side) => {
-        const [a, b] = [corners[side], corners[(side + 1) % 3]];
-        const key = [place(a), place(b)].sort().join("|");
-        const share = points[a + off] / (points[a + off] - points[b + off]);
-        const at = [along, 2].map((axis) => points[a + axis] + share * (points[b + axis] - points[a + axis]));
-        if (!ends.has(key)) ends.set(key, { at, next: [] });
-        return ends.get(key);
-      });
-    cut[0].next.push(cut[1]);
-    cut[1].next.push(cut[0]);
+/** The points of triangles, each once, and for each corner which of them it is. */
+function welded(triangles) {
+  const known = new Map();
+  const points = [];
+  const corners = new Uint32Array(triangles.length / 3);
+  for (let corner = 0; corner < corners.length; corner++) {
+    const place = triangles.subarray(3 * corner, 3 * corner + 3);
+    const key = place.join(" ");
+    if (!known.has(key)) {
+      known.set(key, known.size);
+      points.push(...place);
+    }
+    corners[corner] = known.get(key);
   }
+  return [Float64Array.from(points), corners];
+}
+
+/** Lines that are closed, of ends that know those next to them; null where there are none. */
+function closed(ends) {
   const loops = [];
   const seen = new Set();
-  for (const first of ends.values()) {
+  for (const first of ends) {
     const loop = [];
     for (let now = first; now && !seen.has(now); now = now.next.find((other) => !seen.has(other))) {
       seen.add(now);
