@@ -402,6 +402,14 @@ def lines_of(response: Any) -> list[dict[str, Any]]:
     return [json.loads(line) for line in response.get_data().splitlines()]
 
 
+def test_lines_speak_the_language_asked_for(post: Any, skarn: dict[str, Any]) -> None:
+    """Against the plain answer in German, which is not the English one."""
+    german = {"Accept-Language": "de"}
+    *_, last = lines_of(post(skarn, headers={**german, "Accept": "application/x-ndjson"}))
+    assert last["result"] == post(skarn, headers=german).get_json()
+    assert last["result"]["cautions"] != post(skarn).get_json()["cautions"]
+
+
 def test_progress_comes_before_the_result(post: Any) -> None:
     """Against the plain answer: the same result, after shares that never fall."""
     request = design_example("skarn_targets")

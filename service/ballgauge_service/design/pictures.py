@@ -21,9 +21,12 @@ ROOM = (34.0, 12.0)
 """Size of a panel, its margins, and the least cell that holds its number [px] (ours)."""
 
 PALE, DARK = (232, 241, 249), (31, 95, 168)
-LINE, LIGHT, OWN = (20, 40, 70), (255, 255, 255), (163, 21, 48)
-"""Colors of the least and the greatest value, of lines, of letters on the dark, of the drilling's own layout
-(ours)."""
+LINE, INK, LIGHT, OWN = (20, 40, 70), (0, 0, 0), (255, 255, 255), (163, 21, 48)
+"""Colors of the least and the greatest value, of lines, of letters on pale and on dark, of the drilling's
+own layout (ours)."""
+
+STANDS_OUT = 0.84
+"""The share of dark from which on light letters have the better contrast (WCAG 2.2, 1.4.3)."""
 
 LINES = 7
 """Most lines of equal value (ours)."""
@@ -97,7 +100,7 @@ def _panel(values: Values, name: str, layout: Structs, style: Style) -> Picture:
             picture.shapes.append(Box(x, y, right - x, foot - y, _color(share)))
             if right - x >= ROOM[0] and foot - y >= ROOM[1]:
                 text = style.decimal(style.shown(value, "in"), 3 if style.metric else 4)
-                ink = LIGHT if share > 0.6 else LINE
+                ink = LIGHT if share > STANDS_OUT else INK
                 words.append(Word((x + right) / 2, (y + foot) / 2 + 3.5, text, ink, "middle"))
     if high - low > 1e-6:
         inch = style.shown(1.0, "in")

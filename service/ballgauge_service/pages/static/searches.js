@@ -996,6 +996,15 @@ export class Search {
       this.contract.targets[name].label,
       ...balls.map((ball, at) => cell(ball, name, at)),
     ]);
+    for (const { number, unit, apart, within, met } of solution.across ?? [])
+      rows.push([
+        gettext("{number}: apart, of {within}", {
+          number: this.contract.targets[number].label,
+          within: quantity(within, unit),
+        }),
+        `${quantity(apart, unit)} ${met ? "✓" : "✕"}`,
+        ...balls.slice(1).map(() => ""),
+      ]);
     rows.push([gettext("rules of approval"), ...balls.map((ball) => outcomeWord(ball.outcome))]);
     const values = solution.values.map((each) =>
       [

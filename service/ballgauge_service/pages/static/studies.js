@@ -8,6 +8,7 @@ import { gettext, plain, quantity, shownIn } from "./words.js";
 
 const MAPPED = ["drilled_differential", "drilled_intermediate_differential"];
 const WIDTHS = { "g/mL": 0.02, in: 0.02, deg: 1, "": 0.01 }; // a first standard deviation (ours)
+const DARK = 0.84; // from this share on, white letters stand out better than black ones
 const STRIP = { width: 150, height: 18, margin: 8 };
 const ENDS = [0.025, 0.975];
 const EVENLY = 3 ** 0.5; // a half width is so many standard deviations of its even spread
@@ -202,7 +203,7 @@ class LayoutMap {
         type: "button",
         "data-at": `${column} ${row}`,
         tabindex: -1,
-        class: share > 0.5 ? "dark" : null,
+        class: share > DARK ? "dark" : null,
         "aria-label": [this.layoutOf(map, column, row), quantity(value, unit)].join(": "),
         text: quantity(value, unit, { bare: true, digits: shownIn(1, unit)[1] === "in" ? 4 : 3 }),
         onclick: () => this.look(map, [column, row]),

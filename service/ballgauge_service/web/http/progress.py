@@ -8,10 +8,12 @@ from collections.abc import Callable, Generator
 from contextvars import copy_context
 from typing import Any
 
-from flask import Response, g
+from flask import Response, g, request
 
 from ballgauge_service.core import budget
+from ballgauge_service.pages import languages, sentences
 from ballgauge_service.web.http import refusals, serializer
+from ballgauge_service.web.http.language import translated
 
 PROGRESS = "application/x-ndjson"
 
@@ -21,10 +23,18 @@ Work = Callable[..., dict[str, Any]]
 
 def respond(work: Work) -> Response:
     """Answer in lines what `work` computes in a thread of its own. Closing the answer cancels the work."""
-    return Response(_lines(work, g.get("request_id")), content_type=PROGRESS)
+    language = languages.negotiate(None, request.accept_languages)
+    translate = sentences.translator(language)
+    response = Response(_lines(work, g.get("request_id"), translate), content_type=PROGRESS)
+    response.vary.add("Accept-Language")
+    if translate is not None:
+        response.content_language.add(language)
+    return response
 
 
-def _lines(work: Work, request_id: str | None) -> Generator[bytes, None, None]:
+def _lines(
+    work: Work, request_id: str | None, translate: sentences.Translator | None
+) -> Generator[bytes, None, None]:
     told: queue.SimpleQueue[dict[str, Any]] = queue.SimpleQueue()
     gone = threading.Event()
 
@@ -47,7 +57,7 @@ def _lines(work: Work, request_id: str | None) -> Generator[bytes, None, None]:
     try:
         while "progress" in (event := told.get()):
             yield serializer.dump(event) + b"\n"
-        yield serializer.dump(event) + b"\n"
+        yield serializer.dump(event if translate is None else translated(event, translate)) + b"\n"
     finally:
         gone.set()
         worker.join()
