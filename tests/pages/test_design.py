@@ -16,6 +16,7 @@ from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.select import Select
+from selenium.webdriver.support.ui import WebDriverWait
 
 from ballgauge_schemas.shared.documents import design_example
 
@@ -688,6 +689,14 @@ def with_files(browser: Any, request: dict[str, Any], files: dict[str, bytes]) -
     return found
 
 
+STORE = """const [name, done] = arguments;
+    import('/static/files.js').then(async ({files}) => {
+        const old = {data: new Blob(['solid']), at: 0};
+        if (name) await files('meshes', 'readwrite', (all) => all.put(old, name));
+        done(await files('meshes', 'readonly', (all) => all.getAllKeys())); });"""
+"""Puts an old file in the browser, where one is named, and gives the names of all."""
+
+
 def test_a_mesh_file_is_a_part(browser: Any, downloads: Path, tmp_path: Path) -> None:
     """Added with its unit, drawn, kept through a reload, saved within the file, missed when it is gone."""
     file = tmp_path / "Egg of Ostrel.stl"
@@ -703,9 +712,12 @@ def test_a_mesh_file_is_a_part(browser: Any, downloads: Path, tmp_path: Path) ->
     choose(browser, "mesh-unit", "mm")
     browser.run("document.getElementById('add-mesh').click()")
     browser.wait(lambda: "32 MiB" in browser.text("#mesh-told"), "not told that it is too large")
+    browser.driver.execute_async_script(STORE, "left.stl")
     browser.driver.find_element(By.ID, "mesh-file").send_keys(str(file))
     browser.run("document.getElementById('add-mesh').click()")
     browser.wait(lambda: len(document(browser)["design"]["solids"]) == 2)
+    # What no kept design names, and is old, is forgotten.
+    assert browser.driver.execute_async_script(STORE, None) == [file.name]
     settled(browser)
     assert "browser" in browser.text("#mesh-told")
     request = document(browser)
@@ -799,7 +811,9 @@ def studied(browser: Any, kind: str) -> None:
     """Ask for a study, and wait for its end."""
     before = browser.run("return Number(document.documentElement.dataset.studied ?? 0)")
     browser.run("document.getElementById(arguments[0]).click()", f"ask-{kind}")
-    browser.wait(lambda: browser.run("return Number(document.documentElement.dataset.studied)") > before)
+    # The first study of a server waits until its kernels are compiled.
+    done = "return Number(document.documentElement.dataset.studied ?? 0)"
+    WebDriverWait(browser.driver, 150, 0.05).until(lambda _: browser.run(done) > before)
 
 
 def test_layouts_are_mapped_and_one_is_taken_over(browser: Any) -> None:
@@ -850,8 +864,8 @@ def test_production_is_asked_for_by_fields(browser: Any) -> None:
     settled(browser)
     browser.run("document.getElementById('studies').open = true")
     browser.wait(lambda: browser.count("#tolerance-add"))
-    studied(browser, "production")
-    assert "tolerance" in browser.text("#told-production")
+    browser.run("document.getElementById('ask-production').click()")
+    browser.wait(lambda: "tolerance" in browser.text("#told-production"))
     for part, field in (("2", "density"), ("3", "offset_z")):
         choose(browser, "tolerance-part", part)
         choose(browser, "tolerance-field", field)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from functools import cache
 from typing import Any
@@ -29,7 +29,7 @@ PARAMETERS = ("density", *words.SIZES, *words.FACTORS, *words.POSITIONS)
 """What may move of one solid by itself."""
 BODIES = (*words.OFFSETS, *words.TURNS, words.GROUP_SCALE)
 """How several solids may move as one body."""
-ASSUMED = {
+ASSUMED: Mapping[str, Sequence[float]] = {
     "pin_to_pap": limits.MAP_PIN_TO_PAP,
     "drilling_angle": limits.MAP_DRILLING_ANGLE,
     "weights": limits.FAMILY_WEIGHTS,

@@ -71,6 +71,11 @@ export class Search {
       progress: document.getElementById("search-progress"),
       told: this.told,
     });
+    document.addEventListener("units", () => {
+      this.built = "";
+      this.draw();
+      if (this.result) this.show();
+    });
   }
 
   /** The job that the fields show: "solve", "set" or "family". */
@@ -195,7 +200,11 @@ export class Search {
     const told = ({ hand, layout = /** @type {any} */ ({}) }) =>
       [
         hand === "left" ? gettext("left hand") : gettext("right hand"),
-        [layout.drilling_angle, layout.pin_to_pap, layout.val_angle].map((each) => each ?? "–").join(" × "),
+        ...this.contract.fields.flatMap(({ name, label, unit }) => {
+          const value = layout[name.split(".").at(-1)];
+          if (!name.startsWith("drilling.layout.") || value === undefined) return [];
+          return [`${label} ${typeof value === "number" ? quantity(value, unit) : value}`];
+        }),
       ].join(", ");
     const add = (id, text, one) =>
       element("button", {

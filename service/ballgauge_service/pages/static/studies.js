@@ -199,13 +199,15 @@ class LayoutMap {
     const cell = (column, row) => {
       const value = pointOf(map, column, row).numbers[this.number];
       const share = value === null || high - low < 1e-9 ? 0 : (value - low) / (high - low);
+      const digits = shownIn(1, unit)[1] === "in" ? 4 : 3;
+      const text = quantity(value, unit, { bare: true, digits });
       const button = element("button", {
         type: "button",
         "data-at": `${column} ${row}`,
         tabindex: -1,
         class: share > DARK ? "dark" : null,
-        "aria-label": [this.layoutOf(map, column, row), quantity(value, unit)].join(": "),
-        text: quantity(value, unit, { bare: true, digits: shownIn(1, unit)[1] === "in" ? 4 : 3 }),
+        "aria-label": `${this.layoutOf(map, column, row)}: ${text}`,
+        text,
         onclick: () => this.look(map, [column, row]),
       });
       button.style.setProperty("--share", `${Math.round(100 * share)}%`);
