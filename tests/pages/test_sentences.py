@@ -127,6 +127,20 @@ def test_a_signed_record_and_names_are_never_changed(client: Any) -> None:
         assert answer["outcome"] == client.post("/v1/checks", json=asked).get_json()["outcome"]
 
 
+@pytest.mark.parametrize("language", OTHERS)
+def test_the_sentence_that_says_most_of_a_text_tells_it(language: str) -> None:
+    """One that begins alike, and has room for a name of ours, swallows no other."""
+    translate = translator(language)
+    assert translate is not None
+    texts = (
+        "Density of the densest component is 2.9 g/mL, within the limit of at most 3.8 g/mL.",
+        "Balls: 1 nonconforming of 80 balls; at most 0 may be",
+    )
+    for text in texts:
+        assert translate.lacks(text) == ()
+        assert re.findall(r"\b(is|within|the|may|of|any)\b", translate(text)) == []
+
+
 @given(st.text(max_size=300))
 def test_any_text_is_told_at_once_and_loses_no_word(text: str) -> None:
     """A text of nobody's comes back with its digits and letters."""

@@ -14,7 +14,7 @@ from babel.messages.catalog import Catalog
 from babel.messages.extract import extract_from_file
 from babel.messages.pofile import read_po, write_po
 
-from ballgauge_schemas.shared.words import ROLES
+from ballgauge_schemas.shared.words import PRESETS, ROLES
 from ballgauge_service import rulebooks
 from ballgauge_service.pages import contracts, extraction, forms, labels, languages
 from ballgauge_service.rulebooks import listing
@@ -74,9 +74,9 @@ def _texts() -> Iterator[tuple[str, str, bool]]:
         labels.NUMBERS,
         labels.WORDS,
     )
-    holes = {labels.WORDS.get(role) for role in ROLES}
+    of_scripts = {labels.WORDS.get(word) for word in (*ROLES, *PRESETS)}
     for text in (text for names in short for text in names.values()):
-        yield "labels.py", text, text in holes
+        yield "labels.py", text, text in of_scripts
     for field in (*forms.check_fields().values(), *contracts.every_field()):
         yield "schemas", field.description, False
     described = [rulebooks.describe(body) for body in rulebooks.bodies()]

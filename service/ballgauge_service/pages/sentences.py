@@ -11,6 +11,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache, lru_cache
+from heapq import merge
 from itertools import chain, islice
 
 from ballgauge_schemas.shared.quantity import KINDS
@@ -52,6 +53,11 @@ class _Pattern:
     own: int
 
 
+def _most_letters(pattern: _Pattern) -> int:
+    """Order of patterns: one with more letters of its own says more of a text, whatever it begins with."""
+    return -pattern.own
+
+
 class Translator:
     """The sentences of one language.
 
@@ -73,7 +79,7 @@ class Translator:
                 if pattern.own >= 2:
                     self._by_head.setdefault(text.partition("{")[0][:4], []).append(pattern)
         for patterns in self._by_head.values():
-            patterns.sort(key=lambda each: -each.own)
+            patterns.sort(key=_most_letters)
         self._cached = lru_cache(maxsize=20_000)(self._told)
 
     def __call__(self, text: str) -> str:
@@ -105,23 +111,23 @@ class Translator:
 
     def _alike(self, text: str, depth: int, *, weak: bool) -> Iterator[_Told]:
         """The text by each sentence with gaps that it may be; a weak one has few letters of its own."""
-        for size in range(4, -1, -1):
-            for pattern in self._by_head.get(text[:size], ()):
-                match = pattern.form.fullmatch(text) if weak == (pattern.own < _FEW) else None
-                if match is None:
+        alike = merge(*(self._by_head.get(text[:size], ()) for size in range(5)), key=_most_letters)
+        for pattern in alike:
+            match = pattern.form.fullmatch(text) if weak == (pattern.own < _FEW) else None
+            if match is None:
+                continue
+            told: dict[str, str] = {}
+            lacking: list[str] = []
+            for gap, held in match.groupdict().items():
+                given = pattern.own >= _FEW and gap.rstrip("23456789") in _AS_GIVEN
+                if given or not held:
+                    told[gap] = held
                     continue
-                told: dict[str, str] = {}
-                lacking: list[str] = []
-                for gap, held in match.groupdict().items():
-                    given = pattern.own >= _FEW and gap.rstrip("23456789") in _AS_GIVEN
-                    if given or not held:
-                        told[gap] = held
-                        continue
-                    inner, left = self._cached(held.strip(), depth + 1)
-                    told[gap] = held.replace(held.strip(), inner) if held.strip() else held
-                    lacking += left
-                if pattern.own >= _FEW or not lacking:
-                    yield _GAP.sub(lambda gap: told.get(gap[1], gap[0]), pattern.said), tuple(lacking)  # noqa: B023
+                inner, left = self._cached(held.strip(), depth + 1)
+                told[gap] = held.replace(held.strip(), inner) if held.strip() else held
+                lacking += left
+            if pattern.own >= _FEW or not lacking:
+                yield _GAP.sub(lambda gap: told.get(gap[1], gap[0]), pattern.said), tuple(lacking)  # noqa: B023
 
     def _divided(self, text: str, depth: int) -> Iterator[_Told]:
         """The text by its parts."""

@@ -170,7 +170,7 @@ def _count_message(plan: ChosenPlan, counts: Counts, short: int, drawn: DrawnFro
     found = f"{counts.nonconforming} nonconforming of {counted(counts.rows, 'ball')}"
     if drawn is not None:
         found += f", the plan's sample drawn from {drawn.drawn_from} by seed {drawn.seed}"
-    reasons = [f"{found}; at most {plan.acceptance_number} may be"]
+    reasons = [found, f"at most {plan.acceptance_number} may be"]
     if short:
         reasons.append(
             f"the plan's sample is {counted(plan.sample_size, 'ball')}, {short} more than were given"

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 _SAID = frozenset(
     (
         *("applies_to", "assumptions", "definition", "definitions", "detail", "meaning", "message", "method"),
-        *("note", "notes", "reason", "reasons", "title"),
+        *("depletion", "note", "notes", "reason", "reasons", "title"),
     )
 )
 """Members that hold sentences."""
