@@ -146,14 +146,15 @@ def values_of(
     values: dict[str, list[float]] = {}
     spread: dict[str, list[float]] = {}
     alternates: dict[str, list[list[float]]] = {}
-    rows = [tuple(map(each.get, names, repeat(_UNKNOWN))) for each in facts]
-    for name, column in zip(names, zip(*rows, strict=True), strict=True):
-        known, uncertain, others = zip(*column, strict=True)
-        values[name] = list(known)
-        if any(u > 0.0 for u in set(uncertain)):
-            spread[name] = [u if u > 0.0 else math.nan for u in uncertain]
-        if any(others):
-            alternates[name] = [list(each) for each in zip_longest(*others, fillvalue=math.nan)]
+    rows = [list(zip(*map(each.get, names, repeat(_UNKNOWN)), strict=True)) for each in facts if names]
+    if rows:
+        known, uncertain, others = zip(*rows, strict=True)
+        values = dict(zip(names, map(list, zip(*known, strict=True)), strict=True))
+        for k in {k for row in uncertain for k, u in enumerate(row) if u > 0.0}:
+            spread[names[k]] = [row[k] if row[k] > 0.0 else math.nan for row in uncertain]
+        for k in {k for row in others for k, each in enumerate(row) if each}:
+            further = zip_longest(*(row[k] for row in others), fillvalue=math.nan)
+            alternates[names[k]] = list(map(list, further))
     for name in edition.regime.twins.keys() & values.keys():
         values[name] = [edition.met(name, value) for value in values[name]]
     by_day = [math.nan if day is None else float(day.toordinal() - _EPOCH) for day in days]
