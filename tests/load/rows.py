@@ -23,7 +23,7 @@ from collections.abc import Awaitable, Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import psutil
 from tests.conftest import running
@@ -56,7 +56,16 @@ def behind_bridge() -> object:
 
     from ballgauge_service.web.server.application import create_app
 
-    return WSGIMiddleware(create_app(), workers=128)
+    bridge = WSGIMiddleware(create_app(), workers=128)
+
+    async def bridged(scope: Any, receive: Callable[[], Awaitable[Any]], send: Any) -> None:
+        async def take() -> Any:
+            # The bridge wants a coroutine, and granian gives a future.
+            return await receive()
+
+        await bridge(scope, take, send)
+
+    return bridged
 
 
 def _granian(interface: str, target: str, *more: str) -> Callable[[int], list[str]]:

@@ -23,8 +23,7 @@ from prometheus_client.multiprocess import MultiProcessCollector, mark_process_d
 from prometheus_client.registry import Collector
 
 from ballgauge_schemas.shared.words import DEGRADED
-
-FOLDER = "PROMETHEUS_MULTIPROC_DIR"
+from ballgauge_service.web.http.running import METRICS_FOLDER
 
 CGROUP = Path("/sys/fs/cgroup")
 """Where Linux tells a container of its memory (control groups, version 2)."""
@@ -144,7 +143,7 @@ def tell() -> Response:
 
 
 def _told() -> CollectorRegistry:
-    folder = os.environ.get(FOLDER)
+    folder = os.environ.get(METRICS_FOLDER)
     if folder is None:
         return _single()
     for path in Path(folder).glob("gauge_live*_*.db"):

@@ -36,14 +36,15 @@ _orphaned = threading.Event()
 
 
 def make_folder() -> Path:
-    """Make the folder of a server and name it in the environment."""
+    """Make the folder of a server and name it in the environment, for the metrics' library as well."""
     folder = Path(tempfile.mkdtemp(prefix="ballgauge-"))
-    os.environ[FOLDER] = str(folder)
+    os.environ |= {FOLDER: str(folder), METRICS_FOLDER: str(folder)}
     return folder
 
 
 def remove_folder() -> None:
-    """Remove the folder and its name."""
+    """Remove the folder and its names."""
+    os.environ.pop(METRICS_FOLDER, None)
     folder = os.environ.pop(FOLDER, None)
     if folder is not None:
         shutil.rmtree(folder, ignore_errors=True)

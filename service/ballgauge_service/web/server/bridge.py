@@ -12,16 +12,18 @@ import io
 import sys
 import threading
 import time
-from collections import deque
-from collections.abc import AsyncIterator, Awaitable, Callable, Generator, Iterable, Iterator
+from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine, Generator, Iterable, Iterator
 from concurrent import futures
 from contextlib import closing, contextmanager
 from contextvars import copy_context
-from typing import Any, NamedTuple, TypeAlias
+from typing import Any, NamedTuple, TypeAlias, TypeVar
 from urllib.parse import unquote_to_bytes
 
 from ballgauge_service.core.budget import Deadline, within
 from ballgauge_service.web.server.turns import Turns
+
+T = TypeVar("T")
+Coming: TypeAlias = Coroutine[Any, Any, T]
 
 Scope: TypeAlias = dict[str, Any]
 Receive: TypeAlias = Callable[[], Awaitable[dict[str, Any]]]
@@ -34,7 +36,7 @@ ARRIVED = "ballgauge.arrived"
 """Names in the WSGI environment: the request's Deadline, and `time.perf_counter` at its arrival [s]."""
 
 AHEAD = 4
-"""Pieces of a body, or of an answer, held between the thread and the network (ours)."""
+"""Pieces of an answer held between the thread and the network (ours)."""
 
 WHOLE = 1 << 18
 """Bytes of an answer in pieces that are put together before it is sent; a larger one goes in pieces."""
@@ -98,33 +100,22 @@ def environment(scope: Scope, body: Any) -> Environ:
 
 
 class Inlet(io.RawIOBase):
-    """A body read by the application while it comes; filled from the event loop."""
+    """A body read by the application while it comes: one piece is asked for while another is read.
 
-    def __init__(
-        self, loop: asyncio.AbstractEventLoop, waiting: Callable[[], Any], deadline: Deadline
-    ) -> None:
+    take : gives a piece, and whether there is more; what it raises ends the body
+    """
+
+    def __init__(self, exchange: Exchange, take: Callable[[], Coming[tuple[bytes, bool]]]) -> None:
         super().__init__()
-        self._loop = loop
-        self._waiting = waiting
-        self._deadline = deadline
-        self._pieces: deque[bytes] = deque()
-        self._changed = threading.Condition()
-        self._ended: BaseException | bool = False
-        self._room = asyncio.Semaphore(AHEAD)
+        self._exchange = exchange
+        self._take = take
+        self._piece = memoryview(b"")
+        self._coming: futures.Future[tuple[bytes, bool]] | None = exchange.ask(take())
 
-    async def feed(self, piece: bytes) -> None:
-        """Hand over a piece; waits while the application has enough to read. From the event loop."""
-        await self._room.acquire()
-        with self._changed:
-            self._pieces.append(piece)
-            self._changed.notify()
-
-    def end(self, error: BaseException | None = None) -> None:
-        """There is no more, or there will be none because of `error`; the first call counts."""
-        with self._changed:
-            if not self._ended:
-                self._ended = error or True
-            self._changed.notify()
+    def end(self) -> None:
+        """Nobody needs the rest. From the event loop."""
+        if self._coming is not None:
+            self._coming.cancel()
 
     def readable(self) -> bool:
         """A body can be read."""
@@ -132,27 +123,14 @@ class Inlet(io.RawIOBase):
 
     def readinto(self, target: Any, /) -> int:
         """Take some bytes, none at the end. Raises what ended the body. From the thread."""
-        with self._changed:
-            ready = bool(self._pieces or self._ended)
-        if not ready:
-            with self._waiting(), self._changed:
-                self._changed.wait_for(lambda: self._pieces or self._ended)
-        return self._taken(target)
-
-    def _taken(self, target: Any) -> int:
-        with self._changed:
-            if not self._pieces:
-                if isinstance(self._ended, BaseException):
-                    raise self._ended
-                return 0
-            piece = self._pieces.popleft()
-            count = min(len(piece), len(target))
-            target[:count] = piece[:count]
-            if count < len(piece):
-                self._pieces.appendleft(piece[count:])
-                return count
-        self._deadline.renew()
-        self._loop.call_soon_threadsafe(self._room.release)
+        while not self._piece and self._coming is not None:
+            piece, more = self._exchange.wait_for(self._coming)
+            self._piece = memoryview(piece)
+            self._coming = self._exchange.ask(self._take()) if more else None
+        count = min(len(self._piece), len(target))
+        target[:count] = self._piece[:count]
+        self._piece = self._piece[count:]
+        self._exchange.deadline.renew()
         return count
 
 
@@ -192,9 +170,19 @@ class Exchange:
         self.made = False
         """Whether all of an answer in pieces is here, and no thread makes more of it."""
 
-    def inlet(self) -> Inlet:
-        """A body to be filled while the application reads it."""
-        return Inlet(self._loop, self._waiting, self.deadline)
+    def ask(self, coming: Coming[T]) -> futures.Future[T]:
+        """Have the event loop do something for the thread."""
+        return asyncio.run_coroutine_threadsafe(coming, self._loop)
+
+    def wait_for(self, coming: futures.Future[T]) -> T:
+        """What the caller sends. From the thread; raises CallerGone."""
+        try:
+            if not (self.gone or coming.done()):
+                with self._waiting():
+                    coming.exception()
+            return coming.result(0.0 if self.gone else None)
+        except (futures.CancelledError, TimeoutError):
+            raise CallerGone("the answer is done") from None
 
     def leave(self) -> None:
         """Nobody is there to take the answer: end the computing soon. From the event loop."""
@@ -261,7 +249,7 @@ class Exchange:
         try:
             yield
         finally:
-            resumed = asyncio.run_coroutine_threadsafe(self._resume(), self._loop)
+            resumed = self.ask(self._resume())
             # Where nobody waits, the loop may have ended before it resumes anybody.
             while not (self.gone or resumed.done()):
                 futures.wait((resumed,), timeout=1.0)

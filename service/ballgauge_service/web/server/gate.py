@@ -203,13 +203,8 @@ class Gate:
             return self._tell_health
         if self._entrance is not None:
             await self._ask_entrance(self._entrance, scope)
-        if path == CHEAP or method == "OPTIONS":
-            return self._cheap
-        if not self._takes_body(method, path):
-            return self._whole
-        if path in STREAMED or _is_form(scope):
-            return self._streamed
-        return self._whole
+        is_cheap = path == CHEAP or method == "OPTIONS" or not self._takes_body(method, path)
+        return self._streamed if not is_cheap and (path in STREAMED or _is_form(scope)) else self._whole
 
     async def _ask_entrance(self, entrance: Entrance, scope: Scope) -> None:
         """Let a request in by its head. Raises Refusal, later the more often an address is refused."""
@@ -236,27 +231,22 @@ class Gate:
     def _environ(self, scope: Scope, body: Any, arrived: float) -> dict[str, Any]:
         return {**environment(scope, body), ARRIVED: arrived, DECIDED: scope.get(DECIDED)}
 
-    async def _cheap(self, scope: Scope, receive: Receive, send: Send, arrived: float) -> None:
-        exchange = self._exchange(None)
-        listener = _Listener(receive, exchange)
-        self._messengers.submit(exchange.run, self._environ(scope, io.BytesIO(), arrived))
-        try:
-            await self._relay(exchange, listener, send, scope)
-        finally:
-            listener.end()
-
     async def _whole(self, scope: Scope, receive: Receive, send: Send, arrived: float) -> None:
         body = bytearray()
         try:
-            await self._read(scope, receive, body)
-            heavy = path_of(scope) in HEAVY or len(body) > LIGHT or LAYERS.search(body) is not None
-            turns = self._heavy_turns if heavy else self._cheap_turns
+            turns: Turns | None = None
+            threads = self._messengers
+            if path_of(scope) != CHEAP and scope["method"].upper() != "OPTIONS":
+                await self._read(scope, receive, body)
+                heavy = path_of(scope) in HEAVY or len(body) > LIGHT or LAYERS.search(body) is not None
+                turns = self._heavy_turns if heavy else self._cheap_turns
+                threads = self._threads
             exchange = self._exchange(turns)
             listener = _Listener(receive, exchange)
             try:
-                await self._turn(turns, listener)
-                environ = self._environ(scope, io.BytesIO(body), arrived)
-                self._threads.submit(exchange.run, environ)
+                if turns is not None:
+                    await self._turn(turns, listener)
+                threads.submit(exchange.run, self._environ(scope, io.BytesIO(body), arrived))
                 await self._relay(exchange, listener, send, scope)
             finally:
                 listener.end()
@@ -265,24 +255,33 @@ class Gate:
             self._held -= len(body)
 
     async def _streamed(self, scope: Scope, receive: Receive, send: Send, arrived: float) -> None:
+        patience = self._patience(self._settings.upload_time)
+
+        async def take() -> tuple[bytes, bool]:
+            try:
+                piece, more = await patience.take(receive)
+            except CallerGone:
+                raise _cut() from None
+            if not more:
+                listener.start()
+            return piece, more
+
         with ExitStack() as stack:
             stack.enter_context(self._place(scope))
             exchange = self._exchange(self._heavy_turns)
-            inlet = exchange.inlet()
+            listener = _Listener(receive, exchange)
             await self._turn(self._heavy_turns, None)
+            inlet = Inlet(exchange, take)
             running = self._threads.submit(exchange.run, self._environ(scope, inlet, arrived))
             place = stack.pop_all()
         # The place is free when the thread is; a refusal does not wait for that.
         asyncio.wrap_future(running).add_done_callback(lambda _: place.close())
-        filling = asyncio.create_task(
-            _fill(inlet, exchange, receive, self._patience(self._settings.upload_time))
-        )
         try:
             await self._relay(exchange, None, send, scope)
         finally:
-            filling.cancel()
-            inlet.end(CallerGone("the answer is done"))
+            listener.end()
             exchange.leave()
+            inlet.end()
 
     def _exchange(self, turns: Turns | None) -> Exchange:
         return Exchange(self._application, turns, Deadline(self._settings.deadline), self._charge)
@@ -528,25 +527,6 @@ class _Listener:
         while (await self._receive())["type"] != "http.disconnect":
             pass
         self.exchange.leave()
-
-
-async def _fill(inlet: Inlet, exchange: Exchange, receive: Receive, patience: Patience) -> None:
-    """Hand a body over as it comes, then watch for the caller to leave."""
-    more = True
-    try:
-        while more:
-            piece, more = await patience.take(receive)
-            if piece:
-                await inlet.feed(piece)
-    except Refusal as slow:
-        inlet.end(slow)
-    except CallerGone:
-        inlet.end(_cut())
-    else:
-        inlet.end()
-        while (await receive())["type"] != "http.disconnect":
-            pass
-        exchange.leave()
 
 
 def _cut() -> Refusal:

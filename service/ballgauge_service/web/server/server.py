@@ -33,8 +33,6 @@ KILLED = 5
 
 _log = logging.getLogger("_granian")
 
-_METRICS_FOLDER = "PROMETHEUS_MULTIPROC_DIR"
-
 _JSON_LOG = {
     "formatters": {"json": {"()": "ballgauge_service.web.http.request_log.JsonFormatter"}},
     "handlers": {
@@ -132,8 +130,7 @@ def serve(host: str, port: int, workers: int) -> None:
     _require_free(host, port)
     # Found now, not when there is no room left to try it.
     tempfile.gettempdir()
-    folder = running.make_folder()
-    os.environ[_METRICS_FOLDER] = str(folder)
+    running.make_folder()
     try:
         if settings.traces is not None:
             # Deferred until the folder of the metrics is named: it is read when their module is.
@@ -162,7 +159,6 @@ def serve(host: str, port: int, workers: int) -> None:
         os.register_at_fork(after_in_child=_end_when_told)
         server.serve()
     finally:
-        os.environ.pop(_METRICS_FOLDER, None)
         running.remove_folder()
 
 
