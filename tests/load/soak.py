@@ -16,7 +16,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from tests.conftest import DRILLED
-from tests.load.caller import BALLS, Checks, Connection
+from tests.load.caller import BALLS, Answer, Checks, Connection
 from tests.load.service import Service, served, wait_until_idle
 
 from ballgauge_schemas.shared.documents import motion_example
@@ -72,6 +72,13 @@ class Soak:
         return max(abs(size - settled[0]) for size in settled) / settled[0]
 
 
+async def _reference(connection: Connection, request: bytes) -> Answer:
+    """The answer with nothing else going on; the first of a kind may find its kernels not compiled."""
+    while (answer := await connection.ask(request)).status in (0, BUSY):
+        pass
+    return answer
+
+
 async def soak(service: Service, requests: int, told: Callable[[str], object] = print) -> Soak:
     """Send the requests over a few connections; memory is read at each hundredth of them."""
     found, checks, others = Soak(), Checks(), kinds()
@@ -79,9 +86,7 @@ async def soak(service: Service, requests: int, told: Callable[[str], object] = 
     first = {f"ball {k}": (200, checks.expected[k]) for k in range(BALLS)}
     asking = Connection(service.address)
     for name, request in others.items():
-        # The first of a kind may find a line of examples before it, or its kernels not compiled.
-        while (answer := await asking.ask(request)).status in (0, BUSY):
-            pass
+        answer = await _reference(asking, request)
         first[name] = answer.status, answer.body
     asking.close()
     began, every = time.perf_counter(), max(1, requests // 100)
