@@ -7,9 +7,12 @@ from dataclasses import replace
 import pytest
 from tests.design.changed import with_value
 
+from ballgauge_schemas.design.request import DESIGN_REQUEST
+from ballgauge_schemas.shared.documents import design_example
 from ballgauge_schemas.shared.limits import STARTS
 from ballgauge_service.core.budget import WORK_LIMIT, Allowance, Cancelled, Run
 from ballgauge_service.core.refusal import InvalidInput
+from ballgauge_service.design.evaluate import evaluate_design
 from ballgauge_service.design.family import Family, family
 from ballgauge_service.design.mass import properties
 from ballgauge_service.design.parameters import Parameter
@@ -216,6 +219,21 @@ def test_no_compromise_leaves_the_ball() -> None:
     reached = properties(best.only.design, contributions=False)
     assert reached.differential > properties(TERN, contributions=False).differential
     assert best.values[0] == pytest.approx(TERN.diameter, abs=0.01)
+
+
+def test_two_targets_that_nothing_meets_are_not_called_others() -> None:
+    """Each is out of reach alone, so that no others conflict among themselves."""
+    asked = design_example("skarn_targets")
+    asked["solve"] = {
+        "parameters": [{"solids": ["core"], "field": "density", "lower": 2.6, "upper": 2.8}],
+        "targets": {"weight": {"value": 18.0, "tolerance": 0.02}, "rg": {"at_most": 2.2, "tolerance": 0.003}},
+        "starts": 2,
+    }
+    told = evaluate_design(DESIGN_REQUEST.load(asked))["solved"]["conflicts"]
+    assert [(each["number"], each["others_met"]) for each in told] == [("weight", False), ("rg", False)]
+    assert [each["with_targets"] for each in told] == [["rg"], ["weight"]]
+    for each in told:
+        assert f"; {each['with_targets'][0]} is not met" in each["message"]
 
 
 def test_targets_that_conflict_among_themselves_tell_of_the_best_compromise() -> None:

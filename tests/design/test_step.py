@@ -103,6 +103,44 @@ def test_another_unit_than_the_file_states_is_refused() -> None:
         read_mesh(written(Cylinder(2.0, 0.4)), "step", "in")
 
 
+MILLIMETER = b"( LENGTH_UNIT() NAMED_UNIT(*) SI_UNIT(.MILLI.,.METRE.) )"
+
+
+@pytest.mark.parametrize(
+    ("given", "entity", "millimeters"),
+    [
+        ("m", b"( LENGTH_UNIT() NAMED_UNIT(*) SI_UNIT($,.METRE.) )", 1000.0),
+        ("cm", b"( LENGTH_UNIT() NAMED_UNIT(*) SI_UNIT(.CENTI.,.METRE.) )", 10.0),
+        ("mm", MILLIMETER, 1.0),
+        ("\u00b5m", b"( LENGTH_UNIT() NAMED_UNIT(*) SI_UNIT(.MICRO.,.METRE.) )", 1e-3),
+        ("in", b"( CONVERSION_BASED_UNIT('INCH',#9001) LENGTH_UNIT() NAMED_UNIT(#9003) )", 25.4),
+        ("ft", b"( CONVERSION_BASED_UNIT('FOOT',#9001) LENGTH_UNIT() NAMED_UNIT(#9003) )", 304.8),
+    ],
+)
+def test_a_file_is_read_in_the_unit_that_it_states(given: str, entity: bytes, millimeters: float) -> None:
+    """The same cylinder in each unit (ISO 10303-41); a unit that is not the file's is refused."""
+    data = written(Cylinder(2.0 / millimeters, 0.4 / millimeters))
+    assert data.count(MILLIMETER) == 1
+    base = (
+        b"#9001 = LENGTH_MEASURE_WITH_UNIT(%.4f,#9002);#9002 = %s;"
+        b"#9003 = DIMENSIONAL_EXPONENTS(1.,0.,0.,0.,0.,0.,0.);ENDSEC;\nEND-ISO"
+    )
+    data = data.replace(MILLIMETER, entity)
+    data = data.replace(b"ENDSEC;\nEND-ISO", base % (millimeters, MILLIMETER))
+    for unit in (given, None):
+        mesh = read_mesh(data, "step", unit)
+        across = mesh.vertices.max(axis=0) - mesh.vertices.min(axis=0)
+        assert sorted(across) == pytest.approx([0.4, 2.0, 2.0], rel=5e-3)
+    with pytest.raises(InvalidInput, match="the file states that its unit is") as caught:
+        read_mesh(data, "step", "mm" if given != "mm" else "m")
+    assert caught.value.faults[0].pointer == "/unit"
+
+
+def test_a_body_as_large_as_a_house_is_refused_before_it_is_cut() -> None:
+    with pytest.raises(InvalidInput, match="is the unit right"):
+        read_mesh(written(Cylinder(2e4, 4e3)), "step", None)
+
+
 def test_half_a_file_is_refused_or_is_half_a_body() -> None:
     """Cut at many places: refused in words, never a failure."""
     whole = written(Cylinder(2.0, 0.4))

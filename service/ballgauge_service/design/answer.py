@@ -370,10 +370,10 @@ def _conflict(conflict: Conflict) -> Group:
         if names:
             words += f" while {', '.join(names)} {'is' if len(names) == 1 else 'are'} met"
     else:
-        words = (
-            f"{title} is {conflict.nearest:.5g} in the best compromise {beyond}; the other targets "
-            "conflict among themselves too"
-        )
+        alone = f"{names[0]} is not met without it either"
+        several = "the other targets are not all met without it either"
+        words = f"{title} is {conflict.nearest:.5g} in the best compromise {beyond}; "
+        words += alone if conflict.others == 1 else several
     return {
         "number": target.number,
         "variants": balls,
@@ -391,7 +391,8 @@ def _wanted(target: Target) -> str:
     if not target.one_sided:
         return f"{target.wanted:g}"
     limits = (("at least", target.at_least), ("at most", target.at_most))
-    return " and ".join(f"{side} {limit:g}" for side, limit in limits if limit is not None)
+    told = " and ".join(f"{side} {limit:g}" for side, limit in limits if limit is not None)
+    return f"the limit of {told}"
 
 
 def _family(request: DesignRequest, result: Result, members: Sequence[Member]) -> Group:

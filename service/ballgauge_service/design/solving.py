@@ -140,7 +140,7 @@ class Conflict:
 
     nearest, off: its number, and by how much that misses the nearest end of the tolerance, once the others
     are met; where they cannot be met together (others_met), in the best compromise. balls: names of those it
-    is of; with_targets: those that stand against it.
+    is of; with_targets: those that stand against it, out of so many others.
     """
 
     target: Target
@@ -149,6 +149,7 @@ class Conflict:
     off: float
     others_met: bool
     with_targets: tuple[str, ...]
+    others: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -665,7 +666,8 @@ def _conflict(problem: Problem, starts: Floats, at: int, best: Floats) -> Confli
     )  # fmt: skip
     names = against or tuple(problem.title(each) for each in problem.aims if each is not aim)
     off = max(beyond, 0.0) * aim.target.tolerance
-    return Conflict(aim.target, problem.names(aim), number, off, others_met, names)
+    others = len(problem.aims) - 1
+    return Conflict(aim.target, problem.names(aim), number, off, others_met, names, others)
 
 
 def _nearest_with_others(problem: Problem, start: Floats, at: int) -> Floats:

@@ -24,8 +24,9 @@ from ballgauge_service.design.solids.tessellation import tessellated
 DEVIATION, TURN = 0.02, 0.35
 """Millimeters that a facet of a read surface may lie off it, and radians between two of its facets (ours)."""
 
-SECONDS, SEWN = 60.0, 20_000
-"""Seconds that a file may take, and most faces of a mesh that is written as a body of its own (ours)."""
+SECONDS, SEWN, FAR = 60.0, 20_000, 50_800.0
+"""Seconds that a file may take, most faces of a mesh that is written as a body of its own, and millimeters
+across that bodies may have (ours)."""
 
 _NEEDED = "STEP needs Open CASCADE, which is not installed: pip install 'ballgauge[cad]'"
 _HERE = "design.solids.step"
@@ -111,7 +112,9 @@ def facets(data: bytes) -> bytes:
     ------
     ValueError for what is no STEP file
     """
+    from OCP.Bnd import Bnd_Box
     from OCP.BRep import BRep_Tool
+    from OCP.BRepBndLib import BRepBndLib
     from OCP.BRepGProp import BRepGProp
     from OCP.BRepMesh import BRepMesh_IncrementalMesh
     from OCP.GProp import GProp_GProps
@@ -129,6 +132,11 @@ def facets(data: bytes) -> bytes:
     shape = reader.OneShape()
     if shape.IsNull() or not TopExp_Explorer(shape, TopAbs_ShapeEnum.TopAbs_SOLID).More():
         raise ValueError("the STEP file holds no solid body")
+    bounds = Bnd_Box()
+    BRepBndLib.Add_s(shape, bounds)
+    across = bounds.CornerMin().Distance(bounds.CornerMax())
+    if across > FAR:
+        raise ValueError(f"the bodies are {across / MM_PER_INCH:.3g} in across: is the unit right?")
     BRepMesh_IncrementalMesh(shape, DEVIATION, False, TURN, False)
     exact = GProp_GProps()
     vertices, faces, count = [], [], 0
@@ -176,13 +184,26 @@ def _merged(vertices: np.ndarray, faces: np.ndarray) -> tuple[np.ndarray, np.nda
     return np.asarray(mesh.vertices), np.asarray(mesh.faces)
 
 
+_UNITS = {
+    "": "meter", "MICRO": "micron", "MILLI": "millimeter", "CENTI": "centimeter", "INCH": "inch",
+    "FOOT": "foot",
+}  # fmt: skip
+"""Names of units in `archives.UNITS` by the prefix of the meter, or their own name, in a STEP file."""
+
+
 def _unit(data: bytes) -> str:
     """The unit that the file's lengths are written in; Open CASCADE gives millimeters whatever it is."""
-    if b"CONVERSION_BASED_UNIT('INCH'" in data.upper().replace(b" ", b""):
-        return "inch"
-    if b"SI_UNIT(.MILLI.,.METRE.)" in data.upper().replace(b" ", b""):
-        return "millimeter"
-    return "centimeter" if b"SI_UNIT(.CENTI.,.METRE.)" in data.upper().replace(b" ", b"") else "meter"
+    text = re.sub(rb"\s", b"", data).decode("ascii", "replace").upper()
+    entities = dict(re.findall(r"(?:^|;)(#\d+)=([^;]*LENGTH_UNIT\(\)[^;]*)", text))
+    found = set()
+    for listed in re.findall(r"GLOBAL_UNIT_ASSIGNED_CONTEXT\(\(([#\d,]+)\)\)", text):
+        for reference in listed.split(","):
+            unit = entities.get(reference, "")
+            named = re.search(r"CONVERSION_BASED_UNIT\('(\w+)'|SI_UNIT\((?:\.(\w+)\.|\$),\.METRE", unit)
+            if named:
+                name = named[1] or named[2] or ""
+                found.add(_UNITS.get(name, name.lower()))
+    return " and ".join(sorted(found)) or "millimeter"
 
 
 def written(data: bytes) -> bytes:
