@@ -51,6 +51,20 @@ def test_the_reference_follows_its_ball(browser: Any) -> None:
     assert told(browser)["reference"] == "Rill"
 
 
+def test_every_step_undone_shows_another_request(browser: Any) -> None:
+    """A text broken and mended, and a name typed anew and back, change nothing and are no steps."""
+    browser.open("/lineup")
+    first = told(browser)
+    browser.enter("balls.0.name", "Skarn")
+    whole = browser.run("return document.getElementById('request').value")
+    for text in (whole[:-2], whole):
+        browser.enter("request", text)
+    for text in ("Skarns", "Skarn"):
+        browser.enter("balls.0.name", text)
+    browser.run("document.getElementById('undo').click()")
+    assert told(browser) == first
+
+
 def test_a_refusal_is_told_at_its_cell(browser: Any) -> None:
     browser.open("/lineup")
     browser.fill("balls.1.name", "Tarn 48")

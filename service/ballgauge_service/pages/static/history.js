@@ -2,6 +2,9 @@
 
 const MOST = 200;
 
+/** Whether two values of a request are written alike. */
+export const same = (one, other) => JSON.stringify(one) === JSON.stringify(other);
+
 export class History {
   constructor(value) {
     this.reset(value);
@@ -26,9 +29,18 @@ export class History {
     return this.at < this.values.length - 1;
   }
 
-  /** Put a new value; one with the key of the last, such as the same field's, takes its place. */
+  /**
+   * Put a new value; one with the key of the last, such as the same field's, takes its place. One that
+   * changes nothing is no step, so that every step undone shows another value.
+   */
   put(value, key = null) {
+    if (same(value, this.now)) return;
     if (key !== null && key === this.key && this.canUndo) this.at -= 1;
+    if (same(value, this.now)) {
+      this.values.length = this.at + 1;
+      this.key = null;
+      return;
+    }
     this.values = [...this.values.slice(0, this.at + 1), value].slice(-MOST);
     this.at = this.values.length - 1;
     this.key = key;
