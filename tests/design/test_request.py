@@ -12,6 +12,8 @@ import trimesh
 from ballgauge_schemas.design.request import DESIGN_REQUEST
 from ballgauge_schemas.shared.documents import design_example, design_example_names
 from ballgauge_service.core.refusal import InvalidInput
+from ballgauge_service.design.evaluate import evaluate_design
+from ballgauge_service.design.prices import LEAST_HOLE_CELLS, hole_cells_for
 from ballgauge_service.design.request import Meshes, read_design, read_request
 from ballgauge_service.design.solids.rotations import about, pointing
 from ballgauge_service.design.solids.solids import (
@@ -138,3 +140,27 @@ def test_the_examples_are_read(name: str) -> None:
         ("production", request.production),
     ):  # fmt: skip
         assert (value is None) == (member not in example)
+
+
+def test_too_many_holes_are_refused_before_the_work_and_it_says_how_many_fit() -> None:
+    """A dozen holes in sixty-four solids; nothing had begun."""
+    asked = design_example("skarn")
+    dots = [
+        {"role": "other", "shape": "cylinder", "density": 1.5, "diameter": 0.1, "height": 0.2}
+        | {"position": [0.1 * k - 3.0, 0, 2.8], "name": str(k)}
+        for k in range(60)
+    ]
+    asked["design"]["solids"] += dots
+    drilling = asked["drilling"]
+    hole = {"role": "middle", "diameter": 0.25, "depth": 0.5}
+    drilling["holes"] = [hole | {"at": {"right": 0.4 * k - 2.2, "up": 1.5}} for k in range(12)]
+    told: list[str] = []
+    for request in (
+        asked,
+        asked | {"drilling": {**drilling, "holes": []}, "compare": {"drilling": drilling}},
+    ):
+        with pytest.raises(InvalidInput, match="at most 9 holes") as caught:
+            evaluate_design(DESIGN_REQUEST.load(request), progress=lambda _, doing: told.append(doing))
+        assert told == []
+        assert caught.value.faults[0].pointer.endswith("drilling/holes")
+    assert hole_cells_for(read_request(DESIGN_REQUEST.load(asked), {}).design, 9) >= LEAST_HOLE_CELLS

@@ -204,12 +204,23 @@ class _Evaluation:
         if request.compare is not None and request.compare.design is not None:
             with below("/compare/design"):
                 check_design(request.compare.design)
+        for design, drill in self._drillings():
+            with below(drill.place):
+                hole_cells_for(design, len(drill.holes))
         for job, price in self._jobs():
             with below(f"/{job.partition('/')[0]}"):
                 self._least[job] = price(budget.WORK_LIMIT)
         if sum(self._least.values()) > budget.WORK_LIMIT:
             words = f"too much to compute in one request: ask for {', '.join(self._least)} one by one"
             raise InvalidInput([Fault("", words)])
+
+    def _drillings(self) -> Iterator[tuple[Design, Drill]]:
+        """What is drilled, and how; the second drilling is of the second design, where there is one."""
+        request, compare = self.request, self.request.compare
+        if request.drill is not None:
+            yield self.design, request.drill
+            if compare is not None and compare.drill is not None:
+                yield compare.design or self.design, compare.drill
 
     def _jobs(self) -> Iterator[tuple[str, Callable[[float], float]]]:
         """The jobs in their order, each with what prices it, given the work that is allowed [µs]."""

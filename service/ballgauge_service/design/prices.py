@@ -205,8 +205,12 @@ def hole_cells_for(design: Design, holes: int) -> int:
     ------
     InvalidInput
     """
-    affordable = int(DRILLING_LIMIT / (max(holes, 1) * _price(len(design.solids) + holes, design)))
-    if affordable < LEAST_HOLE_CELLS:
-        text = "too much to compute: too many holes for so many solids, points or faces"
+
+    def affordable(count: int) -> int:
+        return int(DRILLING_LIMIT / (max(count, 1) * _price(len(design.solids) + count, design)))
+
+    if affordable(holes) < LEAST_HOLE_CELLS:
+        fit = next((k for k in range(holes - 1, 0, -1) if affordable(k) >= LEAST_HOLE_CELLS), 0)
+        text = f"too much to compute: at most {fit} holes in so many solids, points and faces"
         raise InvalidInput([Fault("/holes", text)])
-    return min(affordable, HOLE_CELLS)
+    return min(affordable(holes), HOLE_CELLS)
