@@ -94,7 +94,7 @@ function address(file) {
 const spoken = (answer) => answer.bowlers.flatMap((row) => [`${row.name}:`, ...row.sentences]).join(" ");
 
 function told(answer) {
-  const words = gettext("{balls} balls, {bowlers} bowlers, {columns} lanes, against {reference}.", {
+  const words = gettext("Balls: {balls}, bowlers: {bowlers}, lanes: {columns}, against {reference}.", {
     balls: answer.balls.length,
     bowlers: answer.bowlers.length,
     columns: answer.columns.length,
