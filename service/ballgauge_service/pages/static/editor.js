@@ -4,7 +4,7 @@ import * as address from "./address.js";
 import * as calls from "./calls.js";
 import { element } from "./elements.js";
 import { copy } from "./frame.js";
-import { History, found, replaced, same } from "./history.js";
+import { History, found, replaced } from "./history.js";
 import { Kept, download } from "./kept.js";
 import { PAUSE, PageState } from "./state.js";
 import { gettext } from "./words.js";
@@ -12,6 +12,7 @@ import { gettext } from "./words.js";
 const LONGEST_STATE = 6000;
 const LATER = 200;
 const at = (id) => document.getElementById(id);
+const same = (one, other) => JSON.stringify(one) === JSON.stringify(other);
 
 export class Editor {
   /**

@@ -2,11 +2,10 @@
 
 const MOST = 200;
 
-/** Whether two values of a request are written alike. */
-export const same = (one, other) => JSON.stringify(one) === JSON.stringify(other);
-
 export class History {
-  constructor(value) {
+  /** `text(value)` writes a value; values written alike are the same. */
+  constructor(value, text = JSON.stringify) {
+    this.text = text;
     this.reset(value);
   }
 
@@ -19,6 +18,10 @@ export class History {
 
   get now() {
     return this.values[this.at];
+  }
+
+  isNow(value) {
+    return this.text(value) === this.text(this.now);
   }
 
   get canUndo() {
@@ -34,9 +37,9 @@ export class History {
    * changes nothing is no step, so that every step undone shows another value.
    */
   put(value, key = null) {
-    if (same(value, this.now)) return;
+    if (this.isNow(value)) return;
     if (key !== null && key === this.key && this.canUndo) this.at -= 1;
-    if (same(value, this.now)) {
+    if (this.isNow(value)) {
       this.values.length = this.at + 1;
       this.key = null;
       return;

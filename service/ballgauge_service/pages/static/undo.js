@@ -45,8 +45,7 @@ export class Undo {
    */
   note(key = null) {
     const state = this.read();
-    if (!this.steps) this.steps = new History(state);
-    else if (text(state) === text(this.steps.now)) return;
+    if (!this.steps) this.steps = new History(state, text);
     else this.steps.put(state, this.held ?? key);
     this.mark();
   }
