@@ -11,7 +11,7 @@ import pytest
 from ballgauge_schemas.design.request import DESIGN_REQUEST
 from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.design.evaluate import evaluate_design
-from ballgauge_service.design.solids.meshes import read_mesh
+from ballgauge_service.design.solids.meshes import MOST_FACES, read_mesh
 from ballgauge_service.design.solids.models import write_model
 from ballgauge_service.design.solids.polyhedra import mesh_moments
 from ballgauge_service.design.solids.rotations import about
@@ -139,6 +139,16 @@ def test_a_file_is_read_in_the_unit_that_it_states(given: str, entity: bytes, mi
 def test_a_body_as_large_as_a_house_is_refused_before_it_is_cut() -> None:
     with pytest.raises(InvalidInput, match="is the unit right"):
         read_mesh(written(Cylinder(2e4, 4e3)), "step", None)
+
+
+def test_bodies_of_too_many_facets_are_refused_while_they_are_cut() -> None:
+    """Before they take the memory that the process may have."""
+    places = [(0.25 * (k % 20 - 10), 0.25 * (k // 20 - 15), 0.0) for k in range(600)]
+    balls = tuple(Solid(Sphere(0.2), 2.0, "other", str(k), place) for k, place in enumerate(places))
+    design = Design((Solid(Sphere(8.6), 1.2, "cover", "cover"),))
+    object.__setattr__(design, "solids", balls)
+    with pytest.raises(InvalidInput, match=str(MOST_FACES)):
+        read_mesh(write_model(design, "step"), "step")
 
 
 def test_half_a_file_is_refused_or_is_half_a_body() -> None:

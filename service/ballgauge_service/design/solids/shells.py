@@ -47,6 +47,9 @@ and radians between two faces that lie on one another."""
 FRAME = np.linalg.qr(np.array([[0.31, 0.55, 0.72], [0.93, -0.21, 0.17], [0.11, 0.67, -0.59]]))[0]
 """Rows u, v, w: lines along w, which is along no face of a body that people draw."""
 
+A_POINT = 1e-4
+"""Seconds that the interpreter takes to look from a point (ours, measured)."""
+
 
 class BadShell(ValueError):
     """A shell that overlaps itself or is turned inside out; `place` (3,) [in] says where."""
@@ -225,7 +228,8 @@ def one_body(vertices: Floats, faces: Numbers, shells: Numbers) -> tuple[Floats,
     points = (middles[chosen] - normals[chosen] * size[:, None]) @ FRAME.T
     within = np.zeros((count, count), np.int64)
     packed = _packed(np.ascontiguousarray(vertices), np.ascontiguousarray(faces))
-    bad = _look(packed, sort_meshes(packed, FRAME), points, owners, shells, turned, within)
+    look = _look.expecting(A_POINT * len(points))
+    bad = look(packed, sort_meshes(packed, FRAME), points, owners, shells, turned, within)
     if bad >= 0:
         raise BadShell("the surface overlaps itself near", middles[chosen[bad]])
     if count == 1 and turned[0] > 0:

@@ -18,6 +18,7 @@ import numpy as np
 from ballgauge_service.core import confined
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.core.units import MM_PER_INCH
+from ballgauge_service.design.solids.meshes import MOST_FACES
 from ballgauge_service.design.solids.solids import Design, Mesh
 from ballgauge_service.design.solids.tessellation import tessellated
 
@@ -117,6 +118,7 @@ def facets(data: bytes) -> bytes:
     from OCP.BRepBndLib import BRepBndLib
     from OCP.BRepGProp import BRepGProp
     from OCP.BRepMesh import BRepMesh_IncrementalMesh
+    from OCP.BRepTools import BRepTools
     from OCP.GProp import GProp_GProps
     from OCP.IFSelect import IFSelect_ReturnStatus
     from OCP.STEPControl import STEPControl_Reader
@@ -137,35 +139,34 @@ def facets(data: bytes) -> bytes:
     across = bounds.CornerMin().Distance(bounds.CornerMax())
     if across > FAR:
         raise ValueError(f"the bodies are {across / MM_PER_INCH:.3g} in across: is the unit right?")
-    BRepMesh_IncrementalMesh(shape, DEVIATION, False, TURN, False)
     exact = GProp_GProps()
-    vertices, faces, count = [], [], 0
+    vertices, faces, count, cut = [], [], 0, 0
     solids = TopExp_Explorer(shape, TopAbs_ShapeEnum.TopAbs_SOLID)
     while solids.More():
         one = GProp_GProps()
         BRepGProp.VolumeProperties_s(solids.Current(), one, 1e-6)
         exact.Add(one)
+        BRepMesh_IncrementalMesh(solids.Current(), DEVIATION, False, TURN, False)
         each = TopExp_Explorer(solids.Current(), TopAbs_ShapeEnum.TopAbs_FACE)
         while each.More():
             face, place = TopoDS.Face(each.Current()), TopLoc_Location()
             found = BRep_Tool.Triangulation_s(face, place)
             if found is None:
                 raise ValueError("a face of the STEP file could not be cut in facets")
+            cut += found.NbTriangles()
+            if cut > MOST_FACES:
+                raise ValueError(f"the bodies take more than {MOST_FACES} facets; so many are read at most")
             move = place.Transformation()
-            nodes = [found.Node(n) for n in range(1, found.NbNodes() + 1)]
-            if not place.IsIdentity():
-                nodes = [node.Transformed(move) for node in nodes]
-            vertices += [(node.X(), node.Y(), node.Z()) for node in nodes]
+            nodes = [found.Node(n).Transformed(move).Coord() for n in range(1, found.NbNodes() + 1)]
+            corners = np.array([found.Triangle(n).Get() for n in range(1, found.NbTriangles() + 1)])
             turned = face.Orientation().name == "TopAbs_REVERSED"
-            for n in range(1, found.NbTriangles() + 1):
-                a, b, c = found.Triangle(n).Get()
-                faces.append(
-                    (count + a - 1, count + (c if turned else b) - 1, count + (b if turned else c) - 1)
-                )
+            faces.append(corners[:, (0, 2, 1) if turned else (0, 1, 2)] + (count - 1))
+            vertices.append(np.array(nodes))
             count += len(nodes)
             each.Next()
+        BRepTools.Clean_s(solids.Current())
         solids.Next()
-    merged, corners = _merged(np.array(vertices), np.array(faces))
+    merged, corners = _merged(np.concatenate(vertices), np.concatenate(faces))
     a, b, c = (merged[corners[:, n]] for n in range(3))
     volume = float(np.einsum("ij,ij->", a, np.cross(b, c))) / 6.0
     sink = io.BytesIO()

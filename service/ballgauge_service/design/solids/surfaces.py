@@ -23,6 +23,9 @@ MOST_COMPARED, MOST_NEAR, MOST_CUTS = 2_000_000_000, 20_000_000, 200_000
 """Of ours: most pairs of faces that share a box of the grid; most pairs of two bodies whose own boxes meet,
 and that cut each other."""
 
+A_STEP = 1e-5
+"""Seconds that the interpreter takes for a face, and for a pair of faces (ours, measured)."""
+
 
 @compiled
 def _boxes(vertices: Floats, faces: Numbers, out: Floats) -> None:
@@ -183,7 +186,7 @@ def first_crossings(vertices: Floats, faces: Numbers, shells: Numbers) -> Number
         Where too many faces share a place, or too many of one shell meet those of another.
     """
     boxes = np.empty((len(faces), 6))
-    _boxes(vertices, faces, boxes)
+    _boxes.expecting(A_STEP * len(faces))(vertices, faces, boxes)
     low = boxes[:, :3].min(axis=0)
     span = np.maximum(boxes[:, 3:].max(axis=0) - low, 1e-12)
     # A box as large as a face's own, but never so many boxes that they outgrow the mesh.
@@ -195,15 +198,18 @@ def first_crossings(vertices: Floats, faces: Numbers, shells: Numbers) -> Number
     counts = np.maximum(np.ceil(span / size).astype(np.int64), 1)
     starts = np.zeros(int(np.prod(counts)) + 2, np.int64)
     nothing = np.empty(0, np.int64)
-    _fill(boxes, low, size, counts, starts, nothing)
-    if float(np.square(starts, dtype=np.float64).sum()) > 2.0 * MOST_COMPARED:
+    fill = _fill.expecting(A_STEP * len(faces))
+    fill(boxes, low, size, counts, starts, nothing)
+    compared = 0.5 * float(np.square(starts, dtype=np.float64).sum())
+    if compared > MOST_COMPARED:
         raise TooCrowded
     np.cumsum(starts, out=starts)
     items = np.empty(int(starts[-1]), np.int64)
-    _fill(boxes, low, size, counts, starts, items)
+    fill(boxes, low, size, counts, starts, items)
     found = np.empty((MOST_FOUND, 2), np.int64)
     between = np.zeros(2, np.int64)
-    hits = _search(vertices, faces, boxes, low, size, counts, starts, items, shells, between, found)
+    search = _search.expecting(A_STEP * compared)
+    hits = search(vertices, faces, boxes, low, size, counts, starts, items, shells, between, found)
     if between[0] > MOST_NEAR or between[1] > MOST_CUTS:
         raise TooCrowded
     return found[:hits]
