@@ -34,6 +34,15 @@ def register(app: Flask) -> None:
     app.after_request(_translate)
 
 
+def asked_for(response: Response) -> tuple[str, sentences.Translator | None]:
+    """The language that the caller asks for, by which the answer varies, and who translates; None: nobody."""
+    from flask import request
+
+    response.vary.add("Accept-Language")
+    language = languages.negotiate(None, request.accept_languages)
+    return language, sentences.translator(language)
+
+
 def _translate(response: Response) -> Response:
     from flask import request
 
@@ -41,9 +50,7 @@ def _translate(response: Response) -> Response:
     is_said = is_kept or response.mimetype in ("application/json", MEDIA_TYPE)
     if not (request.path.startswith("/v1/") and is_said):
         return response
-    response.vary.add("Accept-Language")
-    language = languages.negotiate(None, request.accept_languages)
-    translate = sentences.translator(language)
+    language, translate = asked_for(response)
     if translate is None or is_kept or response.is_streamed:
         return response
     response.set_data(serializer.dump_in_order(translated(orjson.loads(response.get_data()), translate)))

@@ -8,12 +8,12 @@ from collections.abc import Callable, Generator
 from contextvars import copy_context
 from typing import Any
 
-from flask import Response, g, request
+from flask import Response, g
 
 from ballgauge_service.core import budget
-from ballgauge_service.pages import languages, sentences
+from ballgauge_service.pages import sentences
 from ballgauge_service.web.http import refusals, serializer
-from ballgauge_service.web.http.language import translated
+from ballgauge_service.web.http.language import asked_for, translated
 
 PROGRESS = "application/x-ndjson"
 
@@ -23,10 +23,9 @@ Work = Callable[..., dict[str, Any]]
 
 def respond(work: Work) -> Response:
     """Answer in lines what `work` computes in a thread of its own. Closing the answer cancels the work."""
-    language = languages.negotiate(None, request.accept_languages)
-    translate = sentences.translator(language)
-    response = Response(_lines(work, g.get("request_id"), translate), content_type=PROGRESS)
-    response.vary.add("Accept-Language")
+    response = Response(content_type=PROGRESS)
+    language, translate = asked_for(response)
+    response.response = _lines(work, g.get("request_id"), translate)
     if translate is not None:
         response.content_language.add(language)
     return response
