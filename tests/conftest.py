@@ -124,6 +124,10 @@ class Sentence:
 
     __hash__ = None  # type: ignore[assignment]
 
+    def __call__(self, error: BaseException) -> bool:
+        """What `pytest.raises` asks of an error: `check=sentence(name)`."""
+        return self == str(error)
+
     def __repr__(self) -> str:
         return repr(self._kept().get(self.name))
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import ast
 import re
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -42,3 +44,31 @@ def test_what_developers_are_pointed_to_is_there(tracked: list[str]) -> None:
     functions = re.findall(r"`(?:[\w/]+::)?(test_\w+)`", text)
     modules = {path.stem for path in (ROOT / "tests").rglob("test_*.py")}
     assert [name for name in functions if f"def {name}(" not in tests and name not in modules] == []
+
+
+WORDS = re.compile(r"(?:[A-Za-z][a-z']*[,;:]? ){3}[A-Za-z]")
+"""Four words after another: a sentence, or a good part of one."""
+
+
+def _sentences_in(node: ast.AST) -> Iterator[str]:
+    """Sentences below a node that no `sentence(name)` holds; scripts of a page begin with `return`."""
+    if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "sentence":
+        return
+    if isinstance(node, ast.Constant) and isinstance(node.value, str) and WORDS.search(node.value):
+        yield node.value
+    for child in ast.iter_child_nodes(node):
+        yield from _sentences_in(child)
+
+
+def test_sentences_are_held_in_one_place(tracked: list[str]) -> None:
+    """Asserts hold codes, pointers and values; of a sentence, `sentence(name)`."""
+    found = [
+        (name, node.lineno, text)
+        for name in tracked
+        if name.startswith("tests/") and name.endswith(".py")
+        for node in ast.walk(ast.parse((ROOT / name).read_text(encoding="utf-8")))
+        if isinstance(node, ast.Assert) or (isinstance(node, ast.keyword) and node.arg == "match")
+        for text in _sentences_in(node.test if isinstance(node, ast.Assert) else node.value)
+        if not text.startswith("return ")
+    ]
+    assert len(found) <= 15, found

@@ -275,7 +275,7 @@ def test_a_measured_reading_moves_by_what_the_change_predicts(check: Check, requ
     assert turned > 3.0 - MARGIN
 
 
-def test_what_does_not_mend_is_said_in_words(check: Check, request_for: Make) -> None:
+def test_what_does_not_mend_is_said_in_words(check: Check, request_for: Make, sentence: Any) -> None:
     body = case_body(request_for, CASES[-2])
     (entry,) = check(body)["derived"]["remedies"]
     assert entry["kind"] == "none"
@@ -283,7 +283,7 @@ def test_what_does_not_mend_is_said_in_words(check: Check, request_for: Make) ->
     assert "grip" in entry["message"]
     body["remedies"] = {"already_drilled": True}
     (entry,) = check(body)["derived"]["remedies"]
-    assert "only be deepened" in entry["message"]
+    assert entry["message"] == sentence("remedies: only be deepened")
 
 
 def test_words_are_fractions_of_the_trade(check: Check, request_for: Make, sentence: Any) -> None:

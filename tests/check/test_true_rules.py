@@ -54,21 +54,25 @@ def test_ibf_has_no_numbers_for_the_ball_as_made_and_may_take_the_usbc_s(
     assert check(asked)["outcome"] == "conforming"
 
 
-def test_a_rule_without_a_known_limit_says_whom_to_ask(check: Check, request_for: Make) -> None:
+def test_a_rule_without_a_known_limit_says_whom_to_ask(
+    check: Check, request_for: Make, sentence: Any
+) -> None:
     answer = check(request_for(ball={"weight": 9, **BY_HAND}, rules={"body": "ibf", "on": "2024-09-01"}))
     found = rule(answer, "balance_top")
     assert (found["outcome"], found["basis"], found["source"]) == ("not_assessed", None, None)
-    assert "ask the International Bowling Federation" in found["message"]
+    assert found["message"] == sentence("rules: ask the International Bowling Federation")
     assert lacking(answer, "balance_top") == ["/rules/overlays"]
 
 
-def test_an_open_limit_that_may_be_unknown_says_whom_to_ask(check: Check, request_for: Make) -> None:
+def test_an_open_limit_that_may_be_unknown_says_whom_to_ask(
+    check: Check, request_for: Make, sentence: Any
+) -> None:
     """A ball approved before the 1980s of which it is not told when it was made."""
     ball = {"hardness": 72.5, "approved_on": "1975-01-01"}
     answer = check(request_for(drilling=None, ball=ball, rules={"on": "2024-09-01", "stage": "approval"}))
     found = rule(answer, "hardness")
     assert (found["outcome"], lacking(answer, "hardness")) == ("inconclusive", ["/ball/made_on"])
-    assert "ask the United States Bowling Congress" in found["message"]
+    assert found["message"] == sentence("rules: ask the United States Bowling Congress")
 
 
 def test_three_directions_within_their_limits_conform(check: Check, request_for: Make) -> None:
@@ -128,10 +132,7 @@ def test_the_weight_in_play_of_a_ball_without_a_drilling_is_a_listed_assumption(
 ) -> None:
     for ball, told in (({}, True), ({"drilled_weight": 15.0}, False)):
         answer = check(request_for(drilling=None, ball=ball, rules={"on": "2024-09-01"}))
-        assert (
-            any("weight in play is that of the ball as made" in text for text in answer["assumptions"])
-            == told
-        )
+        assert any("as made" in text for text in answer["assumptions"]) == told
 
 
 @pytest.mark.parametrize(
@@ -237,7 +238,7 @@ def held(body: Body) -> str:
     assert not unassessed or answer["outcome"] != "conforming"
     for each in counted:
         unknown = each["outcome"] == "not_assessed" and each["basis"] is None
-        assert not unknown or "; ask the " in each["message"], each
+        assert not unknown or " ask " in each["message"], each
     return str(answer["outcome"])
 
 

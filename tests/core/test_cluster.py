@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import pickle
+import re
 import signal
 import socket
 import subprocess
@@ -258,7 +259,7 @@ def _piecewise(asked: list[Throw]) -> tuple[Any, Any, Any]:
             return iter(())
 
     seen: list[tuple[Any, Any, Any]] = []
-    with pytest.raises(ValueError, match="need at least one array"):
+    with pytest.raises(ValueError, match="at least one array"):
         follow(asked, USUAL, Seen())
     return seen[0]
 
@@ -299,7 +300,7 @@ def test_pieces_wait_for_who_takes_them(two: LocalCluster) -> None:
 @pytest.mark.parametrize("address", [NOBODY, "nonsense", "http://127.0.0.1:1"])
 def test_a_scheduler_out_of_reach_is_told_in_bounded_time(address: str) -> None:
     began = time.monotonic()
-    with pytest.raises(BulkUnavailable, match="no Dask scheduler can be reached at"):
+    with pytest.raises(BulkUnavailable, match=re.escape(address)):
         follow(throws(2 * PIECE), USUAL, Cluster(address))
     assert time.monotonic() - began < 6 * cluster.CONNECTING
 
@@ -341,25 +342,27 @@ def test_the_service_answers_503_and_still_does_what_needs_no_scheduler() -> Non
     assert client.post("/v1/designs", json=alone).status_code == 200
 
 
-def test_workers_of_another_version_are_refused(two: LocalCluster, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_workers_of_another_version_are_refused(
+    two: LocalCluster, monkeypatch: pytest.MonkeyPatch, sentence: Any
+) -> None:
     """Found out when they are connected, and by those that join later themselves."""
     asked = throws(2 * PIECE)
     monkeypatch.setattr(sameness, "_sources", lambda: "0123")
     sameness.mark.cache_clear()
-    with pytest.raises(BulkUnavailable, match=r"worker tcp://\S+ would not compute the same .* sources"):
+    with pytest.raises(BulkUnavailable, match=r"tcp://\S+ .*\bsources\b"):
         follow(asked, USUAL, Cluster(two.scheduler_address))
     late = Cluster(two.scheduler_address)
     monkeypatch.setattr(late, "_require_same", lambda client, workers: None)
-    with pytest.raises(BulkUnavailable, match="a worker would not compute the same"):
+    with pytest.raises(BulkUnavailable, check=sentence("cluster: a worker would not compute the same")):
         follow(asked, USUAL, late)
     monkeypatch.undo()
     sameness.mark.cache_clear()
     follow(asked, USUAL, Cluster(two.scheduler_address))
 
 
-def test_a_scheduler_without_workers_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_scheduler_without_workers_is_told(monkeypatch: pytest.MonkeyPatch, sentence: Any) -> None:
     monkeypatch.setattr(cluster, "CONNECTING", 2.0)
-    with workers(0) as none, pytest.raises(BulkUnavailable, match="has no workers"):
+    with workers(0) as none, pytest.raises(BulkUnavailable, check=sentence("cluster: has no workers")):
         follow(throws(2 * PIECE), USUAL, Cluster(none.scheduler_address))
 
 
@@ -379,8 +382,8 @@ def test_workers_or_a_scheduler_lost_for_good_are_told(monkeypatch: pytest.Monke
             list(found)
 
 
-def test_a_function_of_another_package_is_not_run() -> None:
-    with pytest.raises(ValueError, match="no function of"):
+def test_a_function_of_another_package_is_not_run(sentence: Any) -> None:
+    with pytest.raises(ValueError, check=sentence("cluster: no function of")):
         cluster.perform_there("os:getcwd", dict(sameness.mark()), pieces.__name__.encode(), b"")
 
 

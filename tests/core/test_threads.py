@@ -154,12 +154,12 @@ def test_progress_is_the_same_on_any_number_of_threads(tolerance: Tolerance, exp
     assert len(told[0]) == expected
 
 
-def test_only_functions_of_the_package_have_names() -> None:
+def test_only_functions_of_the_package_have_names(sentence: Any) -> None:
     assert named(name_of(follow_piece)) is follow_piece
     for work in (added, lambda: None, pickle.loads):
         with pytest.raises((ValueError, AttributeError)):
             name_of(work)
-    with pytest.raises(ValueError, match="no function of"):
+    with pytest.raises(ValueError, check=sentence("bulk: no function of")):
         named("os:system")
 
 

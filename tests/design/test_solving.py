@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from tests.design.changed import with_value
@@ -165,16 +166,16 @@ def test_densities_of_solids_that_cut_each_other_take_one_cubature() -> None:
         assert numbers(member.solution.only.design)["weight"] == pytest.approx(member.weight, abs=1e-3)
 
 
-def test_a_search_too_much_to_compute_is_refused_before_the_work_and_says_what_fits() -> None:
+def test_a_search_too_much_to_compute_is_refused_before_the_work_and_says_what_fits(sentence: Any) -> None:
     """Of a design whose solids cut each other, one size may move where two may not."""
     sizes = (WIDE, Parameter(("core",), "length_x", 3.0, 4.0))
     one = (Variant("", TERN_BLOCK, (Target("weight", 15.0, 0.01),)),)
     price = search_price(one, sizes[:1], (), WORK_LIMIT)
     assert search_price(one, sizes, (), WORK_LIMIT) > price > search_price(one, (CORE,), (), WORK_LIMIT)
-    with pytest.raises(InvalidInput, match="at most 1 sizes") as caught:
+    with pytest.raises(InvalidInput, check=sentence("solving: at most 1 sizes")) as caught:
         search_price(one, sizes, (), price)
     assert caught.value.faults[0].pointer == "/parameters"
-    with pytest.raises(InvalidInput, match="only densities may move"):
+    with pytest.raises(InvalidInput, check=sentence("solving: only densities may move")):
         search_price(one, sizes, (), 0.9 * price)
 
 

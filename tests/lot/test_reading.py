@@ -117,22 +117,22 @@ def test_mapping_renames_leaves_out_and_keeps_units(judge: Make) -> None:
 
 
 @pytest.mark.parametrize(
-    ("head", "words", "suggestion"),
+    ("head", "suggestion"),
     [
-        ("wieght", "unknown heading; did you mean 'weight'?", "weight"),
-        ("weight,weight [kg]", "doubled", None),
-        ("weight [mm]", "is not a unit of weight", None),
-        ("weight,serial [kg]", "serial has no unit", None),
-        ("weight,", "a column without a heading", None),
-        ("serial,rg", "a lot judged by all rules needs a column 'weight'", None),
-        ("15.06,8.59", "no headings", None),
+        ("wieght", "weight"),
+        ("weight,weight [kg]", None),
+        ("weight [mm]", None),
+        ("weight,serial [kg]", None),
+        ("weight,", None),
+        ("serial,rg", None),
+        ("15.06,8.59", None),
     ],
 )
 def test_headings_that_are_wrong_refuse_the_file(
-    refused: Make, head: str, words: str, suggestion: str | None
+    refused: Make, head: str, suggestion: str | None, sentence: Any
 ) -> None:
     details = refused(f"{head}\n1,2\n".encode(), unknown_columns="refuse")
-    assert any(words in detail["detail"] for detail in details)
+    assert [detail["detail"] for detail in details] == sentence(f"heading {head}")
     assert suggestion is None or details[0]["suggestion"] == suggestion
 
 
@@ -222,8 +222,8 @@ def test_separators_are_found(judge: Make, written: Make, separator: str) -> Non
     assert judged.report["file"]["separator"] == separator
 
 
-def test_a_separator_that_is_not_clear_is_asked_for(refused: Make) -> None:
-    assert "name it" in refused(b"weight;weight,weight\n1\n")[0]["detail"]
+def test_a_separator_that_is_not_clear_is_asked_for(refused: Make, sentence: Any) -> None:
+    assert refused(b"weight;weight,weight\n1\n")[0]["detail"] == sentence("lot: name it")
 
 
 def test_decimal_commas_are_found_and_told(judge: Make, written: Make) -> None:
@@ -261,8 +261,8 @@ def test_other_encodings_are_named_and_bad_bytes_told_by_row(judge: Make, senten
 
 
 def test_headings_in_an_unnamed_encoding_refuse_the_file(refused: Make, sentence: Any) -> None:
-    assert "name the encoding" in refused("größe,weight\na,15\n".encode("cp1252"))[0]["detail"]
-    assert "UTF-16" in refused("serial,weight\na,15\n".encode("utf-16-le"))[0]["detail"]
+    assert refused("größe,weight\na,15\n".encode("cp1252"))[0]["detail"] == sentence("lot: name the encoding")
+    assert refused("serial,weight\na,15\n".encode("utf-16-le"))[0]["detail"] == sentence("lot: UTF-16")
     assert refused(b"weight\n15\n", encoding="zlib")[0]["detail"] == sentence("unknown encoding")
 
 
@@ -321,7 +321,7 @@ def test_json_cells_are_the_contracts_quantities(judge: Make, sentence: Any) -> 
     judged = judge("\n".join(lines).encode())
     assert judged.rows == [1, 10]
     assert [row for row, _, _ in judged.notes] == [2, 3, 4, 5, 6, 7, 9]
-    assert "has no unit" in judged.notes[0][2]
+    assert judged.notes[0][2] == sentence("lot: has no unit")
     assert judged.notes[1][2] == sentence("misspelt member of a row")
     assert judged.report["blank_rows"] == 1
 
@@ -356,10 +356,10 @@ def test_workbooks_that_begin_lower_keep_their_rows(judge: Make, workbook: Make)
     assert [(row, column) for row, column, _ in judged.notes] == [(6, "weight"), (7, None)]
 
 
-def test_parquet_types_that_cannot_be_are_refused(refused: Make) -> None:
+def test_parquet_types_that_cannot_be_are_refused(refused: Make, sentence: Any) -> None:
     sink = io.BytesIO()
     parquet.write_table(pa.table({"weight": pa.array([[1.0], [2.0]])}), sink)
-    assert "holds list" in refused(sink.getvalue())[0]["detail"]
+    assert refused(sink.getvalue())[0]["detail"] == sentence("lot: holds list")
 
 
 def test_parquet_takes_integers_decimals_days_and_dictionaries(judge: Make) -> None:

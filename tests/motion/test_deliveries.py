@@ -71,11 +71,11 @@ def test_endings_are_told_in_words_with_the_path_until_then() -> None:
     assert near["end"]["board"] == pytest.approx(0.5)
 
 
-def test_a_ball_that_never_rolls_says_so() -> None:
+def test_a_ball_that_never_rolls_says_so(sentence: Any) -> None:
     got = roll(BoxBall(surface=Surface(friction=0.01)), replace(RELEASE, launch_angle=0.0), uniform_lane(0.0))
     assert got["ending"] == "pins"
     assert got["phases"]["roll_start"] is None
-    assert "never rolled" in got["message"]
+    assert got["message"] == sentence("delivery: never rolled")
 
 
 def test_a_ball_that_falls_beside_the_lane_did_not_slide(sentence: Any) -> None:

@@ -291,9 +291,9 @@ def test_an_undrilled_ball_keeps_its_box_numbers(drill_one: Drill) -> None:
     assert_same_axis(vector(result, "high_axis"), vector(result, "psa"), 1e-9)
 
 
-def test_arrays_of_different_lengths_are_refused(make_records: Callable[..., Any]) -> None:
+def test_arrays_of_different_lengths_are_refused(make_records: Callable[..., Any], sentence: Any) -> None:
     """The contract of `drill`: a ValueError."""
     balls, layouts_one, holes, counts = make_records({}, {}, [])
-    with pytest.raises(ValueError, match="same length"):
+    with pytest.raises(ValueError, check=sentence("physics: same length")):
         drill(empty_balls(2)[0], layouts_one, holes, counts)
     assert len(drill(balls, layouts_one, holes, counts)[0]) == 1

@@ -36,13 +36,13 @@ def test_a_picture_of_24_megapixels_full_of_corners_is_ended(client: Any) -> Non
 
 
 def test_what_takes_too_long_is_ended_and_the_next_is_read(
-    monkeypatch: pytest.MonkeyPatch, client: Any, signed: dict[str, Any]
+    monkeypatch: pytest.MonkeyPatch, client: Any, signed: dict[str, Any], sentence: Any
 ) -> None:
     asked = {"record": signed["record"], "form": "code"}
     code = client.post("/v1/records/prints", json=asked).data
     with monkeypatch.context() as patch:
         patch.setattr(pictures, "SECONDS", 0.0)
-        with pytest.raises(pictures.NothingFound, match="not done in 0 s"):
+        with pytest.raises(pictures.NothingFound, check=sentence("picture: not done in 0 s")):
             pictures.read_document(corners(1600, 1200))
     answer = client.post("/v1/records/read", data=code, content_type="image/png")
     assert answer.json == {"record": signed["label"]}

@@ -74,7 +74,7 @@ def test_the_page_says_what_the_record_says(
         "max 16 lb",
     ):
         assert told in text
-    assert " ".join(text.split()).count("only the governing body decides and approves") == 1
+    assert " ".join(text.split()).count("governing body decides") == 1
     assert "approved" not in text
     assert "DEMONSTRATION" not in text
 
@@ -174,11 +174,11 @@ def test_the_command_verifies_files(client: Any, signed: dict[str, Any], tmp_pat
     done = verify("page.pdf")
     assert done.returncode == 0, done.stderr
     assert "genuine" in done.stdout
-    assert "have not changed since" in done.stdout
+    assert "not changed" in done.stdout
     assert json.loads(verify("code.png", "--json").stdout)["state"] == "genuine"
     changed = verify("record.jws", "--on", "2010-01-01")
     assert changed.returncode == 1
-    assert "have changed since" in changed.stdout
+    assert "have changed" in changed.stdout
     altered = verify("altered.jws")
     assert (altered.returncode, altered.stdout.split()[0]) == (1, "altered:")
     assert "R. Example" not in altered.stdout

@@ -352,8 +352,7 @@ def test_where_no_limit_is_known_nothing_is_said(judge: Callable[..., Any], sent
     text = two_limits("when = { holes = { under = 1.0 } }", "when = { holes = { min = 2.0 } }")
     gap = judge(text=text, balance_side=0.0, holes=1.0)
     assert gap.outcome("balance_side") == "not_assessed"
-    assert "no limit is known" in gap.findings["balance_side"]["message"]
-    assert "ask the Test body" in gap.findings["balance_side"]["message"]
+    assert gap.findings["balance_side"]["message"] == sentence("finding: no limit is known")
     assert (gap.findings["balance_side"]["basis"], gap.findings["balance_side"]["source"]) == (None, None)
     assert missing(gap.assessment, 0) == [{"field": None, "needed_for": ["balance_side"]}]
     unknown = judge(text=text, balance_side=0.0)
@@ -392,11 +391,13 @@ def test_guarded_bands_about_a_limit(judge: Callable[..., Any]) -> None:
         )
 
 
-def test_guarded_without_uncertainty_compares_as_exact_and_says_so(judge: Callable[..., Any]) -> None:
+def test_guarded_without_uncertainty_compares_as_exact_and_says_so(
+    judge: Callable[..., Any], sentence: Any
+) -> None:
     text = SIDE.replace("LOW", "-1.0").replace("HIGH", "1.0")
     judged = judge(text=text, balance_side=1.0, decision=Decision("guarded"))
     assert judged.outcome("balance_side") == "conforming"
-    assert "compared as exact" in judged.findings["balance_side"]["message"]
+    assert judged.findings["balance_side"]["message"] == sentence("finding: compared as exact")
 
 
 def test_facts_and_columns_must_be_known_and_of_one_length() -> None:

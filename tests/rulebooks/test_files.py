@@ -89,55 +89,47 @@ def test_the_small_file_passes(head: str, rule: str, limit: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "fault"),
+    ("old", "new"),
     [
-        ("max = 16.0", "max = 16.0\nlargest = 17.0", "Unknown field"),
-        ('unit = "lb"', 'unit = "lb"\ncolor = "red"', "Unknown field"),
-        ("[rulebook]", "[extra]\na = 1\n[rulebook]", "Unknown field"),
-        ('basis = "published"\n', "", "Missing data"),
-        ('basis = "published"', 'basis = "hearsay"', "Must be one of"),
-        (
-            'max = 16.0\nbasis = "published"\nsource = "text"',
-            'max = 16.0\nbasis = "published"',
-            "Missing data",
-        ),
-        ('basis = "published"\nsource = "text"', 'basis = "published"\nsource = "other"', "not both"),
-        ('date = "2020"', "", "Missing data"),
-        ('date = "2020"', 'date = "last year"', "YYYY"),
-        ("max = 16.0", "max = true", "finite number"),
-        ("max = 16.0", "max = nan", "finite number"),
-        ("max = 16.0", 'max = "16"', "finite number"),
-        ("max = 16.0", "", "needs min or max"),
-        ("max = 16.0", "min = 17.0\nmax = 16.0", "min lies above max"),
-        (
-            "max = 16.0",
-            "max = 16.0\neffective_from = 2020-01-02\neffective_to = 2020-01-01",
-            "after effective_to",
-        ),
-        ("max = 16.0", 'max = 16.0\neffective_from = "2020-01-02"', "without quotes"),
-        ("max = 16.0", "max = 16.0\neffective_from = 2020-01-02T00:00:00", "without quotes"),
-        ("max = 16.0", "max = 16.0\nwhen = { girth = { min = 1.0 } }", "Unknown column: girth"),
-        ("max = 16.0", "max = 16.0\nwhen = { holes = {} }", "at least one of"),
-        ("max = 16.0", "max = 16.0\nwhen = []", "array of such tables"),
-        ("max = 16.0", "max = 16.0\nwhen = { holes = { min = 2.0, under = 2.0 } }", "above the upper bound"),
-        ("max = 16.0", "max = 16.0\nwhen = { holes = { min = 2.0, over = 2.0 } }", "not both"),
-        ("max = 16.0", 'effect = "exempt"\nmax = 16.0\nnote = "n"', "Only a row of effect limit"),
-        ("max = 16.0", 'effect = "unbound"', "needs a note"),
-        ('quantity = "weight"', 'quantity = "girth"', "Unknown column: girth"),
-        ('quantity = "weight"\n', "", "needs a quantity"),
-        ('unit = "lb"', 'unit = "kg"', "unit of weight is lb"),
-        ('stages = ["play"]', "stages = []", "Shorter than minimum length"),
-        ('stages = ["play"]', 'stages = ["play"]\nwhen_measured = ["approval"]', "not among the stages"),
-        ('binds = "use"', 'binds = "whim"', "Must be one of"),
-        ('binds = "use"', 'binds = "use"\nprocedures = ["99"]', "No such procedure: 99"),
-        ('id = "weight"', 'id = "Weight!"', "lower-case words"),
-        ('unit = "lb"', 'unit = "lb"\nmessage = { conforming = "fits {thing}" }', "in braces"),
+        ("max = 16.0", "max = 16.0\nlargest = 17.0"),
+        ('unit = "lb"', 'unit = "lb"\ncolor = "red"'),
+        ("[rulebook]", "[extra]\na = 1\n[rulebook]"),
+        ('basis = "published"\n', ""),
+        ('basis = "published"', 'basis = "hearsay"'),
+        ('max = 16.0\nbasis = "published"\nsource = "text"', 'max = 16.0\nbasis = "published"'),
+        ('basis = "published"\nsource = "text"', 'basis = "published"\nsource = "other"'),
+        ('date = "2020"', ""),
+        ('date = "2020"', 'date = "last year"'),
+        ("max = 16.0", "max = true"),
+        ("max = 16.0", "max = nan"),
+        ("max = 16.0", 'max = "16"'),
+        ("max = 16.0", ""),
+        ("max = 16.0", "min = 17.0\nmax = 16.0"),
+        ("max = 16.0", "max = 16.0\neffective_from = 2020-01-02\neffective_to = 2020-01-01"),
+        ("max = 16.0", 'max = 16.0\neffective_from = "2020-01-02"'),
+        ("max = 16.0", "max = 16.0\neffective_from = 2020-01-02T00:00:00"),
+        ("max = 16.0", "max = 16.0\nwhen = { girth = { min = 1.0 } }"),
+        ("max = 16.0", "max = 16.0\nwhen = { holes = {} }"),
+        ("max = 16.0", "max = 16.0\nwhen = []"),
+        ("max = 16.0", "max = 16.0\nwhen = { holes = { min = 2.0, under = 2.0 } }"),
+        ("max = 16.0", "max = 16.0\nwhen = { holes = { min = 2.0, over = 2.0 } }"),
+        ("max = 16.0", 'effect = "exempt"\nmax = 16.0\nnote = "n"'),
+        ("max = 16.0", 'effect = "unbound"'),
+        ('quantity = "weight"', 'quantity = "girth"'),
+        ('quantity = "weight"\n', ""),
+        ('unit = "lb"', 'unit = "kg"'),
+        ('stages = ["play"]', "stages = []"),
+        ('stages = ["play"]', 'stages = ["play"]\nwhen_measured = ["approval"]'),
+        ('binds = "use"', 'binds = "whim"'),
+        ('binds = "use"', 'binds = "use"\nprocedures = ["99"]'),
+        ('id = "weight"', 'id = "Weight!"'),
+        ('unit = "lb"', 'unit = "lb"\nmessage = { conforming = "fits {thing}" }'),
     ],
 )
-def test_a_slip_is_an_error(head: str, rule: str, limit: str, old: str, new: str, fault: str) -> None:
+def test_a_slip_is_an_error(head: str, rule: str, limit: str, old: str, new: str, sentence: Any) -> None:
     text = head + rule + limit
     assert old in text
-    with pytest.raises(RulebookError, match=fault):
+    with pytest.raises(RulebookError, check=sentence(f"rulebook with {new!r} for {old!r}")):
         read_rulebook(text.replace(old, new))
 
 
@@ -151,10 +143,10 @@ def test_a_slip_is_an_error(head: str, rule: str, limit: str, old: str, new: str
     ],
 )
 def test_limits_that_hold_at_once_are_an_error(
-    head: str, rule: str, limit: str, first: str, second: str
+    head: str, rule: str, limit: str, first: str, second: str, sentence: Any
 ) -> None:
     rows = limit.replace("max = 16.0", first) + limit.replace("max = 16.0", second)
-    with pytest.raises(RulebookError, match="limits 0 and 1 hold at once"):
+    with pytest.raises(RulebookError, check=sentence("rulebook: limits 0 and 1 hold at once")):
         read_rulebook(head + rule + rows)
 
 

@@ -431,14 +431,14 @@ def test_an_overlay_too_large_for_its_body_is_refused_at_the_start_by_name(tmp_p
     )
     (tmp_path / "good.toml").write_text(EVENT)
     (tmp_path / "large.toml").write_text('overlay = { name = "large", base = "usbc" }\n' + rules)
-    with pytest.raises(BadSettings, match=r"large\.toml: with the rules of usbc: more than 63 rules"):
+    with pytest.raises(BadSettings, match=r"large\.toml.*\b63\b"):
         create_app(json_logs=False, warm_up=False, settings=Settings(rulebooks=str(tmp_path)))
 
 
 def test_two_files_of_one_name_or_no_folder_are_refused(tmp_path: Path) -> None:
     (tmp_path / "a.toml").write_text(EVENT)
     (tmp_path / "b.toml").write_text(EVENT)
-    with pytest.raises(BadFolderError, match=r"b\.toml: overlay city_open is also in a\.toml"):
+    with pytest.raises(BadFolderError, match=r"b\.toml.* city_open .*a\.toml"):
         read_folder(tmp_path)
     with pytest.raises(BadFolderError, match="nowhere"):
         read_folder(tmp_path / "nowhere")

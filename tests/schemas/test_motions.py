@@ -81,7 +81,7 @@ def test_every_bad_field_is_named_at_once(sentence: Any) -> None:
     )
     assert found["/bal"] == sentence("misspelt field of a motion")
     assert found["/release/speed"] == sentence("speed beyond its bounds")
-    assert "scatter and spread" in found["/release/rev_rate/uncertainty"]
+    assert found["/release/rev_rate/uncertainty"] == sentence("motion: scatter and spread")
     assert {"/ball", "/release/axis_rotation", "/release/axis_tilt", "/samples"} <= set(found)
     assert {"/lane/pattern/zones", "/spread/deliveries", "/spread/window/board", "/picture"} <= set(found)
 

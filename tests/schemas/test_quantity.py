@@ -227,56 +227,44 @@ def test_fractions_as_keyboards_and_scales_write_them() -> None:
 
 
 @pytest.mark.parametrize(
-    ("value", "said"),
+    "value",
     [
-        (200, "must be from 4 lb to 20 lb; got 200 lb"),
-        ("200 lb", "must be from 4 lb to 20 lb; got 200 lb"),
-        ("90.718474 kg", "must be from 4 lb to 20 lb; got 200 lb"),
-        (math.nan, "must be a finite number"),
-        (-math.inf, "must be a finite number"),
-        (
-            True,
-            "must be a number (lb), a string with a unit, or an object with a value; got true",
-        ),
-        (
-            None,
-            "must be a number (lb), a string with a unit, or an object with a value; got null",
-        ),
-        (
-            [],
-            "must be a number (lb), a string with a unit, or an object with a value; got an array",
-        ),
-        ("15", "'15' has no unit; write it as '15 lb' or as a number"),
-        ("15 1/2", "'15 1/2' has no unit; write it as '15 1/2 lb' or as a number"),
-        ("15 mm", "'mm' is not a unit of weight; use for instance lb, oz, kg or g"),
-        ("15 zorkmid", "'zorkmid' is not a unit of weight; use for instance lb, oz, kg or g"),
-        ("15 oz 1 lb", "'15 oz 1 lb' must name each unit once, the largest first"),
-        ("3 lb 4 lb", "'3 lb 4 lb' must name each unit once, the largest first"),
-        ("9**9**9 lb", "'9**9**9 lb' is not a number with a unit; write it like '1.5 lb' or '1 1/2 lb'"),
-        ("1/0 lb", "'1/0 lb' is not a number with a unit; write it like '1.5 lb' or '1 1/2 lb'"),
-        ("6,8,5 kg", "'6,8,5 kg' is not a number with a unit; write it like '1.5 lb' or '1 1/2 lb'"),
-        ("14-17", "'14-17' is not a number with a unit; write it like '1.5 lb' or '1 1/2 lb'"),
-        ("15 ± 0.02", "'15 ± 0.02' has no unit; write it as '15 ± 0.02 lb' or as a number"),
-        (
-            "15 lb ± -1 lb",
-            "'15 lb ± -1 lb' is not a number with a unit; write it like '1.5 lb' or '1 1/2 lb'",
-        ),
-        ("", "'' is not a number with a unit; write it like '1.5 lb' or '1 1/2 lb'"),
-        ("nan lb", "'nan lb' is not a number with a unit; write it like '1.5 lb' or '1 1/2 lb'"),
-        ("١٥ lb", "'١٥ lb' is not a number with a unit; write it like '1.5 lb' or '1 1/2 lb'"),
-        ("15 lb\n", "'15 lb�' is not a number with a unit; write it like '1.5 lb' or '1 1/2 lb'"),
-        ("1e999 lb", "must be a finite number"),
-        ("15 lb" + " " * 60, "must be at most 64 characters long"),
+        200,
+        "200 lb",
+        "90.718474 kg",
+        math.nan,
+        -math.inf,
+        True,
+        None,
+        [],
+        "15",
+        "15 1/2",
+        "15 mm",
+        "15 zorkmid",
+        "15 oz 1 lb",
+        "3 lb 4 lb",
+        "9**9**9 lb",
+        "1/0 lb",
+        "6,8,5 kg",
+        "14-17",
+        "15 ± 0.02",
+        "15 lb ± -1 lb",
+        "",
+        "nan lb",
+        "١٥ lb",
+        "15 lb\n",
+        "1e999 lb",
+        "15 lb" + " " * 60,
     ],
 )
-def test_what_is_said_of_a_bad_quantity(value: Any, said: str) -> None:
+def test_what_is_said_of_a_bad_quantity(value: Any, sentence: Any) -> None:
     """Against the words of the contract."""
-    assert errors(WEIGHT, value) == [said]
+    assert errors(WEIGHT, value) == [sentence(f"weight of {value!r}")]
 
 
-def test_a_number_beyond_all_doubles_is_out_of_range() -> None:
+def test_a_number_beyond_all_doubles_is_out_of_range(sentence: Any) -> None:
     """Against IEEE 754: no double holds 10 to the 400th."""
-    said = "must be from 4 lb to 20 lb; got a number too large to show"
+    said = sentence("number too large to show")
     assert errors(WEIGHT, 10**400) == errors(WEIGHT, -(10**400)) == [said]
     assert errors(WEIGHT, {"value": 10**400, "unit": "kg"}) == {"value": [said]}
 
@@ -296,35 +284,23 @@ def test_objects() -> None:
 
 
 @pytest.mark.parametrize(
-    ("value", "said"),
+    "value",
     [
-        ({}, {"value": ["missing; an object must give its value"]}),
-        ({"value": "3 in"}, {"value": ["must be a number; got a string"]}),
-        (
-            {"value": True, "unit": 5},
-            {"unit": ["must be a string; got a number"], "value": ["must be a number; got true"]},
-        ),
-        ({"value": math.nan}, {"value": ["must be a finite number"]}),
-        (
-            {"value": 1, "uncertainty": -1},
-            {"uncertainty": ["must be from 0 to 100 in, the width of the field's range; got -1 in"]},
-        ),
-        ({"value": 1, "uncertainty": math.inf}, {"uncertainty": ["must be a finite number"]}),
-        ({"value": 1, "uncertainty": None}, {"uncertainty": ["must be a number; got null"]}),
-        (
-            {"value": 1, "unit": "kg"},
-            {"unit": ["'kg' is not a unit of length; use for instance in, mm or cm"]},
-        ),
-        ({"value": 1, "units": "in"}, {"units": ["unknown field; did you mean 'unit'?"]}),
-        (
-            {"value": 1, "unit": "in" * 1000},
-            {"unit": ["'" + "in" * 19 + "i…' is not a unit of length; use for instance in, mm or cm"]},
-        ),
+        {},
+        {"value": "3 in"},
+        {"value": True, "unit": 5},
+        {"value": math.nan},
+        {"value": 1, "uncertainty": -1},
+        {"value": 1, "uncertainty": math.inf},
+        {"value": 1, "uncertainty": None},
+        {"value": 1, "unit": "kg"},
+        {"value": 1, "units": "in"},
+        {"value": 1, "unit": "in" * 1000},
     ],
 )
-def test_what_is_said_of_a_bad_object(value: Any, said: Any) -> None:
+def test_what_is_said_of_a_bad_object(value: Any, sentence: Any) -> None:
     """Against the words of the contract."""
-    assert errors(LENGTH, value) == said
+    assert errors(LENGTH, value) == sentence(f"length of {value!r:.60}")
 
 
 @pytest.mark.parametrize(

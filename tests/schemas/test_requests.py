@@ -223,65 +223,52 @@ def test_a_body_that_is_no_object_is_one_error_on_the_whole(body: Any) -> None:
 
 
 @pytest.mark.parametrize(
-    ("drilling", "expected"),
+    ("drilling", "pointers"),
     [
-        ({"hand": "both"}, {"/drilling/hand": "must be right or left; got 'both'"}),
-        ({"hand": ["right", "left"]}, {"/drilling/hand": "must be right or left; got an array"}),
+        ({"hand": "both"}, {"/drilling/hand"}),
+        ({"hand": ["right", "left"]}, {"/drilling/hand"}),
         (
             {"holes": [hole("vent", at=PLACED)] * 25},
-            {"/drilling/holes": "must hold 0 to 24 entries; got 25"},
+            {"/drilling/holes"},
         ),
         (
             {"holes": [hole("middle"), hole("ring")], "grip": {"span_middle": 4, "thumb": False}},
-            {
-                "/drilling/holes/0/at": "missing; the middle hole needs at, or grip.bridge",
-                "/drilling/holes/1/at": "missing; the ring hole needs at, or grip.span_ring and grip.bridge",
-            },
+            {"/drilling/holes/0/at", "/drilling/holes/1/at"},
         ),
         (
             {"holes": [hole("thumb", at=PLACED)], "grip": {"thumb": False}},
-            {
-                "/drilling/grip/thumb": "the grip has no thumb, but there is an open thumb hole; "
-                "set used to false on that hole"
-            },
+            {"/drilling/grip/thumb"},
         ),
         (
             {"holes": [hole("middle")], "grip": {"span_middle": 4}},
-            {"/drilling/grip/thumb": "the grip includes the thumb, but there is no thumb hole"},
+            {"/drilling/grip/thumb"},
         ),
         (
             {"holes": [hole("middle", at={"right": 1})]},
-            {"/drilling/holes/0/at/up": "missing; this field is required"},
+            {"/drilling/holes/0/at/up"},
         ),
         (
             {"holes": [hole("middle", slug_density="x")] * 2, "grip": 5},
-            {
-                "/drilling/grip": "must be an object; got a number",
-                "/drilling/holes/0/slug_density": "'x' is not a number with a unit; "
-                "write it like '1.5 g/mL' or '1 1/2 g/mL'",
-                "/drilling/holes/1/slug_density": "'x' is not a number with a unit; "
-                "write it like '1.5 g/mL' or '1 1/2 g/mL'",
-            },
+            {"/drilling/grip", "/drilling/holes/0/slug_density", "/drilling/holes/1/slug_density"},
         ),
         (
             {"holes": [hole("middle"), hole("thumb")], "grip": {"span_middle": "four"}},
-            {
-                "/drilling/grip/span_middle": "'four' is not a number with a unit; "
-                "write it like '1.5 in' or '1 1/2 in'"
-            },
+            {"/drilling/grip/span_middle"},
         ),
         (
             {
                 "pap": {"over": 5, "up": "x"},
                 "layout": {"drilling_angle": 50, "pin_to_pap": 4, "val_angle": 30},
             },
-            {"/drilling/pap/up": "'x' is not a number with a unit; write it like '1.5 in' or '1 1/2 in'"},
+            {"/drilling/pap/up"},
         ),
     ],
 )
-def test_contradictions_of_a_drilling(drilling: dict[str, Any], expected: dict[str, str]) -> None:
+def test_contradictions_of_a_drilling(drilling: dict[str, Any], pointers: set[str], sentence: Any) -> None:
     """Against the contract's rules between fields: one error for one fault, none that merely follows."""
-    assert said(drilled(**drilling)) == expected
+    found = said(drilled(**drilling))
+    assert set(found) == pointers
+    assert found == sentence(f"contradiction: {drilling!r:.120}")
 
 
 @pytest.mark.parametrize(
@@ -301,12 +288,10 @@ def test_drillings_that_are_in_order(drilling: dict[str, Any]) -> None:
     load_check_body(drilled(**drilling))
 
 
-def test_diameter_and_circumference_must_agree() -> None:
+def test_diameter_and_circumference_must_agree(sentence: Any) -> None:
     """Against circumference = pi x diameter."""
     load_check_body({"ball": {"weight": 15, "diameter": 8.59, "circumference": math.pi * 8.59}})
-    text = (
-        "diameter 8.59 in and circumference 26.5 in disagree: that circumference means a diameter of 8.435 in"
-    )
+    text = sentence("diameter against circumference")
     assert said({"ball": {"weight": 15, "diameter": 8.59, "circumference": 26.5}}) == {
         "/ball/diameter": text,
         "/ball/circumference": text,

@@ -361,7 +361,7 @@ def test_help_teaches_by_example(command: str) -> None:
     text = run(command, "--help").stdout
     assert f"  ballgauge {command}" in text.partition("Examples:")[2]
     if command in ("check", "drill"):
-        assert "3  the service cannot be reached" in text
+        assert re.search(r"\n *3  ", text)
 
 
 def test_a_reader_who_stops_early_is_no_error(server: str, drilled: dict[str, Any]) -> None:

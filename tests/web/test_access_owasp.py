@@ -95,7 +95,7 @@ def test_a_packed_workbook_that_swells_is_refused(client: Any, sentence: Any) ->
     assert client.post("/v1/lots", data=sound, content_type=WORKBOOK).json["counts"]["balls"] == 1
 
 
-def test_a_packed_mesh_that_swells_is_refused(client: Any) -> None:
+def test_a_packed_mesh_that_swells_is_refused(client: Any, sentence: Any) -> None:
     data = packed({"3D/3dmodel.model": b" " * 2**28})
     asked = design_example("drawn_core")
     asked["design"]["meshes"] = [
@@ -103,7 +103,7 @@ def test_a_packed_mesh_that_swells_is_refused(client: Any) -> None:
     ]
     answer = client.post("/v1/designs", json=asked)
     assert answer.status_code == 422
-    assert "unpacks to" in answer.json["errors"][0]["detail"]
+    assert answer.json["errors"][0]["detail"] == sentence("mesh: unpacks to")
 
 
 def png(width: int, height: int) -> bytes:

@@ -350,14 +350,14 @@ def test_a_squad_alone_is_drawn_as_svg(client: FlaskClient, request_: dict[str, 
     assert [error["pointer"] for error in lone.get_json()["errors"]] == ["/picture"]
 
 
-def test_a_ball_that_leaves_the_lane(client: FlaskClient, request_: dict[str, Any]) -> None:
+def test_a_ball_that_leaves_the_lane(client: FlaskClient, request_: dict[str, Any], sentence: Any) -> None:
     """Against the words: the path until then, and no entry."""
     found = answer(client, {**request_, "release": {"launch_board": 5, "launch_angle": 5}})
     assert found["motion"]["ending"] == "gutter"
     assert set(found["motion"]["entry"].values()) == {None}
     assert 0 < found["motion"]["distance"] < 60
     (caution,) = found["cautions"]
-    assert "left the lane" in caution["message"]
+    assert caution["message"] == sentence("motion: left the lane")
     lost = refused(
         client,
         {**request_, "release": {"launch_board": 5, "launch_angle": 5}, "explain": {"ball": DRY_BALL}},
@@ -365,10 +365,14 @@ def test_a_ball_that_leaves_the_lane(client: FlaskClient, request_: dict[str, An
     assert "/ball" in lost
 
 
-def test_a_ball_that_never_lands_wears_nothing(client: FlaskClient, request_: dict[str, Any]) -> None:
+def test_a_ball_that_never_lands_wears_nothing(
+    client: FlaskClient, request_: dict[str, Any], sentence: Any
+) -> None:
     """Against the words: thrown over the gutter, it meets no oil."""
     request_["release"] = {"launch_board": 1, "launch_angle": 15, "loft": 20}
-    assert "before it lands" in refused(client, {**request_, "wear": {"deliveries": 1}})["/wear"]
+    assert refused(client, {**request_, "wear": {"deliveries": 1}})["/wear"] == sentence(
+        "motion: before it lands"
+    )
 
 
 def test_a_ball_that_never_rolls(client: FlaskClient, request_: dict[str, Any]) -> None:
@@ -406,18 +410,20 @@ def _zones(*ends: tuple[float, float], boards: tuple[int, int] = (1, 39)) -> dic
         (_zones((0, 70)), "/lane/pattern/zones/0/to", "longer than the lane"),
         (_zones((0, 10), (12, 40)), "/lane/pattern/zones/1/from", "a gap"),
         (_zones((0, 10), (8, 40)), "/lane/pattern/zones/1/from", "an overlap"),
-        (_zones((0, 40), boards=(1, 30)), "/lane/pattern/zones/0/films", "a gap"),
+        (_zones((0, 40), boards=(1, 30)), "/lane/pattern/zones/0/films", "a gap between films"),
         ({"pattern": {**_zones((0, 40))["pattern"], "volume": 90}}, "/lane/pattern/volume", "the films hold"),
     ],
 )
 def test_impossible_patterns(
-    client: FlaskClient, request_: dict[str, Any], lane: Any, pointer: str, words: str
+    client: FlaskClient, request_: dict[str, Any], lane: Any, pointer: str, words: str, sentence: Any
 ) -> None:
     """Against the rules of a pattern."""
-    assert words in refused(client, {**request_, "lane": lane})[pointer]
+    assert refused(client, {**request_, "lane": lane})[pointer] == sentence(f"pattern: {words}")
 
 
-def test_impossible_balls_are_named_where_they_are(client: FlaskClient, request_: dict[str, Any]) -> None:
+def test_impossible_balls_are_named_where_they_are(
+    client: FlaskClient, request_: dict[str, Any], sentence: Any
+) -> None:
     """Against the greatest radius of gyration of a ball of that size."""
     bad = {**request_["ball"], "rg": 3.2, "diameter": 7.5, "differential": 0.2}
     assert set(refused(client, {**request_, "ball": bad})) == {"/ball/rg"}
@@ -425,4 +431,4 @@ def test_impossible_balls_are_named_where_they_are(client: FlaskClient, request_
     assert set(refused(client, {**request_, "line_map": {"balls": [bad]}})) == {"/line_map/balls/0/rg"}
     balls = [request_["ball"]]
     dry = {**request_, "lane": {"film": 0}, "line_map": {"balls": balls, "volumes": [20]}}
-    assert "dry lane" in refused(client, dry)["/line_map/volumes"]
+    assert refused(client, dry)["/line_map/volumes"] == sentence("motion: dry lane")

@@ -66,12 +66,12 @@ def test_a_form_is_the_same_in_whatever_pieces_it_comes(name: str) -> None:
         assert contents(Pieces(data, size, size)) == expected, size
 
 
-def test_a_part_without_a_name_is_refused_as_the_callers_fault(app: Any) -> None:
+def test_a_part_without_a_name_is_refused_as_the_callers_fault(app: Any, sentence: Any) -> None:
     """Against RFC 7578, 4.2: every part has a name."""
     form = b"--b\r\nContent-Disposition: form-data\r\n\r\nx\r\n--b--\r\n"
     response = app.test_client().post("/v1/lots", data=form, content_type="multipart/form-data; boundary=b")
     assert response.status_code == 422
-    assert "cannot stand here" in response.json["detail"]
+    assert response.json["detail"] == sentence("upload: cannot stand here")
 
 
 def test_a_form_that_is_too_large_is_told_so_in_words_that_fit(app: Any, sentence: Any) -> None:
