@@ -330,6 +330,35 @@ def test_a_clock_set_back_shuts_nobody_out_for_long(clock: Clock) -> None:
     assert int(answers[2].headers["Retry-After"]) <= 120
 
 
+@given(
+    limit=st.integers(1, 8),
+    asked=st.lists(st.tuples(st.sampled_from("ab"), st.integers(1, 4), st.floats(0, 90)), max_size=30),
+)
+def test_a_process_counts_as_the_library_does(limit: int, asked: list[tuple[str, int, float]]) -> None:
+    """Against the library's own storage in memory, whatever is asked when."""
+    clock = Clock()
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(time, "time", clock)
+        ours, theirs = limits._Memory(), MemoryStorage()
+        for who, cost, pause in asked:
+            told = [each.acquire_sliding_window_entry(who, limit, 60, cost) for each in (ours, theirs)]
+            assert told[0] == told[1]
+            assert ours.get_sliding_window(who, 60) == pytest.approx(theirs.get_sliding_window(who, 60))
+            clock.now += pause
+
+
+def test_counts_of_a_process_are_forgotten_and_take_no_thread(clock: Clock) -> None:
+    """Against callers from ever new addresses: counting begins no thread, and keeps two minutes of them."""
+    counts = limits._Memory()
+    time.sleep(0.1)
+    before = threading.active_count()
+    for number in range(1000):
+        assert counts.acquire_sliding_window_entry(f"{number}", 1, 60)
+        clock.now += 1
+        assert threading.active_count() == before
+    assert len(counts._now) + len(counts._before) <= 120
+
+
 def test_work_is_counted_beyond_what_the_head_said(clock: Clock) -> None:
     """Against hundredths of a second: what was counted already is taken off, and a minute is the most."""
     counts = limits.Limits(Settings(requests_per_minute=100))

@@ -16,6 +16,7 @@ import threading
 import time
 from collections.abc import Callable, Mapping
 from datetime import UTC, date, datetime, timedelta
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from flask import Flask, Response, g, request
@@ -319,16 +320,19 @@ class Entrance:
     def address(self, environ: WSGIEnvironment) -> str | None:
         """The caller's address as trusted proxies tell it, also before the application has asked them."""
         if _ADDRESS not in environ:
-            found = dict(environ)
-            if self._proxies:
-                ProxyFix(_nothing, x_for=self._proxies, x_proto=0)(found, _nothing)
-            environ[_ADDRESS] = found.get("REMOTE_ADDR")
+            told = environ.get("REMOTE_ADDR"), environ.get("HTTP_X_FORWARDED_FOR")
+            environ[_ADDRESS] = _believed(*told, self._proxies) if self._proxies else told[0]
         address: str | None = environ[_ADDRESS]
         return address
 
 
-def _nothing(*_: Any) -> Any:
-    return ()
+@lru_cache(maxsize=4096)
+def _believed(nearest: str | None, forwarded: str | None, proxies: int) -> str | None:
+    """The address that the last of so many proxies was asked from."""
+    environ: dict[str, Any] = {"REMOTE_ADDR": nearest, "HTTP_X_FORWARDED_FOR": forwarded}
+    ProxyFix(lambda *_: (), x_for=proxies, x_proto=0)(environ, lambda *_: print)
+    found: str | None = environ["REMOTE_ADDR"]
+    return found
 
 
 def _path_of(environ: WSGIEnvironment) -> str:

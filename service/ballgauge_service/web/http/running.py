@@ -31,8 +31,13 @@ COUNTS = ("counter", "gauge_livesum", "histogram")
 
 _COUNTS_BYTES = 1 << 20
 
+LOOK = 0.1
+"""Seconds between two looks at whether a process was told to end (ours)."""
+
 _ENDING = "ending"
 _orphaned = threading.Event()
+_looked = 0.0
+_found = False
 
 
 def make_folder() -> Path:
@@ -52,11 +57,21 @@ def remove_folder() -> None:
 
 def say_ending(process: int | None = None) -> None:
     """Let every process of the server, or one, know that it ends."""
+    global _looked
     Path(os.environ[FOLDER], _ENDING if process is None else f"{_ENDING}-{process}").touch()
+    _looked = 0.0
 
 
 def is_ending() -> bool:
-    """Say whether the server, or this process of it, was told to end."""
+    """Say whether the server, or this process of it, was told to end at least `LOOK` ago."""
+    global _looked, _found
+    now = time.monotonic()
+    if now >= _looked + LOOK:
+        _looked, _found = now, _was_told()
+    return _found
+
+
+def _was_told() -> bool:
     folder = os.environ.get(FOLDER)
     if folder is None or _orphaned.is_set():
         return _orphaned.is_set()
@@ -72,7 +87,7 @@ def show_life(loop: asyncio.AbstractEventLoop, end: Callable[[], object]) -> Non
     # Where there is no room for it, the process is not watched.
     with suppress(OSError):
         sign_of_life(os.getpid()).touch()
-    if is_ending():
+    if _was_told():
         end()
     loop.call_later(BEAT, show_life, loop, end)
 

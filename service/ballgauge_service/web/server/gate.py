@@ -221,7 +221,9 @@ class Gate:
         scope[_WHO] = {"key": key, "address": entrance.address(head)}
         if isinstance(found, Refusal):
             scope[_WHO]["reason"] = getattr(found, "reason", None)
-            await asyncio.sleep(self._slowing.wait(entrance.caller(head)))
+            wait = self._slowing.wait(entrance.caller(head))
+            if wait:
+                await asyncio.sleep(wait)
             raise found
 
     async def _tell_health(self, scope: Scope, receive: Receive, send: Send, arrived: float) -> None:

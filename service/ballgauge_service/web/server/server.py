@@ -36,7 +36,11 @@ _log = logging.getLogger("_granian")
 _JSON_LOG = {
     "formatters": {"json": {"()": "ballgauge_service.web.http.request_log.JsonFormatter"}},
     "handlers": {
-        "errors": {"class": "logging.StreamHandler", "formatter": "json", "stream": "ext://sys.stderr"}
+        "errors": {
+            "class": "ballgauge_service.web.http.request_log.Handler",
+            "formatter": "json",
+            "stream": "ext://sys.stderr",
+        }
     },
     "loggers": {
         "_granian": {"handlers": ["errors"], "level": "INFO", "propagate": False},
