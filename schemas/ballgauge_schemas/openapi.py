@@ -477,9 +477,10 @@ def _lineups() -> dict[str, Any]:
     )
 
 
-def _record(name: str, summary: str, asked: Any, answer: dict[str, Any]) -> dict[str, Any]:
+def _record(name: str, summary: str, asked: Any, answer: dict[str, Any], **more: Any) -> dict[str, Any]:
     content = asked if isinstance(asked, dict) else {"application/json": {"schema": asked}}
-    return _post(name, summary, "records", answer, content, codes=(400, 405, 409, 413, 415, 422))
+    codes = (400, 405, 409, 413, 415, 422)
+    return _post(name, summary, "records", answer, content, codes=codes, **more)
 
 
 def _records() -> dict[str, dict[str, Any]]:
@@ -503,6 +504,7 @@ def _records() -> dict[str, dict[str, Any]]:
             "Read a record out of a picture of its code, or out of the PDF it was printed to",
             {media: {"schema": _BINARY} for media in RECORD_FILES},
             _answer(RecordTextSchema, "The record, not yet verified."),
+            about=f"At most {limits.RECORD_FILE_MAXIMUM >> 20} MiB.",
         ),
         "/v1/records/prints": _record(
             "printRecord",

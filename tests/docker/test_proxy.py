@@ -26,7 +26,7 @@ import pytest
 import requests
 
 import ballgauge
-from ballgauge_schemas.shared.limits import BODY_MAXIMUM, MESH_BYTES_MAXIMUM
+from ballgauge_schemas.shared.limits import BODY_MAXIMUM, MESH_BYTES_MAXIMUM, RECORD_FILE_MAXIMUM
 from ballgauge_service.web.http.settings import Settings
 from ballgauge_service.web.routes.lots import STREAMED
 
@@ -232,6 +232,7 @@ def test_sizes_are_the_service_s_own() -> None:
     assert limit(text, "= /v1/lots") == Settings.largest_lot
     assert limit(text, "= /rows") < STREAMED
     assert limit(text, "= /v1/designs") == MESH_BYTES_MAXIMUM
+    assert limit(text, "= /v1/records/read") == RECORD_FILE_MAXIMUM
 
 
 def announced(proxy: Proxy, path: str, size: int) -> requests.Response:

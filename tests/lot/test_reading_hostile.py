@@ -17,7 +17,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyarrow import parquet
 
+from ballgauge_schemas.shared.limits import COLUMNS_MAXIMUM
 from ballgauge_service.core.refusal import InvalidInput
+from ballgauge_service.lot.reading import headings
 from ballgauge_service.lot.reading.columns import NOTES_MAXIMUM
 from ballgauge_service.lot.reading.reading import LotFile
 from ballgauge_service.lot.reading.xlsx import CELLS_MAXIMUM, UNPACKED_MAXIMUM
@@ -41,6 +43,20 @@ class Endless:
         self.left -= size
         self.given += size
         return b"7" * size
+
+
+@pytest.mark.parametrize("separator", [",", ";", "\t"])
+def test_of_more_headings_than_are_read_no_more_are_looked_at(
+    monkeypatch: pytest.MonkeyPatch, separator: str
+) -> None:
+    """Which names are near an unknown heading takes a while, and 30,000 of them fit before the first ball."""
+    asked, resolve = [], headings.resolve_heading
+    monkeypatch.setattr(headings, "resolve_heading", lambda *given: asked.append(given) or resolve(*given))
+    names = separator.join(f"c{number}" for number in range(30_000))
+    with pytest.raises(InvalidInput) as refused, LotFile(io.BytesIO(f"{names}\n1\n".encode())):
+        pass
+    assert "30000 columns" in str(refused.value)
+    assert len(asked) < 20 * COLUMNS_MAXIMUM
 
 
 @pytest.mark.parametrize(

@@ -10,8 +10,11 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from ballgauge_schemas.shared.limits import RECORD_FILE_MAXIMUM
 from ballgauge_service.core import budget, confined
 from ballgauge_service.record import pictures
+
+UNTIL_ITS_END = {"wsgi.input_terminated": True}
 
 
 def corners(width: int, height: int) -> bytes:
@@ -65,15 +68,32 @@ def test_the_process_of_its_own_has_no_secret(monkeypatch: pytest.MonkeyPatch) -
         worker.end()
 
 
-def test_a_large_photograph_of_a_label_is_read(client: Any, signed: dict[str, Any]) -> None:
-    """Of 20 megapixels, two thirds of them the code: scaled down it is read, by JPEG's own scaling too."""
+@pytest.mark.parametrize(("kind", "scale"), [("JPEG", 1.5), ("PNG", 1.0)])
+def test_a_large_photograph_of_a_label_is_read(
+    client: Any, signed: dict[str, Any], kind: str, scale: float
+) -> None:
+    """Of 20 megapixels, or 45 as of a telephone, two thirds of them the code: it is read scaled down."""
     asked = {"record": signed["record"], "form": "code"}
     code = Image.open(io.BytesIO(client.post("/v1/records/prints", json=asked).data)).convert("L")
-    photo = Image.new("L", (5400, 3700), 180)
-    photo.paste(code.resize((2400, 2400)).rotate(9, expand=True, fillcolor=180), (1500, 400))
-    for kind, quality in (("JPEG", 60), ("PNG", None)):
-        sink = io.BytesIO()
-        photo.save(sink, kind, **({} if quality is None else {"quality": quality}))
-        data = sink.getvalue()
-        answer = client.post("/v1/records/read", data=data, content_type=f"image/{kind.lower()}")
-        assert answer.json == {"record": signed["label"]}
+    photo = Image.new("L", (int(5400 * scale), int(3700 * scale)), 180)
+    side = int(2400 * scale)
+    turned = code.resize((side, side)).rotate(9, expand=True, fillcolor=180)
+    photo.paste(turned, (int(1500 * scale), int(400 * scale)))
+    sink = io.BytesIO()
+    photo.save(sink, kind, quality=60)
+    answer = client.post("/v1/records/read", data=sink.getvalue(), content_type=f"image/{kind.lower()}")
+    assert answer.json == {"record": signed["label"]}
+
+
+@pytest.mark.parametrize(("larger", "status"), [(0, 422), (1, 413)])
+@pytest.mark.parametrize("announced", [True, False])
+def test_a_file_of_the_largest_size_is_looked_at(
+    client: Any, larger: int, status: int, *, announced: bool
+) -> None:
+    data = b"\xff\xd8\xff" + bytes(RECORD_FILE_MAXIMUM - 3 + larger)
+    sent: dict[str, Any] = {"data": data}
+    if not announced:
+        chunked = {"Transfer-Encoding": "chunked"}
+        sent = {"input_stream": io.BytesIO(data), "headers": chunked, "environ_base": UNTIL_ITS_END}
+    answer = client.post("/v1/records/read", content_type="image/jpeg", **sent)
+    assert (answer.status_code, str(RECORD_FILE_MAXIMUM) in answer.json["detail"]) == (status, status == 413)

@@ -116,11 +116,11 @@ def png(width: int, height: int) -> bytes:
     )
 
 
-@pytest.mark.parametrize("side", [5_000, 100_000])
+@pytest.mark.parametrize("side", [8_000, 20_000, 100_000])
 def test_a_picture_of_too_many_pixels_is_refused_by_its_head(client: Any, side: int) -> None:
     answer = client.post("/v1/records/read", data=png(side, side), content_type="image/png")
     assert answer.status_code == 422
-    assert re.search("pixels|broken", answer.json["detail"])
+    assert "more than 51,000,000 pixels" in answer.json["detail"]
 
 
 @pytest.mark.parametrize("coding", ["gzip", "deflate", "br", "zstd"])

@@ -13,6 +13,9 @@ BODY_MAXIMUM = 2**21
 """Largest body of JSON, and of a lot's options [bytes]: a thousand checks of drilled balls fit, each of their
 measurements with its unit and uncertainty."""
 
+RECORD_FILE_MAXIMUM = 2**24
+"""Largest picture or PDF that a record is read out of [bytes]: a telephone's photograph fits."""
+
 BATCH_MAXIMUM = 1000
 """Most checks or drillings in one request."""
 

@@ -12,15 +12,17 @@ from PIL import Image, UnidentifiedImageError
 from ballgauge_service.core import confined
 from ballgauge_service.record import labels
 
-PIXELS_MAXIMUM = 24_000_000
-"""Largest picture opened, in pixels (ours); the picture of a present-day camera fits."""
+PIXELS_MAXIMUM = 51_000_000
+"""Largest picture opened, in pixels (ours); that of a present-day telephone of 50 megapixels fits."""
 
 PIXELS_READ = 2_000_000
 """Pixels to which a larger picture is scaled before its code is looked for (ours). The time that takes grows
-with their square: a picture full of corners of codes takes a minute at the size above, a second at this."""
+with their square: a picture full of corners of codes takes a minute at 24 megapixels, a second at this."""
 
 SECONDS = 5.0
 """Longest time that a file is looked through (ours)."""
+
+_TOO_LARGE = f"the picture has more than {PIXELS_MAXIMUM:,} pixels"
 
 _IN_A_PDF = re.compile(rb"eyJ[A-Za-z0-9_-]{10,400}\.[A-Za-z0-9_-]{10,100000}\.[A-Za-z0-9_-]{86}")
 
@@ -60,7 +62,7 @@ def _in_picture(data: bytes) -> str:
         with Image.open(io.BytesIO(data), formats=("PNG", "JPEG")) as picture:
             pixels = picture.width * picture.height
             if pixels > PIXELS_MAXIMUM:
-                raise NothingFound(f"the picture has more than {PIXELS_MAXIMUM:,} pixels")
+                raise NothingFound(_TOO_LARGE)
             scale = min(1.0, math.sqrt(PIXELS_READ / max(pixels, 1)))
             size = int(picture.width * scale), int(picture.height * scale)
             picture.draft("L", size)
@@ -68,7 +70,9 @@ def _in_picture(data: bytes) -> str:
             gray.thumbnail(size)
     except NothingFound:
         raise
-    except (UnidentifiedImageError, OSError, ValueError, SyntaxError, Image.DecompressionBombError):
+    except Image.DecompressionBombError:
+        raise NothingFound(_TOO_LARGE) from None
+    except (UnidentifiedImageError, OSError, ValueError, SyntaxError):
         raise NothingFound("the file is not a PNG or JPEG picture, or it is broken") from None
     for code in zxingcpp.read_barcodes(gray, formats=zxingcpp.BarcodeFormats(zxingcpp.BarcodeFormat.QRCode)):
         if code.text.startswith(labels.PREFIX):

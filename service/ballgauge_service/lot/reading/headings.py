@@ -12,6 +12,7 @@ import difflib
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import islice
 from types import MappingProxyType
 from typing import Any, Literal, NamedTuple
 
@@ -165,10 +166,13 @@ def no_headings(texts: Sequence[str]) -> bool:
 
 
 def recognized(texts: Iterable[str], options: ReadingOptions) -> tuple[bool, int]:
-    """Whether every required heading is among some, and how many of them stand for something."""
+    """Whether every required heading is among some, and how many of them stand for something.
+
+    Of more than a file may have, which is refused, no more are looked at.
+    """
     strict = replace(options, unknown_columns="refuse")
     names: set[tuple[str | None, int | None, str]] = set()
-    for text in texts:
+    for text in islice(texts, COLUMNS_MAXIMUM):
         try:
             found = resolve_heading(text, strict)
         except UnclearHeading:

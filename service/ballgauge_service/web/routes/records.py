@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from flask import Blueprint, Response, current_app, request
-from werkzeug.exceptions import RequestEntityTooLarge
 
 from ballgauge_schemas.record.documents import RECORD_FILES, RECORD_PRINT, RECORD_REQUEST
+from ballgauge_schemas.shared.limits import RECORD_FILE_MAXIMUM
 from ballgauge_service.core.refusal import below
 from ballgauge_service.web import direct
 from ballgauge_service.web.access import access
-from ballgauge_service.web.http import bodies, degraded
+from ballgauge_service.web.http import bodies, degraded, uploads
 from ballgauge_service.web.http.refusals import Refusal
 from ballgauge_service.web.http.serializer import respond
 
@@ -19,9 +19,6 @@ if TYPE_CHECKING:
     from ballgauge_service.record.keys import Keyring
 
 blueprint = Blueprint("records", __name__)
-
-LARGEST_FILE = 2**20
-"""Bytes of a picture or PDF (ours)."""
 
 _KEYS = "ballgauge_keys"
 
@@ -97,9 +94,7 @@ def read() -> Response:
 
     if request.mimetype not in RECORD_FILES:
         raise Refusal(415, f"the content type must be {', '.join(RECORD_FILES[:-1])} or {RECORD_FILES[-1]}")
-    data = request.get_data(cache=False)
-    if len(data) > LARGEST_FILE:
-        raise RequestEntityTooLarge
+    data = b"".join(iter(uploads.Body(request, RECORD_FILE_MAXIMUM).read, b""))
     try:
         return respond({"record": read_document(data)})
     except NothingFound as nothing:

@@ -49,12 +49,11 @@ from ballgauge_service.web.server.turns import Full, Turns
 CHEAP = "/metrics"
 """The path that is answered without a turn, as OPTIONS is on any path: it needs no body."""
 
-STREAMED = frozenset(("/v1/lots", "/v1/records/lots"))
+STREAMED = frozenset(("/v1/lots", "/v1/records/lots", "/v1/records/read"))
 """Paths whose bodies are read while they are judged, as forms (RFC 7578) are on any path."""
 
 HEAVY = STREAMED | {
     *("/v1/designs", "/v1/drillings/sheets", "/v1/motions", "/v1/lineups", "/v1/records/prints"),
-    "/v1/records/read",
 }
 """Paths whose work may take seconds, as forms' and large bodies' may on any path."""
 

@@ -22,6 +22,9 @@ MOTIONS = ("motion", "motion_explain")
 NICE = 15
 """Priority of the compiling thread, where the system has one for threads."""
 
+NEW_OBJECTS = 20_000
+"""Objects made and kept before the collector looks at them (ours): an answer has 200, and dies without it."""
+
 _log = logging.getLogger("ballgauge_service.warming")
 
 
@@ -64,3 +67,4 @@ def _settle() -> None:
     """Take what is loaded by now out of the collector's sight: walking all of it stops every request."""
     gc.collect()
     gc.freeze()
+    gc.set_threshold(NEW_OBJECTS, *gc.get_threshold()[1:])
