@@ -23,6 +23,7 @@ A request is a plain dict; where it is held in a variable, its annotation lets a
 >>> from ballgauge.types import CheckRequest
 >>> request: CheckRequest = {"ball": {"weight": 15.2, "rg": "2.5 in"}}
 
+Whole results are classes of `ballgauge`; what stands in them is here.
 Numbers are in the unit told beside each; a quantity is also text with a unit, or an object with its
 `uncertainty`. None stands for what is not said. Answers are read-only; what is None was not told.
 """
@@ -67,7 +68,10 @@ class Writer:
         answers = self._reached(
             [[each["responses"] for each in operations], document["components"]["responses"]]
         )
-        self.answered = answers - self.asked
+        named = {name for name in _named_by_the_client() if name in self.schemas}
+        self.answered = (
+            answers & (named | self._reached([self.schemas[name] for name in named]))
+        ) - self.asked
         self.words = {
             each: _singular(name)
             for name, each in reversed(vars(words).items())
@@ -183,6 +187,12 @@ class Writer:
             elif isinstance(value, list):
                 parts += value
         return found
+
+
+def _named_by_the_client() -> set[str]:
+    """The kinds that the client's annotations name: whole results, batches and events are its own classes."""
+    text = "".join(path.read_text(encoding="utf-8") for path in sorted(TYPES.parent.glob("_*.py")))
+    return set(re.findall(r"\btypes\.(\w+)", text)) | set(re.findall(r"frozen\(\w+, \"(\w+)\"", text))
 
 
 def _singular(name: str) -> str:

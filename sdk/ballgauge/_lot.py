@@ -93,13 +93,26 @@ class LotResult(Result, init=False, rows="worst_balls"):
     models: tuple[types.Model, ...] = member(default=[])
     acceptance: types.Acceptance
     counts: types.LotCounts
+    outcomes: Table[int] | None = member(default=None)
+    defects: types.Defects | None = member(default=None)
     nonconforming: types.Nonconforming
     by_rule: tuple[types.RuleCounts, ...]
     quantities: tuple[types.QuantityStatement, ...]
     sample_rules: tuple[types.SampleRuleResult, ...]
     plan: types.Plan
+    curves: types.Curves | None = member(default=None)
+    variables: tuple[types.VariablesOutcome, ...] | None = member(default=None)
+    sampling: types.SeriesState | None = member(default=None)
+    measurement: types.Measurement | None = member(default=None)
     worst_balls: tuple[types.WorstBall, ...]
     drawn: tuple[str, ...] = member(lambda drawn: tuple(drawn.get("serials", ())), default={})
+    file: types.FileFound | None = member(default=None)
+    made_by: types.MadeBy | None = member(default=None)
+    rules: types.UsedRules | None = member(default=None)
+    decision: types.UsedDecision | None = member(default=None)
+    uncertainties: Table[float | None] | None = member(default=None)
+    confidence: float | None = member(default=None)
+    coverage: float | None = member(default=None)
     cautions: tuple[types.Caution, ...] = member(default=[])
     assumptions: tuple[str, ...] = member(default=[])
     units: Table[str] = member(default={})
@@ -117,6 +130,9 @@ class LotSeriesResult(Result, init=False):
     lots: tuple[LotResult, ...] = member(each(LotResult))
     drift: tuple[types.DriftEntry, ...]
     switching: tuple[Table[Any], ...] = member(default=[])
+    sampling: types.SeriesState | None = member(default=None)
+    left_out: types.SeriesLeftOut | None = member(default=None)
+    cautions: tuple[types.Caution, ...] = member(default=[])
 
 
 class LotRow(NamedTuple):

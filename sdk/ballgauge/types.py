@@ -5,6 +5,7 @@ A request is a plain dict; where it is held in a variable, its annotation lets a
 >>> from ballgauge.types import CheckRequest
 >>> request: CheckRequest = {"ball": {"weight": 15.2, "rg": "2.5 in"}}
 
+Whole results are classes of `ballgauge`; what stands in them is here.
 Numbers are in the unit told beside each; a quantity is also text with a unit, or an object with its
 `uncertainty`. None stands for what is not said. Answers are read-only; what is None was not told.
 """
@@ -44,8 +45,6 @@ DateOrder: TypeAlias = Literal["day_first", "month_first"]
 DecisionRule: TypeAlias = Literal["simple", "guarded"]
 
 DefectRank: TypeAlias = Literal["critical", "major", "minor"]
-
-Degraded: TypeAlias = Literal["access_keys", "limits_storage", "scheduler", "signing_key"]
 
 DesignDetail: TypeAlias = Literal["full", "numbers"]
 
@@ -2790,55 +2789,6 @@ class Change(Record, init=False):
     """[oz] Of the weight."""
 
 
-class CheckBatchBrief(Record, init=False):
-    """The answer to many checks in brief."""
-
-    results: tuple[CheckBrief, ...]
-    """The answers, in the request's order."""
-    counts: Counts
-    """Answers by outcome."""
-
-
-class CheckBatchCollected(Record, init=False):
-    """The answer to many checks of which some may be wrong."""
-
-    results: tuple[CollectedCheck, ...]
-    """The answers, in the request's order."""
-    counts: CollectedCounts
-    """Answers by outcome."""
-
-
-class CheckBatchFindings(Record, init=False):
-    """The answer to many checks by their findings alone."""
-
-    results: tuple[CheckFindings, ...]
-    """The answers, in the request's order."""
-    counts: Counts
-    """Answers by outcome."""
-
-
-class CheckBatchResult(Record, init=False):
-    """The answer to many checks."""
-
-    results: tuple[CheckResult, ...]
-    """The answers, in the request's order."""
-    counts: Counts
-    """Answers by outcome."""
-
-
-class CheckBrief(Record, init=False):
-    """The answer to one check in brief: enough to decide, and to know whether to ask for more."""
-
-    missing: tuple[Missing, ...]
-    """Fields that were not given and would have been of use."""
-    also_on: tuple[OtherDay, ...] | None
-    """The same ball on the days of `also_on`, in their order; absent where none were asked."""
-    outcome: Outcome
-    """The worst outcome of all findings that are not advisory."""
-    unmet: tuple[Unmet, ...]
-    """The rules that count and are not met; the others conform, or ask nothing of this ball."""
-
-
 class CheckEntryEchoed(Record, init=False):
     """One ball to be checked, as made or as drilled."""
 
@@ -2860,52 +2810,6 @@ class CheckEntryEchoed(Record, init=False):
     """What a remedy may do."""
     also_on: tuple[str, ...] | None
     """Further days of use that the ball is judged on; the answer says what they change."""
-
-
-class CheckFindings(Record, init=False):
-    """The answer to one check by its findings alone."""
-
-    missing: tuple[Missing, ...]
-    """Fields that were not given and would have been of use."""
-    also_on: tuple[OtherDay, ...] | None
-    """The same ball on the days of `also_on`, in their order; absent where none were asked."""
-    outcome: Outcome
-    """The worst outcome of all findings that are not advisory."""
-    findings: tuple[Finding, ...]
-    """One finding for each rule."""
-    rules: UsedRules
-    """The rules used."""
-    decision: UsedDecision
-    """The decision rule used."""
-    identity: Identity | None
-    """What the approved list says; absent where there is none, or where it is not asked."""
-
-
-class CheckResult(Record, init=False):
-    """The answer to one check. It never says that a ball is approved: only the governing body approves."""
-
-    missing: tuple[Missing, ...]
-    """Fields that were not given and would have been of use."""
-    derived: Derived
-    """Numbers that follow from the request."""
-    cautions: tuple[Caution, ...]
-    """What deserves a second look."""
-    assumptions: tuple[str, ...]
-    """What was taken for granted."""
-    units: Table[str]
-    """Units of the answer's numbers, by name."""
-    also_on: tuple[OtherDay, ...] | None
-    """The same ball on the days of `also_on`, in their order; absent where none were asked."""
-    outcome: Outcome
-    """The worst outcome of all findings that are not advisory."""
-    findings: tuple[Finding, ...]
-    """One finding for each rule."""
-    rules: UsedRules
-    """The rules used."""
-    decision: UsedDecision
-    """The decision rule used."""
-    identity: Identity | None
-    """What the approved list says; absent where there is none, or where it is not asked."""
 
 
 class CheckedBallEchoed(Record, init=False):
@@ -2982,30 +2886,6 @@ class ClassDecision(Record, init=False):
     """Its plan."""
     by_count: PlanDecision | None
     """What the counts of its balls say."""
-
-
-class CollectedCheck(Record, init=False):
-    """What came of one check of many: its result, or the problem that stands in its place."""
-
-    result: CheckResult | CheckFindings | CheckBrief | None
-    """The answer."""
-    problem: Problem | None
-    """Why there is none; its pointers lead into this check."""
-
-
-class CollectedCounts(Record, init=False):
-    """How many answers there are of each outcome, and how many checks have none."""
-
-    conforming: int | None
-    """Conforming."""
-    nonconforming: int | None
-    """Nonconforming."""
-    inconclusive: int | None
-    """Inconclusive."""
-    not_assessed: int | None
-    """Not assessed."""
-    refused: int
-    """Checks that could not be answered."""
 
 
 class Column(Record, init=False):
@@ -3123,19 +3003,6 @@ class CountedOutside(Record, init=False):
     """Balls below."""
     above: int | None
     """Balls above."""
-
-
-class Counts(Record, init=False):
-    """How many answers there are of each outcome."""
-
-    conforming: int | None
-    """Conforming."""
-    nonconforming: int | None
-    """Nonconforming."""
-    inconclusive: int | None
-    """Inconclusive."""
-    not_assessed: int | None
-    """Not assessed."""
 
 
 class Curves(Record, init=False):
@@ -3439,71 +3306,6 @@ class DesignEchoed(Record, init=False):
     """The solids, the ball first."""
 
 
-class DesignEvent(Record, init=False):
-    """DesignEvent."""
-
-    progress: float | None
-    """Share that is done."""
-    doing: str | None
-    """What is being done."""
-    result: DesignResult | None
-    """The answer."""
-    problem: Problem | None
-    """Why there is none."""
-
-
-class DesignResult(Record, init=False):
-    """The answer about a design. It never says that a ball is approved: only the governing body approves."""
-
-    properties: Properties
-    """The design as made."""
-    ball: BoxNumbers
-    """The same as a check takes a ball."""
-    outcome: Outcome
-    """The worst outcome of all findings as made that are not advisory."""
-    findings: tuple[Finding, ...]
-    """What the rules of approval say of the design as made."""
-    missing: tuple[Missing, ...]
-    """What only a ball can tell."""
-    rules: UsedRules
-    """The rules used."""
-    drilled: DrilledDesign | None
-    """The design, drilled."""
-    comparison: Comparison | None
-    """The comparison."""
-    solved: Solved | None
-    """The search."""
-    family: FamilyResult | None
-    """The family."""
-    set: SetResult | None
-    """The set."""
-    layout_map: LayoutMapResult | None
-    """The map of layouts."""
-    production: ProductionResult | None
-    """The tolerance study."""
-    cautions: tuple[Caution, ...]
-    """What deserves a second look."""
-    assumptions: tuple[str, ...]
-    """What was taken for granted."""
-    units: Table[str]
-    """Units of the answer's numbers, by name."""
-
-
-class Drawn(Record, init=False):
-    """A random sample of serials."""
-
-    serials: tuple[str | None, ...] | None
-    """The sample, sorted."""
-    sample_size: int | None
-    """Balls drawn."""
-    lot_size: int | None
-    """Serials drawn from."""
-    seed: int | None
-    """The seed."""
-    generator: str | None
-    """The generator of random numbers."""
-
-
 class DrawnFromRows(Record, init=False):
     """The plan's sample, drawn from more balls than it asks for."""
 
@@ -3662,13 +3464,6 @@ class DrilledUncertainty(Record, init=False):
     """[in] Of the intermediate differential."""
 
 
-class DrillingBatchResult(Record, init=False):
-    """The answer to many drillings."""
-
-    results: tuple[DrillingResult, ...]
-    """The answers, in the request's order."""
-
-
 class DrillingEchoed(Record, init=False):
     """A drilling for one hand."""
 
@@ -3684,23 +3479,6 @@ class DrillingEchoed(Record, init=False):
     """Every hole, in any order."""
     balance_arm: float | str | QuantityObjectEchoed | None
     """[in] Lever arm of the balance: moment divided by reading."""
-
-
-class DrillingResult(Record, init=False):
-    """The answer to one drilling."""
-
-    missing: tuple[Missing, ...]
-    """Fields that were not given and would have been of use."""
-    derived: Derived
-    """Numbers that follow from the request."""
-    cautions: tuple[Caution, ...]
-    """What deserves a second look."""
-    assumptions: tuple[str, ...]
-    """What was taken for granted."""
-    units: Table[str]
-    """Units of the answer's numbers, by name."""
-    remedies: tuple[Remedy, ...] | None
-    """What mends the balance; null or empty where nothing needs mending."""
 
 
 class EllipsoidEchoed(Record, init=False):
@@ -3775,21 +3553,6 @@ class FamilyResult(Record, init=False):
     """Start of the random numbers used."""
     members: tuple[FamilyMember, ...]
     """The members, in the order asked for."""
-
-
-class FieldError(Record, init=False):
-    """One bad field."""
-
-    pointer: str
-    """JSON pointer to the field; empty for the whole body."""
-    detail: str
-    """What is wrong with it."""
-    suggestion: str | None
-    """The nearest known name of an unknown field."""
-    row: int | None
-    """Row of a lot's file, the first being 1."""
-    column: str | None
-    """Heading of a column of a lot's file."""
 
 
 class FileFound(Record, init=False):
@@ -4298,19 +4061,6 @@ class LineupDifferenceValue(Record, init=False):
     """[] The same, were each ball thrown by deliveries of its own."""
 
 
-class LineupEvent(Record, init=False):
-    """LineupEvent."""
-
-    progress: float | None
-    """Share that is done."""
-    doing: str | None
-    """Whose deliveries are followed."""
-    result: LineupResult | None
-    """The answer."""
-    problem: Problem | None
-    """Why there is none."""
-
-
 class LineupGap(Record, init=False):
     """Two neighbors in where they read, with room between them."""
 
@@ -4429,33 +4179,6 @@ class LineupPlace(Record, init=False):
     """Whether it takes part in overlaps, gaps, pairs and openings."""
 
 
-class LineupResult(Record, init=False):
-    """Balls beside one another, a row for each bowler."""
-
-    reference: str
-    """The ball that the others are set against."""
-    balls: tuple[LineupNumbers, ...]
-    """The balls."""
-    columns: tuple[LineupColumn, ...]
-    """The columns."""
-    bowlers: tuple[LineupRow, ...]
-    """The rows."""
-    deliveries: int
-    """Deliveries of each ball."""
-    seed: int
-    """Start of the random numbers."""
-    definitions: Table[str]
-    """The words."""
-    cautions: tuple[Caution, ...]
-    """What to mind."""
-    assumptions: tuple[str, ...]
-    """What was taken for granted."""
-    units: Table[str]
-    """Unit of each name in the answer."""
-    sheets: Table[Any] | None
-    """The sheet by format: SVG and HTML as text, PDF in Base64."""
-
-
 class LineupRow(Record, init=False):
     """One bowler."""
 
@@ -4492,15 +4215,6 @@ class LineupValue(Record, init=False):
     """[] Mean."""
     uncertainty: float
     """[] One standard deviation."""
-
-
-class List(Record, init=False):
-    """An approved list."""
-
-    digest: str | None
-    """SHA-256 of its rows."""
-    rows: int
-    """How many rows it has."""
 
 
 class LotCounts(Record, init=False):
@@ -4568,109 +4282,6 @@ class LotRecordFile(Record, init=False):
     """SHA-256 of its bytes: whoever has the file can say whether it is this one."""
     size: int
     """Its bytes."""
-
-
-class LotResult(Record, init=False):
-    """A lot, judged. What was left out stands first."""
-
-    left_out: LeftOut | None
-    """What was left out, and why."""
-    lot: LotTold | None
-    """What the lot is and who inspected it."""
-    models: tuple[Model, ...] | None
-    """The models that the file tells of, each with its counts."""
-    acceptance: Acceptance | None
-    """The decision and its risk."""
-    counts: LotCounts | None
-    """Balls by outcome."""
-    nonconforming: Nonconforming | None
-    """The nonconforming fraction."""
-    defects: Defects | None
-    """Defects per million."""
-    outcomes: Table[int] | None
-    """Balls by outcome under all rules."""
-    by_rule: tuple[RuleCounts, ...] | None
-    """Rule by rule, the ones broken most often first."""
-    quantities: tuple[QuantityStatement, ...] | None
-    """What the lot is like, quantity by quantity."""
-    sample_rules: tuple[SampleRuleResult, ...] | None
-    """The governing body's rules on samples."""
-    plan: Plan | None
-    """The attributes plan."""
-    sampling: SeriesState | None
-    """Where the series of lots stands."""
-    curves: Curves | None
-    """What the plan does at each quality."""
-    variables: tuple[VariablesOutcome, ...] | None
-    """Variables plans."""
-    worst_balls: tuple[WorstBall, ...] | None
-    """Nonconforming and inconclusive balls, worst first."""
-    drawn: Drawn | None
-    """The sample drawn, where asked for."""
-    measurement: Measurement | None
-    """Measurement studies."""
-    file: FileFound | None
-    """What was found of the file."""
-    made_by: MadeBy | None
-    """What made the answer."""
-    cautions: tuple[Caution, ...] | None
-    """What deserves a second look."""
-    assumptions: tuple[str, ...] | None
-    """What was assumed."""
-    rules: UsedRules | None
-    """The rules used."""
-    decision: UsedDecision | None
-    """How uncertainty decided."""
-    uncertainties: Table[float | None] | None
-    """Standard uncertainties used for readings that state none."""
-    confidence: float | None
-    """Confidence of bounds and intervals."""
-    coverage: float | None
-    """Part of the lot a tolerance interval holds."""
-    units: Table[str] | None
-    """Units by quantity."""
-
-
-class LotRow(Record, init=False):
-    """LotRow."""
-
-    row: int | None
-    """Row in the file."""
-    serial: str | None
-    """Its serial."""
-    outcome: Outcome | None
-    """Its outcome by all rules."""
-    rule: str | None
-    """The rule that decides."""
-    margin: float | None
-    """[see unit] Distance to that rule's limit; negative outside."""
-    unit: str | None
-    """Unit of the margin."""
-    reason: str | None
-    """Why, in a sentence."""
-
-
-class LotSeriesResult(Record, init=False):
-    """Several lots of one model in time order."""
-
-    left_out: SeriesLeftOut | None
-    """What was left out of all lots together."""
-    outcome: Outcome | None
-    """The worst outcome of the lots."""
-    lots_accepted: int | None
-    """Lots accepted."""
-    names: tuple[str | None, ...] | None
-    """The lots, in order."""
-    drift: tuple[DriftEntry, ...] | None
-    """Drift over the lots."""
-    switching: tuple[Table[Any], ...] | None
-    """The lots under the switching rules of ISO 2859-1, by the plan in force; null without its tables."""
-    sampling: SeriesState | None
-    """Where the series of lots stands."""
-    lots: tuple[LotResult, ...] | None
-    """The lots."""
-    cautions: tuple[Caution, ...] | None
-    """What deserves a second look."""
 
 
 class LotTold(Record, init=False):
@@ -4817,39 +4428,6 @@ class Moment(Record, init=False):
     """[oz·in] Toward the fingers."""
     z: float | None
     """[oz·in] To the grip center."""
-
-
-class MotionResult(Record, init=False):
-    """One delivery, and the studies that were asked for; those that were not are null."""
-
-    ball: Table[Any]
-    """The ball as it moved: name, weight, radius, hand."""
-    bowler: Table[Any]
-    """Who threw it: name, hand, pap, release, scatter; all that was taken."""
-    marks: Table[Any] | None
-    """What a marked ball told: rev_rate, axis_rotation, axis_tilt, and their standard uncertainties."""
-    lane: Table[Any]
-    """The lane as it was, wear among it: name, volume of oil, length of the pattern."""
-    motion: Table[Any]
-    """The delivery: ending, message, entry, phases, breakpoint, boards_crossed, hook, total_turn, turn_left, sharpness, flare with its rings, oil_taken by the cover, revolutions, roll_phases with the ranges by phase of the grip, energy, and curves where samples were asked for."""
-    spread: Table[Any] | None
-    """Board and angle at the pins over many deliveries, and the share inside the window."""
-    line_map: Table[Any] | None
-    """Points of every ball by bowler and volume, with overlaps, gaps and pairs."""
-    surface_change: tuple[Table[Any], ...] | None
-    """How far the other surface moves the ball on the map."""
-    squad: Table[Any] | None
-    """The lane fresh and after each game: film, oil on lane and balls, every bowler's place and shots."""
-    calibration: Table[Any] | None
-    """The friction found: curve, to be put into `surface.curve`, uncertainty, correlation, chi_square, freedom, sensors and shots with what is left of them in standard uncertainties."""
-    explain: Table[Any] | None
-    """Boards at the pins by trait: their shares add up to the difference."""
-    cautions: tuple[Caution, ...]
-    """What to mind."""
-    assumptions: tuple[str, ...]
-    """What was taken for granted."""
-    units: Table[str]
-    """Unit of each name in the answer."""
 
 
 class NoBalls(Record, init=False):
@@ -5155,25 +4733,6 @@ class Point(Record, init=False):
     """[in] Arc along the midline to the bowler's right."""
     up: float | None
     """[in] Arc along the meridian toward the fingers."""
-
-
-class Problem(Record, init=False):
-    """Problem details."""
-
-    type: str
-    """Kind of the problem; `about:blank` where the status says it all."""
-    title: str
-    """The problem in short."""
-    status: int
-    """HTTP status code."""
-    detail: str | None
-    """The problem in full."""
-    request_id: str | None
-    """The id that the logs of proxy and service know this request by."""
-    key: str | None
-    """Id of the access key that asked, where one did."""
-    errors: tuple[FieldError, ...] | None
-    """Every bad field."""
 
 
 class ProductionResult(Record, init=False):
@@ -5561,13 +5120,6 @@ class RecordRules(Record, init=False):
     """SHA-256 of the rules and their limits, of all dates."""
 
 
-class RecordText(Record, init=False):
-    """A record as it was read from a file; nothing is known of it yet."""
-
-    record: str
-    """The record, or its label's text."""
-
-
 class RemediesEchoed(Record, init=False):
     """What a remedy may do where the balance fails."""
 
@@ -5807,15 +5359,6 @@ class Rulebook(Record, init=False):
     """The same of each overlay there is, by name."""
     rules: tuple[Rule, ...]
     """The rules, in the rulebook's order."""
-
-
-class Rulebooks(Record, init=False):
-    """Rulebooks."""
-
-    rulebooks: tuple[Rulebook, ...]
-    """The rulebooks asked for."""
-    approved_list: List | None
-    """The approved list that the service has; absent where it has none."""
 
 
 class RulesEchoed(Record, init=False):
@@ -6108,15 +5651,6 @@ class Spread(Record, init=False):
     """[see unit] The most by which a fit missed it at some samples, where solids cut each other off a common axis; null where nothing was fitted."""
 
 
-class State(Record, init=False):
-    """State of the service."""
-
-    status: Literal["ok", "unready", "degraded"]
-    """ok; unready while it starts; or degraded: it answers, and something does not work."""
-    degraded: tuple[Degraded, ...] | None
-    """What does not work; absent: nothing."""
-
-
 class SwitchingStateEchoed(Record, init=False):
     """Where a series of lots stands by the switching rules of ISO 2859-1: `sampling.state` of an answer."""
 
@@ -6191,21 +5725,6 @@ class TradeOffResult(Record, init=False):
     """The other."""
     points: tuple[Solution, ...]
     """From the first target's best to the second's."""
-
-
-class Unmet(Record, init=False):
-    """A rule that counts and is not met: broken, undecided or not assessed. Numbers are in its unit."""
-
-    rule: str
-    """Id of the rule in its rulebook."""
-    outcome: Outcome
-    """The verdict on this rule."""
-    limit: Limit | None
-    """The limits that bind this ball; null: none."""
-    value: float | None
-    """[see unit] The value judged."""
-    margin: float | None
-    """[see unit] Distance to the nearest limit; negative outside."""
 
 
 class UsedDecision(Record, init=False):
