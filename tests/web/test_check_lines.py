@@ -95,6 +95,14 @@ def test_a_query_that_is_wrong_is_named(client: Any, query: str) -> None:
     assert (response.status_code, response.json["errors"][0]["pointer"]) == (422, "/detail")
 
 
+def test_packed_lines_are_refused(client: Any) -> None:
+    """As every packed body is: the rest of a body is taken where it is refused."""
+    packed = {"Content-Encoding": "gzip"}
+    response = client.post("/v1/checks", data=b"{}", content_type=NDJSON, headers=packed)
+    assert response.status_code == 415
+    assert client.post("/v1/checks", json={}, headers=packed).json["detail"] == response.json["detail"]
+
+
 def test_no_lines_have_no_answers(client: Any) -> None:
     for body in (b"", b"\n\n"):
         response = client.post("/v1/checks", data=body, content_type=NDJSON)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import logging
 import time
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from itertools import islice
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -118,7 +118,7 @@ def check_each(
 
 
 def _in_its_place(error: Exception) -> dict[str, Any]:
-    return {"problem": refusals.problem(refusals.refusal_of(error, None), None)}
+    return {"problem": refusals.problem_of(error, None)}
 
 
 LINES_AT_ONCE = 500
@@ -127,7 +127,7 @@ LINES_AT_ONCE = 500
 
 def check_lines(
     lines: Iterable[bytes], detail: str, tell: Callable[[Judged], None] | None = None
-) -> Iterator[bytes]:
+) -> Generator[bytes, None, None]:
     """Check any number of balls, a line of JSON each; gives pieces of as many lines of answers, in order."""
     upcoming = iter(lines)
     while several := list(islice(upcoming, LINES_AT_ONCE)):
@@ -162,16 +162,16 @@ def rulebooks(query: Iterable[tuple[str, str]]) -> Any:
     pairs = list(query)
     given = dict(pairs)
     times = Counter(name for name, _ in pairs)
-    errors = [_error(f"/{escape(name)}", "given more than once") for name in given if times[name] > 1]
+    errors = {f"/{escape(name)}": "given more than once" for name in given if times[name] > 1}
     if not all(map(bodies.is_name, given)):
-        errors = [_error("", bodies.BAD_NAME)]
+        errors = {"": bodies.BAD_NAME}
     if errors:
         raise Refusal(422, "the query cannot be read; see errors", errors)
     try:
         listed, approved = listing.listing(**RULEBOOK_QUERY.load(given)), approved_list()
         return {"rulebooks": listed, **({} if approved is None else {"approved_list": approved.told()})}
     except UnknownRulebookError as unknown:
-        raise Refusal(422, "unknown rulebook", [_error("/overlay", str(unknown))]) from None
+        raise Refusal(422, "unknown rulebook", {"/overlay": str(unknown)}) from None
 
 
 def verify(asked: Any, keyring: Callable[[], Keyring]) -> Any:
@@ -184,7 +184,7 @@ def verify(asked: Any, keyring: Callable[[], Keyring]) -> Any:
     try:
         return evaluate.verify(loaded["record"].strip(), loaded.get("on"), keyring(), evaluate_all)
     except ValueError as error:
-        raise Refusal(422, "not a record", [_error("/record", str(error))]) from None
+        raise Refusal(422, "not a record", {"/record": str(error)}) from None
 
 
 def keyring() -> Keyring:
@@ -205,10 +205,6 @@ def _counted(items: str) -> Iterator[None]:
         yield
     except InvalidInput as refused:
         raise refusals.impossible(refused, items) from None
-
-
-def _error(pointer: str, detail: str) -> dict[str, str]:
-    return {"pointer": pointer, "detail": detail}
 
 
 class Answer(NamedTuple):

@@ -1,13 +1,15 @@
-"""Which of the forms of an answer its caller takes."""
+"""Which of the forms of an answer its caller takes, by the header Accept or by the query."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from flask import request
 
 from ballgauge_schemas.shared.wording import listed
 from ballgauge_service.web.http.refusals import Refusal
+
+BAD_QUERY = "the query cannot be met; see errors"
 
 
 def accepted(offered: Sequence[str], what: str) -> str:
@@ -18,3 +20,16 @@ def accepted(offered: Sequence[str], what: str) -> str:
     if best is None:
         raise Refusal(406, f"{what} is answered as {listed(offered, 'or')}")
     return best
+
+
+def chosen(offered: Mapping[str, Sequence[str]]) -> dict[str, str]:
+    """What the query chooses of each of these, by name, where it does. Raises Refusal, 422."""
+    given = {name: request.args[name] for name in offered if name in request.args}
+    wrong = {
+        f"/{name}": f"must be one of {', '.join(offered[name])}"
+        for name, value in given.items()
+        if value not in offered[name]
+    }
+    if wrong:
+        raise Refusal(422, BAD_QUERY, wrong)
+    return given

@@ -114,6 +114,11 @@ def _require_json(request: Request) -> None:
         raise Refusal(415, f"the content type must be application/json; {sent}")
     if charset not in ("utf-8", "utf8"):
         raise Refusal(415, f"the character set must be utf-8, not {charset[:100]!r}")
+    require_plain(request)
+
+
+def require_plain(request: Request) -> None:
+    """Refuse a body that is packed."""
     if request.headers.get("Content-Encoding", "identity").lower() != "identity":
         raise Refusal(415, "the body must be sent as it is, without a content coding")
 

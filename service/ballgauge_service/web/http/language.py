@@ -5,13 +5,15 @@ Codes, names and numbers stay as they are: they are the contract. A signed docum
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from http import HTTPStatus
 from typing import TYPE_CHECKING, Any
 
 import orjson
 
 from ballgauge_schemas.shared.problems import MEDIA_TYPE
-from ballgauge_service.pages import languages, sentences
+from ballgauge_service.core.report.style import Style
+from ballgauge_service.pages import labels, languages, sentences
 from ballgauge_service.web.http import serializer
 
 if TYPE_CHECKING:
@@ -34,13 +36,12 @@ def register(app: Flask) -> None:
     app.after_request(_translate)
 
 
-def asked_for(response: Response) -> tuple[str, sentences.Translator | None]:
-    """The language that the caller asks for, by which the answer varies, and who translates; None: nobody."""
+def asked_for(response: Response) -> str:
+    """The language that the caller asks for, by which the answer varies."""
     from flask import request
 
     response.vary.add("Accept-Language")
-    language = languages.negotiate(None, request.accept_languages)
-    return language, sentences.translator(language)
+    return languages.negotiate(None, request.accept_languages)
 
 
 def _translate(response: Response) -> Response:
@@ -50,20 +51,31 @@ def _translate(response: Response) -> Response:
     is_said = is_kept or response.mimetype in ("application/json", MEDIA_TYPE)
     if not (request.path.startswith("/v1/") and is_said):
         return response
-    language, translate = asked_for(response)
-    if translate is None or is_kept or response.is_streamed:
-        return response
-    response.set_data(serializer.dump_in_order(translated(orjson.loads(response.get_data()), translate)))
-    response.content_language.add(language)
+    language = asked_for(response)
+    if language != languages.SOURCE and not (is_kept or response.is_streamed):
+        response.set_data(serializer.dump_in_order(translated(orjson.loads(response.get_data()), language)))
+        response.content_language.add(language)
     return response
 
 
-def translated(document: Any, translate: sentences.Translator, name: str = "") -> Any:
-    """A document with its sentences in another language; `name` is the member that holds it."""
+def translated(document: Any, language: str) -> Any:
+    """A document with its sentences in a language."""
+    translate = sentences.translator(language)
+    return document if translate is None else _said(document, translate, "")
+
+
+def _said(document: Any, translate: sentences.Translator, name: str) -> Any:
+    """A part of a document, which its member `name` holds."""
     if isinstance(document, dict):
-        return {member: translated(value, translate, member) for member, value in document.items()}
+        return {member: _said(value, translate, member) for member, value in document.items()}
     if isinstance(document, list):
-        return [translated(value, translate, name) for value in document]
+        return [_said(value, translate, name) for value in document]
     if name in _SAID and isinstance(document, str) and 0 < len(document) <= LONGEST:
         return translate(document)
     return document
+
+
+def style(language: str, units: str, paper: str, names: Mapping[str, str] = labels.LABELS) -> Style:
+    """How a report is written that is asked for so; `names` are those of its quantities, in English."""
+    text = languages.gettext(language)
+    return Style(language, units == "metric", paper, text, lambda name: text(names[name]))

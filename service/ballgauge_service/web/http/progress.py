@@ -1,4 +1,4 @@
-"""An answer in lines: progress as it is made, then the result or the problem."""
+"""An answer in lines: each as it is made, then the result or the problem."""
 
 from __future__ import annotations
 
@@ -11,9 +11,10 @@ from typing import Any
 from flask import Response, g
 
 from ballgauge_service.core import budget
-from ballgauge_service.pages import sentences
+from ballgauge_service.pages import languages
 from ballgauge_service.web.http import refusals, serializer
 from ballgauge_service.web.http.language import asked_for, translated
+from ballgauge_service.web.http.uploads import Body
 
 PROGRESS = "application/x-ndjson"
 
@@ -24,16 +25,31 @@ Work = Callable[..., dict[str, Any]]
 def respond(work: Work) -> Response:
     """Answer in lines what `work` computes in a thread of its own. Closing the answer cancels the work."""
     response = Response(content_type=PROGRESS)
-    language, translate = asked_for(response)
-    response.response = _lines(work, g.get("request_id"), translate)
-    if translate is not None:
+    language = asked_for(response)
+    response.response = _lines(work, g.get("request_id"), language)
+    if language != languages.SOURCE:
         response.content_language.add(language)
     return response
 
 
-def _lines(
-    work: Work, request_id: str | None, translate: sentences.Translator | None
-) -> Generator[bytes, None, None]:
+def stream(pieces: Generator[bytes, None, None], body: Body) -> Response:
+    """Answer in lines made while `body` comes. What fails before the first has a status of its own."""
+    first, request_id = next(pieces, b""), g.get("request_id")
+
+    def rest() -> Generator[bytes, None, None]:
+        try:
+            yield first
+            yield from pieces
+        except Exception as error:  # noqa: BLE001 - the answer has begun: its last line is where to say so
+            yield serializer.dump({"problem": refusals.problem_of(error, request_id)}) + b"\n"
+            body.drain()
+        finally:
+            pieces.close()
+
+    return Response(rest(), content_type=PROGRESS)
+
+
+def _lines(work: Work, request_id: str | None, language: str) -> Generator[bytes, None, None]:
     told: queue.SimpleQueue[dict[str, Any]] = queue.SimpleQueue()
     gone = threading.Event()
 
@@ -45,10 +61,7 @@ def _lines(
             with budget.helping():
                 found = {"result": work(progress=tell, cancelled=gone.is_set)}
         except Exception as error:  # noqa: BLE001 - the answer has begun: its last line is where to say so
-            problem = (
-                {} if gone.is_set() else refusals.problem(refusals.refusal_of(error, request_id), request_id)
-            )
-            found = {"problem": problem}
+            found = {"problem": {} if gone.is_set() else refusals.problem_of(error, request_id)}
         told.put(found)
 
     worker = threading.Thread(target=copy_context().run, args=(run,), name="progress", daemon=True)
@@ -56,7 +69,7 @@ def _lines(
     try:
         while "progress" in (event := told.get()):
             yield serializer.dump(event) + b"\n"
-        yield serializer.dump(event if translate is None else translated(event, translate)) + b"\n"
+        yield serializer.dump(translated(event, language)) + b"\n"
     finally:
         gone.set()
         worker.join()

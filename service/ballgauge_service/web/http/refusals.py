@@ -48,8 +48,8 @@ class Refusal(Exception):
         HTTP status code, 400 to 599.
     detail : str
         What is wrong, for a person.
-    errors : sequence of dict
-        One object a bad field: `pointer` (RFC 6901) and `detail`.
+    errors : mapping of str to str, or sequence of dict
+        What is wrong with each bad field by its pointer (RFC 6901); or one object each, which may tell more.
     headers : dict, optional
         Further response headers.
     title : str, optional
@@ -60,13 +60,15 @@ class Refusal(Exception):
         self,
         status: int,
         detail: str,
-        errors: FieldErrors = (),
+        errors: Mapping[str, str] | FieldErrors = (),
         headers: Mapping[str, str] | None = None,
         title: str = "",
     ) -> None:
         super().__init__(detail)
         self.status = status
         self.detail = detail
+        if isinstance(errors, Mapping):
+            errors = [{"pointer": pointer, "detail": words} for pointer, words in errors.items()]
         self.errors = errors
         self.headers = headers or {}
         self.title = title
@@ -143,6 +145,11 @@ def _count(reason: str) -> None:
     from ballgauge_service.web.http import metrics
 
     metrics.turned_away(reason)
+
+
+def problem_of(error: BaseException, request_id: str | None) -> dict[str, Any]:
+    """The problem details of what an error is answered with, in the place of an answer that has begun."""
+    return problem(refusal_of(error, request_id), request_id)
 
 
 def problem(refusal: Refusal, request_id: str | None, key: str | None = None) -> dict[str, Any]:

@@ -62,6 +62,17 @@ class Body:
                 pass
 
 
+@contextlib.contextmanager
+def drained(request: Request, largest: int) -> Iterator[Body]:
+    """The body of a request; what is left of it is taken where the request is refused."""
+    body = Body(request, largest)
+    try:
+        yield body
+    except Exception:
+        body.drain()
+        raise
+
+
 class Upload(NamedTuple):
     """One file of a request: its name, None where it has none, and its bytes as they come."""
 
@@ -96,7 +107,7 @@ class Form:
     def files(self) -> Iterator[Upload]:
         """The files; each must be read to its end before the next is asked for. Raises Refusal."""
         if self._next is None:
-            raise Refusal(422, "the form has no part named file", [_error("/file", "missing")])
+            raise Refusal(422, "the form has no part named file", {"/file": "missing"})
         while self._next is not None:
             part = self._next
             if part.name != "file":
@@ -206,7 +217,3 @@ def _too_large(largest: int) -> Refusal:
 
 def _cut_short() -> Refusal:
     return Refusal(400, "the body ends before all of it that was announced has come")
-
-
-def _error(pointer: str, detail: str) -> dict[str, str]:
-    return {"pointer": pointer, "detail": detail}

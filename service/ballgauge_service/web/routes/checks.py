@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from flask import Blueprint, Response, current_app, g, request
+from flask import Blueprint, Response, current_app, request
 
 from ballgauge_schemas.check.request import SHEET_REQUEST, load_check_body, load_drilling_body
 from ballgauge_schemas.shared.documents import example, example_names
@@ -15,56 +15,39 @@ from ballgauge_service.check.evaluate import evaluate_checks, evaluate_drillings
 from ballgauge_service.core.collector import uncollected
 from ballgauge_service.core.compiled import run_compiled
 from ballgauge_service.core.refusal import Fault, InvalidInput, below
+from ballgauge_service.pages import labels
 from ballgauge_service.web import direct
-from ballgauge_service.web.http import bodies, metrics, refusals, uploads
+from ballgauge_service.web.http import bodies, metrics, progress, uploads
+from ballgauge_service.web.http.accepted import BAD_QUERY
+from ballgauge_service.web.http.language import style, translated
 from ballgauge_service.web.http.refusals import Refusal
-from ballgauge_service.web.http.serializer import dump, kept, respond
+from ballgauge_service.web.http.serializer import kept, respond
 from ballgauge_service.web.http.settings import SETTINGS
 
 blueprint = Blueprint("checks", __name__)
 
 
-NDJSON = "application/x-ndjson"
-
-
 @blueprint.post("/v1/checks")
 def check() -> Response:
     """Check one ball or many against the rules, or any number as lines."""
-    return _lines() if request.mimetype == NDJSON else _whole()
+    return _lines() if request.mimetype == progress.PROGRESS else _whole()
 
 
 def _detail() -> str:
     """How much is answered to a check that does not say: the query's word. Raises Refusal."""
     detail = request.args.get("detail", "full")
     if detail not in DETAILS or set(request.args) - {"detail"}:
-        error = {"pointer": "/detail", "detail": f"must be {listed(DETAILS, 'or')}, and nothing else"}
-        raise Refusal(422, "the query cannot be met; see errors", [error])
+        raise Refusal(422, BAD_QUERY, {"/detail": f"must be {listed(DETAILS, 'or')}, and nothing else"})
     return detail
 
 
 def _lines() -> Response:
     """Answer each line by a line, as they come: what cannot be answered has its problem in its place."""
-    body = uploads.Body(request, current_app.extensions[SETTINGS].largest_lot)
-    try:
+    with uploads.drained(request, current_app.extensions[SETTINGS].largest_lot) as body:
         detail = _detail()
-        if request.headers.get("Content-Encoding", "identity").lower() != "identity":
-            raise Refusal(415, refusals.DETAILS[415])
-    except Exception:
-        body.drain()
-        raise
-    pieces = direct.check_lines(lines_of(body), detail, metrics.count_outcomes)
-    first, request_id = next(pieces, b""), g.get("request_id")
-
-    def rest() -> Iterator[bytes]:
-        try:
-            yield first
-            yield from pieces
-        except Exception as error:  # noqa: BLE001 - the answer has begun: its last line is where to say so
-            refusal = refusals.refusal_of(error, request_id)
-            yield dump({"problem": refusals.problem(refusal, request_id)}) + b"\n"
-            body.drain()
-
-    return Response(rest(), content_type=NDJSON)
+        bodies.require_plain(request)
+        pieces = direct.check_lines(lines_of(body), detail, metrics.count_outcomes)
+        return progress.stream(pieces, body)
 
 
 def lines_of(body: uploads.Body) -> Iterator[bytes]:
@@ -95,10 +78,8 @@ def drill() -> Response:
 @blueprint.post("/v1/drillings/sheets")
 def sheet() -> Response:
     """Print the sheet of a drilling."""
-    from ballgauge_service.core.report.style import Style
-    from ballgauge_service.pages import labels, languages, sentences
+    # Deferred: a check needs no library of PDF.
     from ballgauge_service.record.report.sheet import print_sheet
-    from ballgauge_service.web.http.language import translated
 
     asked = SHEET_REQUEST.load(bodies.read_json(request))
     item = asked["check"]
@@ -106,16 +87,9 @@ def sheet() -> Response:
         raise InvalidInput([Fault("/check/drilling", "missing; the sheet is of a drilling")])
     with below("/check"):
         answer = direct.evaluate_all([{**item, "detail": "full"}])[0]
-    translate = sentences.translator(asked["language"])
-    if translate is not None:
-        answer = translated(answer, translate)
-    text = languages.gettext(asked["language"])
-    style = Style(
-        *(asked["language"], asked["units"] == "metric", asked["paper"], text),
-        lambda name: text(labels.LABELS[name]),
-    )
-    owner = asked.get("owner", "")
-    data = print_sheet(item, owner, answer, style, lambda word: text(labels.WORDS.get(word, word)))
+    written, owner = style(asked["language"], asked["units"], asked["paper"]), asked.get("owner", "")
+    answer = translated(answer, asked["language"])
+    data = print_sheet(item, owner, answer, written, lambda word: written.text(labels.WORDS.get(word, word)))
     return Response(data, content_type="application/pdf")
 
 

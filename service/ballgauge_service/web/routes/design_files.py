@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import re
 import zipfile
-from functools import cached_property
 from typing import Any
 
 from flask import Response
@@ -13,14 +12,13 @@ from flask import Response
 from ballgauge_service.core.bulk import Bulk
 from ballgauge_service.core.report import page
 from ballgauge_service.core.report.blocks import Report
-from ballgauge_service.core.report.style import Style
 from ballgauge_service.design.evaluate import evaluated
 from ballgauge_service.design.report import content
 from ballgauge_service.design.solids.models import write_model
 from ballgauge_service.design.solids.solids import Design
-from ballgauge_service.pages import labels, languages, sentences
+from ballgauge_service.pages import labels
 from ballgauge_service.web.http import serializer
-from ballgauge_service.web.http.language import translated
+from ballgauge_service.web.http.language import style, translated
 
 MODELS = {"model/step": "step", "model/stl": "stl", "model/3mf": "3mf"}
 
@@ -32,14 +30,7 @@ class Written:
 
     def __init__(self, loaded: dict[str, Any], files: dict[str, bytes], bulk: Bulk) -> None:
         wanted = loaded["report"]
-        text = languages.gettext(wanted["language"])
-        self.style = Style(
-            wanted["language"],
-            wanted["units"] == "metric",
-            wanted["paper"],
-            text,
-            lambda name: text(_NAMES[name]),
-        )
+        self.style = style(wanted["language"], wanted["units"], wanted["paper"], _NAMES)
         self.found, self.answer = evaluated(loaded, files, bulk=bulk)
 
     def one(self, media: str) -> bytes:
@@ -71,15 +62,9 @@ class Written:
                     put(f"model{ending}.{kinds['model']}", write_model(ball, kinds["model"]))
         return Response(sink.getvalue(), content_type="application/zip")
 
-    @cached_property
-    def _told(self) -> dict[str, Any]:
-        """The answer in the report's language."""
-        translate = sentences.translator(self.style.language)
-        told: dict[str, Any] = self.answer if translate is None else translated(self.answer, translate)
-        return told
-
     def _report(self, kind: str) -> bytes:
-        return _written(content.report(self.found, self._told, self.style), kind)
+        told = translated(self.answer, self.style.language)
+        return _written(content.report(self.found, told, self.style), kind)
 
     def _drawing(self, design: Design, kind: str) -> bytes:
         if kind == "svg":

@@ -10,20 +10,19 @@ from ballgauge_schemas.design.request import DESIGN_ANSWERS, DESIGN_REQUEST
 from ballgauge_schemas.shared.limits import MESH_BYTES_MAXIMUM, MESHES_MAXIMUM
 from ballgauge_schemas.shared.words import DESIGN_FILES
 from ballgauge_service.web.http import bodies, bulk, progress, serializer, uploads
-from ballgauge_service.web.http.accepted import accepted
+from ballgauge_service.web.http.accepted import accepted, chosen
 from ballgauge_service.web.http.refusals import Refusal
 
 blueprint = Blueprint("designs", __name__)
 
 ARCHIVE = "application/zip"
-_WRITTEN = {"text/html": "text/html; charset=utf-8", "image/svg+xml": "image/svg+xml; charset=utf-8"}
 
 
 @blueprint.post("/v1/designs")
 def design() -> Response:
     """Answer what is asked about a design."""
     wanted = accepted(DESIGN_ANSWERS, "a design")
-    kinds = _kinds() if wanted == ARCHIVE else {}
+    kinds = chosen(DESIGN_FILES) if wanted == ARCHIVE else {}
     document, files = _asked()
     loaded = DESIGN_REQUEST.load(document)
     if wanted == progress.PROGRESS:
@@ -37,36 +36,22 @@ def design() -> Response:
     written = Written(loaded, files, bulk.chosen())
     if wanted == ARCHIVE:
         return written.archive(kinds)
-    return Response(written.one(wanted), content_type=_WRITTEN.get(wanted, wanted))
-
-
-def _kinds() -> dict[str, str]:
-    """The files of an archive by what they hold, as the query names their formats."""
-    errors = [
-        {"pointer": f"/{name}", "detail": f"must be one of {', '.join(formats)}"}
-        for name, formats in DESIGN_FILES.items()
-        if name in request.args and request.args[name] not in formats
-    ]
-    if errors:
-        raise Refusal(422, "the query cannot be met; see errors", errors)
-    return {name: request.args[name] for name in DESIGN_FILES if name in request.args}
+    return Response(written.one(wanted), mimetype=wanted)
 
 
 def _asked() -> tuple[Any, dict[str, bytes]]:
     """The request as decoded JSON, and the meshes that came with it."""
     if request.mimetype != "multipart/form-data":
         return bodies.read_json(request), {}
-    if request.headers.get("Content-Encoding", "identity").lower() != "identity":
-        raise Refusal(415, "the body must be sent as it is, without a content coding")
+    bodies.require_plain(request)
     if (request.content_length or 0) > MESH_BYTES_MAXIMUM:
         raise Refusal(413, f"the form is larger than {MESH_BYTES_MAXIMUM >> 20} MiB, the most that is taken")
     form = uploads.Form(uploads.Body(request, MESH_BYTES_MAXIMUM), uploads.boundary(request))
     options = form.options()
     if not options:
         text = "the form must begin with a part named options, which holds the request as JSON"
-        raise Refusal(422, text, [{"pointer": "/options", "detail": text}])
-    document = bodies.read_options(options)
-    return document, _files(form)
+        raise Refusal(422, text, {"/options": text})
+    return bodies.read_options(options), _files(form)
 
 
 def _files(form: uploads.Form) -> dict[str, bytes]:
@@ -74,11 +59,8 @@ def _files(form: uploads.Form) -> dict[str, bytes]:
     for name, source in form.files():
         if name is None or name in found or len(found) == 2 * MESHES_MAXIMUM:
             text = "every file needs a name of its own, and there are at most 8 to a design"
-            raise Refusal(422, text, [{"pointer": "/file", "detail": text}])
-        pieces = []
-        while piece := source.read():
-            pieces.append(piece)
-        found[name] = b"".join(pieces)
+            raise Refusal(422, text, {"/file": text})
+        found[name] = b"".join(iter(source.read, b""))
     return found
 
 

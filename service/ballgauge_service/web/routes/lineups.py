@@ -34,8 +34,7 @@ def lineup() -> Response:
         return progress.respond(lambda **link: _found(loaded, bulk=workers, **link).answer(wording))
     found = _found(loaded, bulk=workers)
     if wanted in SHEETS:
-        charset = "" if wanted == "application/pdf" else "; charset=utf-8"
-        return Response(found.sheet(wording, SHEETS[wanted]), content_type=wanted + charset)
+        return Response(found.sheet(wording, SHEETS[wanted]), mimetype=wanted)
     return serializer.respond(found.answer(wording))
 
 

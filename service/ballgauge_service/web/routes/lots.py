@@ -12,28 +12,26 @@ import zipfile
 from collections.abc import Callable, Generator, Iterator
 from contextlib import ExitStack
 from datetime import date
-from typing import IO, TYPE_CHECKING, Any
+from typing import IO, TYPE_CHECKING, Any, NamedTuple
 
-from flask import Blueprint, Response, current_app, g, request
+from flask import Blueprint, Response, current_app, request
+from werkzeug.wsgi import FileWrapper
 
 from ballgauge_schemas import LOT_REQUEST
 from ballgauge_schemas.lot.request import LOT_BODIES
 from ballgauge_schemas.shared.limits import LOTS_MAXIMUM
 from ballgauge_schemas.shared.words import REPORT_FORMATS, ROW_FORMATS
 from ballgauge_service.web.access import access
-from ballgauge_service.web.http import bodies, bulk, refusals, serializer, uploads
+from ballgauge_service.web.http import bodies, bulk, progress, serializer, uploads
+from ballgauge_service.web.http.accepted import BAD_QUERY, accepted, chosen
+from ballgauge_service.web.http.language import style, translated
 from ballgauge_service.web.http.refusals import Refusal
 from ballgauge_service.web.http.settings import SETTINGS
 from ballgauge_service.web.routes import records
 
 if TYPE_CHECKING:
     from ballgauge_service.lot.evaluate import Lot
-    from ballgauge_service.lot.judging.verdicts import Verdicts
-    from ballgauge_service.lot.request import LotRequest
-
-    Answer = Callable[[LotRequest, "Files", uploads.Body], Response]
-
-Files = Iterator[uploads.Upload]
+    from ballgauge_service.lot.request import LotRequest, ReportWanted
 
 blueprint = Blueprint("lots", __name__)
 
@@ -45,48 +43,47 @@ FILES = "ballgauge.files"
 a path and a callable that is told the rows judged and those there are, or None for one in the body."""
 
 _PIECE = 1 << 18
+PARQUET = "application/vnd.apache.parquet"
 _FORMATS = {
     "text/csv": "csv",
     "application/x-ndjson": "ndjson",
-    "application/vnd.apache.parquet": "parquet",
+    PARQUET: "parquet",
     "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet": "xlsx",
 }
+
+
+class Asked(NamedTuple):
+    """What is asked, the files it is asked of, as they come, and the body that holds them."""
+
+    request: LotRequest
+    files: Iterator[uploads.Upload]
+    body: uploads.Body
+
+
+Answer = Callable[[Asked], Response]
 
 
 @blueprint.post("/v1/lots")
 def assess() -> Response:
     """Judge a lot, or several in time order."""
-    body = uploads.Body(request, current_app.extensions[SETTINGS].largest_lot)
-    try:
-        answer = _chosen_answer()
-        options, files = _asked(body)
-        # Deferred, so that a check of one ball never loads what only lots need.
-        from ballgauge_service.lot.request import read_request
-
-        return _ANSWERS[answer](read_request(LOT_REQUEST.load(options)), files, body)
-    except Exception:
-        body.drain()
-        raise
+    with uploads.drained(request, current_app.extensions[SETTINGS].largest_lot) as body:
+        answer = _ANSWERS[accepted(list(_ANSWERS), "a lot")]
+        return answer(_asked(body))
 
 
 @blueprint.post("/v1/records/lots")
 def sign() -> Response:
     """Judge a lot and sign the decision."""
-    body = uploads.Body(request, current_app.extensions[SETTINGS].largest_lot)
-    try:
-        day, options, files = _issued_on(), *_asked(body)
+    with uploads.drained(request, current_app.extensions[SETTINGS].largest_lot) as body:
+        day, asked = _issued_on(), _asked(body)
         from ballgauge_service.lot.answer import lot_record
-        from ballgauge_service.lot.request import read_request
         from ballgauge_service.record.evaluate import sign_content
 
         keyring = records.signing_keyring()
-        found = _whole(read_request(LOT_REQUEST.load(options)), files)
+        found = _whole(asked)
         if "lots" in found:
             raise Refusal(422, "one lot is signed at a time; send one file")
         return serializer.respond(sign_content(lot_record(found, day), keyring))
-    except Exception:
-        body.drain()
-        raise
 
 
 def _issued_on() -> date:
@@ -95,27 +92,20 @@ def _issued_on() -> date:
         stated = request.args.get("issued_on")
         return access.record_day(None if stated is None else date.fromisoformat(stated))
     except ValueError:
-        error = {"pointer": "/issued_on", "detail": "must be a day such as 2026-05-01"}
-        raise Refusal(422, "the query cannot be met; see errors", [error]) from None
+        raise Refusal(422, BAD_QUERY, {"/issued_on": "must be a day such as 2026-05-01"}) from None
 
 
-def _chosen_answer() -> str:
-    best = request.accept_mimetypes.best_match(list(_ANSWERS))
-    if not request.accept_mimetypes:
-        return "application/json"
-    if best is None:
-        raise Refusal(406, f"a lot is answered as {', '.join(_ANSWERS)}")
-    return (
-        "application/json"
-        if request.accept_mimetypes[best] == request.accept_mimetypes["application/json"]
-        else best
-    )
+def _asked(body: uploads.Body) -> Asked:
+    # Deferred, so that a check of one ball never loads what only lots need.
+    from ballgauge_service.lot.request import read_request
+
+    options, files = _sent(body)
+    return Asked(read_request(LOT_REQUEST.load(options)), files, body)
 
 
-def _asked(body: uploads.Body) -> tuple[Any, Iterator[uploads.Upload]]:
+def _sent(body: uploads.Body) -> tuple[Any, Iterator[uploads.Upload]]:
     """The options as decoded JSON, and the files as they come."""
-    if request.headers.get("Content-Encoding", "identity").lower() != "identity":
-        raise Refusal(415, "the body must be sent as it is, without a content coding")
+    bodies.require_plain(request)
     if request.mimetype == "multipart/form-data":
         form = uploads.Form(body, uploads.boundary(request))
         text = form.options()
@@ -131,9 +121,7 @@ def _asked(body: uploads.Body) -> tuple[Any, Iterator[uploads.Upload]]:
     return options, iter([uploads.Upload(name, body)])
 
 
-def _lots(
-    lot_request: LotRequest, files: Files, stack: ExitStack, *, rows: bool, streamed: bool = False
-) -> Iterator[Lot]:
+def _lots(asked: Asked, stack: ExitStack, *, rows: bool, streamed: bool = False) -> Iterator[Lot]:
     """Each file opened, to be read to its end before the next is taken. Raises InvalidInput, Refusal.
 
     rows : whether the balls are asked for; streamed : whether they leave before all of the file has come
@@ -142,34 +130,30 @@ def _lots(
     from ballgauge_service.lot.request import request_of_lot
 
     workers, local = bulk.chosen(), request.environ.get(FILES, ())
-    for number, (name, source) in enumerate(files):
+    for number, (name, source) in enumerate(asked.files):
         if number == LOTS_MAXIMUM:
             raise Refusal(422, f"at most {LOTS_MAXIMUM} files are taken")
         path, told = (local[number] if number < len(local) else None) or (None, None)
         yield stack.enter_context(
             Lot(
-                path or source, name, request_of_lot(lot_request, number),
+                path or source, name, request_of_lot(asked.request, number),
                 chunk_bytes=STREAMED if streamed else None, bulk=workers, rows_wanted=rows, streamed=streamed,
                 told=told,
             )
         )  # fmt: skip
 
 
-def _whole(lot_request: LotRequest, files: Files) -> dict[str, Any]:
+def _whole(asked: Asked) -> dict[str, Any]:
     """The answer on all files, each read to its end."""
     from ballgauge_service.lot.evaluate import evaluate_series
 
     with ExitStack() as stack:
         lots: list[Lot] = []
-        for lot in _lots(lot_request, files, stack, rows=False):
-            _read(lot)
+        for lot in _lots(asked, stack, rows=False):
+            for _ in lot:
+                pass
             lots.append(lot)
         return evaluate_series(lots) if len(lots) > 1 else lots[0].answer()
-
-
-def _read(lot: Lot, take: Callable[[Verdicts], object] = lambda verdicts: None) -> None:
-    for verdicts in lot:
-        take(verdicts)
 
 
 def _only(lots: Iterator[Lot]) -> Iterator[Lot]:
@@ -180,112 +164,72 @@ def _only(lots: Iterator[Lot]) -> Iterator[Lot]:
         yield lot
 
 
-def _json(lot_request: LotRequest, files: Files, body: uploads.Body) -> Response:
-    return Response(serializer.dump_in_order(_whole(lot_request, files)), content_type="application/json")
+def _json(asked: Asked) -> Response:
+    return Response(serializer.dump_in_order(_whole(asked)), content_type="application/json")
 
 
-def _report(answer: dict[str, Any], lot_request: LotRequest, kind: str) -> bytes:
+def _report(answer: dict[str, Any], wanted: ReportWanted, kind: str) -> bytes:
     """The report on an answer, as HTML or PDF, in the words of the pages."""
-    from ballgauge_service.core.report.style import Style
     from ballgauge_service.lot.report.page import print_report, write_report
-    from ballgauge_service.pages import labels, languages, sentences
-    from ballgauge_service.web.http.language import translated
 
-    wanted = lot_request.report
-    text = languages.gettext(wanted.language)
-    translate = sentences.translator(wanted.language)
-    if translate is not None:
-        answer = translated(answer, translate)
-    style = Style(
-        wanted.language, wanted.units == "metric", wanted.paper, text, lambda name: text(labels.LABELS[name])
-    )
-    return print_report(answer, style) if kind == "pdf" else write_report(answer, style).encode()
+    answer = translated(answer, wanted.language)
+    written = style(wanted.language, wanted.units, wanted.paper)
+    return print_report(answer, written) if kind == "pdf" else write_report(answer, written).encode()
 
 
-def _html(lot_request: LotRequest, files: Files, body: uploads.Body) -> Response:
-    page = _report(_whole(lot_request, files), lot_request, "html")
-    return Response(page, content_type="text/html; charset=utf-8")
+def _page(kind: str, media: str) -> Answer:
+    def answer(asked: Asked) -> Response:
+        return Response(_report(_whole(asked), asked.request.report, kind), mimetype=media)
+
+    return answer
 
 
-def _pdf(lot_request: LotRequest, files: Files, body: uploads.Body) -> Response:
-    return Response(_report(_whole(lot_request, files), lot_request, "pdf"), content_type="application/pdf")
-
-
-def _ndjson(lot_request: LotRequest, files: Files, body: uploads.Body) -> Response:
-    """Rows as they are judged. What fails before the first of them fails with a status of its own."""
-    lines = _row_lines(lot_request, files)
-    first = next(lines)
-    request_id = g.get("request_id")
-
-    def rest() -> Iterator[bytes]:
-        try:
-            yield first
-            yield from lines
-        except Exception as error:  # noqa: BLE001 - the answer has begun: its last line is where to say so
-            refusal = refusals.refusal_of(error, request_id)
-            yield serializer.dump({"problem": refusals.problem(refusal, request_id)}) + b"\n"
-            body.drain()
-        finally:
-            lines.close()
-
-    return Response(rest(), content_type="application/x-ndjson")
-
-
-def _row_lines(lot_request: LotRequest, files: Files) -> Generator[bytes, None, None]:
+def _row_lines(asked: Asked) -> Generator[bytes, None, None]:
     from ballgauge_service.lot.report.rows import ndjson_lines
 
     with ExitStack() as stack:
         answer: dict[str, Any] = {}
-        for lot in _only(_lots(lot_request, files, stack, rows=True, streamed=True)):
+        for lot in _only(_lots(asked, stack, rows=True, streamed=True)):
             yield from map(bytes, map(ndjson_lines, lot))
             answer = lot.answer()
         yield serializer.dump_in_order({"lot": answer}) + b"\n"
 
 
-def _table(kind: str) -> Answer:
-    def answer(lot_request: LotRequest, files: Files, body: uploads.Body) -> Response:
-        with ExitStack() as stack:
-            kept = stack.enter_context(tempfile.TemporaryFile(prefix="lot-"))
-            _write_rows(lot_request, files, kind, kept, stack)
-            media = next(name for name, short in _FORMATS.items() if short == kind)
-            return _from_file(kept, media, f"balls.{kind}", stack.pop_all())
-
-    return answer
-
-
-def _write_rows(
-    lot_request: LotRequest, files: Files, kind: str, sink: IO[bytes], stack: ExitStack
-) -> dict[str, Any]:
+def _write_rows(asked: Asked, kind: str, sink: IO[bytes]) -> dict[str, Any]:
     """Write every ball of the one file, and give the lot."""
     from ballgauge_service.lot.report.rows import ResultWriter
 
     answer: dict[str, Any] = {}
-    for lot in _only(_lots(lot_request, files, stack, rows=True)):
-        writer = ResultWriter(sink, kind)  # type: ignore[arg-type]
-        _read(lot, writer.write)
-        writer.close()
-        answer = lot.answer()
+    with ExitStack() as stack:
+        for lot in _only(_lots(asked, stack, rows=True)):
+            writer = ResultWriter(sink, kind)  # type: ignore[arg-type]
+            for verdicts in lot:
+                writer.write(verdicts)
+            writer.close()
+            answer = lot.answer()
     return answer
 
 
-def _archive(lot_request: LotRequest, files: Files, body: uploads.Body) -> Response:
-    kind = request.args.get("rows", ROW_FORMATS[0])
-    report = request.args.get("report", REPORT_FORMATS[0])
-    errors = [
-        {"pointer": f"/{name}", "detail": f"must be one of {', '.join(known)}"}
-        for name, given, known in (("rows", kind, ROW_FORMATS), ("report", report, REPORT_FORMATS))
-        if given not in known
-    ]
-    if errors:
-        raise Refusal(422, "the query cannot be met; see errors", errors)
-    with ExitStack() as stack:
-        kept = stack.enter_context(tempfile.TemporaryFile(prefix="lot-"))
-        with zipfile.ZipFile(kept, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
-            with archive.open(_member(f"balls.{kind}"), "w", force_zip64=True) as sink:
-                result = _write_rows(lot_request, files, kind, sink, stack)
-            archive.writestr(_member("lot.json"), serializer.dump_in_order(result))
-            archive.writestr(_member(f"report.{report}"), _report(result, lot_request, report))
-        return _from_file(kept, "application/zip", "lot.zip", stack.pop_all())
+def _table(kind: str, media: str) -> Answer:
+    def answer(asked: Asked) -> Response:
+        return _attached(media, f"balls.{kind}", lambda sink: _write_rows(asked, kind, sink))
+
+    return answer
+
+
+def _archive(asked: Asked) -> Response:
+    kinds = {"rows": ROW_FORMATS[0], "report": REPORT_FORMATS[0]}
+    kinds |= chosen({"rows": ROW_FORMATS, "report": REPORT_FORMATS})
+
+    def write(sink: IO[bytes]) -> None:
+        with zipfile.ZipFile(sink, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
+            with archive.open(_member(f"balls.{kinds['rows']}"), "w", force_zip64=True) as rows:
+                answer = _write_rows(asked, kinds["rows"], rows)
+            report = _report(answer, asked.request.report, kinds["report"])
+            archive.writestr(_member("lot.json"), serializer.dump_in_order(answer))
+            archive.writestr(_member(f"report.{kinds['report']}"), report)
+
+    return _attached("application/zip", "lot.zip", write)
 
 
 def _member(name: str) -> zipfile.ZipInfo:
@@ -295,28 +239,26 @@ def _member(name: str) -> zipfile.ZipInfo:
     return found
 
 
-def _from_file(kept: IO[bytes], media: str, name: str, stack: ExitStack) -> Response:
-    size = kept.tell()
-    kept.seek(0)
-
-    def pieces() -> Iterator[bytes]:
-        with stack:
-            while piece := kept.read(_PIECE):
-                yield piece
-
-    response = Response(pieces(), content_type=media)
-    response.headers["Content-Length"] = str(size)
-    response.headers["Content-Disposition"] = f'attachment; filename="{name}"'
-    response.call_on_close(stack.close)
-    return response
+def _attached(media: str, name: str, write: Callable[[IO[bytes]], object]) -> Response:
+    """An answer that is written whole into a file before it begins."""
+    with ExitStack() as stack:
+        kept = stack.enter_context(tempfile.TemporaryFile(prefix="lot-"))
+        write(kept)
+        size = kept.tell()
+        kept.seek(0)
+        response = Response(FileWrapper(kept, _PIECE), content_type=media)
+        response.headers["Content-Length"] = str(size)
+        response.headers["Content-Disposition"] = f'attachment; filename="{name}"'
+        response.call_on_close(stack.pop_all().close)
+        return response
 
 
 _ANSWERS: dict[str, Answer] = {
     "application/json": _json,
-    "application/x-ndjson": _ndjson,
-    "text/csv": _table("csv"),
-    "application/vnd.apache.parquet": _table("parquet"),
-    "text/html": _html,
-    "application/pdf": _pdf,
+    progress.PROGRESS: lambda asked: progress.stream(_row_lines(asked), asked.body),
+    "text/csv": _table("csv", "text/csv"),
+    PARQUET: _table("parquet", PARQUET),
+    "text/html": _page("html", "text/html"),
+    "application/pdf": _page("pdf", "application/pdf"),
     "application/zip": _archive,
 }

@@ -28,5 +28,5 @@ def motion() -> Response:
         language = loaded.get("language", languages.SOURCE)
         wording = Wording(language, languages.gettext(language))
         drawn = draw_motion(loaded, bulk.chosen(), wording, PICTURES[wanted])
-        return Response(drawn, content_type=f"{wanted}; charset=utf-8")
+        return Response(drawn, mimetype=wanted)
     return serializer.respond(evaluate_motion(loaded, bulk.chosen()))

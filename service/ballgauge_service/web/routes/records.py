@@ -112,14 +112,14 @@ def prints() -> Response:
     text = asked["record"].strip()
     known = direct.verify({"record": text}, _keyring)
     if known["state"] != "genuine":
-        raise Refusal(422, "only a genuine record is printed", [_error("/record", "not genuine")])
+        raise Refusal(422, "only a genuine record is printed", {"/record": "not genuine"})
     if known["lot"] is not None:
         words = "a lot's record is filed beside its report, and not printed"
-        raise Refusal(422, words, [_error("/record", words)])
+        raise Refusal(422, words, {"/record": words})
     try:
         printed = print_record(evaluate.token_of(text), asked["form"])
     except LabelTooLong as too_long:
-        raise Refusal(422, str(too_long), [_error("/form", str(too_long))]) from None
+        raise Refusal(422, str(too_long), {"/form": str(too_long)}) from None
     return Response(printed.data, content_type=printed.media_type)
 
 
@@ -127,7 +127,3 @@ def prints() -> Response:
 def keys() -> Response:
     """Give the public keys."""
     return respond(_keyring().public_set())
-
-
-def _error(pointer: str, detail: str) -> dict[str, str]:
-    return {"pointer": pointer, "detail": detail}
