@@ -47,7 +47,7 @@ def test_a_preflight_is_answered_before_a_key_is_asked_for(tmp_path: Path) -> No
     found = cors_headers(answer)
     assert found["Access-Control-Allow-Origin"] == SHOP
     assert set(found["Access-Control-Allow-Methods"].split(", ")) == {"GET", "POST"}
-    assert found["Access-Control-Allow-Headers"].lower() == "authorization, content-type"
+    assert found["Access-Control-Allow-Headers"].lower() == "authorization, content-type, x-request-id"
     assert "Access-Control-Allow-Credentials" not in found
     refused = client.post("/v1/checks", headers={"Origin": SHOP}, json={})
     assert refused.status_code == 401

@@ -8,7 +8,6 @@ of addresses, all unknown paths are one, keys are the ids of those that were let
 from __future__ import annotations
 
 import os
-import time
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
@@ -16,7 +15,7 @@ from functools import cache
 from pathlib import Path
 
 import prometheus_client
-from flask import Blueprint, Flask, Response, g, request
+from flask import Blueprint, Flask, Response, request
 from prometheus_client import CollectorRegistry, Gauge, Histogram, generate_latest
 from prometheus_client.core import GaugeMetricFamily
 from prometheus_client.multiprocess import MultiProcessCollector, mark_process_dead
@@ -86,8 +85,7 @@ blueprint = Blueprint("metrics", __name__)
 
 
 def register(app: Flask) -> None:
-    """Measure every request of the application, and tell at /metrics."""
-    app.after_request(_measure)
+    """Tell at /metrics."""
     for reason in DEGRADED:
         _DEGRADED.labels(reason)
     app.register_blueprint(blueprint)
@@ -129,11 +127,6 @@ def show_degraded(reason: str, is_so: bool) -> None:
 def route() -> str:
     """The present request's address as its template."""
     return request.url_rule.rule if request.url_rule is not None else NO_ROUTE
-
-
-def _measure(response: Response) -> Response:
-    observe(route(), response.status_code, time.perf_counter() - g.started, g.get("key_id"))
-    return response
 
 
 @blueprint.get("/metrics")

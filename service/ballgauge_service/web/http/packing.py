@@ -8,6 +8,8 @@ from functools import lru_cache
 import brotli
 from flask import Flask, Response, request
 from flask_compress import Compress
+from werkzeug.datastructures import Accept
+from werkzeug.http import parse_accept_header
 
 _ALGORITHMS = ("zstd", "br", "gzip")
 
@@ -40,11 +42,15 @@ def register(app: Flask) -> None:
 
 def _name_what_is_taken() -> None:
     """Name each packing that the caller takes: the library reads a quality of 0 as a last choice."""
-    asked = request.accept_encodings
-    plain = [("identity", quality) for name, quality in asked if name == "identity"]
-    taken = [*((name, asked.quality(name)) for name in _ALGORITHMS), *plain]
-    named = ",".join(f"{name};q={quality:g}" for name, quality in taken if quality > 0)
-    request.environ["HTTP_ACCEPT_ENCODING"] = named
+    request.environ["HTTP_ACCEPT_ENCODING"] = _taken(request.environ.get("HTTP_ACCEPT_ENCODING", ""))
+
+
+@lru_cache(maxsize=256)
+def _taken(asked: str) -> str:
+    accepted = parse_accept_header(asked, Accept)
+    plain = [("identity", quality) for name, quality in accepted if name == "identity"]
+    taken = [*((name, accepted.quality(name)) for name in _ALGORITHMS), *plain]
+    return ",".join(f"{name};q={quality:g}" for name, quality in taken if quality > 0)
 
 
 def _pack_well(response: Response) -> Response:

@@ -3,22 +3,23 @@
 from __future__ import annotations
 
 import time
+from functools import partial
 from importlib.metadata import version
 
 from flask import Flask, Response, g, request
 
-from ballgauge_service.web.http import request_log
-from ballgauge_service.web.http.request_log import NO_PATH, REQUEST_ID, VERSION, request_id
+from ballgauge_service.web.http import metrics, request_log
+from ballgauge_service.web.http.request_log import REQUEST_ID, VERSION, request_id
 from ballgauge_service.web.server.bridge import ARRIVED, DEADLINE
 
 TOLD = {VERSION: version("ballgauge"), "X-Content-Type-Options": "nosniff"}
 """What every answer tells beside its id."""
 
 
-def register(app: Flask) -> None:
-    """Give each request its id and start time, and log it when it is answered."""
+def register(app: Flask, *, measured: bool = False) -> None:
+    """Give each request its id and start time, and log it, or measure it too, when it is answered."""
     app.before_request(_take_id)
-    app.after_request(_end)
+    app.after_request(partial(_end, measured))
 
 
 def _take_id() -> None:
@@ -26,13 +27,15 @@ def _take_id() -> None:
     g.started = request.environ.get(ARRIVED) or time.perf_counter()
 
 
-def _end(response: Response) -> Response:
-    response.headers[REQUEST_ID] = g.request_id
-    response.headers.update(TOLD)
-    deadline = request.environ.get(DEADLINE)
+def _end(measured: bool, response: Response) -> Response:
+    response.headers.update({REQUEST_ID: g.request_id, **TOLD})
+    key, deadline = g.get("key_id"), request.environ.get(DEADLINE)
+    if measured:
+        metrics.observe(metrics.route(), response.status_code, time.perf_counter() - g.started, key)
     # What nobody waits for any more was logged by who gave it up.
     if deadline is None or not deadline.given_up:
-        path = NO_PATH if request.url_rule is None else request.url_rule.rule
-        who = {"key": g.get("key_id"), "address": request.remote_addr, "reason": g.get("reason")}
-        request_log.write(g.request_id, request.method, path, response.status_code, g.started, **who)
+        who = {"key": key, "address": request.remote_addr, "reason": g.get("reason")}
+        request_log.write(
+            g.request_id, request.method, metrics.route(), response.status_code, g.started, **who
+        )
     return response

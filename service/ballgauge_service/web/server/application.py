@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import partial
+from typing import Any
 
 from flask import Flask
 from werkzeug.middleware.proxy_fix import ProxyFix
@@ -35,6 +37,12 @@ from ballgauge_service.web.routes import (
 )
 
 
+class _Application(Flask):
+    def ensure_sync(self, func: Callable[..., Any]) -> Callable[..., Any]:
+        """The function itself: none of ours is a coroutine, and asking each costs every request time."""
+        return func
+
+
 def create_app(*, json_logs: bool = True, warm_up: bool = True, settings: Settings | None = None) -> Flask:
     """Make the WSGI application.
 
@@ -58,12 +66,12 @@ def create_app(*, json_logs: bool = True, warm_up: bool = True, settings: Settin
     if json_logs:
         request_log.write_json()
     books = settings.shelf()
-    app = Flask("ballgauge_service", static_folder=None)
+    app = _Application("ballgauge_service", static_folder=None)
     app.extensions[SETTINGS] = settings
     # One byte more than is allowed: a body of unknown length is cut there without a word.
     app.config["MAX_CONTENT_LENGTH"] = BODY_MAXIMUM + 1
     app.url_map.merge_slashes = False
-    request_ids.register(app)
+    request_ids.register(app, measured=settings.metrics)
     app.before_request(partial(rulebooks.use, books))
     if settings.metrics:
         metrics.register(app)
@@ -75,13 +83,8 @@ def create_app(*, json_logs: bool = True, warm_up: bool = True, settings: Settin
     hosts.register(app, settings)
     cors.register(app, settings)
     access.register(app, settings)
-    app.register_blueprint(checks.blueprint)
-    app.register_blueprint(lots.blueprint)
-    app.register_blueprint(designs.blueprint)
-    app.register_blueprint(motions.blueprint)
-    app.register_blueprint(lineups.blueprint)
-    app.register_blueprint(documentation.blueprint)
-    app.register_blueprint(records.blueprint)
+    for routes in (checks, lots, designs, motions, lineups, documentation, records):
+        app.register_blueprint(routes.blueprint)
     app.register_blueprint(pages)
     health.register(app, checks.warm_up if warm_up else None)
     if settings.trusted_proxies:
