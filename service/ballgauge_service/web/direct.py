@@ -49,7 +49,7 @@ def check(asked: Any, tell: Callable[[Judged], None] | None = None) -> Any:
     if collected is not None:
         checks, whole = collected
         listed = {"approved_list": whole["approved_list"]} if "approved_list" in whole else {}
-        entries = check_each(map(CHECK.load, checks), whole["detail"], listed, tell)
+        entries = check_each(checks, CHECK.load, whole["detail"], listed, tell)
         outcomes = Counter(each["result"]["outcome"] if "result" in each else "refused" for each in entries)
         counts = {outcome: outcomes[outcome] for outcome in sorted((*OUTCOMES, "refused"))}
         return {"counts": counts, "results": entries}
@@ -79,25 +79,26 @@ def _layered(items: Sequence[dict[str, Any]]) -> Sequence[dict[str, Any]]:
 
 
 def check_each(
-    loads: Iterable[Any], detail: str, listed: Mapping[str, Any], tell: Callable[[Judged], None] | None
+    asked: Iterable[Any],
+    load: Callable[[Any], dict[str, Any]],
+    detail: str,
+    listed: Mapping[str, Any],
+    tell: Callable[[Judged], None] | None,
 ) -> list[dict[str, Any]]:
     """Check many balls, each by itself: its `result`, or the `problem` that stands in its place.
 
-    loads: gives each loaded check in turn, or raises what refuses it; listed: rules of all that have none
+    load: gives each loaded check, or raises what refuses it; listed: rules of all that have none
     """
     entries: list[dict[str, Any]] = []
     items: dict[int, dict[str, Any]] = {}
-    upcoming = iter(loads)
-    while True:
+    for number, each in enumerate(asked):
+        entries.append({})
         try:
-            item = next(upcoming)
-        except StopIteration:
-            break
+            item = load(each)
         except (ValidationError, Refusal) as refused:
-            entries.append(_in_its_place(refused))
+            entries[number] = _in_its_place(refused)
         else:
-            items[len(entries)] = {"detail": detail, **item, "rules": {**listed, **item["rules"]}}
-            entries.append({})
+            items[number] = {"detail": detail, **item, "rules": {**listed, **item["rules"]}}
     while items:
         places = list(items)
         try:
@@ -132,7 +133,7 @@ def check_lines(
     upcoming = iter(lines)
     while several := list(islice(upcoming, LINES_AT_ONCE)):
         with uncollected():
-            entries = check_each(map(_load_line, several), detail, {}, tell)
+            entries = check_each(several, _load_line, detail, {}, tell)
             piece = b"".join([serializer.dump(entry) + b"\n" for entry in entries])
             del entries
         # The collector runs between the pieces, not while one is made.

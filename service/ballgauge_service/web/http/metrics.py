@@ -11,7 +11,7 @@ import os
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 
 import prometheus_client
@@ -40,6 +40,9 @@ _known_keys: set[str] = set()
 _BUCKETS = (0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 30.0, 60.0)
 
 _REGISTRY = CollectorRegistry()
+_counter = partial(prometheus_client.Counter, registry=_REGISTRY)
+_gauge = partial(Gauge, registry=_REGISTRY, multiprocess_mode="livesum")
+
 _SECONDS = Histogram(
     "ballgauge_request_seconds",
     "Seconds from a request's arrival to the beginning of its answer.",
@@ -47,35 +50,19 @@ _SECONDS = Histogram(
     buckets=_BUCKETS,
     registry=_REGISTRY,
 )
-_OUTCOMES = prometheus_client.Counter(
-    "ballgauge_outcomes", "Checks by rulebook and outcome.", ("rulebook", "outcome"), registry=_REGISTRY
-)
-_REJECTS = prometheus_client.Counter(
-    "ballgauge_rejects", "Requests turned away or given up, by reason.", ("reason",), registry=_REGISTRY
-)
-_KEYS = prometheus_client.Counter(
+_OUTCOMES = _counter("ballgauge_outcomes", "Checks by rulebook and outcome.", ("rulebook", "outcome"))
+_REJECTS = _counter("ballgauge_rejects", "Requests turned away or given up, by reason.", ("reason",))
+_KEYS = _counter(
     "ballgauge_key_requests",
     "Requests by the id of their access key and the kind of answer.",
     ("key", "status"),
-    registry=_REGISTRY,
 )
-_COMPUTING = Gauge(
-    "ballgauge_computing",
-    "Requests that compute now.",
-    registry=_REGISTRY,
-    multiprocess_mode="livesum",
-)
-_WAITING = Gauge(
-    "ballgauge_waiting",
-    "Requests that wait for their turn.",
-    registry=_REGISTRY,
-    multiprocess_mode="livesum",
-)
-_DEGRADED = Gauge(
+_COMPUTING = _gauge("ballgauge_computing", "Requests that compute now.")
+_WAITING = _gauge("ballgauge_waiting", "Requests that wait for their turn.")
+_DEGRADED = _gauge(
     "ballgauge_degraded",
     "Whether something does not work while the service answers, by reason: 1, else 0.",
     ("reason",),
-    registry=_REGISTRY,
     multiprocess_mode="livemax",
 )
 

@@ -29,13 +29,12 @@ def _take_id() -> None:
 
 def _end(measured: bool, response: Response) -> Response:
     response.headers.update({REQUEST_ID: g.request_id, **TOLD})
-    key, deadline = g.get("key_id"), request.environ.get(DEADLINE)
+    path, status, key = metrics.route(), response.status_code, g.get("key_id")
     if measured:
-        metrics.observe(metrics.route(), response.status_code, time.perf_counter() - g.started, key)
+        metrics.observe(path, status, time.perf_counter() - g.started, key)
     # What nobody waits for any more was logged by who gave it up.
+    deadline = request.environ.get(DEADLINE)
     if deadline is None or not deadline.given_up:
         who = {"key": key, "address": request.remote_addr, "reason": g.get("reason")}
-        request_log.write(
-            g.request_id, request.method, metrics.route(), response.status_code, g.started, **who
-        )
+        request_log.write(g.request_id, request.method, path, status, g.started, **who)
     return response

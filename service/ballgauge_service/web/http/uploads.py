@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterator
+from itertools import chain
 from typing import Any, NamedTuple
 
 from flask import Request
@@ -84,123 +85,125 @@ class Form:
     """A form of parts (RFC 7578): options first, then files. The parts are read one after another."""
 
     def __init__(self, body: Body, boundary: bytes) -> None:
-        self._body = body
-        self._delimiter = b"--" + boundary
-        self._decoder = MultipartDecoder(boundary, max_parts=_PARTS_MAXIMUM)
-        self._at_data = False
-        self._waiting = b""
-        self._next: Field | File | None = None
-        self._next = self._head()
+        self._parts = _parts(body, boundary)
+        self._first = next(self._parts, None)
 
     def options(self) -> bytes:
         """The options, empty where the form begins with a file. Raises Refusal."""
-        if self._next is None or self._next.name != "options":
+        if self._first is None or self._first[0].name != "options":
             return b""
         found = bytearray()
-        while piece := self._data():
+        for piece in self._first[1]:
             found += piece
             if len(found) > BODY_MAXIMUM:
                 raise Refusal(413, f"the options are larger than {BODY_MAXIMUM >> 20} MiB")
-        self._next = self._head()
+        self._first = next(self._parts, None)
         return bytes(found)
 
     def files(self) -> Iterator[Upload]:
         """The files; each must be read to its end before the next is asked for. Raises Refusal."""
-        if self._next is None:
+        if self._first is None:
             raise Refusal(422, "the form has no part named file", {"/file": "missing"})
-        while self._next is not None:
-            part = self._next
-            if part.name != "file":
+        for head, pieces in chain((self._first,), self._parts):
+            if head.name != "file":
                 # The decoder gives None where a part has no name.
-                name = (part.name or "")[:60]
+                name = (head.name or "")[:60]
                 name = name if name.isprintable() else "?"
                 text = "must come before the files" if name == "options" else "there are options and file"
                 raise Refusal(422, f"the form's part {name!r} cannot stand here: {text}")
-            yield Upload(getattr(part, "filename", None), _PartSource(self))
-            while self._data():
-                pass
-            self._next = self._head()
-
-    def _event(self) -> Any:
-        while True:
-            try:
-                event = self._decoder.next_event()
-                if not isinstance(event, NeedData):
-                    return event
-                self._decoder.receive_data(self._piece() or None)
-            except RequestEntityTooLarge:
-                raise Refusal(
-                    413, f"the form has more than {_PARTS_MAXIMUM} parts, or a part's head is too long"
-                ) from None
-            except (ValueError, LookupError, UnicodeError):
-                text = "ends before its last boundary" if self._decoder.complete else _NO_FORM
-                raise Refusal(400, f"the form {text}") from None
-
-    def _piece(self) -> bytes:
-        """The next bytes of the body, none at its end; what may begin a boundary waits for the rest of it.
-
-        The decoder takes parts of a boundary for content where its bytes come in two pieces.
-        """
-        while piece := self._body.read():
-            piece = self._waiting + piece
-            cut = self._boundary_start(piece)
-            piece, self._waiting = piece[:cut], piece[cut:]
-            if piece:
-                return piece
-        piece, self._waiting = self._waiting, b""
-        return piece
-
-    def _boundary_start(self, data: bytes) -> int:
-        """Where the line break begins behind which a boundary may have begun; the end where there is none."""
-        end = len(data) - data.endswith(b"\r")
-        start = self._break(data, end)
-        line = data[start + 1 : end]
-        if start < 0 or not (self._delimiter.startswith(line) or self._is_boundary(line)):
-            return end
-        start -= data[max(start - 1, 0) : start + 1] == b"\r\n"
-        before = self._break(data, start)
-        # A break that ends a boundary begins no other one.
-        return end if before >= 0 and self._is_boundary(data[before + 1 : start]) else start
-
-    def _break(self, data: bytes, end: int) -> int:
-        low = max(0, end - len(self._delimiter) - _PADDING_MAXIMUM)
-        return max(data.rfind(b"\n", low, end), data.rfind(b"\r", low, end))
-
-    def _is_boundary(self, line: bytes) -> bool:
-        return line.startswith(self._delimiter) and not line[len(self._delimiter) :].strip(_PADDING)
-
-    def _head(self) -> Field | File | None:
-        event = self._event()
-        while not isinstance(event, (Field, File, Epilogue)):
-            event = self._event()
-        self._at_data = not isinstance(event, Epilogue)
-        return None if isinstance(event, Epilogue) else event
-
-    def _data(self) -> bytes:
-        """The next bytes of the present part, none at its end."""
-        while self._at_data:
-            event = self._event()
-            if not isinstance(event, Data):
-                raise Refusal(400, f"the form {_NO_FORM}")
-            self._at_data = event.more_data
-            if event.data:
-                return bytes(event.data)
-        return b""
+            yield Upload(getattr(head, "filename", None), _PartSource(pieces))
 
 
 class _PartSource:
-    def __init__(self, form: Form) -> None:
-        self._form = form
+    def __init__(self, pieces: Iterator[bytes]) -> None:
+        self._pieces = pieces
         self._left = b""
 
     def read(self, size: int = -1, /) -> bytes:
         """Give up to `size` bytes, none at the end of the part."""
         if not self._left:
-            self._left = self._form._data()
+            self._left = next(self._pieces, b"")
         if size < 0:
             size = len(self._left)
         piece, self._left = self._left[:size], self._left[size:]
         return piece
+
+
+def _parts(body: Body, boundary: bytes) -> Iterator[tuple[Field | File, Iterator[bytes]]]:
+    """The head of each part and its content, of which what was not taken is passed over. Raises Refusal."""
+    events = _events(body, boundary)
+    for event in events:
+        if isinstance(event, (Field, File)):
+            content = _content(events)
+            yield event, content
+            for _ in content:
+                pass
+
+
+def _content(events: Iterator[Any]) -> Iterator[bytes]:
+    for event in events:
+        if not isinstance(event, Data):
+            raise Refusal(400, f"the form {_NO_FORM}")
+        if event.data:
+            yield bytes(event.data)
+        if not event.more_data:
+            return
+
+
+def _events(body: Body, boundary: bytes) -> Iterator[Any]:
+    decoder = MultipartDecoder(boundary, max_parts=_PARTS_MAXIMUM)
+    pieces = _cut(body, b"--" + boundary)
+    try:
+        while not isinstance(event := decoder.next_event(), Epilogue):
+            if isinstance(event, NeedData):
+                decoder.receive_data(next(pieces, None))
+            else:
+                yield event
+    except RequestEntityTooLarge:
+        raise Refusal(
+            413, f"the form has more than {_PARTS_MAXIMUM} parts, or a part's head is too long"
+        ) from None
+    except (ValueError, LookupError, UnicodeError):
+        text = "ends before its last boundary" if decoder.complete else _NO_FORM
+        raise Refusal(400, f"the form {text}") from None
+
+
+def _cut(body: Body, delimiter: bytes) -> Iterator[bytes]:
+    """The bytes of a body; what may begin a boundary waits for the rest of it.
+
+    The decoder takes parts of a boundary for content where its bytes come in two pieces.
+    """
+    waiting = b""
+    while piece := body.read():
+        piece = waiting + piece
+        cut = _boundary_start(piece, delimiter)
+        waiting = piece[cut:]
+        if cut:
+            yield piece[:cut]
+    if waiting:
+        yield waiting
+
+
+def _boundary_start(data: bytes, delimiter: bytes) -> int:
+    """Where the line break begins behind which a boundary may have begun; the end where there is none."""
+    end = len(data) - data.endswith(b"\r")
+    start = _break(data, end, delimiter)
+    line = data[start + 1 : end]
+    if start < 0 or not (delimiter.startswith(line) or _is_boundary(line, delimiter)):
+        return end
+    start -= data[max(start - 1, 0) : start + 1] == b"\r\n"
+    before = _break(data, start, delimiter)
+    # A break that ends a boundary begins no other one.
+    return end if before >= 0 and _is_boundary(data[before + 1 : start], delimiter) else start
+
+
+def _break(data: bytes, end: int, delimiter: bytes) -> int:
+    low = max(0, end - len(delimiter) - _PADDING_MAXIMUM)
+    return max(data.rfind(b"\n", low, end), data.rfind(b"\r", low, end))
+
+
+def _is_boundary(line: bytes, delimiter: bytes) -> bool:
+    return line.startswith(delimiter) and not line[len(delimiter) :].strip(_PADDING)
 
 
 def boundary(request: Request) -> bytes:

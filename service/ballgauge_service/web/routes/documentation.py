@@ -13,9 +13,13 @@ from ballgauge_service.web.http import serializer
 
 blueprint = Blueprint("documentation", __name__)
 
-_PAGES = Path(__file__).parent.parent / "assets"
+_OURS = Path(__file__).parent.parent / "assets"
 _INSTALLED = Path(flask_swagger_ui.__file__).parent / "dist"
-_FROM_PACKAGE = ("swagger-ui.css", "swagger-ui-bundle.js", "favicon-32x32.png")
+_FILES = {
+    "init.js": _OURS,
+    **dict.fromkeys(("swagger-ui.css", "swagger-ui-bundle.js", "favicon-32x32.png"), _INSTALLED),
+}
+"""What the page needs, and where it lies."""
 
 _POLICY = "; ".join(
     (
@@ -51,18 +55,12 @@ def moved() -> Response:
 @blueprint.get("/docs")
 def page() -> Response:
     """Give the page."""
-    response = send_from_directory(_PAGES, "docs.html")
+    response = send_from_directory(_OURS, "docs.html")
     response.headers["Content-Security-Policy"] = _POLICY
     return response
 
 
-@blueprint.get("/docs/init.js")
-def start() -> Response:
-    """Give the few lines that start the page."""
-    return send_from_directory(_PAGES, "init.js")
-
-
-@blueprint.get(f"/docs/<any({', '.join(map(repr, _FROM_PACKAGE))}):name>")
+@blueprint.get(f"/docs/<any({', '.join(map(repr, _FILES))}):name>")
 def asset(name: str) -> Response:
-    """Give a file of the installed package."""
-    return send_from_directory(_INSTALLED, name)
+    """Give a file that the page needs."""
+    return send_from_directory(_FILES[name], name)

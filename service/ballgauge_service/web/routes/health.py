@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 from functools import partial
 from typing import Any
 
-from flask import Blueprint, Flask, Response, current_app
+from flask import Flask, Response
 
 from ballgauge_service.core.bulk import trouble_at
 from ballgauge_service.web.http import degraded, serializer
@@ -16,8 +16,6 @@ from ballgauge_service.web.http.refusals import Refusal
 from ballgauge_service.web.http.running import is_ending
 from ballgauge_service.web.http.settings import SETTINGS
 from ballgauge_service.web.routes import records
-
-blueprint = Blueprint("health", __name__)
 
 READY = "ballgauge_ready"
 """The name among the application's extensions of the event that is set when it is ready."""
@@ -28,7 +26,8 @@ _log = logging.getLogger("ballgauge_service.health")
 def register(app: Flask, warm_up: Callable[[], object] | None) -> None:
     """Add the addresses, and run `warm_up` in the background; without one the service is ready at once."""
     ready = app.extensions[READY] = threading.Event()
-    app.register_blueprint(blueprint)
+    for path, tell in told(app).items():
+        app.add_url_rule(path, path, partial(_answer, tell))
     if warm_up is None:
         ready.set()
     else:
@@ -45,12 +44,15 @@ def _warm(warm_up: Callable[[], object], ready: threading.Event) -> None:
 
 
 def told(app: Flask) -> Mapping[str, Callable[[], dict[str, Any]]]:
-    """What each address says now, for whoever answers it without the application. They raise Refusal."""
-    return {"/healthz": _alive, "/readyz": partial(_ready, app)}
+    """What each address says now: that the process answers, and whether all of it is ready.
+
+    For whoever answers them without the application, too; they raise Refusal.
+    """
+    return {"/healthz": lambda: {"status": "ok"}, "/readyz": partial(_ready, app)}
 
 
-def _alive() -> dict[str, str]:
-    return {"status": "ok"}
+def _answer(tell: Callable[[], dict[str, Any]]) -> Response:
+    return serializer.respond(tell())
 
 
 def _ready(app: Flask) -> dict[str, Any]:
@@ -63,15 +65,3 @@ def _ready(app: Flask) -> dict[str, Any]:
     degraded.tell("scheduler", trouble_at(app.extensions[SETTINGS].scheduler))
     wrong = sorted(degraded.found())
     return {"status": "degraded", "degraded": wrong} if wrong else {"status": "ok"}
-
-
-@blueprint.get("/healthz")
-def alive() -> Response:
-    """Say that the process answers."""
-    return serializer.respond(_alive())
-
-
-@blueprint.get("/readyz")
-def ready() -> Response:
-    """Say whether the numeric kernels are compiled, the server does not end, and all of it works."""
-    return serializer.respond(_ready(current_app))
