@@ -137,18 +137,14 @@ def decide(authorization: str | None, path: str, keys: Keys, today: date) -> Acc
         raise Denied(401, _ABSENT, "", "no key")
     key = _known(authorization, keys, today)
     if scope not in (ANY_SCOPE, *key.scopes):
-        raise _lacking(key, scope, "is not for this")
+        words = f"the access key {key.id!r} is not for this: it lacks the scope {scope!r}"
+        raise _lacking(key, scope, words)
     return key
 
 
 def _lacking(key: AccessKey, scope: str, words: str) -> Denied:
-    return Denied(
-        403,
-        f"the access key {key.id!r} {words}: it lacks the scope {scope!r}",
-        f'error="insufficient_scope", scope="{scope}"',
-        f"key {key.id} lacks the scope {scope}",
-        key=key.id,
-    )
+    challenge = f'error="insufficient_scope", scope="{scope}"'
+    return Denied(403, words, challenge, f"key {key.id} lacks the scope {scope}", key=key.id)
 
 
 def _known(authorization: str, keys: Keys, today: date) -> AccessKey:
@@ -226,7 +222,8 @@ def record_day(stated: date | None) -> date:
     key = g.admission.key if "admission" in g else None
     first, last = ((now + timedelta(hours=hours)).date() for hours in (-12, 14))
     if key is not None and DATED not in key.scopes and not first <= stated <= last:
-        raise _lacking(key, DATED, "may sign with today's date alone")
+        words = f"the access key {key.id!r} may sign with today's date alone: it lacks the scope {DATED!r}"
+        raise _lacking(key, DATED, words)
     return stated
 
 
