@@ -14,7 +14,7 @@ HOUSE = Path(ballgauge_service.__file__).parent
 ROOMS = ("physics", "lot/sampling", "lot/statistics", "design")
 MOTION = (
     *("aiming", "balls", "bowlers", "calibration", "delivery", "explanations", "lanes", "line_maps"),
-    *("measured", "spreads", "squads", "starts", "surfaces"),
+    *("lineup/causes", "lineup/places", "measured", "spreads", "squads", "starts", "surfaces"),
 )
 """Modules of motion with formulas; the others read, write or draw."""
 

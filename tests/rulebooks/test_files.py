@@ -106,7 +106,6 @@ def test_the_small_file_passes(head: str, rule: str, limit: str) -> None:
         ("max = 16.0", ""),
         ("max = 16.0", "min = 17.0\nmax = 16.0"),
         ("max = 16.0", "max = 16.0\neffective_from = 2020-01-02\neffective_to = 2020-01-01"),
-        ("max = 16.0", 'max = 16.0\neffective_from = "2020-01-02"'),
         ("max = 16.0", "max = 16.0\neffective_from = 2020-01-02T00:00:00"),
         ("max = 16.0", "max = 16.0\nwhen = { girth = { min = 1.0 } }"),
         ("max = 16.0", "max = 16.0\nwhen = { holes = {} }"),
@@ -163,6 +162,15 @@ def test_limits_that_meet_without_overlap_pass(
 ) -> None:
     rows = limit.replace("max = 16.0", first) + limit.replace("max = 16.0", second)
     assert len(read_rulebook(head + rule + rows).rules[0].limits) == 2
+
+
+def test_a_day_may_stand_in_quotation_marks(head: str, rule: str, limit: str) -> None:
+    """As an overlay in JSON has it."""
+    first, second = (
+        read_rulebook(head + rule + limit + f"effective_from = {day}\n").rules
+        for day in ("2020-01-02", '"2020-01-02"')
+    )
+    assert first == second
 
 
 def test_twice_the_same_rule_is_an_error(head: str, rule: str, limit: str, sentence: Any) -> None:

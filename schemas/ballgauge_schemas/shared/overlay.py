@@ -28,11 +28,13 @@ _WORD = r"^[a-z][a-z0-9_]*$"
 _FILLED = r"^[^\u0000-\u001f\u007f-\u009f]+$"
 
 
-def _word(example: str, description: str, **options: Any) -> Text:
+def word(example: str, description: str, **options: Any) -> Text:
+    """A field of lower-case words joined by underscores."""
     return Text(example, description, maximum=60, pattern=_WORD, **options)
 
 
-def _line(example: str, description: str, maximum: int = 300, **options: Any) -> Text:
+def line(example: str, description: str, maximum: int = 300, **options: Any) -> Text:
+    """A field of one line that is not empty."""
     return Text(example, description, maximum=maximum, pattern=_FILLED, **options)
 
 
@@ -93,12 +95,10 @@ class Named(Table):
 class Conditions(Several):
     """Bounds by quantity, or an array of such objects of which any one suffices."""
 
-    def __init__(self, description: str) -> None:
+    def __init__(self, description: str, maximum: int = limits.CONDITIONS_MAXIMUM) -> None:
         entry = Part(BoundsSchema, "Bounds of one quantity.")
-        one = Named(
-            entry, limits.CONDITIONS_MAXIMUM, {"weight": {"over": 10}}, "Bounds by quantity; all must hold."
-        )
-        super().__init__(one, 1, limits.CONDITIONS_MAXIMUM, description)
+        one = Named(entry, maximum, {"weight": {"over": 10}}, "Bounds by quantity; all must hold.")
+        super().__init__(one, 1, maximum, description)
 
     def read(self, value: Any) -> list[Any]:
         """Read one object, or an array of them; raises ValidationError."""
@@ -129,25 +129,25 @@ class OverlayLimitSchema(Schema):
     effective_to = Day("2022-07-31", "Last day it holds; without it, still.")
     when = Conditions("Which balls it is for; without it, all.")
     basis = Choice(words.BASES, "How sure it is.", assumed="published")
-    source = _word("release", "Name of the source it comes from; without it, the overlay itself.")
-    note = _line("For this event only.", "What else there is to know.")
+    source = word("release", "Name of the source it comes from; without it, the overlay itself.")
+    note = line("For this event only.", "What else there is to know.")
 
 
 class OverlayMessageSchema(Schema):
     """Sentences of one's own; {value} and {limit} stand for the numbers."""
 
-    conforming = _line("The cover is hard enough.", "Where the rule is met.")
-    nonconforming = _line("{value} is softer than {limit}.", "Where it is broken.")
+    conforming = line("The cover is hard enough.", "Where the rule is met.")
+    nonconforming = line("{value} is softer than {limit}.", "Where it is broken.")
 
 
 class OverlayRuleSchema(Schema):
     """A rule: it takes the place of the body's rule of the same id, or is added."""
 
-    id = _word("event_hardness", "Id of the rule.", required=True)
-    title = _line("Hardness at this event", "The rule in a few words; without it, the id.", 120)
-    clause = _line("4.2", "Clause of its document.", 60)
-    quantity = _word("hardness", "What is judged; `ballgauge rules new` lists the quantities.")
-    unit = _line("Shore D", "Unit of its limits, which must be the quantity's own.", 20)
+    id = word("event_hardness", "Id of the rule.", required=True)
+    title = line("Hardness at this event", "The rule in a few words; without it, the id.", 120)
+    clause = line("4.2", "Clause of its document.", 60)
+    quantity = word("hardness", "What is judged; `ballgauge rules new` lists the quantities.")
+    unit = line("Shore D", "Unit of its limits, which must be the quantity's own.", 20)
     binds = Choice(words.BINDS, "The day that binds a ball.", assumed="use")
     stages = Several(
         Choice(words.STAGES, "A stage."), 1, 2, "Stages it belongs to; without them, play alone."
@@ -158,7 +158,7 @@ class OverlayRuleSchema(Schema):
     advisory = Flag("Whether it is advice only.", example=False)
     advice_at = Several(Choice(words.STAGES, "A stage."), 0, 2, "Stages at which it is advice only.")
     as_made = Flag("Whether it is of the ball as made, which another body may take over.", example=False)
-    notes = Several(_line("Read by the desk.", "One note."), 0, 5, "What else there is to know.")
+    notes = Several(line("Read by the desk.", "One note."), 0, 5, "What else there is to know.")
     message = Part(OverlayMessageSchema, "Sentences in place of the usual ones.")
     limit = Several(
         Part(OverlayLimitSchema, "One limit."),
@@ -174,16 +174,16 @@ class OverlayHeadSchema(Schema):
 
     name = Text("city_open_2026", "Name of the overlay.", required=True, maximum=40, pattern=_WORD)
     base = Choice(words.BODIES, "The body whose rules it lies over.", required=True)
-    title = _line("City Open 2026", "Its title; without it, the name.", 120)
-    document = _line("City Open 2026, ball rules", "Document it comes from; without it, the title.")
-    edition = _line("of 2026-01-10", "Which state of the document this is.", 120)
+    title = line("City Open 2026", "Its title; without it, the name.", 120)
+    document = line("City Open 2026, ball rules", "Document it comes from; without it, the title.")
+    edition = line("of 2026-01-10", "Which state of the document this is.", 120)
     compiled_on = Day("2026-01-10", "Day it was written down; without it, that of the body's rulebook.")
 
 
 class OverlaySourceSchema(Schema):
     """A document that limits come from."""
 
-    document = _line("City Open 2026, ball rules", "Its title.", required=True)
+    document = line("City Open 2026, ball rules", "Its title.", required=True)
     date = Text(
         "2026-01",
         "Its date, as far as it is known, or undated.",
@@ -197,7 +197,7 @@ class OverlaySchema(Schema):
     """Rules of an event, a league, a shop or a federation, laid over a body's; the same in TOML and JSON."""
 
     overlay = Part(OverlayHeadSchema, "Its head.", required=True)
-    notes = Several(_line("Read by the desk.", "One note."), 0, 10, "What else there is to know.")
+    notes = Several(line("Read by the desk.", "One note."), 0, 10, "What else there is to know.")
     source = Named(
         Part(OverlaySourceSchema, "One source."),
         10,

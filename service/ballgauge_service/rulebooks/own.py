@@ -24,16 +24,17 @@ def completed(data: Mapping[str, Any]) -> Mapping[str, Any]:
         "title": title,
         "document": title,
         "edition": "as its author states it",
-        "compiled_on": date.min,
+        "compiled_on": date(1900, 1, 1),
         **head,
     }
     rules = [_rule(rule, title) for rule in data["rule"]] if _tables(data.get("rule")) else data.get("rule")
-    found = {**data, "overlay": head, "source": data.get("source", {})}
+    found = {**data, "overlay": head}
     if rules is not None:
         found["rule"] = rules
     rows = [row for rule in rules or () if _tables([rule]) for row in _listed(rule.get("limit"))]
-    if isinstance(found["source"], dict) and any(row.get("source") == _SOURCE for row in rows):
-        found["source"] = {_SOURCE: {"document": head["document"], "date": "undated"}, **found["source"]}
+    sources = data.get("source", {})
+    if isinstance(sources, dict) and any(row.get("source") == _SOURCE for row in rows):
+        found["source"] = {_SOURCE: {"document": head["document"], "date": "undated"}, **sources}
     return found
 
 

@@ -1,16 +1,43 @@
-"""The schema of a rule file: strict, so that a slip in the data is an error and never a silent limit."""
+"""The schema of a rule file: that of an overlay, with what a body's rulebook has besides, and what must hold.
+
+Strict, so that a slip in the data is an error and never a silent limit.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from datetime import date, datetime
-from typing import Any
+from collections.abc import Iterator, Mapping
+from datetime import date, time
+from typing import Any, ClassVar
 
-from marshmallow import Schema, ValidationError, fields, validate, validates_schema
+from marshmallow import ValidationError
 
-from ballgauge_schemas.shared.overlay import TWIN_PATTERN
-from ballgauge_schemas.shared.words import BASES, STAGES
+from ballgauge_schemas.shared.base import (
+    REQUIRED,
+    Choice,
+    Day,
+    Errors,
+    Number,
+    Part,
+    Schema,
+    Several,
+    Text,
+    Whole,
+    add_error,
+)
+from ballgauge_schemas.shared.overlay import (
+    BoundsSchema,
+    Conditions,
+    Named,
+    OverlayHeadSchema,
+    OverlayLimitSchema,
+    OverlayRuleSchema,
+    OverlaySchema,
+    OverlaySourceSchema,
+    line,
+    word,
+)
+from ballgauge_schemas.shared.words import BASES
 from ballgauge_service.rulebooks.cells import OverlapError, TooFineError, build_table
 from ballgauge_service.rulebooks.model import (
     COLUMNS,
@@ -26,353 +53,291 @@ from ballgauge_service.rulebooks.model import (
     Source,
 )
 
-OUTCOME_WORDS = ("conforming", "nonconforming")
 PLACEHOLDERS = ("{value}", "{limit}")
+_UNKNOWN = "no such quantity; `ballgauge rules new` lists them"
+_ENDS = ("min", "max", "over", "under")
 
-_IDENTIFIER = validate.Regexp(r"^[a-z][a-z0-9_]*\Z", error="Must be lower-case words joined by underscores.")
-_COLUMN = validate.OneOf(list(COLUMNS), error="Unknown column: {input}.")
-_TEXT = validate.Length(min=1)
+ENTRIES_MAXIMUM = 500
+"""Rules, sources, procedures and facts of a file (ours)."""
 
-
-class Number(fields.Field[float]):
-    """A finite TOML number; booleans and strings are refused."""
-
-    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> float:
-        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-            raise ValidationError("Must be a finite number.")
-        return float(value)
+Faults = Iterator[tuple[str | tuple[str | int, ...], str]]
+"""The member that is wrong, or the way to it, and how."""
 
 
-class Bound(Number):
-    """A finite number, or a date as days since 1970-01-01."""
+class _Sound(Schema):
+    """An object that needs more than an overlay does, and whose members are held against one another."""
 
-    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> float:
-        if isinstance(value, date) and not isinstance(value, datetime):
-            return float((value - EPOCH).days)
-        return super()._deserialize(value, attr, data, **kwargs)
+    needed: ClassVar[tuple[str, ...]] = ()
 
+    def check(self, loaded: dict[str, Any], errors: Errors) -> None:
+        """Add what is missing, and the faults between fields where no field is wrong by itself."""
+        for name in self.needed:
+            if name not in loaded and name not in errors:
+                errors[name] = [REQUIRED]
+        if not errors:
+            for place, told in self.faults(loaded):
+                add_error(errors, (place,) if isinstance(place, str) else place, told)
 
-class Day(fields.Field[date]):
-    """A TOML local date; a string or a date with a time is refused."""
-
-    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> date:
-        if isinstance(value, datetime) or not isinstance(value, date):
-            raise ValidationError("Must be a date without quotes, such as 2020-08-01.")
-        return value
-
-
-class Conditions(fields.Field[list[dict[str, Bounds]]]):
-    """A table {column = bounds}, or an array of such tables of which any one suffices."""
-
-    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> list[dict[str, Bounds]]:
-        alternatives = value if isinstance(value, list) else [value]
-        if not alternatives or not all(isinstance(item, dict) and item for item in alternatives):
-            raise ValidationError("Must be a table of columns and bounds, or an array of such tables.")
-        return [self._alternative(item) for item in alternatives]
-
-    @staticmethod
-    def _alternative(table: dict[str, Any]) -> dict[str, Bounds]:
-        unknown = sorted(set(table) - set(COLUMNS))
-        if unknown:
-            raise ValidationError(f"Unknown column: {', '.join(unknown)}.")
-        for column, bounds in table.items():
-            dated = COLUMNS[column] == "date"
-            if isinstance(bounds, dict) and any(isinstance(end, date) != dated for end in bounds.values()):
-                raise ValidationError(f"The bounds of {column} must be {'dates' if dated else 'numbers'}.")
-        return {column: _bounds(BoundsSchema().load(bounds)) for column, bounds in table.items()}
+    def faults(self, loaded: dict[str, Any]) -> Faults:
+        """What is wrong between the members."""
+        raise NotImplementedError
 
 
-class BoundsSchema(Schema):
-    """An interval: `min`, `max` (inclusive), `over`, `under` (exclusive)."""
-
-    min = Bound()
-    max = Bound()
-    over = Bound()
-    under = Bound()
-
-    @validates_schema
-    def check_order(self, data: dict[str, Any], **kwargs: Any) -> None:
-        """At least one bound, at most one a side, and the lower not above the upper."""
-        if not data:
-            raise ValidationError("Give at least one of min, max, over, under.")
-        if {"min", "over"} <= set(data) or {"max", "under"} <= set(data):
-            raise ValidationError("Give min or over, and max or under, not both.")
-        low, high = _bounds(data).closed
-        if low > high:
-            raise ValidationError("The lower bound lies above the upper bound.")
-
-
-class SourceSchema(Schema):
-    """A document and its date."""
-
-    document = fields.String(required=True, validate=_TEXT)
-    date = fields.String(
-        required=True,
-        validate=validate.Regexp(
-            r"^(\d{4}(-\d{2}(-\d{2})?)?|undated)\Z", error="Must be YYYY, YYYY-MM, YYYY-MM-DD or undated."
-        ),
-    )
-
-
-class LimitSchema(Schema):
+class LimitSchema(_Sound, OverlayLimitSchema):
     """One row of a rule."""
 
-    effect = fields.String(
-        load_default="limit", validate=validate.OneOf(("limit", "exempt", "unbound", "words"))
-    )
-    min = Bound()
-    max = Bound()
-    judged_min = Number()
-    judged_max = Number()
-    doubtful = fields.String(validate=validate.OneOf(("min", "max")))
-    metric_twin = fields.String(
-        validate=validate.Regexp(TWIN_PATTERN, error="Must be a length in mm or a mass in kg.")
-    )
-    effective_from = Day()
-    effective_to = Day()
-    when = Conditions()
-    basis = fields.String(required=True, validate=validate.OneOf(BASES))
-    source = fields.String(required=True, validate=_TEXT)
-    note = fields.String(validate=_TEXT)
+    needed = ("basis", "source")
+    when = Conditions("Which balls it is for; without it, all.", ENTRIES_MAXIMUM)
 
-    @validates_schema
-    def check_row(self, data: dict[str, Any], **kwargs: Any) -> None:
+    def faults(self, loaded: dict[str, Any]) -> Faults:
         """Bounds where they belong and in order; dates in order; words where no bounds speak."""
-        bounded = "min" in data or "max" in data
-        if data["effect"] == "limit" and not bounded:
-            raise ValidationError("A limit needs min or max.", "min")
+        effect, row = loaded.get("effect", "limit"), _in_numbers(loaded)
+        bounded = "min" in row or "max" in row
+        if effect == "limit" and not bounded:
+            yield "min", "a limit needs min or max"
         beside = {"judged_min": "min", "judged_max": "max", "metric_twin": "max"}
-        beside["doubtful"] = data.get("doubtful", "min")
+        beside["doubtful"] = row.get("doubtful", "min")
         for name, bound in beside.items():
-            if name in data and bound not in data:
-                raise ValidationError(f"Stands beside {bound}, which is not given.", name)
-        if data.get("judged_min", -math.inf) > data.get("min", math.inf):
-            raise ValidationError("judged_min lies above min.", "judged_min")
-        if data.get("judged_max", math.inf) < data.get("max", -math.inf):
-            raise ValidationError("judged_max lies below max.", "judged_max")
-        if data["effect"] != "limit" and bounded:
-            raise ValidationError("Only a row of effect limit has min or max.", "effect")
-        if data["effect"] != "limit" and "note" not in data:
-            raise ValidationError("A row without bounds needs a note that says why.", "note")
-        if data.get("min", -math.inf) > data.get("max", math.inf):
-            raise ValidationError("min lies above max.", "min")
-        if data.get("effective_from", date.min) > data.get("effective_to", date.max):
-            raise ValidationError("effective_from lies after effective_to.", "effective_from")
+            if name in row and bound not in row:
+                yield name, f"stands beside {bound}, which is not given"
+        if row.get("judged_min", -math.inf) > row.get("min", math.inf):
+            yield "judged_min", "judged_min lies above min"
+        if row.get("judged_max", math.inf) < row.get("max", -math.inf):
+            yield "judged_max", "judged_max lies below max"
+        if effect != "limit" and bounded:
+            yield "effect", "only a row of effect limit has min or max"
+        if effect != "limit" and "note" not in row:
+            yield "note", "a row without bounds needs a note that says why"
+        if row.get("min", -math.inf) > row.get("max", math.inf):
+            yield "min", "min lies above max"
+        if row.get("effective_from", date.min) > row.get("effective_to", date.max):
+            yield "effective_from", "effective_from lies after effective_to"
+        yield from _when_faults(loaded)
 
 
-class RuleSchema(Schema):
+def _when_faults(loaded: Mapping[str, Any]) -> Faults:
+    for alternative in loaded.get("when", ()):
+        for column, ends in alternative.items():
+            fault = _fault_of(ends, dated=COLUMNS[column] == "date") if column in COLUMNS else _UNKNOWN
+            if fault:
+                yield "when", f"{column}: {fault}"
+
+
+def _fault_of(ends: Mapping[str, Any], *, dated: bool = False) -> str | None:
+    """What is wrong with an interval: ends of another kind, none, two on a side, or out of order."""
+    if any(isinstance(end, date) != dated for end in ends.values()):
+        return f"the ends must be {'dates' if dated else 'numbers'}"
+    if not ends:
+        return "give at least one of min, max, over, under"
+    if {"min", "over"} <= ends.keys() or {"max", "under"} <= ends.keys():
+        return "give min or over, and max or under, not both"
+    low, high = _bounds(ends).closed
+    return "the lower end lies above the upper end" if low > high else None
+
+
+class _Column(Text):
+    """The name of a quantity."""
+
+    def read(self, value: Any) -> str:
+        """Read the name in `value`; raises ValidationError."""
+        if super().read(value) not in COLUMNS:
+            raise ValidationError(_UNKNOWN)
+        return str(value)
+
+
+class RuleSchema(_Sound, OverlayRuleSchema):
     """A rule and its limits."""
 
-    id = fields.String(required=True, validate=_IDENTIFIER)
-    title = fields.String(required=True, validate=_TEXT)
-    clause = fields.String(validate=_TEXT)
-    quantity = fields.String(validate=_COLUMN)
-    unit = fields.String()
-    binds = fields.String(required=True, validate=validate.OneOf(("approval", "made", "use")))
-    stages = fields.List(
-        fields.String(validate=validate.OneOf(STAGES)), required=True, validate=validate.Length(min=1)
-    )
-    when_measured = fields.List(fields.String(validate=validate.OneOf(STAGES)), load_default=list)
-    advisory = fields.Boolean(load_default=False, truthy={True}, falsy={False})
-    advice_at = fields.List(fields.String(validate=validate.OneOf(STAGES)), load_default=list)
-    as_made = fields.Boolean(load_default=False, truthy={True}, falsy={False})
-    notes = fields.List(fields.String(validate=_TEXT), load_default=list)
-    procedures = fields.List(fields.String(validate=_TEXT), load_default=list)
-    message = fields.Dict(
-        keys=fields.String(validate=validate.OneOf(OUTCOME_WORDS)),
-        values=fields.String(validate=_TEXT),
-        load_default=dict,
-    )
-    limit = fields.List(fields.Nested(LimitSchema), required=True, validate=validate.Length(min=1))
+    needed = ("title", "binds", "stages")
+    quantity = _Column("hardness", "What is judged.")
+    procedures = Several(line("12", "Number of a procedure."), 0, ENTRIES_MAXIMUM, "How it is measured.")
+    limit = Several(Part(LimitSchema, "One limit."), 1, ENTRIES_MAXIMUM, "Its limits.", required=True)
 
-    @validates_schema(pass_original=True)
-    def check_dates(self, data: dict[str, Any], given: dict[str, Any], **kwargs: Any) -> None:
-        """The bounds of a day are dates, those of anything else numbers."""
-        ends = [row[name] for row in given["limit"] for name in ("min", "max") if name in row]
-        if any(isinstance(end, date) != (data.get("unit") == "date") for end in ends):
-            raise ValidationError("Only the bounds of a quantity that is a day are dates.", "limit")
-
-    @validates_schema
-    def check_quantity(self, data: dict[str, Any], **kwargs: Any) -> None:
-        """A rule that bounds a value names its quantity, in the unit of that column."""
-        worded = all(row["effect"] in ("words", "unbound") for row in data["limit"])
-        if "quantity" not in data:
-            if not worded:
-                raise ValidationError("A rule with bounds needs a quantity.", "quantity")
-        elif data.get("unit") != COLUMNS[data["quantity"]]:
-            raise ValidationError(f"The unit of {data['quantity']} is {COLUMNS[data['quantity']]}.", "unit")
+    def faults(self, loaded: dict[str, Any]) -> Faults:
+        """A quantity in its unit, stages there are, whole sentences, limits that do not overlap."""
+        yield from self._quantity_faults(loaded)
         for name in ("when_measured", "advice_at"):
-            if not set(data[name]) <= set(data["stages"]):
-                raise ValidationError("Names a stage that is not among the stages.", name)
-        for text in data["message"].values():
+            if not set(loaded.get(name, ())) <= set(loaded["stages"]):
+                yield name, "names a stage that is not among the stages"
+        for text in loaded.get("message", {}).values():
             for placeholder in PLACEHOLDERS:
                 text = text.replace(placeholder, "")
             if "{" in text or "}" in text:
-                raise ValidationError("Only {value} and {limit} may stand in braces.", "message")
-
-    @validates_schema
-    def check_overlap(self, data: dict[str, Any], **kwargs: Any) -> None:
-        """No two limits may hold on the same date under the same conditions."""
+                yield "message", "only {value} and {limit} may stand in braces"
         try:
-            build_table([_limit(row, {}) for row in data["limit"]])
+            build_table([_limit(row, {}) for row in loaded["limit"]])
         except (OverlapError, TooFineError) as error:
-            raise ValidationError(f"Rule {data['id']}: {error}.", "limit") from error
+            yield "limit", f"rule {loaded['id']}: {error}"
+
+    @staticmethod
+    def _quantity_faults(loaded: Mapping[str, Any]) -> Faults:
+        rows, quantity = loaded["limit"], loaded.get("quantity")
+        ends = [row[name] for row in rows for name in ("min", "max") if name in row]
+        if any(isinstance(end, date) != (loaded.get("unit") == "date") for end in ends):
+            yield "limit", "only the bounds of a quantity that is a day are dates"
+        if quantity is None:
+            if not all(row.get("effect", "limit") in ("words", "unbound") for row in rows):
+                yield "quantity", "a rule with bounds needs a quantity"
+        elif loaded.get("unit") != COLUMNS[quantity]:
+            yield "unit", f"the unit of {quantity} is {COLUMNS[quantity]}"
 
 
 class MoreBallsSchema(BoundsSchema):
     """When a sample calls for more balls, and for how many."""
 
-    statistic = fields.String(required=True, validate=validate.OneOf(("single", "average")))
-    count = fields.Integer(strict=True, validate=validate.Range(min=1))
+    statistic = Choice(("single", "average"), "What of the sample.", required=True)
+    count = Whole(1, ENTRIES_MAXIMUM, 2, "How many more.")
 
 
-class SampleRuleSchema(Schema):
+class SampleRuleSchema(_Sound):
     """A rule on samples of a model."""
 
-    id = fields.String(required=True, validate=_IDENTIFIER)
-    title = fields.String(required=True, validate=_TEXT)
-    rule = fields.String(required=True, validate=_IDENTIFIER)
-    average = fields.Nested(BoundsSchema)
-    max_rate = Number(validate=validate.Range(min=0.0, max=1.0))
-    more_balls = fields.Nested(MoreBallsSchema)
-    when = Conditions()
-    basis = fields.String(required=True, validate=validate.OneOf(BASES))
-    source = fields.String(required=True, validate=_TEXT)
-    note = fields.String(validate=_TEXT)
+    id = word("oil_absorption", "Its id.", required=True)
+    title = line("Oil absorption of a sample", "It in a few words.", required=True)
+    rule = word("oil_absorption_time", "The rule that bounds each ball.", required=True)
+    average = Part(BoundsSchema, "Bounds of the mean.")
+    max_rate = Number(0.0, 1.0, 0.0, "Greatest share of balls that break the rule.")
+    more_balls = Part(MoreBallsSchema, "When more balls are measured.")
+    when = Conditions("Which balls it is for; without it, all.")
+    basis = Choice(BASES, "How sure it is.", required=True)
+    source = word("release", "Name of its source.", required=True)
+    note = line("For this model only.", "What else there is to know.")
+
+    def faults(self, loaded: dict[str, Any]) -> Faults:
+        """Intervals that are none."""
+        for name in ("average", "more_balls"):
+            ends = {each: loaded[name][each] for each in _ENDS if each in loaded.get(name, ())}
+            if name in loaded and (fault := _fault_of(ends)):
+                yield name, fault
+        yield from _when_faults(loaded)
 
 
 class ProcedureSchema(Schema):
     """A laboratory procedure."""
 
-    number = fields.String(required=True, validate=_TEXT)
-    title = fields.String(required=True, validate=_TEXT)
-    source = fields.String(required=True, validate=_TEXT)
+    number = line("12", "Its number.", required=True)
+    title = line("Hardness", "Its title.", required=True)
+    source = word("release", "Name of its source.", required=True)
 
 
 class FactSchema(Schema):
     """A fact beside the rules."""
 
-    id = fields.String(required=True, validate=_IDENTIFIER)
-    statement = fields.String(required=True, validate=_TEXT)
-    value = Number(required=True)
-    unit = fields.String(required=True, validate=_TEXT)
-    basis = fields.String(required=True, validate=validate.OneOf((*BASES, "common_practice")))
-    source = fields.String(required=True, validate=_TEXT)
+    id = word("lane_length", "Its id.", required=True)
+    statement = line("A lane is 60 ft long.", "It in words.", required=True)
+    value = Number(-1e9, 1e9, 2, "Its number.", required=True)
+    unit = line("ft", "Unit of the number.", required=True)
+    basis = Choice((*BASES, "common_practice"), "How sure it is.", required=True)
+    source = word("release", "Name of its source.", required=True)
 
 
 class HeadSchema(Schema):
     """The head of a body's rulebook."""
 
-    body = fields.String(required=True, validate=_IDENTIFIER)
-    title = fields.String(required=True, validate=_TEXT)
-    document = fields.String(required=True, validate=_TEXT)
-    edition = fields.String(required=True, validate=_TEXT)
-    compiled_on = Day(required=True)
-
-
-class OverlayHeadSchema(HeadSchema):
-    """The head of an overlay: its own name, and the body whose rules it lies over."""
-
-    body = fields.String(required=True, data_key="name", validate=_IDENTIFIER)
-    base = fields.String(required=True, validate=_IDENTIFIER)
+    body = Text("usbc", "The body.", required=True)
+    title = line("United States Bowling Congress", "Its title.", required=True)
+    document = line("Ball rules", "Document it comes from.", required=True)
+    edition = line("of 2026-01-10", "Which state of the document this is.", required=True)
+    compiled_on = Day("2026-01-10", "Day it was written down.", required=True)
 
 
 _BODYS = ("sample_rule", "procedure", "fact")
-_BODYS_ALONE = "Only a body's rulebook has these."
+_BODYS_ALONE = "only a body's rulebook has these"
 
 
-class RulebookSchema(Schema):
+def _entries(schema: type[Schema], description: str, minimum: int = 0, **options: Any) -> Several:
+    return Several(Part(schema, "One of them."), minimum, ENTRIES_MAXIMUM, description, **options)
+
+
+class RulebookSchema(_Sound, OverlaySchema):
     """A whole rule file: a body's rulebook, or an overlay."""
 
-    rulebook = fields.Nested(HeadSchema)
-    overlay = fields.Nested(OverlayHeadSchema)
-    notes = fields.List(fields.String(validate=_TEXT), load_default=list)
-    source = fields.Dict(
-        keys=fields.String(validate=_IDENTIFIER), values=fields.Nested(SourceSchema), required=True
-    )
-    rule = fields.List(fields.Nested(RuleSchema), required=True, validate=validate.Length(min=1))
-    sample_rule = fields.List(fields.Nested(SampleRuleSchema), load_default=list)
-    procedure = fields.List(fields.Nested(ProcedureSchema), load_default=list)
-    fact = fields.List(fields.Nested(FactSchema), load_default=list)
+    rulebook = Part(HeadSchema, "Head of a body's rulebook.")
+    overlay = Part(OverlayHeadSchema, "Head of an overlay.")
+    notes = Several(line("Read by the desk.", "One note."), 0, ENTRIES_MAXIMUM, "What else there is to know.")
+    source = Named(Part(OverlaySourceSchema, "One source."), ENTRIES_MAXIMUM, {}, "The documents, by name.")
+    rule = _entries(RuleSchema, "Its rules.", 1, required=True)
+    sample_rule = _entries(SampleRuleSchema, "Its rules on samples.", default=())
+    procedure = _entries(ProcedureSchema, "How things are measured.", default=())
+    fact = _entries(FactSchema, "Facts beside the rules.", default=())
 
-    @validates_schema
-    def check_head(self, data: dict[str, Any], **kwargs: Any) -> None:
-        """Exactly one head."""
-        if ("rulebook" in data) == ("overlay" in data):
-            raise ValidationError("Give either [rulebook] or [overlay].", "rulebook")
-
-    @validates_schema
-    def check_overlay(self, data: dict[str, Any], **kwargs: Any) -> None:
-        """An overlay has rules alone: what else a body's rulebook holds would be read by nothing."""
-        if "overlay" in data:
-            refused: dict[str, Any] = {name: [_BODYS_ALONE] for name in _BODYS if data[name]}
-            numbered = [place for place, rule in enumerate(data["rule"]) if rule["procedures"]]
-            if numbered:
-                refused["rule"] = {place: {"procedures": [_BODYS_ALONE]} for place in numbered}
-            if refused:
-                raise ValidationError(refused)
-
-    @validates_schema
-    def check_identifiers(self, data: dict[str, Any], **kwargs: Any) -> None:
-        """Identifiers are given once."""
+    def faults(self, loaded: dict[str, Any]) -> Faults:
+        """One head with what belongs to it, names given once, and what they refer to."""
+        if ("rulebook" in loaded) == ("overlay" in loaded):
+            yield "rulebook", "give either [rulebook] or [overlay]"
+        if "overlay" in loaded:
+            yield from ((name, _BODYS_ALONE) for name in _BODYS if loaded[name])
+            numbered = [place for place, rule in enumerate(loaded["rule"]) if rule.get("procedures")]
+            yield from ((("rule", place, "procedures"), _BODYS_ALONE) for place in numbered)
         for table, key in (("rule", "id"), ("sample_rule", "id"), ("procedure", "number"), ("fact", "id")):
-            names = [item[key] for item in data[table]]
-            twice = sorted({name for name in names if names.count(name) > 1})
-            if twice:
-                raise ValidationError(f"Given more than once: {', '.join(twice)}.", table)
-
-    @validates_schema
-    def check_references(self, data: dict[str, Any], **kwargs: Any) -> None:
-        """Sources, procedures and the rules of sample rules exist; every source is used."""
-        rows = [row for rule in data["rule"] for row in rule["limit"]]
-        used = {item["source"] for item in (*rows, *data["sample_rule"], *data["procedure"], *data["fact"])}
-        if used ^ set(data["source"]):
-            raise ValidationError(
-                f"Named or given but not both: {', '.join(sorted(used ^ set(data['source'])))}.", "source"
-            )
-        named = {number for rule in data["rule"] for number in rule["procedures"]}
-        unlisted = named - {item["number"] for item in data["procedure"]}
-        if unlisted:
-            raise ValidationError(f"No such procedure: {', '.join(sorted(unlisted))}.", "procedure")
-        bounded = {
-            rule["id"]: [row["effect"] for row in rule["limit"]].count("limit") for rule in data["rule"]
+            names = [item[key] for item in loaded[table]]
+            if twice := sorted({name for name in names if names.count(name) > 1}):
+                yield table, f"given more than once: {', '.join(twice)}"
+        rows = [row for rule in loaded["rule"] for row in rule["limit"]]
+        used = {item["source"] for item in (*rows, *(each for name in _BODYS for each in loaded[name]))}
+        if unpaired := used ^ loaded.get("source", {}).keys():
+            yield "source", f"named or given but not both: {', '.join(sorted(unpaired))}"
+        named = {number for rule in loaded["rule"] for number in rule.get("procedures", ())}
+        if unlisted := named - {item["number"] for item in loaded["procedure"]}:
+            yield "procedure", f"no such procedure: {', '.join(sorted(unlisted))}"
+        effects = {
+            rule["id"]: [row.get("effect", "limit") for row in rule["limit"]] for rule in loaded["rule"]
         }
-        for sample in data["sample_rule"]:
-            if bounded.get(sample["rule"]) != 1:
-                raise ValidationError(f"{sample['rule']} is no rule with exactly one limit.", "sample_rule")
+        for sample in loaded["sample_rule"]:
+            if effects.get(sample["rule"], []).count("limit") != 1:
+                yield "sample_rule", f"{sample['rule']} is no rule with exactly one limit"
 
 
 def parse_rulebook(data: Mapping[str, Any]) -> Rulebook:
-    """A rulebook from the parsed TOML of a rule file.
+    """A rulebook from the parsed TOML of a rule file, or from an overlay as the contract loads it.
 
     Raises marshmallow.ValidationError whose messages name every fault: unknown keys, limits that hold at
     once, bounds or dates out of order, missing or unknown sources, columns and procedures.
     """
-    loaded: dict[str, Any] = RulebookSchema().load(data)
-    head = loaded.get("rulebook") or loaded["overlay"]
+    loaded = RulebookSchema().load(_as_json(data))
+    head = loaded.get("rulebook") or {**loaded["overlay"], "body": loaded["overlay"]["name"]}
     sources = {name: Source(**item) for name, item in loaded["source"].items()}
     rules = tuple(_rule(item, sources) for item in loaded["rule"])
     by_id = {rule.id: rule for rule in rules}
     return Rulebook(
-        **head,
+        **{name: each for name, each in head.items() if name != "name"},
         rules=rules,
         sample_rules=tuple(_sample_rule(item, by_id, sources) for item in loaded["sample_rule"]),
         procedures=tuple(Procedure(**_sourced(item, sources)) for item in loaded["procedure"]),
-        notes=tuple(loaded["notes"]),
+        notes=tuple(loaded.get("notes", ())),
         facts=tuple(BackgroundFact(**_sourced(item, sources)) for item in loaded["fact"]),
     )
+
+
+def _as_json(value: Any) -> Any:
+    """What TOML holds, as JSON has it: days as texts."""
+    if isinstance(value, Mapping):
+        return {name: _as_json(each) for name, each in value.items()}
+    if isinstance(value, list):
+        return [_as_json(each) for each in value]
+    return value.isoformat() if isinstance(value, date | time) else value
+
+
+def _in_numbers(ends: Mapping[str, Any]) -> dict[str, Any]:
+    """The same with the ends that are days as days since 1970-01-01."""
+    days = {name: float((ends[name] - EPOCH).days) for name in _ENDS if isinstance(ends.get(name), date)}
+    return {**ends, **days}
 
 
 def _sourced(item: dict[str, Any], sources: dict[str, Source]) -> dict[str, Any]:
     return item | {"source": sources.get(item["source"], item["source"])}
 
 
-def _bounds(item: dict[str, Any]) -> Bounds:
-    return Bounds(**{name: item[name] for name in ("min", "max", "over", "under") if name in item})
+def _bounds(item: Mapping[str, Any]) -> Bounds:
+    ends = _in_numbers(item)
+    return Bounds(**{name: ends[name] for name in _ENDS if name in ends})
 
 
 def _when(item: dict[str, Any]) -> tuple[tuple[tuple[str, Bounds], ...], ...]:
-    return tuple(tuple(alternative.items()) for alternative in item.get("when", ()))
+    return tuple(
+        tuple((column, _bounds(ends)) for column, ends in alternative.items())
+        for alternative in item.get("when", ())
+    )
 
 
 _OPTIONAL = (
@@ -381,16 +346,19 @@ _OPTIONAL = (
 
 
 def _limit(row: dict[str, Any], sources: dict[str, Source]) -> Limit:
-    absent: dict[str, Any] = dict.fromkeys(_OPTIONAL)
-    return Limit(**(absent | _sourced(row, sources) | {"when": _when(row)}))
+    absent: dict[str, Any] = {"effect": "limit", **dict.fromkeys(_OPTIONAL)}
+    return Limit(**(absent | _sourced(_in_numbers(row), sources) | {"when": _when(row)}))
 
 
 def _rule(item: dict[str, Any], sources: dict[str, Source]) -> Rule:
-    named = ("id", "title", "clause", "quantity", "unit", "binds", "advisory", "as_made")
-    plain = {key: item.get(key) for key in named}
-    lists = {key: tuple(item[key]) for key in ("stages", "when_measured", "advice_at", "notes", "procedures")}
+    plain: dict[str, Any] = {
+        key: item.get(key) for key in ("id", "title", "clause", "quantity", "unit", "binds")
+    }
+    plain |= {key: item.get(key, False) for key in ("advisory", "as_made")}
+    lists = ("stages", "when_measured", "advice_at", "notes", "procedures")
+    plain |= {key: tuple(item.get(key, ())) for key in lists}
     limits = tuple(_limit(row, sources) for row in item["limit"])
-    return Rule(**plain, **lists, message=tuple(item["message"].items()), limits=limits)  # type: ignore[arg-type]
+    return Rule(**plain, message=tuple(item.get("message", {}).items()), limits=limits)
 
 
 def _sample_rule(item: dict[str, Any], rules: dict[str, Rule], sources: dict[str, Source]) -> SampleRule:

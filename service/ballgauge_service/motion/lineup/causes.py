@@ -37,7 +37,17 @@ Causes = dict[str, dict[str, float]]
 
 
 def swapped(first: MotionBall, second: MotionBall, traits: Sequence[str]) -> MotionBall:
-    """The first ball with the named traits of the second."""
+    """The first ball with the named traits of the second.
+
+    Parameters
+    ----------
+    first, second : MotionBall
+    traits : sequence of str, of `words.TRAITS`
+
+    Returns
+    -------
+    MotionBall
+    """
     rg, differential, intermediate = (
         (second if name in traits else first).numbers[k] for k, name in enumerate(TRAITS[1:4])
     )
@@ -51,7 +61,16 @@ def swapped(first: MotionBall, second: MotionBall, traits: Sequence[str]) -> Mot
 
 
 def differing(first: MotionBall, second: MotionBall) -> list[str]:
-    """The traits in which two balls differ."""
+    """The traits in which two balls differ.
+
+    Parameters
+    ----------
+    first, second : MotionBall
+
+    Returns
+    -------
+    list of str, in the order of `words.TRAITS`
+    """
     same = {
         "cover": first.surface == second.surface,
         **{
@@ -84,8 +103,23 @@ def causes(
 ) -> dict[tuple[int, int], Causes]:
     """Of each column and ball that is wanted: what causes its difference to the reference.
 
-    By the launch itself, in the mean over the phases of the grip; nothing of a ball of which a mixture with
-    the reference does not come to the pins.
+    By the launch itself, in the mean over the phases of the grip.
+
+    Parameters
+    ----------
+    asked : LineupRequest
+    held : sequence of MotionBall, each as the bowler holds it
+    aims : sequence of Aim, one a lane
+    wanted : sequence of (column, ball)
+    bulk : who follows the deliveries
+
+    Returns
+    -------
+    Causes by (column, ball); none of a ball of which a mixture with the reference does not come to the pins
+
+    References
+    ----------
+    Shapley, A value for n-person games, 1953, from memory: exact where traits act singly and in pairs.
     """
     first = held[asked.reference]
     traits = {ball: differing(first, held[ball]) for _, ball in wanted}

@@ -141,7 +141,16 @@ class Row:
 
 
 def value(numbers: Array) -> Value:
-    """Mean and standard deviation of what is not NaN; both NaN where there are fewer than two."""
+    """Mean and standard deviation of what is not NaN.
+
+    Parameters
+    ----------
+    numbers : (n,) array
+
+    Returns
+    -------
+    Value, in their unit, the deviation with n - 1; both NaN of fewer than two
+    """
     known = numbers[np.isfinite(numbers)]
     if len(known) < 2:
         return Value(float("nan"), float("nan"))
@@ -151,7 +160,19 @@ def value(numbers: Array) -> Value:
 def line_up(asked: LineupRequest, told: Run, bulk: Bulk | None = None) -> list[Row]:
     """A row for every bowler.
 
-    told: hears how far it is; bulk: who follows the deliveries. Raises BulkUnavailable and what `told` does.
+    Parameters
+    ----------
+    asked : LineupRequest
+    told : Run, hears how far it is
+    bulk : who follows the deliveries
+
+    Returns
+    -------
+    list of Row
+
+    Raises
+    ------
+    BulkUnavailable, and what `told` does
     """
     rows = []
     for k, bowler in enumerate(asked.bowlers):
@@ -162,7 +183,16 @@ def line_up(asked: LineupRequest, told: Run, bulk: Bulk | None = None) -> list[R
 
 
 def freshest(columns: Sequence[Column]) -> list[Column]:
-    """Of each lane the column with the most oil, on which a bowler lines up."""
+    """Of each lane the column with the most oil, on which a bowler lines up.
+
+    Parameters
+    ----------
+    columns : sequence of Column, those of a lane together
+
+    Returns
+    -------
+    list of Column, one a lane
+    """
     groups = groupby(columns, key=lambda column: column.group)
     return [max(group, key=lambda column: column.lane.volume) for _, group in groups]
 
@@ -230,7 +260,13 @@ def _place(ends: Ends) -> Place:
 def separation(a: Place, b: Place) -> float:
     """Distance between two places in reads and covers, each in units of both spreads together.
 
-    NaN where one of them may not be compared.
+    Parameters
+    ----------
+    a, b : Place
+
+    Returns
+    -------
+    float, without unit; NaN where one of them may not be compared
     """
     if not (a.sound and b.sound):
         return float("nan")
@@ -243,18 +279,45 @@ def separation(a: Place, b: Place) -> float:
 
 
 def together(a: Place, b: Place) -> NDArray[np.bool_]:
-    """Deliveries that came to the pins with both balls, (n,)."""
+    """Deliveries that came to the pins with both balls.
+
+    Parameters
+    ----------
+    a, b : Place
+
+    Returns
+    -------
+    (n,) array of bool
+    """
     both: NDArray[np.bool_] = np.isfinite(a.reads) & np.isfinite(b.reads)
     return both
 
 
 def comparable(a: Place, b: Place) -> bool:
-    """Whether enough deliveries came to the pins with both."""
+    """Whether enough deliveries came to the pins with both.
+
+    Parameters
+    ----------
+    a, b : Place
+
+    Returns
+    -------
+    bool
+    """
     return bool(together(a, b).mean() >= ENOUGH)
 
 
 def less(a: Place, b: Place) -> dict[str, Value]:
-    """One place less another in the mean over the deliveries that came to the pins with both."""
+    """One place less another in the mean over the deliveries that came to the pins with both.
+
+    Parameters
+    ----------
+    a, b : Place
+
+    Returns
+    -------
+    Value by measure: [ft], [boards], [deg/ft], [board], with the standard uncertainty of the mean
+    """
     return {
         name: Value(value(apart := getattr(a, name) - getattr(b, name)).mean, _known(apart, name, a, b))
         for name in MEASURES
