@@ -71,4 +71,4 @@ def test_sentences_are_held_in_one_place(tracked: list[str]) -> None:
         for text in _sentences_in(node.test if isinstance(node, ast.Assert) else node.value)
         if not text.startswith("return ")
     ]
-    assert len(found) <= 15, found
+    assert len(found) <= 15, "\n".join(map(str, found))

@@ -185,9 +185,9 @@ def test_errors_survive_their_way_from_a_worker(error: Any) -> None:
 def test_what_differs_between_processes_is_told() -> None:
     assert differences(mark()) == ""
     other = {**mark(), "numpy": "1.0", "sources": "00"}
-    assert "numpy 1.0 in place of" in differences(other)
-    assert "sources 00 in place of" in differences(other)
-    assert "arithmetic none in place of" in differences({})
+    assert "numpy 1.0" in differences(other)
+    assert "sources 00" in differences(other)
+    assert "arithmetic none" in differences({})
 
 
 def test_deliveries_are_those_of_one_call_of_the_physics() -> None:

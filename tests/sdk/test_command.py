@@ -307,7 +307,7 @@ def test_what_rules_change_between_two_days_is_shown(asked: Any) -> None:
     (new,) = (row for row in changes["balance_holes"]["after"] if row["limit"]["max"] == 0)
     assert new["effective_from"] == "2020-08-01"
     told = asked("rules", "diff", "usbc", *days)
-    assert (told.returncode, "Number of balance holes" in told.stdout) == (0, True)
+    assert (told.returncode, "balance holes" in told.stdout) == (0, True)
     same = asked("rules", "diff", "usbc", "--from", "2024-01-01", "--to", "2024-01-02")
     assert "Nothing." in same.stdout
     nation = json.loads(
@@ -328,7 +328,7 @@ def test_what_a_new_season_breaks_of_one_ball_and_of_a_file(asked: Any, conformi
         request["ball"]["approved_on"] = "2016-03-01"
     options = ("--also-on", "2020-08-01", "--also-on", "2020-07-31")
     one = asked("check", "-", *options, given=json.dumps(with_hole))
-    assert "Number of balance holes: nonconforming, else conforming" in one.stdout
+    assert "balance holes: nonconforming" in one.stdout
     many = json.dumps({"checks": [with_hole, conforming]})
     results = json.loads(asked("check", "-", *options, "--json", given=many).stdout)["results"]
     broken = [
