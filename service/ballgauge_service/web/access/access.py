@@ -107,28 +107,10 @@ def needed(path: str) -> str | None:
 
 
 def decide(authorization: str | None, path: str, keys: Keys, today: date) -> AccessKey | None:
-    """Say whose request it is, from its head alone.
+    """Say whose request it is, from its head alone; None for an open address.
 
-    Parameters
-    ----------
-    authorization : str, optional
-        The header of that name.
-    path : str
-        The address asked for, decoded, without its query.
-    keys : mapping of str to AccessKey
-        The keys there are, by id.
-    today : date
-        The day by which keys end (UTC).
-
-    Returns
-    -------
-    AccessKey or None
-        The key; None for an open address.
-
-    Raises
-    ------
-    Denied
-        401 without a valid key, 403 where its scopes do not reach, each with the challenge of RFC 6750.
+    path: decoded, without its query; today: the day by which keys end (UTC). Raises Denied: 401 without a
+    valid key, 403 where its scopes do not reach, each with the challenge of RFC 6750.
     """
     scope = needed(path)
     if scope is None:
@@ -162,12 +144,8 @@ def _known(authorization: str, keys: Keys, today: date) -> AccessKey:
 class KeyFile:
     """The keys of a file, as it is now.
 
-    Where it cannot be used any more, the keys before it stay, but for those that were taken out of it.
-
-    Raises
-    ------
-    BadAccessKeys
-        The file cannot be used, or none of its keys is valid today.
+    Where it cannot be used any more, the keys before it stay, but for those that were taken out of it. Raises
+    BadAccessKeys where it cannot be used at first, or none of its keys is valid today.
     """
 
     def __init__(self, path: str, clock: Callable[[], float] = time.monotonic) -> None:
@@ -242,12 +220,8 @@ class Admission(NamedTuple):
 class Entrance:
     """Lets requests in by their key and by what was asked before; needs no more than their heads.
 
-    `waits` says that it asks another machine for the counts: not where nothing may wait.
-
-    Raises
-    ------
-    BadSettings
-        The file of keys, or the storage of counts, cannot be used.
+    `waits` says that it asks another machine for the counts: not where nothing may wait. Raises BadSettings
+    where the file of keys, or the storage of counts, cannot be used.
     """
 
     def __init__(self, settings: Settings) -> None:
@@ -262,12 +236,7 @@ class Entrance:
     def admit(self, environ: WSGIEnvironment) -> Admission:
         """Let a request in, by its head in a WSGI environment (PEP 3333), and count it.
 
-        Raises
-        ------
-        Denied
-            401 or 403, by its key.
-        Refusal
-            429, by what was asked before.
+        Raises Denied, 401 or 403, by its key, and Refusal, 429, by what was asked before.
         """
         path = _path_of(environ)
         # What may be asked, and from where, is no secret, and a browser asks it without any key.
@@ -341,11 +310,7 @@ def register(app: Flask, settings: Settings) -> None:
 
     The entrance, where there is one, is `ENTRANCE` among the application's extensions. What stands before the
     application may ask it first, and hands its Admission or Refusal on in the environment under `DECIDED`.
-
-    Raises
-    ------
-    BadSettings
-        The file of keys, or the storage of counts, cannot be used.
+    Raises BadSettings.
     """
     app.extensions[ENTRANCE] = None
     if settings.access_keys is None and not settings.requests_per_minute:
@@ -379,12 +344,7 @@ def _opened(path: str) -> KeyFile:
 def require_guarded(host: str, settings: Settings, *, open_to_anyone: bool) -> None:
     """Refuse to serve other machines without keys, unless whoever runs the service wants just that.
 
-    Raises
-    ------
-    BadSettings
-        Other machines reach the host and nobody would be asked for a key; or the keys or origins are bad.
-    OSError
-        The host has no address.
+    Raises BadSettings, also where the keys or origins are bad, and OSError where the host has no address.
     """
     require_origins(settings.cors_origins)
     if settings.access_keys is not None:

@@ -81,13 +81,7 @@ def state_at(path: str) -> tuple[int, ...] | None:
 
 
 def read(path: str) -> Keys:
-    """Read a file of keys; one without keys gives none.
-
-    Raises
-    ------
-    BadAccessKeys
-        It cannot be read, others may read or change it, or what it holds is not as it must be.
-    """
+    """Read a file of keys; one without keys gives none. Raises BadAccessKeys."""
     return _parsed(_text(path), path)
 
 
@@ -175,10 +169,7 @@ _CHECKS: Mapping[str, tuple[Callable[[Any], bool], str]] = {
 def add(path: str, key_id: str, scopes: list[str], until: date) -> str:
     """Make a key, put its hash in the file (made where there is none), and give the key.
 
-    Raises
-    ------
-    BadAccessKeys
-        The id cannot be used or is taken, or the file is bad or cannot be written.
+    Raises BadAccessKeys where the id cannot be used or is taken, or the file is bad or cannot be written.
     """
     import tomlkit  # only whoever changes a file writes TOML
 

@@ -60,12 +60,7 @@ class Limits:
     """The limits of one process.
 
     A storage of all processes that fails, or takes longer than `SLOW`, is asked no more until it answers in
-    the background; the process counts its share by itself meanwhile.
-
-    Raises
-    ------
-    BadSettings
-        The storage cannot be used.
+    the background; the process counts its share by itself meanwhile. Raises BadSettings.
     """
 
     def __init__(self, settings: Settings) -> None:

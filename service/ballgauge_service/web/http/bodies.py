@@ -46,14 +46,9 @@ def read_json(request: Request) -> Any:
     """Read the body of a request as JSON.
 
     Numbers too long for an integer become floats, and those beyond a float's range, NaN and Infinity become
-    non-finite floats, which the contract refuses by the name of their field.
-
-    Raises
-    ------
-    Refusal
-        413 for more than `BODY_MAXIMUM` bytes; 400 for an empty body, a body that is not UTF-8, not JSON or
-        nested too deep, and for duplicate names; 415 for another content type, character set or content
-        coding.
+    non-finite floats, which the contract refuses by the name of their field. Raises Refusal: 413 for a body
+    too large; 400 for one that is empty, not UTF-8, not JSON or nested too deep, and for duplicate names; 415
+    for another content type, character set or content coding.
     """
     body = request.get_data(cache=False)
     require_size(body)

@@ -42,18 +42,8 @@ _log = logging.getLogger("ballgauge_service.errors")
 class Refusal(Exception):
     """A request that is answered with a problem.
 
-    Parameters
-    ----------
-    status : int
-        HTTP status code, 400 to 599.
-    detail : str
-        What is wrong, for a person.
-    errors : mapping of str to str, or sequence of dict
-        What is wrong with each bad field by its pointer (RFC 6901); or one object each, which may tell more.
-    headers : dict, optional
-        Further response headers.
-    title : str, optional
-        The problem in short; by default the status in words.
+    detail: what is wrong, for a person; errors: what is wrong with each bad field by its pointer (RFC 6901),
+    or one object each, which may tell more; title: by default the status in words
     """
 
     def __init__(

@@ -86,87 +86,42 @@ def _yes(text: str) -> bool:
 class Settings:
     """The service's settings; the defaults are those of a service for this machine alone.
 
-    Each field is read from the variable BALLGAUGE_ and its name in capitals. Numbers are ours.
+    Each field is read from the variable BALLGAUGE_ and its name in capitals; what it sets is told in a table
+    of `pages/guide/operations.md`. Times are in seconds; numbers are ours.
     """
 
     access_keys: str | None = None
-    """File of access keys; without it nobody is asked for one."""
-
     requests_per_minute: int = 0
-    """Requests a minute that one key, or one address without keys, may send; 0 sets no limit."""
-
     limits_storage: str = MEMORY
-    """Where requests are counted: each process for itself, or a storage of the library `limits` for all."""
-
     processes: int = 1
-    """Processes that share the limit where each counts for itself."""
+    """Those of this server, which `serve` tells its own."""
 
     hosts: tuple[str, ...] = ()
-    """Names of this service that a request may be addressed to; by default any. `serve` names those of this
-    machine where nobody is asked for a key."""
-
     cors_origins: tuple[str, ...] = ()
-    """Origins whose pages may call the service from a browser; none by default."""
-
     trusted_proxies: int = 0
-    """Reverse proxies in front whose X-Forwarded-For is believed."""
 
     deadline: float = 60.0
-    """Seconds after which an answer that has not begun is given up; each piece taken of a file begins them
-    anew."""
-
     computing: int = os.cpu_count() or 1
-    """Requests that one process computes side by side, of cheap and of heavy work each."""
-
     waiting: int = 2048
-    """Requests that wait in one process for their turn, of cheap and of heavy work each; further ones are
-    refused with 503."""
-
     longest_wait: float = 5.0
-    """Seconds a request waits for its turn before it is refused with 503."""
 
     patience: float = 20.0
-    """Seconds a caller may take over a head, and over a body or a piece of an answer beside those by
-    `least_rate`."""
-
     least_rate: int = 10_000
-    """Bytes a second that a caller must send, or take, once its patience is used up."""
-
     uploads: int = 32
-    """Files and answers that one process has under way as streams."""
-
     uploads_of_one: int = 8
-    """How many of them may be of one key, or of one address without keys."""
-
     upload_time: float = 3600.0
-    """Seconds in which all of a file must have come."""
+    largest_lot: int = 1 << 30
 
     stuck: float = 60.0
-    """Seconds after which a process of the server that shows no sign of life is replaced by another."""
-
     drain: float = 1.0
-    """Seconds in which a server told to end says at /readyz that it does, before it listens no more."""
-
     ending: float = 10.0
-    """Seconds in which what is under way then may still be answered; what is not is refused with 503."""
-
-    largest_lot: int = 1 << 30
-    """Bytes of a request with a lot's file."""
 
     metrics: bool = True
-    """Whether /metrics is answered."""
-
     traces: str | None = None
-    """Address that takes traces by OTLP over HTTP; without it none are made."""
-
     scheduler: str | None = None
-    """Address of a Dask scheduler for bulk work; without it threads of this process do it."""
 
     rulebooks: str | None = None
-    """Folder of rulebooks and overlays (TOML) beside the shipped ones."""
-
     approved_list: str | None = None
-    """File of the governing body's approved list (CSV)."""
 
     def shelf(self) -> Shelf | None:
         """What the folder of rulebooks and the approved list hold, beside what is shipped; None: neither is.

@@ -17,12 +17,7 @@ def register(app: Flask, address: str) -> None:
     """Send a span of every request to `address` (OTLP over HTTP).
 
     It is a child of the caller's span where one came with it (W3C traceparent, Trace Context 1). A span tells
-    the method, the route's template and the status, and nothing of what was sent.
-
-    Raises
-    ------
-    BadSettings
-        The extra ``tracing`` is not installed.
+    the method, the route's template and the status, and nothing of what was sent. Raises BadSettings.
     """
     require_extra()
     from opentelemetry.exporter.otlp.proto.http.trace_exporter import OTLPSpanExporter

@@ -70,15 +70,11 @@ def tell_of_keys() -> None:
 def sign() -> Response:
     """Check a ball and sign the verdict."""
     from ballgauge_service.record import evaluate
-    from ballgauge_service.record.keys import NoSigningKey
 
     asked = RECORD_REQUEST.load(bodies.read_json(request))
     asked["issued_on"] = access.record_day(asked.get("issued_on"))
-    try:
-        with below("/check"):
-            return respond(evaluate.sign(asked, _keyring(), direct.evaluate_all))
-    except NoSigningKey:
-        raise Refusal(409, _NO_KEY) from None
+    with below("/check"):
+        return respond(evaluate.sign(asked, signing_keyring(), direct.evaluate_all))
 
 
 @blueprint.post("/v1/records/verify")

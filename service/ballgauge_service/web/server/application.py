@@ -44,23 +44,11 @@ class _Application(Flask):
 
 
 def create_app(*, json_logs: bool = True, warm_up: bool = True, settings: Settings | None = None) -> Flask:
-    """Make the WSGI application.
+    """Make the WSGI application, by default with the settings that the environment names.
 
-    Parameters
-    ----------
-    json_logs : bool
-        Write one line of JSON a request to standard error. Off, records go to the logger
-        ``ballgauge_service`` alone and its owner decides.
-    warm_up : bool
-        Compile the numeric kernels in the background at once; ``/readyz`` answers 503 until they are.
-        Off, the first request compiles them, and ``/readyz`` says ready.
-    settings : Settings, optional
-        Access, limits and the like; without them the environment is read (`Settings.from_environment`).
-
-    Raises
-    ------
-    BadSettings
-        A variable of the environment, or the folder of rulebooks, cannot be used.
+    json_logs: write one line of JSON a request to standard error; off, records go to the logger
+    `ballgauge_service` alone and its owner decides. warm_up: compile the numeric kernels in the background at
+    once, until when /readyz answers 503; off, the first request compiles them. Raises BadSettings.
     """
     settings = Settings.from_environment() if settings is None else settings
     if json_logs:
