@@ -153,12 +153,15 @@ class Writer:
 
     def _answer(self, name: str) -> str:
         _, members = self._members(name)
+        asked = name.removesuffix(words.ECHOED)
+        echoed = asked != name and asked in self.asked
         rows = "".join(
-            f"    {each}: {self.member(name, each)}{_shadows(each)}\n{_doc(found)}"
+            f"    {each}: {self.member(name, each)}{_shadows(each)}\n{'' if echoed else _doc(found)}"
             for each, found in members.items()
             if not keyword.iskeyword(each)
         )
-        return f"\nclass {name}(Record, init=False):\n    {_quoted(self._told(name))}\n\n{rows}"
+        told = f"As it was asked for: see `{asked}`." if echoed else self._told(name)
+        return f"\nclass {name}(Record, init=False):\n    {_quoted(told)}\n\n{rows}"
 
     def member(self, name: str, member: str) -> str:
         """The type of an answer's member, None among it where it may be absent."""

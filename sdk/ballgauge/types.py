@@ -2613,20 +2613,14 @@ class Agreement(Record, init=False):
 
 
 class ApprovedBallEchoed(Record, init=False):
-    """A model on an approved list; one that was made twice, or withdrawn in part, has a row for each part."""
+    """As it was asked for: see `ApprovedBall`."""
 
     brand: str
-    """Its maker or brand."""
     model: str
-    """Its model."""
     approved_on: str | None
-    """Day it was approved."""
     withdrawn_on: str | None
-    """First day on which it is approved no longer."""
     made_from: str | None
-    """First day of manufacture that the row is for; without it, from the first."""
     made_to: str | None
-    """Last day of manufacture that the row is for; without it, to the last."""
 
 
 class Axis(Record, init=False):
@@ -2665,16 +2659,12 @@ class BodyVector(Record, init=False):
 
 
 class BoundsEchoed(Record, init=False):
-    """An interval: `min` and `max` belong to it, `over` and `under` do not."""
+    """As it was asked for: see `Bounds`."""
 
     min: float | str | None
-    """Least value, itself inside."""
     max: float | str | None
-    """Greatest value, itself inside."""
     over: float | str | None
-    """Lower end, itself outside."""
     under: float | str | None
-    """Upper end, itself outside."""
 
 
 class BoxNumbers(Record, init=False):
@@ -2790,87 +2780,50 @@ class Change(Record, init=False):
 
 
 class CheckEntryEchoed(Record, init=False):
-    """One ball to be checked, as made or as drilled."""
+    """As it was asked for: see `CheckEntry`."""
 
     ball: CheckedBallEchoed
-    """The ball; beside a design, what that does not tell."""
     design: DesignEchoed | None
-    """The ball's layers, in place of its box numbers: holes are drilled through them as they are. Meshes stand in it as data."""
     drilling: DrillingEchoed | None
-    """Its drilling; without one the ball is checked as made, or as it is seen."""
     holes_seen: HolesSeenEchoed | None
-    """Its holes as a desk sees them, in place of the drilling."""
     measured_balance: MeasuredBalanceEchoed | None
-    """Balance readings after drilling."""
     rules: RulesEchoed | None
-    """The rules to check against."""
     decision: DecisionEchoed | None
-    """How uncertainty decides."""
     remedies: RemediesEchoed | None
-    """What a remedy may do."""
     also_on: tuple[str, ...] | None
-    """Further days of use that the ball is judged on; the answer says what they change."""
 
 
 class CheckedBallEchoed(Record, init=False):
-    """A ball to be checked: one that is drilled may be known by `drilled_weight` alone."""
+    """As it was asked for: see `CheckedBall`."""
 
     name: str | None
-    """Maker and model; looked up on the approved list, where there is one."""
     serial: str | None
-    """Serial number, for the reader."""
     weight: float | str | QuantityObjectEchoed | None
-    """[lb] Weight of the undrilled ball; it, `drilled_weight` or a design is required."""
     drilled_weight: float | str | QuantityObjectEchoed | None
-    """[lb] Measured weight of the drilled ball, which rules of play judge; without it that of the drilling."""
     diameter: float | str | QuantityObjectEchoed | None
-    """[in] Mean diameter."""
     circumference: float | str | QuantityObjectEchoed | None
-    """[in] Circumference, a great circle."""
     roundness: float | str | QuantityObjectEchoed | None
-    """[in] Largest diameter less smallest diameter."""
     rg: float | str | QuantityObjectEchoed | None
-    """[in] Radius of gyration about the low axis, which is the pin's."""
     differential: float | str | QuantityObjectEchoed | None
-    """[in] Highest less lowest radius of gyration."""
     intermediate_differential: float | str | QuantityObjectEchoed | None
-    """[in] Highest less intermediate radius of gyration; at most the differential."""
     hardness: float | str | QuantityObjectEchoed | None
-    """[Shore D] Hardness of the cover, at room temperature."""
     friction: float | str | QuantityObjectEchoed | None
-    """Coefficient of kinetic friction on a dry lane."""
     restitution: float | str | QuantityObjectEchoed | None
-    """Coefficient of restitution."""
     roughness: float | str | QuantityObjectEchoed | None
-    """[µin] Surface roughness, Ra."""
     oil_absorption_time: float | str | QuantityObjectEchoed | None
-    """[s] Time the cover takes to absorb the test oil."""
     high_performance_core: bool | None
-    """Whether the core is a high-performance one, as the governing body's manual defines it."""
     max_density: float | str | QuantityObjectEchoed | None
-    """[g/mL] Density of the densest component."""
     top_weight: float | str | QuantityObjectEchoed | None
-    """[oz] Reading of a balance with the center-of-gravity mark on top, undrilled."""
     pin_to_cg: float | str | QuantityObjectEchoed | None
-    """[in] Arc from the pin to the center-of-gravity mark, on the way to the preferred spin axis."""
     pin_to_low_rg_axis: float | str | QuantityObjectEchoed | None
-    """[in] Arc from the pin's center to the measured low axis."""
     mark_to_high_rg_axis: float | str | QuantityObjectEchoed | None
-    """[in] Arc from the mass-bias mark to the measured high axis."""
     cover_thickness: float | str | QuantityObjectEchoed | None
-    """[in] Thickness of the cover."""
     cover_density: float | str | QuantityObjectEchoed | None
-    """[g/mL] Density of the cover."""
     approved_on: str | None
-    """Day the governing body approved the model; rules that bind by approval use it."""
     made_on: str | None
-    """Day the ball was made, as its serial number tells."""
     identity: Literal["checked_by_hand"] | None
-    """How the ball was found on the governing body's approved list, its serial number, brand and model legible; what is checked by hand is not judged, unless a list given here rejects the ball."""
     house_ball: bool | None
-    """Whether the ball is a house ball, not drilled to fit one bowler."""
     cover: Cover | None
-    """Family of the cover."""
 
 
 class ClassDecision(Record, init=False):
@@ -2928,24 +2881,16 @@ class ComparisonRow(Record, init=False):
 
 
 class ConeEchoed(Record, init=False):
-    """A cone about its own z, the base at z = -height/2."""
+    """As it was asked for: see `Cone`."""
 
     name: str
-    """Name of the solid, no other's in the design."""
     role: SolidRole | None
-    """What the solid is in the ball."""
     density: float | str | QuantityObjectEchoed
-    """[g/mL] Density of its material."""
     position: tuple[float | str | QuantityObjectEchoed, ...] | None
-    """Place of the solid's middle: x to the mass-bias mark, y, z to the pin."""
     rotation: RotationEchoed | None
-    """How it is turned; default: not."""
     shape: Literal["cone"]
-    """The shape."""
     diameter: float | str | QuantityObjectEchoed
-    """[in] Diameter of the base."""
     height: float | str | QuantityObjectEchoed
-    """[in] Height."""
 
 
 class Conflict(Record, init=False):
@@ -3035,24 +2980,16 @@ class Curves(Record, init=False):
 
 
 class CylinderEchoed(Record, init=False):
-    """A cylinder about its own z; a disc is a flat one."""
+    """As it was asked for: see `Cylinder`."""
 
     name: str
-    """Name of the solid, no other's in the design."""
     role: SolidRole | None
-    """What the solid is in the ball."""
     density: float | str | QuantityObjectEchoed
-    """[g/mL] Density of its material."""
     position: tuple[float | str | QuantityObjectEchoed, ...] | None
-    """Place of the solid's middle: x to the mass-bias mark, y, z to the pin."""
     rotation: RotationEchoed | None
-    """How it is turned; default: not."""
     shape: Literal["cylinder"]
-    """The shape."""
     diameter: float | str | QuantityObjectEchoed
-    """[in] Diameter."""
     height: float | str | QuantityObjectEchoed
-    """[in] Height."""
 
 
 class DayChange(Record, init=False):
@@ -3069,12 +3006,10 @@ class DayChange(Record, init=False):
 
 
 class DecisionEchoed(Record, init=False):
-    """How uncertainty decides (JCGM 106:2012)."""
+    """As it was asked for: see `Decision`."""
 
     rule: DecisionRule | None
-    """Simple acceptance, or guarded acceptance and rejection with inconclusive between."""
     risk: float | None
-    """Highest probability of a wrong verdict under the guarded rule."""
 
 
 class Defects(Record, init=False):
@@ -3284,14 +3219,11 @@ class DesignChange(Record, init=False):
 
 
 class DesignEchoed(Record, init=False):
-    """A layered ball: an ordered list of solids, the ball first, each displacing what lies beneath it."""
+    """As it was asked for: see `Design`."""
 
     name: str | None
-    """Name of the design, for the reader."""
     diameter: float | str | QuantityObjectEchoed
-    """[in] Diameter of the ball."""
     meshes: tuple[MeshEchoed, ...] | None
-    """Meshes that solids use."""
     solids: tuple[
         SphereEchoed
         | EllipsoidEchoed
@@ -3303,7 +3235,6 @@ class DesignEchoed(Record, init=False):
         | MeshSolidEchoed,
         ...,
     ]
-    """The solids, the ball first."""
 
 
 class DrawnFromRows(Record, init=False):
@@ -3465,43 +3396,28 @@ class DrilledUncertainty(Record, init=False):
 
 
 class DrillingEchoed(Record, init=False):
-    """A drilling for one hand."""
+    """As it was asked for: see `Drilling`."""
 
     hand: Hand
-    """The bowler's hand."""
     pap: PapEchoed | None
-    """The bowler's positive axis point."""
     layout: LayoutEchoed | None
-    """Where pin and spin axis lie; needs the positive axis point."""
     grip: GripEchoed | None
-    """The grip; may be left out where every hole has `at`."""
     holes: tuple[HoleEchoed, ...] | None
-    """Every hole, in any order."""
     balance_arm: float | str | QuantityObjectEchoed | None
-    """[in] Lever arm of the balance: moment divided by reading."""
 
 
 class EllipsoidEchoed(Record, init=False):
-    """An ellipsoid."""
+    """As it was asked for: see `Ellipsoid`."""
 
     name: str
-    """Name of the solid, no other's in the design."""
     role: SolidRole | None
-    """What the solid is in the ball."""
     density: float | str | QuantityObjectEchoed
-    """[g/mL] Density of its material."""
     position: tuple[float | str | QuantityObjectEchoed, ...] | None
-    """Place of the solid's middle: x to the mass-bias mark, y, z to the pin."""
     rotation: RotationEchoed | None
-    """How it is turned; default: not."""
     shape: Literal["ellipsoid"]
-    """The shape."""
     length_x: float | str | QuantityObjectEchoed
-    """[in] Full length along its own x."""
     length_y: float | str | QuantityObjectEchoed
-    """[in] Full length along its own y."""
     length_z: float | str | QuantityObjectEchoed
-    """[in] Full length along its own z."""
 
 
 class ErrorBound(Record, init=False):
@@ -3697,26 +3613,17 @@ class FractionOutside(Record, init=False):
 
 
 class FrustumEchoed(Record, init=False):
-    """A cone cut parallel to its base, about its own z, the bottom at z = -height/2."""
+    """As it was asked for: see `Frustum`."""
 
     name: str
-    """Name of the solid, no other's in the design."""
     role: SolidRole | None
-    """What the solid is in the ball."""
     density: float | str | QuantityObjectEchoed
-    """[g/mL] Density of its material."""
     position: tuple[float | str | QuantityObjectEchoed, ...] | None
-    """Place of the solid's middle: x to the mass-bias mark, y, z to the pin."""
     rotation: RotationEchoed | None
-    """How it is turned; default: not."""
     shape: Literal["frustum"]
-    """The shape."""
     bottom_diameter: float | str | QuantityObjectEchoed
-    """[in] Diameter at the bottom."""
     top_diameter: float | str | QuantityObjectEchoed
-    """[in] Diameter at the top."""
     height: float | str | QuantityObjectEchoed
-    """[in] Height."""
 
 
 class GaugeTold(Record, init=False):
@@ -3761,22 +3668,15 @@ class GaugeTold(Record, init=False):
 
 
 class GripEchoed(Record, init=False):
-    """Spans and bridge, from which holes without `at` are placed."""
+    """As it was asked for: see `Grip`."""
 
     span_middle: float | str | QuantityObjectEchoed | None
-    """[in] Span from the thumb to the middle finger."""
     span_ring: float | str | QuantityObjectEchoed | None
-    """[in] Span from the thumb to the ring finger."""
     span_kind: SpanKind | None
-    """Between what spans run: cut_to_cut, the holes' front edges; edge_to_edge, those of inserts in them; center_to_center, the holes' centers, for which full is the old word."""
     insert_thickness: float | str | QuantityObjectEchoed | None
-    """[in] Thickness of the inserts between the ends of an edge_to_edge span: the finger's, and the thumb's if it has one."""
     bridge: float | str | QuantityObjectEchoed | None
-    """[in] Surface gap between the two finger holes."""
     thumb: bool | None
-    """Whether the bowler grips with the thumb."""
     center_marked: bool | None
-    """Whether the grip center is marked with a plus."""
 
 
 class Histogram(Record, init=False):
@@ -3824,59 +3724,36 @@ class HoleCost(Record, init=False):
 
 
 class HoleEchoed(Record, init=False):
-    """One hole: a cylinder with a flat bottom. With `slug_density` it is a plug: drilled and filled again."""
+    """As it was asked for: see `Hole`."""
 
     role: Role
-    """What the hole is for."""
     diameter: float | str | QuantityObjectEchoed
-    """[in] Diameter of the hole."""
     depth: float | str | QuantityObjectEchoed
-    """[in] Depth along the hole's axis, from the surface at the hole's center."""
     pitch_forward: float | str | QuantityObjectEchoed | None
-    """[in] Pitch toward the grip center; negative is reverse pitch."""
     pitch_lateral: float | str | QuantityObjectEchoed | None
-    """[in] Pitch along the surface tangent to the bowler's right, whatever the forward pitch; negative is left."""
     at: PlaceEchoed | None
-    """Where the hole is, where the spans do not say."""
     used: bool | None
-    """Whether the hole is used on every delivery; taken as used where it is not told."""
     vents: int | None
-    """Of a vent: the place in `holes`, from 0, of the hole it serves."""
     slug_density: float | str | QuantityObjectEchoed | None
-    """[g/mL] Density of the slug that fills the hole."""
 
 
 class HolesSeenEchoed(Record, init=False):
-    """The open holes of a ball as a desk counts and measures them; what was not looked at is left out."""
+    """As it was asked for: see `HolesSeen`."""
 
     finger_holes: int | None
-    """Holes for fingers."""
     thumb_holes: int | None
-    """Holes for the thumb."""
     unused_finger_holes: int | None
-    """Finger holes not used on every delivery; not told: none."""
     thumb_used: bool | None
-    """Whether the thumb hole is used on every delivery; taken as used if not told."""
     gripping_hole_diameter: float | str | QuantityObjectEchoed | None
-    """[in] Diameter of the widest finger or thumb hole."""
     gripping_hole_depth: float | str | QuantityObjectEchoed | None
-    """[in] Depth of the deepest finger or thumb hole."""
     balance_holes: int | None
-    """Holes for no digit, vent and mill hole aside."""
     balance_hole_diameter: float | str | QuantityObjectEchoed | None
-    """[in] Diameter of the widest balance hole."""
     vent_holes: int | None
-    """Vent holes."""
     vent_hole_diameter: float | str | QuantityObjectEchoed | None
-    """[in] Diameter of the widest vent hole."""
     mill_holes: int | None
-    """Mill holes for inspection."""
     mill_hole_diameter: float | str | QuantityObjectEchoed | None
-    """[in] Diameter of the widest mill hole."""
     mill_hole_depth: float | str | QuantityObjectEchoed | None
-    """[in] Depth of the deepest mill hole."""
     center_marked: bool | None
-    """Whether the grip center is marked with a plus."""
 
 
 class Identity(Record, init=False):
@@ -3912,26 +3789,17 @@ class InspectionRisk(Record, init=False):
 
 
 class LayoutEchoed(Record, init=False):
-    """The layout in one of the trade's ways; the answer has all of them. By the pin's arc with `drilling_angle` or `pap_to_psa`, and `val_angle` or `pin_to_val`; or by the places of pin and mark."""
+    """As it was asked for: see `Layout`."""
 
     drilling_angle: float | str | QuantityObjectEchoed | None
-    """[deg] Angle at the pin from the line to the positive axis point to the line to the spin axis."""
     pin_to_pap: float | str | QuantityObjectEchoed | None
-    """[in] Arc from the pin to the positive axis point."""
     val_angle: float | str | QuantityObjectEchoed | None
-    """[deg] Angle at the positive axis point from the upward vertical axis line to the pin's line."""
     pap_to_psa: float | str | QuantityObjectEchoed | None
-    """[in] Arc from the mark of the spin axis to the positive axis point."""
     pin_to_val: float | str | QuantityObjectEchoed | None
-    """[in] Arc from the pin to the vertical axis line."""
     pin_below: bool | None
-    """Whether the pin of `pin_to_val` lies below the axis point, the angle between them over 90°."""
     pin: PlaceEchoed | None
-    """Place of the pin, in place of arcs and angles."""
     psa: PlaceEchoed | None
-    """Place of the mark of the spin axis, a quarter turn from the pin; without it `cg` tells the way."""
     cg: PlaceEchoed | None
-    """Place of the center-of-gravity mark, in place of the ball's `pin_to_cg`."""
 
 
 class LayoutMapResult(Record, init=False):
@@ -4336,14 +4204,11 @@ class MapPoint(Record, init=False):
 
 
 class MeasuredBalanceEchoed(Record, init=False):
-    """Readings of a balance on the drilled ball. They take precedence over predicted ones."""
+    """As it was asked for: see `MeasuredBalance`."""
 
     top: float | str | QuantityObjectEchoed | None
-    """[oz] Top weight; positive toward the grip."""
     side: float | str | QuantityObjectEchoed | None
-    """[oz] Side weight; positive toward the positive axis point."""
     finger: float | str | QuantityObjectEchoed | None
-    """[oz] Finger weight; positive toward the fingers, negative toward the thumb."""
 
 
 class Measurement(Record, init=False):
@@ -4358,39 +4223,26 @@ class Measurement(Record, init=False):
 
 
 class MeshEchoed(Record, init=False):
-    """A closed surface, triangles or STEP: in the form's part of that file name, or in the JSON as base64."""
+    """As it was asked for: see `Mesh`."""
 
     name: str
-    """Name by which solids use it."""
     unit: MeshUnit | None
-    """What one unit of its numbers is; 3MF and STEP state it themselves, and it may only agree."""
     format: MeshFormat | None
-    """Format; default: the extension of the file's name."""
     file: str | None
-    """File name of the form's part that holds it; for the command, its path from the design's folder."""
     data: str | None
-    """The file itself as base64, where it is small."""
 
 
 class MeshSolidEchoed(Record, init=False):
-    """A closed surface of triangles, drawn elsewhere."""
+    """As it was asked for: see `MeshSolid`."""
 
     name: str
-    """Name of the solid, no other's in the design."""
     role: SolidRole | None
-    """What the solid is in the ball."""
     density: float | str | QuantityObjectEchoed
-    """[g/mL] Density of its material."""
     position: tuple[float | str | QuantityObjectEchoed, ...] | None
-    """Place of the solid's middle: x to the mass-bias mark, y, z to the pin."""
     rotation: RotationEchoed | None
-    """How it is turned; default: not."""
     shape: Literal["mesh"]
-    """The shape."""
     mesh: str
-    """Name of one of the design's meshes."""
     scale: float | None
-    """What every length is multiplied by."""
 
 
 class Missing(Record, init=False):
@@ -4512,124 +4364,81 @@ class OtherDay(Record, init=False):
 
 
 class OverlayEchoed(Record, init=False):
-    """Rules of an event, a league, a shop or a federation, laid over a body's; the same in TOML and JSON."""
+    """As it was asked for: see `Overlay`."""
 
     overlay: OverlayHeadEchoed
-    """Its head."""
     notes: tuple[str, ...] | None
-    """What else there is to know."""
     source: Table[OverlaySourceEchoed] | None
-    """The documents that limits name, by a short name."""
     rule: tuple[OverlayRuleEchoed, ...]
-    """Its rules."""
 
 
 class OverlayHeadEchoed(Record, init=False):
-    """Whose rules these are, and over which body's they lie."""
+    """As it was asked for: see `OverlayHead`."""
 
     name: str
-    """Name of the overlay."""
     base: Body
-    """The body whose rules it lies over."""
     title: str | None
-    """Its title; without it, the name."""
     document: str | None
-    """Document it comes from; without it, the title."""
     edition: str | None
-    """Which state of the document this is."""
     compiled_on: str | None
-    """Day it was written down; without it, that of the body's rulebook."""
 
 
 class OverlayLimitEchoed(Record, init=False):
-    """What a rule asks of some balls on some days."""
+    """As it was asked for: see `OverlayLimit`."""
 
     effect: Effect | None
-    """limit: min, max or both; exempt: nothing is asked here; unbound: the rule does not reach here; words: it cannot be judged from numbers."""
     min: float | str | None
-    """Least value that conforms."""
     max: float | str | None
-    """Greatest value that conforms."""
     judged_min: float | None
-    """Least value judged to conform, where `min` is rounded."""
     judged_max: float | None
-    """Greatest value judged to conform, where `max` is rounded."""
     doubtful: Literal["min", "max"] | None
-    """An end that not every source has: beyond it nothing is decided."""
     metric_twin: str | None
-    """What is printed beside `max` in metric units; just that meets it."""
     effective_from: str | None
-    """First day it holds; without it, always."""
     effective_to: str | None
-    """Last day it holds; without it, still."""
     when: Table[BoundsEchoed] | tuple[Table[BoundsEchoed], ...] | None
-    """Which balls it is for; without it, all."""
     basis: Basis | None
-    """How sure it is."""
     source: str | None
-    """Name of the source it comes from; without it, the overlay itself."""
     note: str | None
-    """What else there is to know."""
 
 
 class OverlayMessageEchoed(Record, init=False):
-    """Sentences of one's own; {value} and {limit} stand for the numbers."""
+    """As it was asked for: see `OverlayMessage`."""
 
     conforming: str | None
-    """Where the rule is met."""
     nonconforming: str | None
-    """Where it is broken."""
 
 
 class OverlayRuleEchoed(Record, init=False):
-    """A rule: it takes the place of the body's rule of the same id, or is added."""
+    """As it was asked for: see `OverlayRule`."""
 
     id: str
-    """Id of the rule."""
     title: str | None
-    """The rule in a few words; without it, the id."""
     clause: str | None
-    """Clause of its document."""
     quantity: str | None
-    """What is judged; `ballgauge rules new` lists the quantities."""
     unit: str | None
-    """Unit of its limits, which must be the quantity's own."""
     binds: Bind | None
-    """The day that binds a ball."""
     stages: tuple[Stage, ...] | None
-    """Stages it belongs to; without them, play alone."""
     when_measured: tuple[Stage, ...] | None
-    """Stages at which it is judged only where there is a value."""
     advisory: bool | None
-    """Whether it is advice only."""
     advice_at: tuple[Stage, ...] | None
-    """Stages at which it is advice only."""
     as_made: bool | None
-    """Whether it is of the ball as made, which another body may take over."""
     notes: tuple[str, ...] | None
-    """What else there is to know."""
     message: OverlayMessageEchoed | None
-    """Sentences in place of the usual ones."""
     limit: tuple[OverlayLimitEchoed, ...]
-    """Its limits, no two of which may hold for one ball on one day."""
 
 
 class OverlaySourceEchoed(Record, init=False):
-    """A document that limits come from."""
+    """As it was asked for: see `OverlaySource`."""
 
     document: str
-    """Its title."""
     date: str
-    """Its date, as far as it is known, or undated."""
 
 
 class PapEchoed(Record, init=False):
-    """The positive axis point, seen from the grip center."""
+    """As it was asked for: see `Pap`."""
 
     over: float | str | QuantityObjectEchoed
-    """[in] Arc along the midline, away from the grip center toward the bowler's own side."""
     up: float | str | QuantityObjectEchoed
-    """[in] Arc along the vertical axis line, up toward the fingers; negative is down."""
 
 
 class ParameterValue(Record, init=False):
@@ -4650,12 +4459,10 @@ class ParameterValue(Record, init=False):
 
 
 class PlaceEchoed(Record, init=False):
-    """A place on the ball, as arcs from the grip center."""
+    """As it was asked for: see `Place`."""
 
     right: float | str | QuantityObjectEchoed
-    """[in] Arc along the midline to the bowler's right; negative is left."""
     up: float | str | QuantityObjectEchoed
-    """[in] Arc along the meridian toward the fingers; negative is toward the thumb."""
 
 
 class Plan(Record, init=False):
@@ -4755,26 +4562,17 @@ class ProductionResult(Record, init=False):
 
 
 class ProfileEchoed(Record, init=False):
-    """A polyline turned about the solid's own z: stacked frustums."""
+    """As it was asked for: see `Profile`."""
 
     name: str
-    """Name of the solid, no other's in the design."""
     role: SolidRole | None
-    """What the solid is in the ball."""
     density: float | str | QuantityObjectEchoed
-    """[g/mL] Density of its material."""
     position: tuple[float | str | QuantityObjectEchoed, ...] | None
-    """Place of the solid's middle: x to the mass-bias mark, y, z to the pin."""
     rotation: RotationEchoed | None
-    """How it is turned; default: not."""
     shape: Literal["profile"]
-    """The shape."""
     points: tuple[tuple[float | str | QuantityObjectEchoed, ...], ...]
-    """Points of height and radius, heights rising; two at one height make a step."""
     radial_scale: float | None
-    """What every radius is multiplied by."""
     axial_scale: float | None
-    """What every height is multiplied by."""
 
 
 class Properties(Record, init=False):
@@ -4887,14 +4685,11 @@ class QuantityLimits(Record, init=False):
 
 
 class QuantityObjectEchoed(Record, init=False):
-    """Value, unit and standard uncertainty of a measurement."""
+    """As it was asked for: see `QuantityObject`."""
 
     value: float
-    """The value, in `unit`."""
     unit: str | None
-    """The unit, at most 24 characters; default: the trade unit."""
     uncertainty: float | None
-    """Standard uncertainty, in `unit`; at most the width of the field's range."""
 
 
 class QuantityRisk(Record, init=False):
@@ -5121,16 +4916,12 @@ class RecordRules(Record, init=False):
 
 
 class RemediesEchoed(Record, init=False):
-    """What a remedy may do where the balance fails."""
+    """As it was asked for: see `Remedies`."""
 
     margin: float | str | QuantityObjectEchoed | None
-    """[oz] How far inside its limit a remedy brings each reading."""
     already_drilled: bool | None
-    """Whether the holes exist, so that they can only become deeper."""
     thumb_depth_min: float | str | QuantityObjectEchoed | None
-    """[in] Least depth of the thumb hole that still fits."""
     finger_depth_min: float | str | QuantityObjectEchoed | None
-    """[in] Least depth of the finger holes that still fits."""
 
 
 class Remedy(Record, init=False):
@@ -5231,41 +5022,27 @@ class RepeatedSerials(Record, init=False):
 
 
 class RotationEchoed(Record, init=False):
-    """How a solid is turned: by an angle about an axis, or by where its own z (and x) point."""
+    """As it was asked for: see `Rotation`."""
 
     axis: tuple[float, ...] | None
-    """Axis of the turn, in the design's frame; its length does not matter."""
     angle: float | str | QuantityObjectEchoed | None
-    """[deg] Angle of the turn, right-handed."""
     z: tuple[float, ...] | None
-    """Direction of the solid's own axis z."""
     x: tuple[float, ...] | None
-    """Direction its own axis x is turned to as nearly as can be."""
 
 
 class RoundedBoxEchoed(Record, init=False):
-    """A box with rounded edges and corners."""
+    """As it was asked for: see `RoundedBox`."""
 
     name: str
-    """Name of the solid, no other's in the design."""
     role: SolidRole | None
-    """What the solid is in the ball."""
     density: float | str | QuantityObjectEchoed
-    """[g/mL] Density of its material."""
     position: tuple[float | str | QuantityObjectEchoed, ...] | None
-    """Place of the solid's middle: x to the mass-bias mark, y, z to the pin."""
     rotation: RotationEchoed | None
-    """How it is turned; default: not."""
     shape: Literal["rounded_box"]
-    """The shape."""
     length_x: float | str | QuantityObjectEchoed
-    """[in] Full length along its own x."""
     length_y: float | str | QuantityObjectEchoed
-    """[in] Full length along its own y."""
     length_z: float | str | QuantityObjectEchoed
-    """[in] Full length along its own z."""
     rounding: float | str | QuantityObjectEchoed | None
-    """[in] Radius of edges and corners."""
 
 
 class Rule(Record, init=False):
@@ -5362,22 +5139,15 @@ class Rulebook(Record, init=False):
 
 
 class RulesEchoed(Record, init=False):
-    """Which rulebook, on which day, at which stage."""
+    """As it was asked for: see `Rules`."""
 
     body: Body | None
-    """The governing body."""
     on: str | None
-    """Day of use; without it, the day the rulebook was compiled, which the answer names."""
     stage: Stage | None
-    """Use in play, or a model's approval."""
     overlay: str | None
-    """National or local differences laid over the rulebook."""
     overlays: tuple[str | OverlayEchoed, ...] | None
-    """Overlays laid over the rulebook in this order, after `overlay`: names, or overlays of one's own."""
     as_made: Literal["usbc"] | None
-    """The body whose rules judge the ball as made, where the rulebook has none of its own."""
     approved_list: tuple[ApprovedBallEchoed, ...] | None
-    """The governing body's approved list, on which the ball's `name` is looked up; without it, that of the service, if it has one."""
 
 
 class RunChart(Record, init=False):
@@ -5608,22 +5378,15 @@ class Solved(Record, init=False):
 
 
 class SphereEchoed(Record, init=False):
-    """A sphere."""
+    """As it was asked for: see `Sphere`."""
 
     name: str
-    """Name of the solid, no other's in the design."""
     role: SolidRole | None
-    """What the solid is in the ball."""
     density: float | str | QuantityObjectEchoed
-    """[g/mL] Density of its material."""
     position: tuple[float | str | QuantityObjectEchoed, ...] | None
-    """Place of the solid's middle: x to the mass-bias mark, y, z to the pin."""
     rotation: RotationEchoed | None
-    """How it is turned; default: not."""
     shape: Literal["sphere"]
-    """The shape."""
     diameter: float | str | QuantityObjectEchoed | None
-    """[in] Diameter; the first solid's is the design's."""
 
 
 class Spread(Record, init=False):
@@ -5652,22 +5415,15 @@ class Spread(Record, init=False):
 
 
 class SwitchingStateEchoed(Record, init=False):
-    """Where a series of lots stands by the switching rules of ISO 2859-1: `sampling.state` of an answer."""
+    """As it was asked for: see `SwitchingState`."""
 
     inspection: Inspection
-    """Severity for the next lot."""
     score: int | None
-    """Switching score."""
     recent: tuple[bool, ...] | None
-    """The last lots under this inspection."""
     tightened_rejections: int | None
-    """Lots not accepted since tightened inspection began."""
     discontinued: bool | None
-    """Whether acceptance has stopped until the maker has acted."""
     aql: float
-    """[percent] The plan's acceptable quality limit."""
     level: Level | None
-    """The plan's inspection level."""
 
 
 class Tighten(Record, init=False):
