@@ -7,6 +7,8 @@ import math
 import pkgutil
 import time
 from collections.abc import Callable
+from concurrent import futures
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
@@ -24,7 +26,7 @@ from ballgauge_schemas.design.request import DESIGN_REQUEST
 from ballgauge_schemas.motion.request import MOTION_REQUEST
 from ballgauge_schemas.shared.documents import design_example, motion_example
 from ballgauge_service.check.evaluate import evaluate_checks, evaluate_drillings
-from ballgauge_service.core import compiled
+from ballgauge_service.core import budget, compiled
 from ballgauge_service.core.compiled import COMPILED, INTERPRETED, KERNELS, Kernel, Way
 from ballgauge_service.design.evaluate import evaluate_design
 from ballgauge_service.design.mass import properties
@@ -256,3 +258,30 @@ def test_the_working_clock_stands_still_while_code_is_made(
     again = compiled.working_clock()
     time.sleep(0.05)
     assert compiled.working_clock() - again >= 0.05
+
+
+def test_a_request_that_ends_leaves_its_code_to_be_made(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Against a compiler that another has: who left waits no longer, and the code is there for the next."""
+    from numba.core.compiler_lock import global_compiler_lock
+
+    monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path))
+    kernel = Kernel(sphere.angle_between.function)
+    monkeypatch.setattr(compiled, "COMPILED", Way(compiled._compile))
+    asked = (1.0, 0.0, 0.0), (0.0, 1.0, 0.0)
+    deadline = budget.Deadline(60.0)
+
+    def run() -> float:
+        with budget.within(deadline):
+            return kernel.compiled(*asked)
+
+    with ThreadPoolExecutor(1) as pool:
+        with global_compiler_lock:
+            waiting = pool.submit(run)
+            assert not futures.wait((waiting,), timeout=0.3).done
+            deadline.give_up()
+            with pytest.raises(budget.NobodyWaits):
+                waiting.result(60)
+        deadline = budget.Deadline(60.0)
+        assert pool.submit(run).result(60) == kernel.interpreted(*asked)

@@ -715,6 +715,10 @@ class StateSchema(Schema):
         len(words.DEGRADED),
         "What does not work; absent: nothing.",
     )
+    compiling = Flag(
+        "The service prepares lots, designs and motions, once after its installation: the first of them "
+        "wait up to a minute; absent: it is done."
+    )
 
 
 CHECK_RESULT = CheckResultSchema()

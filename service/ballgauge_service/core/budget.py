@@ -27,6 +27,9 @@ WORK_LIMIT = 2e7
 DEADLINE = 90.0
 """Seconds after which a request with an allowance is ended in words (ours)."""
 
+_LOOK = 0.1
+"""Seconds between two looks at whether a request goes on that waits (ours)."""
+
 Progress = Callable[[float, str], None]
 """Called with the share done (0 to 1) and what is being done."""
 
@@ -134,6 +137,19 @@ def within(deadline: Deadline) -> Iterator[Deadline]:
         yield deadline
     finally:
         _current.reset(token)
+
+
+def outlast(work: Callable[[], object]) -> None:
+    """Do work that nothing ends; a request that waits for it may end before, and leaves it to its thread."""
+    deadline = _current.get()
+    if deadline is None:
+        work()
+        return
+    thread = threading.Thread(target=work, name="outlasting", daemon=True)
+    thread.start()
+    while thread.is_alive():
+        thread.join(_LOOK)
+        deadline.check()
 
 
 class Cancelled(Exception):

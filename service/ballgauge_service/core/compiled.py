@@ -17,7 +17,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
-from functools import lru_cache, update_wrapper
+from functools import lru_cache, partial, update_wrapper
 from pathlib import Path
 from types import FunctionType, SimpleNamespace
 from typing import Any, Generic, ParamSpec, TypeVar, cast
@@ -88,6 +88,8 @@ class Kernel(Generic[P, R]):
     def compiled(self, *args: P.args, **kwargs: P.kwargs) -> R:
         """Run it as machine code, compiled on the first call and kept on disk for later starts."""
         machine = COMPILED.of(self)
+        if self._machine is None:
+            _make(machine, args)
         result: R = machine(*args, **kwargs)
         self._machine = machine
         return result
@@ -194,6 +196,16 @@ def _compile(kernel: Kernel[..., Any], function: FunctionType) -> Callable[..., 
     return cast(Callable[..., Any], machine)
 
 
+def _make(machine: Any, args: tuple[Any, ...]) -> None:
+    """Have the machine code of a kernel made for such arguments; a request that ends does not wait for it."""
+    # Deferred: the budget asks this module for its clock.
+    from ballgauge_service.core.budget import outlast
+
+    kinds = tuple(map(machine.typeof_pyval, args))
+    if kinds not in machine.overloads:
+        outlast(partial(machine.compile, kinds))
+
+
 def _watch(event: Any) -> Any:
     """A listener that adds up the time of compiling, which one thread does at a time."""
 
@@ -218,6 +230,11 @@ def working_clock() -> float:
     now = time.monotonic()
     made, since = _making
     return now - made - max(now - since, 0.0)
+
+
+def is_compiling() -> bool:
+    """Whether this process makes machine code at this moment."""
+    return _making[1] < math.inf
 
 
 INTERPRETED = Way(lambda _, function: function, math=_MATH)

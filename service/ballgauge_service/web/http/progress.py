@@ -11,12 +11,16 @@ from typing import Any
 from flask import Response, g
 
 from ballgauge_service.core import budget
+from ballgauge_service.core.compiled import is_compiling
 from ballgauge_service.pages import languages
 from ballgauge_service.web.http import refusals, serializer
 from ballgauge_service.web.http.language import asked_for, translated
 from ballgauge_service.web.http.uploads import Body
 
 PROGRESS = "application/x-ndjson"
+
+SILENT = 1.0
+"""Seconds without progress after which a caller is told that kernels are compiled (ours)."""
 
 Work = Callable[..., dict[str, Any]]
 """Computes the answer; told `progress` and `cancelled` (see `core.budget.Run`)."""
@@ -49,6 +53,16 @@ def stream(pieces: Generator[bytes, None, None], body: Body) -> Response:
     return Response(rest(), content_type=PROGRESS)
 
 
+def _next(told: queue.SimpleQueue[dict[str, Any]], last: dict[str, Any]) -> dict[str, Any]:
+    """What is told next; where nothing is for a while, since kernels are compiled, that."""
+    while True:
+        try:
+            return told.get(timeout=SILENT)
+        except queue.Empty:
+            if is_compiling():
+                return last | {"doing": "compiling, once after an installation"}
+
+
 def _lines(work: Work, request_id: str | None, language: str) -> Generator[bytes, None, None]:
     told: queue.SimpleQueue[dict[str, Any]] = queue.SimpleQueue()
     gone = threading.Event()
@@ -67,7 +81,9 @@ def _lines(work: Work, request_id: str | None, language: str) -> Generator[bytes
     worker = threading.Thread(target=copy_context().run, args=(run,), name="progress", daemon=True)
     worker.start()
     try:
-        while "progress" in (event := told.get()):
+        last = {"progress": 0.0}
+        while "progress" in (event := _next(told, last)):
+            last = event
             yield serializer.dump(event) + b"\n"
         yield serializer.dump(translated(event, language)) + b"\n"
     finally:

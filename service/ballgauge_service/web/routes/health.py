@@ -20,12 +20,16 @@ from ballgauge_service.web.routes import records
 READY = "ballgauge_ready"
 """The name among the application's extensions of the event that is set when it is ready."""
 
+COMPILING = "ballgauge_compiling"
+"""The name of what says whether kernels are compiled that the service answers checks without."""
+
 _log = logging.getLogger("ballgauge_service.health")
 
 
 def register(app: Flask, warm_up: Callable[[], object] | None) -> None:
     """Add the addresses, and run `warm_up` in the background; without one the service is ready at once."""
     ready = app.extensions[READY] = threading.Event()
+    app.extensions[COMPILING] = bool
     for path, tell in told(app).items():
         app.add_url_rule(path, path, partial(_answer, tell))
     if warm_up is None:
@@ -64,4 +68,5 @@ def _ready(app: Flask) -> dict[str, Any]:
         records.tell_of_keys()
     degraded.tell("scheduler", trouble_at(app.extensions[SETTINGS].scheduler))
     wrong = sorted(degraded.found())
-    return {"status": "degraded", "degraded": wrong} if wrong else {"status": "ok"}
+    told: dict[str, Any] = {"status": "degraded", "degraded": wrong} if wrong else {"status": "ok"}
+    return told | {"compiling": True} if app.extensions[COMPILING]() else told

@@ -35,7 +35,7 @@ def create_gate() -> Gate:
     packing.register(app)
     if not has_room:
         _log.error("no room for the counts of all processes: this one tells its own at /metrics")
-    warming.start(app.extensions[health.READY])
+    app.extensions[health.COMPILING] = warming.start(app.extensions[health.READY]).is_alive
     fixed = (rule.rule for rule in app.url_map.iter_rules() if not rule.arguments)
     gate = Gate(
         app, settings, frozenset(fixed), app.extensions[ENTRANCE], health.told(app), _bodies(app.url_map)

@@ -1,19 +1,25 @@
-"""The kernels of designs and motions, compiled behind the back of a server that already answers checks."""
+"""The kernels of lots, designs and motions, compiled behind a server that already answers checks."""
 
 from __future__ import annotations
 
 import contextlib
 import gc
+import io
 import logging
 import os
 import threading
 from collections.abc import Callable
 
+from ballgauge_schemas import LOT_REQUEST
 from ballgauge_schemas.design.request import DESIGN_REQUEST
 from ballgauge_schemas.motion.request import MOTION_REQUEST
 from ballgauge_schemas.shared.documents import design_example, motion_example
 from ballgauge_service.core.locks import alone
 from ballgauge_service.web.http import running
+
+LOT = b"serial,weight,rg,differential\n" + b"".join(
+    b"A%d,15.0%d,2.5%d,0.04%d\n" % (n, n, n, n) for n in range(9)
+)
 
 DESIGNS = ("skarn", "drawn_core")
 MOTIONS = ("motion", "motion_explain")
@@ -39,10 +45,16 @@ def run_examples() -> None:
     """Evaluate the examples, one process after another: all but the first read what that one compiled."""
     # Deferred: a check of one ball never loads what only designs and motions need.
     from ballgauge_service.design.evaluate import evaluate_design
+    from ballgauge_service.lot.evaluate import Lot
+    from ballgauge_service.lot.request import read_request
     from ballgauge_service.motion.evaluate import evaluate_motion
 
     folder = os.environ.get(running.FOLDER)
     with contextlib.nullcontext() if folder is None else alone(folder):
+        with Lot(io.BytesIO(LOT), None, read_request(LOT_REQUEST.load({}))) as lot:
+            for _ in lot:
+                pass
+            lot.answer()
         for name in MOTIONS:
             evaluate_motion(MOTION_REQUEST.load(motion_example(name)))
         for name in DESIGNS:
