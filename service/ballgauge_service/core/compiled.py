@@ -87,9 +87,12 @@ class Kernel(Generic[P, R]):
 
     def compiled(self, *args: P.args, **kwargs: P.kwargs) -> R:
         """Run it as machine code, compiled on the first call and kept on disk for later starts."""
-        machine = COMPILED.of(self)
         if self._machine is None:
-            _make(machine, args)
+            # Deferred: the budget asks this module for its clock.
+            from ballgauge_service.core.budget import outlast
+
+            outlast(partial(_make, self, args))
+        machine = COMPILED.of(self)
         result: R = machine(*args, **kwargs)
         self._machine = machine
         return result
@@ -196,14 +199,10 @@ def _compile(kernel: Kernel[..., Any], function: FunctionType) -> Callable[..., 
     return cast(Callable[..., Any], machine)
 
 
-def _make(machine: Any, args: tuple[Any, ...]) -> None:
-    """Have the machine code of a kernel made for such arguments; a request that ends does not wait for it."""
-    # Deferred: the budget asks this module for its clock.
-    from ballgauge_service.core.budget import outlast
-
-    kinds = tuple(map(machine.typeof_pyval, args))
-    if kinds not in machine.overloads:
-        outlast(partial(machine.compile, kinds))
+def _make(kernel: Kernel[..., Any], args: tuple[Any, ...]) -> None:
+    """Have the machine code of a kernel made for such arguments, unless it is there."""
+    machine: Any = COMPILED.of(kernel)
+    machine.compile(tuple(map(machine.typeof_pyval, args)))
 
 
 def _watch(event: Any) -> Any:
