@@ -167,10 +167,10 @@ def test_a_plug_denser_than_any_component_may_be(check: Check, request_for: Make
 
 def test_what_was_not_told_of_use_is_a_listed_assumption(check: Check, request_for: Make) -> None:
     body = request_for(rules={"on": "2024-09-01"})
-    assert any("taken as used" in text for text in check(body)["assumptions"])
+    assert any("assumed to be used" in text for text in check(body)["assumptions"])
     for hole in body["drilling"]["holes"]:
         hole["used"] = True
-    assert not any("taken as used" in text for text in check(body)["assumptions"])
+    assert not any("assumed to be used" in text for text in check(body)["assumptions"])
 
 
 def test_simple_acceptance_tells_a_doubtful_pass(check: Check, request_for: Make) -> None:

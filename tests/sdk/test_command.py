@@ -497,7 +497,7 @@ def test_a_good_ball_fits_one_screen(server: str, conforming: dict[str, Any]) ->
 
 @pytest.fixture
 def mixed(tmp_path: Path, conforming: dict[str, Any]) -> Path:
-    """A good ball, a heavy one and a bad one, in files, and in lines with one that is no JSON."""
+    """A good ball, a heavy one and a bad one, in files, and in lines with one that is not JSON."""
     balls = [
         conforming,
         {**conforming, "ball": {**conforming["ball"], "weight": 17}},

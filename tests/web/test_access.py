@@ -340,7 +340,7 @@ def rows(**changed: str | None) -> str:
         (rows(scopes='["all"]', extra="1"), ["'extra' is not known", "scopes must be a list of check, lot"]),
         (rows(scopes="[]", id='"Shop 7"'), ["scopes must be", "id must be 1 to 32"]),
         (rows(id=None, until="2999-01-01T00:00:00Z"), ["id is missing", "until must be a day"]),
-        (rows() + rows(), ["key 2: id 'a' stands twice"]),
+        (rows() + rows(), ["key 2: id 'a' is given twice"]),
         (rows(scopes="5") + rows(id='"b"', sha256="7"), ["key 1: scopes", "key 2: sha256"]),
         (rows(until="2020-01-01"), ["no key that is valid today"]),
         ("", ["no key that is valid today"]),

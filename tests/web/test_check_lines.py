@@ -71,7 +71,7 @@ def test_an_approved_list_of_the_batch_is_every_checks(client: Any) -> None:
 
 @pytest.mark.parametrize("detail", ["full", "brief"])
 def test_lines_are_answered_by_lines(client: Any, detail: str) -> None:
-    """Blank lines are none; what is no JSON, or too long, has its problem in its place."""
+    """Blank lines are none; what is not JSON, or too long, has its problem in its place."""
     lines = [json.dumps(check) for check in MIXED]
     body = "\r\n".join([*lines, "", "{torn", '{"ball": {"name": "' + "x" * (1 << 21) + '"}}'])
     response = client.post(f"/v1/checks?detail={detail}", data=body, content_type=NDJSON)

@@ -130,7 +130,9 @@ def _marked(loaded: dict[str, Any]) -> bool:
 def _refuse_two_places(loaded: dict[str, Any], errors: Errors) -> None:
     ball = loaded.get("ball")
     if _marked(loaded) and isinstance(ball, dict) and "pin_to_cg" in ball:
-        add_error(errors, ("ball", "pin_to_cg"), "must not stand beside the layout's cg, which tells it")
+        add_error(
+            errors, ("ball", "pin_to_cg"), "must not be given together with the layout's cg, which tells it"
+        )
 
 
 class CheckEntrySchema(Schema):

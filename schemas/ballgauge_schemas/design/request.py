@@ -385,7 +385,7 @@ class _TargetSchema(Schema):
         """Ask for a tolerance, alone or with a value, or for limits."""
         limited = any(name in loaded or name in errors for name in ("at_least", "at_most"))
         if limited and ("value" in loaded or "value" in errors):
-            add_error(errors, ("value",), "must not stand beside at_least or at_most")
+            add_error(errors, ("value",), "must not be given together with at_least or at_most")
         elif not limited and "tolerance" not in loaded and "tolerance" not in errors:
             words = (
                 "missing; how far off still meets it" if "value" in loaded or "value" in errors else REQUIRED
@@ -930,7 +930,7 @@ def require_layout(drilling: Any, errors: Errors, path: tuple[str, ...]) -> None
         add_error(errors, (*here, "layout"), NEEDS_LAYOUT)
     layout = drilling.get("layout") if isinstance(drilling, dict) else None
     if isinstance(layout, dict) and "cg" in layout:
-        add_error(errors, (*here, "layout", "cg"), "must not stand beside a design, which tells it")
+        add_error(errors, (*here, "layout", "cg"), "must not be given together with a design, which tells it")
 
 
 class DesignReportSchema(ReportFields):

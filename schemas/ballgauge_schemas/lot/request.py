@@ -330,7 +330,7 @@ class SamplingSchema(Schema):
             if whole and name in loaded:
                 add_error(errors, (name,), "must not be given when the rows are every ball")
         if "lot_size" in loaded and "lot_sizes" in loaded:
-            add_error(errors, ("lot_sizes",), "must not be given beside lot_size")
+            add_error(errors, ("lot_sizes",), "must not be given together with lot_size")
         _check_history(loaded.get("history"), plan, errors)
         _check_classes(loaded, errors)
         sized = any(name in held for name in ("lot_size", "lot_sizes") for held in (loaded, errors))
@@ -351,7 +351,9 @@ def _check_classes(loaded: dict[str, Any], errors: Errors) -> None:
     """Ask for a plan of the tables, for each class once and for each rule in one class."""
     classes = loaded.get("classes") or []
     if classes and "history" in loaded:
-        add_error(errors, ("history",), "must not be given beside classes, which have no switching rules")
+        add_error(
+            errors, ("history",), "must not be given together with classes, which have no switching rules"
+        )
     whole = loaded.get("rows") == "every_ball"
     if classes and not whole and (loaded.get("plan") or {}).get("kind") != "table" and "plan" not in errors:
         add_error(errors, ("plan",), "must be a table plan where there are classes")
@@ -374,7 +376,7 @@ def _check_history(history: dict[str, Any] | None, plan: dict[str, Any], errors:
     if plan.get("kind") != "table":
         add_error(errors, ("history",), "is used by a table plan only")
     elif "inspection" in plan:
-        add_error(errors, ("plan", "inspection"), "must not be given beside history, which has it")
+        add_error(errors, ("plan", "inspection"), "must not be given together with history, which has it")
     for name, assumed in (("aql", None), ("level", limits.LEVEL)):
         ours = plan.get(name, assumed)
         if name in history and ours is not None and history[name] != ours:

@@ -808,10 +808,10 @@ class MotionRequestSchema(Schema):
         shown, mapped = loaded.get("picture", "motion"), loaded.get("line_map")
         bowlers = mapped.get("bowlers", ["own"]) if isinstance(mapped, dict) else []
         if mapped is None and shown == "line_map":
-            add_error(errors, ("picture",), "no line map is asked for")
+            add_error(errors, ("picture",), "no line map was requested")
         elif shown == "squad":
             if "squad" not in loaded and not has_error(errors, "squad"):
-                add_error(errors, ("picture",), "no squad is asked for")
+                add_error(errors, ("picture",), "no squad was requested")
         elif shown not in ("motion", "line_map", *bowlers) and not has_error(errors, "line_map"):
             add_error(errors, ("picture",), "the line map has no such bowler")
 

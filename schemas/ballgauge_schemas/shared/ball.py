@@ -152,7 +152,7 @@ def refuse_told(ball: Any, errors: Errors) -> None:
     """Add an error for each number of a loaded ball that its design tells as well."""
     for name in DESIGN_TELLS:
         if isinstance(ball, dict) and name in ball:
-            add_error(errors, ("ball", name), "must not stand beside a design, which tells it")
+            add_error(errors, ("ball", name), "must not be given together with a design, which tells it")
 
 
 def require_weight(ball: Any, errors: Errors, path: tuple[str, ...]) -> None:

@@ -115,7 +115,7 @@ class LayoutSchema(Schema):
             if not {first, other} & given:
                 add_error(errors, (first,), REQUIRED)
             elif {first, other} <= given:
-                add_error(errors, (other,), f"must not stand beside {first}, which tells it")
+                add_error(errors, (other,), f"must not be given together with {first}, which tells it")
         if "pin_below" in given and "pin_to_val" not in given:
             add_error(
                 errors, ("pin_below",), "tells on which side the pin of pin_to_val lies; that is not given"
@@ -131,7 +131,7 @@ all of the layout but places."""
 def _check_marks(given: set[str], errors: Errors) -> None:
     for name in _BY_ARCS:
         if name in given:
-            add_error(errors, (name,), "must not stand beside the places of pin and mark")
+            add_error(errors, (name,), "must not be given together with the places of pin and mark")
     if "pin" not in given:
         add_error(errors, ("pin",), REQUIRED)
     if not given & {"psa", "cg"}:

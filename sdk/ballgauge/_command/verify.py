@@ -16,9 +16,8 @@ from ballgauge._command import paper
 from ballgauge._command.report import limits
 from ballgauge._failures import InvalidRequest
 from ballgauge._http import Http
+from ballgauge_schemas.shared.limits import RECORD_FILE_MAXIMUM
 from ballgauge_schemas.shared.text import utf8
-
-_LARGEST = 2**20
 
 EXIT_CODES = """\b
 Exit codes:
@@ -38,8 +37,8 @@ _STATES = {
 def read(path: str, http: Http) -> str:
     """Give the record's text in a file; a picture or PDF is read by the service."""
     data = Path(path).read_bytes()
-    if len(data) > _LARGEST:
-        raise click.ClickException(f"{path} is larger than 1 MiB")
+    if len(data) > RECORD_FILE_MAXIMUM:
+        raise click.ClickException(f"{path} is larger than {RECORD_FILE_MAXIMUM >> 20} MiB")
     if _record.media_type(data) is not None:
         return http.run(_record.read(data))
     try:

@@ -178,7 +178,7 @@ def answer_of(response: requests.Response) -> Any:
 
 
 def strict_json(body: bytes) -> Any:
-    """Read JSON; what is no JSON (NaN, Infinity, names that stand twice) is refused."""
+    """Read JSON; what is not JSON (NaN, Infinity, names that stand twice) is refused."""
     return json.loads(body, parse_constant=_no_json, object_pairs_hook=_distinct)
 
 

@@ -56,7 +56,7 @@ def test_a_bad_field_of_a_batch_is_named_by_its_item(service: Server) -> None:
     ids=["empty", "open", "torn", "no-utf-8", "twice", "deep"],
 )
 def test_what_is_no_json_is_a_400(service: Server, path: str, body: bytes) -> None:
-    """An empty body, a torn one, bytes that are no text, a name that stands twice, deep nesting."""
+    """An empty body, a torn one, bytes that are no text, a name that is given twice, deep nesting."""
     assert service.send("POST", path, body, {"Content-Type": JSON}).status_code == 400
 
 

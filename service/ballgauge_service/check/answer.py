@@ -380,19 +380,19 @@ def _rule_assumptions(check: Check, judged_by: Edition) -> Iterator[str]:
         yield "The circumference is the diameter times pi."
     if judged_by.stage == "play" and ball.drilled_weight is None:
         if drilling is None:
-            yield "The weight in play is that of the ball as made: no drilling and no drilled weight is told."
+            yield "The weight in play is that of the ball as made, as no drilling or drilled weight was given."
         else:
             yield "The weight in play is that of the ball less what the drilling takes away."
     if drilling is not None:
         asked = [hole for hole in drilling.holes if hole.is_open]
         if any(hole.role in DIGITS and hole.used is None for hole in asked):
-            yield "Holes of which nothing was said are taken as used on every delivery."
+            yield "Gripping holes are assumed to be used on every delivery unless the request says otherwise."
         if any(hole.role == "vent" and hole.vents is None for hole in asked):
-            yield "A vent of which it was not told which hole it serves is taken to serve one of its own."
+            yield "A vent hole that names no hole it serves is assumed to serve one of its own."
     if check.holes_seen is not None:
-        yield "Each hole seen is taken to be for a digit of its own, as far as there are digits."
+        yield "Each hole seen is assumed to be for a different digit."
         if check.holes_seen.unused_finger_holes is None or check.holes_seen.thumb_used is None:
-            yield "Holes of which nothing was said are taken as used on every delivery."
+            yield "Gripping holes are assumed to be used on every delivery unless the request says otherwise."
     if not judged_by.on_given:
         yield (
             f"No date is given: the rules are those in force on {judged_by.on}, the day the rulebook was "

@@ -141,7 +141,7 @@ def _too_many_overlays(groups: Mapping[_Asked, Sequence[int]]) -> list[Fault]:
     for rules, decision in groups:
         if any(isinstance(each, Own) for each in rules.overlays):
             sets.setdefault(rules.overlays, groups[rules, decision][0])
-    text = f"more than {OVERLAY_SETS_MAXIMUM} different sets of overlays of one's own in one request"
+    text = f"more than {OVERLAY_SETS_MAXIMUM} different sets of custom overlays in one request"
     return [Fault("/rules/overlays", text, index) for index in list(sets.values())[OVERLAY_SETS_MAXIMUM:]]
 
 

@@ -154,7 +154,7 @@ def listing_assumptions(check: Check, day: date) -> Iterator[str]:
     if listing.rows and ball.name not in {row.name for row in listing.rows}:
         yield "The name was found on the approved list without regard to case, spaces and diacritics."
     if standing.state == "listed" and ball.serial is None:
-        yield "The serial number, of which nothing was said, is taken as legible."
+        yield "The serial number is assumed to be legible."
 
 
 def listing_cautions(check: Check, day: date) -> Iterator[Caution]:
@@ -165,8 +165,8 @@ def listing_cautions(check: Check, day: date) -> Iterator[Caution]:
     listed = listing.approved_on(ball.made_on)
     if listed is not None and listed != ball.approved_on:
         words = (
-            f"The request says that the ball was approved on {ball.approved_on}, the approved list on "
-            f"{listed}; the request's day was used."
+            f"The request gives {ball.approved_on} as the day of approval, the approved list {listed}; "
+            "the request's day was used."
         )
         yield Caution("approval_contradicted", words, "/ball/approved_on")
     if ball.identity == BY_HAND and listing.on(day, ball.made_on).state in (*REJECTED, "not_listed"):
@@ -231,7 +231,7 @@ def _before(listing: Listing, _row: Approved | None, _day: date) -> str:
 
 
 def _nameless(_listing: Listing, _row: Approved | None, _day: date) -> str:
-    return "Brand and model were not told, so the ball was not looked up on the approved list."
+    return "No brand and model were given, so the ball was not looked up on the approved list."
 
 
 _SENTENCES: dict[str, _Sentence] = {

@@ -95,7 +95,7 @@ class Deadline:
     def check(self) -> None:
         """Raise DeadlinePassed where the time is up."""
         if self._given_up.is_set():
-            raise NobodyWaits("nobody waits for the answer any more")
+            raise NobodyWaits("the caller has gone")
         if self.left < 0.0:
             text = f"not done after {self.seconds:g} s, and ended: ask for less at a time"
             raise DeadlinePassed(text)

@@ -99,7 +99,7 @@ class _Worker:
             except TimeoutError:
                 passed += _STEP
             except (OSError, EOFError):
-                raise Ended("it asks for too much, or is broken") from None
+                raise Ended("it needs too much memory, or is broken") from None
             if seconds is not None and passed >= seconds:
                 raise Ended(f"not done in {seconds:g} s")
             budget.check()

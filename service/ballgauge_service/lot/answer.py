@@ -464,7 +464,7 @@ def _readings(found: LotFindings) -> Iterator[tuple[str, str]]:
     options, file, columns = found.request.file, found.file, found.file.columns
     unknown = [each.text for each in columns if each.field is None and each.text not in options.mapping]
     if unknown:
-        yield "columns_ignored", f"Columns that stand for nothing were left out: {_quoted(unknown)}."
+        yield "columns_ignored", f"Unknown columns were ignored: {_quoted(unknown)}."
     guessed = [f"{each.text!r} as {each.name}" for each in columns if each.guessed]
     if guessed:
         yield "headings_read", f"Headings read by their meaning: {_some(guessed)}."
@@ -474,7 +474,7 @@ def _readings(found: LotFindings) -> Iterator[tuple[str, str]]:
     if file.header_row is not None and file.header_row > 1 and options.header_row is None:
         yield (
             "header_row",
-            f"The headings were found in row {file.header_row}; what is above was passed over.",
+            f"The headings were found in row {file.header_row}; the rows above it were skipped.",
         )
     if file.other_sheets and options.sheet is None:
         yield "sheet", f"Of several sheets {file.sheet!r} was read."

@@ -405,7 +405,7 @@ def _refuse_alike(fit: _Fit, x: Array, jacobian: Array, covariance: Array, corre
     kind = f"{ADDED} more by this bowler from board {board:g} at {angle:g} deg, past the same sensors, would"
     if worst > CORRELATED:
         words = (
-            f"these shots do not tell {FRICTIONS[j]} and {FRICTIONS[i]} apart: their correlation is "
+            f"these shots cannot tell {FRICTIONS[j]} and {FRICTIONS[i]} apart: their correlation is "
             f"{correlation[i, j]:.3f}, beyond {CORRELATED:g}; {kind} bring it to {alike[i, j]:.2f}"
         )
     else:

@@ -118,14 +118,14 @@ def _content(payload: bytes) -> Item:
     except (ValueError, RecursionError):
         content = None
     if not isinstance(content, dict) or content.get("format") not in FORMATS:
-        raise ValueError("the key has signed something that is no record")
+        raise ValueError("what the key signed is not a record")
     try:
         _SCHEMAS[content["format"]].load(content)
     except ValidationError as error:
         wrong = [fault["pointer"] for fault in flatten(error.messages, unknown=False)]
         if wrong:
             raise ValueError(
-                f"the key has signed a record without what it must have: {', '.join(wrong[:5])}"
+                f"what the key signed is not a whole record; missing or wrong: {', '.join(wrong[:5])}"
             ) from None
     return content
 

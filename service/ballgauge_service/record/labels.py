@@ -52,7 +52,7 @@ def write_label(record: str) -> str | None:
 def read_label(text: str) -> str:
     """Give the record that a label's text carries. Raises ValueError where it carries none."""
     if not text.startswith(PREFIX) or len(text) > LABEL_MAXIMUM:
-        raise ValueError("the text is not that of a label")
+        raise ValueError("not the text of a label")
     data = from_base45(text.removeprefix(PREFIX))
     length = data[0] if data else 0
     header, rest = data[1 : 1 + length], data[1 + length :]
@@ -67,7 +67,7 @@ def _unfold(squeezed: bytes) -> bytes:
     try:
         payload = unfolder.decompress(squeezed, PAYLOAD_MAXIMUM)
     except zlib.error:
-        raise ValueError("the label cannot be unfolded") from None
+        raise ValueError("the label cannot be unpacked") from None
     if not unfolder.eof or unfolder.unused_data or not payload:
         raise ValueError("the label is incomplete, or has more than a record")
     return payload

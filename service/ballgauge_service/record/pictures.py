@@ -44,7 +44,7 @@ def read_document(data: bytes) -> str:
     except confined.Refused as refused:
         raise NothingFound(str(refused)) from None
     except confined.Ended as ended:
-        raise NothingFound(f"the file cannot be looked through: {ended}") from None
+        raise NothingFound(f"the file cannot be searched: {ended}") from None
 
 
 def found_in(data: bytes) -> bytes:

@@ -151,7 +151,7 @@ def resolve_headings(
         )
         if faults:
             faults += [
-                file_fault("the heading stands for nothing known", column=heading.text[:HEADING_MAXIMUM])
+                file_fault("unknown heading", column=heading.text[:HEADING_MAXIMUM])
                 for heading in found
                 if heading.field is None and heading.text not in options.mapping
             ]
@@ -290,7 +290,7 @@ def _doubled(headings: Iterable[Heading], *, averaged: bool) -> list[Fault]:
         if heading.name is not None:
             before = first.setdefault(heading.name, heading)
             if heading is not before and not (before.reading and heading.reading and averaged):
-                text = f"doubled: {shown_text(before.text)} already stands for {heading.name}"
+                text = f"duplicate: {shown_text(before.text)} already stands for {heading.name}"
                 if heading.quantity is not None:
                     text += "; name one, or take the mean of several readings"
                 faults.append(file_fault(text, column=heading.text))

@@ -65,7 +65,7 @@ class JsonReader:
         try:
             found = _decoded(line[1])
         except ValueError as error:
-            raise bad_file(f"the first ball is no JSON object: {error}", row=line[0] + 1) from None
+            raise bad_file(f"the first ball is not a JSON object: {error}", row=line[0] + 1) from None
         return found
 
     def chunks(self, size: int) -> Iterator[RawChunk]:
@@ -153,7 +153,7 @@ class JsonReader:
                 continue
             if name is not None and names.setdefault(name, key) != key:
                 return Note(
-                    row, key[:60], name, f"doubled: {shown_text(names[name])} already stands for {name}"
+                    row, key[:60], name, f"duplicate: {shown_text(names[name])} already stands for {name}"
                 )
         return ball
 
@@ -185,7 +185,7 @@ def _decoded(line: bytes) -> dict[str, Any]:
     except RecursionError:
         raise ValueError("the line is nested too deeply") from None
     except json.JSONDecodeError as error:
-        raise ValueError(f"no JSON: {error.msg} at character {error.pos + 1}") from None
+        raise ValueError(f"not JSON: {error.msg} at character {error.pos + 1}") from None
     if not isinstance(found, dict):
         raise ValueError(f"must be an object; got {json_type(found)}")
     return found
@@ -194,9 +194,9 @@ def _decoded(line: bytes) -> dict[str, Any]:
 def _members(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     found = dict(pairs)
     if len(found) != len(pairs):
-        raise _Doubled("the object names a member twice")
+        raise _Doubled("duplicate name in the object")
     return found
 
 
 def _constant(name: str) -> float:
-    raise ValueError(f"{name} is no JSON")
+    raise ValueError(f"{name} is not JSON")

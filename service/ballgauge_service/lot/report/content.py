@@ -103,7 +103,7 @@ def _identity(lot: Document, style: Style) -> Iterator[Block]:
     if given:
         yield Facts((*given, (_("File"), shown(lot["file"]["name"] or "–"))))
     else:
-        yield Notes((_("Nothing was told of supplier, model, lot, order, day and inspector."),))
+        yield Notes((_("Supplier, model, lot, order, day and inspector were not given."),))
 
 
 def decision_word(lot: Document, _: Said) -> str:

@@ -39,7 +39,7 @@ function asked(status, challenge) {
   const scope = challenge.match(OUT_OF_SCOPE)?.[1];
   const words =
     status === 403
-      ? gettext("This key is not for this page: it lacks the scope {scope}. Type another.", {
+      ? gettext("This key cannot be used on this page: it lacks the scope {scope}. Type another.", {
           scope: scope ?? "–",
         })
       : key

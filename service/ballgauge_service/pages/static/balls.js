@@ -141,7 +141,7 @@ export function keepBalls({ form, state, replace }) {
           : told,
       );
     } catch {
-      say(gettext("This file is no ball saved by this page."));
+      say(gettext("This file was not saved by this page."));
     }
   }
 

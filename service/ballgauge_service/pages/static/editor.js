@@ -373,7 +373,7 @@ function unreadable(text) {
     const isObject = request !== null && typeof request === "object" && !Array.isArray(request);
     return isObject ? "" : gettext("The request must be an object.");
   } catch (error) {
-    return gettext("This is no JSON: {problem}", { problem: error.message });
+    return gettext("This is not JSON: {problem}", { problem: error.message });
   }
 }
 

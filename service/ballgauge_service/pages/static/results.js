@@ -352,7 +352,7 @@ export function remedies(answer, take) {
   const found = answer.derived.remedies ?? [];
   if (!found.length) return null;
   return card(
-    gettext("What mends it"),
+    gettext("How to fix it"),
     element(
       "ul",
       { class: "remedies" },

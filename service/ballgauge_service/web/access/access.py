@@ -66,7 +66,7 @@ OPEN = frozenset(
 OPEN_FOLDERS = ("/static/", "/docs/", "/guide/")
 
 _ABSENT = "this address needs an access key: send the header Authorization: Bearer and the key"
-_INVALID = "the access key is not valid: it is unknown, revoked or past its last day"
+_INVALID = "the access key is not valid: unknown, revoked or expired"
 
 _BEARER = re.compile(rf"Bearer +({TOKEN}) *", re.IGNORECASE)
 _LONGEST_HEADER = 1024
@@ -119,8 +119,7 @@ def decide(authorization: str | None, path: str, keys: Keys, today: date) -> Acc
         raise Denied(401, _ABSENT, "", "no key")
     key = _known(authorization, keys, today)
     if scope not in (ANY_SCOPE, *key.scopes):
-        words = f"the access key {key.id!r} is not for this: it lacks the scope {scope!r}"
-        raise _lacking(key, scope, words)
+        raise _lacking(key, scope, f"the access key {key.id!r} lacks the scope {scope!r}")
     return key
 
 
@@ -177,7 +176,7 @@ class KeyFile:
             self._keys = access_keys.read(self._path)
         except BadAccessKeys as bad:
             self._keys = access_keys.kept(self._keys, self._path)
-            words = f"nobody new is let in, {len(self._keys)} keys of before are kept: {bad}"
+            words = f"no new keys are accepted, {len(self._keys)} keys stay in force: {bad}"
             degraded.tell("access_keys", words)
         else:
             degraded.tell("access_keys", None)

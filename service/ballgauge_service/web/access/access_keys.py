@@ -125,7 +125,7 @@ def _parsed(text: str, path: str) -> Keys:
     for number, row in enumerate(rows, 1):
         wrong = _faults_of_row(row)
         if not wrong and row["id"] in keys:
-            wrong = [f"id {row['id']!r} stands twice"]
+            wrong = [f"id {row['id']!r} is given twice"]
         faults += [f"key {number}: {fault}" for fault in wrong]
         if not wrong:
             digest = bytes.fromhex(row["sha256"])

@@ -117,7 +117,7 @@ class Limits:
         if not self._away.is_set():
             self._away.set()
             degraded.tell(
-                "limits_storage", "the storage of counts does not answer; each process counts for itself"
+                "limits_storage", "the rate-limit storage does not answer; each process counts by itself"
             )
             threading.Thread(target=self._seek, name="limits", daemon=True).start()
 

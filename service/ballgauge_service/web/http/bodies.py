@@ -86,7 +86,7 @@ def parse_json(text: bytes) -> Any:
 def _parse_plain(text: bytes) -> Any:
     """Parse what is plainly good JSON, fast. Raises ValueError where it may not be, or may be read otherwise.
 
-    A name that stands twice is found by counting: fewer names are left than there are colons behind quotation
+    A duplicate name is found by counting: fewer names are left than there are colons behind quotation
     marks. Depth is counted by taking away the innermost brackets level by level.
     """
     if not text.isascii() or b"\\" in text or b"\x7f" in text or _LONG in text.translate(_DIGITS):

@@ -84,7 +84,7 @@ def _answer(error: Exception) -> Response:
 def impossible(error: InvalidInput, items: str = "") -> Refusal:
     """The refusal of what cannot be computed; `items` points at the array that a batch's faults count in."""
     of_file = any(fault.pointer == "/file" for fault in error.faults)
-    subject = "the file cannot be judged" if of_file else "what is asked for is impossible"
+    subject = "the file cannot be judged" if of_file else "the request is impossible"
     return Refusal(422, f"{subject}; see errors", [_field_error(fault, items) for fault in error.faults])
 
 
@@ -118,9 +118,9 @@ def refusal_of(error: BaseException, request_id: str | None) -> Refusal:
     if isinstance(error, OSError) and error.errno in _NO_ROOM:
         _count("no_room")
         _log.error("no room for temporary files", exc_info=error, extra={"request_id": request_id})
-        return Refusal(507, "no room is left for temporary files; try again later, or send less")
+        return Refusal(507, "no disk space for temporary files; retry later, or send less")
     _log.error("unforeseen error", exc_info=error, extra={"request_id": request_id})
-    return Refusal(500, "the service failed; its log has the cause under this request id")
+    return Refusal(500, "internal error; the service's log has the cause under this request id")
 
 
 def _field_error(fault: Fault, items: str) -> dict[str, Any]:

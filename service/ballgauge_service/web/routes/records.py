@@ -60,7 +60,7 @@ def tell_of_keys() -> None:
         if found.may_sign:
             _ = found.signing_kid
     except NoSigningKey:
-        words = "no signing key lives now: the last has ended, or the first has not begun"
+        words = "no signing key is valid now: the last has expired, or the first is not valid yet"
     except Refusal as refusal:
         words = refusal.detail
     degraded.tell("signing_key", words)
@@ -110,7 +110,7 @@ def prints() -> Response:
     if known["state"] != "genuine":
         raise Refusal(422, "only a genuine record is printed", {"/record": "not genuine"})
     if known["lot"] is not None:
-        words = "a lot's record is filed beside its report, and not printed"
+        words = "a lot's record is kept with its report, and is not printed"
         raise Refusal(422, words, {"/record": words})
     try:
         printed = print_record(evaluate.token_of(text), asked["form"])

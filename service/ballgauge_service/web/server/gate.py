@@ -84,18 +84,18 @@ LEFT = 1.0
 _QUICK = 0.2
 _CLOSE = {"Connection": "close"}
 _SOON = {"Retry-After": "1"}
-_ENDED = "the service ends, and has no time left for this; ask again"
+_ENDED = "shutting down; retry"
 _REQUEST_ID = "ballgauge.request_id"
 _WHO = "ballgauge.who"
 _GONE = 499
 """Status in the log where the caller left, as is the custom; nobody receives it."""
 
 _FULL = {
-    "line_full": "too many requests wait for their turn; try again later",
-    "waited_too_long": "no turn came in time; try again later",
-    "streams_full": "too many files are under way; try again later",
-    "streams_full_for_one": "too many files of yours are under way; send one after another",
-    "bodies_full": "too many bodies are under way; try again later",
+    "line_full": "the queue is full; retry later",
+    "waited_too_long": "waited too long in the queue; retry later",
+    "streams_full": "too many uploads in progress; retry later",
+    "streams_full_for_one": "too many uploads in progress from you; send them one at a time",
+    "bodies_full": "too many request bodies in progress; retry later",
 }
 
 
