@@ -380,7 +380,7 @@ def _rule_assumptions(check: Check, judged_by: Edition) -> Iterator[str]:
         yield "The circumference is the diameter times pi."
     if judged_by.stage == "play" and ball.drilled_weight is None:
         if drilling is None:
-            yield "The weight in play is that of the ball as made, as no drilling or drilled weight was given."
+            yield "The weight in play is that of the ball as made: no drilling or drilled weight was given."
         else:
             yield "The weight in play is that of the ball less what the drilling takes away."
     if drilling is not None:
