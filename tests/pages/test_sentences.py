@@ -121,7 +121,7 @@ def test_a_signed_record_and_names_are_never_changed(client: Any) -> None:
     for language in OTHERS:
         answer = client.post("/v1/checks", json=asked, headers={"Accept-Language": language}).get_json()
         document = {"record": name, "name": name, "message": "Every rule that was judged is met."}
-        told = translated(document, translator(language))  # type: ignore[arg-type]
+        told = translated(document, language)
         assert (told["record"], told["name"]) == (name, name)
         assert told["message"] != document["message"]
         assert answer["outcome"] == client.post("/v1/checks", json=asked).get_json()["outcome"]
@@ -157,5 +157,5 @@ def test_any_text_is_told_at_once_and_loses_no_word(text: str) -> None:
 def test_a_text_made_to_be_slow_is_told(piece: str) -> None:
     """Bounded work for the longest text that is translated; a hang would end the run."""
     for language in OTHERS:
-        told = translated({"detail": piece * (4000 // len(piece))}, translator(language))  # type: ignore[arg-type]
+        told = translated({"detail": piece * (4000 // len(piece))}, language)
         assert told["detail"]
