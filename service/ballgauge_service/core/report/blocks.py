@@ -6,7 +6,7 @@ in a table too.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -56,6 +56,32 @@ class Table:
     rows: tuple[tuple[Cell, ...], ...]
     shares: tuple[int, ...]
     caption: str = ""
+
+
+class Column(NamedTuple):
+    """A column of a table: its head, its share of a paper's width, and whether it has numbers."""
+
+    head: str
+    share: int
+    number: bool = False
+
+
+Row = tuple[str | Cell, ...]
+"""What stands in a row, column by column."""
+
+
+def table(columns: Iterable[Column], rows: Iterable[Row], caption: str = "") -> Table:
+    """A table of columns; what is no outcome stands in its rows as a text."""
+    columns = tuple(columns)
+    cells = tuple(
+        tuple(
+            (each if isinstance(each, Cell) else Cell(each))._replace(number=column.number)
+            for each, column in zip(row, columns, strict=True)
+        )
+        for row in rows
+    )
+    heads = tuple(Cell(column.head, number=column.number) for column in columns)
+    return Table(heads, cells, tuple(column.share for column in columns), caption)
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,14 +11,17 @@ from ballgauge_service.core.report.blocks import (
     Block,
     Cell,
     Charts,
+    Column,
     Facts,
     Heading,
     Notes,
     Report,
+    Row,
     Table,
     Verdict,
     outcome_word,
     shown,
+    table,
 )
 from ballgauge_service.core.report.shapes import Picture, Word, moved
 from ballgauge_service.core.report.style import Style
@@ -204,18 +207,17 @@ def _beside(designs: Mapping[str, Design], bores: Sequence[Bore], style: Style) 
 def _holes(bores: Sequence[Bore], style: Style) -> Table:
     """Every hole as it stands in the sections."""
     _ = style.text
-    rows = tuple(
+    rows = (
         (
-            Cell(f"H{number}"),
-            Cell(style.label(bore.role)),
-            _number(bore.diameter, "in", style),
-            _number(bore.depth, "in", style),
+            f"H{number}",
+            style.label(bore.role),
+            *(_text(each, "in", style) for each in (bore.diameter, bore.depth)),
         )
         for number, bore in enumerate(bores, 1)
     )
-    heads = _heads((_("no."), _("hole")), (_("diameter"), _("depth")))
+    columns = (Column(_("no."), 12), *_beside_first(_("hole"), 40, (_("diameter"), _("depth")), 30))
     caption = _("Holes: open where the plane cuts them, dashed where they lie before or behind it.")
-    return Table(heads, rows, (12, 40, 30, 30), caption)
+    return table(columns, rows, caption)
 
 
 def _text(value: float | None, unit: str, style: Style, *, signed: bool = False) -> str:
@@ -230,12 +232,9 @@ def _text(value: float | None, unit: str, style: Style, *, signed: bool = False)
     return f"{sign}{text.removeprefix('−') if plain else text} {unit}".rstrip()
 
 
-def _number(value: float | None, unit: str, style: Style, *, signed: bool = False) -> Cell:
-    return Cell(_text(value, unit, style, signed=signed), number=True)
-
-
-def _heads(first: Sequence[str], numbers: Iterable[str]) -> tuple[Cell, ...]:
-    return (*map(Cell, first), *(Cell(each, number=True) for each in numbers))
+def _beside_first(first: str, share: int, numbers: Iterable[str], width: int) -> tuple[Column, ...]:
+    """Columns of names, and of numbers of one width."""
+    return (Column(first, share), *(Column(each, width, number=True) for each in numbers))
 
 
 def _parts(design: Design, properties: Document | None, style: Style) -> Table:
@@ -244,26 +243,20 @@ def _parts(design: Design, properties: Document | None, style: Style) -> Table:
     masses = {each["name"]: each["mass"] for each in (properties or {}).get("contributions", ())}
     rows = []
     for number, solid in enumerate(design.solids, 1):
-        mass = [_number(masses.get(solid.name), "lb", style)] if properties else []
-        rows.append(
-            (
-                Cell(str(number), number=True),
-                Cell(shown(solid.name)),
-                Cell(style.label(solid.role)),
-                Cell(_shape(solid, style)),
-                Cell(_place(solid, style)),
-                _number(solid.density, "g/mL", style),
-                *mass,
-            )
-        )
-    heads = (_("part"), _("role"), _("shape and size"), _("place to mark, across, to pin"))
-    numbers = (_("density"), *((_("mass seen"),) if properties else ()))
-    return Table(
-        (Cell(_("no."), number=True), *_heads(heads, numbers)),
-        tuple(rows),
-        (8, 22, 20, 62, 42, 22, *((20,) if properties else ())),
-        _("In order: each later part displaces what lies beneath it."),
-    )
+        density = _text(solid.density, "g/mL", style)
+        mass = [_text(masses.get(solid.name), "lb", style)] if properties else []
+        told = shown(solid.name), style.label(solid.role), _shape(solid, style), _place(solid, style)
+        rows.append((str(number), *told, density, *mass))
+    columns = [
+        Column(_("no."), 8, number=True),
+        Column(_("part"), 22),
+        Column(_("role"), 20),
+        Column(_("shape and size"), 62),
+        Column(_("place to mark, across, to pin"), 42),
+        Column(_("density"), 22, number=True),
+    ]
+    columns += [Column(_("mass seen"), 20, number=True)] if properties else []
+    return table(columns, rows, _("In order: each later part displaces what lies beneath it."))
 
 
 def _shape(solid: Solid, style: Style) -> str:
@@ -300,14 +293,14 @@ def _numbers(answer: Document, style: Style) -> Iterator[Block]:
     yield Heading(_("Numbers"))
     rows = []
     for name in NUMBERS:
-        row = [Cell(style.label(name)), _number(made[name], units[name], style)]
+        row = [style.label(name), _text(made[name], units[name], style)]
         if drilled:
             after = drilled[name] if name in DRILLED else None
             change = None if after is None or made[name] is None else after - made[name]
-            row += [_number(after, units[name], style), _number(change, units[name], style, signed=True)]
+            row += [_text(after, units[name], style), _text(change, units[name], style, signed=True)]
         rows.append(tuple(row))
     numbers = (_("as made"), *((_("drilled"), _("change")) if drilled else ()))
-    yield Table(_heads((_("number"),), numbers), tuple(rows), (60, 30, 30, 30)[: len(rows[0])])
+    yield table(_beside_first(_("number"), 60, numbers, 30), rows)
     bound = made["error_bound"]
     if bound["differential"]:
         told = _("Error at most {weight} in weight, {differential} in differential.")
@@ -323,16 +316,18 @@ def _given(title: str, contributions: Sequence[Document], style: Style) -> Itera
     yield Heading(title, 3)
     rows = [
         (
-            Cell(shown(each["name"])),
+            shown(each["name"]),
             *(
-                _number(each[name], "oz" if name == "top_weight" else "in", style, signed=True)
+                _text(each[name], "oz" if name == "top_weight" else "in", style, signed=True)
                 for name in GIVEN
             ),
         )
         for each in contributions
     ]
+    numbers = zip(map(style.label, GIVEN), (28, 28, 34, 28), strict=True)
+    columns = (Column(_("part"), 40), *(Column(*each, number=True) for each in numbers))
     caption = _("The change when the part is there in place of what lies beneath it.")
-    yield Table(_heads((_("part"),), map(style.label, GIVEN)), tuple(rows), (40, 28, 28, 34, 28), caption)
+    yield table(columns, rows, caption)
 
 
 def _drilled(drilled: Document | None, style: Style) -> Iterator[Block]:
@@ -351,30 +346,27 @@ def _drilled(drilled: Document | None, style: Style) -> Iterator[Block]:
     names = ("differential", "intermediate_differential", "top_weight")
     rows = [
         (
-            Cell(str(hole["index"] + 1), number=True),
-            Cell(style.label(hole["role"])),
-            _number(hole["removed_weight"], "oz", style),
+            str(hole["index"] + 1),
+            style.label(hole["role"]),
+            _text(hole["removed_weight"], "oz", style),
             *(
-                _number(hole[name], "oz" if name == "top_weight" else "in", style, signed=True)
+                _text(hole[name], "oz" if name == "top_weight" else "in", style, signed=True)
                 for name in names
             ),
-            Cell(
-                ", ".join(
-                    f"{shown(each['part'])} {_text(each['weight'], 'oz', style)}"
-                    for each in hole["removed_from"]
-                )
+            ", ".join(
+                f"{shown(each['part'])} {_text(each['weight'], 'oz', style)}" for each in hole["removed_from"]
             ),
         )
         for hole in drilled["holes"]
     ]
-    heads = (
-        Cell(_("no."), number=True),
-        Cell(_("hole")),
-        *_heads((), (_("removed"), *map(style.label, names))),
+    numbers = zip((_("removed"), *map(style.label, names)), (20, 24, 32, 24), strict=True)
+    columns = (
+        Column(_("no."), 8, number=True),
+        Column(_("hole"), 18),
+        *(Column(*each, number=True) for each in numbers),
+        Column(_("out of"), 50),
     )
-    yield Table(
-        (*heads, Cell(_("out of"))), tuple(rows), (8, 18, 20, 24, 32, 24, 50), _("What each hole costs")
-    )
+    yield table(columns, rows, _("What each hole costs"))
     yield from _findings(_("Rules in play, as drilled"), drilled["findings"], style)
 
 
@@ -386,18 +378,24 @@ def _findings(title: str, findings: Sequence[Document], style: Style) -> Iterato
     rows = [
         (
             Cell(outcome_word(each["outcome"], _), each["outcome"]),
-            Cell(_(each["title"])),
-            Cell(style.value(each["value"], each["unit"]), number=True),
-            Cell(style.limits(each["limit"], each["unit"])),
-            Cell(style.value(each["margin"], each["unit"], 3), number=True),
-            Cell(shown(each["source"] or "–")),
+            _(each["title"]),
+            style.value(each["value"], each["unit"]),
+            style.limits(each["limit"], each["unit"]),
+            style.value(each["margin"], each["unit"], 3),
+            shown(each["source"] or "–"),
         )
         for each in sorted(judged, key=lambda each: _WORST_FIRST.index(each["outcome"]))
     ]
     if rows:
-        heads = (Cell(_("outcome")), Cell(_("rule")), Cell(_("found"), number=True), Cell(_("limit")))
-        more = (Cell(_("margin"), number=True), Cell(_("source")))
-        yield Table((*heads, *more), tuple(rows), (24, 34, 24, 36, 22, 50))
+        columns = (
+            Column(_("outcome"), 24),
+            Column(_("rule"), 34),
+            Column(_("found"), 24, number=True),
+            Column(_("limit"), 36),
+            Column(_("margin"), 22, number=True),
+            Column(_("source"), 50),
+        )
+        yield table(columns, rows)
     left = "; ".join(_(each["title"]) for each in findings if each not in judged)
     if left:
         yield Notes((_("Not assessed, which is no pass: {rules}.").format(rules=left),))
@@ -409,9 +407,9 @@ def _comparison(comparison: Document | None, style: Style) -> Iterator[Block]:
     for name, title in titles:
         rows = [
             (
-                Cell(style.label(each["number"])),
-                *(_number(each[side], each["unit"], style) for side in ("first", "second")),
-                _number(each["difference"], each["unit"], style, signed=True),
+                style.label(each["number"]),
+                *(_text(each[side], each["unit"], style) for side in ("first", "second")),
+                _text(each["difference"], each["unit"], style, signed=True),
             )
             for each in (comparison or {}).get(name) or ()
             if each["first"] is not None or each["second"] is not None
@@ -419,7 +417,7 @@ def _comparison(comparison: Document | None, style: Style) -> Iterator[Block]:
         if rows:
             yield Heading(title)
             heads = (_("first"), _("second"), _("difference"))
-            yield Table(_heads((_("number"),), heads), tuple(rows), (60, 30, 30, 30))
+            yield table(_beside_first(_("number"), 60, heads, 30), rows)
 
 
 def _field(each: Document, style: Style) -> str:
@@ -444,39 +442,27 @@ _KNOWN = {
 }  # fmt: skip
 
 
-def _met(every: Sequence[Document], style: Style) -> Iterator[tuple[Cell, ...]]:
+def _met(every: Sequence[Document], style: Style) -> Iterator[Row]:
     """Whether each ball meets what was asked, and the rules."""
     _ = style.text
-    yield (
-        Cell(_("what was asked")),
-        *(Cell(_("met") if each["met"] else _("not met"), number=True) for each in every),
-    )
-    yield (
-        Cell(_("rules")),
-        *(Cell(outcome_word(each["outcome"], _), each["outcome"], number=True) for each in every),
-    )
+    yield (_("what was asked"), *(_("met") if each["met"] else _("not met") for each in every))
+    yield (_("rules"), *(Cell(outcome_word(each["outcome"], _), each["outcome"]) for each in every))
 
 
 def _solutions(solutions: Sequence[Document], style: Style) -> Table:
     """Solutions side by side: a row a number wanted, and what moved."""
     kept = solutions[:SOLUTIONS_SHOWN]
-    rows = [
-        (
-            Cell(style.label(name)),
-            *(_number(each["numbers"].get(name), UNITS[name], style) for each in kept),
-        )
+    rows: list[Row] = [
+        (style.label(name), *(_text(each["numbers"].get(name), UNITS[name], style) for each in kept))
         for name in kept[0]["misses"]
     ]
     rows += [
-        (
-            Cell(_field(value, style)),
-            *(_number(each["values"][at]["value"], value["unit"], style) for each in kept),
-        )
+        (_field(value, style), *(_text(each["values"][at]["value"], value["unit"], style) for each in kept))
         for at, value in enumerate(kept[0]["values"])
     ]
     _ = style.text
-    heads = _heads((_("number"),), (str(at + 1) for at in range(len(kept))))
-    return Table(heads, (*rows, *_met(kept, style)), (60, *(26 for _each in kept)))
+    columns = _beside_first(_("number"), 60, (str(at + 1) for at in range(len(kept))), 26)
+    return table(columns, (*rows, *_met(kept, style)))
 
 
 def _solved(solved: Document | None, found: Found, style: Style) -> Iterator[Block]:
@@ -503,24 +489,21 @@ def _family(family: Document | None, found: Found, style: Style) -> Iterator[Blo
     yield Heading(_("Family"))
     members = family["members"]
     held = list(dict.fromkeys(name for each in members for name in each["changes"]))
-    rows = [
-        (Cell(style.label(name)), *(_number(each["numbers"][name], UNITS[name], style) for each in members))
+    rows: list[Row] = [
+        (style.label(name), *(_text(each["numbers"][name], UNITS[name], style) for each in members))
         for name in ("weight", *held)
     ]
     rows += [
         (
-            Cell(_("change of {number}").format(number=style.label(name))),
-            *(_number(each["changes"].get(name), UNITS[name], style, signed=True) for each in members),
+            _("change of {number}").format(number=style.label(name)),
+            *(_text(each["changes"].get(name), UNITS[name], style, signed=True) for each in members),
         )
         for name in held
     ]
     rows += _met(members, style)
-    rows.append(
-        (Cell(_("rules")), *(Cell(outcome_word(each["outcome"], _), each["outcome"]) for each in members))
-    )
     heads = [_text(each["weight"], "lb", style) for each in members]
     yield _beside(dict(zip(heads, found.family, strict=True)), (), style)
-    yield Table(_heads((_("number"),), heads), tuple(rows), (50, *(24 for _member in members)))
+    yield table(_beside_first(_("number"), 50, heads, 24), rows)
     yield Notes(
         tuple(f"{head}: {_values(each['values'], style)}" for head, each in zip(heads, members, strict=True))
     )
@@ -542,11 +525,8 @@ def _set(answer: Document | None, found: Found, style: Style) -> Iterator[Block]
         properties = next(ball["properties"] for ball in balls if ball["name"] == name)
         yield _parts(design, properties, style)
     names = [shown(ball["name"]) for ball in balls]
-    rows = [
-        (
-            Cell(style.label(name)),
-            *(_number(ball["properties"][name], UNITS[name], style) for ball in balls),
-        )
+    rows: list[Row] = [
+        (style.label(name), *(_text(ball["properties"][name], UNITS[name], style) for ball in balls))
         for name in NUMBERS
     ]
     wanted = dict.fromkeys(
@@ -554,8 +534,8 @@ def _set(answer: Document | None, found: Found, style: Style) -> Iterator[Block]
     )
     rows += [
         (
-            Cell(style.label(name)),
-            *(_number(each["numbers"].get(name), UNITS[name], style) for each in best["variants"]),
+            style.label(name),
+            *(_text(each["numbers"].get(name), UNITS[name], style) for each in best["variants"]),
         )
         for name in wanted
     ]
@@ -565,41 +545,32 @@ def _set(answer: Document | None, found: Found, style: Style) -> Iterator[Block]
     ]
     rows += _met(met, style)
     yield Heading(_("Numbers, side by side"), 3)
-    shares = (60, *(34 for _ball in balls))
-    yield Table(_heads((_("number"),), names), tuple(rows), shares)
+    yield table(_beside_first(_("number"), 60, names, 34), rows)
     for number in GIVEN:
         given = [
             {part["name"]: part[number] for part in ball["properties"]["contributions"]} for ball in balls
         ]
         parts = dict.fromkeys(part for each in given for part in each)
         rows = [
-            (
-                Cell(shown(part)),
-                *(_number(each.get(part), UNITS[number], style, signed=True) for each in given),
-            )
+            (shown(part), *(_text(each.get(part), UNITS[number], style, signed=True) for each in given))
             for part in parts
         ]
         title = _("What each part gives: {number}").format(number=style.label(number))
-        yield Table(_heads((_("part"),), names), tuple(rows), shares, title)
+        yield table(_beside_first(_("part"), 60, names, 34), rows, title)
     if best["values"]:
         yield Notes((_values(best["values"], style),))
     rows = [
         (
-            Cell(style.label(each["number"])),
-            _number(each["within"], each["unit"], style),
-            _number(each["apart"], each["unit"], style),
-            Cell(_("met") if each["met"] else _("not met")),
+            style.label(each["number"]),
+            _text(each["within"], each["unit"], style),
+            _text(each["apart"], each["unit"], style),
+            _("met") if each["met"] else _("not met"),
         )
         for each in best["across"]
     ]
     if rows:
-        heads = (
-            Cell(_("the same in all")),
-            Cell(_("within"), number=True),
-            Cell(_("apart"), number=True),
-            Cell(""),
-        )
-        yield Table(heads, tuple(rows), (60, 30, 30, 20))
+        columns = _beside_first(_("the same in all"), 60, (_("within"), _("apart")), 30)
+        yield table((*columns, Column("", 20)), rows)
 
 
 def _layouts(mapped: Document | None, found: Found, style: Style) -> Iterator[Block]:
@@ -619,19 +590,14 @@ def _layouts(mapped: Document | None, found: Found, style: Style) -> Iterator[Bl
             arcs = mapped["pin_to_pap"][start : start + ARCS_ACROSS]
             rows = [
                 (
-                    Cell(style.number(angle), number=True),
-                    *(
-                        Cell(_text(left[angle, arc][name], "in", style).partition(" ")[0], number=True)
-                        for arc in arcs
-                    ),
+                    style.number(angle),
+                    *(_text(left[angle, arc][name], "in", style).partition(" ")[0] for arc in arcs),
                 )
                 for angle in mapped["drilling_angle"]
             ]
-            heads = (
-                style.titled("drilling_angle", "deg"),
-                *(style.number(style.shown(arc, "in")) for arc in arcs),
-            )
-            yield Table(_heads((), heads), tuple(rows), (30, *(24 for _arc in arcs)), caption)
+            heads = (style.number(style.shown(arc, "in")) for arc in arcs)
+            first, *others = _beside_first(style.titled("drilling_angle", "deg"), 30, heads, 24)
+            yield table((first._replace(number=True), *others), rows, caption)
 
 
 def _production(production: Document | None, style: Style) -> Iterator[Block]:
@@ -642,11 +608,11 @@ def _production(production: Document | None, style: Style) -> Iterator[Block]:
     yield Notes((_("{samples} balls drawn, seed {seed}.").format(**production),))
     rows = [
         (
-            Cell(style.label(each["number"])),
-            _number(each["nominal"], each["unit"], style),
-            Cell(style.value(each["standard_deviation"], each["unit"], 3), number=True),
+            style.label(each["number"]),
+            _text(each["nominal"], each["unit"], style),
+            style.value(each["standard_deviation"], each["unit"], 3),
             *(
-                _number(
+                _text(
                     next((q["value"] for q in each["quantiles"] if q["probability"] == at), None),
                     each["unit"],
                     style,
@@ -657,17 +623,15 @@ def _production(production: Document | None, style: Style) -> Iterator[Block]:
         for each in production["spreads"]
     ]
     heads = (_("nominal"), _("standard deviation"), _("2.5 % lie below"), _("2.5 % lie above"))
-    yield Table(_heads((_("number"),), heads), tuple(rows), (56, 28, 28, 28, 28))
+    yield table(_beside_first(_("number"), 56, heads, 28), rows)
     rows = [
         (
-            Cell(_("any limit") if each["number"] == "any" else style.label(each["number"])),
-            Cell(style.percent(each["fraction"]), number=True),
-            Cell(
-                f"{style.percent(each['interval']['min'])} – {style.percent(each['interval']['max'])}",
-                number=True,
-            ),
+            _("any limit") if each["number"] == "any" else style.label(each["number"]),
+            style.percent(each["fraction"]),
+            f"{style.percent(each['interval']['min'])} – {style.percent(each['interval']['max'])}",
         )
         for each in production["nonconforming"]
     ]
     if rows:
-        yield Table(_heads((_("outside"),), (_("of the balls"), _("interval"))), tuple(rows), (56, 30, 40))
+        numbers = (Column(_("of the balls"), 30, number=True), Column(_("interval"), 40, number=True))
+        yield table((Column(_("outside"), 56), *numbers), rows)

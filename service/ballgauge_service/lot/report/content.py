@@ -9,17 +9,19 @@ from ballgauge_service.core.report.blocks import (
     Block,
     Cell,
     Charts,
+    Column,
     Facts,
     Folded,
     Heading,
     Notes,
     Report,
+    Row,
     Said,
     Signatures,
-    Table,
     Verdict,
     outcome_word,
     shown,
+    table,
 )
 from ballgauge_service.core.report.style import Style
 from ballgauge_service.lot.report import charts
@@ -125,11 +127,8 @@ def _decision(lot: Document, style: Style) -> Iterator[Block]:
         lacking = "; ".join(_(title) for title in found["not_judged"])
         lines.append(_("By the rules on what was measured; not judged: {rules}.").format(rules=lacking))
     yield Verdict(found["outcome"], decision_word(lot, _), tuple(lines))
-    yield Table(
-        (Cell(_("Decided by")), Cell(_("found")), Cell(_("accepts")), Cell(_("outcome"))),
-        tuple(_parts(lot, style)),
-        (34, 40, 26, 20),
-    )
+    heads = (_("Decided by"), _("found"), _("accepts"), _("outcome"))
+    yield table(map(Column, heads, (34, 40, 26, 20)), _parts(lot, style))
     counts, part = lot["counts"], lot["nonconforming"]
     balls = str(counts["balls"])
     if plan["lot_size"]:
@@ -152,7 +151,7 @@ def _decision(lot: Document, style: Style) -> Iterator[Block]:
     yield Notes((_risk(plan, style),))
 
 
-def _parts(lot: Document, style: Style) -> Iterator[tuple[Cell, ...]]:
+def _parts(lot: Document, style: Style) -> Iterator[Row]:
     """What decided, part by part."""
     _, count = style.text, lot["acceptance"]["by_count"]
     names = {"critical": _("critical rules"), "major": _("major rules"), "minor": _("minor rules")}
@@ -170,15 +169,15 @@ def _parts(lot: Document, style: Style) -> Iterator[tuple[Cell, ...]]:
                 fraction=style.percent(each["decision"]["fraction_outside"])
             )
             needs = _("at most {value}").format(value=style.percent(each["plan"]["maximum_fraction"]))
-        yield Cell(told), Cell(found), Cell(needs), outcome
+        yield told, found, needs, outcome
     if lot["rules"]["stage"] == "approval":
         for rule in lot["sample_rules"]:
             if rule["outcome"] != "not_assessed":
                 outcome = Cell(outcome_word(rule["outcome"], _), rule["outcome"])
-                yield Cell(_(rule["title"])), Cell(_("see the rules on samples")), Cell("–"), outcome
+                yield _(rule["title"]), _("see the rules on samples"), "–", outcome
 
 
-def _count_row(title: str, count: Document, style: Style) -> tuple[Cell, ...]:
+def _count_row(title: str, count: Document, style: Style) -> Row:
     _ = style.text
     size = min(count["sample_size"], count["balls_given"])
     found = _("{nonconforming} nonconforming, {undecided} not decided of {size}").format(
@@ -193,7 +192,7 @@ def _count_row(title: str, count: Document, style: Style) -> tuple[Cell, ...]:
         accept=count["acceptance_number"], size=count["sample_size"]
     )
     outcome = Cell(outcome_word(count["outcome"], _), count["outcome"])
-    return Cell(title), Cell(found), Cell(needs), outcome
+    return title, found, needs, outcome
 
 
 def _risk(plan: Document, style: Style) -> str:
@@ -225,31 +224,27 @@ def _failures(lot: Document, style: Style) -> Iterator[Block]:
         yield Notes((_("No ball was found nonconforming or inconclusive."),))
         return
     titles = {rule["rule"]: _(rule["title"]) for rule in lot["by_rule"]}
-    rows = [
+    rows: list[Row] = [
         (
             Cell(outcome_word(ball["outcome"], _), ball["outcome"]),
-            Cell("–" if ball["serial"] is None else shown(ball["serial"])),
-            Cell(str(ball["row"]), number=True),
-            Cell(titles.get(ball["rule"], "–")),
-            Cell(style.value(ball["margin"], ball["unit"], 4), number=True),
+            "–" if ball["serial"] is None else shown(ball["serial"]),
+            str(ball["row"]),
+            titles.get(ball["rule"], "–"),
+            style.value(ball["margin"], ball["unit"], 4),
         )
         for ball in worst[:WORST_SHOWN]
     ]
     caption = _("Worst first; the margin is negative outside the limit.")
     if len(worst) > WORST_SHOWN:
         caption += " " + _("The first {count} are shown; the JSON has more.").format(count=WORST_SHOWN)
-    yield Table(
-        (
-            Cell(_("outcome")),
-            Cell(_("serial")),
-            Cell(_("row"), number=True),
-            Cell(_("rule")),
-            Cell(_("margin"), number=True),
-        ),
-        tuple(rows),
-        (20, 30, 10, 40, 20),
-        caption,
+    columns = (
+        Column(_("outcome"), 20),
+        Column(_("serial"), 30),
+        Column(_("row"), 10, number=True),
+        Column(_("rule"), 40),
+        Column(_("margin"), 20, number=True),
     )
+    yield table(columns, rows, caption)
 
 
 def _by_weight(quantities: Sequence[Document]) -> tuple[list[Document], list[Document]]:
@@ -321,17 +316,14 @@ def _quantities(lot: Document, style: Style) -> Iterator[Block]:
         return
     yield Heading(_("Quantities against their limits"))
     numbers = (_("balls"), _("mean"), _("std dev"), _("smallest"), _("largest"))
-    yield Table(
-        (
-            Cell(_("quantity")),
-            *(Cell(name, number=True) for name in numbers),
-            Cell(_("limits")),
-            Cell(_("outside"), number=True),
-            Cell("Ppk", number=True),
-        ),
-        tuple(_quantity(each, style) for each in lot["quantities"]),
-        (38, 10, 16, 15, 15, 15, 30, 13, 12),
+    columns = (
+        Column(_("quantity"), 38),
+        *(Column(*each, number=True) for each in zip(numbers, (10, 16, 15, 15, 15), strict=True)),
+        Column(_("limits"), 30),
+        Column(_("outside"), 13, number=True),
+        Column("Ppk", 12, number=True),
     )
+    yield table(columns, (_quantity(each, style) for each in lot["quantities"]))
     notes = [
         f"{style.quantity(each['quantity'])}: {note}." for each in lot["quantities"] for note in each["notes"]
     ]
@@ -339,7 +331,7 @@ def _quantities(lot: Document, style: Style) -> Iterator[Block]:
         yield Folded(_("About these numbers"), (Notes(tuple(notes)),))
 
 
-def _quantity(each: Document, style: Style) -> tuple[Cell, ...]:
+def _quantity(each: Document, style: Style) -> Row:
     unit, outside, capable = each["unit"], each["counted_outside"], each["capability"]
     numbers = [
         style.number(style.shown(each[name], unit), digits)
@@ -347,12 +339,12 @@ def _quantity(each: Document, style: Style) -> tuple[Cell, ...]:
     ]
     beyond = None if outside is None else outside["below"] + outside["above"]
     return (
-        Cell(style.titled(each["quantity"], unit)),
-        Cell(str(each["count"]), number=True),
-        *(Cell(text, number=True) for text in numbers),
-        Cell(style.limits(each["limits"], None if style.unit(unit) == unit else unit)),
-        Cell("–" if beyond is None else str(beyond), "nonconforming" if beyond else None, number=True),
-        Cell(style.number(capable["ppk"]["value"], 3) if capable else "–", number=True),
+        style.titled(each["quantity"], unit),
+        str(each["count"]),
+        *numbers,
+        style.limits(each["limits"], None if style.unit(unit) == unit else unit),
+        Cell("–" if beyond is None else str(beyond), "nonconforming" if beyond else None),
+        style.number(capable["ppk"]["value"], 3) if capable else "–",
     )
 
 
@@ -372,26 +364,25 @@ def _rules(lot: Document, style: Style) -> Iterator[Block]:
     yield Heading(_("Rules, limits and where they come from"))
     sources = list(dict.fromkeys(limit["source"] for rule in lot["by_rule"] for limit in rule["limits"]))
     counted = ("nonconforming", "inconclusive", "not_assessed", "conforming")
-    rows = []
+    rows: list[Row] = []
     for rule in lot["by_rule"]:
         title = _(rule["title"])
         if rule["advisory"]:
             title = _("{rule} (advice only)").format(rule=title)
         limits = [_limit(limit, rule["unit"], sources, style) for limit in rule["limits"]]
         numbers = [
-            Cell(str(rule[name]), name if name == "nonconforming" and rule[name] else None, number=True)
+            Cell(str(rule[name]), name if name == "nonconforming" and rule[name] else None)
             for name in counted
         ]
-        rows.append((Cell(title), Cell("; ".join(limits) or "–"), *numbers))
-    heads = (_("bad"), _("open"), _("not assessed"), _("good"))
-    yield Table(
+        rows.append((title, "; ".join(limits) or "–", *numbers))
+    counts = ((_("bad"), 10), (_("open"), 10), (_("not assessed"), 15), (_("good"), 10))
+    yield table(
         (
-            Cell(_("rule")),
-            Cell(_("limit, days, basis, source")),
-            *(Cell(text, number=True) for text in heads),
+            Column(_("rule"), 40),
+            Column(_("limit, days, basis, source"), 70),
+            *(Column(*each, number=True) for each in counts),
         ),
-        tuple(rows),
-        (40, 70, 10, 10, 15, 10),
+        rows,
         _("Good: conforming; bad: nonconforming; open: inconclusive."),
     )
     yield Notes(tuple(f"[{place}] {source}." for place, source in enumerate(sources, 1)), english=True)
@@ -423,17 +414,17 @@ def _sample_rules(lot: Document, style: Style) -> Iterator[Block]:
     if not lot["sample_rules"]:
         return
     yield Heading(_("The governing body's rules on samples"))
-    rows = [
+    rows: list[Row] = [
         (
-            Cell(_(rule["title"])),
+            _(rule["title"]),
             Cell(outcome_word(rule["outcome"], _), rule["outcome"]),
-            Cell(rule["message"]),
-            Cell(f"{basis_word(rule['basis'], _)}, {rule['source']}"),
+            rule["message"],
+            f"{basis_word(rule['basis'], _)}, {rule['source']}",
         )
         for rule in lot["sample_rules"]
     ]
     heads = (_("rule"), _("outcome"), _("found"), _("basis and source"))
-    yield Table(tuple(map(Cell, heads)), tuple(rows), (34, 20, 50, 50))
+    yield table(map(Column, heads, (34, 20, 50, 50)), rows)
 
 
 def _plan(lot: Document, style: Style) -> Iterator[Block]:
@@ -478,12 +469,12 @@ def _measurement(lot: Document, style: Style) -> Iterator[Block]:
     yield Heading(_("Measurement"))
     if gauges:
         states = {"in_date": _("in date"), "expired": _("expired"), "not_told": _("not told")}
-        used = [
+        used: list[Row] = [
             (
-                Cell(shown(gauge["name"])),
-                Cell(style.quantity(gauge["quantity"])),
-                Cell(style.value(gauge["uncertainty"], gauge["unit"], 3), number=True),
-                Cell(gauge["calibration_due"] or "–"),
+                shown(gauge["name"]),
+                style.quantity(gauge["quantity"]),
+                style.value(gauge["uncertainty"], gauge["unit"], 3),
+                gauge["calibration_due"] or "–",
                 Cell(
                     states[gauge["calibration"]],
                     "nonconforming" if gauge["calibration"] == "expired" else None,
@@ -491,8 +482,14 @@ def _measurement(lot: Document, style: Style) -> Iterator[Block]:
             )
             for gauge in gauges
         ]
-        heads = (_("gauge"), _("quantity"), _("standard uncertainty"), _("calibration due"), _("calibration"))
-        yield Table(tuple(map(Cell, heads)), tuple(used), (40, 30, 30, 25, 25))
+        columns = (
+            Column(_("gauge"), 40),
+            Column(_("quantity"), 30),
+            Column(_("standard uncertainty"), 30, number=True),
+            Column(_("calibration due"), 25),
+            Column(_("calibration"), 25),
+        )
+        yield table(columns, used)
     for study in found["gauges"]:
         yield from _gauge_study(study, style)
     if found["risk"] is not None:
@@ -504,19 +501,16 @@ def _measurement(lot: Document, style: Style) -> Iterator[Block]:
             ),
             3,
         )
-        rows = [
+        rows: list[Row] = [
             (
-                Cell(shown(each["instrument"])),
-                *(
-                    Cell(style.value(each[name], study["unit"], 4), number=True)
-                    for name in ("offset", "lower", "upper")
-                ),
+                shown(each["instrument"]),
+                *(style.value(each[name], study["unit"], 4) for name in ("offset", "lower", "upper")),
                 Cell(_("yes") if each["differs"] else _("no"), "nonconforming" if each["differs"] else None),
             )
             for each in study["offsets"]
         ]
-        heads = (_("instrument"), _("offset"), _("from"), _("to"), _("differs"))
-        yield Table(tuple(map(Cell, heads)), tuple(rows), (40, 20, 20, 20, 20))
+        numbers = (Column(each, 20, number=True) for each in (_("offset"), _("from"), _("to")))
+        yield table((Column(_("instrument"), 40), *numbers, Column(_("differs"), 20)), rows)
 
 
 def _gauge_study(study: Document, style: Style) -> Iterator[Block]:
@@ -540,27 +534,18 @@ def _gauge_study(study: Document, style: Style) -> Iterator[Block]:
         "gauge": _("gauge"), "repeatability": _("repeatability"), "reproducibility": _("reproducibility"),
         "operator": _("operator"), "interaction": _("interaction"), "part": _("part"), "total": _("total"),
     }  # fmt: skip
-    rows = [
+    shares = ("percent_contribution", "percent_study_variation", "percent_tolerance")
+    rows: list[Row] = [
         (
-            Cell(names[part["source"]]),
-            Cell(style.value(part["standard_deviation"], unit, 4), number=True),
-            Cell(f"{style.number(part['percent_contribution'], 3)} %", number=True),
-            Cell(f"{style.number(part['percent_study_variation'], 3)} %", number=True),
-            Cell(
-                "–"
-                if part["percent_tolerance"] is None
-                else f"{style.number(part['percent_tolerance'], 3)} %",
-                number=True,
-            ),
+            names[part["source"]],
+            style.value(part["standard_deviation"], unit, 4),
+            *("–" if part[name] is None else f"{style.number(part[name], 3)} %" for name in shares),
         )
         for part in study["components"]
     ]
-    heads = (_("standard deviation"), _("of variance"), _("of study variation"), _("of tolerance"))
-    yield Table(
-        (Cell(_("source of variation")), *(Cell(text, number=True) for text in heads)),
-        tuple(rows),
-        (40, 25, 20, 25, 20),
-    )
+    numbers = (_("standard deviation"), _("of variance"), _("of study variation"), _("of tolerance"))
+    columns = (Column(*each, number=True) for each in zip(numbers, (25, 20, 25, 20), strict=True))
+    yield table((Column(_("source of variation"), 40), *columns), rows)
 
 
 def _inspection_risk(risk: Document, style: Style) -> str:
@@ -601,16 +586,16 @@ def _left_out(lot: Document, style: Style) -> Iterator[Block]:
     if left["rows"]:
         told = _("Rows: {rows}, bad cells: {cells}; in no number but the count of what is not decided.")
         yield Notes((told.format(rows=left["rows"], cells=left["cells"]),))
-        rows = [
+        rows: list[Row] = [
             (
-                Cell(str(note["row"]), number=True),
-                Cell(shown(note["column"]) if note["column"] is not None else _("the row")),
-                Cell(shown(note["detail"])),
+                str(note["row"]),
+                shown(note["column"]) if note["column"] is not None else _("the row"),
+                shown(note["detail"]),
             )
             for note in left["listed"][:NOTES_SHOWN]
         ]
-        heads = (Cell(_("row"), number=True), Cell(_("column")), Cell(_("reason")))
-        yield Table(heads, tuple(rows), (12, 40, 90))
+        columns = (Column(_("row"), 12, number=True), Column(_("column"), 40), Column(_("reason"), 90))
+        yield table(columns, rows)
     lines = [
         _("Row {row} repeats the serial of row {first_row}; they count as one ball, by the worst.").format(
             **each
@@ -691,25 +676,18 @@ def _series(answer: Document, style: Style) -> Iterator[Block]:
     )
     word = _("{accepted} of {count} lots accepted").format(accepted=answer["lots_accepted"], count=len(lots))
     yield Verdict(answer["outcome"], word, (signals,))
-    rows = [
+    rows: list[Row] = [
         (
-            Cell(shown(name)),
-            Cell(lot_name(lot)),
+            shown(name),
+            lot_name(lot),
             Cell(outcome_word(lot["acceptance"]["outcome"], _), lot["acceptance"]["outcome"]),
-            *(Cell(str(lot["counts"][kind]), number=True) for kind in ("left_out", "balls", "nonconforming")),
+            *(str(lot["counts"][kind]) for kind in ("left_out", "balls", "nonconforming")),
         )
         for name, lot in zip(names, lots, strict=True)
     ]
-    yield Table(
-        (
-            Cell(_("file")),
-            Cell(_("lot")),
-            Cell(_("decision")),
-            *(Cell(text, number=True) for text in (_("left out"), _("balls"), _("nonconforming"))),
-        ),
-        tuple(rows),
-        (40, 40, 24, 14, 14, 22),
-    )
+    counts = ((_("left out"), 14), (_("balls"), 14), (_("nonconforming"), 22))
+    first = (Column(_("file"), 40), Column(_("lot"), 40), Column(_("decision"), 24))
+    yield table((*first, *(Column(*each, number=True) for each in counts)), rows)
     yield from _switching(answer, style)
     yield Heading(_("Drift over the lots"))
     for entry in drifting:
@@ -747,21 +725,19 @@ def _switching(answer: Document, style: Style) -> Iterator[Block]:
         return
     inspections = {"normal": _("normal"), "tightened": _("tightened"), "reduced": _("reduced")}
     yield Heading(_("Switching rules"))
-    yield Table(
-        tuple(map(Cell, (_("file"), _("inspection"), _("found"), _("accepts"), _("next lot")))),
-        tuple(
+    heads = (_("file"), _("inspection"), _("found"), _("accepts"), _("next lot"))
+    yield table(
+        map(Column, heads, (40, 24, 16, 16, 24)),
+        (
             (
-                Cell(shown(answer["names"][step["lot"]])),
-                Cell(inspections[step["plan"]["inspection"]]),
-                Cell(str(step["count"])),
-                Cell(str(step["plan"]["acceptance_number"])),
-                Cell(
-                    _("stopped") if step["next"]["discontinued"] else inspections[step["next"]["inspection"]]
-                ),
+                shown(answer["names"][step["lot"]]),
+                inspections[step["plan"]["inspection"]],
+                str(step["count"]),
+                str(step["plan"]["acceptance_number"]),
+                _("stopped") if step["next"]["discontinued"] else inspections[step["next"]["inspection"]],
             )
             for step in answer["switching"]
         ),
-        (40, 24, 16, 16, 24),
         _("ISO 2859-1: each lot by the plan in force; a ball not decided counts as one that may be bad."),
     )
 
