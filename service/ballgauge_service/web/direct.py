@@ -55,13 +55,18 @@ def check(asked: Any, tell: Callable[[Judged], None] | None = None) -> Any:
         return {"counts": counts, "results": entries}
     items, batch = load_check_body(asked)
     with _counted("/checks" if batch else ""):
-        results = evaluate_all(items)
-    if tell is not None:
-        tell((item["rules"]["body"], result["outcome"]) for item, result in zip(items, results, strict=True))
+        results = _judged(items, tell)
     if not batch:
         return results[0]
     counted = Counter(result["outcome"] for result in results)
     return {"counts": {outcome: counted[outcome] for outcome in sorted(OUTCOMES)}, "results": results}
+
+
+def _judged(items: Sequence[dict[str, Any]], tell: Callable[[Judged], None] | None) -> list[dict[str, Any]]:
+    results = evaluate_all(items)
+    if tell is not None:
+        tell((item["rules"]["body"], result["outcome"]) for item, result in zip(items, results, strict=True))
+    return results
 
 
 def evaluate_all(items: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -102,19 +107,16 @@ def check_each(
     while items:
         places = list(items)
         try:
-            results = evaluate_all(list(items.values()))
+            results = _judged(list(items.values()), tell)
         except InvalidInput as refused:
             for number in {fault.index for fault in refused.faults}:
                 faults = [fault for fault in refused.faults if fault.index == number]
                 entries[places[number]] = _in_its_place(InvalidInput(faults))
                 del items[places[number]]
-            continue
-        for place, result in zip(places, results, strict=True):
-            entries[place] = {"result": result}
-        if tell is not None:
-            judged = zip(items.values(), results, strict=True)
-            tell([(item["rules"]["body"], result["outcome"]) for item, result in judged])
-        break
+        else:
+            for place, result in zip(places, results, strict=True):
+                entries[place] = {"result": result}
+            break
     return entries
 
 

@@ -53,13 +53,11 @@ def read_json(request: Request) -> Any:
     body = request.get_data(cache=False)
     require_size(body)
     _require_json(request)
-    document = parse_json(body)
-    deprecation.note(document)
-    return document
+    return read_text(body)
 
 
-def read_options(text: bytes) -> Any:
-    """Read JSON that came in a part of a body or in a query; raises Refusal as `read_json` does."""
+def read_text(text: bytes) -> Any:
+    """Read JSON that came in a part of a body, or in a query; raises Refusal as `read_json` does."""
     document = parse_json(text)
     deprecation.note(document)
     return document

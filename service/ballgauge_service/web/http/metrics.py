@@ -169,8 +169,6 @@ def _rows(path: Path) -> dict[str, int]:
 def _lives(process: int) -> bool:
     try:
         os.kill(process, 0)
-    except ProcessLookupError:
-        return False
-    except PermissionError:
-        pass
+    except OSError as error:
+        return isinstance(error, PermissionError)
     return True

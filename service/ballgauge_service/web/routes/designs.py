@@ -51,7 +51,7 @@ def _asked() -> tuple[Any, dict[str, bytes]]:
     if not options:
         text = "the form must begin with a part named options, which holds the request as JSON"
         raise Refusal(422, text, {"/options": text})
-    return bodies.read_options(options), _files(form)
+    return bodies.read_text(options), _files(form)
 
 
 def _files(form: uploads.Form) -> dict[str, bytes]:

@@ -9,6 +9,7 @@ import flask_swagger_ui
 from flask import Blueprint, Response, redirect, send_from_directory
 
 from ballgauge_schemas import openapi_document
+from ballgauge_service.pages.blueprint import POLICY
 from ballgauge_service.web.http import serializer
 
 blueprint = Blueprint("documentation", __name__)
@@ -20,19 +21,6 @@ _FILES = {
     **dict.fromkeys(("swagger-ui.css", "swagger-ui-bundle.js", "favicon-32x32.png"), _INSTALLED),
 }
 """What the page needs, and where it lies."""
-
-_POLICY = "; ".join(
-    (
-        "default-src 'none'",
-        "script-src 'self'",
-        "style-src 'self'",
-        "img-src 'self' data:",
-        "connect-src 'self'",
-        "base-uri 'none'",
-        "form-action 'none'",
-        "frame-ancestors 'none'",
-    )
-)
 
 
 @cache
@@ -56,7 +44,7 @@ def moved() -> Response:
 def page() -> Response:
     """Give the page."""
     response = send_from_directory(_OURS, "docs.html")
-    response.headers["Content-Security-Policy"] = _POLICY
+    response.headers["Content-Security-Policy"] = POLICY
     return response
 
 

@@ -109,12 +109,12 @@ def _sent(body: uploads.Body) -> tuple[Any, Iterator[uploads.Upload]]:
     if request.mimetype == "multipart/form-data":
         form = uploads.Form(body, uploads.boundary(request))
         text = form.options()
-        return (bodies.read_options(text) if text else {}), form.files()
+        return (bodies.read_text(text) if text else {}), form.files()
     if request.mimetype not in LOT_BODIES:
         sent = f"not {request.mimetype[:100]!r}" if request.mimetype else "none was sent"
         raise Refusal(415, f"the content type must be multipart/form-data or a file's own; {sent}")
     name, text = request.args.get("name"), request.args.get("options", "").encode("utf-8", "surrogatepass")
-    options = bodies.read_options(text) if text else {}
+    options = bodies.read_text(text) if text else {}
     known = _FORMATS.get(request.mimetype)
     if known is not None and isinstance(options, dict) and isinstance(options.setdefault("file", {}), dict):
         options["file"].setdefault("format", known)
