@@ -102,6 +102,16 @@ def test_a_check_costs_at_most_two_and_a_half_empty_requests(
     versus.hold("one check over HTTP", *names, ratios, 1.0 / LIMIT)
 
 
+def test_a_check_costs_at_most_twice_its_reading_and_writing(
+    measured_server: str, drilled: dict[str, Any], versus: Any
+) -> None:
+    """A check beside one that is read, loaded and answered alike, but not judged."""
+    check, unjudged = f"{measured_server}/v1/checks", f"{measured_server}/v1/unjudged"
+    ratios = alternately((check, drilled), (unjudged, drilled), 200)
+    names = ("POST /v1/checks", "the same body and answer, unjudged")
+    versus.hold("one check over HTTP", *names, ratios, 0.5)
+
+
 def test_a_check_gives_the_same_answer_as_on_fastapi_in_about_the_time(
     measured_server: str, alternative: str, drilled: dict[str, Any], versus: Any
 ) -> None:
