@@ -13,12 +13,15 @@ from ballgauge_service.rulebooks.loader import rulebook
 from ballgauge_service.rulebooks.model import (
     EPOCH,
     ROUNDING,
+    BackgroundFact,
     Bounds,
     Limit,
     MoreBalls,
+    Procedure,
     Rule,
     Rulebook,
     SampleRule,
+    Source,
     Stage,
 )
 
@@ -42,33 +45,31 @@ def describe_rulebook(book: Rulebook, on: date | None = None, stage: Stage | Non
         raise ValueError(f"stage must be approval or play; got {stage!r}")
     day = on or book.compiled_on
     return {
-        "body": book.body,
-        "title": book.title,
-        "document": book.document,
-        "edition": book.edition,
-        "compiled_on": book.compiled_on.isoformat(),
+        **_told(book, "body", "title", "document", "edition", "compiled_on"),
         "on": day.isoformat(),
         "stage": stage,
         "overlay": ", ".join(each.body for each in book.overlays) or None,
         "notes": [ROUNDING, *book.notes],
         "rules": [_rule(rule, day) for rule in book.rules if stage is None or stage in rule.stages],
         "sample_rules": [_sample_rule(rule) for rule in book.sample_rules],
-        "procedures": [
-            {"number": item.number, "title": item.title, "source": str(item.source)}
-            for item in book.procedures
-        ],
-        "facts": [
-            {
-                "id": item.id,
-                "statement": item.statement,
-                "value": item.value,
-                "unit": item.unit,
-                "basis": item.basis,
-                "source": str(item.source),
-            }
-            for item in book.facts
-        ],
+        "procedures": [_told(item, "number", "title", "source") for item in book.procedures],
+        "facts": [_told(item, "id", "statement", "value", "unit", "basis", "source") for item in book.facts],
     }
+
+
+def _told(
+    found: Rulebook | Rule | Limit | SampleRule | Procedure | BackgroundFact, *names: str
+) -> dict[str, Any]:
+    """Members by name: days and sources as texts, bounds as objects."""
+    return {name: _plain(getattr(found, name)) for name in names}
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, (date, Source)):
+        return str(value)
+    if isinstance(value, Bounds):
+        return value.as_dict()
+    return list(value) if isinstance(value, tuple) else value
 
 
 @lru_cache(maxsize=256)
@@ -119,18 +120,8 @@ def _rule(rule: Rule, day: date) -> dict[str, Any]:
     rows = [_limit(limit) for limit in rule.limits]
     return {
         "rule": rule.id,
-        "title": rule.title,
-        "clause": rule.clause,
-        "quantity": rule.quantity,
-        "unit": rule.unit,
-        "binds": rule.binds,
-        "stages": list(rule.stages),
-        "when_measured": list(rule.when_measured),
-        "advisory": rule.advisory,
-        "advice_at": list(rule.advice_at),
-        "as_made": rule.as_made,
-        "notes": list(rule.notes),
-        "procedures": list(rule.procedures),
+        **_told(rule, "title", "clause", "quantity", "unit", "binds", "stages", "when_measured", "advisory"),
+        **_told(rule, "advice_at", "as_made", "notes", "procedures"),
         "limits": [row for row, now in zip(rows, held, strict=True) if now],
         "other_limits": [row for row, now in zip(rows, held, strict=True) if not now],
     }
@@ -138,19 +129,10 @@ def _rule(rule: Rule, day: date) -> dict[str, Any]:
 
 def _limit(limit: Limit) -> dict[str, Any]:
     return {
-        "effect": limit.effect,
-        "min": limit.min,
-        "max": limit.max,
-        "judged_min": limit.judged_min,
-        "judged_max": limit.judged_max,
-        "doubtful": limit.doubtful,
-        "metric_twin": limit.metric_twin,
-        "effective_from": limit.effective_from and limit.effective_from.isoformat(),
-        "effective_to": limit.effective_to and limit.effective_to.isoformat(),
+        **_told(limit, "effect", "min", "max", "judged_min", "judged_max", "doubtful", "metric_twin"),
+        **_told(limit, "effective_from", "effective_to"),
         "when": _when(limit.when),
-        "basis": limit.basis,
-        "source": str(limit.source),
-        "note": limit.note,
+        **_told(limit, "basis", "source", "note"),
     }
 
 
@@ -163,17 +145,10 @@ def _sample_rule(rule: SampleRule) -> dict[str, Any]:
         "rule": rule.id,
         "title": rule.title,
         "single_rule": rule.rule,
-        "quantity": rule.quantity,
-        "unit": rule.unit,
-        "effective_from": rule.effective_from and rule.effective_from.isoformat(),
-        "single": rule.single.as_dict(),
-        "average": rule.average and rule.average.as_dict(),
-        "max_rate": rule.max_rate,
+        **_told(rule, "quantity", "unit", "effective_from", "single", "average", "max_rate"),
         "more_balls": rule.more_balls and _more_balls(rule.more_balls),
         "when": _when(rule.when),
-        "basis": rule.basis,
-        "source": str(rule.source),
-        "note": rule.note,
+        **_told(rule, "basis", "source", "note"),
     }
 
 
