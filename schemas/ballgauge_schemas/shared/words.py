@@ -18,6 +18,7 @@ STANDINGS = (
 """What an approved list says of a ball."""
 OUTCOMES = ("conforming", "not_assessed", "inconclusive", "nonconforming")
 """From the best to the worst: the outcome of a ball is its worst finding's."""
+WORST_FIRST = OUTCOMES[::-1]
 BASES = ("published", "secondary", "from_memory")
 """How sure a limit is, the surest first."""
 

@@ -10,7 +10,8 @@ import click
 
 from ballgauge._command import requests_in
 from ballgauge._command.paper import Paper, words
-from ballgauge._command.report import WORST_FIRST, limits, number
+from ballgauge._command.report import limits, number
+from ballgauge_schemas.shared.words import WORST_FIRST
 
 Document = Mapping[str, Any]
 

@@ -10,13 +10,12 @@ from itertools import zip_longest
 from typing import Any
 
 from ballgauge._command.paper import Paper, words
+from ballgauge_schemas.shared.words import WORST_FIRST
 
 Document = Mapping[str, Any]
 
 _FIRST_DAY = date(1970, 1, 1)
 """Limits and values whose unit is "date" are days since this one."""
-
-WORST_FIRST = ("nonconforming", "inconclusive", "not_assessed", "conforming")
 
 _DIGITS, _FINEST = 4, 6
 _EFFECTS = {"exempt": "nothing is asked", "unbound": "not bound", "words": "not judged from numbers"}

@@ -19,6 +19,7 @@ from ballgauge._command import paper, report, requests_in
 from ballgauge._command.report import Document
 from ballgauge._encoding import MOST_ITEMS
 from ballgauge_schemas.shared.text import utf8
+from ballgauge_schemas.shared.words import WORST_FIRST
 
 FORMATS = ("table", "json", "ndjson", "csv")
 QUIET = "quiet"
@@ -205,7 +206,7 @@ def _table(told: Sequence[Told], outcomes: Sequence[str]) -> None:
         rows.append((outcome, each.item.file, str(each.item.number), "; ".join(why)))
     page.table(("outcome", "file", "item", "not conforming"), rows)
     page.heading("Counts")
-    words = (*report.WORST_FIRST, "refused")
+    words = (*WORST_FIRST, "refused")
     page.table(
         ("outcome", "items"), [(word, str(outcomes.count(word))) for word in words if word in outcomes]
     )

@@ -8,7 +8,8 @@ from collections.abc import Iterator, Mapping
 from statistics import NormalDist
 from typing import Any
 
-_WORST_FIRST = ("nonconforming", "inconclusive", "not_assessed", "conforming")
+from ballgauge_schemas.shared.words import WORST_FIRST
+
 _SLACK = 1e-9
 """In proportion: the numbers told are rounded; a value as near to its limit as that says nothing (ours)."""
 _LIKELY = 1e-6
@@ -25,7 +26,7 @@ def hold_check(answer: Mapping[str, Any], asked: Mapping[str, Any] | None = None
     findings = answer["findings"]
     counted = {finding["outcome"] for finding in findings if not finding.get("advisory")}
     if counted:
-        worst = next(outcome for outcome in _WORST_FIRST if outcome in counted)
+        worst = next(outcome for outcome in WORST_FIRST if outcome in counted)
         assert answer["outcome"] == worst, f"outcome {answer['outcome']}, though a finding is {worst}"
     if answer["outcome"] == "not_assessed" and counted:
         assert answer["missing"], "not_assessed, and nothing is missing"

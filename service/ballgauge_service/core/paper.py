@@ -14,6 +14,9 @@ from ballgauge_service.core.report.shapes import Ink, Word
 POINT = 25.4 / 72
 """Millimeters of a point of print."""
 
+PAGES = {"a4": "A4", "letter": "Letter"}
+"""Pages by their words in the contract."""
+
 
 def prepare(paper: FPDF, *, title: str, day: datetime.date, margin: float, language: str = "en") -> None:
     """Give a paper its title, language, font (`print`) and margin [mm]; dated `day`, not by a clock."""

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ballgauge_schemas.shared.words import LOT_RECORD_FORMAT
+from ballgauge_schemas.shared.words import LOT_RECORD_FORMAT, WORST_FIRST
 from ballgauge_service.core.caution import Caution
 from ballgauge_service.lot.judging.gathering import Gathered, Repeats
 from ballgauge_service.lot.judging.totals import KEPT_MAXIMUM
@@ -24,7 +24,6 @@ from ballgauge_service.lot.reading.columns import Notes
 from ballgauge_service.lot.reading.reading import FileFound
 from ballgauge_service.lot.request import Identity, LotRequest
 from ballgauge_service.lot.sampling.acceptance import (
-    ORDER,
     Acceptance,
     Counts,
     SampleRuleOutcome,
@@ -207,7 +206,7 @@ def series_answer(
     switched = lots[0].state is not None
     return {
         "left_out": {"rows": sum(lot.notes.left_out for lot in lots)},
-        "outcome": min((lot.acceptance.outcome for lot in lots), key=ORDER.index),
+        "outcome": min((lot.acceptance.outcome for lot in lots), key=WORST_FIRST.index),
         "lots_accepted": sum(lot.acceptance.lot_accepted is True for lot in lots),
         "names": list(names),
         "drift": [_drift(each) for each in drift],

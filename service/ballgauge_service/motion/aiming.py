@@ -12,10 +12,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from ballgauge_schemas.shared import limits
+from ballgauge_service.core.arrays import Array
 from ballgauge_service.core.bulk import Bulk, Check, threads_here
 from ballgauge_service.motion.balls import MotionBall
 from ballgauge_service.motion.bowlers import Bowler, Release, phased, release_row, scattered
@@ -23,8 +23,6 @@ from ballgauge_service.motion.delivery import Ends, Window
 from ballgauge_service.motion.lanes import Lane
 from ballgauge_service.motion.starts import ANGLE, BOARD, MotionSettings, Throw, follow_here
 from ballgauge_service.physics.motion.film import BOARD_WIDTH
-
-Array = NDArray[np.float64]
 
 ARROWS = 15.0
 """Distance of the arrows from the foul line [ft] (common practice, no source)."""

@@ -9,8 +9,8 @@ from functools import partial
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from ballgauge_service.core.arrays import Array
 from ballgauge_service.core.caution import Caution
 from ballgauge_service.core.units import GRAM_PER_OZ, OZ_PER_LB
 from ballgauge_service.motion.aiming import Aim
@@ -40,7 +40,6 @@ from ballgauge_service.physics.motion import notes
 from ballgauge_service.physics.motion.film import BOARDS, CELL_LENGTH
 from ballgauge_service.physics.sphere import arcs_from_grip
 
-Array = NDArray[np.float64]
 Group = dict[str, Any]
 
 JOULE = GRAM_PER_OZ * OZ_PER_LB * 1e-3 * 0.0254**2

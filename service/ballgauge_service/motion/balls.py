@@ -6,9 +6,9 @@ import math
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ballgauge_schemas.shared import limits
+from ballgauge_service.core.arrays import Array
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.motion.surfaces import Surface
 from ballgauge_service.physics.drilling import vector_of
@@ -20,8 +20,6 @@ from ballgauge_service.physics.sphere import (
     spin_axis_from_layout,
     toward,
 )
-
-Array = NDArray[np.float64]
 
 USUAL_RADIUS = 0.5 * limits.USUAL_CIRCUMFERENCE / math.pi
 """Radius [in] of a ball whose size is not given."""

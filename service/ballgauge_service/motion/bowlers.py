@@ -7,12 +7,10 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ballgauge_schemas.shared import limits
+from ballgauge_service.core.arrays import Array
 from ballgauge_service.core.caution import Caution
-
-Array = NDArray[np.float64]
 
 UNITS = ("mph", "rpm", "deg", "deg", "deg", "", "ft")
 """Unit of each number of a release, in the order of `limits.RELEASE`."""

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from ballgauge_schemas.shared import limits
+from ballgauge_service.core.arrays import Array
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.motion.balls import MotionBall
 from ballgauge_service.motion.bowlers import Release, release_row
@@ -38,8 +39,6 @@ from ballgauge_service.motion.surfaces import Curve, surface_friction
 from ballgauge_service.physics.motion import equations as eq
 from ballgauge_service.physics.motion.delivery import INTERPRETING, pass_rows
 from ballgauge_service.physics.motion.film import BOARD_WIDTH
-
-Array = NDArray[np.float64]
 
 FRICTIONS = ("oiled", "dry", "scale")
 NUISANCES = (SPEED, REVS, ROTATION, TILT, ANGLE, BOARD, PHASE)

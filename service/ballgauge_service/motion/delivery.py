@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ballgauge_schemas.shared import limits
+from ballgauge_service.core.arrays import Array
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.motion.balls import MotionBall
 from ballgauge_service.motion.bowlers import ROLL_PHASES, Release, phased
@@ -26,8 +27,6 @@ from ballgauge_service.physics.motion import equations as eq
 from ballgauge_service.physics.motion import notes
 from ballgauge_service.physics.motion.film import LANE_LENGTH
 from ballgauge_service.physics.motion.sampled import deliver_sampled
-
-Array = NDArray[np.float64]
 
 ENDINGS = {
     kernel.PINS: "pins",

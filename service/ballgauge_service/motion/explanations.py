@@ -13,9 +13,9 @@ from itertools import combinations
 from math import factorial
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ballgauge_schemas.shared import limits
+from ballgauge_service.core.arrays import Array
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.motion.balls import MotionBall
 from ballgauge_service.motion.bowlers import Bowler, phased
@@ -26,8 +26,6 @@ from ballgauge_service.motion.surfaces import drawn_frictions
 from ballgauge_service.physics.motion import delivery as kernel
 from ballgauge_service.physics.motion import notes
 from ballgauge_service.physics.motion.film import BOARD_WIDTH
-
-Array = NDArray[np.float64]
 
 FRICTION_DRAWS = 64
 """Draws of uncertain frictions (ours): their standard deviation is then known to a tenth."""

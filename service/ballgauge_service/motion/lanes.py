@@ -7,13 +7,11 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ballgauge_schemas.shared import limits
+from ballgauge_service.core.arrays import Array
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.physics.motion.film import BOARD_WIDTH, BOARDS, CELL_LENGTH, CELLS, LANE_LENGTH, MARGIN
-
-Array = NDArray[np.float64]
 
 LANE_FEET = LANE_LENGTH / 12.0
 OUTER, MIDDLE = (3, 7), (18, 22)

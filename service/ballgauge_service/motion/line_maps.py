@@ -13,9 +13,9 @@ from dataclasses import dataclass, replace
 from itertools import combinations, count, pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ballgauge_schemas.shared import limits
+from ballgauge_service.core.arrays import Array
 from ballgauge_service.core.bulk import Bulk
 from ballgauge_service.motion.aiming import Aim, aim
 from ballgauge_service.motion.balls import BoxBall, MotionBall, box_ball
@@ -27,7 +27,6 @@ from ballgauge_service.motion.starts import USUAL, MotionSettings, Throw, run
 from ballgauge_service.motion.surfaces import Surface, drawn_frictions
 from ballgauge_service.physics.motion import notes
 
-Array = NDArray[np.float64]
 Ball = BoxBall | MotionBall
 
 OVERLAP = 1.0

@@ -9,10 +9,10 @@ from functools import partial
 from itertools import product
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from ballgauge_schemas.shared import limits
+from ballgauge_service.core.arrays import Array
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.motion.balls import HANDS, MotionBall
 from ballgauge_service.motion.bowlers import Release, phased
@@ -20,8 +20,6 @@ from ballgauge_service.motion.lanes import Lane
 from ballgauge_service.motion.starts import MPH, SPEED, MotionSettings, first_states, setup_row
 from ballgauge_service.physics.motion.delivery import INTERPRETING, pass_rows
 from ballgauge_service.physics.motion.film import LANE_LENGTH
-
-Array = NDArray[np.float64]
 
 TOLERANCE = 4.0
 """Standard uncertainties by which two rates of turning may differ and count as one (ours)."""

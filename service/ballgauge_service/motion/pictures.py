@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from ballgauge_service.core.arrays import Array
 from ballgauge_service.motion.answer import message
 from ballgauge_service.motion.delivery import Delivery
 from ballgauge_service.motion.lanes import LANE_FEET, Lane
@@ -20,7 +20,6 @@ from ballgauge_service.physics.motion import equations as eq
 from ballgauge_service.physics.motion.film import BOARDS, CELL_LENGTH, CELLS
 from ballgauge_service.physics.motion.notes import OILY
 
-Array = NDArray[np.float64]
 Group = dict[str, Any]
 
 PATH_COLORS = {"flight": "#777777", "slip": "#b3541e", "roll": "#1f5fa8"}

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ballgauge_schemas.shared import limits
+from ballgauge_service.core.arrays import Array
 from ballgauge_service.core.bulk import Bulk
 from ballgauge_service.motion.aiming import Aim, aim
 from ballgauge_service.motion.balls import MotionBall
@@ -16,8 +16,6 @@ from ballgauge_service.motion.delivery import Ends, Window
 from ballgauge_service.motion.lanes import Lane
 from ballgauge_service.motion.starts import USUAL, MotionSettings, Throw, run
 from ballgauge_service.motion.surfaces import drawn_frictions
-
-Array = NDArray[np.float64]
 
 QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.95)
 

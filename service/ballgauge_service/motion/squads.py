@@ -12,9 +12,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ballgauge_schemas.shared import limits
+from ballgauge_service.core.arrays import Array
 from ballgauge_service.core.bulk import Bulk
 from ballgauge_service.motion.aiming import Aim, aim
 from ballgauge_service.motion.balls import MotionBall
@@ -34,8 +34,6 @@ from ballgauge_service.physics.motion import equations as eq
 from ballgauge_service.physics.motion import notes
 from ballgauge_service.physics.motion.film import CELL_LENGTH, CELLS, MARGIN
 from ballgauge_service.physics.motion.sampled import deliver_sampled, deliver_taking
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

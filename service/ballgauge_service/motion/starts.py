@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import Rotation
 
 from ballgauge_schemas.shared import limits
+from ballgauge_service.core.arrays import Array
 from ballgauge_service.core.bulk import Bulk, Check, threads_here
 from ballgauge_service.motion.balls import MotionBall
 from ballgauge_service.motion.lanes import Lane
@@ -18,8 +19,6 @@ from ballgauge_service.physics.motion import equations as eq
 from ballgauge_service.physics.motion.delivery import INTERPRETING, deliver_rows
 from ballgauge_service.physics.motion.film import BOARD_WIDTH, BOARDS
 from ballgauge_service.physics.motion.notes import SUMMARY
-
-Array = NDArray[np.float64]
 
 MPH = 17.6
 """Inches a second in a mile an hour; exact."""

@@ -10,12 +10,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ballgauge_schemas.shared import limits
+from ballgauge_service.core.arrays import Array
 from ballgauge_service.core.units import ML_PER_CUBIC_INCH
-
-Array = NDArray[np.float64]
 
 MICROINCH_PER_FILM = 1000.0 / (144.0 * ML_PER_CUBIC_INCH)
 """Thickness of 1 µL/ft² [µin]: a microlitre spread over 144 in²."""

@@ -8,12 +8,10 @@ what the holes contribute.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from ballgauge_service.core.arrays import Array
 from ballgauge_service.core.compiled import compiled
 from ballgauge_service.physics.sphere import Vector
-
-Array = NDArray[np.float64]
 
 PLAUSIBLE_ARMS = (2.3, 4.3)
 """Arms [in] between which a verdict must hold where the arm is not known (ours)."""

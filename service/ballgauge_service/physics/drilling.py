@@ -29,7 +29,7 @@ from ballgauge_service.physics.holes import (
     set_hole,
 )
 from ballgauge_service.physics.inertia import principal_axes
-from ballgauge_service.physics.overlaps import SHARED, may_meet, shared_region
+from ballgauge_service.physics.overlaps import NORMALS, SHARED, may_meet, shared_region
 from ballgauge_service.physics.sphere import (
     Vector,
     combine,
@@ -44,8 +44,6 @@ from ballgauge_service.physics.sphere import (
 )
 
 THUMB, MIDDLE, RING, INDEX, LITTLE, VENT, MILL, BALANCE = range(8)
-
-NORMALS = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
 
 
 def _floats(*names: str) -> list[tuple[str, str]]:

@@ -10,11 +10,11 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from ballgauge_service.core.arrays import Array
 from ballgauge_service.core.compiled import compiled
 from ballgauge_service.physics.drilling import Structs
 from ballgauge_service.physics.sphere import Vector, angle_between, arcs_from_grip, bearing, dot
 
-Array = NDArray[np.float64]
 Counts = NDArray[np.int64]
 
 MARKS = 23

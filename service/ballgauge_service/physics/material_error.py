@@ -11,13 +11,11 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
+from ballgauge_service.core.arrays import Array
 from ballgauge_service.core.compiled import compiled
 from ballgauge_service.core.units import OZ_PER_CUBIC_INCH, OZ_PER_LB
 from ballgauge_service.physics.drilling import Structs
-
-Array = NDArray[np.float64]
 
 REMOVED = 0.13
 DEEP_FROM, DEEP = 2.75, 0.2

@@ -12,13 +12,12 @@ from fpdf import FPDF
 
 from ballgauge_schemas import CHECK, ValidationError
 from ballgauge_service.check.request import Rules
-from ballgauge_service.core.paper import prepare, printable
+from ballgauge_service.core.paper import PAGES, prepare, printable
 from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.record import labels
 from ballgauge_service.record.keys import unsigned
 from ballgauge_service.rulebooks import amount, describe_rulebook
 
-_PAGES = {"a4": "A4", "letter": "Letter"}
 _LABEL = (90.0, 62.0)
 """Size of a label [mm] (ours)."""
 _MARGIN = 16.0
@@ -52,7 +51,7 @@ def print_record(record: str, form: str) -> Print:
     if form == "code" and text is not None:
         return Print(_picture(text), "image/png")
     content: dict[str, Any] = json.loads(unsigned(record).payload)
-    paper = _label(content, text) if form == "label" else _page(content, text, _PAGES[form])
+    paper = _label(content, text) if form == "label" else _page(content, text, PAGES[form])
     paper.set_keywords(record)
     return Print(bytes(paper.output()), "application/pdf")
 

@@ -15,7 +15,7 @@ from ballgauge_service.core.report.shapes import LETTER, Area, Box, Dot, Ink, Li
 
 SIGNS = {"conforming": "✔", "nonconforming": "✘", "inconclusive": "≈", "not_assessed": "○"}
 
-_POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
+POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
 
 
 def write(report: Report) -> str:
@@ -25,7 +25,7 @@ def write(report: Report) -> str:
         .get_template("report.html")
         .render(
             report=report,
-            policy=_POLICY,
+            policy=POLICY,
             # Of a stranger's text letters and digits alone stay as they are.
             css=colored() + Markup(_asset("report.css").replace("$NAME", _css_text(report.name))),  # nosec B704
             signs=SIGNS,

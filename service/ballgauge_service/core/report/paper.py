@@ -10,7 +10,7 @@ from fpdf import FPDF
 from fpdf.enums import IntersectionRule, TableCellFillMode
 from fpdf.fonts import FontFace
 
-from ballgauge_service.core.paper import POINT, prepare, printable
+from ballgauge_service.core.paper import PAGES, POINT, prepare, printable
 from ballgauge_service.core.report.blocks import (
     Block,
     Cell,
@@ -25,7 +25,6 @@ from ballgauge_service.core.report.blocks import (
 )
 from ballgauge_service.core.report.shapes import Area, Box, Color, Dot, Ink, Line, Shape, Word
 
-_PAGES = {"a4": "A4", "letter": "Letter"}
 _MARGIN = 13.0
 _GAP = 6.0
 _COLORS = {
@@ -53,7 +52,7 @@ class _Paper(FPDF):
     """Pages with a foot, and a block drawn on them one after another."""
 
     def __init__(self, report: Report) -> None:
-        super().__init__(unit="mm", format=_PAGES[report.style.paper])
+        super().__init__(unit="mm", format=PAGES[report.style.paper])
         self._name = printable(report.name)
         title = f"{self._name} – {report.title}"
         day = datetime.date.fromisoformat(report.day)

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ballgauge_schemas.shared.wording import listed
+from ballgauge_schemas.shared.words import WORST_FIRST
 from ballgauge_service.lot.judging.gathering import OpenLimits, Ordered
 from ballgauge_service.lot.judging.totals import mixed
 from ballgauge_service.lot.sampling.choice import (
@@ -36,8 +37,6 @@ from ballgauge_service.lot.statistics.basics import FloatArray, SampleSummary
 from ballgauge_service.lot.statistics.characteristics import QuantityStatement
 from ballgauge_service.lot.statistics.process import normality_test, without_steps
 from ballgauge_service.rulebooks import OUTCOMES, SampleRule
-
-ORDER = ("nonconforming", "inconclusive", "not_assessed", "conforming")
 
 _LEFT_OUT = np.uint64(0xD1B54A32D192ED03)
 
@@ -503,7 +502,7 @@ def accept_lot(
             for each in sample_rules
             if each.outcome != "not_assessed"
         ]
-    told.sort(key=lambda part: ORDER.index(part.outcome))
+    told.sort(key=lambda part: WORST_FIRST.index(part.outcome))
     outcome = told[0].outcome
     causes = [part.cause for part in told if part.outcome == "nonconforming"]
     return Acceptance(

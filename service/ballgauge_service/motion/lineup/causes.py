@@ -13,9 +13,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ballgauge_schemas.shared.words import TRAITS
+from ballgauge_service.core.arrays import Array
 from ballgauge_service.core.bulk import Bulk
 from ballgauge_service.motion.aiming import Aim
 from ballgauge_service.motion.balls import MotionBall
@@ -24,8 +24,6 @@ from ballgauge_service.motion.delivery import Ends
 from ballgauge_service.motion.lineup.request import LineupRequest
 from ballgauge_service.motion.starts import Throw, run, to_board
 from ballgauge_service.physics.motion import notes
-
-Array = NDArray[np.float64]
 
 TOGETHER = "together"
 

@@ -21,6 +21,7 @@ from itertools import combinations, groupby, pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from ballgauge_service.core.arrays import Array
 from ballgauge_service.core.budget import Run
 from ballgauge_service.core.bulk import Bulk
 from ballgauge_service.motion.aiming import Aim, aim
@@ -32,8 +33,6 @@ from ballgauge_service.motion.lineup.request import Column, LineupRequest
 from ballgauge_service.motion.starts import Throw, run, to_board
 from ballgauge_service.motion.surfaces import drawn_frictions
 from ballgauge_service.physics.motion import notes
-
-Array = NDArray[np.float64]
 
 MEASURES = ("reads", "covers", "sharpness", "finish")
 

@@ -6,11 +6,11 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ballgauge_schemas.motion.lineup_request import name_of
 from ballgauge_schemas.shared import limits
 from ballgauge_service.check.request import Drilling
+from ballgauge_service.core.arrays import Array
 from ballgauge_service.core.caution import Caution
 from ballgauge_service.core.refusal import Fault, InvalidInput, below
 from ballgauge_service.motion.balls import HANDS, BoxBall, MotionBall
@@ -20,8 +20,6 @@ from ballgauge_service.motion.line_maps import Ball
 from ballgauge_service.motion.request import Loaded, Reader, plain, read_lane, read_settings
 from ballgauge_service.motion.starts import MotionSettings
 from ballgauge_service.physics.sphere import Vector, positive_axis_point
-
-Array = NDArray[np.float64]
 
 ACCURACY = 1e-3
 """Error of the path that a line-up aims at, where no coarser one is asked for [in] (ours)."""

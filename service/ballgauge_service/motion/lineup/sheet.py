@@ -13,7 +13,7 @@ from fpdf import FPDF
 from markupsafe import Markup
 
 from ballgauge_service.core.paper import POINT, paragraph, prepare, printable
-from ballgauge_service.core.report.page import alone, colored, svg
+from ballgauge_service.core.report.page import POLICY, alone, colored, svg
 from ballgauge_service.core.report.paper import draw
 from ballgauge_service.core.report.shapes import Dot, Ink, Line, Picture, Shape, Word, moved
 from ballgauge_service.motion.line_maps import placed
@@ -34,8 +34,6 @@ SAID = 12
 
 DAY = datetime.date(2000, 1, 1)
 """Date of a PDF, which holds no clock: the same request, the same bytes."""
-
-_POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
 
 
 def write_sheet(asked: LineupRequest, rows: Sequence[Row], wording: Wording, kind: str) -> bytes:
@@ -190,7 +188,7 @@ class Sheet:
             for row, scale in zip(self.rows, scales(self.rows), strict=True)
         ]
         page = _environment().get_template("sheet.html").render(
-            sheet=self, pictures=pictures, policy=_POLICY, css=colored() + Markup(_asset("sheet.css")),  # nosec B704
+            sheet=self, pictures=pictures, policy=POLICY, css=colored() + Markup(_asset("sheet.css")),  # nosec B704
             _=self.speaker.wording.text, speaker=self.speaker, language=self.speaker.wording.language,
         )  # fmt: skip
         return page.encode()

@@ -15,6 +15,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from ballgauge_service.core.arrays import Array
 from ballgauge_service.core.compiled import compiled
 from ballgauge_service.physics.motion.equations import (
     ABSORPTION,
@@ -37,8 +38,6 @@ from ballgauge_service.physics.motion.film import BOARD_WIDTH, CELL_LENGTH, chan
 from ballgauge_service.physics.motion.notes import MARKED, ON_COVER
 from ballgauge_service.physics.motion.stepping import Ride
 from ballgauge_service.physics.sphere import Vector, combine, dot
-
-Array = NDArray[np.float64]
 
 MARK = 9
 MOST_MARKS = 16000

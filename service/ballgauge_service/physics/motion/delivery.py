@@ -12,6 +12,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from ballgauge_service.core.arrays import Array
 from ballgauge_service.core.compiled import compiled
 from ballgauge_service.physics.motion.coefficients import STAGES
 from ballgauge_service.physics.motion.cover import CARRY_STEP, MARK, MOST_MARKS, MOST_PASSES, carry
@@ -56,8 +57,6 @@ from ballgauge_service.physics.motion.notes import (
 )
 from ballgauge_service.physics.motion.stepping import Ride, set_scale, settle, trial
 from ballgauge_service.physics.roots import Bracket, narrowed, secant
-
-Array = NDArray[np.float64]
 
 PINS, GUTTER, STOPPED, UNRESOLVED, TIMED_OUT = 1, 2, 3, 4, 5
 """How a delivery ends: at the head pin's row, off the lane, at rest, after too many steps, or out of time."""

@@ -10,9 +10,7 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-from numpy.typing import NDArray
-
+from ballgauge_service.core.arrays import Array
 from ballgauge_service.core.compiled import compiled
 from ballgauge_service.physics.motion.film import film_at, friction
 from ballgauge_service.physics.sphere import Vector, combine, cross, dot
@@ -43,8 +41,6 @@ carries (see `cover`)."""
 
 FULL_RESISTANCE = 1.0
 """Spin about a level axis [rad/s] from which rolling resistance is whole; below, it fades smoothly (ours)."""
-
-Array = NDArray[np.float64]
 
 
 @compiled

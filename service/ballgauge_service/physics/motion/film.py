@@ -11,8 +11,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
+from ballgauge_service.core.arrays import Array
 from ballgauge_service.core.compiled import compiled
 
 LANE_LENGTH = 720.0
@@ -27,8 +27,6 @@ MARGIN = 3
 ROWS = CELLS + 2 * MARGIN
 COLUMNS = BOARDS + 2 * MARGIN
 """Cells of the film grid (ours); x runs over the columns from the right edge, y over the rows."""
-
-Array = NDArray[np.float64]
 
 
 @compiled

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-from numpy.typing import NDArray
-
+from ballgauge_service.core.arrays import Array
 from ballgauge_service.core.compiled import compiled
 from ballgauge_service.physics.motion.coefficients import STAGES
 from ballgauge_service.physics.motion.equations import (
@@ -28,8 +26,6 @@ from ballgauge_service.physics.motion.equations import (
 from ballgauge_service.physics.motion.film import film_at
 from ballgauge_service.physics.motion.stepping import Ride, hermite, inside, share_where
 from ballgauge_service.physics.sphere import Vector, angle_between, unit
-
-Array = NDArray[np.float64]
 
 (
     ENDING, TIME, END_X, END_Y, END_VX, END_VY, TURN_START, TURN_END, ROLL_START, TURN_TOTAL, BREAK_X,

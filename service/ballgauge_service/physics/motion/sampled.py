@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from ballgauge_service.core.arrays import Array
 from ballgauge_service.physics.motion.cover import left_on_cover
 from ballgauge_service.physics.motion.delivery import INTERPRETING, SAMPLE, TIME_LIMIT, deliver, new_ride
 from ballgauge_service.physics.motion.notes import RING, RINGED, TIME
-
-Array = NDArray[np.float64]
 
 
 def deliver_sampled(

@@ -8,6 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ballgauge_service.core.arrays import Array
 from ballgauge_service.core.compiled import compiled
 from ballgauge_service.physics.motion.coefficients import FIFTH, STAGES, STEPS, THIRD
 from ballgauge_service.physics.motion.equations import (
@@ -24,8 +25,6 @@ from ballgauge_service.physics.motion.equations import (
     triple,
 )
 from ballgauge_service.physics.sphere import dot
-
-Array = NDArray[np.float64]
 
 
 class Ride(NamedTuple):

@@ -11,10 +11,9 @@ import numpy as np
 from fpdf import FPDF
 
 from ballgauge_schemas.shared.quantity import Quantity
-from ballgauge_service.core.paper import prepare, printable
+from ballgauge_service.core.paper import PAGES, prepare, printable
 from ballgauge_service.core.report.style import Style
 
-_PAGES = {"a4": "A4", "letter": "Letter"}
 _MARGIN = 12.0
 _RADIUS = 33.0
 """Of the ball as it is drawn [mm] (ours)."""
@@ -43,7 +42,7 @@ class _Sheet(FPDF):
     def __init__(
         self, check: Document, owner: str, answer: Document, style: Style, word: Callable[[str], str]
     ) -> None:
-        super().__init__(unit="mm", format=_PAGES[style.paper])
+        super().__init__(unit="mm", format=PAGES[style.paper])
         self._check, self._answer, self._style, self.word = check, answer, style, word
         day = answer["rules"]["on"]
         title = style.text("Drilling sheet")

@@ -1,0 +1,8 @@
+"""The array that nearly everything computes with."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
