@@ -3,5 +3,4 @@
 set -eu
 source=$1 folder=$2
 mkdir -p "$folder"
-install -m 0755 "$source/start.sh" "$folder/start.sh"
-install -m 0644 "$source/health.py" "$folder/health.py"
+install -m 0644 "$source/start.py" "$source/health.py" "$folder"

@@ -1,8 +1,10 @@
 """A stand-in for a container engine: a Dockerfile's instructions, carried out in a root of their own.
 
-The root is a folder. Of this machine it sees, read-only, the system's programs and libraries and this Python,
-which stand for the image that the Dockerfile begins with; of the Python packages exactly those that the
-Dockerfile installs, linked from this environment instead of downloaded. What is written stays in the folder.
+The root is a folder. While the image is built it sees, read-only, this machine's programs and libraries and
+this Python, which stand for the image that the Dockerfile begins with; of the Python packages exactly those
+that the Dockerfile installs, copied from this environment instead of downloaded. What is written stays in the
+folder. The image itself begins with nothing (`FROM scratch`): what runs in it sees what was copied to it and
+no more.
 """
 
 from __future__ import annotations
@@ -31,7 +33,25 @@ assert _spec.loader is not None
 licenses = importlib.util.module_from_spec(_spec)
 _spec.loader.exec_module(licenses)
 
-SYSTEM = ("/usr", "/bin", "/sbin", "/lib", "/lib32", "/lib64", "/libx32", "/etc")
+SYSTEM = ("/usr", "/bin", "/sbin", "/lib", "/lib32", "/lib64", "/libx32", "/etc", "/var/lib/dpkg")
+
+ENTER = """
+import ctypes, os, sys
+root, directory, user, group, *command = sys.argv[1:]
+library = ctypes.CDLL(None, use_errno=True)
+os.chroot(root)
+os.chdir(directory)
+DROP_BOUND, NO_NEW_PRIVILEGES = 24, 38
+if user != "0":
+    for capability in range(64):
+        library.prctl(DROP_BOUND, capability, 0, 0, 0)
+library.prctl(NO_NEW_PRIVILEGES, 1, 0, 0, 0)
+os.setgroups([])
+os.setgid(int(group))
+os.setuid(int(user))
+os.execvp(command[0], command)
+"""
+"""Enters a root that may hold no program of its own, as a user who gets no more rights (prctl(2))."""
 
 
 def dockerfile() -> list[dict[str, str]]:
@@ -42,9 +62,13 @@ def dockerfile() -> list[dict[str, str]]:
 
 @dataclass
 class Container:
-    """A root and what the instructions have set for the programs that run in it."""
+    """A root and what the instructions have set for the programs that run in it.
+
+    scratch: it sees nothing of this machine's system.
+    """
 
     folder: Path
+    scratch: bool = False
     environment: dict[str, str] = field(default_factory=dict)
     arguments: dict[str, str] = field(default_factory=dict)
     directory: str = "/"
@@ -59,7 +83,8 @@ class Container:
         self.folder.mkdir(parents=True)
         for name in ("tmp", "proc", "dev", "root"):
             (self.folder / name).mkdir()
-        self.environment["PATH"] = f"{sys.base_prefix}/bin:/usr/local/bin:/usr/bin:/bin"
+        if not self.scratch:
+            self.environment["PATH"] = f"{sys.base_prefix}/bin:/usr/local/bin:/usr/bin:/bin"
 
     def path(self, inside: str) -> Path:
         """Where a path of the container lies on this machine."""
@@ -67,16 +92,22 @@ class Container:
 
     def argv(self, command: list[str]) -> list[str]:
         """The command that runs `command` inside: its own mounts, its user, and no way to more rights."""
-        user, group = self.user.split(":")
-        inside = [
-            *("setpriv", f"--reuid={user}", f"--regid={group}", "--clear-groups", "--no-new-privs"),
-            *(("--bounding-set=-all", "--inh-caps=-all") if user != "0" else ()),
-            *("env", "-i", "-C", self.directory),
-            *(f"{name}={value}" for name, value in (self.arguments | self.environment).items()),
+        enter = [sys.executable, "-I", "-c", ENTER, str(self.folder), self.directory, *self.user.split(":")]
+        given = (f"{name}={value}" for name, value in (self.arguments | self.environment).items())
+        script = "; ".join([*self._mounts(), 'exec env -i "$@"'])
+        return [
+            "unshare",
+            "--mount",
+            "--propagation",
+            "private",
+            "sh",
+            "-euc",
+            script,
+            "sh",
+            *given,
+            *enter,
             *command,
         ]
-        script = "; ".join([*self._mounts(), f'exec chroot {shlex.quote(str(self.folder))} "$@"'])
-        return ["unshare", "--mount", "--propagation", "private", "sh", "-euc", script, "sh", *inside]
 
     def run(self, command: list[str], **options: Any) -> subprocess.CompletedProcess[str]:
         """Run `command` inside to its end."""
@@ -90,7 +121,7 @@ class Container:
             yield f"mount -t tmpfs tmpfs {root}/tmp"
         else:
             yield f"mount --bind {shlex.quote(str(self.temporary))} {root}/tmp"
-        for place in dict.fromkeys((*SYSTEM, sys.base_prefix, sys.prefix)):
+        for place in () if self.scratch else dict.fromkeys((*SYSTEM, sys.base_prefix)):
             if os.path.islink(place):
                 yield f"ln -sfn {os.readlink(place)} {root}{place}"
             elif os.path.isdir(place):
@@ -121,7 +152,8 @@ class Engine:
 
     def _from(self, value: str) -> None:
         name = value.split()[2] if " AS " in value else f"stage {len(self._stages)}"
-        self._now = self._stages[name] = Container(self._work / name.replace(" ", "_"))
+        folder = self._work / name.replace(" ", "_")
+        self._now = self._stages[name] = Container(folder, value.split()[0] == "scratch")
 
     def _arg(self, value: str) -> None:
         name, _, default = value.partition("=")
@@ -153,9 +185,9 @@ class Engine:
         assert done.returncode == 0, f"RUN {value}\n{done.stdout[-3000:]}\n{done.stderr[-3000:]}"
         words = value.split()
         if words[1].endswith("/tools.sh"):
-            link(self._now.path(words[2]), requirements(DOCKER / "requirements" / "build.in"))
+            install(self._now.path(words[2]), requirements(DOCKER / "requirements" / "build.in"))
         if words[1].endswith("/environment.sh"):
-            link(self._now.path(words[2]), licenses.image_requirements())
+            install(self._now.path(words[2]), licenses.image_requirements())
 
     def _user(self, value: str) -> None:
         self._now.user = value
@@ -180,15 +212,19 @@ def requirements(file: Path) -> list[str]:
     return [line for line in file.read_text().splitlines() if line and not line.startswith("#")]
 
 
-def link(environment: Path, wanted: Iterable[str]) -> None:
-    """Put the packages that the requirements need into a virtual environment, by links to this one's."""
+def install(environment: Path, wanted: Iterable[str]) -> None:
+    """Copy the packages that the requirements need to a virtual environment, uncompiled, from this one."""
     packages = next(environment.glob("lib/python3*/site-packages"))
     for held in licenses.closure(wanted).values():
         tops = {file.parts[0] for file in held.files or () if file.parts[0] not in ("..", "__pycache__")}
         for top in tops:
-            place = packages / top
-            if not place.exists():
-                place.symlink_to(Path(str(held.locate_file(top))).resolve())
+            source, place = Path(str(held.locate_file(top))).resolve(), packages / top
+            if source.is_dir():
+                shutil.copytree(
+                    source, place, ignore=shutil.ignore_patterns("__pycache__"), dirs_exist_ok=True
+                )
+            else:
+                shutil.copy2(source, place)
 
 
 @pytest.fixture(scope="session")
@@ -202,9 +238,8 @@ def image(tracked: list[str], tmp_path_factory: pytest.TempPathFactory) -> Conta
     """The image, built by its Dockerfile with the kernels that checks need."""
     if os.geteuid() != 0:
         pytest.skip("mounting a root of its own takes root")
-    missing = [program for program in ("unshare", "setpriv", "chroot") if shutil.which(program) is None]
-    if missing:
-        pytest.skip(f"{', '.join(missing)} (util-linux) is not there")
+    if shutil.which("unshare") is None:
+        pytest.skip("unshare (util-linux) is not there")
     if subprocess.run(["unshare", "--mount", "true"], check=False).returncode:
         pytest.skip("the system refuses a mount namespace")
     work = tmp_path_factory.mktemp("image")

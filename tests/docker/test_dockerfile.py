@@ -57,9 +57,9 @@ def test_it_ends_as_a_user_without_rights(instructions: Instructions) -> None:
 
 
 def test_nothing_is_fetched_but_the_first_image(instructions: Instructions) -> None:
-    """No ADD, which takes addresses; both stages begin with the one image that is pinned in one place."""
+    """No ADD, which takes addresses; one image, pinned in one place, to build in, and none to begin with."""
     assert not values(instructions, "ADD")
-    assert [value.split()[0] for value in values(instructions, "FROM")] == ["${PYTHON_IMAGE}"] * 2
+    assert [value.split()[0] for value in values(instructions, "FROM")] == ["${PYTHON_IMAGE}", "scratch"]
     given = next(value for value in values(instructions, "ARG") if value.startswith("PYTHON_IMAGE="))
     assert re.fullmatch(r"PYTHON_IMAGE=[\w./-]+:\d[\w.-]+(@sha256:[0-9a-f]{64})?", given)
     assert ":latest" not in given
@@ -95,7 +95,7 @@ def test_port_stop_and_health_agree(instructions: Instructions) -> None:
     assert f'"HEALTH_PORT", "{port}"' in (DOCKER / "steps" / "health.py").read_text()
     assert values(instructions, "STOPSIGNAL") == ["SIGTERM"]
     entry = json.loads(values(instructions, "ENTRYPOINT")[-1])
-    assert entry == ["/opt/ballgauge/bin/start.sh"]
-    # A shell that stays in front would take the signal and leave the service without it.
-    assert (DOCKER / "steps" / "start.sh").read_text().rstrip().splitlines()[-1].startswith("exec ")
+    assert entry == ["/opt/ballgauge/environment/bin/python", "/opt/ballgauge/bin/start.py"]
+    # A program that stays in front would take the signal and leave the service without it.
+    assert (DOCKER / "steps" / "start.py").read_text().rstrip().splitlines()[-1].startswith("    os.execv(")
     assert "curl" not in "".join(values(instructions, "HEALTHCHECK"))
