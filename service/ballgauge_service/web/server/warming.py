@@ -71,7 +71,8 @@ def _run(ready: threading.Event, work: Callable[[], object]) -> None:
     try:
         work()
     except Exception:  # noqa: BLE001 - a thread has no caller to tell
-        _log.exception("compiling ahead failed; the first design or motion does it")
+        if threading.main_thread().is_alive():  # else the process ends, and that broke it off
+            _log.exception("compiling ahead failed; the first design or motion does it")
     _settle()
 
 
