@@ -255,6 +255,7 @@ class Moody(MemoryStorage):
     STORAGE_SCHEME: ClassVar[list[str]] = ["moody"]
     away = False
     asked = 0
+    pause = 0.0
 
     def incr(self, *arguments: Any, **named: Any) -> int:
         Moody.asked += 1
@@ -266,9 +267,11 @@ class Moody(MemoryStorage):
         Moody.asked += 1
         if Moody.away:
             raise StorageError(ConnectionError("gone"))
+        time.sleep(Moody.pause)
         return super().acquire_sliding_window_entry(*arguments, **named)
 
     def check(self) -> bool:
+        time.sleep(Moody.pause)
         return not Moody.away
 
 
@@ -318,6 +321,43 @@ def test_a_storage_that_accepts_and_says_nothing_is_asked_once() -> None:
         silent.shutdown(socket.SHUT_RDWR)
     for connection in connections:
         connection.close()
+    degraded.tell("limits_storage", None)
+
+
+@pytest.mark.parametrize(
+    "answer", [b"", b"<html>no\r\n", b":1\r\n", b"-LOADING\r\n", b"*-1\r\n", b"$2\r\n\xff\xfe\r\n"]
+)
+def test_a_storage_that_answers_something_else_is_left_alone(answer: bytes) -> None:
+    """A real client of redis, and a server that closes, or is none, or starts: nobody sees any of it."""
+    with socket.create_server(("127.0.0.1", 0)) as other:
+
+        def take() -> None:
+            with suppress(OSError):
+                while True:
+                    connection = other.accept()[0]
+                    with connection, suppress(OSError):
+                        while answer and connection.recv(1 << 12):
+                            connection.sendall(answer * 9)
+
+        threading.Thread(target=take, daemon=True).start()
+        address = f"redis://127.0.0.1:{other.getsockname()[1]}"
+        client = make(requests_per_minute=4, limits_storage=address)
+        assert [ask(client).status_code for _ in range(5)] == [200] * 4 + [429]
+        assert told(client) == ["limits_storage"]
+        other.shutdown(socket.SHUT_RDWR)
+    degraded.tell("limits_storage", None)
+
+
+def test_a_storage_that_is_slow_again_and_again_is_left_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Against one that takes less than the longest each time: a few questions, then none."""
+    monkeypatch.setattr(Moody, "pause", 0.6)
+    client = make(requests_per_minute=100, limits_storage="moody://")
+    before = Moody.asked
+    assert [ask(client).status_code for _ in range(20)] == [200] * 20
+    # Each request is asked about in two calls.
+    assert 2 < Moody.asked - before <= 12
+    assert told(client) == ["limits_storage"]
+    monkeypatch.setattr(Moody, "pause", 0.0)
     degraded.tell("limits_storage", None)
 
 

@@ -22,7 +22,7 @@ from functools import lru_cache
 from typing import Any, TypeVar
 
 from limits import RateLimitItemPerMinute
-from limits.errors import ConfigurationError, StorageError
+from limits.errors import ConfigurationError
 from limits.storage import MemoryStorage, Storage, storage_from_string
 from limits.strategies import SlidingWindowCounterRateLimiter
 
@@ -45,6 +45,9 @@ GUESSES_PER_MINUTE = 30
 SLOW = 1.0
 """Seconds that a storage of counts may take, once (ours)."""
 
+TARDY = 0.25
+"""Seconds that it may take for a request again and again (ours): it is asked by few threads."""
+
 ASKED_AGAIN = 5.0
 """Seconds between two questions to a storage that was away (ours)."""
 
@@ -59,8 +62,9 @@ _Told = TypeVar("_Told")
 class Limits:
     """The limits of one process.
 
-    A storage of all processes that fails, or takes longer than `SLOW`, is asked no more until it answers in
-    the background; the process counts its share by itself meanwhile. Raises BadSettings.
+    A storage of all processes that fails, or takes longer than `SLOW`, or than `TARDY` again and again, is
+    asked no more until it answers in the background; the process counts its share by itself meanwhile. Raises
+    BadSettings.
     """
 
     def __init__(self, settings: Settings) -> None:
@@ -70,6 +74,8 @@ class Limits:
         if settings.limits_storage != MEMORY:
             self._shared = _Counts(_storage(settings.limits_storage), settings.requests_per_minute)
         self._away = threading.Event()
+        self._usual = 0.0
+        """Seconds that the storage takes for a request of late."""
 
     def name(self, key: str | None, address: str | None) -> str:
         """Whose requests are counted: a key's, or an address's where there is none."""
@@ -106,16 +112,21 @@ class Limits:
         start = time.monotonic()
         try:
             return count(self._shared)
-        except StorageError:
+        except Refusal:
+            raise
+        except Exception:  # noqa: BLE001 - what answers there may be anything
             self._lose()
             return count(self._own)
         finally:
-            if time.monotonic() - start > SLOW:
+            took = time.monotonic() - start
+            self._usual += (took - self._usual) / 8
+            if took > SLOW or self._usual > TARDY:
                 self._lose()
 
     def _lose(self) -> None:
         if not self._away.is_set():
             self._away.set()
+            self._usual = 0.0
             degraded.tell(
                 "limits_storage", "the rate-limit storage does not answer; each process counts by itself"
             )
@@ -125,7 +136,7 @@ class Limits:
         while True:
             time.sleep(ASKED_AGAIN)
             start = time.monotonic()
-            if self._shared.storage.check() and time.monotonic() - start <= SLOW:
+            if self._shared.storage.check() and time.monotonic() - start <= TARDY:
                 self._away.clear()
                 degraded.tell("limits_storage", None)
                 return
