@@ -127,7 +127,7 @@ def _address(body: bytes) -> str:
 
 
 def _page(name: str, part: str = "") -> Response:
-    language = languages.negotiate(request.args.get("lang"), request.accept_languages)
+    language = languages.negotiate(request.args.get("lang"), request.headers.get("Accept-Language", ""))
     translate = languages.gettext(language)
     say = sentences.translator(language)
     modules = assets.modules(f"{name}.js")

@@ -6,10 +6,11 @@ Babel is imported when a page is asked for: a command that checks a ball has no 
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 
 from werkzeug.datastructures import LanguageAccept
+from werkzeug.http import parse_accept_header
 
 SOURCE = "en"
 """The language the texts are written in."""
@@ -30,10 +31,12 @@ def names() -> dict[str, str]:
     return {code: (Locale.parse(code).display_name or code).capitalize() for code in codes}
 
 
-def negotiate(asked: str | None, accepted: LanguageAccept) -> str:
-    """The language asked for by the address, or else by the browser, or else the source language."""
+@lru_cache(maxsize=256)
+def negotiate(asked: str | None, header: str) -> str:
+    """The language asked for by the address, or else by Accept-Language, or else the source language."""
     if asked in names():
         return str(asked)
+    accepted = parse_accept_header(header, LanguageAccept)
     wanted = (tag.partition("-")[0].lower() for tag, quality in accepted if quality > 0)
     return next((language for language in wanted if language in names()), SOURCE)
 

@@ -52,15 +52,8 @@ RECHECKED = 2.0
 
 OPEN = frozenset(
     (
-        "/",
-        *(f"/{name}" for name in PAGES),
-        "/code",
-        "/healthz",
-        "/readyz",
-        "/openapi.json",
-        "/docs",
-        "/docs/",
-        "/v1/records/keys",
+        *("/", *(f"/{name}" for name in PAGES), "/code", "/docs", "/openapi.json"),
+        *("/healthz", "/readyz", "/v1/records/keys"),
     )
 )
 OPEN_FOLDERS = ("/static/", "/docs/", "/guide/")

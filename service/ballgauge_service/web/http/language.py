@@ -41,7 +41,7 @@ def asked_for(response: Response) -> str:
     from flask import request
 
     response.vary.add("Accept-Language")
-    return languages.negotiate(None, request.accept_languages)
+    return languages.negotiate(None, request.headers.get("Accept-Language", ""))
 
 
 def _translate(response: Response) -> Response:

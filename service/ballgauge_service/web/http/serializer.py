@@ -27,7 +27,7 @@ def kept(response: Response) -> Response:
 
     # Weak: packed or not, it is the same document (RFC 9110, 8.8.3); in another language it is another.
     response.add_etag(weak=True)
-    language = languages.negotiate(None, request.accept_languages)
+    language = languages.negotiate(None, request.headers.get("Accept-Language", ""))
     if language != languages.SOURCE:
         response.set_etag(f"{response.get_etag()[0]}-{language}", weak=True)
     response.headers["Cache-Control"] = "no-cache"
