@@ -342,9 +342,7 @@ def test_the_service_answers_503_and_still_does_what_needs_no_scheduler() -> Non
     assert client.post("/v1/designs", json=alone).status_code == 200
 
 
-def test_workers_of_another_version_are_refused(
-    two: LocalCluster, monkeypatch: pytest.MonkeyPatch, sentence: Any
-) -> None:
+def test_workers_of_another_version_are_refused(two: LocalCluster, monkeypatch: pytest.MonkeyPatch) -> None:
     """Found out when they are connected, and by those that join later themselves."""
     asked = throws(2 * PIECE)
     monkeypatch.setattr(sameness, "_sources", lambda: "0123")
@@ -353,16 +351,16 @@ def test_workers_of_another_version_are_refused(
         follow(asked, USUAL, Cluster(two.scheduler_address))
     late = Cluster(two.scheduler_address)
     monkeypatch.setattr(late, "_require_same", lambda client, workers: None)
-    with pytest.raises(BulkUnavailable, check=sentence("cluster: a worker would not compute the same")):
+    with pytest.raises(BulkUnavailable, match="sources 0123"):
         follow(asked, USUAL, late)
     monkeypatch.undo()
     sameness.mark.cache_clear()
     follow(asked, USUAL, Cluster(two.scheduler_address))
 
 
-def test_a_scheduler_without_workers_is_told(monkeypatch: pytest.MonkeyPatch, sentence: Any) -> None:
+def test_a_scheduler_without_workers_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(cluster, "CONNECTING", 2.0)
-    with workers(0) as none, pytest.raises(BulkUnavailable, check=sentence("cluster: has no workers")):
+    with workers(0) as none, pytest.raises(BulkUnavailable, match=re.escape(none.scheduler_address)):
         follow(throws(2 * PIECE), USUAL, Cluster(none.scheduler_address))
 
 
@@ -382,8 +380,8 @@ def test_workers_or_a_scheduler_lost_for_good_are_told(monkeypatch: pytest.Monke
             list(found)
 
 
-def test_a_function_of_another_package_is_not_run(sentence: Any) -> None:
-    with pytest.raises(ValueError, check=sentence("cluster: no function of")):
+def test_a_function_of_another_package_is_not_run() -> None:
+    with pytest.raises(ValueError, match="os:getcwd"):
         cluster.perform_there("os:getcwd", dict(sameness.mark()), pieces.__name__.encode(), b"")
 
 
