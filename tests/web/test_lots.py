@@ -100,8 +100,9 @@ def test_a_report_as_pdf_in_the_language_and_units_asked_for(client: Any) -> Non
     page = post(client, LOT, accept="text/html", options=options).text
     assert "Los angenommen" in page
     assert post(client, LOT, options=options).json == post(client, LOT).json
-    refused = post(client, LOT, accept="application/zip", query="?report=doc&rows=xls")
-    assert sorted(error["pointer"] for error in refused.json["errors"]) == ["/report", "/rows"]
+    for accept in ("application/zip", "application/json"):
+        refused = post(client, LOT, accept=accept, query="?report=doc&rows=xls")
+        assert sorted(error["pointer"] for error in refused.json["errors"]) == ["/report", "/rows"]
     refused = post(client, LOT, options='{"report": {"language": "fr", "units": "both"}}')
     found = {error["pointer"] for error in refused.json["errors"]}
     assert found == {"/report/language", "/report/units"}

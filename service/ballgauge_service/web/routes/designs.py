@@ -22,7 +22,7 @@ ARCHIVE = "application/zip"
 def design() -> Response:
     """Answer what is asked about a design."""
     wanted = accepted(DESIGN_ANSWERS, "a design")
-    kinds = chosen(DESIGN_FILES) if wanted == ARCHIVE else {}
+    kinds = chosen(DESIGN_FILES)
     document, files = _asked()
     loaded = DESIGN_REQUEST.load(document)
     if wanted == progress.PROGRESS:

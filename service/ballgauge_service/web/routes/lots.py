@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import tempfile
 import zipfile
-from collections.abc import Callable, Generator, Iterator
+from collections.abc import Callable, Generator, Iterator, Mapping
 from contextlib import ExitStack
 from datetime import date
+from types import MappingProxyType
 from typing import IO, TYPE_CHECKING, Any, NamedTuple
 
 from flask import Blueprint, Response, current_app, request
@@ -43,6 +44,7 @@ FILES = "ballgauge.files"
 a path and a callable that is told the rows judged and those there are, or None for one in the body."""
 
 _PIECE = 1 << 18
+_KINDS = {"rows": ROW_FORMATS, "report": REPORT_FORMATS}
 PARQUET = "application/vnd.apache.parquet"
 _FORMATS = {
     "text/csv": "csv",
@@ -53,11 +55,15 @@ _FORMATS = {
 
 
 class Asked(NamedTuple):
-    """What is asked, the files it is asked of, as they come, and the body that holds them."""
+    """What is asked, the files it is asked of, as they come, and the body that holds them.
+
+    `kinds`: the forms of what an archive holds, as far as the query chooses them
+    """
 
     request: LotRequest
     files: Iterator[uploads.Upload]
     body: uploads.Body
+    kinds: Mapping[str, str] = MappingProxyType({})
 
 
 Answer = Callable[[Asked], Response]
@@ -68,7 +74,8 @@ def assess() -> Response:
     """Judge a lot, or several in time order."""
     with uploads.drained(request, current_app.extensions[SETTINGS].largest_lot) as body:
         answer = _ANSWERS[accepted(list(_ANSWERS), "a lot")]
-        return answer(_asked(body))
+        kinds = chosen(_KINDS)
+        return answer(_asked(body)._replace(kinds=kinds))
 
 
 @blueprint.post("/v1/records/lots")
@@ -218,8 +225,7 @@ def _table(kind: str, media: str) -> Answer:
 
 
 def _archive(asked: Asked) -> Response:
-    kinds = {"rows": ROW_FORMATS[0], "report": REPORT_FORMATS[0]}
-    kinds |= chosen({"rows": ROW_FORMATS, "report": REPORT_FORMATS})
+    kinds = {**{name: formats[0] for name, formats in _KINDS.items()}, **asked.kinds}
 
     def write(sink: IO[bytes]) -> None:
         with zipfile.ZipFile(sink, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
