@@ -8,5 +8,6 @@ set -- "$folder"/ballgauge-*.whl
 python=$environment/bin/python
 "$python" -m pip install -q --no-compile --no-index --no-deps "$1"
 "$python" -m pip check
-"$python" -m pip uninstall -q -y setuptools pip
+# Narwhals is for plotly's modules, which prune.sh takes away.
+"$python" -m pip uninstall -q -y narwhals setuptools pip
 "$environment/bin/ballgauge" --help >/dev/null

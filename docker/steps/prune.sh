@@ -26,6 +26,8 @@ find babel/locale-data -type f ! -name 'de*' ! -name 'en*' ! -name 'root*' -dele
 # Other sciences: graphics processors, signals, clusters, files of other programs.
 take numba/cuda scipy/cluster scipy/datasets scipy/fftpack scipy/io scipy/misc scipy/odr scipy/signal
 rm -f numpy/_core/_simd.*.so
+# Of plotly, the script that draws in a browser is all that is used.
+find plotly -mindepth 1 -maxdepth 1 ! -name __init__.py ! -name package_data -exec rm -rf {} +
 # Dask's own pages, data frames and arrays; XML as objects and as HTML; the grammars of the languages that are colored.
 take dask/array dask/dataframe distributed/http/static lxml/html lxml/isoschematron tornado/test
 rm -f lxml/objectify.*.so

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import html
+import importlib.util
 import math
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 import numpy as np
+import orjson
 
 from ballgauge_service.core.arrays import Array
 from ballgauge_service.motion.answer import message
@@ -30,64 +33,89 @@ COLUMNS = 3
 
 RING_POINTS = 91
 
+_AXIS = {"gridcolor": "white", "linecolor": "white", "zerolinecolor": "white", "automargin": True}
+_TEMPLATE = {"layout": {"plot_bgcolor": "#e5ecf6", "xaxis": _AXIS, "yaxis": _AXIS}}
+_PAGE = """<!doctype html>
+<html lang="en">
+<head><meta charset="utf-8"><title>%s</title><script>%s</script></head>
+<body><div id="picture"></div>
+<script>Plotly.newPlot("picture", %s)</script>
+</body>
+</html>
+"""
 
-def _page(figure: Any) -> str:
-    page: str = figure.to_html(full_html=True, include_plotlyjs=True)
-    return page
+
+def _page(title: str, traces: list[Group], layout: Group) -> str:
+    """A page that draws the traces, by the script of plotly.js that the package plotly brings."""
+    found = importlib.util.find_spec("plotly")
+    if found is None or found.origin is None:
+        raise ModuleNotFoundError("plotly is not installed", name="plotly")
+    script = (
+        Path(found.origin).with_name("package_data").joinpath("plotly.min.js").read_text(encoding="utf-8")
+    )
+    figure = {
+        "data": traces,
+        "layout": {"title": {"text": title}, "template": _TEMPLATE, **layout},
+        "config": {"responsive": True},
+    }
+    told = orjson.dumps(figure, option=orjson.OPT_SERIALIZE_NUMPY, default=np.ndarray.tolist).decode()
+    return _PAGE % (title, script, told.replace("<", "\\u003c"))
 
 
-def _graphs() -> Any:
-    # Deferred: drawing is rare, and its library is slow to import.
-    import plotly.graph_objects
+def _placed(trace: Group, panel: str) -> Group:
+    """The trace on the axes of a panel, which plotly.js names "", "2", "3" and so on."""
+    return trace | {"xaxis": f"x{panel}", "yaxis": f"y{panel}"}
 
-    return plotly.graph_objects
+
+def _heading(text: str, panel: str) -> Group:
+    """A heading above a panel."""
+    where = {"x": 0.5, "y": 1.0, "xref": f"x{panel} domain", "yref": f"y{panel} domain"}
+    return {"text": text, "font": {"size": 16}, "showarrow": False, "yanchor": "bottom", **where}
 
 
 def motion_picture(thrown: Delivery, lane: Lane) -> str:
     """One delivery, with its samples, as an HTML page: oil and path on the lane, rings on the ball."""
-    graphs = _graphs()
-    from plotly.subplots import make_subplots
-
-    figure = make_subplots(
-        rows=1,
-        cols=2,
-        column_widths=[0.42, 0.58],
-        horizontal_spacing=0.2,
-        subplot_titles=[
-            "Lane from above",
-            "Ball, looking at the grip center: rings of contact (dotted: behind)",
-        ],
-    )
     side = thrown.ball.side
-    figure.add_trace(_film(graphs, lane, side), row=1, col=1)
-    for trace in _path(graphs, thrown):
-        figure.add_trace(trace, row=1, col=1)
-    for trace in [_outline(graphs), *_rings(graphs, thrown), *_axis_path(graphs, thrown)]:
-        figure.add_trace(trace, row=1, col=2)
+    lane_traces = [_film(lane, side), *_path(thrown)]
+    ball_traces = [_outline(), *_rings(thrown), *_axis_path(thrown)]
+    traces = [_placed(trace, "") for trace in lane_traces] + [_placed(trace, "2") for trace in ball_traces]
     boards = [BOARDS + 0.5, 0.5] if side > 0.0 else [0.5, BOARDS + 0.5]
-    figure.update_xaxes(title="board, counted from the bowler's side", range=boards, row=1, col=1)
-    figure.update_yaxes(title="distance from the foul line [ft]", range=[0, LANE_FEET], row=1, col=1)
-    figure.update_xaxes(title="to the bowler's right [radii]", range=[-1.1, 1.1], row=1, col=2)
-    figure.update_yaxes(title="to the fingers [radii]", scaleanchor="x2", range=[-1.1, 1.1], row=1, col=2)
+    layout = {
+        "xaxis": _titled("board, counted from the bowler's side", range=boards, domain=[0.0, 0.336]),
+        "yaxis": _titled("distance from the foul line [ft]", range=[0, LANE_FEET]),
+        "xaxis2": _titled(
+            "to the bowler's right [radii]", range=[-1.1, 1.1], domain=[0.536, 1.0], anchor="y2"
+        ),
+        "yaxis2": _titled("to the fingers [radii]", range=[-1.1, 1.1], scaleanchor="x2", anchor="x2"),
+        "annotations": [
+            _heading("Lane from above", ""),
+            _heading("Ball, looking at the grip center: rings of contact (dotted: behind)", "2"),
+        ],
+        "height": 820,
+    }
     title = html.escape(thrown.ball.name) or "Delivery"
-    figure.update_layout(title=f"{title}: {html.escape(message(thrown))}", height=820)
-    return _page(figure)
+    return _page(f"{title}: {html.escape(message(thrown))}", traces, layout)
 
 
-def _film(graphs: Any, lane: Lane, side: float) -> Any:
+def _titled(title: str, **told: Any) -> Group:
+    return {"title": {"text": title}, **told}
+
+
+def _film(lane: Lane, side: float) -> Group:
     cells = lane.cells if side > 0.0 else lane.cells[:, ::-1]
     along = (np.arange(CELLS) + 0.5) * CELL_LENGTH / 12.0
-    return graphs.Heatmap(
-        x=np.arange(1, BOARDS + 1).tolist(),
-        y=along.tolist(),
-        z=np.round(cells, 2).tolist(),
-        colorscale=[[0.0, "#f6ead2"], [1.0, "#4f7f7a"]],
-        colorbar={"title": "film [µL/ft²]", "x": 0.35, "len": 0.8},
-        name="oil",
-    )
+    return {
+        "type": "heatmap",
+        "x": np.arange(1, BOARDS + 1).tolist(),
+        "y": along.tolist(),
+        "z": np.round(cells, 2).tolist(),
+        "colorscale": [[0.0, "#f6ead2"], [1.0, "#4f7f7a"]],
+        "colorbar": {"title": {"text": "film [µL/ft²]"}, "x": 0.35, "len": 0.8},
+        "name": "oil",
+    }
 
 
-def _path(graphs: Any, thrown: Delivery) -> list[Any]:
+def _path(thrown: Delivery) -> list[Group]:
     """The path, one trace a phase; neighbors share their joint so that the line does not break."""
     samples = thrown.samples
     boards = to_board(samples[:, 1 + eq.X], thrown.ball.side)
@@ -99,19 +127,21 @@ def _path(graphs: Any, thrown: Delivery) -> list[Any]:
         if here.any():
             x, y = np.where(here, boards, np.nan), np.where(here, samples[:, 1 + eq.Y] / 12.0, np.nan)
             line = {"color": color, "width": 4}
-            traces.append(graphs.Scatter(x=x, y=y, mode="lines", line=line, name=name))
+            traces.append(_scatter(x=x, y=y, mode="lines", line=line, name=name))
     return traces
 
 
-def _outline(graphs: Any) -> Any:
+def _scatter(**told: Any) -> Group:
+    return {"type": "scatter", **told}
+
+
+def _outline() -> Group:
     turn = np.linspace(0.0, 2.0 * np.pi, 181)
     line = {"color": "#444444", "width": 2}
-    return graphs.Scatter(
-        x=np.cos(turn), y=np.sin(turn), mode="lines", line=line, hoverinfo="skip", name="ball"
-    )
+    return _scatter(x=np.cos(turn), y=np.sin(turn), mode="lines", line=line, hoverinfo="skip", name="ball")
 
 
-def _seen(graphs: Any, points: Array, line: Group, name: str, legend: bool) -> list[Any]:
+def _seen(points: Array, line: Group, name: str, legend: bool) -> list[Group]:
     """A curve on the unit sphere, (3, m), as seen from the grip center's side: what lies behind is dotted."""
     traces = []
     for front in (True, False):
@@ -120,19 +150,17 @@ def _seen(graphs: Any, points: Array, line: Group, name: str, legend: bool) -> l
             continue
         style = line if front else {**line, "dash": "dot", "width": 1}
         traces.append(
-            graphs.Scatter(
-                x=part[0], y=part[1], mode="lines", line=style, name=name, showlegend=legend and front
-            )
+            _scatter(x=part[0], y=part[1], mode="lines", line=style, name=name, showlegend=legend and front)
         )
     return traces
 
 
-def _rings(graphs: Any, thrown: Delivery) -> list[Any]:
+def _rings(thrown: Delivery) -> list[Group]:
     traces = []
     for ring in thrown.rings:
         points = _circle(ring[:3] @ thrown.ball.axes, ring[3])
         line = {"color": "#2f6f4f" if ring[4] >= OILY else "#c9a227", "width": 2}
-        traces.extend(_seen(graphs, points, line, f"ring at {ring[5] / 12.0:.1f} ft", False))
+        traces.extend(_seen(points, line, f"ring at {ring[5] / 12.0:.1f} ft", False))
     return traces
 
 
@@ -149,7 +177,7 @@ def _circle(pole: Array, angle: float) -> Array:
     return ring
 
 
-def _axis_path(graphs: Any, thrown: Delivery) -> list[Any]:
+def _axis_path(thrown: Delivery) -> list[Group]:
     spins = thrown.samples[:, 1 + eq.SPIN : 4 + eq.SPIN]
     rates = np.linalg.norm(spins, axis=1)
     if not rates.any():
@@ -157,10 +185,10 @@ def _axis_path(graphs: Any, thrown: Delivery) -> list[Any]:
     points = thrown.axes(spins[rates > 0.0] / rates[rates > 0.0, None]).T
     line = {"color": "#7a1f3d", "width": 4}
     mark = {"color": "#7a1f3d", "size": 10}
-    start = graphs.Scatter(
+    start = _scatter(
         x=points[0, :1], y=points[1, :1], mode="markers", marker=mark, name="positive axis point"
     )
-    return [*_seen(graphs, points, line, "spin axis", True), start]
+    return [*_seen(points, line, "spin axis", True), start]
 
 
 def line_map_picture(mapped: LineMap, bowler: str | None = None) -> str:
@@ -168,34 +196,42 @@ def line_map_picture(mapped: LineMap, bowler: str | None = None) -> str:
 
     bowler: the only one that is drawn.
     """
-    graphs = _graphs()
-    from plotly.subplots import make_subplots
-
     shown = [one for one in mapped.maps if bowler in (None, one.bowler)]
     columns = min(len(shown), COLUMNS)
     rows = -(-len(shown) // columns)
-    titles = [html.escape(one.bowler.replace("_", " ")) for one in shown]
-    figure = make_subplots(rows=rows, cols=columns, subplot_titles=titles)
-    for place, one in enumerate(shown):
+    traces, axes = [], {}
+    panels = ["", *map(str, range(2, len(shown) + 1))]
+    for panel, one in zip(panels, shown, strict=True):
         for k, (volume, points) in enumerate(zip(mapped.volumes, one.points, strict=True)):
-            trace = _points(graphs, mapped.names, points, f"{volume:g} mL of oil", MARKS[k % len(MARKS)])
-            color = {"color": VOLUME_COLORS[k % len(VOLUME_COLORS)]}
-            trace.update(legendgroup=str(k), showlegend=place == 0, marker=color)
-            figure.add_trace(trace, row=place // columns + 1, col=place % columns + 1)
-    figure.update_xaxes(title="length to the hook [ft]: a quarter of the turn is made")
-    figure.update_yaxes(title="sharpness of the turn [deg/ft]: from a quarter to nine tenths of it")
+            trace = _points(mapped.names, points, f"{volume:g} mL of oil", MARKS[k % len(MARKS)])
+            trace["marker"]["color"] = VOLUME_COLORS[k % len(VOLUME_COLORS)]
+            traces.append(_placed(trace | {"legendgroup": str(k), "showlegend": not panel}, panel))
+        axes[f"xaxis{panel}"] = _titled(
+            "length to the hook [ft]: a quarter of the turn is made", anchor=f"y{panel}"
+        )
+        axes[f"yaxis{panel}"] = _titled(
+            "sharpness of the turn [deg/ft]: from a quarter to nine tenths of it", anchor=f"x{panel}"
+        )
+    layout = {
+        "grid": {"rows": rows, "columns": columns, "pattern": "independent"},
+        "annotations": [
+            _heading(html.escape(one.bowler.replace("_", " ")), panel)
+            for panel, one in zip(panels, shown, strict=True)
+        ],
+        "height": 160 + 600 * rows,
+        **axes,
+    }
     bars = "Bars: one standard deviation of the deliveries; open marks: not aimed, or with deliveries lost"
-    figure.update_layout(title=bars, height=160 + 600 * rows)
-    return _page(figure)
+    return _page(bars, traces, layout)
 
 
-def _points(graphs: Any, names: Sequence[str], points: Sequence[Point], name: str, mark: str) -> Any:
+def _points(names: Sequence[str], points: Sequence[Point], name: str, mark: str) -> Group:
     known = []
     for ball, point in zip(names, points, strict=True):
         length, sharpness = statistics(point.length), statistics(point.sharpness)
         if length and sharpness:
             known.append((_label(ball, point), length, sharpness, point.sound))
-    return graphs.Scatter(
+    return _scatter(
         x=[length.mean for _, length, _, _ in known],
         y=[sharpness.mean for _, _, sharpness, _ in known],
         error_x={"type": "data", "array": [length.standard_deviation for _, length, _, _ in known]},
