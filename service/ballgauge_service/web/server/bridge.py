@@ -66,8 +66,13 @@ def path_of(scope: Scope) -> str:
     return f"/{unquote_to_bytes(path).decode('latin-1').lstrip('/')}"
 
 
-def environment(scope: Scope, body: Any) -> Environ:
-    """The WSGI environment of an ASGI scope, without headers whose names could pose as others."""
+def encoded(headers: Iterable[tuple[str, str]]) -> list[tuple[bytes, bytes]]:
+    """Headers as ASGI has them."""
+    return [(name.lower().encode("latin-1"), value.encode("latin-1")) for name, value in headers]
+
+
+def environment(scope: Scope) -> Environ:
+    """The WSGI environment of an ASGI scope, without headers whose names could pose as others, and a body."""
     server, client = scope.get("server") or ("localhost", 80), scope.get("client") or ("", 0)
     environ: Environ = {
         # The application takes it in any case; all that decide by it see the same.
@@ -82,7 +87,6 @@ def environment(scope: Scope, body: Any) -> Environ:
         "REMOTE_PORT": str(client[1]),
         "wsgi.version": (1, 0),
         "wsgi.url_scheme": scope.get("scheme", "http"),
-        "wsgi.input": body,
         "wsgi.input_terminated": True,
         "wsgi.errors": sys.stderr,
         "wsgi.multithread": True,
@@ -227,8 +231,7 @@ class Exchange:
         return None
 
     def _start(self, status: str, headers: list[tuple[str, str]], exc_info: Any = None) -> Any:
-        named = [(name.lower().encode("latin-1"), value.encode("latin-1")) for name, value in headers]
-        self._started = (int(status[:3]), named)
+        self._started = (int(status[:3]), encoded(headers))
         return self._write
 
     def _write(self, piece: bytes) -> None:

@@ -19,8 +19,8 @@ import time
 from collections import Counter
 from collections.abc import Awaitable, Callable, Collection, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import ExitStack, contextmanager
-from functools import partial
+from contextlib import ExitStack, contextmanager, nullcontext
+from functools import cached_property, partial
 from typing import Any
 
 from ballgauge_schemas.shared.limits import BODY_MAXIMUM
@@ -35,12 +35,14 @@ from ballgauge_service.web.server.bridge import (
     ARRIVED,
     Application,
     CallerGone,
+    Environ,
     Exchange,
     Head,
     Inlet,
     Receive,
     Scope,
     Send,
+    encoded,
     environment,
     path_of,
 )
@@ -85,8 +87,8 @@ _QUICK = 0.2
 _CLOSE = {"Connection": "close"}
 _SOON = {"Retry-After": "1"}
 _ENDED = "shutting down; retry"
-_REQUEST_ID = "ballgauge.request_id"
-_WHO = "ballgauge.who"
+_REQUEST_ID = request_log.REQUEST_ID.lower().encode()
+_TOLD = encoded(request_ids.TOLD.items())
 _GONE = 499
 """Status in the log where the caller left, as is the custom; nobody receives it."""
 
@@ -159,30 +161,24 @@ class Gate:
         """Answer one request."""
         if scope["type"] != "http":
             raise NotImplementedError(f"{scope['type']} is not served")
-        arrived, begun = time.perf_counter(), False
-
-        async def tell(message: dict[str, Any]) -> None:
-            nonlocal begun
-            begun = True
-            await send(message)
-
+        asked = _Asked(scope, receive, send)
         try:
             async with asyncio.timeout_at(self._end) as clock:
                 self._clocks.add(clock)
                 try:
-                    await (await self._admitted(scope, arrived))(scope, receive, tell, arrived)
+                    await (await self._admitted(asked))(asked)
                 finally:
                     self._clocks.remove(clock)
         except TimeoutError:
             metrics.turned_away("ending")
-            if begun:
+            if asked.answered:
                 raise Aborted("the server ends") from None
-            await self._refuse(scope, send, Refusal(503, _ENDED, headers=_SOON), arrived)
+            await self._refuse(asked, Refusal(503, _ENDED, headers=_SOON))
         except Refusal as refusal:
-            await self._refuse(scope, send, refusal, arrived)
+            await self._refuse(asked, refusal)
         except CallerGone:
             metrics.turned_away("caller_left")
-            self._log(scope, _request_id(scope), _GONE, arrived)
+            self._log(asked, _GONE)
 
     def end_soon(self) -> None:
         """The server was told to end: refuse in a while what is not answered by then. On the event loop."""
@@ -195,72 +191,69 @@ class Gate:
             last.daemon = True
             last.start()
 
-    async def _admitted(self, scope: Scope, arrived: float) -> Callable[..., Awaitable[None]]:
+    async def _admitted(self, asked: _Asked) -> Callable[[_Asked], Awaitable[None]]:
         """How a request is answered that its head lets in. Raises Refusal."""
-        path, method = path_of(scope), scope["method"].upper()
+        path, method = asked.path, asked.method
         if path in self._health and method in ("GET", "HEAD"):
             return self._tell_health
         if self._entrance is not None:
-            await self._ask_entrance(self._entrance, scope)
+            await self._ask_entrance(self._entrance, asked)
         is_cheap = path == CHEAP or method == "OPTIONS" or not self._takes_body(method, path)
-        return self._streamed if not is_cheap and (path in STREAMED or _is_form(scope)) else self._whole
+        return self._streamed if not is_cheap and (path in STREAMED or asked.is_form) else self._whole
 
-    async def _ask_entrance(self, entrance: Entrance, scope: Scope) -> None:
+    async def _ask_entrance(self, entrance: Entrance, asked: _Asked) -> None:
         """Let a request in by its head. Raises Refusal, later the more often an address is refused."""
-        loop = asyncio.get_running_loop()
+        loop, head = asyncio.get_running_loop(), asked.environ
         await self._heads.acquire()
         loop.call_soon(self._heads.release)
-        head = environment(scope, io.BytesIO())
         if entrance.waits:
             found = await loop.run_in_executor(self._porters, entrance.decided, head)
         else:
             found = entrance.decided(head)
-        scope[DECIDED] = found
-        key = found.key.id if isinstance(found, Admission) and found.key is not None else found.key
-        scope[_WHO] = {"key": key, "address": entrance.address(head)}
+        head[DECIDED] = found
+        asked.address = entrance.address(head)
         if isinstance(found, Refusal):
-            scope[_WHO]["reason"] = getattr(found, "reason", None)
+            asked.key, asked.reason = found.key, getattr(found, "reason", None)
             wait = self._slowing.wait(entrance.caller(head))
             if wait:
                 await asyncio.sleep(wait)
             raise found
+        asked.key = None if found.key is None else found.key.id
+        asked.who = found.who
 
-    async def _tell_health(self, scope: Scope, receive: Receive, send: Send, arrived: float) -> None:
-        body = serializer.dump(self._health[path_of(scope)]())
-        await self._say(scope, send, 200, {"Content-Type": "application/json"}, body, arrived)
+    async def _tell_health(self, asked: _Asked) -> None:
+        body = serializer.dump(self._health[asked.path]())
+        await self._say(asked, 200, {"Content-Type": "application/json"}, body)
 
-    def _environ(self, scope: Scope, body: Any, arrived: float) -> dict[str, Any]:
-        return {**environment(scope, body), ARRIVED: arrived, DECIDED: scope.get(DECIDED)}
-
-    async def _whole(self, scope: Scope, receive: Receive, send: Send, arrived: float) -> None:
+    async def _whole(self, asked: _Asked) -> None:
         body = bytearray()
         try:
             turns: Turns | None = None
             threads = self._messengers
-            if path_of(scope) != CHEAP and scope["method"].upper() != "OPTIONS":
-                await self._read(scope, receive, body)
-                heavy = path_of(scope) in HEAVY or len(body) > LIGHT or LAYERS.search(body) is not None
+            if asked.path != CHEAP and asked.method != "OPTIONS":
+                await self._read(asked, body)
+                heavy = asked.path in HEAVY or len(body) > LIGHT or LAYERS.search(body) is not None
                 turns = self._heavy_turns if heavy else self._cheap_turns
                 threads = self._threads
             exchange = self._exchange(turns)
-            listener = _Listener(receive, exchange)
+            listener = _Listener(asked.receive, exchange)
             try:
                 if turns is not None:
                     await self._turn(turns, listener)
-                threads.submit(exchange.run, self._environ(scope, io.BytesIO(body), arrived))
-                await self._relay(exchange, listener, send, scope)
+                threads.submit(exchange.run, asked.with_body(io.BytesIO(body)))
+                await self._relay(exchange, listener, asked)
             finally:
                 listener.end()
                 exchange.leave()
         finally:
             self._held -= len(body)
 
-    async def _streamed(self, scope: Scope, receive: Receive, send: Send, arrived: float) -> None:
+    async def _streamed(self, asked: _Asked) -> None:
         patience = self._patience(self._settings.upload_time)
 
         async def take() -> tuple[bytes, bool]:
             try:
-                piece, more = await patience.take(receive)
+                piece, more = await patience.take(asked.receive)
             except CallerGone:
                 raise _cut() from None
             if not more:
@@ -268,17 +261,17 @@ class Gate:
             return piece, more
 
         with ExitStack() as stack:
-            stack.enter_context(self._place(scope))
+            stack.enter_context(self._place(asked.who))
             exchange = self._exchange(self._heavy_turns)
-            listener = _Listener(receive, exchange)
+            listener = _Listener(asked.receive, exchange)
             await self._turn(self._heavy_turns, None)
             inlet = Inlet(exchange, take)
-            running = self._threads.submit(exchange.run, self._environ(scope, inlet, arrived))
+            running = self._threads.submit(exchange.run, asked.with_body(inlet))
             place = stack.pop_all()
         # The place is free when the thread is; a refusal does not wait for that.
         asyncio.wrap_future(running).add_done_callback(lambda _: place.close())
         try:
-            await self._relay(exchange, None, send, scope)
+            await self._relay(exchange, None, asked)
         finally:
             listener.end()
             exchange.leave()
@@ -289,14 +282,12 @@ class Gate:
 
     def _charge(self, environ: dict[str, Any], seconds: float) -> None:
         """Count the processor time that a request took."""
-        admission = environ[DECIDED]
+        admission = environ.get(DECIDED)
         if self._entrance is not None and isinstance(admission, Admission):
             self._entrance.charge(admission, seconds)
 
     @contextmanager
-    def _place(self, scope: Scope) -> Iterator[None]:
-        admission = scope.get(DECIDED)
-        who = admission.who if isinstance(admission, Admission) else None
+    def _place(self, who: str | None) -> Iterator[None]:
         if self._streams.total() >= self._settings.uploads:
             raise self._full("streams_full")
         if who is not None and self._streams[who] >= self._settings.uploads_of_one:
@@ -332,18 +323,18 @@ class Gate:
     def _patience(self, longest: float = math.inf) -> Patience:
         return Patience(self._settings.patience, self._settings.least_rate, longest)
 
-    async def _read(self, scope: Scope, receive: Receive, body: bytearray) -> None:
+    async def _read(self, asked: _Asked, body: bytearray) -> None:
         """Read the body, cut after one byte more than is allowed. Raises Refusal."""
-        announced = _header(scope, b"content-length")
-        if not announced and not _header(scope, b"transfer-encoding") and scope["http_version"] != "2":
+        announced = asked.header(b"content-length")
+        if not announced and not asked.header(b"transfer-encoding"):
             return
-        if int(announced or 0) > DRAINED or not self._takes_body(scope["method"].upper(), path_of(scope)):
+        if int(announced or 0) > DRAINED or not self._takes_body(asked.method, asked.path):
             return
         taken, more = 0, True
         patience = self._patience()
         while more and taken <= DRAINED:
             try:
-                piece, more = await patience.take(receive)
+                piece, more = await patience.take(asked.receive)
             except CallerGone:
                 raise _cut() from None
             taken += len(piece)
@@ -353,7 +344,7 @@ class Gate:
             if self._held > HELD:
                 raise self._full("bodies_full")
 
-    async def _relay(self, exchange: Exchange, listener: _Listener | None, send: Send, scope: Scope) -> None:
+    async def _relay(self, exchange: Exchange, listener: _Listener | None, asked: _Asked) -> None:
         """Send the answer as it is made. Raises Refusal and CallerGone before it begins."""
         await asyncio.wait((exchange.head,), timeout=_QUICK)
         if not exchange.head.done():
@@ -366,34 +357,18 @@ class Gate:
                 raise CallerGone("the caller left")
             raise refusals.refusal_of(head.error, None)
         if head.body is not None:
-            await _send_head(send, head)
-            await send({"type": "http.response.body", "body": head.body})
-        elif exchange.made:
-            await self._send_made(exchange, head, listener, send)
-        elif listener is None:
-            await self._send_pieces(exchange, head, send)
-        else:
-            listener.start()
-            await self._send_as_made(exchange, head, send, scope)
-
-    async def _send_made(
-        self, exchange: Exchange, head: Head, listener: _Listener | None, send: Send
-    ) -> None:
-        """Send a large answer that is made; it is held no longer than its caller takes it."""
+            await _send_head(asked.send, head)
+            await asked.send({"type": "http.response.body", "body": head.body})
+            return
         if listener is not None:
             listener.start()
+        # What is made as it is sent has a place among the streams, where it has none by its body.
+        as_made = listener is not None and not exchange.made
         try:
-            await self._send_pieces(exchange, head, send)
+            with self._place(asked.who) if as_made else nullcontext():
+                await self._send_pieces(exchange, head, asked.send)
         finally:
             exchange.drop()
-
-    async def _send_as_made(self, exchange: Exchange, head: Head, send: Send, scope: Scope) -> None:
-        try:
-            with self._place(scope):
-                await self._send_pieces(exchange, head, send)
-        except BaseException:
-            exchange.leave()
-            raise
 
     async def _await_head(self, exchange: Exchange) -> None:
         """Wait until the answer begins, as long as its deadline allows. Raises Refusal, CallerGone."""
@@ -430,43 +405,78 @@ class Gate:
                 return
         raise Aborted("the answer broke off")
 
-    async def _refuse(self, scope: Scope, send: Send, refusal: Refusal, arrived: float) -> None:
-        key = scope.get(_WHO, {}).get("key")
-        body = serializer.dump(refusals.problem(refusal, _request_id(scope), key))
-        headers = {"Content-Type": MEDIA_TYPE, **refusal.headers}
-        await self._say(scope, send, refusal.status, headers, body, arrived)
+    async def _refuse(self, asked: _Asked, refusal: Refusal) -> None:
+        body = serializer.dump(refusals.problem(refusal, asked.request_id, asked.key))
+        await self._say(asked, refusal.status, {"Content-Type": MEDIA_TYPE, **refusal.headers}, body)
 
-    async def _say(
-        self,
-        scope: Scope,
-        send: Send,
-        status: int,
-        headers: Mapping[str, str],
-        body: bytes,
-        arrived: float,
-    ) -> None:
+    async def _say(self, asked: _Asked, status: int, headers: Mapping[str, str], body: bytes) -> None:
         """Answer without the application, with what all its answers have."""
-        path = path_of(scope)
-        named = {
-            "Content-Length": str(len(body)),
-            **request_ids.TOLD,
-            request_log.REQUEST_ID: _request_id(scope),
-            **cors.told(path, _header(scope, b"origin").decode("latin-1"), self._settings.cors_origins),
-            **headers,
-        }
-        encoded = [(name.lower().encode("latin-1"), value.encode("latin-1")) for name, value in named.items()]
-        await _send_head(send, Head(status, encoded))
-        await send({"type": "http.response.body", "body": b"" if scope["method"] == "HEAD" else body})
+        origins = self._settings.cors_origins
+        if origins:
+            told = cors.told(asked.path, asked.header(b"origin").decode("latin-1"), origins)
+            headers = {**told, **headers}
+        ours = (b"content-length", b"%d" % len(body)), (_REQUEST_ID, asked.request_id.encode("latin-1"))
+        await _send_head(asked.send, Head(status, [*_TOLD, *ours, *encoded(headers.items())]))
+        is_head = asked.scope["method"] == "HEAD"
+        await asked.send({"type": "http.response.body", "body": b"" if is_head else body})
         if self._settings.metrics:
-            address = path if path in self._paths else metrics.NO_ROUTE
-            metrics.observe(address, status, time.perf_counter() - arrived, scope.get(_WHO, {}).get("key"))
-        self._log(scope, _request_id(scope), status, arrived)
+            address = asked.path if asked.path in self._paths else metrics.NO_ROUTE
+            metrics.observe(address, status, time.perf_counter() - asked.arrived, asked.key)
+        self._log(asked, status)
 
-    def _log(self, scope: Scope, request_id: str, status: int, arrived: float) -> None:
-        path = path_of(scope)
-        path = path if path in self._paths else request_log.NO_PATH
-        who = scope.get(_WHO) or {"address": scope["client"][0] if scope.get("client") else None}
-        request_log.write(request_id, scope["method"], path, status, arrived, **who)
+    def _log(self, asked: _Asked, status: int) -> None:
+        path = asked.path if asked.path in self._paths else request_log.NO_PATH
+        who = {"key": asked.key, "address": asked.address, "reason": asked.reason}
+        request_log.write(asked.request_id, asked.scope["method"], path, status, asked.arrived, **who)
+
+
+class _Asked:
+    """A request on its way: what the server gives of it, and what is found of it."""
+
+    key: str | None = None
+    """Id of the access key that asked."""
+    reason: str | None = None
+    """Why it was denied, for the log."""
+    who: str | None = None
+    """Under which name it is counted."""
+    answered = False
+    """Whether an answer has begun."""
+
+    def __init__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        self.arrived = time.perf_counter()
+        self.scope, self.receive, self._send = scope, receive, send
+        self.path, self.method = path_of(scope), scope["method"].upper()
+        client = scope.get("client")
+        self.address: str | None = client[0] if client else None
+
+    async def send(self, message: dict[str, Any]) -> None:
+        self.answered = True
+        await self._send(message)
+
+    def header(self, wanted: bytes) -> bytes:
+        found: Any = next((value for name, value in self.scope["headers"] if name == wanted), b"")
+        return bytes(found)
+
+    @property
+    def is_form(self) -> bool:
+        """Whether a body is a form, or lines that are read as they come as forms are."""
+        kinds = (b"multipart/form-data", b"application/x-ndjson")
+        return self.header(b"content-type").lower().startswith(kinds)
+
+    @cached_property
+    def request_id(self) -> str:
+        """The id of a request, the same whenever it is asked for."""
+        return request_log.request_id(self.header(_REQUEST_ID).decode("latin-1"))
+
+    @cached_property
+    def environ(self) -> Environ:
+        """The WSGI environment, with nothing of the body."""
+        return environment(self.scope) | {ARRIVED: self.arrived}
+
+    def with_body(self, body: Any) -> Environ:
+        """The WSGI environment, once, with its body."""
+        self.environ["wsgi.input"] = body
+        return self.environ
 
 
 class Patience:
@@ -543,23 +553,3 @@ async def _send_head(send: Send, head: Head) -> None:
     if running.is_ending():
         headers = [*headers, (b"connection", b"close")]
     await send({"type": "http.response.start", "status": head.status, "headers": headers})
-
-
-def _header(scope: Scope, wanted: bytes) -> bytes:
-    found: Any = next((value for name, value in scope["headers"] if name == wanted), b"")
-    return bytes(found)
-
-
-def _is_form(scope: Scope) -> bool:
-    """Whether a body is a form, or lines that are read as they come as forms are."""
-    kinds = (b"multipart/form-data", b"application/x-ndjson")
-    return _header(scope, b"content-type").lower().startswith(kinds)
-
-
-def _request_id(scope: Scope) -> str:
-    """The id of a request, the same whenever it is asked for."""
-    found: str | None = scope.get(_REQUEST_ID)
-    if found is None:
-        sent = _header(scope, request_log.REQUEST_ID.lower().encode()).decode("latin-1")
-        found = scope[_REQUEST_ID] = request_log.request_id(sent)
-    return found
