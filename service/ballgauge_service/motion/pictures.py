@@ -34,7 +34,7 @@ COLUMNS = 3
 RING_POINTS = 91
 
 _AXIS = {"gridcolor": "white", "linecolor": "white", "zerolinecolor": "white", "automargin": True}
-_TEMPLATE = {"layout": {"plot_bgcolor": "#e5ecf6", "xaxis": _AXIS, "yaxis": _AXIS}}
+_TEMPLATE = {"layout": {"title": {"x": 0.05}, "plot_bgcolor": "#e5ecf6", "xaxis": _AXIS, "yaxis": _AXIS}}
 _PAGE = """<!doctype html>
 <html lang="en">
 <head><meta charset="utf-8"><title>%s</title><script>%s</script></head>
