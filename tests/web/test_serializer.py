@@ -6,6 +6,7 @@ import json
 import math
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -55,6 +56,13 @@ def test_numbers_of_every_power_of_ten_are_exact_and_as_short_as_python_writes_t
         written = serializer.dump({"a": number}).decode().removeprefix('{"a":').removesuffix("}")
         assert float(written) == number
         assert mantissa(written) == mantissa(repr(number))
+
+
+def test_numbers_of_numpy_are_written_as_others() -> None:
+    """What an interpreted kernel gives may be one of them: the bytes of an answer do not tell."""
+    for number in (1e-8, 0.1, -2.5e300, math.nan, math.inf):
+        assert serializer.dump({"a": [np.float64(number)]}) == serializer.dump({"a": [number]})
+    assert serializer.dump([np.float64(1e-8), 2**70]) == serializer.dump([1e-8, 2**70])
 
 
 def mantissa(number: str) -> str:

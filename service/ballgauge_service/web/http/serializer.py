@@ -51,7 +51,7 @@ def dump_in_order(document: Any) -> bytes:
 
 def _dump(document: Any, option: int) -> bytes:
     try:
-        return orjson.dumps(document, option=option)
+        return orjson.dumps(document, option=option | orjson.OPT_SERIALIZE_NUMPY)
     except orjson.JSONEncodeError:  # integers beyond 64 bits, and halves of surrogate pairs
         finite = json.loads(json.dumps(document), parse_constant=lambda _: None)
         text = json.dumps(finite, sort_keys=bool(option), separators=(",", ":"), ensure_ascii=False)
