@@ -21,8 +21,8 @@ find "$root$python" "$environment" -type f \( -name '*.so*' -o -name "$version" 
     mkdir -p "$root${library%/*}"
     cp -L "$library" "$root$library"
     real=$(readlink -f "$library")
-    package=$(dpkg -S "$library" 2>/dev/null || dpkg -S "$real" 2>/dev/null || dpkg -S "${real#/usr}")
-    package=${package%%:*}
+    # Debian knows a library by its path with or without /usr, and tells of diversions in lines of their own.
+    package=$({ dpkg -S "$library" "$real" "${real#/usr}" 2>/dev/null || true; } | sed -n 's/^\([^ :]*\):.*/\1/p' | head -n 1)
     mkdir -p "$root/usr/share/doc/$package"
     cp -L "/usr/share/doc/$package/copyright" "$root/usr/share/doc/$package/"
     dpkg-query -s "$package" > "$root/var/lib/dpkg/status.d/$package"

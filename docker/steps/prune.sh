@@ -9,10 +9,10 @@ cd "$packages"
 take() { for part in "$@"; do [ -e "$part" ] || { echo "prune.sh: $part is not there" >&2; exit 1; }; rm -rf "$part"; done; }
 
 # Tests, headers, sources of compiled modules, and what notebooks would show.
-find . -depth -type d \( -name tests -o -name include -o -name includes -o -name labextension \) -exec rm -rf {} +
+find . -depth -type d \( -name tests -o -name include -o -name labextension \) -exec rm -rf {} +
 find . -type f \( -name '*.pyi' -o -name '*.px[di]' -o -name '*.pyx' -o -name '*.[ach]' -o -name '*.[ch]pp' -o -name '*.cc' \
     -o -name 'widgetbundle.js' \) -delete
-rm -rf "$environment/share" pyarrow/src
+rm -rf "$environment/share" pyarrow/src pyarrow/includes
 # Arrow's clouds, services and other formats than CSV, JSON and Parquet, and the second and third copy of its library
 # for Python.
 find pyarrow -type f \( -name 'libarrow_flight*' -o -name '*_flight.*' -o -name 'libarrow_s3*' \

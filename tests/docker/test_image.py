@@ -314,6 +314,7 @@ def test_the_image_has_its_pages(running: Running, path: str, language: str) -> 
 
 
 CLUSTER = """
+import cryptography, granian, lxml.etree, manifold3d, uvloop, zxingcpp, rapidfuzz.process
 from distributed import LocalCluster
 from ballgauge_service.core.bulk import bulk_at
 from ballgauge_service.web.http.traces import require_extra
