@@ -154,7 +154,7 @@ def tell(told: Iterator[Told], form: str) -> list[str]:
 
 
 def plain(document: Any) -> str:
-    """A document as JSON, as the service writes it."""
+    """A document as JSON, its names in the order of the service."""
     return json.dumps(document, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
 
 
