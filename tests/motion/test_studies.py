@@ -236,4 +236,8 @@ def test_pictures_stand_alone_and_escape_names() -> None:
         assert "<script>alert" not in page
         assert 'src="http' not in page
         assert "<link" not in page
+        # Of the buttons that plotly.js offers, one sends the numbers to its maker; its mark is another.
+        settings = json.loads(page[page.rindex('"config":') + 9 : page.rindex("})")])
+        assert settings["modeBarButtons"] == [["zoom2d", "pan2d", "resetScale2d", "toImage"]]
+        assert settings["displaylogo"] is False
     assert "sharpness" in pages[1]

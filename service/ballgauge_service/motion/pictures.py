@@ -35,10 +35,13 @@ RING_POINTS = 91
 
 _AXIS = {"gridcolor": "white", "linecolor": "white", "zerolinecolor": "white", "automargin": True}
 _TEMPLATE = {"layout": {"title": {"x": 0.05}, "plot_bgcolor": "#e5ecf6", "xaxis": _AXIS, "yaxis": _AXIS}}
+_BUTTONS = ["zoom2d", "pan2d", "resetScale2d", "toImage"]
+"""What may be done to a picture: all of it stays in the reader's browser."""
+
 _PAGE = """<!doctype html>
 <html lang="en">
 <head><meta charset="utf-8"><title>%s</title><script>%s</script></head>
-<body><div id="picture"></div>
+<body><div id="picture" style="min-width: 900px"></div>
 <script>Plotly.newPlot("picture", %s)</script>
 </body>
 </html>
@@ -56,7 +59,7 @@ def _page(title: str, traces: list[Group], layout: Group) -> str:
     figure = {
         "data": traces,
         "layout": {"title": {"text": title}, "template": _TEMPLATE, **layout},
-        "config": {"responsive": True},
+        "config": {"responsive": True, "displaylogo": False, "modeBarButtons": [_BUTTONS]},
     }
     told = orjson.dumps(figure, option=orjson.OPT_SERIALIZE_NUMPY, default=np.ndarray.tolist).decode()
     return _PAGE % (title, script, told.replace("<", "\\u003c"))
