@@ -222,7 +222,8 @@ def _own_properties(converter: Any, field: Any, ret: dict[str, Any], **_: Any) -
     if isinstance(field, SolidField):
         return {"oneOf": [converter.resolve_nested_schema(schema) for schema in field.schemas]}
     if not isinstance(field, QuantityField):
-        return {}
+        # apispec knows the words of OpenAPI 3.0, which has none for the names of free members.
+        return {name: told for name, told in field.metadata.items() if name == "propertyNames"}
     lowest = "exclusiveMinimum" if field.exclusive_minimum else "minimum"
     number = {"type": "number", lowest: field.minimum, "maximum": field.maximum}
     return {

@@ -17,6 +17,7 @@ from ballgauge_schemas.check.request import DecisionSchema, RulesSchema
 from ballgauge_schemas.shared import limits, words
 from ballgauge_schemas.shared.ball import BallSchema
 from ballgauge_schemas.shared.base import (
+    PLAIN,
     Choice,
     Day,
     Errors,
@@ -64,7 +65,7 @@ class Mapping(fields.Dict):
                 "description": description,
                 "examples": [example],
                 "maxProperties": limits.COLUMNS_MAXIMUM,
-                "propertyNames": {"minLength": 1, "maxLength": 200},
+                "propertyNames": {"minLength": 1, "maxLength": 200, "pattern": PLAIN},
             },
         )
 

@@ -208,6 +208,10 @@ def told(
     return options if default is missing else {**options, "load_default": default}
 
 
+PLAIN = r"^[^\u0000-\u001f\u007f-\u009f]*$"
+"""Text without control characters, as a pattern of ECMA-262."""
+
+
 class Text(fields.String):
     """A short text without control characters."""
 
@@ -224,7 +228,7 @@ class Text(fields.String):
     ) -> None:
         shape = {
             "description": description, "examples": [example], "maxLength": maximum,
-            "pattern": pattern or r"^[^\u0000-\u001f\u007f-\u009f]*$",
+            "pattern": pattern or PLAIN,
         }  # fmt: skip
         super().__init__(**told(shape, **options))
         self.maximum = maximum

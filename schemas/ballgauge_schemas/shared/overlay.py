@@ -68,7 +68,8 @@ class Named(Table):
         self, entry: Part, maximum: int, example: dict[str, Any], description: str, **options: Any
     ) -> None:
         super().__init__(entry, example, description, **options)
-        self.metadata = {**self.metadata, "maxProperties": maximum}
+        names = {"maxLength": 60, "pattern": _WORD}
+        self.metadata = {**self.metadata, "maxProperties": maximum, "propertyNames": names}
         self.entry, self.maximum = entry, maximum
 
     def read(self, value: Any) -> dict[str, Any]:
