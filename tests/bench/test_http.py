@@ -93,23 +93,20 @@ def assert_same_answer(one: Any, other: Any) -> None:
     assert found == wanted
 
 
-def test_a_check_costs_at_most_two_and_a_half_empty_requests(
-    measured_server: str, drilled: dict[str, Any], versus: Any
+@pytest.mark.parametrize(
+    ("path", "peer", "floor"),
+    [
+        ("empty", "an empty address of the same server", 1.0 / LIMIT),
+        ("unjudged", "the same body and answer, unjudged", 0.5),
+    ],
+)
+def test_a_check_costs_at_most_so_much_more_than_less_of_it(
+    measured_server: str, drilled: dict[str, Any], versus: Any, path: str, peer: str, floor: float
 ) -> None:
-    check, empty = f"{measured_server}/v1/checks", f"{measured_server}/v1/empty"
-    ratios = alternately((check, drilled), (empty, drilled), 200)
-    names = ("POST /v1/checks", "an empty address of the same server")
-    versus.hold("one check over HTTP", *names, ratios, 1.0 / LIMIT)
-
-
-def test_a_check_costs_at_most_twice_its_reading_and_writing(
-    measured_server: str, drilled: dict[str, Any], versus: Any
-) -> None:
-    """A check beside one that is read, loaded and answered alike, but not judged."""
-    check, unjudged = f"{measured_server}/v1/checks", f"{measured_server}/v1/unjudged"
-    ratios = alternately((check, drilled), (unjudged, drilled), 200)
-    names = ("POST /v1/checks", "the same body and answer, unjudged")
-    versus.hold("one check over HTTP", *names, ratios, 0.5)
+    """A check beside a request answered at once, and one that is read and answered alike, unjudged."""
+    check, other = f"{measured_server}/v1/checks", f"{measured_server}/v1/{path}"
+    ratios = alternately((check, drilled), (other, drilled), 200)
+    versus.hold("one check over HTTP", "POST /v1/checks", peer, ratios, floor)
 
 
 def test_a_check_gives_the_same_answer_as_on_fastapi_in_about_the_time(

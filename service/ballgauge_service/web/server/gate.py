@@ -54,9 +54,9 @@ CHEAP = "/metrics"
 STREAMED = frozenset(("/v1/lots", "/v1/records/lots", "/v1/records/read"))
 """Paths whose bodies are read while they are judged, as forms (RFC 7578) are on any path."""
 
-HEAVY = STREAMED | {
-    *("/v1/designs", "/v1/drillings/sheets", "/v1/motions", "/v1/lineups", "/v1/records/prints"),
-}
+HEAVY = STREAMED.union(
+    ("/v1/designs", "/v1/drillings/sheets", "/v1/motions", "/v1/lineups", "/v1/records/prints")
+)
 """Paths whose work may take seconds, as forms' and large bodies' may on any path."""
 
 LIGHT = 1 << 16
