@@ -144,6 +144,20 @@ def body_in_pieces() -> Iterator[bytes]:
     yield lines(0, 10)
 
 
+def test_a_picture_of_another_kind_is_refused_to_a_caller_who_sends_all_of_it_first(server: str) -> None:
+    """Against a connection that reads nothing before its last byte: what is refused early is still taken."""
+    address, size = urlsplit(server), 15 << 20
+    with socket.create_connection((address.hostname, address.port), timeout=60) as caller:
+        head = (
+            f"POST /v1/records/read HTTP/1.1\r\nHost: x\r\nContent-Type: image/gif\r\nContent-Length: {size}"
+        )
+        caller.sendall(f"{head}\r\n\r\n".encode())
+        for _ in range(size >> 16):
+            caller.sendall(bytes(1 << 16))
+            time.sleep(0.001)
+        assert caller.recv(1 << 12).startswith(b"HTTP/1.1 415 ")
+
+
 def test_rows_through_the_client(server: str) -> None:
     """Against a plain post of the same file."""
     from ballgauge import Client

@@ -88,9 +88,11 @@ def read() -> Response:
     """Read a record out of a picture or a PDF."""
     from ballgauge_service.record.pictures import NothingFound, read_document
 
-    if request.mimetype not in RECORD_FILES:
-        raise Refusal(415, f"the content type must be {', '.join(RECORD_FILES[:-1])} or {RECORD_FILES[-1]}")
-    data = b"".join(iter(uploads.Body(request, RECORD_FILE_MAXIMUM).read, b""))
+    with uploads.drained(request, RECORD_FILE_MAXIMUM) as body:
+        if request.mimetype not in RECORD_FILES:
+            words = f"the content type must be {', '.join(RECORD_FILES[:-1])} or {RECORD_FILES[-1]}"
+            raise Refusal(415, words)
+        data = b"".join(iter(body.read, b""))
     try:
         return respond({"record": read_document(data)})
     except NothingFound as nothing:
