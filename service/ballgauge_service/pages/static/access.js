@@ -46,7 +46,7 @@ function asked(status, challenge) {
         ? gettext("This key is not valid. Type another.")
         : gettext("This service asks for an access key.");
   box.hidden = false;
-  told.replaceChildren(element("strong", { text: words }));
+  told.replaceChildren(element("strong", words));
   if (key) input.setAttribute("aria-invalid", "true");
   // Who types elsewhere is not torn away from it.
   if (!document.activeElement?.matches("input, textarea, select")) input.focus();

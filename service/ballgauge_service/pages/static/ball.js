@@ -37,13 +37,13 @@ export class Ball {
     const { back, inside, front, marks, words } = this.layers;
     root.append(
       svg(
-        "g",
-        { id: "ball-drawing", class: "ball-drawing" },
-        svg("circle", { class: "body", r: SIZE }),
+        "g.ball-drawing",
+        { id: "ball-drawing" },
+        svg("circle.body", { r: SIZE }),
         back,
         inside,
         front,
-        svg("circle", { class: "rim", r: SIZE }),
+        svg("circle.rim", { r: SIZE }),
         marks,
       ),
       words,
@@ -67,13 +67,13 @@ export class Ball {
     this.layers.back.replaceChildren(...this.lines.map((line) => line.back));
     this.layers.front.replaceChildren(...this.lines.map((line) => line.front));
     this.layers.inside.replaceChildren(
-      ...scene.shells.map((shell) => svg("circle", { class: "shell", r: SIZE * shell })),
+      ...scene.shells.map((shell) => svg("circle.shell", { r: SIZE * shell })),
     );
     this.keepMarks(scene.marks);
     this.words = scene.words.map((word) =>
-      svg("text", { class: `word ${word.kind}`, "aria-hidden": "true", text: word.text }),
+      svg("text", { class: `word ${word.kind}`, "aria-hidden": "true" }, word.text),
     );
-    this.leads = scene.words.map(() => svg("path", { class: "lead-line" }));
+    this.leads = scene.words.map(() => svg("path.lead-line"));
     this.layers.words.replaceChildren(...this.leads, ...this.words);
     this.draw();
   }
@@ -99,8 +99,8 @@ export class Ball {
         const made = svg(
           "g",
           { class: `mark ${mark.shape}`, "data-mark": mark.id },
-          svg("circle", { class: "grasp" }),
-          svg("path", { class: "shape", d: SHAPES[mark.shape] }),
+          svg("circle.grasp"),
+          svg("path.shape", { d: SHAPES[mark.shape] }),
         );
         this.marks.set(mark.id, made);
         this.layers.marks.append(made);

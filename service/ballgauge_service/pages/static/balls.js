@@ -2,7 +2,7 @@
 
 import { LONGEST_OPENED } from "./address.js";
 import * as calls from "./calls.js";
-import { element, table } from "./elements.js";
+import { action, element, table } from "./elements.js";
 import { stateOf } from "./form.js";
 import { keepTyped } from "./record.js";
 import { ofBrowser } from "./store.js";
@@ -59,31 +59,23 @@ export function keepBalls({ form, state, replace }) {
       ...read().map((ball) =>
         element(
           "li",
-          {},
-          element("span", { class: "kept-name", text: ball.name }),
-          element("button", {
-            type: "button",
-            text: gettext("Open"),
+          element("span.kept-name", ball.name),
+          action(gettext("Open"), () => open(ball), {
             "aria-label": gettext("Open {name}", { name: ball.name }),
-            onclick: () => open(ball),
           }),
-          element("button", {
-            type: "button",
-            text: gettext("Compare"),
+          action(gettext("Compare"), () => state.act(({ answer }, signal) => compare(answer, ball, signal)), {
             "aria-label": gettext("Compare with {name}", { name: ball.name }),
-            onclick: () => state.act(({ answer }, signal) => compare(answer, ball, signal)),
           }),
-          element("button", {
-            type: "button",
-            text: gettext("Forget"),
-            "aria-label": gettext("Forget {name}", { name: ball.name }),
-            onclick: () => {
+          action(
+            gettext("Forget"),
+            () => {
               write(read().filter((each) => each.name !== ball.name));
               draw();
               say(gettext("{name} is forgotten.", { name: ball.name }));
               name.focus();
             },
-          }),
+            { "aria-label": gettext("Forget {name}", { name: ball.name }) },
+          ),
         ),
       ),
     );
@@ -95,13 +87,13 @@ export function keepBalls({ form, state, replace }) {
 
   async function compare(answer, ball, signal) {
     const box = at("compared");
-    box.replaceChildren(element("p", { text: gettext("Waiting for the service…") }));
+    box.replaceChildren(element("p", gettext("Waiting for the service…")));
     try {
       const on = { on: form.request().rules.on };
       const asked = { ball: {}, ...ball.check, rules: { ...on, ...ball.check.rules } };
       const other = await calls.insist(
         () => calls.post("/v1/checks", asked, signal),
-        (words) => box.replaceChildren(element("p", { text: words })),
+        (words) => box.replaceChildren(element("p", words)),
         signal,
       );
       const rows = figures(answer).map(([title, value], index) => [title, value, figures(other)[index][1]]);
@@ -111,10 +103,10 @@ export function keepBalls({ form, state, replace }) {
     } catch (error) {
       if (!signal.aborted)
         box.replaceChildren(
-          element("p", {
-            class: "refused",
-            text: gettext("{name} cannot be judged: {reason}", { name: ball.name, reason: error.message }),
-          }),
+          element(
+            "p.refused",
+            gettext("{name} cannot be judged: {reason}", { name: ball.name, reason: error.message }),
+          ),
         );
     }
   }

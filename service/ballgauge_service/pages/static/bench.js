@@ -3,7 +3,7 @@
 import * as address from "./address.js";
 import { keepBalls } from "./balls.js";
 import * as calls from "./calls.js";
-import { element } from "./elements.js";
+import { action, element } from "./elements.js";
 import { Form, stateOf } from "./form.js";
 import { copy, useUnitsOf } from "./frame.js";
 import { clearProblem, reveal, showProblem } from "./problem.js";
@@ -103,14 +103,10 @@ export function run({
               })
             : gettext("Judged too, though it has no field here: {name}, {value}.", { name: title, value }),
           " ",
-          element("button", {
-            type: "button",
-            text: gettext("Take it away"),
-            onclick: () => {
-              form.set(name, "");
-              changed();
-              document.getElementById("share").focus({ preventScroll: true });
-            },
+          action(gettext("Take it away"), () => {
+            form.set(name, "");
+            changed();
+            document.getElementById("share").focus({ preventScroll: true });
           }),
         ),
       ),

@@ -31,8 +31,7 @@ export class Board {
     this.chosen = 0;
     this.drag = null;
     this.pictures = [0, 1].map((across) =>
-      svg("svg", {
-        class: "chart section-picture",
+      svg("svg.chart.section-picture", {
         tabindex: -1,
         viewBox: `-${ROOM} -${ROOM} ${2 * ROOM} ${2 * ROOM}`,
         role: "group",
@@ -42,8 +41,8 @@ export class Board {
         "data-across": across,
       }),
     );
-    this.note = element("p", { class: "quiet", id: "not-drawn" });
-    holder.replaceChildren(element("div", { class: "pair" }, this.pictures), this.note);
+    this.note = element("p.quiet", { id: "not-drawn" });
+    holder.replaceChildren(element("div.pair", this.pictures), this.note);
     for (const picture of this.pictures) this.listen(picture);
   }
 
@@ -103,17 +102,17 @@ export class Board {
             "aria-label": this.words(solids[index]),
             "aria-pressed": String(index === this.chosen),
           },
-          svg("title", { text: solids[index].name }),
+          svg("title", solids[index].name),
         ),
     );
     const laid = (over?.solids ?? [])
       .map((solid) => this.outlines(over, solid, across))
       .filter(Boolean)
-      .map((points) => svg("path", { class: "laid-over", d: this.line(points) }));
+      .map((points) => svg("path.laid-over", { d: this.line(points) }));
     const labels = outlines.map((points, index) => {
       if (!points) return null;
       const [x, y] = this.flat(points.flat().reduce((low, each) => (each[1] < low[1] ? each : low)));
-      return svg("text", { class: "number", x: x + 5, y: y - 5, text: String(index + 1) });
+      return svg("text.number", { x: x + 5, y: y - 5 }, String(index + 1));
     });
     const grips =
       solids[this.chosen] && this.chosen > 0 && outlines[this.chosen]
@@ -122,19 +121,19 @@ export class Board {
     picture.replaceChildren(
       ...[
         ...bodies,
-        svg("g", { class: "bores", "clip-path": `url(#ball-${across})` }),
+        svg("g.bores", { "clip-path": `url(#ball-${across})` }),
         svg("clipPath", { id: `ball-${across}` }, svg("circle", { r: SIZE })),
         ...laid,
-        svg("path", { class: "axis-mark", d: `M0 -${SIZE + 12}V${SIZE + 6}M-${SIZE + 6} 0H${SIZE + 12}` }),
+        svg("path.axis-mark", { d: `M0 -${SIZE + 12}V${SIZE + 6}M-${SIZE + 6} 0H${SIZE + 12}` }),
         ...labels,
-        svg("text", { x: 6, y: -SIZE - 12, text: gettext("pin") }),
-        svg("text", {
+        svg("text", { x: 6, y: -SIZE - 12 }, gettext("pin")),
+        svg(
+          "text",
           // Along the outline, where a word of any length has room.
-          transform: `translate(${SIZE + 18} 0) rotate(90)`,
-          "text-anchor": "middle",
-          text: across ? gettext("across") : gettext("mark"),
-        }),
-        svg("path", { class: "mass-center" }),
+          { transform: `translate(${SIZE + 18} 0) rotate(90)`, "text-anchor": "middle" },
+          across ? gettext("across") : gettext("mark"),
+        ),
+        svg("path.mass-center"),
         ...grips.map((grip) => this.grip(grip)),
       ].filter(Boolean),
     );
@@ -150,8 +149,8 @@ export class Board {
       const lines = holes.flatMap(({ hole, size }) => {
         const { seen, cut } = bore(hole, size, Number(picture.dataset.across));
         return [
-          svg("path", { class: "bore-beside", d: this.line([seen]) }),
-          cut && svg("path", { class: "bore-cut", d: this.line([cut]) }),
+          svg("path.bore-beside", { d: this.line([seen]) }),
+          cut && svg("path.bore-cut", { d: this.line([cut]) }),
         ];
       });
       group.replaceChildren(...lines.filter(Boolean));
@@ -174,9 +173,8 @@ export class Board {
     const solid = this.design.solids[this.chosen];
     const label = gettext("{field} of {name}", { field: this.fieldWords(grip.field), name: solid.name });
     return svg(
-      "g",
+      "g.grip",
       {
-        class: "grip",
         tabindex: 0,
         role: "slider",
         "data-grip": grip.field,
@@ -187,8 +185,8 @@ export class Board {
         "aria-valuenow": grip.size.toFixed(4),
         "aria-valuetext": quantity(grip.size, "in"),
       },
-      svg("circle", { class: "grasp", r: 14 }),
-      svg("circle", { class: "shape", r: 5.5 }),
+      svg("circle.grasp", { r: 14 }),
+      svg("circle.shape", { r: 5.5 }),
     );
   }
 

@@ -3,7 +3,7 @@
 import { around, chart } from "./chart.js";
 import { cells, textOf } from "./csv.js";
 import { figure } from "./editor.js";
-import { card, element, svg, table } from "./elements.js";
+import { action, card, element, svg, table, wideTable } from "./elements.js";
 import { numberOf } from "./numbers.js";
 import { gettext, plain, quantity } from "./words.js";
 
@@ -127,40 +127,35 @@ export function calibration(found, editor) {
       ],
     ),
     element(
-      "p",
-      { class: "tools" },
-      element("button", {
-        type: "button",
-        id: "use-friction",
-        text: gettext("Use this friction"),
-        onclick: () => {
+      "p.tools",
+      action(
+        gettext("Use this friction"),
+        () => {
           editor.put(using(editor.request, curve));
           editor.state.settle();
         },
-      }),
-    ),
-    left(sensors),
-    element(
-      "div",
-      { class: "wide", tabindex: "0", role: "region", "aria-label": gettext("Left of the sensors") },
-      table(
-        gettext("Left of the sensors"),
-        [gettext("sensor"), gettext("readings"), gettext("mean"), gettext("rms")],
-        sensors.map((each) => [
-          `${WORDS[each.quantity]}, ${quantity(each.distance, "ft", { digits: 1 })}`,
-          each.readings,
-          plain(each.mean, 2),
-          plain(each.root_mean_square, 2),
-        ]),
+        { id: "use-friction" },
       ),
     ),
-    element("p", {
-      text: gettext("Chi-square is {chi} at {freedom} degrees of freedom.", {
+    left(sensors),
+    wideTable(
+      gettext("Left of the sensors"),
+      [gettext("sensor"), gettext("readings"), gettext("mean"), gettext("rms")],
+      sensors.map((each) => [
+        `${WORDS[each.quantity]}, ${quantity(each.distance, "ft", { digits: 1 })}`,
+        each.readings,
+        plain(each.mean, 2),
+        plain(each.root_mean_square, 2),
+      ]),
+    ),
+    element(
+      "p",
+      gettext("Chi-square is {chi} at {freedom} degrees of freedom.", {
         chi: plain(found.chi_square, 1),
         freedom: found.freedom,
       }),
-    }),
-    element("p", { class: "quiet", text: found.definition }),
+    ),
+    element("p.quiet", found.definition),
   );
 }
 
@@ -181,9 +176,9 @@ function left(sensors) {
       const x = made.x(each.distance) + 14 * (kind - (kinds.length - 1) / 2);
       const [y, high, low] = [each.mean, each.root_mean_square, -each.root_mean_square].map(made.y);
       return [
-        svg("path", { class: "error-bar", d: `M${x} ${high}V${low}` }),
-        svg("circle", { class: "point", cx: x, cy: y, r: 4 }),
-        svg("text", { x, y: high - 4, "text-anchor": "middle", text: WORDS[each.quantity][0] }),
+        svg("path.error-bar", { d: `M${x} ${high}V${low}` }),
+        svg("circle.point", { cx: x, cy: y, r: 4 }),
+        svg("text", { x, y: high - 4, "text-anchor": "middle" }, WORDS[each.quantity][0]),
       ];
     }),
   );

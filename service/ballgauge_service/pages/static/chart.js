@@ -40,37 +40,19 @@ export function chart({ label, xRange, yRange, xTitle, yTitle, names = false, wi
     ((value - yRange[0]) / (yRange[1] - yRange[0])) * (height - MARGIN.top - MARGIN.bottom);
   const [left, right, top, bottom] = [x(xRange[0]), x(xRange[1]), y(yRange[1]), y(yRange[0])];
   const picture = svg(
-    "svg",
-    { class: "chart", viewBox: `0 0 ${width} ${height}`, role: "img", "aria-label": label },
+    "svg.chart",
+    { viewBox: `0 0 ${width} ${height}`, role: "img", "aria-label": label },
     ticks(...xRange).flatMap((value) => [
-      svg("line", { class: "grid-line", x1: x(value), x2: x(value), y1: top, y2: bottom }),
-      svg("text", {
-        class: "tick-text",
-        x: x(value),
-        y: bottom + 16,
-        "text-anchor": "middle",
-        text: plain(value),
-      }),
+      svg("line.grid-line", { x1: x(value), x2: x(value), y1: top, y2: bottom }),
+      svg("text.tick-text", { x: x(value), y: bottom + 16, "text-anchor": "middle" }, plain(value)),
     ]),
     (names ? [] : ticks(...yRange)).flatMap((value) => [
-      svg("line", { class: "grid-line", x1: left, x2: right, y1: y(value), y2: y(value) }),
-      svg("text", {
-        class: "tick-text",
-        x: left - 6,
-        y: y(value) + 4,
-        "text-anchor": "end",
-        text: plain(value),
-      }),
+      svg("line.grid-line", { x1: left, x2: right, y1: y(value), y2: y(value) }),
+      svg("text.tick-text", { x: left - 6, y: y(value) + 4, "text-anchor": "end" }, plain(value)),
     ]),
-    svg("path", { class: "axis-line", d: `M${left} ${top}V${bottom}H${right}` }),
-    svg("text", {
-      class: "axis-title",
-      x: (left + right) / 2,
-      y: height - 8,
-      "text-anchor": "middle",
-      text: xTitle,
-    }),
-    svg("text", { class: "axis-title", x: left, y: 13, "text-anchor": "start", text: yTitle }),
+    svg("path.axis-line", { d: `M${left} ${top}V${bottom}H${right}` }),
+    svg("text.axis-title", { x: (left + right) / 2, y: height - 8, "text-anchor": "middle" }, xTitle),
+    svg("text.axis-title", { x: left, y: 13, "text-anchor": "start" }, yTitle),
   );
   return { x, y, left, right, top, bottom, picture, add: (...parts) => picture.append(...parts.flat()) };
 }

@@ -5,7 +5,7 @@ import { Board } from "./board.js";
 import * as calls from "./calls.js";
 import { Drilling } from "./drilled.js";
 import { Editor } from "./editor.js";
-import { card, element, list, table } from "./elements.js";
+import { action, card, element, list, wideTable } from "./elements.js";
 import { Field } from "./fields.js";
 import { fileName } from "./kept.js";
 import { findings, showVerdict } from "./results.js";
@@ -54,8 +54,6 @@ const at = (id) => document.getElementById(id);
 const contract = JSON.parse(at("contract").textContent);
 const word = (name) =>
   contract.targets[name]?.label ?? { mass: gettext("mass") }[name] ?? name.replaceAll("_", " ");
-const wide = (label, ...parts) =>
-  element("div", { class: "wide", tabindex: "0", role: "region", "aria-label": label }, ...parts);
 
 let chosen = 0;
 let laid = null; // a solution's design, laid over
@@ -118,7 +116,7 @@ const solids = new Solids({
     at("told").textContent = gettext("{name} is removed. Undo brings it back.", { name });
   },
   meshNote: (place) => {
-    const box = element("div", {});
+    const box = element("div");
     meshTools().then((tools) => box.replaceChildren(tools.note(place)));
     return box;
   },
@@ -294,7 +292,7 @@ function overlays(request) {
   if (over.dataset.key === key) return;
   over.dataset.key = key;
   over.replaceChildren(
-    ...options.map(([value, text]) => element("option", { value, text, selected: value === wanted })),
+    ...options.map(([value, text]) => element("option", { value, selected: value === wanted }, text)),
   );
 }
 
@@ -354,10 +352,7 @@ function drawNumbers() {
       ])
     : [];
   at("numbers-table").replaceChildren(
-    wide(
-      gettext("Numbers of the design"),
-      table(gettext("Numbers of the design"), heads, [...rows, ...readings]),
-    ),
+    wideTable(gettext("Numbers of the design"), heads, [...rows, ...readings]),
   );
   const { error_bound: bound } = properties;
   at("numbers-method").textContent = bound.differential
@@ -403,11 +398,9 @@ function written(request) {
   const place = element("p", { role: "status", id: "taken" });
   const name = request.design.name || gettext("design");
   const button = (ending, media, text) =>
-    element("button", {
-      type: "button",
-      id: `take-${ending}`,
+    action(
       text,
-      onclick: async () => {
+      async () => {
         const report = { language: document.documentElement.lang, units: units.metric ? "metric" : "trade" };
         place.replaceChildren(gettext("Asking the service…"));
         try {
@@ -415,34 +408,31 @@ function written(request) {
           const response = await send(request, { accept: media });
           const file = `${fileName(name)}.${ending}`;
           place.replaceChildren(
-            element("a", {
-              class: "button",
-              href: URL.createObjectURL(await response.blob()),
-              download: file,
-              text: gettext("Save {file}", { file }),
-            }),
+            element(
+              "a.button",
+              { href: URL.createObjectURL(await response.blob()), download: file },
+              gettext("Save {file}", { file }),
+            ),
           );
         } catch (error) {
           place.replaceChildren(
-            element("span", {
-              class: "refused",
-              text: [error.message, ...(error.problem?.errors ?? []).map((each) => each.detail)].join(" "),
-            }),
+            element(
+              "span.refused",
+              [error.message, ...(error.problem?.errors ?? []).map((each) => each.detail)].join(" "),
+            ),
           );
         }
       },
-    });
+      { id: `take-${ending}` },
+    );
   return card(
     gettext("Report, drawing and solids"),
-    element("p", {
-      class: "quiet",
-      text: gettext(
-        "The report has sections, parts, numbers, rules and all that is solved for; solids are in mm.",
-      ),
-    }),
     element(
-      "p",
-      { class: "tools" },
+      "p.quiet",
+      gettext("The report has sections, parts, numbers, rules and all that is solved for; solids are in mm."),
+    ),
+    element(
+      "p.tools",
       ...[
         ["html", "text/html", gettext("Report as a page")],
         ["pdf", "application/pdf", gettext("Report as PDF")],
@@ -466,14 +456,14 @@ function contributions({ properties: { contributions: found }, units }) {
   const label = gettext("What each solid adds");
   return card(
     label,
-    element("p", {
-      class: "quiet",
-      text: gettext(
+    element(
+      "p.quiet",
+      gettext(
         "Mass is what is seen of the solid; the rest is the change " +
           "when it is there instead of what lies beneath it.",
       ),
-    }),
-    wide(label, table(label, [gettext("solid"), ...names.map(word)], rows)),
+    ),
+    wideTable(label, [gettext("solid"), ...names.map(word)], rows),
   );
 }
 
@@ -491,7 +481,7 @@ function comparison({ designs }) {
   const label = gettext("Where the difference comes from");
   return card(
     label,
-    wide(label, table(label, [gettext("quantity"), gettext("difference"), gettext("by solid")], rows)),
+    wideTable(label, [gettext("quantity"), gettext("difference"), gettext("by solid")], rows),
   );
 }
 

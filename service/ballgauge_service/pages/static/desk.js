@@ -7,7 +7,7 @@ import { textOf } from "./csv.js";
 import { Entrants } from "./desk_entrants.js";
 import { List } from "./desk_list.js";
 import * as rows from "./desk_rows.js";
-import { element } from "./elements.js";
+import { action, element } from "./elements.js";
 import { Form, stateOf, today } from "./form.js";
 import { useUnitsOf } from "./frame.js";
 import { clearProblem } from "./problem.js";
@@ -194,15 +194,11 @@ function showNear(answer) {
   near.replaceChildren(
     near.firstElementChild,
     ...names.map((name) =>
-      element("button", {
-        type: "button",
-        text: name,
-        onclick: () => {
-          form.set("ball.name", name);
-          mark("ball.name", false);
-          field("ball.name").focus();
-          typed();
-        },
+      action(name, () => {
+        form.set("ball.name", name);
+        mark("ball.name", false);
+        field("ball.name").focus();
+        typed();
       }),
     ),
   );
@@ -263,9 +259,7 @@ function drawEntrants() {
   field("entrants-unseen").replaceChildren(
     ...unseen
       .slice(0, SHOWN)
-      .map((each) =>
-        element("li", { text: [each.player, each.serial, each.name].filter(Boolean).join(" · ") }),
-      ),
+      .map((each) => element("li", [each.player, each.serial, each.name].filter(Boolean).join(" · "))),
   );
 }
 
@@ -369,17 +363,15 @@ function drawCounts(entries) {
   const inAll = gettext("in all");
   field("counts").replaceChildren(
     ...[["", entries.length], ...present].map(([state, number]) =>
-      element("button", {
-        type: "button",
-        "data-outcome": state,
-        "aria-pressed": String(shown === state),
-        text: `${number} ${state ? rows.stateWord(state) : inAll}`,
-        onclick: () => {
+      action(
+        `${number} ${state ? rows.stateWord(state) : inAll}`,
+        () => {
           shown = state;
           draw();
           field("counts").querySelector("[aria-pressed=true]").focus();
         },
-      }),
+        { "data-outcome": state, "aria-pressed": String(shown === state) },
+      ),
     ),
   );
   field("outage").hidden = !failures;
@@ -434,9 +426,9 @@ function row(entry, number) {
 }
 
 function say(text, canUndo = false) {
-  told.replaceChildren(element("span", { text }));
+  told.replaceChildren(element("span", text));
   if (canUndo) {
-    told.append(" ", element("button", { type: "button", id: "undo", text: gettext("Undo"), onclick: undo }));
+    told.append(" ", action(gettext("Undo"), undo, { id: "undo" }));
   }
 }
 
@@ -522,8 +514,7 @@ async function sign() {
   if (entry.player) asked.player = entry.player;
   if (field("event").value.trim()) asked.event = field("event").value.trim();
   const box = field("signing-answer");
-  const tell = (...texts) =>
-    box.replaceChildren(...texts.map((text) => element("p", { class: "refused", text })));
+  const tell = (...texts) => box.replaceChildren(...texts.map((text) => element("p.refused", text)));
   const here = () => signing === entry.id;
   try {
     const { record, label, kid, demo, outcome } = await calls.insist(

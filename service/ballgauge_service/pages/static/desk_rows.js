@@ -1,7 +1,7 @@
 // The rows of the desk: a ball's readings, outcome and worst margin, on screen, on paper and as CSV.
 
 import { isWeighed } from "./desk_list.js";
-import { element } from "./elements.js";
+import { action, element } from "./elements.js";
 import { gettext, outcomeWord, quantity, sign } from "./words.js";
 
 const COUNT = "1";
@@ -105,50 +105,40 @@ export function row(entry, number, told, questions, acts) {
   const button =
     (kind) =>
     ([act, text, name, call]) =>
-      element("button", {
-        type: "button",
-        class: kind,
-        "data-act": act,
-        "aria-label": name,
-        text,
-        onclick: call,
-      });
+      action(text, call, { class: kind, "data-act": act, "aria-label": name });
   const { ball } = entry.request;
   const state = stateOf(entry);
   return element(
     "tr",
     { "data-id": entry.id, "data-outcome": state },
-    element("td", { class: "row-number", text: number }),
-    element("td", { class: "row-player", text: entry.player }),
+    element("td.row-number", number),
+    element("td.row-player", entry.player),
     element(
-      "td",
-      { class: "row-ball" },
-      element("strong", { text: ball.serial ?? "" }),
+      "td.row-ball",
+      element("strong", ball.serial ?? ""),
       " ",
-      element("span", { text: ball.name ?? "" }),
-      told.map((text) => element("p", { class: "row-told", text })),
-      questions.length ? element("p", { class: "row-asks" }, questions.map(button(""))) : null,
+      element("span", ball.name ?? ""),
+      told.map((text) => element("p.row-told", text)),
+      questions.length ? element("p.row-asks", questions.map(button(""))) : null,
     ),
-    element("td", { class: "row-readings", text: readings(entry) }),
+    element("td.row-readings", readings(entry)),
     element(
-      "td",
-      { class: "row-outcome" },
+      "td.row-outcome",
       element(
-        "span",
-        { class: "row-word" },
-        element("span", { class: "sign", "aria-hidden": "true", text: sign(state) }),
+        "span.row-word",
+        element("span.sign", { "aria-hidden": "true" }, sign(state)),
         stateWord(state),
       ),
-      element("p", { class: "row-rests", text: rests(entry) }),
+      element("p.row-rests", rests(entry)),
     ),
-    element("td", { class: "row-margin", text: worst(entry) }),
-    element("td", { class: "row-acts" }, acts.map(button("link"))),
+    element("td.row-margin", worst(entry)),
+    element("td.row-acts", acts.map(button("link"))),
   );
 }
 
 /** The sheets to print: a table for each player. */
 export function sheets(entries) {
-  if (!entries.length) return [element("p", { text: gettext("There are no balls in the list.") })];
+  if (!entries.length) return [element("p", gettext("There are no balls in the list."))];
   const byPlayer = new Map();
   for (const [index, entry] of entries.entries())
     byPlayer.set(entry.player, [...(byPlayer.get(entry.player) ?? []), [index + 1, entry]]);
@@ -181,30 +171,24 @@ export function sheets(entries) {
           })
         : gettext("Advice, not an approval.");
       return element(
-        "section",
-        { class: "sheet-player" },
-        element("h2", { text: name || gettext("Without a name") }),
+        "section.sheet-player",
+        element("h2", name || gettext("Without a name")),
         element(
-          "table",
-          { class: "words" },
-          element("caption", { text: by }),
+          "table.words",
+          element("caption", by),
           element(
             "thead",
-            {},
             element(
               "tr",
-              {},
-              heads.map((text) => element("th", { scope: "col", text })),
+              heads.map((text) => element("th", { scope: "col" }, text)),
             ),
           ),
           element(
             "tbody",
-            {},
             found.map((each) =>
               element(
                 "tr",
-                {},
-                cells(each).map((text) => element("td", { text })),
+                cells(each).map((text) => element("td", text)),
               ),
             ),
           ),

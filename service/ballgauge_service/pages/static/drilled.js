@@ -1,6 +1,6 @@
 // The drilling of a design: its fields, made from the contract, and its holes.
 
-import { element } from "./elements.js";
+import { action, element, details } from "./elements.js";
 import { Field } from "./fields.js";
 import { replaced } from "./history.js";
 import { gettext } from "./words.js";
@@ -50,36 +50,28 @@ export class Drilling {
     const holes = (drilling.holes ?? []).map((_, index) =>
       element(
         "li",
-        {},
         element(
-          "div",
-          { class: "grid" },
+          "div.grid",
           this.hole.map((spec) => field(spec, spec.name.replace("*", index))),
         ),
-        element("button", {
-          type: "button",
-          text: gettext("Remove this hole"),
-          onclick: () => this.setHoles((all) => all.filter((_, each) => each !== index)),
-        }),
+        action(gettext("Remove this hole"), () =>
+          this.setHoles((all) => all.filter((_, each) => each !== index)),
+        ),
       ),
     );
     return [
       element(
-        "div",
-        { class: "grid" },
+        "div.grid",
         this.own.map((spec) => field(spec, spec.name)),
       ),
-      element(
-        "details",
-        { class: "more" },
-        element("summary", { text: gettext("Holes") }),
-        element("ol", { class: "hole-list" }, holes),
-        element("button", {
-          type: "button",
-          id: "add-hole",
-          text: gettext("Add a hole"),
-          onclick: () => this.setHoles((all) => [...all, { role: "vent", diameter: 0.25, depth: 1 }]),
-        }),
+      details(
+        gettext("Holes"),
+        element("ol.hole-list", holes),
+        action(
+          gettext("Add a hole"),
+          () => this.setHoles((all) => [...all, { role: "vent", diameter: 0.25, depth: 1 }]),
+          { id: "add-hole" },
+        ),
       ),
     ];
   }

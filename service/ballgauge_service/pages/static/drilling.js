@@ -3,7 +3,7 @@
 import * as address from "./address.js";
 import { Ball } from "./ball.js";
 import { run } from "./bench.js";
-import { element } from "./elements.js";
+import { action, element } from "./elements.js";
 import { figures, fold } from "./figures.js";
 import { fraction, isFraction, nearest } from "./fractions.js";
 import * as results from "./results.js";
@@ -239,7 +239,7 @@ function legend() {
     high_rg_axis: "◇",
   };
   const entry = (sign, text) =>
-    element("li", {}, element("span", { class: "legend-sign", "aria-hidden": "true", text: sign }), text);
+    element("li", element("span.legend-sign", { "aria-hidden": "true" }, sign), text);
   const shown = ball.scene.marks
     .filter((mark) => words[mark.id])
     .map((mark) => entry(signs[mark.id], words[mark.id]));
@@ -286,19 +286,15 @@ form.form.elements["drilling.hand"].addEventListener("change", () => {
       "Layout and spans are mirrored with the hand. Lateral pitches and " +
         "places stay as typed: they count to the bowler's right. ",
     ),
-    element("button", {
-      type: "button",
-      text: gettext("Mirror them too"),
-      onclick: () => {
-        for (const input of sided)
-          input.value = /^[-−]/.test(input.value)
-            ? input.value.slice(1).trim()
-            : `-${input.value.replace(/^\+/, "")}`;
-        box.hidden = true;
-        form.form.elements["drilling.hand"].focus({ preventScroll: true });
-        form.changed();
-        state.settle();
-      },
+    action(gettext("Mirror them too"), () => {
+      for (const input of sided)
+        input.value = /^[-−]/.test(input.value)
+          ? input.value.slice(1).trim()
+          : `-${input.value.replace(/^\+/, "")}`;
+      box.hidden = true;
+      form.form.elements["drilling.hand"].focus({ preventScroll: true });
+      form.changed();
+      state.settle();
     }),
   );
 });

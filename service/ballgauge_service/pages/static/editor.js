@@ -213,12 +213,13 @@ export class Editor {
     const unnamed = gettext("without a name");
     const others = this.kept.list().filter((each) => each.id !== this.kept.id);
     at("recent").replaceChildren(
-      element("option", { value: "", text: "–" }),
+      element("option", { value: "" }, "–"),
       ...others.map((each) =>
-        element("option", {
-          value: each.id,
-          text: [each.name || unnamed, new Date(each.at).toLocaleString()].join(" · "),
-        }),
+        element(
+          "option",
+          { value: each.id },
+          [each.name || unnamed, new Date(each.at).toLocaleString()].join(" · "),
+        ),
       ),
     );
     at("recent").closest("label").hidden = at("recent").options.length < 2;
@@ -379,5 +380,5 @@ function unreadable(text) {
 
 /** A part of the page with a picture and words under it. */
 export function figure(picture, words, kind = "whole") {
-  return element("figure", { class: kind }, picture, element("figcaption", { text: words }));
+  return element("figure", { class: kind }, picture, element("figcaption", words));
 }

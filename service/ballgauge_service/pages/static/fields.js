@@ -15,15 +15,15 @@ export class Field {
     this.change = change;
     this.id = path.join(".");
     this.input = this.control();
-    this.problem = element("p", { class: "error", id: `${this.id}-error`, hidden: true });
-    const hint = element("p", { class: "hint", id: `${this.id}-hint`, text: this.help() });
+    this.problem = element("p.error", { id: `${this.id}-error`, hidden: true });
+    const hint = element("p.hint", { id: `${this.id}-hint` }, this.help());
     const label =
       spec.control === "flag"
-        ? element("label", { class: "tick", for: this.id }, this.input, spec.label)
+        ? element("label.tick", { for: this.id }, this.input, spec.label)
         : element("label", { for: this.id }, `${spec.label} `, this.unit());
     this.node = element(
-      "div",
-      { class: "field", "data-field": this.id },
+      "div.field",
+      { "data-field": this.id },
       label,
       spec.control === "flag" ? null : this.input,
       hint,
@@ -52,8 +52,8 @@ export class Field {
       return element(
         "select",
         told,
-        spec.default ? null : element("option", { value: "", text: "–" }),
-        words.map(([value, text]) => element("option", { value, text })),
+        spec.default ? null : element("option", { value: "" }, "–"),
+        words.map(([value, text]) => element("option", { value }, text)),
       );
     }
     if (spec.control === "flag") return element("input", { type: "checkbox", ...told });
@@ -69,12 +69,11 @@ export class Field {
   unit() {
     const { unit, metric } = this.spec;
     return unit
-      ? element("span", {
-          class: "unit",
-          "data-trade": unit,
-          "data-metric": metric ?? unit,
-          text: units.metric ? (metric ?? unit) : unit,
-        })
+      ? element(
+          "span.unit",
+          { "data-trade": unit, "data-metric": metric ?? unit },
+          units.metric ? (metric ?? unit) : unit,
+        )
       : null;
   }
 

@@ -67,15 +67,10 @@ function worstOf(findings) {
 
 function figure(title, value, told, outcome) {
   return element(
-    "div",
-    { class: "figure", "data-outcome": outcome || null },
-    element("dt", { text: title }),
-    element(
-      "dd",
-      {},
-      element("span", { class: "figure-value", text: value }),
-      element("span", { class: "quiet", text: ` ${told}` }),
-    ),
+    "div.figure",
+    { "data-outcome": outcome || null },
+    element("dt", title),
+    element("dd", element("span.figure-value", value), element("span.quiet", ` ${told}`)),
   );
 }
 
@@ -90,9 +85,9 @@ export function fold(box, more) {
     if (card === remedies) continue;
     const title = card.querySelector("h2");
     const details = element(
-      "details",
-      { class: "card", open: open.has(title.textContent) },
-      element("summary", {}, title),
+      "details.card",
+      { open: open.has(title.textContent) },
+      element("summary", title),
       ...[...card.childNodes].filter((node) => node !== title),
     );
     details.addEventListener("toggle", () =>

@@ -1,7 +1,7 @@
 // A line-up: balls, bowlers and volumes in tables, and the sheet with its files.
 
 import { Editor } from "./editor.js";
-import { card, element, list } from "./elements.js";
+import { action, card, element, list, wide } from "./elements.js";
 import { Field } from "./fields.js";
 import { fileName } from "./kept.js";
 import { numberOrText } from "./numbers.js";
@@ -44,22 +44,16 @@ function show(answer) {
     card(
       gettext("The sheet"),
       element(
-        "p",
-        { class: "tools" },
+        "p.tools",
         files.map(([kind, file]) =>
-          element("a", {
-            class: "button",
-            href: address(file),
-            download: `${fileName(gettext("Line-up"))}.${kind}`,
-            text: gettext("Save as {kind}", { kind: kind.toUpperCase() }),
-          }),
+          element(
+            "a.button",
+            { href: address(file), download: `${fileName(gettext("Line-up"))}.${kind}` },
+            gettext("Save as {kind}", { kind: kind.toUpperCase() }),
+          ),
         ),
       ),
-      element(
-        "div",
-        { class: "wide", tabindex: "0", role: "region", "aria-label": gettext("The sheet") },
-        element("img", { class: "lineup-sheet", src: address(picture), alt: spoken(answer) }),
-      ),
+      wide(gettext("The sheet"), element("img.lineup-sheet", { src: address(picture), alt: spoken(answer) })),
     ),
     ...answer.bowlers.map((row) =>
       card(
@@ -67,9 +61,8 @@ function show(answer) {
         list(row.sentences),
         row.differences.length > 0 &&
           element(
-            "details",
-            { class: "why" },
-            element("summary", { text: gettext("Every difference, ball by ball") }),
+            "details.why",
+            element("summary", gettext("Every difference, ball by ball")),
             list(row.differences.map((each) => each.sentence)),
           ),
       ),
@@ -102,11 +95,8 @@ function told(answer) {
   });
   at("verdict").dataset.key = words;
   at("verdict").replaceChildren(
-    element("p", { class: "told-main", text: words }),
-    element("p", {
-      class: "quiet",
-      text: gettext("Computed from the numbers given; no lane and no ball was measured."),
-    }),
+    element("p.told-main", words),
+    element("p.quiet", gettext("Computed from the numbers given; no lane and no ball was measured.")),
   );
 }
 
@@ -127,7 +117,7 @@ function cell(spec, path, row, take = (...given) => editor.take(...given)) {
   const field = new Field(spec, path, take);
   field.input.setAttribute("aria-label", [spec.label, row].join(", "));
   field.input.setAttribute("aria-describedby", `${field.id}-error`);
-  return element("td", {}, editor.add(field).input, field.problem);
+  return element("td", editor.add(field).input, field.problem);
 }
 
 const several = (kind) => editor.request[kind] ?? [];
@@ -137,17 +127,18 @@ function put(kind, rows) {
 }
 
 function remover(kind, k, row) {
-  return element("button", {
-    type: "button",
-    text: "×",
-    "aria-label": gettext("Remove {name}", { name: row }),
-    disabled: several(kind).length < (kind === "balls" ? 3 : 2),
-    onclick: () =>
+  return action(
+    "×",
+    () =>
       put(
         kind,
         several(kind).filter((_, other) => other !== k),
       ),
-  });
+    {
+      "aria-label": gettext("Remove {name}", { name: row }),
+      disabled: several(kind).length < (kind === "balls" ? 3 : 2),
+    },
+  );
 }
 
 /** Name a ball; the reference, where it is this one, follows. */
@@ -168,7 +159,6 @@ function reference(ball, k) {
   const first = several("balls").find((each) => !each.new)?.name ?? names[0];
   return element(
     "td",
-    {},
     element("input", {
       type: "radio",
       name: "reference",
@@ -185,21 +175,19 @@ function ballRow(ball, k) {
   const cells = ball.box
     ? numbers.map((spec) => cell(spec, ["balls", k, "box", ...spec.name.split(".")], name))
     : [
-        element("td", {
-          colspan: numbers.length,
-          text: ball.design
-            ? gettext("a design, as the request says")
-            : gettext("drilled, as the request says"),
-        }),
+        element(
+          "td",
+          { colspan: numbers.length },
+          ball.design ? gettext("a design, as the request says") : gettext("drilled, as the request says"),
+        ),
       ];
   return element(
     "tr",
-    {},
     cell(own, ["balls", k, "name"], TITLES.balls(k + 1), (...given) => rename(k, ...given)),
     cell(isNew, ["balls", k, "new"], name),
     reference(ball, k),
     cells,
-    element("td", {}, remover("balls", k, name)),
+    element("td", remover("balls", k, name)),
   );
 }
 
@@ -207,9 +195,8 @@ function bowlerRow(bowler, k) {
   const name = bowler.name ?? TITLES.bowlers(k + 1);
   return element(
     "tr",
-    {},
     contract.bowlers.map((spec) => cell(spec, ["bowlers", k, ...spec.name.split(".")], name)),
-    element("td", {}, remover("bowlers", k, name)),
+    element("td", remover("bowlers", k, name)),
   );
 }
 
@@ -218,9 +205,8 @@ function laneRow(lane, k) {
   const name = lane.pattern?.name ?? gettext("lane {number}", { number: k + 1 });
   const id = `volumes-${k}`;
   return element(
-    "div",
-    { class: "field" },
-    element("label", { for: id, text: gettext("Amounts of oil on {name}, mL, the most first", { name }) }),
+    "div.field",
+    element("label", { for: id }, gettext("Amounts of oil on {name}, mL, the most first", { name })),
     element("input", {
       id,
       type: "text",
@@ -264,7 +250,7 @@ function draw(request, source) {
 }
 
 function heads(id, labels) {
-  at(id).replaceChildren(...labels.map((text) => element("th", { scope: "col", text })));
+  at(id).replaceChildren(...labels.map((text) => element("th", { scope: "col" }, text)));
 }
 
 function freeName(kind) {

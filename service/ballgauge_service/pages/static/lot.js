@@ -4,7 +4,7 @@ import * as access from "./access.js";
 import * as address from "./address.js";
 import * as calls from "./calls.js";
 import { around, chart } from "./chart.js";
-import { card, element, list, svg, table } from "./elements.js";
+import { action, card, element, list, select, svg, wideTable } from "./elements.js";
 import { files } from "./files.js";
 import { today } from "./form.js";
 import { copy } from "./frame.js";
@@ -280,20 +280,19 @@ function showDecision() {
   if (counts.left_out) parts.push(gettext("{count} left out", { count: counts.left_out }));
   verdict.replaceChildren(
     element(
-      "p",
-      { class: "verdict-word" },
-      element("span", { class: "sign", "aria-hidden": "true", text: sign(acceptance.outcome) }),
+      "p.verdict-word",
+      element("span.sign", { "aria-hidden": "true" }, sign(acceptance.outcome)),
       outcomeWord(acceptance.outcome),
     ),
-    element("p", { text: acceptance.message }),
-    element("p", { text: parts.join(" · ") }),
-    element("p", {
-      class: "quiet",
-      text: gettext("By the rules of {body}, in force on {on}. Advice, not an approval.", {
+    element("p", acceptance.message),
+    element("p", parts.join(" · ")),
+    element(
+      "p.quiet",
+      gettext("By the rules of {body}, in force on {on}. Advice, not an approval.", {
         body: [body.toUpperCase(), overlay].filter(Boolean).join(" "),
         on,
       }),
-    }),
+    ),
   );
 }
 
@@ -308,14 +307,10 @@ function failures() {
   ]);
   return card(
     gettext("What failed, and by how much"),
-    element(
-      "div",
-      { class: "wide", tabindex: "0", role: "region", "aria-label": gettext("Worst balls") },
-      table(
-        gettext("Worst balls"),
-        [gettext("ball"), gettext("outcome"), gettext("why"), gettext("margin")],
-        rows,
-      ),
+    wideTable(
+      gettext("Worst balls"),
+      [gettext("ball"), gettext("outcome"), gettext("why"), gettext("margin")],
+      rows,
     ),
   );
 }
@@ -328,14 +323,7 @@ function rules() {
     ),
   ]);
   const heads = [gettext("rule"), ...WORST_FIRST.map(outcomeWord)];
-  return card(
-    gettext("Rule by rule"),
-    element(
-      "div",
-      { class: "wide", tabindex: "0", role: "region", "aria-label": gettext("Balls by rule") },
-      table(gettext("Balls by rule"), heads, rows),
-    ),
-  );
+  return card(gettext("Rule by rule"), wideTable(gettext("Balls by rule"), heads, rows));
 }
 
 function leftOut() {
@@ -343,12 +331,10 @@ function leftOut() {
   if (!left.rows && !left.cells) return null;
   return card(
     gettext("What was left out"),
-    element("p", {
-      text: gettext("{rows} rows and {cells} cells could not be read.", {
-        rows: left.rows,
-        cells: left.cells,
-      }),
-    }),
+    element(
+      "p",
+      gettext("{rows} rows and {cells} cells could not be read.", { rows: left.rows, cells: left.cells }),
+    ),
     list(
       left.listed.slice(0, MOST_LISTED).map((each) => `${each.row}, ${each.column ?? "–"}: ${each.detail}`),
     ),
@@ -363,10 +349,10 @@ function columns() {
   ]);
   return card(
     gettext("How the file was read"),
-    element(
-      "div",
-      { class: "wide", tabindex: "0", role: "region", "aria-label": gettext("Columns of the file") },
-      table(gettext("Columns of the file"), [gettext("heading"), gettext("read as"), gettext("unit")], rows),
+    wideTable(
+      gettext("Columns of the file"),
+      [gettext("heading"), gettext("read as"), gettext("unit")],
+      rows,
     ),
   );
 }
@@ -378,10 +364,9 @@ function histograms() {
   const drawn = last.quantities.filter((each) => each.histogram?.counts?.length);
   if (!drawn.length) return null;
   const frame = element("div", { id: "histogram" });
-  const choice = element(
-    "select",
+  const choice = select(
     { id: "quantity", onchange: draw },
-    drawn.map((each) => element("option", { value: each.quantity, text: fieldWord(each.quantity) })),
+    drawn.map((each) => [each.quantity, fieldWord(each.quantity)]),
   );
   const worst = last.worst_balls[0]?.rule;
   choice.value = drawn.find((each) => each.limits.rules.includes(worst))?.quantity ?? drawn[0].quantity;
@@ -391,12 +376,7 @@ function histograms() {
   draw();
   return card(
     gettext("Measurements against their limits"),
-    element(
-      "div",
-      { class: "field" },
-      element("label", { for: "quantity", text: gettext("Quantity") }),
-      choice,
-    ),
+    element("div.field", element("label", { for: "quantity" }, gettext("Quantity")), choice),
     frame,
   );
 }
@@ -439,20 +419,17 @@ function histogram({
   );
   made.add(
     bounds.flatMap((each) => [
-      svg("line", {
-        class: "limit-line",
+      svg("line.limit-line", {
         x1: made.x(shown(each)),
         x2: made.x(shown(each)),
         y1: made.top,
         y2: made.bottom,
       }),
-      svg("text", {
-        class: "limit-text",
-        x: made.x(shown(each)),
-        y: made.top - 4,
-        "text-anchor": "middle",
-        text: plain(shown(each)),
-      }),
+      svg(
+        "text.limit-text",
+        { x: made.x(shown(each)), y: made.top - 4, "text-anchor": "middle" },
+        plain(shown(each)),
+      ),
     ]),
   );
   const told = gettext(
@@ -465,11 +442,7 @@ function histogram({
       above: outside?.above ?? 0,
     },
   );
-  return [
-    element("p", { text: boundsText(limits.min, limits.max, unit) }),
-    made.picture,
-    element("p", { text: told }),
-  ];
+  return [element("p", boundsText(limits.min, limits.max, unit)), made.picture, element("p", told)];
 }
 
 /**
@@ -479,7 +452,7 @@ function histogram({
 function whenPressed(place, work) {
   return () =>
     state.act(async (_, signal) => {
-      const say = (text, kind = null) => place.replaceChildren(element("span", { class: kind, text }));
+      const say = (text, kind = null) => place.replaceChildren(element("span", { class: kind }, text));
       say(gettext("Asking the service…"));
       try {
         await canBeRead();
@@ -498,11 +471,9 @@ function takeAway() {
   const place = element("p", { role: "status", id: "taken" });
   const name = chosen.name.replace(/\.\w+$/, "");
   const button = (kind, media, file, text) =>
-    element("button", {
-      type: "button",
-      id: `take-${kind}`,
+    action(
       text,
-      onclick: whenPressed(place, async (signal) => {
+      whenPressed(place, async (signal) => {
         const report = { language: document.documentElement.lang, units: units.metric ? "metric" : "trade" };
         const response = await calls.send(PATH, {
           headers: { Accept: media },
@@ -510,29 +481,22 @@ function takeAway() {
           signal,
         });
         const target = URL.createObjectURL(await response.blob());
-        return [
-          element("a", {
-            class: "button",
-            href: target,
-            download: file,
-            text: gettext("Save {file}", { file }),
-          }),
-        ];
+        return [element("a.button", { href: target, download: file }, gettext("Save {file}", { file }))];
       }),
-    });
+      { id: `take-${kind}` },
+    );
   return card(
     gettext("Report and rows"),
-    element("p", {
-      class: "quiet",
-      text: gettext(
+    element(
+      "p.quiet",
+      gettext(
         "The report has the decision, every limit with its source, charts, " +
           "and lines to sign on, in the language and units of this page. The " +
           "rows are the balls, each with its outcome.",
       ),
-    }),
+    ),
     element(
-      "p",
-      { class: "tools" },
+      "p.tools",
       button("html", "text/html", `${name}-report.html`, gettext("Make the report as a page")),
       " ",
       button("pdf", "application/pdf", `${name}-report.pdf`, gettext("Make the report as PDF")),
@@ -565,47 +529,39 @@ function signing() {
     const { record, outcome, kid, demo } = await response.json();
     return [
       demo
-        ? element("p", {
-            class: "refused",
-            text: gettext("Signed with the demonstration key: this record proves nothing."),
-          })
+        ? element("p.refused", gettext("Signed with the demonstration key: this record proves nothing."))
         : null,
-      element("p", {
-        text: gettext("Signed: {outcome}, key {kid}.", { outcome: outcomeWord(outcome), kid }),
-      }),
+      element("p", gettext("Signed: {outcome}, key {kid}.", { outcome: outcomeWord(outcome), kid })),
       element(
-        "p",
-        { class: "tools" },
-        element("a", {
-          class: "button",
-          download: "lot-record.jws",
-          href: URL.createObjectURL(new Blob([record])),
-          text: gettext("File"),
-        }),
+        "p.tools",
+        element(
+          "a.button",
+          { download: "lot-record.jws", href: URL.createObjectURL(new Blob([record])) },
+          gettext("File"),
+        ),
         " ",
-        element("a", {
-          class: "button",
-          href: `/verify#${new URLSearchParams([["record", record]])}`,
-          text: gettext("Verify it"),
-        }),
+        element(
+          "a.button",
+          { href: `/verify#${new URLSearchParams([["record", record]])}` },
+          gettext("Verify it"),
+        ),
       ),
     ].filter(Boolean);
   });
   return card(
     gettext("Signed record"),
-    element("p", {
-      class: "quiet",
-      text: gettext(
+    element(
+      "p.quiet",
+      gettext(
         "The service signs the decision with the file's SHA-256. " +
           "Nothing is stored: keep the record beside the report.",
       ),
-    }),
+    ),
     element(
-      "div",
-      { class: "tools" },
-      element("label", { for: "issued_on", text: gettext("Date of the record") }),
+      "div.tools",
+      element("label", { for: "issued_on" }, gettext("Date of the record")),
       day,
-      element("button", { type: "button", id: "sign", text: gettext("Sign the decision"), onclick: sign }),
+      action(gettext("Sign the decision"), sign, { id: "sign" }),
     ),
     place,
   );

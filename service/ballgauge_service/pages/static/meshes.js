@@ -1,7 +1,7 @@
 // Mesh files of a design: kept in this browser, sent beside the request, and read for the pictures.
 
 import { Refused } from "./calls.js";
-import { element } from "./elements.js";
+import { action, element } from "./elements.js";
 import { files } from "./files.js";
 import { axesOf, middleOf } from "./section.js";
 import { gettext, plain } from "./words.js";
@@ -359,7 +359,7 @@ export class MeshFiles {
   /** What is told of the file of a mesh beside its part, with a way to choose one that is missing. */
   note(at) {
     const { file } = this.editor.request.design.meshes[at];
-    const box = element("div", { class: "wide-field mesh-note" });
+    const box = element("div.wide-field.mesh-note");
     if (file === undefined) return box;
     fileOf(file).then((found) => {
       const again = element("input", { type: "file", id: `mesh-again-${at}`, accept: this.accepted });
@@ -368,12 +368,13 @@ export class MeshFiles {
       });
       box.replaceChildren(
         ...(found
-          ? [element("p", { class: "quiet", text: this.told(file) })]
+          ? [element("p.quiet", this.told(file))]
           : [
-              element("label", {
-                for: again.id,
-                text: gettext("{file} is not kept in this browser: choose it again", { file }),
-              }),
+              element(
+                "label",
+                { for: again.id },
+                gettext("{file} is not kept in this browser: choose it again", { file }),
+              ),
               again,
             ]),
       );
@@ -391,10 +392,10 @@ export class MeshFiles {
     const unit = element(
       "select",
       { id: "mesh-unit" },
-      element("option", { value: "", text: "–" }),
-      this.limits.units.map((each) => element("option", { value: each, text: each })),
+      element("option", { value: "" }, "–"),
+      this.limits.units.map((each) => element("option", { value: each }, each)),
     );
-    const told = element("p", { id: "mesh-told", role: "status", class: "quiet" });
+    const told = element("p.quiet", { id: "mesh-told", role: "status" });
     const add = async () => {
       const missing = !file.files[0] ? file : !unit.value ? unit : null;
       if (missing) {
@@ -409,30 +410,19 @@ export class MeshFiles {
     };
     holder.append(
       element(
-        "div",
-        { class: "grid" },
-        element(
-          "div",
-          { class: "field" },
-          element("label", { for: file.id, text: gettext("Mesh file") }),
-          file,
-        ),
-        element(
-          "div",
-          { class: "field" },
-          element("label", { for: unit.id, text: gettext("One unit of it is") }),
-          unit,
-        ),
+        "div.grid",
+        element("div.field", element("label", { for: file.id }, gettext("Mesh file")), file),
+        element("div.field", element("label", { for: unit.id }, gettext("One unit of it is")), unit),
       ),
-      element("p", {
-        class: "quiet",
-        text: gettext("A closed surface as {formats}, up to {most}; at most {count} files to a design.", {
+      element(
+        "p.quiet",
+        gettext("A closed surface as {formats}, up to {most}; at most {count} files to a design.", {
           formats: this.limits.formats.map((each) => each.toUpperCase()).join(", "),
           most: sized(this.limits.bytes),
           count: this.limits.count,
         }),
-      }),
-      element("button", { type: "button", id: "add-mesh", text: gettext("Add it as a part"), onclick: add }),
+      ),
+      action(gettext("Add it as a part"), add, { id: "add-mesh" }),
       told,
     );
   }

@@ -3,7 +3,7 @@
 import { Shots, calibration } from "./calibration.js";
 import { around, chart, path } from "./chart.js";
 import { Editor, figure } from "./editor.js";
-import { card, element, list, svg, table } from "./elements.js";
+import { card, element, list, select, svg, table, wideTable } from "./elements.js";
 import { Field } from "./fields.js";
 import { point, ring } from "./sphere.js";
 import { gettext, gauged, plain, quantity } from "./words.js";
@@ -49,11 +49,8 @@ function told(motion) {
   const verdict = document.getElementById("verdict");
   verdict.dataset.key = motion.message;
   verdict.replaceChildren(
-    element("p", { class: "told-main", text: motion.message }),
-    element("p", {
-      class: "quiet",
-      text: gettext("Computed from the numbers given; no lane and no ball was measured."),
-    }),
+    element("p.told-main", motion.message),
+    element("p.quiet", gettext("Computed from the numbers given; no lane and no ball was measured.")),
   );
 }
 
@@ -77,30 +74,32 @@ function lane({ motion, bowler }, request) {
     events.flatMap(([name, words], index) => {
       const x = made.x(motion.phases[name]);
       return [
-        svg("line", { class: "event-line", x1: x, x2: x, y1: made.top, y2: made.bottom }),
-        svg("text", { x: x + 4, y: made.top + 16 + 18 * index, text: words }),
+        svg("line.event-line", { x1: x, x2: x, y1: made.top, y2: made.bottom }),
+        svg("text", { x: x + 4, y: made.top + 16 + 18 * index }, words),
       ];
     }),
   );
   const { distance, board, phase } = motion.curves;
   const places = distance.map((each, index) => [made.x(each), made.y(board[index])]);
   const rolled = phase.indexOf("roll");
-  made.add(svg("path", { class: "path-line", d: path(rolled < 0 ? places : places.slice(0, rolled + 1)) }));
-  if (rolled >= 0) made.add(svg("path", { class: "path-line path-roll", d: path(places.slice(rolled)) }));
+  made.add(svg("path.path-line", { d: path(rolled < 0 ? places : places.slice(0, rolled + 1)) }));
+  if (rolled >= 0) made.add(svg("path.path-line.path-roll", { d: path(places.slice(rolled)) }));
   if (motion.breakpoint) {
     made.add(
-      svg("circle", {
-        class: "event-mark",
+      svg("circle.event-mark", {
         cx: made.x(motion.breakpoint.distance),
         cy: made.y(motion.breakpoint.board),
         r: 6,
       }),
-      svg("text", {
-        x: made.x(motion.breakpoint.distance),
-        y: made.y(motion.breakpoint.board) + 22,
-        "text-anchor": "middle",
-        text: gettext("breakpoint"),
-      }),
+      svg(
+        "text",
+        {
+          x: made.x(motion.breakpoint.distance),
+          y: made.y(motion.breakpoint.board) + 22,
+          "text-anchor": "middle",
+        },
+        gettext("breakpoint"),
+      ),
     );
   }
   return figure(
@@ -123,8 +122,7 @@ function oil(pattern, made, hand) {
         const [from, to] = [number(zone.from), Math.min(number(zone.to), LANE)];
         const [one, other] = [side(film.boards[0] - 0.5), side(film.boards[1] + 0.5)];
         const mean = (number(film.film) + number(film.film_end ?? film.film)) / 2;
-        return svg("rect", {
-          class: "film",
+        return svg("rect.film", {
           x: made.x(from),
           width: made.x(to) - made.x(from),
           y: Math.min(one, other),
@@ -161,7 +159,7 @@ function phases(motion) {
   return card(
     gettext("Phases"),
     table(gettext("From the foul line"), [gettext("quantity"), gettext("value")], rows),
-    element("p", { class: "quiet", text: found.definition }),
+    element("p.quiet", found.definition),
   );
 }
 
@@ -172,12 +170,12 @@ function rings({ motion: { flare }, ball, bowler }) {
   ];
   return [
     element(
-      "div",
-      { class: "pair" },
+      "div.pair",
       views.map(([side, words]) => figure(sphere(flare, ball.radius, bowler, side, words), words)),
     ),
-    element("p", {
-      text: gettext(
+    element(
+      "p",
+      gettext(
         "{count} rings; widest gap {width}; the axis point moves {migration}. The last ring is dashed.",
         {
           count: flare.rings.length,
@@ -185,8 +183,8 @@ function rings({ motion: { flare }, ball, bowler }) {
           migration: gauged(flare.migration, "in"),
         },
       ),
-    }),
-    element("p", { class: "quiet", text: flare.definition }),
+    ),
+    element("p.quiet", flare.definition),
   ];
 }
 
@@ -208,23 +206,22 @@ function sphere(flare, radius, bowler, side, words) {
   });
   const marks = axes
     .filter(seen)
-    .map((each) => svg("circle", { class: "axis-point", cx: flat(each)[0], cy: flat(each)[1], r: 1.4 }));
+    .map((each) => svg("circle.axis-point", { cx: flat(each)[0], cy: flat(each)[1], r: 1.4 }));
   const pap = point(
     { right: (bowler.hand === "left" ? -1 : 1) * bowler.pap.over, up: bowler.pap.up },
     radius,
   );
   return svg(
-    "svg",
+    "svg.chart",
     {
-      class: "chart",
       viewBox: `-${VIEW} -${VIEW} ${2 * VIEW} ${2 * VIEW}`,
       role: "img",
       "aria-label": gettext("Rings on the ball, {side}", { side: words }),
     },
-    svg("circle", { class: "outline", r: RADIUS }),
+    svg("circle.outline", { r: RADIUS }),
     drawn,
     marks,
-    seen(pap) ? svg("circle", { class: "event-mark", cx: flat(pap)[0], cy: flat(pap)[1], r: 3 }) : null,
+    seen(pap) ? svg("circle.event-mark", { cx: flat(pap)[0], cy: flat(pap)[1], r: 3 }) : null,
   );
 }
 
@@ -252,18 +249,15 @@ function spread({ deliveries, entry_board: board, entry_angle: angle, window }) 
       [gettext("quantity"), gettext("mean"), gettext("standard deviation")],
       [row(gettext("board at the pins"), board), row(gettext("entry angle"), angle)],
     ),
-    window ? element("p", { text: `${plain(100 * window.share, 1)} %: ${window.meaning}` }) : null,
+    window ? element("p", `${plain(100 * window.share, 1)} %: ${window.meaning}`) : null,
   );
 }
 
 function lineMap(map) {
   const frame = element("div", { id: "line-map" });
-  const choice = element(
-    "select",
+  const choice = select(
     { id: "map-bowler", onchange: draw },
-    map.bowlers.map((each) =>
-      element("option", { value: each.bowler, text: gettext(each.bowler.replaceAll("_", " ")) }),
-    ),
+    map.bowlers.map((each) => [each.bowler, gettext(each.bowler.replaceAll("_", " "))]),
   );
   function draw() {
     frame.replaceChildren(...mapOf(map.bowlers.find((each) => each.bowler === choice.value)));
@@ -271,19 +265,14 @@ function lineMap(map) {
   draw();
   return card(
     gettext("Line map"),
-    element(
-      "div",
-      { class: "field" },
-      element("label", { for: "map-bowler", text: gettext("Bowler") }),
-      choice,
-    ),
+    element("div.field", element("label", { for: "map-bowler" }, gettext("Bowler")), choice),
     frame,
   );
 }
 
 function mapOf({ points: all }) {
   const points = all.filter((each) => each.length && each.sharpness);
-  if (!points.length) return [element("p", { text: gettext("No ball reached the pins.") })];
+  if (!points.length) return [element("p", gettext("No ball reached the pins."))];
   const names = [...new Set(points.map((each) => each.ball))];
   const ends = (name) =>
     around(
@@ -306,13 +295,12 @@ function mapOf({ points: all }) {
       const wide = made.x(each.length.mean + (each.length.standard_deviation ?? 0)) - x;
       const tall = y - made.y(each.sharpness.mean + (each.sharpness.standard_deviation ?? 0));
       return [
-        svg("path", { class: "error-bar", d: `M${x - wide} ${y}H${x + wide}M${x} ${y - tall}V${y + tall}` }),
-        svg("path", {
-          class: "point",
+        svg("path.error-bar", { d: `M${x - wide} ${y}H${x + wide}M${x} ${y - tall}V${y + tall}` }),
+        svg("path.point", {
           transform: `translate(${x} ${y})`,
           d: SHAPES[names.indexOf(each.ball) % SHAPES.length],
         }),
-        svg("text", { x: x + 9, y: y - 8, text: String(names.indexOf(each.ball) + 1) }),
+        svg("text", { x: x + 9, y: y - 8 }, String(names.indexOf(each.ball) + 1)),
       ];
     }),
   );
@@ -325,18 +313,14 @@ function mapOf({ points: all }) {
   ]);
   return [
     made.picture,
-    element("p", {
-      class: "quiet",
-      text: gettext("Each shape and number is a ball; the bars are standard deviations over the deliveries."),
-    }),
     element(
-      "div",
-      { class: "wide", tabindex: "0", role: "region", "aria-label": gettext("Points of the map") },
-      table(
-        gettext("Points of the map"),
-        [gettext("ball"), gettext("oil"), gettext("length"), gettext("sharpness"), gettext("entry angle")],
-        rows,
-      ),
+      "p.quiet",
+      gettext("Each shape and number is a ball; the bars are standard deviations over the deliveries."),
+    ),
+    wideTable(
+      gettext("Points of the map"),
+      [gettext("ball"), gettext("oil"), gettext("length"), gettext("sharpness"), gettext("entry angle")],
+      rows,
     ),
   ];
 }
@@ -385,44 +369,40 @@ function squad(found) {
   );
   return card(
     gettext("A squad on the lane"),
-    element("p", { text: found.depletion }),
-    element("div", { class: "films", id: "squad-films" }, panels, changed),
-    element("p", {
-      class: "quiet",
-      text: [
+    element("p", found.depletion),
+    element("div.films", { id: "squad-films" }, panels, changed),
+    element(
+      "p.quiet",
+      [
         gettext("Foul line on the left, board 1 below; the darker, the more oil."),
         gettext("In the changes oil taken has the color of warnings, oil laid down that of oil."),
         gettext("Full strength: {film}.", { film: quantity(strongest, "µL/ft²", { digits: 0 }) }),
       ].join(" "),
-    }),
-    placesOf(found, named),
-    wide(
-      table(
-        gettext("Where the oil is"),
-        [
-          gettext("lane"),
-          gettext("shots"),
-          gettext("on the lane"),
-          gettext("beyond the pattern"),
-          gettext("wiped off balls"),
-          gettext("drawn in by covers"),
-        ],
-        oils,
-      ),
     ),
-    wide(
-      table(
-        gettext("Where each usual release goes with a clean ball"),
-        [
-          gettext("bowler"),
-          gettext("board at the head pin"),
-          gettext("moved, boards"),
-          gettext("entry angle"),
-          gettext("skid ends"),
-          gettext("shots of the game"),
-        ],
-        rows,
-      ),
+    placesOf(found, named),
+    wideTable(
+      gettext("Where the oil is"),
+      [
+        gettext("lane"),
+        gettext("shots"),
+        gettext("on the lane"),
+        gettext("beyond the pattern"),
+        gettext("wiped off balls"),
+        gettext("drawn in by covers"),
+      ],
+      oils,
+    ),
+    wideTable(
+      gettext("Where each usual release goes with a clean ball"),
+      [
+        gettext("bowler"),
+        gettext("board at the head pin"),
+        gettext("moved, boards"),
+        gettext("entry angle"),
+        gettext("skid ends"),
+        gettext("shots of the game"),
+      ],
+      rows,
     ),
   );
 }
@@ -460,55 +440,36 @@ function explained(found) {
     rows.flatMap(([words, value, range], index) => {
       const [y, zero, end] = [made.y(-index - 0.5), made.x(0), made.x(value)];
       return [
-        svg("rect", {
-          class: "bar",
+        svg("rect.bar", {
           x: Math.min(zero, end),
           width: Math.abs(end - zero),
           y: y - 8,
           height: 16,
           "fill-opacity": 0.6,
         }),
-        range
-          ? svg("path", { class: "error-bar", d: `M${made.x(range[0])} ${y}H${made.x(range[1])}` })
-          : null,
-        svg("text", { x: made.left - 8, y: y + 4, "text-anchor": "end", text: words }),
+        range ? svg("path.error-bar", { d: `M${made.x(range[0])} ${y}H${made.x(range[1])}` }) : null,
+        svg("text", { x: made.left - 8, y: y + 4, "text-anchor": "end" }, words),
       ].filter(Boolean);
     }),
-    svg("line", { class: "axis-line", x1: made.x(0), x2: made.x(0), y1: made.top, y2: made.bottom }),
+    svg("line.axis-line", { x1: made.x(0), x2: made.x(0), y1: made.top, y2: made.bottom }),
   );
   const ends = { first: plain(found.board_first, 1), second: plain(found.board_second, 1) };
   return card(
     gettext("One ball against the other"),
-    element("p", {
-      text: gettext("The first ball ends on board {first}, the second on board {second}.", ends),
-    }),
+    element("p", gettext("The first ball ends on board {first}, the second on board {second}.", ends)),
     figure(made.picture, gettext("Bars: shares; lines: their range over the phases of the grip.")),
-    wide(
-      table(
-        gettext("What makes the second ball finish elsewhere"),
-        [gettext("trait"), gettext("boards"), gettext("by phase")],
-        rows.map(([words, value, range]) => [
-          words,
-          tenths(value),
-          range ? gettext("{low} to {high}", { low: tenths(range[0]), high: tenths(range[1]) }) : "–",
-        ]),
-      ),
+    wideTable(
+      gettext("What makes the second ball finish elsewhere"),
+      [gettext("trait"), gettext("boards"), gettext("by phase")],
+      rows.map(([words, value, range]) => [
+        words,
+        tenths(value),
+        range ? gettext("{low} to {high}", { low: tenths(range[0]), high: tenths(range[1]) }) : "–",
+      ]),
     ),
-    element("p", { class: "quiet", text: found.method }),
+    element("p.quiet", found.method),
   );
 }
-
-const wide = (inner) =>
-  element(
-    "div",
-    {
-      class: "wide",
-      tabindex: "0",
-      role: "region",
-      "aria-label": inner.querySelector("caption").textContent,
-    },
-    inner,
-  );
 
 /** A film or its change from above: one rectangle a run of one shade along the lane. */
 function filmOf(film, most, label) {
@@ -524,13 +485,8 @@ function filmOf(film, most, label) {
     },
   );
   return svg(
-    "svg",
-    {
-      class: "chart lane-film",
-      viewBox: `0 0 ${film.length * 8} ${BOARDS * 4}`,
-      role: "img",
-      "aria-label": label,
-    },
+    "svg.chart.lane-film",
+    { viewBox: `0 0 ${film.length * 8} ${BOARDS * 4}`, role: "img", "aria-label": label },
     runs.map(({ board, shade: step, from, to }) =>
       svg("rect", {
         class: step < 0 ? "film film-taken" : "film",
@@ -541,7 +497,7 @@ function filmOf(film, most, label) {
         "fill-opacity": Math.abs(step) / 16,
       }),
     ),
-    svg("rect", { class: "outline", x: 0.5, y: 0.5, width: film.length * 8 - 1, height: BOARDS * 4 - 1 }),
+    svg("rect.outline", { x: 0.5, y: 0.5, width: film.length * 8 - 1, height: BOARDS * 4 - 1 }),
   );
 }
 
@@ -550,7 +506,7 @@ function placesOf({ states, bowlers }, named) {
   const known = states
     .flatMap((state) => state.bowlers.map((each) => each.place?.contact_board))
     .filter((each) => each !== undefined);
-  if (!known.length) return element("p", { text: gettext("No ball reached the pins.") });
+  if (!known.length) return element("p", gettext("No ball reached the pins."));
   const made = chart({
     label: gettext("Board at the head pin over the games"),
     xRange: [0, states.length - 0.6],
@@ -567,15 +523,11 @@ function placesOf({ states, bowlers }, named) {
       if (!places.length) return [];
       const [x, y] = places.at(-1);
       return [
-        svg("path", { class: "path-line", d: path(places) }),
+        svg("path.path-line", { d: path(places) }),
         places.map(([px, py]) =>
-          svg("path", {
-            class: "point",
-            transform: `translate(${px} ${py})`,
-            d: SHAPES[index % SHAPES.length],
-          }),
+          svg("path.point", { transform: `translate(${px} ${py})`, d: SHAPES[index % SHAPES.length] }),
         ),
-        svg("text", { x: x + 10, y: y + 4 + 14 * (index % 2 ? 1 : -0.2), text: bowler.name }),
+        svg("text", { x: x + 10, y: y + 4 + 14 * (index % 2 ? 1 : -0.2) }, bowler.name),
       ].flat();
     }),
   );

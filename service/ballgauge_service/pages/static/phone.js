@@ -37,7 +37,7 @@ export function offerPhone(ready) {
 
 async function show(box, signal) {
   address.flush();
-  const told = (words) => box.replaceChildren(element("p", { text: words }));
+  const told = (words) => box.replaceChildren(element("p", words));
   if (new TextEncoder().encode(location.href).length > LONGEST) {
     told(gettext("The address is too long for a code. Save the ball to a file, or copy the address."));
     return;
@@ -51,9 +51,9 @@ async function show(box, signal) {
         "A phone cannot follow it: open this page under the machine's name in the network.",
       );
       box.replaceChildren(
-        element("img", { class: "code", alt, src: URL.createObjectURL(picture) }),
-        element("p", { class: "quiet", text: gettext("It opens this ball, with its units, on a phone.") }),
-        ...(HERE.includes(location.hostname) ? [element("p", { class: "refused", text: local })] : []),
+        element("img.code", { alt, src: URL.createObjectURL(picture) }),
+        element("p.quiet", gettext("It opens this ball, with its units, on a phone.")),
+        ...(HERE.includes(location.hostname) ? [element("p.refused", local)] : []),
       );
     },
     signal,

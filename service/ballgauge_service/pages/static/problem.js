@@ -14,24 +14,27 @@ export function showProblem(form, error) {
   const items = left.map((each) =>
     element(
       "li",
-      {},
       each.input
-        ? element("a", {
-            href: `#${each.input.id}`,
-            text: (each.input.labels[0]?.textContent ?? each.input.ariaLabel).trim(),
-            onclick: (event) => {
-              event.preventDefault();
-              reveal(each.input);
+        ? element(
+            "a",
+            {
+              href: `#${each.input.id}`,
+              onclick: (event) => {
+                event.preventDefault();
+                reveal(each.input);
+              },
             },
-          })
+            (each.input.labels[0]?.textContent ?? each.input.ariaLabel).trim(),
+          )
         : null,
-      element("span", { text: `${each.input ? " " : ""}${each.detail}` }),
+      element("span", `${each.input ? " " : ""}${each.detail}`),
     ),
   );
-  const whole = element("li", {
-    lang: error.problem ? "en" : null,
-    text: problem.detail ?? problem.title ?? String(error),
-  });
+  const whole = element(
+    "li",
+    { lang: error.problem ? "en" : null },
+    problem.detail ?? problem.title ?? String(error),
+  );
   box.querySelector("h2").textContent =
     problem.status === INVALID ? gettext("Please correct") : gettext("This was not done");
   box.querySelector("ul").replaceChildren(...(items.length ? items : [whole]));
@@ -52,7 +55,7 @@ export function tellAt(inputs, found) {
     const id = `${input.id}-error`;
     let box = document.getElementById(id);
     if (words && !box) {
-      box = element("p", { class: "error", id });
+      box = element("p.error", { id });
       input.after(box);
       input.setAttribute("aria-describedby", id);
     }

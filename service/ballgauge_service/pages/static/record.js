@@ -1,7 +1,7 @@
 // Signing a verdict, and taking the record away as paper, label or file.
 
 import * as calls from "./calls.js";
-import { element } from "./elements.js";
+import { action, element } from "./elements.js";
 import { today } from "./form.js";
 import { ofTab } from "./store.js";
 import { gettext, outcomeWord } from "./words.js";
@@ -54,7 +54,7 @@ async function sign(check, state, signal) {
   );
 }
 
-const say = (words) => box.replaceChildren(element("p", { text: words }));
+const say = (words) => box.replaceChildren(element("p", words));
 
 /** Do a work whose refusal is told by `tell`; nothing is told of a work that is no longer wanted. */
 export async function tried(work, signal, tell) {
@@ -64,11 +64,10 @@ export async function tried(work, signal, tell) {
     if (signal.aborted) return;
     const errors = error.problem?.errors ?? [];
     tell([
-      element("p", { class: "refused", text: error.message }),
+      element("p.refused", error.message),
       element(
         "ul",
-        {},
-        errors.map((each) => element("li", { text: `${each.pointer}: ${each.detail}` })),
+        errors.map((each) => element("li", `${each.pointer}: ${each.detail}`)),
       ),
     ]);
   }
@@ -82,7 +81,7 @@ const always = (work) => work(null, new AbortController().signal);
  */
 export function taken(signed, act = always) {
   const page = new URLSearchParams([["record", signed.record]]);
-  const picture = element("img", { class: "code", alt: gettext("QR code of the record"), hidden: true });
+  const picture = element("img.code", { alt: gettext("QR code of the record"), hidden: true });
   const told = element("div", { role: "status" });
   const print = (form, done) =>
     act((_, signal) =>
@@ -104,11 +103,7 @@ export function taken(signed, act = always) {
       ),
     );
   const save = (text, form, name) =>
-    element("button", {
-      type: "button",
-      text,
-      onclick: () => print(form, (href) => element("a", { download: name, href }).click()),
-    });
+    action(text, () => print(form, (href) => element("a", { download: name, href }).click()));
   if (signed.label) {
     print("code", (href) => {
       picture.src = href;
@@ -117,36 +112,29 @@ export function taken(signed, act = always) {
   }
   return [
     signed.demo
-      ? element("p", {
-          class: "refused",
-          text: gettext("Signed with the demonstration key: this record proves nothing."),
-        })
+      ? element("p.refused", gettext("Signed with the demonstration key: this record proves nothing."))
       : null,
-    element("p", {
-      text: gettext("Signed: {outcome}, key {kid}.", {
-        outcome: outcomeWord(signed.outcome),
-        kid: signed.kid,
-      }),
-    }),
     element(
       "p",
-      { class: "tools" },
+      gettext("Signed: {outcome}, key {kid}.", { outcome: outcomeWord(signed.outcome), kid: signed.kid }),
+    ),
+    element(
+      "p.tools",
       save(gettext("Paper, A4"), "a4", "record-a4.pdf"),
       " ",
       save(gettext("Paper, Letter"), "letter", "record-letter.pdf"),
       " ",
       signed.label ? save(gettext("Label"), "label", "record-label.pdf") : null,
       " ",
-      element("a", {
-        class: "button",
-        download: "record.jws",
-        href: URL.createObjectURL(new Blob([signed.record])),
-        text: gettext("File"),
-      }),
+      element(
+        "a.button",
+        { download: "record.jws", href: URL.createObjectURL(new Blob([signed.record])) },
+        gettext("File"),
+      ),
       " ",
-      element("a", { class: "button", href: `/verify#${page}`, text: gettext("Verify it") }),
+      element("a.button", { href: `/verify#${page}` }, gettext("Verify it")),
     ),
     told,
-    signed.label ? picture : element("p", { text: gettext("Too long for a label: take paper or file.") }),
+    signed.label ? picture : element("p", gettext("Too long for a label: take paper or file.")),
   ].filter(Boolean);
 }

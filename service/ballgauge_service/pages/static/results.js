@@ -1,6 +1,6 @@
 // An answer of the service on the page: verdict, findings, numbers, cautions.
 
-import { card, element, list, table } from "./elements.js";
+import { action, card, element, list, table } from "./elements.js";
 import { clashes, names as roleNames } from "./roles.js";
 import { scale } from "./scale.js";
 import {
@@ -40,21 +40,20 @@ export function showVerdict(box, answer) {
   box.dataset.outcome = answer.outcome;
   box.replaceChildren(
     element(
-      "p",
-      { class: "verdict-word" },
-      element("span", { class: "sign", "aria-hidden": "true", text: sign(answer.outcome) }),
+      "p.verdict-word",
+      element("span.sign", { "aria-hidden": "true" }, sign(answer.outcome)),
       outcomeWord(answer.outcome),
     ),
-    ...against.map((text) => element("p", { class: "clash", text })),
-    element("p", { class: "verdict-counts", text: parts.join(" · ") }),
-    element("p", {
-      class: "quiet",
-      text: gettext("By the rules of {body}, {stage}, in force on {on}. Advice, not an approval.", {
+    ...against.map((text) => element("p.clash", text)),
+    element("p.verdict-counts", parts.join(" · ")),
+    element(
+      "p.quiet",
+      gettext("By the rules of {body}, {stage}, in force on {on}. Advice, not an approval.", {
         body: [body.toUpperCase(), overlay && overlayTitle(overlay)].filter(Boolean).join(", "),
         stage: word,
         on,
       }),
-    }),
+    ),
   );
 }
 
@@ -65,7 +64,7 @@ const overlayTitle = (name) =>
 
 export function findings(answer) {
   const ordered = worstFirst(answer.findings);
-  return card(gettext("Findings"), element("ol", { class: "findings" }, ordered.map(finding)));
+  return card(gettext("Findings"), element("ol.findings", ordered.map(finding)));
 }
 
 /** Findings, what decides before what is advice only, and the worst of each first. */
@@ -76,27 +75,21 @@ export function worstFirst(all) {
 
 function finding(each) {
   return element(
-    "li",
-    { class: "finding", "data-outcome": each.outcome, "data-rule": each.rule, "data-margin": each.margin },
+    "li.finding",
+    { "data-outcome": each.outcome, "data-rule": each.rule, "data-margin": each.margin },
     element(
-      "div",
-      { class: "finding-head" },
-      element("span", { class: "sign", "aria-hidden": "true", text: sign(each.outcome) }),
-      element("span", { class: "finding-title", text: gettext(each.title) }),
-      element("span", { class: "finding-word", text: outcomeWord(each.outcome) }),
-      element("span", { class: "finding-value", "data-value": each.value, text: shownValue(each) }),
+      "div.finding-head",
+      element("span.sign", { "aria-hidden": "true" }, sign(each.outcome)),
+      element("span.finding-title", gettext(each.title)),
+      element("span.finding-word", outcomeWord(each.outcome)),
+      element("span.finding-value", { "data-value": each.value }, shownValue(each)),
     ),
     scale(each),
     element(
-      "details",
-      { class: "why" },
-      element("summary", { class: "finding-line", text: line(each) }),
-      element("p", { text: each.message }),
-      element("p", {
-        class: "quiet",
-        lang: "en",
-        text: [each.clause, each.source].filter(Boolean).join(", "),
-      }),
+      "details.why",
+      element("summary.finding-line", line(each)),
+      element("p", each.message),
+      element("p.quiet", { lang: "en" }, [each.clause, each.source].filter(Boolean).join(", ")),
     ),
   );
 }
@@ -152,12 +145,12 @@ export function uncertain(value, uncertainty, unit, { signed = false, bare = fal
 /** How much of the uncertainties beside the numbers is that of box numbers. */
 const modelled = (found) =>
   found?.model_uncertainty
-    ? element("p", {
-        class: "quiet",
-        text: gettext(
+    ? element(
+        "p.quiet",
+        gettext(
           "± is the standard uncertainty; most of it may be that box numbers do not tell what is inside.",
         ),
-      })
+      )
     : null;
 
 /** Limits in words. */
@@ -223,7 +216,7 @@ export function balance(found) {
       cells,
     ),
     modelled(found.predicted),
-    element("p", { class: "quiet", text: told.join(" ") }),
+    element("p.quiet", told.join(" ")),
   );
 }
 
@@ -295,14 +288,11 @@ function otherWays(found) {
   const rows = [...angles, ...arcs, ...places].filter(([, text]) => text !== null);
   if (!rows.length) return null;
   return element(
-    "details",
-    { class: "more", id: "other-ways" },
-    element("summary", { text: gettext("The same layout in other ways") }),
+    "details.more",
+    { id: "other-ways" },
+    element("summary", gettext("The same layout in other ways")),
     table(gettext("Angles and places"), [gettext("quantity"), gettext("value")], rows),
-    element("p", {
-      class: "quiet",
-      text: gettext("Places are arcs from the grip center: to the bowler's right, and up."),
-    }),
+    element("p.quiet", gettext("Places are arcs from the grip center: to the bowler's right, and up.")),
   );
 }
 
@@ -354,19 +344,13 @@ export function remedies(answer, take) {
   return card(
     gettext("How to fix it"),
     element(
-      "ul",
-      { class: "remedies" },
+      "ul.remedies",
       found.map((each) =>
         element(
           "li",
-          {},
-          element("p", { text: each.message }),
+          element("p", each.message),
           take && (each.holes?.length || each.layout)
-            ? element("button", {
-                type: "button",
-                text: each.layout ? gettext("Shift the grip") : gettext("Use these depths"),
-                onclick: () => take(each),
-              })
+            ? action(each.layout ? gettext("Shift the grip") : gettext("Use these depths"), () => take(each))
             : null,
         ),
       ),
@@ -386,17 +370,10 @@ export function notes(answer, { title, go }) {
         gettext("What is missing"),
         element(
           "ul",
-          {},
           answer.missing.map((each) =>
             element(
               "li",
-              {},
-              element("button", {
-                type: "button",
-                class: "link",
-                text: title(each.field),
-                onclick: () => go(each.field),
-              }),
+              action(title(each.field), () => go(each.field), { class: "link" }),
               ` ${each.needed_for.map((rule) => rules[rule] ?? rule.replaceAll("_", " ")).join(", ")}`,
             ),
           ),

@@ -13,8 +13,8 @@ export function scale(finding) {
   const from = min === null ? 0 : at(min);
   const to = max === null ? 100 : at(max);
   const drawn = element(
-    "div",
-    { class: "scale", "aria-hidden": "true" },
+    "div.scale",
+    { "aria-hidden": "true" },
     positioned("zone", { left: from, width: to - from }),
   );
   for (const limit of [min, max]) {
@@ -50,10 +50,11 @@ function positioned(name, place) {
 }
 
 function label(percent, text) {
-  const made = element("span", {
-    class: percent > 80 ? "number number-left" : percent < 12 ? "number number-right" : "number",
+  const made = element(
+    "span",
+    { class: percent > 80 ? "number number-left" : percent < 12 ? "number number-right" : "number" },
     text,
-  });
+  );
   made.style.setProperty("left", `${percent.toFixed(2)}%`);
   return made;
 }

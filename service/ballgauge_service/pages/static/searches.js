@@ -3,7 +3,18 @@
 
 import { Asking, jobAlone } from "./asking.js";
 import { around, chart, path as line } from "./chart.js";
-import { element, svg, table } from "./elements.js";
+import {
+  action,
+  details,
+  element,
+  fieldset,
+  remover,
+  select,
+  svg,
+  table,
+  wide,
+  wideTable,
+} from "./elements.js";
 import { Field } from "./fields.js";
 import { replaced } from "./history.js";
 import { amount } from "./quantities.js";
@@ -155,16 +166,15 @@ export class Search {
       solve: () => [this.targets(job.targets, ["solve", "targets"])],
       family: () => this.family(job),
     }[kind]();
-    const more = element("button", {
-      type: "button",
-      id: "add-ball",
-      text: gettext("Add a ball"),
-      onclick: () =>
+    const more = action(
+      gettext("Add a ball"),
+      () =>
         this.put(
           ["set", "variants"],
           [...job.variants, { name: gettext("ball {number}", { number: job.variants.length + 1 }) }],
         ),
-    });
+      { id: "add-ball" },
+    );
     this.holder.replaceChildren(
       ...[
         ...balls,
@@ -206,61 +216,45 @@ export class Search {
           return [`${label} ${typeof value === "number" ? quantity(value, unit) : value}`];
         }),
       ].join(", ");
-    const add = (id, text, one) =>
-      element("button", {
-        type: "button",
-        id,
-        text,
-        disabled: !drilling,
-        onclick: () => setOver([...over, one]),
-      });
-    const take = element(
-      "select",
+    const add = (id, text, one) => action(text, () => setOver([...over, one]), { id, disabled: !drilling });
+    const take = select(
       { id: "take", onchange: () => this.put([kind, "take"], take.value) },
       [
         ["worst", gettext("for each of them")],
         ["mean", gettext("for their mean")],
-      ].map(([value, text]) => element("option", { value, text, selected: value === (job.take ?? "worst") })),
+      ],
+      job.take ?? "worst",
     );
-    return element(
-      "fieldset",
-      { class: "wanted-of" },
-      element("legend", { text: gettext("The drilled ball") }),
-      element("p", {
-        class: "quiet",
-        text: over.length
+    return fieldset(
+      gettext("The drilled ball"),
+      element(
+        "p.quiet",
+        over.length
           ? gettext("Held over these drillings:")
           : gettext("Held for the drilling above. More can be added: change it there, then add it here."),
-      }),
+      ),
       element(
         "ol",
-        {},
         over.map((each, at) =>
           element(
             "li",
-            {},
             `${told(each)} `,
-            element("button", {
-              type: "button",
-              class: "small",
-              text: "✕",
-              "aria-label": gettext("Remove drilling {number}", { number: at + 1 }),
-              onclick: () => setOver(over.filter((_, index) => index !== at)),
-            }),
+            remover(gettext("Remove drilling {number}", { number: at + 1 }), () =>
+              setOver(over.filter((_, index) => index !== at)),
+            ),
           ),
         ),
       ),
       element(
-        "p",
-        { class: "tools" },
+        "p.tools",
         add("over-add", gettext("Hold over the drilling above"), drilling),
         add("over-other", gettext("and for the other hand"), other),
-        over.length > 1 ? element("label", {}, `${gettext("Held")} `, take) : null,
+        over.length > 1 ? element("label", `${gettext("Held")} `, take) : null,
       ),
       element(
-        "div",
-        { class: "ticks", role: "group", "aria-label": gettext("What the holes keep clear of") },
-        element("span", { class: "quiet", text: gettext("Clear of:") }),
+        "div.ticks",
+        { role: "group", "aria-label": gettext("What the holes keep clear of") },
+        element("span.quiet", gettext("Clear of:")),
         design.solids.slice(1).map((solid, index) =>
           this.tick(`clear-${index}`, solid.name, clear.includes(solid.name), (on) => {
             const next = on ? [...clear, solid.name] : clear.filter((each) => each !== solid.name);
@@ -280,12 +274,7 @@ export class Search {
     ]
       .filter(([name]) => kind !== "family" || name === "seed")
       .map(([name, text]) => this.field(text, {}, [kind, name]).node);
-    return element(
-      "details",
-      { class: "more" },
-      element("summary", { text: gettext("How it is searched") }),
-      element("div", { class: "grid" }, fields),
-    );
+    return details(gettext("How it is searched"), element("div.grid", fields));
   }
 
   /** The weights of a family, what is held in them, and other parts in its lighter balls. */
@@ -299,35 +288,26 @@ export class Search {
     const put = (next) => this.put(["family", "changes"], next.length ? next : undefined);
     const rows = changes.map((change, at) => {
       const start = ["family", "changes", at];
-      return element(
-        "fieldset",
-        { class: "wanted-of" },
-        element("legend", { text: gettext("Lighter balls, {number}", { number: at + 1 }) }),
+      return fieldset(
+        gettext("Lighter balls, {number}", { number: at + 1 }),
         this.field(gettext("In balls up to"), weight, [...start, "up_to"]).node,
         this.leftOut(change, start, `change-${at}`),
         this.ownParts(change, start),
-        element("button", {
-          type: "button",
-          text: gettext("Remove this change"),
-          onclick: () => put(changes.filter((_, each) => each !== at)),
-        }),
+        action(gettext("Remove this change"), () => put(changes.filter((_, each) => each !== at))),
       );
     });
     return [
-      element("div", { class: "grid" }, weights.node),
-      element("p", {
-        class: "quiet",
-        text: gettext(
+      element("div.grid", weights.node),
+      element(
+        "p.quiet",
+        gettext(
           "What is held; without any, RG and differential as the design has them. What may move meets it.",
         ),
-      }),
+      ),
       this.targets(job.hold, ["family", "hold"], "family"),
       ...rows,
-      element("button", {
-        type: "button",
+      action(gettext("Other parts in lighter balls"), () => put([...changes, { up_to: 12 }]), {
         id: "change-add",
-        text: gettext("Other parts in lighter balls"),
-        onclick: () => put([...changes, { up_to: 12 }]),
       }),
     ];
   }
@@ -351,17 +331,14 @@ export class Search {
       );
       return this.editor.add(field).node;
     };
-    return element(
-      "fieldset",
-      { class: "wanted-of" },
-      element("legend", { text: gettext("Two targets in conflict") }),
+    return fieldset(
+      gettext("Two targets in conflict"),
       this.tick("front", gettext("Follow what the one costs the other"), Boolean(now), (on) =>
         this.put(path, on ? { first: names[0], second: names[1] } : undefined),
       ),
       now
         ? element(
-            "div",
-            { class: "grid" },
+            "div.grid",
             choose("first", gettext("From this target")),
             choose("second", gettext("to this one")),
             this.field(gettext("Points"), { assumed: this.contract.assumed.points }, [...path, "points"])
@@ -393,25 +370,14 @@ export class Search {
     };
     if (!own.length && !compare?.design) return null;
     return element(
-      "p",
-      { class: "tools" },
+      "p.tools",
+      own.length ? element("span", gettext("Its own parts: {names}", { names: own.join(", ") })) : null,
       own.length
-        ? element("span", { text: gettext("Its own parts: {names}", { names: own.join(", ") }) })
+        ? action(gettext("Take them away"), () =>
+            put({ ...(ball.leave_out && { leave_out: ball.leave_out }) }),
+          )
         : null,
-      own.length
-        ? element("button", {
-            type: "button",
-            text: gettext("Take them away"),
-            onclick: () => put({ ...(ball.leave_out && { leave_out: ball.leave_out }) }),
-          })
-        : null,
-      compare?.design
-        ? element("button", {
-            type: "button",
-            text: gettext("Its parts are those of the second design"),
-            onclick: take,
-          })
-        : null,
+      compare?.design ? action(gettext("Its parts are those of the second design"), take) : null,
     );
   }
 
@@ -429,24 +395,21 @@ export class Search {
         (...given) => this.editor.take(...given),
       ),
     );
-    return element(
-      "fieldset",
-      { class: "wanted-of" },
-      element("legend", { text: ball.name ?? "" }),
+    return fieldset(
+      ball.name ?? "",
       name.node,
       this.leftOut(ball, path, `out-${at}`),
       this.ownParts(ball, path),
       this.targets(ball.targets, [...path, "targets"]),
-      element("button", {
-        type: "button",
-        text: gettext("Remove this ball"),
-        disabled: this.editor.request.set.variants.length <= 2,
-        onclick: () =>
+      action(
+        gettext("Remove this ball"),
+        () =>
           this.put(
             ["set", "variants"],
             this.editor.request.set.variants.filter((_, each) => each !== at),
           ),
-      }),
+        { disabled: this.editor.request.set.variants.length <= 2 },
+      ),
     );
   }
 
@@ -461,16 +424,16 @@ export class Search {
         ),
       );
     return element(
-      "div",
-      { class: "ticks", role: "group", "aria-label": gettext("Left out") },
-      element("span", { class: "quiet", text: gettext("Left out:") }),
+      "div.ticks",
+      { role: "group", "aria-label": gettext("Left out") },
+      element("span.quiet", gettext("Left out:")),
       ticks,
     );
   }
 
   tick(id, words, on, set) {
     const input = element("input", { type: "checkbox", id, checked: on, onchange: () => set(input.checked) });
-    return element("label", { class: "tick", for: id }, input, words);
+    return element("label.tick", { for: id }, input, words);
   }
 
   targets(targets, path, kind = "") {
@@ -481,18 +444,16 @@ export class Search {
     const rest = Object.entries(this.contract.targets).filter(
       ([name]) => !targets?.[name] && !(kind === "family" && name === "weight"),
     );
-    const choice = element(
-      "select",
+    const choice = select(
       { id: `${start}-number`, "aria-label": gettext("Number to reach") },
-      rest.map(([name, { label }]) => element("option", { value: name, text: label })),
+      rest.map(([name, { label }]) => [name, label]),
     );
-    const add = element("button", {
-      type: "button",
-      id: `${start}-add`,
-      text: kind === "family" ? gettext("Hold this number") : gettext("Add a target"),
-      onclick: () => this.put([...path, choice.value], this.first(choice.value)),
-    });
-    return element("div", { class: "targets" }, rows, element("p", { class: "tools" }, choice, add));
+    const add = action(
+      kind === "family" ? gettext("Hold this number") : gettext("Add a target"),
+      () => this.put([...path, choice.value], this.first(choice.value)),
+      { id: `${start}-add` },
+    );
+    return element("div.targets", rows, element("p.tools", choice, add));
   }
 
   /** A first target: what the design has now, or else the contract's example. */
@@ -531,34 +492,26 @@ export class Search {
       }[to];
       this.put(path, { ...own, ...(target.weight !== undefined && { weight: target.weight }) });
     };
-    const choice = element(
-      "select",
+    const choice = select(
       {
         id: `${id}.kind`,
         "aria-label": gettext("How {number} is asked for", { number: label }),
         onchange: () => turn(choice.value),
       },
-      Object.keys(KINDS).map((each) =>
-        element("option", { value: each, text: words[each], selected: each === kind }),
-      ),
+      Object.keys(KINDS).map((each) => [each, words[each]]),
+      kind,
     );
     const own = (member, text, of = unit) =>
       this.field(text, of, [...path, member], gettext("{number}: {what}", { number: label, what: text }))
         .node;
     return element(
-      "div",
-      { class: "target", role: "group", "aria-label": label },
-      element("span", { class: "target-name", text: label }),
+      "div.target",
+      { role: "group", "aria-label": label },
+      element("span.target-name", label),
       choice,
       KINDS[kind].map((member) => own(member, words[member])),
       own("weight", gettext("counts"), {}),
-      element("button", {
-        type: "button",
-        class: "small",
-        text: "✕",
-        "aria-label": gettext("Remove the target {number}", { number: label }),
-        onclick: () => this.put(path, undefined),
-      }),
+      remover(gettext("Remove the target {number}", { number: label }), () => this.put(path, undefined)),
     );
   }
 
@@ -567,51 +520,39 @@ export class Search {
     const rows = all.map((each, at) => {
       const { label, ...unit } = this.contract.targets[each.number] ?? { label: each.number };
       return element(
-        "div",
-        { class: "target", role: "group", "aria-label": label },
-        element("span", { class: "target-name", text: label }),
+        "div.target",
+        { role: "group", "aria-label": label },
+        element("span.target-name", label),
         this.field(gettext("the same within"), unit, ["set", "across", at, "within"]).node,
         this.field(gettext("counts"), {}, ["set", "across", at, "weight"]).node,
         this.sameIn(job, each, at, label),
-        element("button", {
-          type: "button",
-          class: "small",
-          text: "✕",
-          "aria-label": gettext("Remove what the balls share: {number}", { number: label }),
-          onclick: () =>
-            this.put(
-              ["set", "across"],
-              all.filter((_, index) => index !== at),
-            ),
-        }),
+        remover(gettext("Remove what the balls share: {number}", { number: label }), () =>
+          this.put(
+            ["set", "across"],
+            all.filter((_, index) => index !== at),
+          ),
+        ),
       );
     });
-    const choice = element(
-      "select",
+    const choice = select(
       { id: "across-number", "aria-label": gettext("Number that the balls share") },
-      Object.entries(this.contract.targets).map(([name, { label }]) =>
-        element("option", { value: name, text: label }),
-      ),
+      Object.entries(this.contract.targets).map(([name, { label }]) => [name, label]),
     );
-    return element(
-      "fieldset",
-      { class: "wanted-of" },
-      element("legend", { text: gettext("The same in all balls") }),
+    return fieldset(
+      gettext("The same in all balls"),
       rows,
       element(
-        "p",
-        { class: "tools" },
+        "p.tools",
         choice,
-        element("button", {
-          type: "button",
-          id: "across-add",
-          text: gettext("Add a shared number"),
-          onclick: () =>
+        action(
+          gettext("Add a shared number"),
+          () =>
             this.put(
               ["set", "across"],
               [...all, { number: choice.value, within: this.first(choice.value).tolerance }],
             ),
-        }),
+          { id: "across-add" },
+        ),
       ),
     );
   }
@@ -628,12 +569,8 @@ export class Search {
       }),
     );
     return element(
-      "div",
-      {
-        class: "ticks",
-        role: "group",
-        "aria-label": gettext("Where {number} is the same", { number: label }),
-      },
+      "div.ticks",
+      { role: "group", "aria-label": gettext("Where {number} is the same", { number: label }) },
       ticks,
     );
   }
@@ -668,16 +605,15 @@ export class Search {
         ? gettext("{name}: {count} may move", { name: solid.name, count: own.length })
         : solid.name;
       return element(
-        "details",
+        "details.more",
         {
-          class: "more",
           open: own.length > 0 || this.open === index,
           ontoggle: ({ target }) => {
             if (target.open) this.open = index;
           },
         },
-        element("summary", { id: `moves-${index}`, text: summary }),
-        element("div", { class: "ticks" }, ticks),
+        element("summary", { id: `moves-${index}` }, summary),
+        element("div.ticks", ticks),
         this.further(kind, all, solid, index),
         own.map(([each, at]) => this.limits(kind, all, each, at, !names.includes(fieldOf(each)))),
       );
@@ -685,14 +621,7 @@ export class Search {
     const others = all.flatMap((each, at) =>
       told.has(at) || each.field in this.contract.bodies ? [] : [this.limits(kind, all, each, at, true)],
     );
-    return element(
-      "fieldset",
-      { class: "wanted-of" },
-      element("legend", { text: gettext("What may move") }),
-      parts,
-      this.body(kind, all),
-      others,
-    );
+    return fieldset(gettext("What may move"), parts, this.body(kind, all), others);
   }
 
   /** What may move of a part beside its own numbers: ratios of two lengths, and points of a profile. */
@@ -708,24 +637,21 @@ export class Search {
       (each) => !all.some((one) => one.solids?.[0] === solid.name && this.nameOf(one) === this.nameOf(each)),
     );
     if (!choices.length) return null;
-    const choice = element(
-      "select",
+    const choice = select(
       { id: `further-${index}`, "aria-label": gettext("A ratio or a point of {name}", { name: solid.name }) },
-      choices.map((each, at) => element("option", { value: at, text: this.nameOf(each) })),
+      choices.map((each, at) => [at, this.nameOf(each)]),
     );
     return element(
-      "p",
-      { class: "tools" },
+      "p.tools",
       choice,
-      element("button", {
-        type: "button",
-        id: `further-${index}-add`,
-        text: gettext("Let it move"),
-        onclick: () => {
+      action(
+        gettext("Let it move"),
+        () => {
           const added = { solids: [solid.name], ...choices[Number(choice.value)] };
           this.put([kind, "parameters"], [...all, { ...added, ...this.within(added) }]);
         },
-      }),
+        { id: `further-${index}-add` },
+      ),
     );
   }
 
@@ -799,7 +725,7 @@ export class Search {
       [
         ["between", gettext("between")],
         ["about", gettext("about its value")],
-      ].map(([value, text]) => element("option", { value, text, selected: (value === "about") === isAbout })),
+      ].map(([value, text]) => element("option", { value, selected: (value === "about") === isAbout }, text)),
     );
     const ends = isAbout
       ? [["within", gettext("by ±")]]
@@ -808,9 +734,9 @@ export class Search {
           ["upper", gettext("to")],
         ];
     return element(
-      "div",
-      { class: "target", role: "group", "aria-label": label },
-      element("span", { class: "target-name", text: label }),
+      "div.target",
+      { role: "group", "aria-label": label },
+      element("span.target-name", label),
       choice,
       ends.map(
         ([end, text]) =>
@@ -819,17 +745,12 @@ export class Search {
       ),
       kind === "set" ? this.movesIn(path, parameter, label) : null,
       isRemoved
-        ? element("button", {
-            type: "button",
-            class: "small",
-            text: "✕",
-            "aria-label": gettext("{number} stays", { number: label }),
-            onclick: () =>
-              this.put(
-                [kind, "parameters"],
-                all.filter((_, each) => each !== at),
-              ),
-          })
+        ? remover(gettext("{number} stays", { number: label }), () =>
+            this.put(
+              [kind, "parameters"],
+              all.filter((_, each) => each !== at),
+            ),
+          )
         : null,
     );
   }
@@ -841,16 +762,14 @@ export class Search {
     const choices = [[gettext("in all balls"), null], ...names.map((name) => [name, [name]])];
     if (!choices.some(([, value]) => JSON.stringify(value) === now))
       choices.push([parameter.variants.join(", "), parameter.variants]);
-    const choice = element(
-      "select",
+    const choice = select(
       {
         id: `${path.join(".")}.variants`,
         "aria-label": gettext("Where {number} moves", { number: label }),
         onchange: () => this.put([...path, "variants"], JSON.parse(choice.value) ?? undefined),
       },
-      choices.map(([text, value]) =>
-        element("option", { value: JSON.stringify(value), text, selected: JSON.stringify(value) === now }),
-      ),
+      choices.map(([text, value]) => [JSON.stringify(value), text]),
+      now,
     );
     return choice;
   }
@@ -887,11 +806,11 @@ export class Search {
       has(each) ? [this.limits(kind, all, each, index, false)] : [],
     );
     return element(
-      "details",
-      { class: "more", open: bounds.length > 0 },
-      element("summary", { id: "moves-body", text: gettext("Several parts as one body") }),
-      element("div", { class: "ticks", role: "group", "aria-label": gettext("Parts of the body") }, parts),
-      element("div", { class: "ticks", role: "group", "aria-label": gettext("How it may move") }, moves),
+      "details.more",
+      { open: bounds.length > 0 },
+      element("summary", { id: "moves-body" }, gettext("Several parts as one body")),
+      element("div.ticks", { role: "group", "aria-label": gettext("Parts of the body") }, parts),
+      element("div.ticks", { role: "group", "aria-label": gettext("How it may move") }, moves),
       bounds,
     );
   }
@@ -947,24 +866,21 @@ export class Search {
         ? gettext("Every target is met.")
         : gettext("Not every target can be met: the nearest that was found.");
     this.box.replaceChildren(
-      element("p", {
-        id: "solutions-old",
-        class: "old",
-        hidden: true,
-        text: gettext("Old: the design, or what is asked, has changed since."),
-      }),
-      element("h2", { text: head }),
+      element(
+        "p.old",
+        { id: "solutions-old", hidden: true },
+        gettext("Old: the design, or what is asked, has changed since."),
+      ),
+      element("h2", head),
       element(
         "ul",
-        {},
-        found.conflicts.map((each) => element("li", { text: each.message })),
+        found.conflicts.map((each) => element("li", each.message)),
       ),
       ...(request.family
         ? [this.members(found.members, request)]
         : [
             element(
-              "ol",
-              { class: "solution-list" },
+              "ol.solution-list",
               found.solutions.map((each, index) => this.solution(each, index, request, isSolved)),
             ),
             this.costs(found.trade_off),
@@ -972,10 +888,9 @@ export class Search {
       ).filter(Boolean),
       element(
         "ul",
-        {},
         answer.cautions
           .filter(({ pointer }) => /^\/(solve|set|family)/.test(pointer ?? ""))
-          .map(({ message }) => element("li", { text: message })),
+          .map(({ message }) => element("li", message)),
       ),
     );
     this.mark();
@@ -1027,37 +942,29 @@ export class Search {
     );
     const title = gettext("Solution {number}", { number: index + 1 });
     return element(
-      "li",
-      { class: "solution", "data-met": String(solution.met) },
-      element(
-        "div",
-        { class: "wide", tabindex: 0, role: "region", "aria-label": title },
+      "li.solution",
+      { "data-met": String(solution.met) },
+      wide(
+        title,
         table(
           [title, solution.met ? gettext("met") : gettext("not met")].join(" · "),
           [gettext("quantity"), ...balls.map((ball) => ball.name ?? gettext("value"))],
           rows,
         ),
       ),
-      element("p", { class: "quiet", text: values.join(" · ") }),
+      element("p.quiet", values.join(" · ")),
       isSolved
         ? element(
-            "p",
-            { class: "tools" },
-            element("button", {
-              type: "button",
-              id: `take-${index}`,
+            "p.tools",
+            action(gettext("Take this one"), () => this.use(solution), {
               class: "primary",
-              text: gettext("Take this one"),
-              onclick: () => this.use(solution),
+              id: `take-${index}`,
             }),
             balls.map((ball, at) =>
-              element("button", {
-                type: "button",
-                text:
-                  balls.length > 1 ? gettext("Lay {name} over", { name: ball.name }) : gettext("Lay it over"),
-                onclick: () =>
-                  this.lay(ball.design, `${title}${balls.length > 1 ? `, ${balls[at].name}` : ""}`),
-              }),
+              action(
+                balls.length > 1 ? gettext("Lay {name} over", { name: ball.name }) : gettext("Lay it over"),
+                () => this.lay(ball.design, `${title}${balls.length > 1 ? `, ${balls[at].name}` : ""}`),
+              ),
             ),
           )
         : null,
@@ -1087,9 +994,8 @@ export class Search {
     );
     const heads = [gettext("quantity"), ...members.map((each) => quantity(each.weight, "lb"))];
     return element(
-      "div",
+      "div.wide.solution",
       {
-        class: "wide solution",
         "data-met": String(members.every((each) => each.met)),
         tabindex: 0,
         role: "region",
@@ -1102,11 +1008,9 @@ export class Search {
   /** Buttons that take a found ball over, and lay it over. */
   ballTools(ball, name) {
     const { request } = this.editor;
-    const button = (words, onclick) =>
-      element("button", { type: "button", text: words, "aria-label": `${words}: ${name}`, onclick });
+    const button = (words, onclick) => action(words, onclick, { "aria-label": `${words}: ${name}` });
     return element(
-      "span",
-      { class: "tools" },
+      "span.tools",
       button(gettext("Take this one"), () => this.take({ ...request.design, solids: ball.design.solids })),
       button(gettext("Lay it over"), () => this.lay(ball.design, name)),
     );
@@ -1132,8 +1036,8 @@ export class Search {
       .map((value, index) => [drawn.x(value), drawn.y(upward[index])])
       .sort(([one], [other]) => one - other);
     drawn.add(
-      svg("path", { class: "front-line", d: line(places) }),
-      places.map(([cx, cy]) => svg("circle", { class: "front-point", cx, cy, r: 4 })),
+      svg("path.front-line", { d: line(places) }),
+      places.map(([cx, cy]) => svg("circle.front-point", { cx, cy, r: 4 })),
     );
     const rows = front.points.map((point, index) => [
       gettext("Point {number}", { number: index + 1 }),
@@ -1152,13 +1056,9 @@ export class Search {
     return element(
       "div",
       { id: "front-found" },
-      element("h3", { text: title }),
+      element("h3", title),
       drawn.picture,
-      element(
-        "div",
-        { class: "wide", tabindex: 0, role: "region", "aria-label": title },
-        table(title, heads, rows),
-      ),
+      wideTable(title, heads, rows),
     );
   }
 

@@ -44,7 +44,7 @@ function take(check, paper, signal) {
   return tried(
     async () => {
       const ask = () => calls.postForFile("/v1/drillings/sheets", asked, signal);
-      const say = (words) => told.replaceChildren(element("p", { text: words }));
+      const say = (words) => told.replaceChildren(element("p", words));
       const href = URL.createObjectURL(await calls.insist(ask, say, signal));
       told.replaceChildren();
       element("a", { download: "drilling-sheet.pdf", href }).click();
@@ -71,21 +71,18 @@ function sheet(form, state, ball) {
   return [
     element(
       "header",
-      {},
-      element("h2", { text: ball ? gettext("Drilling sheet") : gettext("Check of a ball") }),
-      element("p", {
-        class: "sheet-verdict",
-        text: current ? verdict(current.answer) : gettext("No verdict: what is typed was not judged."),
-      }),
+      element("h2", ball ? gettext("Drilling sheet") : gettext("Check of a ball")),
+      element(
+        "p.sheet-verdict",
+        current ? verdict(current.answer) : gettext("No verdict: what is typed was not judged."),
+      ),
     ),
-    element("dl", { class: "sheet-facts" }, facts.map(entry)),
-    current ? element("dl", { class: "sheet-facts" }, figures(current.answer)) : null,
+    element("dl.sheet-facts", facts.map(entry)),
+    current ? element("dl.sheet-facts", figures(current.answer)) : null,
     element(
-      "div",
-      { class: "sheet-body" },
+      "div.sheet-body",
       element(
         "div",
-        {},
         SECTIONS.map((key) => section(form, key)),
         holes(form, current?.answer),
       ),
@@ -94,15 +91,13 @@ function sheet(form, state, ball) {
     ball ? steps() : null,
     current ? findings(current.answer) : null,
     current ? cautions(current.answer) : null,
-    element("p", {
-      text: gettext("Advice from the numbers above. Only the governing body decides and approves."),
-    }),
+    element("p", gettext("Advice from the numbers above. Only the governing body decides and approves.")),
   ].filter(Boolean);
 }
 
-const blank = () => element("span", { class: "blank" });
+const blank = () => element("span.blank");
 /** @param {any[]} fact */
-const entry = ([name, value]) => element("div", {}, element("dt", { text: name }), element("dd", {}, value));
+const entry = ([name, value]) => element("div", element("dt", name), element("dd", value));
 
 function verdict(answer) {
   const { body, on, stage } = answer.rules;
@@ -133,9 +128,8 @@ function section(form, key) {
   if (!facts.length) return null;
   return element(
     "section",
-    {},
-    element("h3", { text: box.querySelector("legend").textContent }),
-    element("dl", { class: "sheet-facts" }, facts.map(entry)),
+    element("h3", box.querySelector("legend").textContent),
+    element("dl.sheet-facts", facts.map(entry)),
   );
 }
 
@@ -157,8 +151,7 @@ function holes(form, answer) {
   const heads = [gettext("hole"), ...used.map(title), ...(weights.length ? [gettext("weight")] : [])];
   return element(
     "section",
-    {},
-    element("h3", { text: gettext("Holes") }),
+    element("h3", gettext("Holes")),
     table(
       gettext(
         "Pitches: forward is toward the grip center, lateral to " +
@@ -192,12 +185,10 @@ function steps() {
   ];
   return element(
     "section",
-    {},
-    element("h3", { text: gettext("In this order") }),
+    element("h3", gettext("In this order")),
     element(
-      "ol",
-      { class: "sheet-steps" },
-      texts.map((text) => element("li", {}, element("span", { class: "tick-box" }), text)),
+      "ol.sheet-steps",
+      texts.map((text) => element("li", element("span.tick-box"), text)),
     ),
   );
 }
@@ -205,12 +196,10 @@ function steps() {
 function findings(answer) {
   return element(
     "section",
-    {},
-    element("h3", { text: gettext("Findings") }),
+    element("h3", gettext("Findings")),
     element(
-      "ul",
-      { class: "sheet-findings" },
-      worstFirst(answer.findings).map((each) => element("li", { text: foundInWords(each) })),
+      "ul.sheet-findings",
+      worstFirst(answer.findings).map((each) => element("li", foundInWords(each))),
     ),
   );
 }
@@ -225,12 +214,10 @@ function foundInWords({ outcome, title, value, margin, unit }) {
 function cautions(answer) {
   return element(
     "section",
-    {},
-    element("h3", { text: gettext("Cautions") }),
+    element("h3", gettext("Cautions")),
     element(
       "ul",
-      {},
-      answer.cautions.map((each) => element("li", { text: each.message })),
+      answer.cautions.map((each) => element("li", each.message)),
     ),
   );
 }

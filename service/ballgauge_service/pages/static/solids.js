@@ -1,6 +1,6 @@
 // The list of a design's parts: added, ordered and removed by buttons, each with the fields of its shape.
 
-import { element } from "./elements.js";
+import { action, element, select } from "./elements.js";
 import { Field } from "./fields.js";
 import { replaced } from "./history.js";
 import { amount } from "./quantities.js";
@@ -84,7 +84,7 @@ export class Solids {
     this.shape.replaceChildren(
       ...Object.entries(contract.titles)
         .filter(([name]) => name !== "mesh")
-        .map(([name, text]) => element("option", { value: name, text })),
+        .map(([name, text]) => element("option", { value: name }, text)),
     );
     document.getElementById("add-solid").addEventListener("click", () => this.addPart());
     this.removed = remove;
@@ -168,38 +168,29 @@ export class Solids {
     });
     slider.addEventListener("change", () => this.editor.history.close());
     const button = (id, sign, words, act, off) =>
-      element("button", {
-        type: "button",
-        id: `${id}-${index}`,
+      action(sign, act, {
         class: "small",
+        id: `${id}-${index}`,
         disabled: off,
         "aria-label": gettext("{does}: {name}", { does: words, name: solid.name }),
         title: words,
-        text: sign,
-        onclick: act,
       });
     return element(
       "li",
       { class: `part solid-${solid.role ?? "other"}`, "data-index": index },
       element(
-        "div",
-        { class: "part-head" },
-        element("span", { class: "swatch", "aria-hidden": "true" }),
-        element("button", {
+        "div.part-head",
+        element("span.swatch", { "aria-hidden": "true" }),
+        element("button.link.part-name", {
           type: "button",
-          class: "link part-name",
           id: `part-${index}`,
           "aria-expanded": String(open),
           onclick: () => this.choose(open ? -1 : index),
         }),
-        element("span", {
-          class: "quiet part-shape",
-          text: this.contract.titles[solid.shape] ?? solid.shape,
-        }),
-        element("span", { class: "part-density" }, slider, element("output", { for: slider.id })),
+        element("span.quiet.part-shape", this.contract.titles[solid.shape] ?? solid.shape),
+        element("span.part-density", slider, element("output", { for: slider.id })),
         element(
-          "span",
-          { class: "part-tools" },
+          "span.part-tools",
           button("up", "↑", gettext("Further down in the ball"), () => this.move(index, -1), index < 2),
           button(
             "down",
@@ -231,8 +222,7 @@ export class Solids {
         ...spec.name.split(".").map((each) => (/^\d+$/.test(each) ? Number(each) : each)),
       ]),
     );
-    const turn = element(
-      "select",
+    const turn = select(
       {
         id: `turn-${index}`,
         onchange: ({ target }) =>
@@ -242,23 +232,16 @@ export class Solids {
         ["", gettext("not turned")],
         ["axis", gettext("about an axis")],
         ["z", gettext("its axis z points to")],
-      ].map(([value, text]) => element("option", { value, text, selected: value === turnOf(solid) })),
+      ],
+      turnOf(solid),
     );
     const isTurned = index > 0 && solid.shape !== "sphere";
     return element(
-      "div",
-      { class: "grid part-fields" },
+      "div.grid.part-fields",
       made.map((each) => each.node),
       solid.points ? this.points(solid, path) : null,
       solid.shape === "mesh" ? this.mesh(solid) : null,
-      isTurned
-        ? element(
-            "div",
-            { class: "field" },
-            element("label", { for: turn.id, text: gettext("Turned") }),
-            turn,
-          )
-        : null,
+      isTurned ? element("div.field", element("label", { for: turn.id }, gettext("Turned")), turn) : null,
     );
   }
 
@@ -298,8 +281,7 @@ export class Solids {
     const spec = { control: "text", unit, metric, metric_size: size, least: -9.5, most: 9.5 };
     const rows = solid.points.map((_, at) =>
       element(
-        "li",
-        { class: "point" },
+        "li.point",
         [
           gettext("Height of point {number}", { number: at + 1 }),
           gettext("Radius of point {number}", { number: at + 1 }),
@@ -307,26 +289,20 @@ export class Solids {
           (label, part) =>
             this.field({ ...spec, label, description: label }, [...path, "points", at, part]).node,
         ),
-        element("button", {
-          type: "button",
+        action("✕", () => this.setPoints(path, (points) => points.filter((_, each) => each !== at)), {
           class: "small",
-          text: "✕",
           disabled: solid.points.length === 2,
           "aria-label": gettext("Remove point {number}", { number: at + 1 }),
-          onclick: () => this.setPoints(path, (points) => points.filter((_, each) => each !== at)),
         }),
       ),
     );
-    const more = element("button", {
-      type: "button",
-      text: gettext("Add a point"),
-      onclick: () =>
-        this.setPoints(path, (points) => {
-          const [height, radius] = points.at(-1).map((each) => amount(each, "in", 0));
-          return [...points, [Number((height + 0.3).toFixed(3)), radius]];
-        }),
-    });
-    return element("div", { class: "points" }, element("ol", {}, rows), more);
+    const more = action(gettext("Add a point"), () =>
+      this.setPoints(path, (points) => {
+        const [height, radius] = points.at(-1).map((each) => amount(each, "in", 0));
+        return [...points, [Number((height + 0.3).toFixed(3)), radius]];
+      }),
+    );
+    return element("div.points", element("ol", rows), more);
   }
 
   setPoints(path, change) {

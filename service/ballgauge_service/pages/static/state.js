@@ -40,7 +40,7 @@ export class PageState {
     this.call = new AbortController();
     this.verdict = document.getElementById("verdict");
     this.before = this.verdict ? [...this.verdict.childNodes] : [];
-    this.note = element("p", { class: "standing" });
+    this.note = element("p.standing");
     document.documentElement.dataset.state = "empty";
     window.addEventListener("online", () => this.name === "offline" && this.settle());
   }

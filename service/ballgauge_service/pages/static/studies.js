@@ -1,7 +1,7 @@
 // Studies of a design: what each layout leaves of it, drawn, and how production spreads its numbers.
 
 import { Asking, jobAlone } from "./asking.js";
-import { element, svg, table } from "./elements.js";
+import { action, details, element, remover, select, svg, wideTable } from "./elements.js";
 import { Field } from "./fields.js";
 import { replaced } from "./history.js";
 import { gettext, plain, quantity, shownIn } from "./words.js";
@@ -21,31 +21,20 @@ class Study {
     this.show = show;
     this.missing = missing;
     this.result = null;
-    const button = element("button", {
-      type: "button",
-      id: `ask-${kind}`,
-      class: "primary",
-      text: label,
-      onclick: () => this.ask(),
-    });
-    const stop = element("button", { type: "button", hidden: true, text: gettext("Stop") });
+    const button = action(label, () => this.ask(), { class: "primary", id: `ask-${kind}` });
+    const stop = element("button", { type: "button", hidden: true }, gettext("Stop"));
     const progress = element("progress", { max: 1, hidden: true, "aria-label": gettext("Progress") });
     const told = element("span", { role: "status", id: `told-${kind}` });
-    this.away = element("button", {
-      type: "button",
-      text: gettext("Ask for it no more"),
-      onclick: () => this.put([], undefined),
-    });
-    this.old = element("p", {
-      class: "old",
-      hidden: true,
-      text: gettext("Old: the design, or what is asked, has changed since."),
-    });
+    this.away = action(gettext("Ask for it no more"), () => this.put([], undefined));
+    this.old = element(
+      "p.old",
+      { hidden: true },
+      gettext("Old: the design, or what is asked, has changed since."),
+    );
     this.box = element("div", { id: `found-${kind}` });
     this.node = element(
       "div",
-      {},
-      element("p", { class: "tools" }, button, " ", stop, " ", this.away, " ", told),
+      element("p.tools", button, " ", stop, " ", this.away, " ", told),
       progress,
       this.old,
       this.box,
@@ -101,9 +90,6 @@ class Study {
   }
 }
 
-const wide = (label, ...parts) =>
-  element("div", { class: "wide", tabindex: "0", role: "region", "aria-label": label }, ...parts);
-
 /** What each layout leaves, over pin distances and drilling angles. */
 class LayoutMap {
   constructor({ editor, contract, send, holder }) {
@@ -139,8 +125,7 @@ class LayoutMap {
     };
     holder.append(
       element(
-        "div",
-        { class: "grid" },
+        "div.grid",
         this.study.field(arcs, ["pin_to_pap"]),
         this.study.field(angles, ["drilling_angle"]),
       ),
@@ -154,8 +139,7 @@ class LayoutMap {
 
   found({ answer: { layout_map: map } }) {
     const { targets } = this.contract;
-    const choice = element(
-      "select",
+    const choice = select(
       {
         id: "mapped",
         onchange: () => {
@@ -166,24 +150,20 @@ class LayoutMap {
       },
       Object.keys(map.points[0].numbers)
         .filter((name) => targets[name] && name.startsWith("drilled_"))
-        .map((name) =>
-          element("option", { value: name, text: targets[name].label, selected: name === this.number }),
-        ),
+        .map((name) => [name, targets[name].label]),
+      this.number,
     );
     this.told = element("p", { role: "status", id: "layout-told" });
-    this.take = element("button", {
-      type: "button",
+    this.take = action(gettext("Take this layout over"), () => this.takeOver(map), {
       id: "take-layout",
       hidden: true,
-      text: gettext("Take this layout over"),
-      onclick: () => this.takeOver(map),
     });
     const grid = this.grid(map);
     const shown = [
-      element("p", { class: "tools" }, element("label", {}, `${gettext("Shown")} `, choice)),
+      element("p.tools", element("label", `${gettext("Shown")} `, choice)),
       grid,
       this.told,
-      element("p", { class: "tools" }, this.take),
+      element("p.tools", this.take),
     ];
     if (this.at) this.look(map, this.at);
     return shown;
@@ -201,17 +181,14 @@ class LayoutMap {
       const share = value === null || high - low < 1e-9 ? 0 : (value - low) / (high - low);
       const digits = shownIn(1, unit)[1] === "in" ? 4 : 3;
       const text = quantity(value, unit, { bare: true, digits });
-      const button = element("button", {
-        type: "button",
+      const button = action(text, () => this.look(map, [column, row]), {
+        class: share > DARK ? "dark" : null,
         "data-at": `${column} ${row}`,
         tabindex: -1,
-        class: share > DARK ? "dark" : null,
         "aria-label": `${this.layoutOf(map, column, row)}: ${text}`,
-        text,
-        onclick: () => this.look(map, [column, row]),
       });
       button.style.setProperty("--share", `${Math.round(100 * share)}%`);
-      return element("td", {}, button);
+      return element("td", button);
     };
     const title = gettext("{number}: drilling angle upward, pin to PAP across", {
       number: [label, shownIn(1, unit)[1]].filter(Boolean).join(", "),
@@ -219,28 +196,26 @@ class LayoutMap {
     const rows = angles.map(([angle, row]) =>
       element(
         "tr",
-        {},
-        element("th", { scope: "row", text: `${plain(angle)}°` }),
+        element("th", { scope: "row" }, `${plain(angle)}°`),
         arcs.map(([, column]) => cell(column, row)),
       ),
     );
     const foot = element(
       "tr",
-      {},
-      element("td", {}),
-      arcs.map(([arc]) => element("th", { scope: "col", text: quantity(arc, "in") })),
+      element("td"),
+      arcs.map(([arc]) => element("th", { scope: "col" }, quantity(arc, "in"))),
     );
     const made = element(
-      "table",
-      { class: "layout-map", onkeydown: (event) => this.walk(event, made) },
-      element("caption", { text: title }),
-      element("tbody", {}, rows),
-      element("tfoot", {}, foot),
+      "table.layout-map",
+      { onkeydown: (event) => this.walk(event, made) },
+      element("caption", title),
+      element("tbody", rows),
+      element("tfoot", foot),
     );
     (
       made.querySelector(`[data-at="${(this.at ?? []).join(" ")}"]`) ?? made.querySelector("button")
     ).tabIndex = 0;
-    return element("div", { class: "wide" }, made);
+    return element("div.wide", made);
   }
 
   /** With the arrow keys from cell to cell. */
@@ -341,10 +316,9 @@ class Production {
     this.built = structure;
     const focus = document.activeElement?.id;
     this.editor.drop("production.");
-    const part = element(
-      "select",
+    const part = select(
       { id: "tolerance-part", "aria-label": gettext("Part that varies"), onchange: () => offer() },
-      solids.map((solid, at) => element("option", { value: at, text: solid.name })),
+      solids.map((solid, at) => [at, solid.name]),
     );
     const number = element("select", { id: "tolerance-field", "aria-label": gettext("Number that varies") });
     part.value = String(Math.min(this.part, solids.length - 1));
@@ -360,15 +334,13 @@ class Production {
               (this.part > 0 &&
                 (own.includes(name) || (/_[xyz]$/.test(name) && !name.startsWith("length_")))),
           )
-          .map(([name, { label }]) => element("option", { value: name, text: label })),
+          .map(([name, { label }]) => element("option", { value: name }, label)),
       );
     };
     offer();
-    const add = element("button", {
-      type: "button",
-      id: "tolerance-add",
-      text: gettext("Add a tolerance"),
-      onclick: () => {
+    const add = action(
+      gettext("Add a tolerance"),
+      () => {
         const field = number.value;
         const one = {
           solids: [solids[this.part].name],
@@ -377,7 +349,8 @@ class Production {
         };
         this.study.put(["tolerances"], [...(this.study.job?.tolerances ?? []), one]);
       },
-    });
+      { id: "tolerance-add" },
+    );
     const how = [
       ["samples", gettext("Balls to draw")],
       ["confidence", gettext("Confidence of the intervals")],
@@ -388,13 +361,8 @@ class Production {
     });
     this.rows.replaceChildren(
       ...tolerances.map((each, at) => this.tolerance(each, at, tolerances)),
-      element("p", { class: "tools" }, part, number, add),
-      element(
-        "details",
-        { class: "more" },
-        element("summary", { text: gettext("How it is drawn") }),
-        element("div", { class: "grid" }, how),
-      ),
+      element("p.tools", part, number, add),
+      details(gettext("How it is drawn"), element("div.grid", how)),
     );
     if (focus) document.getElementById(focus)?.focus({ preventScroll: true });
   }
@@ -422,7 +390,7 @@ class Production {
       [
         ["normal", gettext("normally, standard deviation")],
         ["even", gettext("evenly, by ±")],
-      ].map(([value, text]) => element("option", { value, text, selected: (value === "even") === isEven })),
+      ].map(([value, text]) => element("option", { value, selected: (value === "even") === isEven }, text)),
     );
     const spec = {
       control: "text",
@@ -431,20 +399,14 @@ class Production {
       ...unit,
     };
     return element(
-      "div",
-      { class: "target", role: "group", "aria-label": label },
-      element("span", { class: "target-name", text: label }),
+      "div.target",
+      { role: "group", "aria-label": label },
+      element("span.target-name", label),
       choice,
       this.study.field(spec, ["tolerances", at, member]),
-      element("button", {
-        type: "button",
-        class: "small",
-        text: "✕",
-        "aria-label": gettext("{number} varies no more", { number: label }),
-        onclick: () => {
-          const left = all.filter((_, index) => index !== at);
-          this.study.put(["tolerances"], left.length ? left : undefined);
-        },
+      remover(gettext("{number} varies no more", { number: label }), () => {
+        const left = all.filter((_, index) => index !== at);
+        this.study.put(["tolerances"], left.length ? left : undefined);
       }),
     );
   }
@@ -487,16 +449,14 @@ class Production {
     const outside = gettext("Balls outside the limits");
     const { tighten_first: first } = production;
     return [
-      wide(title, table(title, heads, spreads)),
+      wideTable(title, heads, spreads),
       rules.length
-        ? wide(
-            outside,
-            table(outside, [gettext("number"), gettext("of the balls"), gettext("interval")], rules),
-          )
+        ? wideTable(outside, [gettext("number"), gettext("of the balls"), gettext("interval")], rules)
         : null,
       first
-        ? element("p", {
-            text: gettext(
+        ? element(
+            "p",
+            gettext(
               "Tighten first: {tolerance}. It gives {share} of the spread of {number}; " +
                 "with half of it, {halved} of the balls break a limit instead of {now}.",
               {
@@ -507,15 +467,15 @@ class Production {
                 now: percent(first.fraction_now),
               },
             ),
-          })
+          )
         : null,
-      element("p", {
-        class: "quiet",
-        text: gettext("{samples} balls drawn, seed {seed}.", {
+      element(
+        "p.quiet",
+        gettext("{samples} balls drawn, seed {seed}.", {
           samples: production.samples,
           seed: production.seed,
         }),
-      }),
+      ),
     ];
   }
 }
@@ -533,25 +493,16 @@ function strip({ nominal, unit }, low, high, limit) {
   const x = (value) => STRIP.margin + ((value - least) / span) * (STRIP.width - 2 * STRIP.margin);
   const half = STRIP.height / 2;
   return svg(
-    "svg",
+    "svg.strip",
     {
-      class: "strip",
       viewBox: `0 0 ${STRIP.width} ${STRIP.height}`,
       role: "img",
       "aria-label": gettext("{low} to {high}", { low: quantity(low, unit), high: quantity(high, unit) }),
     },
-    svg("line", { class: "grid-line", x1: 0, x2: STRIP.width, y1: half, y2: half }),
-    svg("rect", {
-      class: "strip-bar",
-      x: x(low),
-      y: half - 4,
-      width: Math.max(x(high) - x(low), 1),
-      height: 8,
-    }),
-    svg("line", { class: "strip-nominal", x1: x(nominal), x2: x(nominal), y1: half - 6, y2: half + 6 }),
-    near.map((each) =>
-      svg("line", { class: "strip-limit", x1: x(each), x2: x(each), y1: 0, y2: STRIP.height }),
-    ),
+    svg("line.grid-line", { x1: 0, x2: STRIP.width, y1: half, y2: half }),
+    svg("rect.strip-bar", { x: x(low), y: half - 4, width: Math.max(x(high) - x(low), 1), height: 8 }),
+    svg("line.strip-nominal", { x1: x(nominal), x2: x(nominal), y1: half - 6, y2: half + 6 }),
+    near.map((each) => svg("line.strip-limit", { x1: x(each), x2: x(each), y1: 0, y2: STRIP.height })),
   );
 }
 

@@ -122,8 +122,8 @@ export class Turning {
     this.holes = [];
     this.canvas = element("canvas", { id: "turning", tabindex: "0", role: "img" });
     this.pen = this.canvas.getContext("2d");
-    this.legend = element("ul", { class: "legend", "aria-label": gettext("Colors of the parts") });
-    this.told = element("p", { class: "quiet" });
+    this.legend = element("ul.legend", { "aria-label": gettext("Colors of the parts") });
+    this.told = element("p.quiet");
     holder.append(this.canvas, this.told, this.legend);
     this.listen();
     this.begin();
@@ -247,19 +247,14 @@ export class Turning {
 
   tell(drawn, holes) {
     const rows = drawn.map(({ solid, points, color }) => {
-      const swatch = element("span", { class: "swatch", "aria-hidden": "true" });
+      const swatch = element("span.swatch", { "aria-hidden": "true" });
       swatch.style.background = `rgb(${color.slice(0, 3).map((each) => Math.round(255 * each))})`;
-      return element(
-        "li",
-        {},
-        swatch,
-        points ? solid.name : gettext("{name} (not drawn)", { name: solid.name }),
-      );
+      return element("li", swatch, points ? solid.name : gettext("{name} (not drawn)", { name: solid.name }));
     });
     if (holes) {
-      const swatch = element("span", { class: "swatch", "aria-hidden": "true" });
+      const swatch = element("span.swatch", { "aria-hidden": "true" });
       swatch.style.background = `rgb(${HOLE.map((each) => Math.round(255 * each))})`;
-      rows.push(element("li", {}, swatch, gettext("{count} holes", { count: holes })));
+      rows.push(element("li", swatch, gettext("{count} holes", { count: holes })));
     }
     this.legend.replaceChildren(...rows);
     const names = drawn.map(({ solid }) => solid.name).join(", ");

@@ -24,7 +24,7 @@ export class Undo {
     redo.addEventListener("click", () => this.go(1));
     document.addEventListener("keydown", (event) => this.pressed(event));
     document.addEventListener("focusout", () => this.steps?.close());
-    this.told = element("span", { class: "hidden", role: "status" });
+    this.told = element("span.hidden", { role: "status" });
     undo.parentElement.append(this.told);
   }
 

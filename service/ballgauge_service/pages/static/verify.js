@@ -2,7 +2,7 @@
 
 import * as address from "./address.js";
 import * as calls from "./calls.js";
-import { card, element, list, table } from "./elements.js";
+import { card, element, list, table, wideTable } from "./elements.js";
 import { showProblem } from "./problem.js";
 import { boundsText } from "./results.js";
 import { PageState } from "./state.js";
@@ -60,24 +60,21 @@ function show(answer, request) {
   verdict.dataset.key = answer.kid ?? "";
   verdict.replaceChildren(
     element(
-      "p",
-      { class: "verdict-word" },
-      element("span", { class: "sign", "aria-hidden": "true", text: sign(shown) }),
+      "p.verdict-word",
+      element("span.sign", { "aria-hidden": "true" }, sign(shown)),
       words[answer.state],
     ),
-    element("p", { text: meaning[answer.state] }),
+    element("p", meaning[answer.state]),
     answer.demo
-      ? element("p", {
-          class: "refused",
-          text: gettext("Signed with the demonstration key: this record proves nothing."),
-        })
+      ? element("p.refused", gettext("Signed with the demonstration key: this record proves nothing."))
       : "",
     answer.recheck
-      ? element("p", {
-          text: answer.recheck.rules_changed
+      ? element(
+          "p",
+          answer.recheck.rules_changed
             ? gettext("The rules have changed since.")
             : gettext("The rules have not changed since."),
-        })
+        )
       : "",
   );
   if (answer.lot) results.replaceChildren(heldOfLot(answer.lot));
@@ -176,13 +173,7 @@ function given(check) {
   return card(
     gettext("What was judged"),
     table(gettext("Ball and readings"), [gettext("what"), gettext("value")], told, "words"),
-    rows.length
-      ? element(
-          "div",
-          { class: "wide", tabindex: "0", role: "region", "aria-label": gettext("Holes") },
-          table(gettext("Holes"), [gettext("No."), ...columns.map(wordsOf)], rows),
-        )
-      : null,
+    rows.length ? wideTable(gettext("Holes"), [gettext("No."), ...columns.map(wordsOf)], rows) : null,
   );
 }
 
@@ -221,7 +212,7 @@ function recheck(found) {
     : gettext("The ball can no longer be judged by these rules.");
   return card(
     gettext("By the rules as they are known now"),
-    element("p", { text: now }),
+    element("p", now),
     rows.length
       ? table(
           gettext("What differs"),
