@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from ballgauge_service.rulebooks import OUTCOMES, Fact, assess, describe, edition, findings
+from ballgauge_service.rulebooks import OUTCOMES, Fact, Facts, assess, describe, edition, findings
 
 NOW = date(2026, 5, 1)
 
@@ -40,7 +40,7 @@ def find(
     overlay: str | None = None,
 ) -> dict[str, Any] | None:
     """One rule's finding on one ball, None where the rule is not judged."""
-    facts = {name: Fact(float(value)) for name, value in values.items()}
+    facts = Facts.of({name: Fact(float(value)) for name, value in values.items()})
     assessment = assess(edition(body, on, stage, overlay), [facts], [approved])
     return next((item for item in findings(assessment, 0) if item["rule"] == rule), None)
 
@@ -616,7 +616,7 @@ SOUND = {
     ],
 )
 def test_the_overall_outcome_of_a_drilled_ball(change: dict[str, float], on: date, expected: str) -> None:
-    facts = {name: Fact(float(value)) for name, value in {**SOUND, **change}.items()}
+    facts = Facts.of({name: Fact(float(value)) for name, value in {**SOUND, **change}.items()})
     assessment = assess(edition("usbc", on), [facts], [date(2016, 1, 1)])
     assert OUTCOMES[assessment.overall[0]] == expected
 

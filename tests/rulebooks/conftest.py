@@ -13,6 +13,7 @@ from ballgauge_service.rulebooks import (
     Assessment,
     Decision,
     Fact,
+    Facts,
     assess,
     compile_edition,
     edition,
@@ -90,7 +91,7 @@ def judge(
     rules = (
         edition(body, on, stage, overlay) if text is None else compile_edition(read_rulebook(text), on, stage)
     )
-    facts = one_ball(values, uncertainty or {}, alternates or {})
+    facts = Facts.of(one_ball(values, uncertainty or {}, alternates or {}))
     day = None if approved is None else date.fromisoformat(approved)
     return Judged(assess(rules, [facts], [day], decision or Decision()))
 

@@ -17,10 +17,12 @@ from ballgauge_service.rulebooks import (
     COLUMNS,
     EPOCH,
     OUTCOMES,
+    Assessment,
     Column,
     Decision,
     Edition,
     Fact,
+    Facts,
     assess,
     compile_edition,
     edition,
@@ -69,6 +71,7 @@ DATES = [
 ]
 
 
+SIMPLE = Decision()
 VERDICTS = ("outcome", "overall", "decider", "margin", "nearness", "reason", "unknown")
 Balls = list[dict[str, Fact]]
 Batch = tuple[Balls, list[date | None], Edition]
@@ -92,6 +95,13 @@ def batches(draw: st.DrawFn) -> Batch:
     return balls, approved, rules
 
 
+def assessed(
+    rules: Edition, balls: Balls, approved: list[date | None] | None = None, decision: Decision = SIMPLE
+) -> Assessment:
+    """The verdicts on balls given by the names of columns."""
+    return assess(rules, [Facts.of(ball) for ball in balls], approved, decision)
+
+
 decisions = st.sampled_from([Decision(), Decision("guarded", 0.05), Decision("guarded", 0.3)])
 
 
@@ -99,9 +109,9 @@ decisions = st.sampled_from([Decision(), Decision("guarded", 0.05), Decision("gu
 @given(batches(), decisions)
 def test_one_ball_equals_many(batch: Batch, decision: Decision) -> None:
     balls, approved, rules = batch
-    many = assess(rules, balls, approved, decision)
+    many = assessed(rules, balls, approved, decision)
     for place, (ball, day) in enumerate(zip(balls, approved, strict=True)):
-        single = assess(rules, [ball], [day], decision)
+        single = assessed(rules, [ball], [day], decision)
         assert findings(single, 0) == findings(many, place)
         assert missing(single, 0) == missing(many, place)
         assert single.overall[0] == many.overall[place]
@@ -113,7 +123,7 @@ def test_one_ball_equals_many(batch: Batch, decision: Decision) -> None:
 def test_the_judge_gives_the_same_compiled_and_interpreted(batch: Batch, decision: Decision) -> None:
     balls, approved, rules = batch
     risk = decision.risk if decision.rule == "guarded" else 0.0
-    values = values_of(rules, balls, approved, decision)
+    values = values_of(rules, [Facts.of(ball) for ball in balls], approved, decision)
     lists, arrays = room_in_lists(rules.regime, len(balls)), room(rules.regime, len(balls), held=True)
     judge.interpreted(rules.regime.lists, values, risk, len(balls), lists)
     judge.compiled(rules.regime.tables, as_arrays(values, len(balls)), risk, len(balls), arrays)
@@ -139,7 +149,7 @@ def test_columns_are_judged_as_facts_are(batch: Batch, decision: Decision) -> No
         for name in balls[0]
     }
     days = np.array(["NaT" if day is None else day for day in approved], "M8[D]")
-    alone, found = assess(rules, balls, approved, decision), judge_columns(rules, columns, days, decision)
+    alone, found = assessed(rules, balls, approved, decision), judge_columns(rules, columns, days, decision)
     for name in VERDICTS:
         np.testing.assert_array_equal(getattr(found, name), getattr(alone.verdicts, name), err_msg=name)
 
@@ -150,8 +160,8 @@ def test_shuffled_balls_keep_their_verdicts(batch: Batch, decision: Decision, ra
     balls, approved, rules = batch
     order = list(range(len(balls)))
     random.shuffle(order)
-    plain = assess(rules, balls, approved, decision)
-    shuffled = assess(rules, [balls[k] for k in order], [approved[k] for k in order], decision)
+    plain = assessed(rules, balls, approved, decision)
+    shuffled = assessed(rules, [balls[k] for k in order], [approved[k] for k in order], decision)
     assert [shuffled.outcomes(k) for k in range(len(order))] == [plain.outcomes(k) for k in order]
     assert shuffled.overall == [plain.overall[k] for k in order]
 
@@ -163,7 +173,10 @@ def test_an_absent_fact_equals_one_without_data(batch: Batch, decision: Decision
     full = [
         {name: ball.get(name, Fact(np.nan)) for name in COLUMNS if name != "approved_on"} for ball in balls
     ]
-    with_blanks, without = assess(rules, full, approved, decision), assess(rules, balls, approved, decision)
+    with_blanks, without = (
+        assessed(rules, full, approved, decision),
+        assessed(rules, balls, approved, decision),
+    )
     for ball in range(len(balls)):
         assert findings(with_blanks, ball) == findings(without, ball)
 
@@ -173,7 +186,7 @@ def test_an_absent_fact_equals_one_without_data(batch: Batch, decision: Decision
 def test_findings_agree_with_their_own_numbers(batch: Batch, decision: Decision) -> None:
     """Margin, probability (scipy's normal distribution) and outcome, from the value and limit told."""
     balls, approved, rules = batch
-    assessment = assess(rules, balls, approved, decision)
+    assessment = assessed(rules, balls, approved, decision)
     limits = dict(zip((rule.id for rule in rules.rules), assessment.limits(0), strict=True))
     for finding in findings(assessment, 0):
         low, high = (
@@ -211,7 +224,7 @@ def test_the_rule_that_decides_has_the_worst_outcome_and_the_nearest_limit(
     batch: Batch, decision: Decision
 ) -> None:
     balls, approved, rules = batch
-    assessment = assess(rules, balls, approved, decision)
+    assessment = assessed(rules, balls, approved, decision)
     counted = [each for each in findings(assessment, 0) if not each["advisory"]]
     verdicts = assessment.verdicts
     if not counted:
@@ -240,13 +253,13 @@ def proportion(finding: dict[str, Any]) -> float:
 def test_learning_a_value_never_turns_a_verdict_round(batch: Batch, decision: Decision) -> None:
     """Three-valued conditions: a verdict without a value stays whatever the value turns out to be."""
     balls, approved, rules = batch
-    known = assess(rules, balls, approved, decision)
+    known = assessed(rules, balls, approved, decision)
     days = [ball.get("made_on", Fact(np.nan)).value for ball in balls]
     for name in balls[0]:
         # A ball made after the day of use is no ball: an unknown day is taken to lie before it.
         if name == "made_on" and any(day > (rules.on - EPOCH).days for day in days):
             continue
-        fewer = assess(rules, [{**ball, name: Fact(np.nan)} for ball in balls], approved, decision)
+        fewer = assessed(rules, [{**ball, name: Fact(np.nan)} for ball in balls], approved, decision)
         for ball in range(len(balls)):
             for rule, here, there in zip(
                 rules.rules, known.outcomes(ball), fewer.outcomes(ball), strict=True
@@ -277,7 +290,7 @@ def test_moving_a_limit_outward_never_turns_conforming_into_nonconforming(
     for least, most in ((low, low + width), (low - down, low + width + up)):
         text = SIDE.replace("LOW", repr(least)).replace("HIGH", repr(most))
         ball = {"balance_side": Fact(value, spread)}
-        outcomes.append(assess(compile_edition(read_rulebook(text)), [ball], None, decision).overall[0])
+        outcomes.append(assessed(compile_edition(read_rulebook(text)), [ball], None, decision).overall[0])
     narrow, broad = (OUTCOMES[code] for code in outcomes)
     assert not (narrow == "conforming" and broad != "conforming")
     assert not (broad == "nonconforming" and narrow != "nonconforming")
@@ -403,9 +416,9 @@ def test_guarded_without_uncertainty_compares_as_exact_and_says_so(
 def test_facts_and_columns_must_be_known_and_of_one_length() -> None:
     rules = edition("usbc")
     with pytest.raises(ValueError, match="girth"):
-        assess(rules, [{"girth": Fact(1.0)}])
+        assessed(rules, [{"girth": Fact(1.0)}])
     with pytest.raises(ValueError, match="dates"):
-        assess(rules, [{"weight": Fact(1.0)}], [None, None])
+        assessed(rules, [{"weight": Fact(1.0)}], [None, None])
     with pytest.raises(ValueError, match="girth"):
         judge_columns(rules, {"girth": Column(np.array([1.0]))})
     with pytest.raises(ValueError, match="length"):
@@ -427,7 +440,7 @@ def test_a_ball_in_bulk_costs_a_hundredth_of_one_alone() -> None:
     rules = edition("usbc")
     names = [name for name in RANGES if name not in ("roughness", "mark_to_high_rg_axis")]
     size, columns = 200_000, {name: Column(np.full(200_000, RANGES[name][0])) for name in names}
-    values = values_of(rules, [{name: Fact(RANGES[name][0]) for name in names}], [None], Decision())
+    values = values_of(rules, [Facts.of({name: Fact(RANGES[name][0]) for name in names})], [None], Decision())
     lists = room_in_lists(rules.regime, 1)
     judge.compiled(rules.regime.tables, as_arrays(values, 1), 0.0, 1, room(rules.regime, 1))
 

@@ -8,7 +8,7 @@ from datetime import date
 from functools import lru_cache
 from operator import attrgetter
 from statistics import NormalDist
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,10 +22,11 @@ from ballgauge_service.rulebooks import (
     ASYMMETRIC_OVER,
     EPOCH,
     OUTCOMES,
+    POSITIONS,
     UNMEASURED,
     Assessment,
     Decision,
-    Fact,
+    Facts,
 )
 
 Array = NDArray[np.float64]
@@ -44,16 +45,21 @@ _measured = attrgetter(*_MEASURED)
 _value, _density = attrgetter("value"), attrgetter("slug_density")
 _diameter, _depth = attrgetter("diameter"), attrgetter("depth")
 _NAN = math.nan
+_MEASURED_AT = [POSITIONS[name] for name in _MEASURED]
+_BALANCE_AT = [POSITIONS[name] for name in BALANCE]
+_WEIGHT, _DIAMETER, _CIRCUMFERENCE = map(POSITIONS.__getitem__, ("weight", "diameter", "circumference"))
+_HOUSE_BALL, _REACTIVE, _URETHANE = map(
+    POSITIONS.__getitem__, ("house_ball", "reactive_cover", "urethane_cover")
+)
+_IDENTITY, _BY_HAND = POSITIONS["identity"], POSITIONS["identity_by_hand"]
+_HIGH_PERFORMANCE, _ASYMMETRIC = POSITIONS["high_performance_core"], POSITIONS["asymmetric"]
+_MADE_ON, _UNMARKED = POSITIONS["made_on"], POSITIONS["unmarked_grip_centre"]
 
 
-Facts = dict[str, Fact]
-"""What is known of one ball, by column of the rules; what is not known is left out."""
-
-
-def _given(quantity: Quantity) -> Fact:
-    """A quantity as given."""
+def _given(quantity: Quantity) -> tuple[float, float]:
+    """A quantity as given: value and standard uncertainty, NaN: none."""
     u = quantity.uncertainty
-    return Fact(quantity.value) if u is None else Fact(quantity.value, u)
+    return quantity.value, _NAN if u is None else u
 
 
 def ball_facts(check: Check, predicted: Prediction | None, on: date) -> Facts:
@@ -61,26 +67,27 @@ def ball_facts(check: Check, predicted: Prediction | None, on: date) -> Facts:
 
     predicted: its balance, where it is drilled
     """
-    ball, drilling = check.ball, check.drilling
-    facts = {
-        name: _given(quantity)
-        for name, quantity in zip(_MEASURED, _measured(ball), strict=True)
-        if quantity is not None
-    }
+    ball, drilling, facts = check.ball, check.drilling, Facts.none()
+    values, spread = facts.values, facts.spread
+    for column, quantity in zip(_MEASURED_AT, _measured(ball), strict=True):
+        if quantity is not None:
+            values[column] = quantity.value
+            if quantity.uncertainty is not None:
+                spread[column] = quantity.uncertainty
     _add_weight(facts, check, predicted)
     _add_size(facts, ball)
-    facts["house_ball"] = Fact(float(ball.house_ball))
+    values[_HOUSE_BALL] = float(ball.house_ball)
     _add_identity(facts, check, on)
     if ball.cover is not None:
-        facts["reactive_cover"] = Fact(float(ball.cover == "reactive"))
-        facts["urethane_cover"] = Fact(float(ball.cover == "urethane"))
+        values[_REACTIVE] = float(ball.cover == "reactive")
+        values[_URETHANE] = float(ball.cover == "urethane")
     if ball.high_performance_core is not None:
-        facts["high_performance_core"] = Fact(float(ball.high_performance_core))
+        values[_HIGH_PERFORMANCE] = float(ball.high_performance_core)
     if ball.made_on is not None:
-        facts["made_on"] = Fact(float((ball.made_on - EPOCH).days))
+        values[_MADE_ON] = float((ball.made_on - EPOCH).days)
     whole, part = ball.differential, ball.intermediate_differential
     if whole is not None and part is not None:
-        facts["asymmetric"] = Fact(float(part.value > ASYMMETRIC_OVER * whole.value))
+        values[_ASYMMETRIC] = float(part.value > ASYMMETRIC_OVER * whole.value)
     if drilling is not None:
         _add_drilling(facts, drilling)
     elif check.holes_seen is not None:
@@ -96,53 +103,51 @@ def _add_identity(facts: Facts, check: Check, on: date) -> None:
         standing = check.listing.on(on, check.ball.made_on)
         by_hand &= not standing.known
         if standing.fact is not None:
-            facts["identity"] = Fact(standing.fact)
-    facts["identity_by_hand"] = Fact(float(by_hand))
+            facts.values[_IDENTITY] = standing.fact
+    facts.values[_BY_HAND] = float(by_hand)
 
 
 def _add_weight(facts: Facts, check: Check, predicted: Prediction | None) -> None:
     """In play the drilled ball's weight, measured or of the drilling; else that of the ball as made."""
     ball, in_play = check.ball, check.rules.stage == "play"
     if in_play and ball.drilled_weight is not None:
-        facts["weight"] = _given(ball.drilled_weight)
+        facts.add(_WEIGHT, *_given(ball.drilled_weight))
     elif ball.weight is not None:
-        facts["weight"] = own = _given(ball.weight)
+        weight, own = _given(ball.weight)
         if in_play and predicted is not None and not math.isnan(predicted.weight):
-            spread = predicted.spread[4]
-            facts["weight"] = Fact(predicted.weight, own.uncertainty if math.isnan(spread) else spread)
+            weight, spread = predicted.weight, predicted.spread[4]
+            own = own if math.isnan(spread) else spread
+        facts.add(_WEIGHT, weight, own)
 
 
 def _add_size(facts: Facts, ball: Ball) -> None:
     across, around = ball.across, ball.circumference
     if across is None:
         return
-    facts["diameter"] = size = _given(across)
-    if around is None:
-        facts["circumference"] = Fact(math.pi * size.value, math.pi * size.uncertainty)
-    else:
-        facts["circumference"] = _given(around)
+    size, u = _given(across)
+    facts.add(_DIAMETER, size, u)
+    facts.add(_CIRCUMFERENCE, *((math.pi * size, math.pi * u) if around is None else _given(around)))
 
 
 def _add_drilling(facts: Facts, drilling: Drilling) -> None:
     """Counts and sizes of the open holes. A size of holes that are not there is left out."""
     holes = drilling.holes
     kinds = tuple([(hole.role, hole.used, hole.vents, hole.slug_density is None) for hole in holes])
-    counts, sized, plugs = _counted(kinds, drilling.grip.center_marked)
-    facts.update(counts)
-    for name, places, size in sized:
-        facts[name] = _given(max([size(holes[place]) for place in places], key=_value))
-    if plugs:
-        facts["plug_density"] = _given(max([_density(holes[place]) for place in plugs], key=_value))
+    counts, sized = _counted(kinds, drilling.grip.center_marked)
+    for column, count in counts:
+        facts.values[column] = count
+    for column, places, size in sized:
+        facts.add(column, *_given(max([size(holes[place]) for place in places], key=_value)))
 
 
 _Kind = tuple[str, bool | None, int | None, bool]
 """Role of a hole, whether it is used, which it vents, and whether it is open."""
-_Sized = list[tuple[str, list[int], Callable[[Hole], Quantity]]]
+_Sized = list[tuple[int, list[int], Callable[[Hole], Any]]]
 
 
 @lru_cache(maxsize=1024)
-def _counted(kinds: tuple[_Kind, ...], center_marked: bool | None) -> tuple[Facts, _Sized, list[int]]:
-    """What follows from the kinds of holes alone: counts, whose sizes are facts, and which are plugs.
+def _counted(kinds: tuple[_Kind, ...], center_marked: bool | None) -> tuple[list[tuple[int, float]], _Sized]:
+    """What follows from the kinds of holes alone: counts, and whose sizes and densities are facts, by column.
 
     Most balls have one of a few sets of holes.
     """
@@ -186,9 +191,12 @@ def _counted(kinds: tuple[_Kind, ...], center_marked: bool | None) -> tuple[Fact
         ("mill_hole_depth", mills, _depth),
         ("gripping_hole_diameter", digits, _diameter),
         ("gripping_hole_depth", digits, _depth),
+        ("plug_density", plugs, _density),
     )
-    facts = {name: Fact(float(count)) for name, count in counts.items()}
-    return facts, [each for each in sized if each[1]], plugs
+    return (
+        [(POSITIONS[name], float(count)) for name, count in counts.items()],
+        [(POSITIONS[name], places, size) for name, places, size in sized if places],
+    )
 
 
 def _add_seen(facts: Facts, seen: HolesSeen) -> None:
@@ -211,8 +219,7 @@ def _add_seen(facts: Facts, seen: HolesSeen) -> None:
         "mill_holes": mills,
     }
     for name, count in counts.items():
-        if not math.isnan(count):
-            facts[name] = Fact(count)
+        facts.add(POSITIONS[name], count)
     for name, size, count in (
         ("gripping_hole_diameter", seen.gripping_hole_diameter, digits),
         ("gripping_hole_depth", seen.gripping_hole_depth, digits),
@@ -222,12 +229,12 @@ def _add_seen(facts: Facts, seen: HolesSeen) -> None:
         ("mill_hole_depth", seen.mill_hole_depth, mills),
     ):
         if size is not None:
-            facts[name] = _given(size)
+            facts.add(POSITIONS[name], *_given(size))
         elif count > 0.0:
-            facts[name] = UNMEASURED
+            facts.add(POSITIONS[name], *UNMEASURED)
     marked = True if used_thumbs > 0.0 else seen.center_marked
     if marked is not None:
-        facts["unmarked_grip_centre"] = Fact(float(not marked))
+        facts.values[_UNMARKED] = float(not marked)
 
 
 def _excess_vents(kinds: Sequence[_Kind], vents: Sequence[int], digits: int) -> int:
@@ -248,23 +255,25 @@ def _add_balance(facts: Facts, check: Check, predicted: Prediction | None) -> No
         for k, quantity in enumerate(measured.readings):
             if quantity is not None:
                 fixed[k], divided[k] = quantity.value, 0.0
-                shown[k], spread[k], _ = _given(quantity)
+                shown[k], spread[k] = _given(quantity)
     open_arm = drilling is not None and drilling.balance_arm is None
-    for k, name in enumerate(BALANCE[:3]):
+    for k in range(3):
         if not math.isnan(shown[k]):
             varies = open_arm and divided[k] != 0.0
-            facts[name] = Fact(shown[k], spread[k], _over_arms(fixed[k], divided[k]) if varies else ())
-    name, top = BALANCE[3], check.ball.top_weight
+            others = _over_arms(fixed[k], divided[k]) if varies else ()
+            facts.add(_BALANCE_AT[k], shown[k], spread[k], others)
+    top = check.ball.top_weight
     if drilling is not None and not drilling.holes and measured is None:
         # |M| / arm of a ball without holes is its top weight, wherever the mark lies.
         if top is not None:
-            facts[name] = _given(top)._replace(value=abs(top.value))
+            weight, u = _given(top)
+            facts.add(_BALANCE_AT[3], abs(weight), u)
         return
     length = math.hypot(*shown)
     if not math.isnan(length):
         u = spread[3] if measured is None else _length_spread(shown, length, spread[:3])
         varies = open_arm and any(divided)
-        facts[name] = Fact(length, u, _length_over_arms(fixed, divided) if varies else ())
+        facts.add(_BALANCE_AT[3], length, u, _length_over_arms(fixed, divided) if varies else ())
 
 
 _NO_PREDICTION = Prediction([_NAN] * 3, [_NAN] * 3, [_NAN] * 3, [_NAN] * 5)
@@ -329,8 +338,8 @@ def balance_limits(assessment: Assessment, decision: Decision) -> BalanceLimits 
             if limit is not None:
                 low[ball, k] = max(low[ball, k], limit.interval[0])
                 high[ball, k] = min(high[ball, k], limit.interval[1])
-        for k, name in enumerate(BALANCE):
-            if z and name in facts and not math.isnan(facts[name].uncertainty):
-                low[ball, k] += z * facts[name].uncertainty
-                high[ball, k] -= z * facts[name].uncertainty
+        for k, column in enumerate(_BALANCE_AT):
+            u = facts.spread.get(column, 0.0)
+            low[ball, k] += z * u
+            high[ball, k] -= z * u
     return BalanceLimits(low, high, failing, z)

@@ -17,6 +17,7 @@ from ballgauge_service.design.mass import MassProperties
 from ballgauge_service.design.solving import FoundBall
 from ballgauge_service.rulebooks import (
     OUTCOMES,
+    POSITIONS,
     Assessment,
     Decision,
     Edition,
@@ -155,7 +156,7 @@ def _assess(judged_by: Edition, check: Check, predicted: Prediction | None) -> A
 def _add_limits(assessment: Assessment, judged: Judged) -> None:
     """Collect the limits in force: of two on one number, both."""
     for rule, limit in zip(assessment.edition.rules, assessment.limits(0), strict=True):
-        if rule.advisory or rule.quantity not in assessment.facts[0] or limit is None:
+        if rule.advisory or not assessment.facts[0].knows(POSITIONS[rule.quantity]) or limit is None:
             continue
         if limit.min is None and limit.max is None:
             continue

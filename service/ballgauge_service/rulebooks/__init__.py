@@ -5,7 +5,15 @@ file beside this module, with its source, its dates and its basis; the code know
 """
 
 from ballgauge_schemas.shared.words import OUTCOMES
-from ballgauge_service.rulebooks.assessor import UNMEASURED, Assessment, Column, Fact, assess, judge_columns
+from ballgauge_service.rulebooks.assessor import (
+    UNMEASURED,
+    Assessment,
+    Column,
+    Fact,
+    Facts,
+    assess,
+    judge_columns,
+)
 from ballgauge_service.rulebooks.catalogue import (
     describe,
     describe_rulebook,
@@ -14,7 +22,7 @@ from ballgauge_service.rulebooks.catalogue import (
     used_rules,
 )
 from ballgauge_service.rulebooks.decision import Decision, conformity_probability, grade
-from ballgauge_service.rulebooks.editions import Edition, State, compile_edition, edition
+from ballgauge_service.rulebooks.editions import POSITIONS, Edition, State, compile_edition, edition
 from ballgauge_service.rulebooks.judge import Verdicts
 from ballgauge_service.rulebooks.loader import (
     BadFolderError,
@@ -42,6 +50,7 @@ __all__ = [
     "COLUMNS",
     "EPOCH",
     "OUTCOMES",
+    "POSITIONS",
     "UNMEASURED",
     "Assessment",
     "BadFolderError",
@@ -50,6 +59,7 @@ __all__ = [
     "Decision",
     "Edition",
     "Fact",
+    "Facts",
     "MoreBalls",
     "Own",
     "RulebookError",

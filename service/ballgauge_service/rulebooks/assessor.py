@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
-from itertools import chain, repeat, zip_longest
+from itertools import chain, zip_longest
 from statistics import NormalDist
 from typing import Any, NamedTuple
 
@@ -43,10 +43,54 @@ class Fact(NamedTuple):
     alternates: tuple[float, ...] = ()
 
 
-_UNKNOWN = Fact(math.nan)
-
 UNMEASURED = Fact(math.nan, math.inf)
 """A quantity that the ball has for sure, and of which nothing else is known: a hole nobody measured."""
+
+
+class Facts(NamedTuple):
+    """What is known of one ball, by the numbers of the columns, see `POSITIONS`.
+
+    `values`, one a column, NaN: not known; `spread`: standard uncertainties where there are, infinite: see
+    `UNMEASURED`; `alternates`, see `Fact`.
+    """
+
+    values: list[float]
+    spread: dict[int, float]
+    alternates: dict[int, tuple[float, ...]]
+
+    @classmethod
+    def none(cls) -> Facts:
+        """Nothing, to add to."""
+        return cls(_BLANK.copy(), {}, {})
+
+    @classmethod
+    def of(cls, given: Mapping[str, Fact]) -> Facts:
+        """Facts by the names of their columns. Raises ValueError for an unknown one."""
+        _known(given)
+        facts = cls.none()
+        for name, fact in given.items():
+            facts.add(POSITIONS[name], *fact)
+        return facts
+
+    def add(
+        self, column: int, value: float, uncertainty: float = math.nan, alternates: tuple[float, ...] = ()
+    ) -> None:
+        """Add what is known of a column."""
+        self.values[column] = value
+        if uncertainty == uncertainty:
+            self.spread[column] = uncertainty
+        if alternates:
+            self.alternates[column] = alternates
+
+    def knows(self, column: int) -> bool:
+        """Whether the ball has the quantity, measured or not."""
+        return self.values[column] == self.values[column] or column in self.spread
+
+
+_BLANK = [math.nan] * len(POSITIONS)
+_DAY = POSITIONS[APPROVED_ON]
+_EVERYWHERE = list(range(len(POSITIONS)))
+_ROWS = np.arange(len(POSITIONS))
 
 
 class Column(NamedTuple):
@@ -61,23 +105,19 @@ class Assessment:
     """The verdicts of an edition on balls given as facts; of each ball its day of approval, None: unknown."""
 
     edition: Edition
-    facts: Sequence[Mapping[str, Fact]]
+    facts: Sequence[Facts]
     approved_on: Sequence[date | None]
     decision: Decision
     verdicts: Verdicts
+    overall: Sequence[int]
+    """The worst counted outcome of each ball, as codes.
+
+    Advisory rules, and rules that do not reach a ball, do not count; where nothing is judged the outcome is
+    not_assessed.
+    """
     codes: Sequence[Sequence[int]]
     held: Sequence[Sequence[int]]
     """Of each ball the outcome codes of all rules, and the numbers of the states that hold."""
-
-    @property
-    def overall(self) -> list[int]:
-        """The worst counted outcome of each ball, as codes.
-
-        Advisory rules, and rules that do not reach a ball, do not count; where nothing is judged the outcome
-        is not_assessed.
-        """
-        codes: list[int] = self.verdicts.overall
-        return codes
 
     def outcomes(self, ball: int) -> Sequence[int]:
         """The outcome code of every rule on a ball, -1: not judged."""
@@ -99,7 +139,7 @@ class Assessment:
 
 def assess(
     edition: Edition,
-    facts: Sequence[Mapping[str, Fact]],
+    facts: Sequence[Facts],
     approved_on: Sequence[date | None] | None = None,
     decision: Decision = _SIMPLE,
 ) -> Assessment:
@@ -107,64 +147,62 @@ def assess(
 
     Parameters
     ----------
-    facts : by column name (see COLUMNS), one mapping a ball; what is not there is unknown
+    facts : one a ball
     approved_on : one a ball, None where unknown: there every limit in force until the edition's date may hold
     decision : how values with uncertainty are judged; a value so uncertain that it may lie in one class or
         the next (a weight near 10 lb) is judged by the limits of both
 
-    Raises ValueError for an unknown column or a different number of dates.
+    Raises ValueError for a different number of dates.
     """
     size = len(facts)
     days = [None] * size if approved_on is None else approved_on
     if len(days) != size:
         raise ValueError(f"{size} balls and {len(days)} dates of approval")
     risk = decision.risk if decision.rule == "guarded" else 0.0
-    values = values_of(edition, facts, days, decision)
     run = judge.expecting(size * _LISTED, _COMPILING)
     if run == judge.interpreted:
-        verdicts = room_in_lists(edition.regime, size)
-        run(edition.regime.lists, values, risk, size, verdicts)
-    else:
-        arrays = room(edition.regime, size)
-        run(edition.regime.tables, as_arrays(values, size), risk, size, arrays)
-        verdicts = Verdicts(*(each.tolist() for each in arrays))
-    codes, held = (list(zip(*each, strict=True)) for each in (verdicts.outcome, verdicts.state))
-    return Assessment(edition, facts, days, decision, verdicts, codes, held)
+        found = room_in_lists(edition.regime, size)
+        run(edition.regime.lists, values_of(edition, facts, days, decision), risk, size, found)
+        codes, held = (list(zip(*each, strict=True)) for each in (found.outcome, found.state))
+        return Assessment(edition, facts, days, decision, found, found.overall, codes, held)
+    found = room(edition.regime, size)
+    run(edition.regime.tables, as_arrays(values_of(edition, facts, days, decision), size), risk, size, found)
+    overall, codes, held = (each.T.tolist() for each in (found.overall, found.outcome, found.state))
+    return Assessment(edition, facts, days, decision, found, overall, codes, held)
 
 
 def values_of(
-    edition: Edition, facts: Sequence[Mapping[str, Fact]], days: Sequence[date | None], decision: Decision
+    edition: Edition, facts: Sequence[Facts], days: Sequence[date | None], decision: Decision
 ) -> Values:
-    """The values of balls as lists, the day of approval last."""
-    size = len(facts)
-    names = list(dict.fromkeys(chain.from_iterable(facts)))
-    _known(names)
-    row = [NOWHERE] * len(POSITIONS)
-    for k, name in enumerate((*names, APPROVED_ON)):
-        row[POSITIONS[name]] = k
-    blank = [math.nan] * size
-    values: dict[str, list[float]] = {}
-    spread: dict[str, list[float]] = {}
-    alternates: dict[str, list[list[float]]] = {}
-    rows = [list(zip(*map(each.get, names, repeat(_UNKNOWN)), strict=True)) for each in facts if names]
-    if rows:
-        known, uncertain, others = zip(*rows, strict=True)
-        values = dict(zip(names, map(list, zip(*known, strict=True)), strict=True))
-        for k in {k for row in uncertain for k, u in enumerate(row) if u > 0.0}:
-            spread[names[k]] = [row[k] if row[k] > 0.0 else math.nan for row in uncertain]
-        for k in {k for row in others for k, each in enumerate(row) if each}:
-            further = zip_longest(*(row[k] for row in others), fillvalue=math.nan)
-            alternates[names[k]] = list(map(list, further))
-    for name in edition.regime.twins.keys() & values.keys():
-        values[name] = [edition.met(name, value) for value in values[name]]
-    by_day = [math.nan if day is None else float(day.toordinal() - _EPOCH) for day in days]
-    return Values(
-        _reach(decision),
-        row,
-        [*values.values(), by_day],
-        [spread.get(name) or blank if spread else [] for name in (*names, APPROVED_ON)],
-        [alternates.get(name, []) for name in (*names, APPROVED_ON)],
-    )
+    """The values of balls as lists, of every column."""
+    values = list(map(list, zip(*(each.values for each in facts), strict=True))) or [[] for _ in _EVERYWHERE]
+    for name in edition.regime.twins:
+        column = POSITIONS[name]
+        values[column] = [edition.met(name, value) for value in values[column]]
+    values[_DAY] = [math.nan if day is None else float(day.toordinal() - _EPOCH) for day in days]
+    return Values(_reach(decision), _EVERYWHERE, values, _spread_of(facts), _alternates_of(facts))
+
+
+def _spread_of(facts: Sequence[Facts]) -> list[list[float]]:
+    """Standard uncertainties of balls by column, none for every column where there are none at all."""
+    columns = {column for each in facts for column, u in each.spread.items() if u > 0.0}
+    if not columns:
+        return [[] for _ in _EVERYWHERE]
+    blank = [math.nan] * len(facts)
+    spread = [blank] * len(_EVERYWHERE)
+    for column in columns:
+        known = [each.spread.get(column, math.nan) for each in facts]
+        spread[column] = [u if u > 0.0 else math.nan for u in known]
+    return spread
+
+
+def _alternates_of(facts: Sequence[Facts]) -> list[list[list[float]]]:
+    """The values that quantities of balls may also have, by column."""
+    alternates: list[list[list[float]]] = [[] for _ in _EVERYWHERE]
+    for column in {column for each in facts for column in each.alternates}:
+        others = (each.alternates.get(column, ()) for each in facts)
+        alternates[column] = list(map(list, zip_longest(*others, fillvalue=math.nan)))
+    return alternates
 
 
 @lru_cache(maxsize=64)
@@ -172,8 +210,8 @@ def _reach(decision: Decision) -> float:
     return NormalDist().inv_cdf(1.0 - decision.risk)
 
 
-def _known(names: Sequence[str]) -> None:
-    unknown = {APPROVED_ON}.intersection(names) | set(names) - COLUMNS.keys()
+def _known(names: Iterable[str]) -> None:
+    unknown = set(names) - (COLUMNS.keys() - {APPROVED_ON})
     if unknown:
         raise ValueError(f"unknown columns: {', '.join(sorted(unknown))}")
 
@@ -182,11 +220,11 @@ def as_arrays(values: Values, size: int) -> Values:
     """The same values of so many balls as arrays, for the compiled judge."""
     rows, most = len(values.values), max(map(len, values.alternates))
     alternates = np.full((rows, most, size), np.nan)
-    for k, each in enumerate(values.alternates):
+    for k, each in enumerate(values.alternates if most else ()):
         if each:
             alternates[k, : len(each)] = each
     number, spread = _flat(values.values).reshape(rows, size), _flat(values.spread).reshape(rows, -1)
-    return Values(values.reach, np.array(values.row), number, spread, alternates)
+    return Values(values.reach, _ROWS, number, spread, alternates)
 
 
 def _flat(rows: Iterable[Sequence[float]]) -> FloatArray:
@@ -289,7 +327,7 @@ def _days(approved_on: DayArray | None, part: slice) -> Any:
 
 
 def _size(columns: Mapping[str, Column], approved_on: DayArray | None) -> int:
-    _known(tuple(columns))
+    _known(columns)
     lengths = {name: column.values.shape for name, column in columns.items()}
     lengths |= {
         f"{name}'s uncertainty": c.uncertainty.shape

@@ -7,7 +7,7 @@ value, margin and date.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
@@ -15,7 +15,7 @@ from types import MappingProxyType
 from typing import Any
 
 from ballgauge_schemas.shared.words import BASES, OUTCOMES
-from ballgauge_service.rulebooks.assessor import Assessment, Fact
+from ballgauge_service.rulebooks.assessor import Assessment, Facts
 from ballgauge_service.rulebooks.decision import (
     CONFORMING,
     INCONCLUSIVE,
@@ -25,7 +25,7 @@ from ballgauge_service.rulebooks.decision import (
     Decision,
     conformity_probability,
 )
-from ballgauge_service.rulebooks.editions import MADE_ON, Edition, State
+from ballgauge_service.rulebooks.editions import MADE_ON, POSITIONS, Edition, State
 from ballgauge_service.rulebooks.judge import ABOVE, BELOW, LACKING, SIDES
 from ballgauge_service.rulebooks.model import EPOCH, Limit, Rule
 
@@ -34,8 +34,6 @@ _DIGITS = 6
 
 # Below this probability of conformity simple acceptance says so (ours).
 _SURE = 0.95
-
-_UNKNOWN = Fact(math.nan)
 
 
 def findings(
@@ -55,7 +53,7 @@ def findings(
     edition, decision, facts = assessment.edition, assessment.decision, assessment.facts[ball]
     told = _sayings(edition)
     day = assessment.approved_on[ball]
-    made = facts.get(MADE_ON, _UNKNOWN).value
+    made = facts.values[POSITIONS[MADE_ON]]
     approved = "the date of approval was not given" if day is None else f"this ball was approved on {day}"
     of_make = (
         f"this ball was made on {amount(made, 'date')}"
@@ -84,7 +82,7 @@ def unmet(assessment: Assessment, ball: int) -> list[dict[str, Any]]:
         code = assessment.codes[ball][place]
         saying = told[assessment.held[ball][place], code]
         if not saying.fixed["advisory"]:
-            value, low, high = facts.get(saying.quantity, _UNKNOWN).value, saying.low, saying.high
+            value, low, high = facts.values[saying.column], saying.low, saying.high
             value = assessment.edition.met(saying.quantity, value)
             bounded, known = low is not None or high is not None, value == value
             judged = bounded and known and saying.interval is not None
@@ -123,7 +121,7 @@ def missing(
             columns = (None,)
         elif (instead := wanted.get(str(rule.quantity))) is not None:
             columns = (instead,)
-        elif rule.quantity is None or not math.isnan(facts.get(rule.quantity, _UNKNOWN).value):
+        elif rule.quantity is None or not math.isnan(facts.values[POSITIONS[rule.quantity]]):
             columns = columns or ((None,) if code == NOT_ASSESSED else ())
         else:
             columns = (rule.quantity,)
@@ -274,15 +272,16 @@ def _possibility(rule: Rule, limit: Limit | None) -> str:
 class _Saying:
     """What an edition says of a state and an outcome, whatever the ball's own numbers are.
 
-    `fixed` is the finding without its numbers; `quantity` "" of a rule that has none. `lacking`, `plain`: the
-    sentence of a ball without a value, and of one with, where it names no number; `open`: why several limits
-    may hold; `twin`: the limit's printed metric twin; the day of
-    approval or of manufacture, where the rule binds by one, is told between `before` and `after`.
+    `fixed` is the finding without its numbers; `quantity` "" of a rule with none, and `column` its number.
+    `lacking`, `plain`: the sentence of a ball without a value, and of one with, where it names no number;
+    `open`: why several limits may hold; `twin`: the limit's printed metric twin; the day of approval or of
+    manufacture, where the rule binds by one, is told between `before` and `after`.
     """
 
     fixed: dict[str, Any]
     rule: Rule
     quantity: str
+    column: int
     low: float | None
     high: float | None
     interval: tuple[float, float] | None
@@ -344,6 +343,7 @@ def _saying(edition: Edition, rule: Rule, state: State, code: int) -> _Saying:
         },
         rule=rule,
         quantity=rule.quantity or "",
+        column=POSITIONS[rule.quantity],
         low=None if limit is None else limit.min,
         high=None if limit is None else limit.max,
         interval=None if limit is None or (code == INCONCLUSIVE and limit.doubtful) else limit.interval,
@@ -399,13 +399,13 @@ def _origin(state: State) -> tuple[str | None, str | None]:
 def _finding(
     saying: _Saying,
     code: int,
-    facts: Any,
+    facts: Facts,
     decision: Decision,
     days: Mapping[str, str],
     edition: Edition,
     words: Mapping[str, str],
 ) -> dict[str, Any]:
-    value, spread, alternates = facts.get(saying.quantity, _UNKNOWN)
+    value, spread = facts.values[saying.column], facts.spread.get(saying.column, math.nan)
     finding = saying.fixed.copy()
     finding["limit"] = {"max": saying.high, "min": saying.low}
     if math.isfinite(spread):
@@ -424,7 +424,8 @@ def _finding(
                     probability = conformity_probability(judged, spread, *saying.interval)
                     finding["probability"] = probability
             if code == INCONCLUSIVE:
-                text = _inconclusive(saying, value, alternates, probability, decision)
+                others = facts.alternates.get(saying.column, ())
+                text = _inconclusive(saying, value, others, probability, decision)
             else:
                 text = _verdict(saying, code, value, _margin(judged, saying.printed))
                 if decision.rule == "guarded":
@@ -465,7 +466,7 @@ def _guard(probability: float | None, risk: float) -> str:
 
 
 def _inconclusive(
-    saying: _Saying, value: float, alternates: Any, probability: float | None, decision: Decision
+    saying: _Saying, value: float, alternates: Sequence[float], probability: float | None, decision: Decision
 ) -> str:
     rule, risk = saying.rule, decision.risk
     shown = amount(value, rule.unit, saying.low, saying.high)
