@@ -2,7 +2,7 @@
 
 import { LONGEST_OPENED } from "./address.js";
 import * as calls from "./calls.js";
-import { action, element, table } from "./elements.js";
+import { action, at, element, table } from "./elements.js";
 import { stateOf } from "./form.js";
 import { keepTyped } from "./record.js";
 import { ofBrowser } from "./store.js";
@@ -11,8 +11,6 @@ import { gettext, outcomeWord, quantity } from "./words.js";
 const KEPT = "ballgauge.balls";
 const MOST = 20;
 const LONGEST = 1000000;
-
-const at = (id) => document.getElementById(id);
 
 /**
  * Run the part of a page that keeps its balls; `replace(state)` puts another one in the form and gives

@@ -3,14 +3,13 @@
 import { around, chart } from "./chart.js";
 import { cells, textOf } from "./csv.js";
 import { figure } from "./editor.js";
-import { action, card, element, svg, table, wideTable } from "./elements.js";
+import { action, at, card, element, svg, table, wideTable } from "./elements.js";
 import { numberOf } from "./numbers.js";
 import { gettext, plain, quantity } from "./words.js";
 
 const PASSAGE = ["distance", "time", "speed", "board"];
 const RELEASE = "release.";
 const WORDS = { time: gettext("time"), speed: gettext("speed"), board: gettext("board") };
-const at = (id) => document.getElementById(id);
 
 /** The shots of a CSV text, one row a passage; throws an Error that names line and column. */
 function shotsOf(text) {
@@ -70,7 +69,7 @@ export class Shots {
     const { editor } = this;
     try {
       const shots = shotsOf(await textOf(file));
-      editor.put({ ...editor.request, calibrate: { ...editor.request.calibrate, shots } });
+      editor.set(["calibrate", "shots"], shots);
       editor.state.settle();
     } catch (error) {
       this.tell(gettext("{name} cannot be read: {problem}", { name: file.name, problem: error.message }));

@@ -5,8 +5,7 @@ import { Board } from "./board.js";
 import * as calls from "./calls.js";
 import { Drilling } from "./drilled.js";
 import { Editor } from "./editor.js";
-import { action, card, element, list, wideTable } from "./elements.js";
-import { Field } from "./fields.js";
+import { action, at, card, element, notes, wideTable } from "./elements.js";
 import { fileName } from "./kept.js";
 import { findings, showVerdict } from "./results.js";
 import { inches } from "./section.js";
@@ -50,7 +49,6 @@ const DRILLED = {
 };
 const READINGS = ["drilled_top", "drilled_side", "drilled_finger"];
 
-const at = (id) => document.getElementById(id);
 const contract = JSON.parse(at("contract").textContent);
 const word = (name) =>
   contract.targets[name]?.label ?? { mass: gettext("mass") }[name] ?? name.replaceAll("_", " ");
@@ -104,9 +102,7 @@ const editor = new Editor({
   },
 });
 for (const spec of contract.fields.filter((each) => each.name.startsWith("design."))) {
-  at("head").append(
-    editor.add(new Field(spec, spec.name.split("."), (...given) => editor.take(...given))).node,
-  );
+  at("head").append(editor.field(spec, spec.name.split(".")).node);
 }
 const solids = new Solids({
   editor,
@@ -136,17 +132,7 @@ const board = new Board({
   choose,
   shapeOf,
   done: () => editor.history.close(),
-  change: (index, solid, key) =>
-    editor.put(
-      {
-        ...editor.request,
-        design: {
-          ...editor.request.design,
-          solids: editor.request.design.solids.map((each, place) => (place === index ? solid : each)),
-        },
-      },
-      { key, source: key },
-    ),
+  change: (index, solid, key) => editor.set(["design", "solids", index], solid, { key, source: key }),
 });
 board.names = Object.fromEntries(
   Object.entries(contract.parameters).map(([name, { label }]) => [name, label]),
@@ -174,7 +160,7 @@ async function searching() {
     contract,
     send,
     numbers: () => numbersOf(last?.answer),
-    take: (design) => editor.put({ ...editor.request, design }),
+    take: (design) => editor.set(["design"], design),
     lay: (design, name) => {
       laid = { design, name };
       at("over").dataset.wanted = "solution";
@@ -376,10 +362,7 @@ function show(answer, request) {
     answer.drilled ? card(gettext("Drilled, in play"), findings(answer.drilled)) : null,
     findings(answer),
     written(request),
-    answer.cautions.length
-      ? card(gettext("Cautions"), list(answer.cautions.map((each) => each.message)))
-      : null,
-    card(gettext("Assumptions"), list(answer.assumptions)),
+    ...notes(answer),
   ];
 }
 
@@ -487,8 +470,7 @@ function comparison({ designs }) {
 
 at("second").addEventListener("click", () => {
   at("over").dataset.wanted = "second";
-  const { request } = editor;
-  editor.put({ ...request, compare: { ...request.compare, design: structuredClone(request.design) } });
+  editor.set(["compare", "design"], structuredClone(editor.request.design));
   at("told").textContent = gettext("The design as it is now is kept as the second one, and laid over.");
 });
 at("over").addEventListener("change", ({ target }) => {

@@ -1,8 +1,7 @@
 // The drilling of a design: its fields, made from the contract, and its holes.
 
-import { action, element, details } from "./elements.js";
-import { Field } from "./fields.js";
-import { replaced } from "./history.js";
+import { action, details, element } from "./elements.js";
+import { except } from "./history.js";
 import { gettext } from "./words.js";
 
 const FIRST = {
@@ -30,7 +29,7 @@ export class Drilling {
     document
       .getElementById("drilled")
       .addEventListener("change", ({ target }) =>
-        editor.put(replaced(editor.request, ["drilling"], target.checked ? FIRST : undefined)),
+        editor.set(["drilling"], target.checked ? FIRST : undefined),
       );
   }
 
@@ -45,8 +44,7 @@ export class Drilling {
   }
 
   parts(drilling) {
-    const take = (...given) => this.editor.take(...given);
-    const field = (spec, name) => this.editor.add(new Field(spec, keys(name), take)).node;
+    const field = (spec, name) => this.editor.field(spec, keys(name)).node;
     const holes = (drilling.holes ?? []).map((_, index) =>
       element(
         "li",
@@ -54,9 +52,7 @@ export class Drilling {
           "div.grid",
           this.hole.map((spec) => field(spec, spec.name.replace("*", index))),
         ),
-        action(gettext("Remove this hole"), () =>
-          this.setHoles((all) => all.filter((_, each) => each !== index)),
-        ),
+        action(gettext("Remove this hole"), () => this.setHoles((all) => except(all, index))),
       ),
     );
     return [
@@ -78,7 +74,7 @@ export class Drilling {
 
   setHoles(change) {
     const { editor } = this;
-    editor.put(replaced(editor.request, ["drilling", "holes"], change(editor.request.drilling.holes ?? [])));
+    editor.set(["drilling", "holes"], change(editor.request.drilling.holes ?? []));
     this.holder.querySelector("details").open = true;
   }
 }

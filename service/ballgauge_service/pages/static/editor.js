@@ -2,7 +2,8 @@
 
 import * as address from "./address.js";
 import * as calls from "./calls.js";
-import { element } from "./elements.js";
+import { at, element } from "./elements.js";
+import { Field } from "./fields.js";
 import { copy } from "./frame.js";
 import { History, found, replaced } from "./history.js";
 import { Kept, download } from "./kept.js";
@@ -11,7 +12,6 @@ import { gettext } from "./words.js";
 
 const LONGEST_STATE = 6000;
 const LATER = 200;
-const at = (id) => document.getElementById(id);
 const same = (one, other) => JSON.stringify(one) === JSON.stringify(other);
 
 export class Editor {
@@ -78,6 +78,11 @@ export class Editor {
     return field;
   }
 
+  /** A new field at a path of the request, watched over. */
+  field(spec, path, take = (...given) => this.take(...given)) {
+    return this.add(new Field(spec, path, take));
+  }
+
   drop(start) {
     for (const id of this.fields.keys()) if (id.startsWith(start)) this.fields.delete(id);
   }
@@ -85,8 +90,7 @@ export class Editor {
   /** What a field says: the value at a path of the request. */
   take(path, value, unfinished = false, left = false) {
     const key = path.join(".");
-    if (!same(found(this.request, path), value))
-      this.put(replaced(this.request, path, value), { key, source: key, unfinished });
+    if (!same(found(this.request, path), value)) this.set(path, value, { key, source: key, unfinished });
     if (left) {
       this.typing = null;
       this.history.close();
@@ -101,6 +105,11 @@ export class Editor {
   put(request, { key = null, source = null, unfinished = false } = {}) {
     this.history.put(request, key);
     this.changed(source, unfinished ? null : this.pause);
+  }
+
+  /** Put a value at a path of the request; undefined takes what is there out. */
+  set(path, value, options = {}) {
+    this.put(replaced(this.request, path, value), options);
   }
 
   changed(source = null, pause = this.pause) {

@@ -1,6 +1,10 @@
 // Elements made from values. Text is only ever set as text, so no name can become markup.
 
+import { gettext } from "./words.js";
+
 const SVG = "http://www.w3.org/2000/svg";
+
+export const at = (id) => document.getElementById(id);
 
 /**
  * Make an element: its tag, with classes behind dots, then attributes by name and handlers as `onclick`, if
@@ -49,6 +53,14 @@ export const wideTable = (caption, heads, rows) => wide(caption, table(caption, 
 export const fieldset = (title, ...parts) =>
   element("fieldset.wanted-of", element("legend", title), ...parts);
 
+/** A row of what is asked of a number, which is said with each of its parts. */
+export const numberRow = (label, ...parts) =>
+  element("div.target", { role: "group", "aria-label": label }, element("span.target-name", label), ...parts);
+
+/** Ticks that belong together. */
+export const tickRow = (label, ...parts) =>
+  element("div.ticks", { role: "group", "aria-label": label }, ...parts);
+
 /** What is folded away behind its title. */
 export const details = (title, ...parts) => element("details.more", element("summary", title), ...parts);
 
@@ -85,3 +97,9 @@ export function list(texts, language) {
     texts.map((text) => element("li", text)),
   );
 }
+
+/** Cards of what an answer is to be taken with: its cautions and assumptions. */
+export const notes = ({ cautions, assumptions }) => [
+  cautions.length ? card(gettext("Cautions"), list(cautions.map((each) => each.message))) : null,
+  assumptions.length ? card(gettext("Assumptions"), list(assumptions)) : null,
+];

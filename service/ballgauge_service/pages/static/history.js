@@ -68,6 +68,12 @@ const isPlace = (key) => typeof key === "number";
 /** The value at a path, undefined where there is none. */
 export const found = (value, path) => path.reduce((inner, key) => inner?.[key], value);
 
+/** A list without what stands at a place. */
+export const except = (list, at) => list.filter((_, index) => index !== at);
+
+/** A list; undefined, which takes it out of a request, where it is empty. */
+export const some = (list) => (list.length ? list : undefined);
+
 /** A copy with another value at a path; undefined takes a member out. A missing triple begins at zeros. */
 export function replaced(value, path, now) {
   const [key, ...rest] = path;

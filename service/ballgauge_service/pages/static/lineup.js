@@ -1,15 +1,14 @@
 // A line-up: balls, bowlers and volumes in tables, and the sheet with its files.
 
 import { Editor } from "./editor.js";
-import { action, card, element, list, wide } from "./elements.js";
-import { Field } from "./fields.js";
+import { action, at, card, element, list, notes, wide } from "./elements.js";
+import { except } from "./history.js";
 import { fileName } from "./kept.js";
 import { numberOrText } from "./numbers.js";
 import { gettext } from "./words.js";
 
 const TYPES = { svg: "image/svg+xml", html: "text/html", pdf: "application/pdf" };
 const contract = JSON.parse(document.getElementById("contract").textContent);
-const at = (id) => document.getElementById(id);
 
 /** A ball or a bowler as a row begins. */
 const NEW = {
@@ -67,10 +66,7 @@ function show(answer) {
           ),
       ),
     ),
-    answer.cautions.length
-      ? card(gettext("Cautions"), list(answer.cautions.map((each) => each.message)))
-      : null,
-    answer.assumptions.length ? card(gettext("Assumptions"), list(answer.assumptions)) : null,
+    ...notes(answer),
   ];
 }
 
@@ -113,32 +109,24 @@ const editor = new Editor({
 });
 
 /** A field of a table: its label heads the column, and is said with the row's. */
-function cell(spec, path, row, take = (...given) => editor.take(...given)) {
-  const field = new Field(spec, path, take);
+function cell(spec, path, row, take) {
+  const field = editor.field(spec, path, take);
   field.input.setAttribute("aria-label", [spec.label, row].join(", "));
   field.input.setAttribute("aria-describedby", `${field.id}-error`);
-  return element("td", editor.add(field).input, field.problem);
+  return element("td", field.input, field.problem);
 }
 
 const several = (kind) => editor.request[kind] ?? [];
 
 function put(kind, rows) {
-  editor.put({ ...editor.request, [kind]: rows });
+  editor.set([kind], rows);
 }
 
 function remover(kind, k, row) {
-  return action(
-    "×",
-    () =>
-      put(
-        kind,
-        several(kind).filter((_, other) => other !== k),
-      ),
-    {
-      "aria-label": gettext("Remove {name}", { name: row }),
-      disabled: several(kind).length < (kind === "balls" ? 3 : 2),
-    },
-  );
+  return action("×", () => put(kind, except(several(kind), k)), {
+    "aria-label": gettext("Remove {name}", { name: row }),
+    disabled: several(kind).length < (kind === "balls" ? 3 : 2),
+  });
 }
 
 /** Name a ball; the reference, where it is this one, follows. */
@@ -150,7 +138,7 @@ function rename(k, path, value, ...rest) {
   editor.take(path, value, ...rest);
   if (named === undefined || value === undefined || !follows) return;
   const key = path.join(".");
-  editor.put({ ...editor.request, reference: value }, { key, source: key });
+  editor.set(["reference"], value, { key, source: key });
 }
 
 /** The reference, one of the balls. */
@@ -164,7 +152,7 @@ function reference(ball, k) {
       name: "reference",
       checked: (editor.request.reference ?? first) === ball.name,
       "aria-label": gettext("reference, {name}", { name: ball.name ?? TITLES.balls(k + 1) }),
-      onchange: () => editor.put({ ...editor.request, reference: several("balls")[k].name }),
+      onchange: () => editor.set(["reference"], several("balls")[k].name),
     }),
   );
 }

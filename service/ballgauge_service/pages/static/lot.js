@@ -4,10 +4,11 @@ import * as access from "./access.js";
 import * as address from "./address.js";
 import * as calls from "./calls.js";
 import { around, chart } from "./chart.js";
-import { action, card, element, list, select, svg, wideTable } from "./elements.js";
+import { action, at, card, element, list, notes, select, svg, wideTable } from "./elements.js";
 import { files } from "./files.js";
 import { today } from "./form.js";
 import { copy } from "./frame.js";
+import { except } from "./history.js";
 import { showProblem, tellAt } from "./problem.js";
 import { numberOrText } from "./numbers.js";
 import { boundsText } from "./results.js";
@@ -22,7 +23,6 @@ const NONE = "none";
 const FILE = "ballgauge.lot.file";
 const MOST_KEPT = 8; // files, the newest of this browser (ours)
 
-const at = (id) => document.getElementById(id);
 const told = [...document.querySelectorAll("[data-path]")];
 const classes = [...document.querySelectorAll("[data-class]")];
 const KEPT = ["lot-size", "aql", "on", "body", "stage", ...[...told, ...classes].map((each) => each.id)];
@@ -147,12 +147,7 @@ function gaugeFields(gauge, index) {
   }
   const remove = made.querySelector("button");
   remove.textContent = gettext("Remove gauge {number}", { number });
-  remove.addEventListener("click", () =>
-    keepGauges(
-      gauges().filter((_, k) => k !== index),
-      at("add-gauge"),
-    ),
-  );
+  remove.addEventListener("click", () => keepGauges(except(gauges(), index), at("add-gauge")));
   return made;
 }
 
@@ -257,10 +252,7 @@ function show(answer) {
       histograms(),
       rules(),
       ...rests,
-      last.cautions.length
-        ? card(gettext("Cautions"), list(last.cautions.map((each) => each.message)))
-        : null,
-      last.assumptions.length ? card(gettext("Assumptions"), list(last.assumptions)) : null,
+      ...notes(last),
     ].filter(Boolean),
   );
   showCalls();

@@ -1,9 +1,9 @@
 // Mesh files of a design: kept in this browser, sent beside the request, and read for the pictures.
 
 import { Refused } from "./calls.js";
-import { action, element } from "./elements.js";
+import { action, element, select } from "./elements.js";
 import { files } from "./files.js";
-import { axesOf, middleOf } from "./section.js";
+import { axesOf, inDesign, middleOf } from "./section.js";
 import { gettext, plain } from "./words.js";
 
 const MIB = 2 ** 20;
@@ -177,20 +177,7 @@ class Shape {
 
   /** Triangles of a solid of this shape in the design's frame. */
   placed(solid) {
-    const { triangles } = this;
-    const axes = axesOf(solid.rotation);
-    const middle = middleOf(solid);
-    const scale = Number(solid.scale ?? 1);
-    const found = new Float32Array(triangles.length);
-    for (let at = 0; at < triangles.length; at += 3)
-      for (let row = 0; row < 3; row++)
-        found[at + row] =
-          middle[row] +
-          scale *
-            (axes[0][row] * triangles[at] +
-              axes[1][row] * triangles[at + 1] +
-              axes[2][row] * triangles[at + 2]);
-    return found;
+    return inDesign(this.triangles, solid);
   }
 
   /** Its outlines in a section, as `outline` gives them. */
@@ -329,7 +316,7 @@ export class MeshFiles {
     const meshes = request.design.meshes ?? [];
     if (at !== null) {
       const next = meshes.map((mesh, place) => (place === at ? { ...mesh, file: name } : mesh));
-      this.editor.put({ ...request, design: { ...request.design, meshes: next } });
+      this.editor.set(["design", "meshes"], next);
       this.editor.state.settle();
       return this.told(name);
     }
@@ -389,12 +376,8 @@ export class MeshFiles {
   /** The fields that add a file. */
   panel(holder) {
     const file = element("input", { type: "file", id: "mesh-file", accept: this.accepted });
-    const unit = element(
-      "select",
-      { id: "mesh-unit" },
-      element("option", { value: "" }, "–"),
-      this.limits.units.map((each) => element("option", { value: each }, each)),
-    );
+    const units = [["", "–"], ...this.limits.units.map((each) => [each, each])];
+    const unit = select({ id: "mesh-unit" }, units);
     const told = element("p.quiet", { id: "mesh-told", role: "status" });
     const add = async () => {
       const missing = !file.files[0] ? file : !unit.value ? unit : null;

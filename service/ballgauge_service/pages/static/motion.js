@@ -3,8 +3,7 @@
 import { Shots, calibration } from "./calibration.js";
 import { around, chart, path } from "./chart.js";
 import { Editor, figure } from "./editor.js";
-import { card, element, list, select, svg, table, wideTable } from "./elements.js";
-import { Field } from "./fields.js";
+import { card, element, notes, select, svg, table, wideTable } from "./elements.js";
 import { point, ring } from "./sphere.js";
 import { gettext, gauged, plain, quantity } from "./words.js";
 
@@ -38,10 +37,7 @@ function show(answer, request) {
     answer.line_map ? lineMap(answer.line_map) : null,
     answer.squad ? squad(answer.squad) : null,
     answer.explain ? explained(answer.explain) : null,
-    answer.cautions.length
-      ? card(gettext("Cautions"), list(answer.cautions.map((each) => each.message)))
-      : null,
-    answer.assumptions.length ? card(gettext("Assumptions"), list(answer.assumptions)) : null,
+    ...notes(answer),
   ];
 }
 
@@ -587,8 +583,7 @@ for (const [place, fields] of [
   ["precision", contract.precision],
 ]) {
   for (const spec of fields) {
-    const field = new Field(spec, spec.name.split("."), (...given) => editor.take(...given));
-    document.getElementById(place).append(editor.add(field).node);
+    document.getElementById(place).append(editor.field(spec, spec.name.split(".")).node);
   }
 }
 editor.add(new Shots(editor));

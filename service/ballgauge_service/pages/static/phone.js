@@ -2,11 +2,10 @@
 
 import * as address from "./address.js";
 import * as calls from "./calls.js";
-import { element } from "./elements.js";
+import { at, element } from "./elements.js";
 import { tried } from "./record.js";
 import { gettext } from "./words.js";
 
-const at = (id) => document.getElementById(id);
 /** Bytes of an address whose code a phone still reads from a screen (ours). */
 const LONGEST = 1500;
 const HERE = ["localhost", "127.0.0.1", "[::1]"];

@@ -1,12 +1,11 @@
 // Signing a verdict, and taking the record away as paper, label or file.
 
 import * as calls from "./calls.js";
-import { action, element } from "./elements.js";
+import { action, at, element, list } from "./elements.js";
 import { today } from "./form.js";
 import { ofTab } from "./store.js";
 import { gettext, outcomeWord } from "./words.js";
 
-const at = (id) => document.getElementById(id);
 const box = at("record-answer");
 
 /**
@@ -65,10 +64,7 @@ export async function tried(work, signal, tell) {
     const errors = error.problem?.errors ?? [];
     tell([
       element("p.refused", error.message),
-      element(
-        "ul",
-        errors.map((each) => element("li", `${each.pointer}: ${each.detail}`)),
-      ),
+      list(errors.map((each) => `${each.pointer}: ${each.detail}`)),
     ]);
   }
 }

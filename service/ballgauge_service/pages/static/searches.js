@@ -8,15 +8,17 @@ import {
   details,
   element,
   fieldset,
+  list,
   remover,
+  numberRow,
   select,
   svg,
   table,
+  tickRow,
   wide,
   wideTable,
 } from "./elements.js";
-import { Field } from "./fields.js";
-import { replaced } from "./history.js";
+import { except, some } from "./history.js";
 import { amount } from "./quantities.js";
 import { gettext, outcomeWord, plain, quantity, shownIn } from "./words.js";
 
@@ -101,7 +103,7 @@ export class Search {
   }
 
   put(path, value, key = null) {
-    this.editor.put(replaced(this.editor.request, path, value), { key });
+    this.editor.set(path, value, { key });
   }
 
   /**
@@ -122,7 +124,7 @@ export class Search {
     if (kind === "family") {
       const { weight: _, ...hold } = targets ?? {};
       const family = { parameters: [], ...(Object.keys(hold).length && { hold }), ...shared };
-      this.editor.put({ ...this.editor.request, family });
+      this.put(["family"], family);
       return;
     }
     const balls = [1, 2].map((number) => ({
@@ -205,7 +207,7 @@ export class Search {
     const { drilling, design } = this.editor.request;
     const over = job.over ?? [];
     const clear = job.clear_of ?? [];
-    const setOver = (next) => this.put([kind, "over"], next.length ? next : undefined);
+    const setOver = (next) => this.put([kind, "over"], some(next));
     const other = drilling && { ...drilling, hand: drilling.hand === "left" ? "right" : "left" };
     const told = ({ hand, layout = /** @type {any} */ ({}) }) =>
       [
@@ -239,9 +241,7 @@ export class Search {
           element(
             "li",
             `${told(each)} `,
-            remover(gettext("Remove drilling {number}", { number: at + 1 }), () =>
-              setOver(over.filter((_, index) => index !== at)),
-            ),
+            remover(gettext("Remove drilling {number}", { number: at + 1 }), () => setOver(except(over, at))),
           ),
         ),
       ),
@@ -251,14 +251,13 @@ export class Search {
         add("over-other", gettext("and for the other hand"), other),
         over.length > 1 ? element("label", `${gettext("Held")} `, take) : null,
       ),
-      element(
-        "div.ticks",
-        { role: "group", "aria-label": gettext("What the holes keep clear of") },
+      tickRow(
+        gettext("What the holes keep clear of"),
         element("span.quiet", gettext("Clear of:")),
         design.solids.slice(1).map((solid, index) =>
           this.tick(`clear-${index}`, solid.name, clear.includes(solid.name), (on) => {
             const next = on ? [...clear, solid.name] : clear.filter((each) => each !== solid.name);
-            this.put([kind, "clear_of"], next.length ? next : undefined);
+            this.put([kind, "clear_of"], some(next));
           }),
         ),
       ),
@@ -285,7 +284,7 @@ export class Search {
     const spec = { ...weight, assumed: this.contract.assumed.weights };
     const weights = this.field(gettext("Weights"), spec, path, about, "list");
     const changes = job.changes ?? [];
-    const put = (next) => this.put(["family", "changes"], next.length ? next : undefined);
+    const put = (next) => this.put(["family", "changes"], some(next));
     const rows = changes.map((change, at) => {
       const start = ["family", "changes", at];
       return fieldset(
@@ -293,7 +292,7 @@ export class Search {
         this.field(gettext("In balls up to"), weight, [...start, "up_to"]).node,
         this.leftOut(change, start, `change-${at}`),
         this.ownParts(change, start),
-        action(gettext("Remove this change"), () => put(changes.filter((_, each) => each !== at))),
+        action(gettext("Remove this change"), () => put(except(changes, at))),
       );
     });
     return [
@@ -318,19 +317,8 @@ export class Search {
     const now = job.trade_off;
     if (names.length < 2 && !now) return null;
     const path = ["solve", "trade_off"];
-    const choose = (member, text) => {
-      const field = new Field(
-        {
-          control: "choice",
-          label: text,
-          description: text,
-          words: names.map((name) => [name, this.contract.targets[name].label]),
-        },
-        [...path, member],
-        (...given) => this.editor.take(...given),
-      );
-      return this.editor.add(field).node;
-    };
+    const words = names.map((name) => [name, this.contract.targets[name].label]);
+    const choose = (member, text) => this.field(text, { words }, [...path, member], text, "choice").node;
     return fieldset(
       gettext("Two targets in conflict"),
       this.tick("front", gettext("Follow what the one costs the other"), Boolean(now), (on) =>
@@ -382,19 +370,13 @@ export class Search {
   }
 
   field(label, unit, path, description = label, control = "text") {
-    const take = (...given) => this.editor.take(...given);
-    return this.editor.add(new Field({ ...unit, control, label, description }, path, take));
+    return this.editor.field({ ...unit, control, label, description }, path);
   }
 
   ball(ball, at) {
     const path = ["set", "variants", at];
-    const name = this.editor.add(
-      new Field(
-        { control: "line", label: gettext("Name of the ball"), description: gettext("Name of the ball") },
-        [...path, "name"],
-        (...given) => this.editor.take(...given),
-      ),
-    );
+    const label = gettext("Name of the ball");
+    const name = this.field(label, {}, [...path, "name"], label, "line");
     return fieldset(
       ball.name ?? "",
       name.node,
@@ -403,11 +385,7 @@ export class Search {
       this.targets(ball.targets, [...path, "targets"]),
       action(
         gettext("Remove this ball"),
-        () =>
-          this.put(
-            ["set", "variants"],
-            this.editor.request.set.variants.filter((_, each) => each !== at),
-          ),
+        () => this.put(["set", "variants"], except(this.editor.request.set.variants, at)),
         { disabled: this.editor.request.set.variants.length <= 2 },
       ),
     );
@@ -415,7 +393,7 @@ export class Search {
 
   /** Ticks of the parts that a ball is without. */
   leftOut({ leave_out: out = [] }, path, start) {
-    const put = (next) => this.put([...path, "leave_out"], next.length ? next : undefined);
+    const put = (next) => this.put([...path, "leave_out"], some(next));
     const ticks = this.editor.request.design.solids
       .slice(1)
       .map((solid, index) =>
@@ -423,12 +401,7 @@ export class Search {
           put(on ? [...out, solid.name] : out.filter((each) => each !== solid.name)),
         ),
       );
-    return element(
-      "div.ticks",
-      { role: "group", "aria-label": gettext("Left out") },
-      element("span.quiet", gettext("Left out:")),
-      ticks,
-    );
+    return tickRow(gettext("Left out"), element("span.quiet", gettext("Left out:")), ticks);
   }
 
   tick(id, words, on, set) {
@@ -504,10 +477,8 @@ export class Search {
     const own = (member, text, of = unit) =>
       this.field(text, of, [...path, member], gettext("{number}: {what}", { number: label, what: text }))
         .node;
-    return element(
-      "div.target",
-      { role: "group", "aria-label": label },
-      element("span.target-name", label),
+    return numberRow(
+      label,
       choice,
       KINDS[kind].map((member) => own(member, words[member])),
       own("weight", gettext("counts"), {}),
@@ -519,18 +490,13 @@ export class Search {
     const all = job.across ?? [];
     const rows = all.map((each, at) => {
       const { label, ...unit } = this.contract.targets[each.number] ?? { label: each.number };
-      return element(
-        "div.target",
-        { role: "group", "aria-label": label },
-        element("span.target-name", label),
+      return numberRow(
+        label,
         this.field(gettext("the same within"), unit, ["set", "across", at, "within"]).node,
         this.field(gettext("counts"), {}, ["set", "across", at, "weight"]).node,
         this.sameIn(job, each, at, label),
         remover(gettext("Remove what the balls share: {number}", { number: label }), () =>
-          this.put(
-            ["set", "across"],
-            all.filter((_, index) => index !== at),
-          ),
+          this.put(["set", "across"], except(all, at)),
         ),
       );
     });
@@ -568,11 +534,7 @@ export class Search {
         this.put(["set", "across", at, "variants"], next.length === names.length ? undefined : next);
       }),
     );
-    return element(
-      "div.ticks",
-      { role: "group", "aria-label": gettext("Where {number} is the same", { number: label }) },
-      ticks,
-    );
+    return tickRow(gettext("Where {number} is the same", { number: label }), ticks);
   }
 
   /** Ticks of what may move, by part, with bounds for what is ticked. */
@@ -715,8 +677,7 @@ export class Search {
         this.put(path, { ...rest, lower: round(now - half), upper: round(now + half) });
       }
     };
-    const choice = element(
-      "select",
+    const choice = select(
       {
         id: `${path.join(".")}.bounds`,
         "aria-label": gettext("How {number} is bounded", { number: label }),
@@ -725,7 +686,8 @@ export class Search {
       [
         ["between", gettext("between")],
         ["about", gettext("about its value")],
-      ].map(([value, text]) => element("option", { value, selected: (value === "about") === isAbout }, text)),
+      ],
+      isAbout ? "about" : "between",
     );
     const ends = isAbout
       ? [["within", gettext("by ±")]]
@@ -733,10 +695,8 @@ export class Search {
           ["lower", gettext("from")],
           ["upper", gettext("to")],
         ];
-    return element(
-      "div.target",
-      { role: "group", "aria-label": label },
-      element("span.target-name", label),
+    return numberRow(
+      label,
       choice,
       ends.map(
         ([end, text]) =>
@@ -746,10 +706,7 @@ export class Search {
       kind === "set" ? this.movesIn(path, parameter, label) : null,
       isRemoved
         ? remover(gettext("{number} stays", { number: label }), () =>
-            this.put(
-              [kind, "parameters"],
-              all.filter((_, each) => each !== at),
-            ),
+            this.put([kind, "parameters"], except(all, at)),
           )
         : null,
     );
@@ -796,9 +753,7 @@ export class Search {
       this.tick(`body-${field}`, bodies[field].label, at(field) >= 0, (on) =>
         this.put(
           [kind, "parameters"],
-          on
-            ? [...all, { solids: group, field, ...BODY[bodies[field].unit] }]
-            : all.filter((_, each) => each !== at(field)),
+          on ? [...all, { solids: group, field, ...BODY[bodies[field].unit] }] : except(all, at(field)),
         ),
       ),
     );
@@ -809,8 +764,8 @@ export class Search {
       "details.more",
       { open: bounds.length > 0 },
       element("summary", { id: "moves-body" }, gettext("Several parts as one body")),
-      element("div.ticks", { role: "group", "aria-label": gettext("Parts of the body") }, parts),
-      element("div.ticks", { role: "group", "aria-label": gettext("How it may move") }, moves),
+      tickRow(gettext("Parts of the body"), parts),
+      tickRow(gettext("How it may move"), moves),
       bounds,
     );
   }
@@ -824,15 +779,10 @@ export class Search {
   }
 
   bounds(solid, field) {
-    if (field.startsWith("position_")) {
-      const now = amount(solid.position?.["xyz".indexOf(field.at(-1))], "in", 0);
-      return { lower: round(now - SHIFT), upper: round(now + SHIFT) };
-    }
-    const now =
-      amount(solid[field], field === "density" ? "g/mL" : this.contract.parameters[field].unit || "1", 1) ||
-      0.1;
+    const now = this.present({ field, solids: [solid.name] });
+    if (field.startsWith("position_")) return { lower: round(now - SHIFT), upper: round(now + SHIFT) };
     const share = field === "density" ? SHARES.density : SHARES.length;
-    return { lower: round(now * (1 - share)), upper: round(now * (1 + share)) };
+    return { lower: round((now || 0.1) * (1 - share)), upper: round((now || 0.1) * (1 + share)) };
   }
 
   asked() {
@@ -872,10 +822,7 @@ export class Search {
         gettext("Old: the design, or what is asked, has changed since."),
       ),
       element("h2", head),
-      element(
-        "ul",
-        found.conflicts.map((each) => element("li", each.message)),
-      ),
+      list(found.conflicts.map((each) => each.message)),
       ...(request.family
         ? [this.members(found.members, request)]
         : [
@@ -886,11 +833,10 @@ export class Search {
             this.costs(found.trade_off),
           ]
       ).filter(Boolean),
-      element(
-        "ul",
+      list(
         answer.cautions
           .filter(({ pointer }) => /^\/(solve|set|family)/.test(pointer ?? ""))
-          .map(({ message }) => element("li", message)),
+          .map(({ message }) => message),
       ),
     );
     this.mark();

@@ -15,6 +15,11 @@ export const middleOf = (solid) => (solid.position ?? [0, 0, 0]).map((each) => i
 
 const cross = (a, b) => [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]];
 const dot = (a, b) => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
+const AXES = [
+  [1, 0, 0],
+  [0, 1, 0],
+  [0, 0, 1],
+];
 const unit = (a) => a.map((each) => each / Math.hypot(...a));
 
 /**
@@ -23,18 +28,11 @@ const unit = (a) => a.map((each) => each / Math.hypot(...a));
  * @returns {number[][]}
  */
 export function axesOf(rotation) {
-  if (!rotation)
-    return [
-      [1, 0, 0],
-      [0, 1, 0],
-      [0, 0, 1],
-    ];
-  if (rotation.axis)
-    return [
-      [1, 0, 0],
-      [0, 1, 0],
-      [0, 0, 1],
-    ].map((each) => turned(each, unit(rotation.axis), (amount(rotation.angle, "deg") * Math.PI) / 180));
+  if (!rotation) return AXES;
+  if (rotation.axis) {
+    const angle = (amount(rotation.angle, "deg") * Math.PI) / 180;
+    return AXES.map((each) => turned(each, unit(rotation.axis), angle));
+  }
   const z = unit(rotation.z);
   if (rotation.x) {
     const along = dot(rotation.x, z);
@@ -43,19 +41,21 @@ export function axesOf(rotation) {
   }
   const about = cross([0, 0, 1], z);
   const size = Math.hypot(...about);
-  if (size < 1e-12)
-    return z[2] > 0
-      ? axesOf(null)
-      : [
-          [1, 0, 0],
-          [0, -1, 0],
-          [0, 0, -1],
-        ];
-  return [
-    [1, 0, 0],
-    [0, 1, 0],
-    [0, 0, 1],
-  ].map((each) => turned(each, unit(about), Math.atan2(size, z[2])));
+  if (size < 1e-12) return z[2] > 0 ? AXES : AXES.map(([x, y, up]) => [x, -y, -up]);
+  return AXES.map((each) => turned(each, unit(about), Math.atan2(size, z[2])));
+}
+
+/** Points of a solid about its own middle, one number after the other, in the design's frame. */
+export function inDesign(points, solid) {
+  const [axes, middle] = [axesOf(solid.rotation), middleOf(solid)];
+  const scale = Number(solid.scale ?? 1);
+  const found = new Float32Array(points.length);
+  for (let at = 0; at < points.length; at += 3)
+    for (let row = 0; row < 3; row++)
+      found[at + row] =
+        middle[row] +
+        scale * (axes[0][row] * points[at] + axes[1][row] * points[at + 1] + axes[2][row] * points[at + 2]);
+  return found;
 }
 
 /** Rodrigues' formula. */

@@ -2,13 +2,12 @@
 // drills.
 
 import * as calls from "./calls.js";
-import { element, table } from "./elements.js";
+import { at, element, list, table } from "./elements.js";
 import { figures } from "./figures.js";
 import { tried } from "./record.js";
 import { worstFirst } from "./results.js";
 import { gauged, gettext, outcomeWord, sign, units } from "./words.js";
 
-const at = (id) => document.getElementById(id);
 const HOLE_FIELDS = [
   "diameter",
   "depth",
@@ -95,6 +94,7 @@ function sheet(form, state, ball) {
   ].filter(Boolean);
 }
 
+const part = (title, ...inner) => element("section", element("h3", title), ...inner);
 const blank = () => element("span.blank");
 /** @param {any[]} fact */
 const entry = ([name, value]) => element("div", element("dt", name), element("dd", value));
@@ -126,11 +126,7 @@ function section(form, key) {
     .map((input) => [form.titleOf(input.name), typed(input)])
     .filter(([, value]) => value);
   if (!facts.length) return null;
-  return element(
-    "section",
-    element("h3", box.querySelector("legend").textContent),
-    element("dl.sheet-facts", facts.map(entry)),
-  );
+  return part(box.querySelector("legend").textContent, element("dl.sheet-facts", facts.map(entry)));
 }
 
 /** One row a hole, in the order they stand in the form: the order they are drilled in. */
@@ -149,9 +145,8 @@ function holes(form, answer) {
     ...(weights.length ? [gauged(weights[index]?.net_weight, "oz")] : []),
   ]);
   const heads = [gettext("hole"), ...used.map(title), ...(weights.length ? [gettext("weight")] : [])];
-  return element(
-    "section",
-    element("h3", gettext("Holes")),
+  return part(
+    gettext("Holes"),
     table(
       gettext(
         "Pitches: forward is toward the grip center, lateral to " +
@@ -183,9 +178,8 @@ function steps() {
     gettext("Set the pitches, drill to the depths, one hole after the other; bevel the edges."),
     gettext("Read the balance again, and compare it with what was predicted here."),
   ];
-  return element(
-    "section",
-    element("h3", gettext("In this order")),
+  return part(
+    gettext("In this order"),
     element(
       "ol.sheet-steps",
       texts.map((text) => element("li", element("span.tick-box"), text)),
@@ -194,9 +188,8 @@ function steps() {
 }
 
 function findings(answer) {
-  return element(
-    "section",
-    element("h3", gettext("Findings")),
+  return part(
+    gettext("Findings"),
     element(
       "ul.sheet-findings",
       worstFirst(answer.findings).map((each) => element("li", foundInWords(each))),
@@ -211,13 +204,4 @@ function foundInWords({ outcome, title, value, margin, unit }) {
   return parts.join("");
 }
 
-function cautions(answer) {
-  return element(
-    "section",
-    element("h3", gettext("Cautions")),
-    element(
-      "ul",
-      answer.cautions.map((each) => element("li", each.message)),
-    ),
-  );
-}
+const cautions = (answer) => part(gettext("Cautions"), list(answer.cautions.map((each) => each.message)));

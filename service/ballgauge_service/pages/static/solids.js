@@ -1,8 +1,7 @@
 // The list of a design's parts: added, ordered and removed by buttons, each with the fields of its shape.
 
 import { action, element, select } from "./elements.js";
-import { Field } from "./fields.js";
-import { replaced } from "./history.js";
+import { except, replaced } from "./history.js";
 import { amount } from "./quantities.js";
 import { gettext, quantity } from "./words.js";
 
@@ -49,7 +48,7 @@ export function renamed(request, index, name) {
 /** The request without a solid. */
 export function without(request, index) {
   const { name } = request.design.solids[index];
-  const design = { ...request.design, solids: request.design.solids.filter((_, each) => each !== index) };
+  const design = { ...request.design, solids: except(request.design.solids, index) };
   const changes = [...(request.set?.variants ?? []), ...(request.family?.changes ?? [])];
   const left = [
     ...design.solids,
@@ -105,7 +104,7 @@ export class Solids {
     if (shape === "sphere") solid.diameter = 2;
     if (shape === "profile") solid.points = PROFILE;
     const solids = [...this.solids, solid];
-    this.editor.put({ ...this.editor.request, design: { ...this.editor.request.design, solids } });
+    this.editor.set(["design", "solids"], solids);
     this.choose(solids.length - 1);
     document.getElementById(`design.solids.${solids.length - 1}.name`)?.select();
   }
@@ -161,10 +160,7 @@ export class Solids {
     });
     slider.addEventListener("input", () => {
       const key = `slide-${index}`;
-      this.editor.put(replaced(this.editor.request, [...path, "density"], Number(slider.value)), {
-        key,
-        source: key,
-      });
+      this.editor.set([...path, "density"], Number(slider.value), { key, source: key });
     });
     slider.addEventListener("change", () => this.editor.history.close());
     const button = (id, sign, words, act, off) =>
@@ -225,8 +221,7 @@ export class Solids {
     const turn = select(
       {
         id: `turn-${index}`,
-        onchange: ({ target }) =>
-          this.editor.put(replaced(this.editor.request, [...path, "rotation"], TURNS[target.value])),
+        onchange: ({ target }) => this.editor.set([...path, "rotation"], TURNS[target.value]),
       },
       [
         ["", gettext("not turned")],
@@ -273,7 +268,7 @@ export class Solids {
         this.editor.put(renamed(request, index, value), { key, source: key });
       } else this.editor.take(where, value, unfinished, left);
     };
-    return this.editor.add(new Field(spec, path, take));
+    return this.editor.field(spec, path, take);
   }
 
   points(solid, path) {
@@ -289,7 +284,7 @@ export class Solids {
           (label, part) =>
             this.field({ ...spec, label, description: label }, [...path, "points", at, part]).node,
         ),
-        action("✕", () => this.setPoints(path, (points) => points.filter((_, each) => each !== at)), {
+        action("✕", () => this.setPoints(path, (points) => except(points, at)), {
           class: "small",
           disabled: solid.points.length === 2,
           "aria-label": gettext("Remove point {number}", { number: at + 1 }),
@@ -306,14 +301,13 @@ export class Solids {
   }
 
   setPoints(path, change) {
-    const { request } = this.editor;
-    this.editor.put(replaced(request, [...path, "points"], change(request.design.solids[path[2]].points)));
+    this.editor.set([...path, "points"], change(this.solids[path[2]].points));
   }
 
   move(index, way) {
     const solids = [...this.solids];
     [solids[index], solids[index + way]] = [solids[index + way], solids[index]];
-    this.editor.put({ ...this.editor.request, design: { ...this.editor.request.design, solids } });
+    this.editor.set(["design", "solids"], solids);
     this.choose(index + way);
     document.getElementById(`part-${index + way}`)?.focus();
   }

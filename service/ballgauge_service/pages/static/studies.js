@@ -1,9 +1,8 @@
 // Studies of a design: what each layout leaves of it, drawn, and how production spreads its numbers.
 
 import { Asking, jobAlone } from "./asking.js";
-import { action, details, element, remover, select, svg, wideTable } from "./elements.js";
-import { Field } from "./fields.js";
-import { replaced } from "./history.js";
+import { action, details, element, remover, numberRow, select, svg, wideTable } from "./elements.js";
+import { except, some } from "./history.js";
 import { gettext, plain, quantity, shownIn } from "./words.js";
 
 const MAPPED = ["drilled_differential", "drilled_intermediate_differential"];
@@ -47,13 +46,12 @@ class Study {
   }
 
   put(path, value) {
-    this.editor.put(replaced(this.editor.request, [this.kind, ...path], value));
+    this.editor.set([this.kind, ...path], value);
   }
 
   /** A field of the job. */
   field(spec, path) {
-    return this.editor.add(new Field(spec, [this.kind, ...path], (...given) => this.editor.take(...given)))
-      .node;
+    return this.editor.field(spec, [this.kind, ...path]).node;
   }
 
   asked() {
@@ -260,7 +258,7 @@ class LayoutMap {
     const [column, row] = this.at;
     const { pap_to_psa: _, pin: __, psa: ___, ...layout } = request.drilling?.layout ?? {};
     const own = { pin_to_pap: map.pin_to_pap[column], drilling_angle: map.drilling_angle[row] };
-    this.editor.put(replaced(request, ["drilling", "layout"], { ...layout, ...own }));
+    this.editor.set(["drilling", "layout"], { ...layout, ...own });
     this.told.textContent = gettext("Taken over: {layout}. Undo brings the former back.", {
       layout: this.layoutOf(map, column, row),
     });
@@ -372,8 +370,7 @@ class Production {
     const label = `${(each.solids ?? []).join(", ")}: ${name}`;
     const isEven = each.half_width !== undefined;
     const member = isEven ? "half_width" : "standard_deviation";
-    const choice = element(
-      "select",
+    const choice = select(
       {
         id: `production.tolerances.${at}.kind`,
         "aria-label": gettext("How {number} varies", { number: label }),
@@ -390,7 +387,8 @@ class Production {
       [
         ["normal", gettext("normally, standard deviation")],
         ["even", gettext("evenly, by ±")],
-      ].map(([value, text]) => element("option", { value, selected: (value === "even") === isEven }, text)),
+      ],
+      isEven ? "even" : "normal",
     );
     const spec = {
       control: "text",
@@ -398,15 +396,12 @@ class Production {
       description: gettext("{number}: {what}", { number: label, what: gettext("Width") }),
       ...unit,
     };
-    return element(
-      "div.target",
-      { role: "group", "aria-label": label },
-      element("span.target-name", label),
+    return numberRow(
+      label,
       choice,
       this.study.field(spec, ["tolerances", at, member]),
       remover(gettext("{number} varies no more", { number: label }), () => {
-        const left = all.filter((_, index) => index !== at);
-        this.study.put(["tolerances"], left.length ? left : undefined);
+        this.study.put(["tolerances"], some(except(all, at)));
       }),
     );
   }

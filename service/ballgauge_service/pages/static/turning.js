@@ -1,7 +1,7 @@
 // A view of the design that turns, drawn by WebGL: parts in colors, holes as tubes, by pointer or keys.
 
 import { element } from "./elements.js";
-import { axesOf, inches, middleOf, profileOf } from "./section.js";
+import { axesOf, inDesign, inches, profileOf } from "./section.js";
 import { gettext } from "./words.js";
 
 const SIDES = 48;
@@ -84,15 +84,7 @@ function placed(solid, diameter, shape) {
   if (solid.shape === "mesh") return shape?.placed(solid) ?? null;
   const points = own(solid, diameter);
   if (!points?.every(Number.isFinite)) return null;
-  const [axes, middle] = [axesOf(solid.rotation), middleOf(solid)];
-  const found = new Float32Array(points.length);
-  for (let at = 0; at < points.length; at += 3)
-    for (let row = 0; row < 3; row++)
-      found[at + row] =
-        middle[row] +
-        axes[0][row] * points[at] +
-        axes[1][row] * points[at + 1] +
-        axes[2][row] * points[at + 2];
+  const found = inDesign(points, solid);
   return found.every(Number.isFinite) ? found : null;
 }
 

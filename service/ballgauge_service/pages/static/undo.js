@@ -1,10 +1,8 @@
 // Undo and redo of a form: what stood in it before, step by step.
 
-import { element } from "./elements.js";
+import { at, element } from "./elements.js";
 import { History } from "./history.js";
 import { gettext } from "./words.js";
-
-const at = (id) => document.getElementById(id);
 
 export class Undo {
   /**

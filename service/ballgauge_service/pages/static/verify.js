@@ -81,6 +81,13 @@ function show(answer, request) {
   else results.replaceChildren(...(answer.content ? [...held(answer.content), recheck(answer.recheck)] : []));
 }
 
+/** What a record says, line by line, and what else. */
+function record(told, more) {
+  const rows = told.filter(([, value]) => value);
+  const heads = [gettext("what"), gettext("value")];
+  return card(gettext("What the record says"), table(gettext("The record"), heads, rows, "words"), more);
+}
+
 function heldOfLot(content) {
   const told = [
     [gettext("Verdict"), outcomeWord(content.outcome)],
@@ -97,16 +104,7 @@ function heldOfLot(content) {
       [content.rules.body.toUpperCase(), content.rules.overlay, content.rules.on].filter(Boolean).join(", "),
     ],
   ];
-  return card(
-    gettext("What the record says"),
-    table(
-      gettext("The record"),
-      [gettext("what"), gettext("value")],
-      told.filter(([, value]) => value),
-      "words",
-    ),
-    list(content.reasons),
-  );
+  return record(told, list(content.reasons));
 }
 
 function held(content) {
@@ -131,14 +129,8 @@ function held(content) {
     limits(each),
   ]);
   return [
-    card(
-      gettext("What the record says"),
-      table(
-        gettext("The record"),
-        [gettext("what"), gettext("value")],
-        told.filter(([, value]) => value),
-        "words",
-      ),
+    record(
+      told,
       table(
         gettext("Findings"),
         [gettext("rule"), gettext("outcome"), gettext("value"), gettext("limit")],
