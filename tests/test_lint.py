@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import functools
 import re
 import subprocess
 import sys
@@ -10,6 +11,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+
+from ballgauge_schemas.shared import limits
 
 ROOT = Path(__file__).parent.parent
 
@@ -72,3 +75,66 @@ def test_sentences_are_held_in_one_place(tracked: list[str]) -> None:
         if not text.startswith("return ")
     ]
     assert len(found) <= 15, "\n".join(map(str, found))
+
+
+@functools.cache
+def _modules() -> dict[str, ast.Module]:
+    """The modules of the service, client and contract by their paths, besides what is generated."""
+    paths = [path for part in ("schemas", "sdk/ballgauge", "service") for path in (ROOT / part).rglob("*.py")]
+    named = {str(path.relative_to(ROOT)): path for path in sorted(paths) if path.name != "types.py"}
+    return {name: ast.parse(path.read_text(encoding="utf-8")) for name, path in named.items()}
+
+
+def test_a_list_of_words_has_one_home() -> None:
+    """What the contract chooses from stands in `words.py`; no list of three words stands in two rooms."""
+    homes: dict[frozenset[str], set[str]] = {}
+    for name, tree in _modules().items():
+        room = "contract" if name.endswith("shared/words.py") else "/".join(name.split("/")[:3])
+        for node in ast.walk(tree):
+            if isinstance(node, (ast.Tuple, ast.List, ast.Set)) and len(node.elts) > 1:
+                members = [getattr(each, "value", None) for each in node.elts]
+                if all(isinstance(each, str) for each in members):
+                    homes.setdefault(frozenset(members), set()).add(room)
+    generators = {"sdk/ballgauge/contract", "sdk/ballgauge/strategies"}
+    twice = {members: rooms for members, rooms in homes.items() if len(rooms - generators) > 1}
+    assert [each for each in twice.items() if len(each[0]) > 2 or "contract" in each[1]] == []
+
+
+def _with_defaults(node: ast.AST) -> Iterator[tuple[str, ast.expr | None]]:
+    """The parameters of a function, or the members of a class, that have a default."""
+    if isinstance(node, ast.arguments):
+        taken = [each.arg for each in (*node.posonlyargs, *node.args)]
+        yield from zip(taken[len(taken) - len(node.defaults) :], node.defaults, strict=True)
+        yield from zip((each.arg for each in node.kwonlyargs), node.kw_defaults, strict=True)
+    elif isinstance(node, ast.ClassDef):
+        members = [each for each in node.body if isinstance(each, ast.AnnAssign)]
+        yield from ((ast.unparse(each.target), each.value) for each in members)
+
+
+def test_a_default_is_no_copy_of_the_contracts() -> None:
+    """A default named as a limit is that limit; a heading's level and a scatter are other numbers."""
+    copies = {
+        (Path(name).stem, each)
+        for name, tree in _modules().items()
+        for node in ast.walk(tree)
+        for each, default in _with_defaults(node)
+        if name.startswith("service/") and hasattr(limits, each.upper())
+        if isinstance(default, ast.Constant) and default.value not in (None, 0, 1)
+    }
+    assert copies == {("blocks", "level"), ("bowlers", "launch_angle"), ("bowlers", "launch_board")}
+
+
+FACTORS = {25.4, 2.54, 0.0254, 0.45359237, 453.59237, 28.349523125, 144.0, 16.387064}
+"""Inches and feet to meters and back, pounds and ounces to kilograms, in any of their guises."""
+
+
+def test_a_factor_of_units_has_one_home() -> None:
+    """The service takes its factors from `core/units.py`, the client from the contract's quantities."""
+    copies = [
+        (name, node.lineno)
+        for name, tree in _modules().items()
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Constant) and isinstance(node.value, float) and node.value in FACTORS
+        if not name.startswith(("schemas/", "sdk/ballgauge/contract/"))
+    ]
+    assert {name for name, _ in copies} == {"service/ballgauge_service/core/units.py"}, copies

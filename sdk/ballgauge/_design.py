@@ -16,6 +16,7 @@ from ballgauge._check import Finding
 from ballgauge._failures import Answer, foreign, told
 from ballgauge._http import JSON, Request, Steps, document_in, document_of, request_id
 from ballgauge._values import Result, Table, each, member
+from ballgauge_schemas.shared.words import DESIGN_FILES
 
 if TYPE_CHECKING:
     from ballgauge import types
@@ -59,19 +60,13 @@ class DesignResult(Result, init=False, rows="findings"):
         return drawn.section(self.__dict__.get("_design"))
 
 
-WRITTEN: Mapping[str, tuple[str, ...]] = {
-    "report": ("html", "pdf"), "drawing": ("svg", "pdf"), "model": ("3mf", "stl", "step"),
-}  # fmt: skip
-"""Files that the service writes of a design, and their kinds, which are their endings."""
-
-
 def ask(
     request: Mapping[str, Any],
     folder: str | os.PathLike[str] | None,
     progress: Progress | None,
     files: Mapping[str, str | os.PathLike[str] | None] | None = None,
 ) -> Steps[DesignResult]:
-    """See `Client.design`; files: where to write what `WRITTEN` names."""
+    """See `Client.design`; files: where to write what `DESIGN_FILES` names."""
     body, content_type = _body(request, folder)
     targets = {name: Path(target) for name, target in (files or {}).items() if target is not None}
     if targets:
@@ -100,8 +95,8 @@ def _with_files(body: bytes, content_type: str, targets: Mapping[str, Path]) -> 
         kind = {".htm": "html", ".stp": "step"}.get(
             target.suffix.lower(), target.suffix.lower().removeprefix(".")
         )
-        if kind not in WRITTEN[name]:
-            kinds = " or ".join(f".{each}" for each in WRITTEN[name])
+        if kind not in DESIGN_FILES[name]:
+            kinds = " or ".join(f".{each}" for each in DESIGN_FILES[name])
             raise ValueError(f"a {name} is written as {kinds}; got {target.name!r}")
         _files.require_place(target)
         asked.append(f"{name}={kind}")

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Mapping
-from fractions import Fraction
 from html import escape
 from typing import Any
 
+from marshmallow import ValidationError
+
+from ballgauge_schemas.shared.quantity import QuantityField
+
 _MARKS = {"pin": "pin", "cg_mark": "CG", "pap": "PAP", "psa": "PSA"}
-_INCHES = {"": 1.0, "in": 1.0, '"': 1.0, "mm": 1 / 25.4, "cm": 1 / 2.54}
+_LENGTH = QuantityField("length", -1000, 1000, 0, "A length of a design.")
 _LANE_BOARDS, _LANE_FEET = 39, 60
 
 
@@ -81,7 +83,7 @@ def section(design: Any) -> str:
     """A design cut through pin (up) and mark (right), what is turned only named; empty for what is none."""
     try:
         outlines = [(solid["name"], _outline(solid, design["diameter"])) for solid in design["solids"]]
-    except (KeyError, TypeError, ValueError, ZeroDivisionError):
+    except (KeyError, TypeError, ValidationError):
         return ""
     look = 'fill="#0a5f63" fill-opacity=".15" stroke="currentColor" stroke-width=".04"'
     parts = [f"<{outline} {look}/>" for _, outline in outlines if outline]
@@ -117,16 +119,8 @@ def _outline(solid: Mapping[str, Any], diameter: Any) -> str:
 
 
 def _inches(value: Any) -> float:
-    """A length of a request in inches: a number, a text with a unit, or an object. Raises ValueError."""
-    if isinstance(value, Mapping):
-        return _inches(f"{value['value']} {value.get('unit', '')}")
-    if isinstance(value, (int, float)):
-        return float(value)
-    found = re.fullmatch(r'\s*(-?)([\d./ ]+?)\s*(in|mm|cm|")?\s*', value)
-    if found is None:
-        raise ValueError(value)
-    size = float(sum(map(Fraction, found[2].split()))) * _INCHES[found[3] or ""]
-    return -size if found[1] else size
+    """A length of a request in inches, read as the service reads it. Raises ValidationError."""
+    return _LENGTH.read(value).value
 
 
 def _text(x: float, y: float, text: str, size: float) -> str:

@@ -202,6 +202,8 @@ Target: TypeAlias = Literal[
 
 UnknownColumn: TypeAlias = Literal["ignore", "refuse"]
 
+Way: TypeAlias = Literal["box", "drilled", "design"]
+
 
 class Across(TypedDict):
     """A number that should be the same in several variants."""
@@ -3962,7 +3964,7 @@ class LineupNumbers(Record, init=False):
     """Its name."""
     new: bool
     """Whether it is new."""
-    by: Literal["box", "drilled", "design"]
+    by: Way
     """Where its numbers come from."""
     weight: float
     """[lb] Weight."""

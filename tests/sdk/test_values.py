@@ -105,7 +105,7 @@ def test_a_path_and_a_section_are_drawn() -> None:
     turned = {"axis": [0, 1, 0], "angle": 90}
     solids: list[dict[str, Any]] = [
         {"name": "cover", "shape": "sphere"},
-        {"name": "core", "shape": "ellipsoid", "length_x": "101.6 mm", "length_z": "5 1/2 in"},
+        {"name": "core", "shape": "ellipsoid", "length_x": "101,6 mm ± 0,1", "length_z": "0.1397 m"},
         {"name": "disc", "shape": "cylinder", "diameter": 2, "height": 0.5, "position": [0, 0, "1 in"]},
         {"name": "<b>", "shape": "cone", "diameter": 2, "height": 1, "rotation": turned},
     ]

@@ -60,7 +60,7 @@ class LineupNumbersSchema(Schema):
 
     name = _ball("Its name.")
     new = Flag("Whether it is new.", required=True)
-    by = Choice(("box", "drilled", "design"), "Where its numbers come from.", required=True)
+    by = Choice(words.WAYS, "Where its numbers come from.", required=True)
     weight = _number(15.0, "lb", "Weight.")
     rg = _number(2.49, "in", "Radius of gyration about the low axis.")
     differential = _number(0.048, "in", "Highest less lowest radius of gyration.")

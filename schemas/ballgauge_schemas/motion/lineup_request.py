@@ -37,7 +37,6 @@ from ballgauge_schemas.shared.base import (
 from ballgauge_schemas.shared.drilling import DrillingSchema
 
 NAMED = r"^\S([^\u0000-\u001f\u007f-\u009f]*\S)?$"
-WAYS = ("box", "drilled", "design")
 
 
 class LineupDesignSchema(Schema):
@@ -78,7 +77,7 @@ class LineupBallSchema(Schema):
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """One way, and a name."""
-        given = [name for name in WAYS if name in loaded or name in errors]
+        given = [name for name in words.WAYS if name in loaded or name in errors]
         for name in given[1:]:
             add_error(errors, (name,), f"must not be given with {given[0]}")
         if not given:
@@ -89,7 +88,7 @@ class LineupBallSchema(Schema):
 
 def name_of(ball: dict[str, Any]) -> str:
     """The name of a loaded ball on the sheet; empty where there is none."""
-    inner: dict[str, Any] = next((ball[way] for way in WAYS if way in ball), {})
+    inner: dict[str, Any] = next((ball[way] for way in words.WAYS if way in ball), {})
     part = inner if "box" in ball else inner.get("ball" if "drilled" in ball else "design", {})
     return str(ball.get("name") or part.get("name") or "").strip()
 

@@ -144,7 +144,7 @@ class DrilledBallSchema(Schema):
         """Ask for what a motion cannot do without."""
         require_diameter(loaded.get("ball"), errors, ("ball",))
         for part, names in (
-            ("ball", ("rg", "differential", "intermediate_differential")),
+            ("ball", words.BOX_NUMBERS),
             ("drilling", ("pap", "layout")),
         ):
             given = loaded.get(part)
@@ -272,7 +272,7 @@ class MeasuredReleaseSchema(ReleaseSchema):
         """A reading has a speed; marks leave nothing to the numbers they find."""
         if "speed_read" in loaded and "speed" not in loaded and not has_error(errors, "speed"):
             add_error(errors, ("speed",), "missing; give the speed that was read")
-        for name in ("rev_rate", "axis_rotation", "axis_tilt"):
+        for name in words.SPIN:
             if "marks" in loaded and name in loaded:
                 add_error(errors, (name,), "must not be given with marks, which tell it")
 
@@ -684,7 +684,7 @@ class PassageSchema(Schema):
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Something was seen."""
-        if not any(name in loaded or name in errors for name in ("time", "speed", "board")):
+        if not any(name in loaded or name in errors for name in words.PASSED):
             add_error(errors, ("time",), "missing; give time, speed or board")
 
 
@@ -765,7 +765,7 @@ class MotionRequestSchema(Schema):
         "The release; without a bowler it needs speed, rev_rate, axis_rotation and axis_tilt.",
     )
     scatter = Part(ScatterSchema, "The scatter of the releases.")
-    hand = Choice(("right", "left"), f"The bowler's hand; default: the drilling's, or else {limits.HAND}.")
+    hand = Choice(words.HANDS, f"The bowler's hand; default: the drilling's, or else {limits.HAND}.")
     pap = Part(
         AxisPointSchema,
         "The bowler's positive axis point.",

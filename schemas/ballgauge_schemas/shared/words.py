@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from typing import Literal, get_args
+
 BODIES = ("usbc", "ibf")
 MADE_BY = ("usbc",)
 """Bodies whose rules of the ball as made another body's rulebook may take over."""
-STAGES = ("play", "approval")
+Stage = Literal["play", "approval"]
+STAGES: tuple[Stage, ...] = get_args(Stage)
 DETAILS = ("full", "findings", "brief")
 DESIGN_DETAILS = ("full", "numbers")
-DECISION_RULES = ("simple", "guarded")
+DecisionRule = Literal["simple", "guarded"]
+DECISION_RULES: tuple[DecisionRule, ...] = get_args(DecisionRule)
 IDENTITIES = ("checked_by_hand",)
 LIST_GIVERS = ("request", "service")
 STANDINGS = (
@@ -22,8 +26,10 @@ WORST_FIRST = OUTCOMES[::-1]
 BASES = ("published", "secondary", "from_memory")
 """How sure a limit is, the surest first."""
 
-EFFECTS = ("limit", "exempt", "unbound", "words")
-BINDS = ("use", "made", "approval")
+Effect = Literal["limit", "exempt", "unbound", "words"]
+Binds = Literal["use", "made", "approval"]
+EFFECTS: tuple[Effect, ...] = get_args(Effect)
+BINDS: tuple[Binds, ...] = get_args(Binds)
 """What a limit does; which of a ball's days tells whether it holds."""
 
 HANDS = ("right", "left")
@@ -31,10 +37,16 @@ DIGITS = ("thumb", "middle", "ring", "index", "little")
 ROLES = (*DIGITS, "vent", "mill", "balance")
 SPAN_KINDS = ("cut_to_cut", "center_to_center", "edge_to_edge", "full")
 COVERS = ("polyester", "urethane", "reactive")
+BOX_NUMBERS = ("rg", "differential", "intermediate_differential")
+LAYOUT_ANGLES = ("drilling_angle", "pin_to_pap", "val_angle")
+BALANCE_READINGS = ("top", "side", "finger")
+"""The numbers on a ball's box, the three of a layout, and the readings of a balance."""
 REMEDY_KINDS = ("thumb_depth", "finger_depth", "thumb_and_finger_depth", "grip_shift", "none")
 
-FORMATS = ("csv", "ndjson", "xlsx", "parquet")
-ROW_FORMATS = ("csv", "ndjson", "parquet")
+Format = Literal["csv", "ndjson", "xlsx", "parquet"]
+RowFormat = Literal["csv", "ndjson", "parquet"]
+FORMATS: tuple[Format, ...] = get_args(Format)
+ROW_FORMATS: tuple[RowFormat, ...] = get_args(RowFormat)
 SEPARATORS = (",", ";", "|", "tab")
 ROWS = ("sample", "every_ball")
 UNKNOWN_COLUMNS = ("ignore", "refuse")
@@ -47,22 +59,23 @@ LEVELS = ("S-1", "S-2", "S-3", "S-4", "I", "II", "III")
 INSPECTIONS = ("normal", "tightened", "reduced")
 MODELS = ("hypergeometric", "binomial", "poisson")
 
+JOBS = ("solve", "family", "set", "layout_map", "production")
+"""What is searched and studied of a design."""
 SOLID_ROLES = ("cover", "outer_core", "inner_core", "disc", "pin", "other")
 MESH_FORMATS = ("stl", "3mf", "obj", "ply", "step")
 OWN_UNITS = ("3mf", "step")
 """Formats of meshes that state their unit."""
 MESH_UNITS = ("mm", "cm", "in", "m", "ft", "µm")
+RADII = ("rg", "rg_intermediate", "rg_high")
+INERTIA = (*RADII, "differential", "intermediate_differential", "asymmetry_ratio")
+SHARES = ("differential", "intermediate_differential", "top_weight")
+"""Radii of gyration, what an inertia comes to, and what is told of each hole and part."""
 NUMBERS = (
-    "weight", "rg", "rg_intermediate", "rg_high", "differential", "intermediate_differential",
-    "asymmetry_ratio", "top_weight", "pin_to_cg", "pin_to_low_rg_axis", "mark_to_high_rg_axis",
+    "weight", *INERTIA, "top_weight", "pin_to_cg", "pin_to_low_rg_axis", "mark_to_high_rg_axis",
 )  # fmt: skip
 """Numbers of a design as made."""
 MORE_NUMBERS = ("mean_density", "max_density", "cover_depth_shallowest", "cover_depth_deepest")
-DRILLED_NUMBERS = (
-    "drilled_weight", "drilled_rg", "drilled_rg_intermediate", "drilled_rg_high", "drilled_differential",
-    "drilled_intermediate_differential", "drilled_asymmetry_ratio", "drilled_top", "drilled_side",
-    "drilled_finger",
-)  # fmt: skip
+DRILLED_NUMBERS = tuple(f"drilled_{name}" for name in ("weight", *INERTIA, *BALANCE_READINGS))
 CLEARANCE = "clearance"
 TARGETS = (*NUMBERS, *MORE_NUMBERS, *DRILLED_NUMBERS, CLEARANCE)
 """Numbers that targets can name: as made, drilled, and how far the holes keep from some of the solids."""
@@ -90,7 +103,18 @@ PRESETS = tuple(
 )
 """Bowlers by name."""
 
-TRAITS = ("cover", "rg", "differential", "intermediate_differential", "layout", "size")
+SPIN = ("rev_rate", "axis_rotation", "axis_tilt")
+RELEASE = ("speed", *SPIN, "launch_angle", "launch_board")
+"""The numbers of a release."""
+PASSED = ("time", "speed", "board")
+"""What a sensor along the lane reads."""
+
+WAYS = ("box", "drilled", "design")
+"""How a line-up is given a ball."""
+PLACED = ("reads", "covers")
+MEASURES = (*PLACED, "sharpness", "finish")
+"""Where a ball of a line-up stands, and all that is told of it."""
+TRAITS = ("cover", *BOX_NUMBERS, "layout", "size")
 """In what two balls of a line-up may differ."""
 
 STATES = ("genuine", "altered", "unknown_key")

@@ -11,11 +11,18 @@ import click
 from ballgauge._command import requests_in
 from ballgauge._command.paper import Paper, words
 from ballgauge._command.report import limits, number
-from ballgauge_schemas.shared.words import WORST_FIRST
+from ballgauge_schemas.shared.words import (
+    BALANCE_READINGS,
+    INERTIA,
+    JOBS,
+    MORE_NUMBERS,
+    NUMBERS,
+    SHARES,
+    WORST_FIRST,
+)
 
 Document = Mapping[str, Any]
 
-JOBS = ("solve", "family", "set", "layout_map", "production")
 SEEDED = ("solve", "family", "set", "production")
 
 EXIT_CODES = """\b
@@ -26,13 +33,8 @@ Exit codes:
   3  the service cannot be reached, failed, or asks for an access key or to wait
 """
 
-_NUMBERS = (
-    "weight", "rg", "rg_intermediate", "rg_high", "differential", "intermediate_differential",
-    "asymmetry_ratio", "top_weight", "pin_to_cg", "pin_to_low_rg_axis", "mark_to_high_rg_axis", "diameter",
-    "mean_density", "max_density", "cover_depth_shallowest", "cover_depth_deepest",
-)  # fmt: skip
-_DRILLED = _NUMBERS[1:7]
-_ADDED = ("mass", "rg", "differential", "intermediate_differential", "top_weight")
+_NUMBERS = (*NUMBERS, "diameter", *MORE_NUMBERS)
+_ADDED = ("mass", "rg", *SHARES)
 _CAUSES_SHOWN = 3
 _SLIGHT = 1e-6
 
@@ -151,11 +153,11 @@ def _drilled(paper: Paper, drilled: Document | None) -> None:
     paper.heading(f"Drilled: {weight}, {removed} drilled out")
     rows = [
         (words(name), number(drilled[name]), number(drilled["change"][name], signed=True))
-        for name in _DRILLED
+        for name in INERTIA
         if drilled[name] is not None
     ]
     paper.table(("quantity", "drilled", "change"), rows)
-    readings = ", ".join(f"{way} {number(drilled[way], signed=True)} oz" for way in ("top", "side", "finger"))
+    readings = ", ".join(f"{way} {number(drilled[way], signed=True)} oz" for way in BALANCE_READINGS)
     paper.notes([f"Balance predicted for an arm of {number(drilled['balance_arm'], 'in')}: {readings}"])
     head = ("hole", "removed", "differential", "intermediate differential", "top weight", "taken from")
     holes = [_hole(hole) for hole in drilled["holes"]]
@@ -165,11 +167,10 @@ def _drilled(paper: Paper, drilled: Document | None) -> None:
 
 def _hole(hole: Document) -> tuple[str, ...]:
     parts = ", ".join(f"{each['part']} {number(each['weight'])}" for each in hole["removed_from"])
-    changes = ("differential", "intermediate_differential", "top_weight")
     return (
         f"{hole['index']} {hole['role']}",
         number(hole["removed_weight"]),
-        *(number(hole[name], signed=True) for name in changes),
+        *(number(hole[name], signed=True) for name in SHARES),
         parts,
     )
 
@@ -295,7 +296,7 @@ def _set(paper: Paper, found: Document | None) -> None:
         )
     )
     paper.table(("number", *names), rows)
-    for name in ("differential", "intermediate_differential", "top_weight"):
+    for name in SHARES:
         given = [{part["name"]: part[name] for part in ball["properties"]["contributions"]} for ball in balls]
         parts = dict.fromkeys(part for each in given for part in each)
         shares = [(part, *(number(each.get(part), signed=True) or "-" for each in given)) for part in parts]

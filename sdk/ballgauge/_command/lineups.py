@@ -9,6 +9,7 @@ import click
 
 from ballgauge._command import requests_in
 from ballgauge._command.paper import Paper
+from ballgauge_schemas.shared.words import MEASURES, PLACED
 
 Document = Mapping[str, Any]
 
@@ -51,8 +52,8 @@ def _row(paper: Paper, document: Document, row: Document) -> None:
         less = differs.get((place["ball"], place["column"]))
         rows.append(
             (place["ball"], document["columns"][place["column"]]["name"],
-             *(_shown(place[name]) for name in ("reads", "covers", "sharpness", "finish")),
-             *(_shown(less and less[name], signed=True) for name in ("reads", "covers")), str(place["lost"]))
+             *(_shown(place[name]) for name in MEASURES),
+             *(_shown(less and less[name], signed=True) for name in PLACED), str(place["lost"]))
         )  # fmt: skip
     head = ("ball", "oil", "reads [ft]", "covers", "sharpness", "finish", "reads", "covers", "lost")
     paper.table((*head[:6], f"{head[6]} less {document['reference']}", f"{head[7]} less it", head[8]), rows)

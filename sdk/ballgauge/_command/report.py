@@ -10,7 +10,7 @@ from itertools import zip_longest
 from typing import Any
 
 from ballgauge._command.paper import Paper, words
-from ballgauge_schemas.shared.words import WORST_FIRST
+from ballgauge_schemas.shared.words import BALANCE_READINGS, BOX_NUMBERS, INERTIA, WORST_FIRST
 
 Document = Mapping[str, Any]
 
@@ -19,10 +19,6 @@ _FIRST_DAY = date(1970, 1, 1)
 
 _DIGITS, _FINEST = 4, 6
 _EFFECTS = {"exempt": "nothing is asked", "unbound": "not bound", "words": "not judged from numbers"}
-_DIRECTIONS = ("top", "side", "finger")
-_INERTIA = (
-    "rg", "rg_intermediate", "rg_high", "differential", "intermediate_differential", "asymmetry_ratio",
-)  # fmt: skip
 _PLACES = {"pap": "PAP", "pin": "pin", "psa": "PSA", "cg_mark": "CG mark"}
 _HOLE = {"diameter": "in", "depth": "in", "volume": "in³", "removed_weight": "oz", "bottom_to_centre": "in"}
 
@@ -73,7 +69,7 @@ def _in_short(paper: Paper, document: Document) -> None:
     lines = []
     for group in ("predicted", "measured"):
         if balance.get(group):
-            sides = ", ".join(f"{way} {_own(balance[group], way, signed=True)}" for way in _DIRECTIONS)
+            sides = ", ".join(f"{way} {_own(balance[group], way, signed=True)}" for way in BALANCE_READINGS)
             arm, given = (
                 number(balance.get("arm"), "in"),
                 "as given" if balance.get("arm_given") else "assumed",
@@ -83,9 +79,7 @@ def _in_short(paper: Paper, document: Document) -> None:
         removed = number(drilled.get("removed_weight"), "oz")
         lines.append(f"drilled: {_own(drilled, 'weight', 'lb')}, {removed} removed")
         numbers = [
-            f"{words(name)} {_own(drilled, name)}"
-            for name in ("rg", "differential", "intermediate_differential")
-            if drilled.get(name) is not None
+            f"{words(name)} {_own(drilled, name)}" for name in BOX_NUMBERS if drilled.get(name) is not None
         ]
         lines += [", ".join(numbers)] if numbers else []
     if lines:
@@ -253,11 +247,11 @@ def _balance(paper: Paper, balance: Document | None) -> None:
     paper.heading("Balance, oz" if arm is None else f"Balance, oz (arm {number(arm, 'in')}, {given})")
     groups = (("predicted", "predicted"), ("measured", "measured"), ("half against half", "half_differences"))
     rows = [
-        (name, *(_own(balance[group], way, signed=True) for way in _DIRECTIONS))
+        (name, *(_own(balance[group], way, signed=True) for way in BALANCE_READINGS))
         for name, group in groups
         if balance.get(group)
     ]
-    paper.table(("reading", *_DIRECTIONS), rows)
+    paper.table(("reading", *BALANCE_READINGS), rows)
     largest = balance.get("largest_imbalance")
     if largest is not None:
         paper.notes([f"largest imbalance predicted in any direction: {number(largest, 'oz')}"])
@@ -270,7 +264,7 @@ def _inertia(paper: Paper, derived: Document) -> None:
     change = drilled.get("change") or {}
     rows = [
         (words(name), _own(drilled, name), number(change.get(name), signed=True))
-        for name in _INERTIA
+        for name in INERTIA
         if drilled.get(name) is not None
     ]
     weight = _own(drilled, "weight", "lb")

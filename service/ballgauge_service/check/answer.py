@@ -13,10 +13,10 @@ from itertools import chain
 from typing import Any, NamedTuple
 
 from ballgauge_schemas.shared.limits import BALANCE_ARM, COVER_DENSITY, COVER_THICKNESS
-from ballgauge_schemas.shared.words import DIGITS
+from ballgauge_schemas.shared.words import DIGITS, LAYOUT_ANGLES
 from ballgauge_service.check.identity import listing_assumptions, listing_cautions, listing_words
 from ballgauge_service.check.predict import DrilledBall, Prediction
-from ballgauge_service.check.remedies import LAYOUT_NAMES, Remedy
+from ballgauge_service.check.remedies import Remedy
 from ballgauge_service.check.request import Ball, Check, Drilling, MeasuredBalance, value
 from ballgauge_service.core.caution import Caution
 from ballgauge_service.physics import box_numbers
@@ -640,7 +640,7 @@ def remedy_group(remedy: Remedy) -> Group:
         "change": remedy.change,
         "holes": [{"depth": depth, "index": hole} for hole, depth in remedy.depths] or None,
         "kind": remedy.kind,
-        **({} if remedy.layout is None else {"layout": dict(zip(LAYOUT_NAMES, remedy.layout, strict=True))}),
+        **({} if remedy.layout is None else {"layout": dict(zip(LAYOUT_ANGLES, remedy.layout, strict=True))}),
         "message": remedy.words,
         "readings": None if remedy.readings is None else _by_reading(remedy.readings),
         "unit": None if remedy.change is None else "in",

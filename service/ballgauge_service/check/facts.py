@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ballgauge_schemas import Quantity
+from ballgauge_schemas.shared.words import DIGITS
 from ballgauge_service.check.identity import BY_HAND
 from ballgauge_service.check.predict import Prediction
 from ballgauge_service.check.request import Ball, Check, Drilling, Hole, HolesSeen
@@ -35,7 +36,6 @@ BALANCE = ("balance_top", "balance_side", "balance_finger", "largest_imbalance")
 _FAILING_FROM = OUTCOMES.index("inconclusive")
 
 _FINGERS = 4.0
-_DIGITS = ("thumb", "middle", "ring", "index", "little")
 _MEASURED = (
     "roundness", "rg", "differential", "intermediate_differential", "hardness", "friction",
     "restitution", "roughness", "oil_absorption_time", "max_density", "top_weight", "pin_to_cg",
@@ -155,7 +155,7 @@ def _counted(kinds: tuple[_Kind, ...], center_marked: bool | None) -> tuple[list
     balance: list[int] = []
     vents: list[int] = []
     mills: list[int] = []
-    by_role = {**dict.fromkeys(_DIGITS, digits), "balance": balance, "vent": vents, "mill": mills}
+    by_role = {**dict.fromkeys(DIGITS, digits), "balance": balance, "vent": vents, "mill": mills}
     plugs, unused_thumbs, thumbs, unused = [], 0, 0, 0
     for place, (role, used, _, is_open) in enumerate(kinds):
         if not is_open:
@@ -166,9 +166,9 @@ def _counted(kinds: tuple[_Kind, ...], center_marked: bool | None) -> tuple[list
         else:
             by_role[role].append(place)
             thumbs += role == "thumb"
-            unused += used is False and role in _DIGITS
+            unused += used is False and role in DIGITS
     roles = [kinds[place][0] for place in digits]
-    digits.sort(key=lambda place: _DIGITS.index(kinds[place][0]))
+    digits.sort(key=lambda place: DIGITS.index(kinds[place][0]))
     counts = {
         "holes": len(kinds) - len(plugs),
         "gripping_holes": len(digits),
@@ -240,7 +240,7 @@ def _add_seen(facts: Facts, seen: HolesSeen) -> None:
 def _excess_vents(kinds: Sequence[_Kind], vents: Sequence[int], digits: int) -> int:
     """Vents beyond one to each gripping hole: by the holes they serve where told, else by their number."""
     served = [serves for serves in (kinds[vent][2] for vent in vents) if serves is not None]
-    gripping = {place for place in served if kinds[place][3] and kinds[place][0] in _DIGITS}
+    gripping = {place for place in served if kinds[place][3] and kinds[place][0] in DIGITS}
     astray = len(served) - len(gripping)
     return astray + max(len(vents) - len(served) - (digits - len(gripping)), 0)
 

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from ballgauge_schemas import Quantity
 from ballgauge_schemas.shared.limits import COVER_THICKNESS
+from ballgauge_schemas.shared.words import BALANCE_READINGS, BOX_NUMBERS, RADII
 from ballgauge_service.check.drill import Drilled, Work, arrays, drill_balls
 from ballgauge_service.check.request import (
     Ball,
@@ -40,7 +41,7 @@ _INPUTS = frozenset(
 )
 """What the predicted balance takes from the ball; it takes the whole drilling."""
 
-_RADII = frozenset(("rg", "differential", "intermediate_differential"))
+_RADII = frozenset(BOX_NUMBERS)
 """What the drilled radii of gyration take from it besides."""
 
 _POSITIVE = frozenset(
@@ -165,7 +166,7 @@ def _set_layers(drilled: Drilled, row: int, layers: LayersDrilled, drilling: Dri
     numbers = (math.nan, layers.removed_weight, layers.slug_weight, layers.weight, *layers.rg)
     for name, number in zip(_NUMBERS, numbers, strict=True):
         out[name] = number
-    for place, name in enumerate(("top", "side", "finger")):
+    for place, name in enumerate(BALANCE_READINGS):
         out[f"fixed_{name}"], out[f"divided_{name}"] = 0.0, divided[place]
         out[name] = divided[place] / drilling.arm
     for hole, (removed, slug) in enumerate(layers.holes):
@@ -188,7 +189,6 @@ def _inputs(balls: Sequence[Ball], drillings: Sequence[Drilling]) -> Iterator[_I
 _FIXED, _DIVIDED, _SHOWN, _WEIGHT = map(
     (DRILLED.names or ()).index, ("fixed_top", "divided_top", "top", "weight")
 )
-_STEPPED = ("rg", "rg_intermediate", "rg_high")
 
 
 def predicted_readings(out: Structs) -> tuple[Array, Array, Array]:
@@ -222,7 +222,7 @@ def _steps(
     prepared = arrays(*zip(*varied, strict=True))
     drawn, _ = work.drill(*prepared, [indices[each.row] for each in chosen for _ in range(2)])
     shown = predicted_readings(drawn)[2]
-    low, between, high = (drawn[name] for name in _STEPPED)
+    low, between, high = (drawn[name] for name in RADII)
     every = np.column_stack(
         [shown, largest_imbalance(shown), drawn["weight"], low, high - low, high - between]
     )

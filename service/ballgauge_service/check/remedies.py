@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ballgauge_schemas.shared.limits import BALANCE_ARM, FINGER_DEPTH_MIN, THUMB_DEPTH_MIN
+from ballgauge_schemas.shared.words import LAYOUT_ANGLES
 from ballgauge_service.check.drill import Work, ball_work
 from ballgauge_service.check.predict import DrilledBall, predicted_readings
 from ballgauge_service.check.request import Check, MeasuredBalance, value
@@ -37,8 +38,6 @@ bottom and the level of the center [in] (ours)."""
 
 REMEDY_WORK = 5e5
 """Most estimated work for the remedies of one ball [µs] (ours)."""
-
-LAYOUT_NAMES = ("drilling_angle", "pin_to_pap", "val_angle")
 
 _TRIALS = 200
 _PORTION = 24
@@ -273,7 +272,7 @@ class _Bench:
             for hole, depth in change.depths:
                 holes[k, hole]["depth"] = depth
             if change.layout is not None:
-                for name, asked in zip(LAYOUT_NAMES, change.layout, strict=True):
+                for name, asked in zip(LAYOUT_ANGLES, change.layout, strict=True):
                     layouts[k][name] = asked
         out, hole_out = self.work.drill(balls, layouts, holes, counts, [self.index] * n)
         fixed, divided, _ = predicted_readings(out)

@@ -11,11 +11,12 @@ import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, fields
 from operator import attrgetter
-from typing import Any, Literal, NamedTuple
+from typing import Any, NamedTuple
 
 from ballgauge_schemas import Quantity
 from ballgauge_schemas.shared.approved_list import ApprovedList
 from ballgauge_schemas.shared.limits import BALANCE_ARM, REMEDY_MARGIN
+from ballgauge_schemas.shared.words import Stage
 from ballgauge_service.check.identity import Listing
 from ballgauge_service.core.caution import Caution
 from ballgauge_service.core.refusal import Fault, InvalidInput
@@ -253,7 +254,7 @@ class Rules:
     """Which rulebook, on which day of use (None: the rulebook's own), at which stage."""
 
     body: str = "usbc"
-    stage: Literal["play", "approval"] = "play"
+    stage: Stage = "play"
     on: datetime.date | None = None
     overlay: str | None = None
     overlays: tuple[str | Own, ...] = ()
@@ -266,7 +267,7 @@ class Rules:
         laid = (each if isinstance(each, str) else Own.of(each) for each in loaded.get("overlays", ()))
         return cls(**{**loaded, "overlays": tuple(laid)})
 
-    def edition(self, stage: Literal["play", "approval"] | None = None) -> Edition:
+    def edition(self, stage: Stage | None = None) -> Edition:
         """What they come to, at a stage of one's own if one is given.
 
         Raises InvalidInput naming every bad field, below /rules.

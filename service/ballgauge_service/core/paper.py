@@ -10,8 +10,9 @@ from fontTools.ttLib import TTFont
 from fpdf import FPDF
 
 from ballgauge_service.core.report.shapes import Ink, Word
+from ballgauge_service.core.units import MM_PER_INCH
 
-POINT = 25.4 / 72
+POINT = MM_PER_INCH / 72
 """Millimeters of a point of print."""
 
 PAGES = {"a4": "A4", "letter": "Letter"}

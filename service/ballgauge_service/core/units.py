@@ -11,14 +11,17 @@ from types import MappingProxyType
 
 OZ_PER_LB = 16.0
 GRAM_PER_OZ = 453.59237 / OZ_PER_LB
-ML_PER_CUBIC_INCH = 2.54**3
+MM_PER_INCH = 25.4
+M_PER_INCH = MM_PER_INCH / 1000.0
+KG_PER_LB = GRAM_PER_OZ * OZ_PER_LB / 1000.0
+SQUARE_INCH_PER_SQUARE_FOOT = 144.0
+ML_PER_CUBIC_INCH = (MM_PER_INCH / 10.0) ** 3
 OZ_PER_CUBIC_INCH = ML_PER_CUBIC_INCH / GRAM_PER_OZ
 """Weight in ounces of one cubic inch of a material of 1 g/mL."""
-MM_PER_INCH = 25.4
 
 METRIC: Mapping[str, tuple[str, float]] = MappingProxyType(
     {
-        "lb": ("kg", GRAM_PER_OZ * OZ_PER_LB / 1000.0),
+        "lb": ("kg", KG_PER_LB),
         "in": ("mm", MM_PER_INCH),
         "oz": ("g", GRAM_PER_OZ),
         "µin": ("µm", MM_PER_INCH / 1000.0),

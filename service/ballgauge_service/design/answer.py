@@ -8,6 +8,7 @@ from typing import Any
 
 from ballgauge_schemas.design.request import unit_of
 from ballgauge_schemas.shared.limits import BALANCE_ARM
+from ballgauge_schemas.shared.words import INERTIA
 from ballgauge_service.check.answer import point
 from ballgauge_service.core.caution import Caution
 from ballgauge_service.design.comparison import Row
@@ -52,10 +53,6 @@ UNITS = {
     "clearance": "in", "pin_to_pap": "in", "drilling_angle": "deg",
 }  # fmt: skip
 """Units of the numbers by name; a dotted name holds within that group."""
-
-_INERTIA = (
-    "rg", "rg_intermediate", "rg_high", "differential", "intermediate_differential", "asymmetry_ratio",
-)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,8 +188,8 @@ def _drilled(request: DesignRequest, result: Result) -> Group | None:
     if drilled is None or judged is None:
         return None
     radius = 0.5 * request.design.diameter
-    names = ("weight", "removed_weight", "slug_weight", *_INERTIA, "top", "side", "finger", "method")
-    change = {name: _less(getattr(drilled, name), drilled.undrilled[name]) for name in _INERTIA}
+    names = ("weight", "removed_weight", "slug_weight", *INERTIA, "top", "side", "finger", "method")
+    change = {name: _less(getattr(drilled, name), drilled.undrilled[name]) for name in INERTIA}
     return {
         **{name: getattr(drilled, name) for name in names},
         "balance_arm": request.arm,

@@ -5,18 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from ballgauge_schemas.shared import words
 from ballgauge_service.design.drilling import DrilledDesign
 from ballgauge_service.design.mass import CHANGES, MassProperties
-
-DESIGN_NUMBERS = (
-    "weight", "rg", "rg_intermediate", "rg_high", "differential", "intermediate_differential",
-    "asymmetry_ratio", "top_weight", "pin_to_cg", "pin_to_low_rg_axis", "mark_to_high_rg_axis", "diameter",
-    "mean_density", "max_density", "cover_depth_shallowest", "cover_depth_deepest",
-)  # fmt: skip
-DRILLED_NUMBERS = (
-    "weight", "removed_weight", "slug_weight", "rg", "rg_intermediate", "rg_high", "differential",
-    "intermediate_differential", "asymmetry_ratio", "top", "side", "finger",
-)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +81,7 @@ def compare_designs(first: MassProperties, second: MassProperties) -> tuple[Row,
     tuple of Row
     """
     rows = []
-    for number in DESIGN_NUMBERS:
+    for number in (*words.NUMBERS, "diameter", *words.MORE_NUMBERS):
         known = number in CHANGES and first.contributions and second.contributions
         parts = (_given(first, number), _given(second, number)) if known else None
         rows.append(_row(number, getattr(first, number), getattr(second, number), parts))
@@ -123,7 +114,7 @@ def compare_drillings(first: DrilledDesign, second: DrilledDesign) -> tuple[Row,
     tuple of Row
     """
     rows = []
-    for number in DRILLED_NUMBERS:
+    for number in ("weight", "removed_weight", "slug_weight", *words.INERTIA, *words.BALANCE_READINGS):
         parts = (_cost(first, number), _cost(second, number)) if number in _COSTS else None
         rows.append(_row(number, getattr(first, number), getattr(second, number), parts))
     return tuple(rows)

@@ -9,6 +9,7 @@ from typing import Any
 
 from ballgauge_schemas.design.request import DesignRulesSchema
 from ballgauge_schemas.shared.limits import DESIGN_SAMPLES_MINIMUM
+from ballgauge_schemas.shared.words import JOBS
 from ballgauge_service.core import budget
 from ballgauge_service.core.budget import Allowance, CancelToken, Progress
 from ballgauge_service.core.bulk import Bulk
@@ -92,7 +93,7 @@ def evaluated(
     found : Found
     answer : dict
     """
-    if not {"solve", "family", "set", "layout_map", "production"}.isdisjoint(loaded):
+    if not set(JOBS).isdisjoint(loaded):
         run_compiled("design")
     request = read_request(loaded, files or {})
     run = Allowance(request.jobs, progress, cancelled)

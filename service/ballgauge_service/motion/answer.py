@@ -10,9 +10,10 @@ from typing import Any
 
 import numpy as np
 
+from ballgauge_schemas.shared.words import SPIN
 from ballgauge_service.core.arrays import Array
 from ballgauge_service.core.caution import Caution
-from ballgauge_service.core.units import GRAM_PER_OZ, OZ_PER_LB
+from ballgauge_service.core.units import KG_PER_LB, M_PER_INCH
 from ballgauge_service.motion.aiming import Aim
 from ballgauge_service.motion.balls import MotionBall
 from ballgauge_service.motion.bowlers import Bowler, cautions
@@ -42,7 +43,7 @@ from ballgauge_service.physics.sphere import arcs_from_grip
 
 Group = dict[str, Any]
 
-JOULE = GRAM_PER_OZ * OZ_PER_LB * 1e-3 * 0.0254**2
+JOULE = KG_PER_LB * M_PER_INCH**2
 """Joules in a pound of mass times a squared inch a second; exact."""
 
 FILM_CELLS = 4
@@ -318,9 +319,8 @@ def _bowler(bowler: Bowler) -> Group:
 
 
 def _spin(spin: Spin) -> Group:
-    names = ("rev_rate", "axis_rotation", "axis_tilt")
-    unsure = dict(zip(names, spin.uncertainty, strict=True))
-    return {**{name: getattr(spin, name) for name in names}, "uncertainty": unsure}
+    unsure = dict(zip(SPIN, spin.uncertainty, strict=True))
+    return {**{name: getattr(spin, name) for name in SPIN}, "uncertainty": unsure}
 
 
 def _ending_cautions(thrown: Delivery) -> list[Caution]:

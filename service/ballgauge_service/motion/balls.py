@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from ballgauge_schemas.shared import limits
+from ballgauge_schemas.shared.words import RADII
 from ballgauge_service.core.arrays import Array
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.motion.surfaces import Surface
@@ -137,7 +138,7 @@ def drilled_ball(drilled: np.void, radius: float, hand: str, surface: Surface, n
     InvalidInput
         The drilled inertia or the positive axis point is not known.
     """
-    low, between, high = (float(drilled[part]) for part in ("rg", "rg_intermediate", "rg_high"))
+    low, between, high = (float(drilled[part]) for part in RADII)
     pap, center = vector_of(drilled, "pap"), vector_of(drilled, "centre_of_mass")
     if math.isnan(low + between + high + pap[0]):
         words = "the drilled inertia is not known: it needs rg, both differentials, pap and layout"

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from ballgauge_schemas.shared import limits
+from ballgauge_schemas.shared.words import PASSED, RELEASE
 from ballgauge_service.core.arrays import Array
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.motion.balls import MotionBall
@@ -109,8 +110,7 @@ class Precision:
     @property
     def releases(self) -> Array:
         """Of the parts of a release in the order of NUISANCES, the phase left out, (6,)."""
-        names = ("speed", "rev_rate", "axis_rotation", "axis_tilt", "launch_angle", "launch_board")
-        return np.array([getattr(self, name) for name in names])
+        return np.array([getattr(self, name) for name in RELEASE])
 
 
 @dataclass(frozen=True, slots=True)
@@ -433,7 +433,7 @@ def _with_more(fit: _Fit, x: Array, jacobian: Array, release: Array) -> Array:
 def _sensors(fit: _Fit, left: Array, used: NDArray[np.bool_]) -> list[Sensor]:
     found = []
     for k, distance in enumerate(fit.distances):
-        for q, quantity in enumerate(("time", "speed", "board")):
+        for q, quantity in enumerate(PASSED):
             here = left[used[:, k, q], k, q]
             if len(here):
                 rms = float(np.sqrt((here**2).mean()))

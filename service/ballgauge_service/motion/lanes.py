@@ -11,6 +11,7 @@ import numpy as np
 from ballgauge_schemas.shared import limits
 from ballgauge_service.core.arrays import Array
 from ballgauge_service.core.refusal import Fault, InvalidInput
+from ballgauge_service.core.units import SQUARE_INCH_PER_SQUARE_FOOT
 from ballgauge_service.physics.motion.film import BOARD_WIDTH, BOARDS, CELL_LENGTH, CELLS, LANE_LENGTH, MARGIN
 
 LANE_FEET = LANE_LENGTH / 12.0
@@ -23,7 +24,7 @@ TAPER = 0.2
 VOLUME_AGREEMENT = 0.02
 """Greatest relative gap between a stated volume and that of the films (ours)."""
 
-CELL_AREA = CELL_LENGTH * BOARD_WIDTH / 144.0
+CELL_AREA = CELL_LENGTH * BOARD_WIDTH / SQUARE_INCH_PER_SQUARE_FOOT
 """Area of a film cell [ft²]."""
 
 

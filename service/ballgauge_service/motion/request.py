@@ -7,6 +7,7 @@ from dataclasses import dataclass, fields, replace
 from typing import Any
 
 from ballgauge_schemas import Quantity
+from ballgauge_schemas.shared.words import SPIN
 from ballgauge_service.check.drill import Work, drill_balls
 from ballgauge_service.check.request import Ball, Drilling, pointer_of, uncertain
 from ballgauge_service.core.caution import Caution
@@ -140,7 +141,7 @@ class Reader:
         if marks is not None:
             angle = given.get("launch_angle", known.release.launch_angle)
             self.spin = spin_from_marks(_marks(marks), hand or known.hand, angle)
-            given |= {name: getattr(self.spin, name) for name in ("rev_rate", "axis_rotation", "axis_tilt")}
+            given |= {name: getattr(self.spin, name) for name in SPIN}
         return Bowler(
             "own" if given or "scatter" in request else known.name,
             replace(known.release, **given),

@@ -13,10 +13,10 @@ import numpy as np
 
 from ballgauge_schemas.shared import limits
 from ballgauge_service.core.arrays import Array
-from ballgauge_service.core.units import ML_PER_CUBIC_INCH
+from ballgauge_service.core.units import ML_PER_CUBIC_INCH, SQUARE_INCH_PER_SQUARE_FOOT
 
-MICROINCH_PER_FILM = 1000.0 / (144.0 * ML_PER_CUBIC_INCH)
-"""Thickness of 1 µL/ft² [µin]: a microlitre spread over 144 in²."""
+MICROINCH_PER_FILM = 1000.0 / (SQUARE_INCH_PER_SQUARE_FOOT * ML_PER_CUBIC_INCH)
+"""Thickness of 1 µL/ft² [µin]: a microliter spread over 144 in²."""
 
 DROP_FILM = 2000.0
 """Film [µL/ft²] of a drop in the test of oil absorption (ours): 2 µL spread over 0.14 in²."""

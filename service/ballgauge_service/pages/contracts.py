@@ -38,7 +38,6 @@ ASSUMED: Mapping[str, Sequence[float]] = {
     "confidence": (limits.CONFIDENCE,),
 }
 """What searches and studies take where nothing is typed."""
-RELEASE = ("speed", "rev_rate", "axis_rotation", "axis_tilt", "launch_board", "launch_angle")
 
 
 @cache
@@ -57,7 +56,7 @@ def design_fields() -> list[forms.Field]:
 @cache
 def release_fields() -> list[forms.Field]:
     """The main numbers of a delivery."""
-    return [field for field in forms.walk(ReleaseSchema(), "release.") if field.key in RELEASE]
+    return [field for field in forms.walk(ReleaseSchema(), "release.") if field.key in words.RELEASE]
 
 
 @cache
@@ -70,7 +69,7 @@ BALL = (
     *("rg", "differential", "intermediate_differential", "layout.pin_to_pap", "surface.cover"),
     *("surface.grit", "surface.polished"),
 )
-BOWLER = ("name", "bowler", *(f"release.{name}" for name in RELEASE[:4]))
+BOWLER = ("name", "bowler", *(f"release.{name}" for name in words.RELEASE[:4]))
 
 
 @cache

@@ -8,6 +8,7 @@ from datetime import date
 from functools import lru_cache
 from typing import Any
 
+from ballgauge_schemas.shared.words import Stage
 from ballgauge_service.rulebooks.editions import Edition
 from ballgauge_service.rulebooks.loader import rulebook
 from ballgauge_service.rulebooks.model import (
@@ -22,7 +23,6 @@ from ballgauge_service.rulebooks.model import (
     Rulebook,
     SampleRule,
     Source,
-    Stage,
 )
 
 

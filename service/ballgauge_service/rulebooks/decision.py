@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
 
-from ballgauge_schemas.shared.words import DECISION_RULES, OUTCOMES
+from ballgauge_schemas.shared.limits import RISK
+from ballgauge_schemas.shared.words import DECISION_RULES, OUTCOMES, DecisionRule
 
 CONFORMING, NOT_ASSESSED, INCONCLUSIVE, NONCONFORMING = range(len(OUTCOMES))
 """The codes of the outcomes, their positions in OUTCOMES: a greater code is worse."""
@@ -31,8 +31,8 @@ class Decision:
     Raises ValueError on any other rule or risk.
     """
 
-    rule: Literal["simple", "guarded"] = "simple"
-    risk: float = 0.05
+    rule: DecisionRule = "simple"
+    risk: float = RISK
 
     def __post_init__(self) -> None:
         if self.rule not in DECISION_RULES:

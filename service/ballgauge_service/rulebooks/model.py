@@ -8,13 +8,10 @@ from datetime import date
 from types import MappingProxyType
 from typing import Literal
 
-Stage = Literal["approval", "play"]
-Binds = Literal["approval", "made", "use"]
-Effect = Literal["limit", "exempt", "unbound", "words"]
+from ballgauge_schemas.shared.words import Binds, Effect, Stage
+from ballgauge_service.core.units import METRIC
 
 EPOCH = date(1970, 1, 1)
-METRIC = MappingProxyType({"mm": 25.4, "kg": 0.45359237})
-"""Millimeters in an inch, kilograms in a pound (exact, by definition)."""
 
 ROUNDING = (
     "Values are compared as they are, unrounded (the absolute method of ASTM E29); a value of just a printed "
@@ -179,7 +176,7 @@ class Limit:
         if self.metric_twin is None:
             return None
         number, unit = self.metric_twin.split()
-        return float(number) / METRIC[unit]
+        return float(number) / dict(METRIC.values())[unit]
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
+from ballgauge_schemas.shared import words
 from ballgauge_service.core.report import page
 from ballgauge_service.core.report.blocks import (
     Block,
@@ -37,15 +38,8 @@ from ballgauge_service.design.solids.solids import Design, Mesh, Profile, Solid
 
 Document = Mapping[str, Any]
 
-NUMBERS = (
-    "weight", "rg", "rg_intermediate", "rg_high", "differential", "intermediate_differential",
-    "asymmetry_ratio", "top_weight", "pin_to_cg", "pin_to_low_rg_axis", "mark_to_high_rg_axis",
-    "cover_depth_shallowest", "cover_depth_deepest", "mean_density", "max_density",
-)  # fmt: skip
-DRILLED = NUMBERS[:7]
-READINGS = ("top", "side", "finger")
-GIVEN = ("rg", "differential", "intermediate_differential", "top_weight")
-"""Numbers of a ball, those that a drilling changes, its readings, and what is said of each part."""
+NUMBERS = (*words.NUMBERS, *words.MORE_NUMBERS)
+"""Numbers of a ball."""
 
 DATED = "2026-01-01"
 """The day in a drawing's file: it has none, and the same design gives the same bytes."""
@@ -57,7 +51,6 @@ BALLS_ACROSS = 3
 """Most points of a profile, solutions, columns of a table of layouts, and balls in a row (ours)."""
 
 _DECIMALS = {"in": 4, "mm": 3, "lb": 3, "kg": 4, "oz": 2, "g": 1, "g/mL": 3, "1": 3, "deg": 1}
-_WORST_FIRST = ("nonconforming", "inconclusive", "conforming", "not_assessed")
 
 
 def report(found: Found, answer: Document, style: Style) -> Report:
@@ -183,7 +176,7 @@ def _verdict(answer: Document, style: Style) -> Iterator[Block]:
     lines = []
     if outcome == "not_assessed":
         lines.append(_("Not every rule was judged. This is no pass."))
-    broken = [each["title"] for each in answer["findings"] if each["outcome"] in _WORST_FIRST[:2]]
+    broken = [each["title"] for each in answer["findings"] if each["outcome"] in words.WORST_FIRST[:2]]
     if broken:
         lines.append("; ".join(broken))
     word = outcome_word(outcome, _)
@@ -295,7 +288,7 @@ def _numbers(answer: Document, style: Style) -> Iterator[Block]:
     for name in NUMBERS:
         row = [style.label(name), _text(made[name], units[name], style)]
         if drilled:
-            after = drilled[name] if name in DRILLED else None
+            after = drilled[name] if name in words.NUMBERS[:7] else None
             change = None if after is None or made[name] is None else after - made[name]
             row += [_text(after, units[name], style), _text(change, units[name], style, signed=True)]
         rows.append(tuple(row))
@@ -319,12 +312,12 @@ def _given(title: str, contributions: Sequence[Document], style: Style) -> Itera
             shown(each["name"]),
             *(
                 _text(each[name], "oz" if name == "top_weight" else "in", style, signed=True)
-                for name in GIVEN
+                for name in ("rg", *words.SHARES)
             ),
         )
         for each in contributions
     ]
-    numbers = zip(map(style.label, GIVEN), (28, 28, 34, 28), strict=True)
+    numbers = zip(map(style.label, ("rg", *words.SHARES)), (28, 28, 34, 28), strict=True)
     columns = (Column(_("part"), 40), *(Column(*each, number=True) for each in numbers))
     caption = _("The change when the part is there in place of what lies beneath it.")
     yield table(columns, rows, caption)
@@ -335,7 +328,9 @@ def _drilled(drilled: Document | None, style: Style) -> Iterator[Block]:
     if drilled is None:
         return
     yield Heading(_("Drilled"))
-    readings = [(style.label(name), _text(drilled[name], "oz", style, signed=True)) for name in READINGS]
+    readings = [
+        (style.label(name), _text(drilled[name], "oz", style, signed=True)) for name in words.BALANCE_READINGS
+    ]
     yield Facts(
         (
             (_("Drilled out"), _text(drilled["removed_weight"], "oz", style)),
@@ -343,7 +338,6 @@ def _drilled(drilled: Document | None, style: Style) -> Iterator[Block]:
             (_("Arm of the balance"), _text(drilled["balance_arm"], "in", style)),
         )
     )
-    names = ("differential", "intermediate_differential", "top_weight")
     rows = [
         (
             str(hole["index"] + 1),
@@ -351,7 +345,7 @@ def _drilled(drilled: Document | None, style: Style) -> Iterator[Block]:
             _text(hole["removed_weight"], "oz", style),
             *(
                 _text(hole[name], "oz" if name == "top_weight" else "in", style, signed=True)
-                for name in names
+                for name in words.SHARES
             ),
             ", ".join(
                 f"{shown(each['part'])} {_text(each['weight'], 'oz', style)}" for each in hole["removed_from"]
@@ -359,7 +353,7 @@ def _drilled(drilled: Document | None, style: Style) -> Iterator[Block]:
         )
         for hole in drilled["holes"]
     ]
-    numbers = zip((_("removed"), *map(style.label, names)), (20, 24, 32, 24), strict=True)
+    numbers = zip((_("removed"), *map(style.label, words.SHARES)), (20, 24, 32, 24), strict=True)
     columns = (
         Column(_("no."), 8, number=True),
         Column(_("hole"), 18),
@@ -384,7 +378,7 @@ def _findings(title: str, findings: Sequence[Document], style: Style) -> Iterato
             style.value(each["margin"], each["unit"], 3),
             shown(each["source"] or "–"),
         )
-        for each in sorted(judged, key=lambda each: _WORST_FIRST.index(each["outcome"]))
+        for each in sorted(judged, key=lambda each: words.WORST_FIRST.index(each["outcome"]))
     ]
     if rows:
         columns = (
@@ -546,7 +540,7 @@ def _set(answer: Document | None, found: Found, style: Style) -> Iterator[Block]
     rows += _met(met, style)
     yield Heading(_("Numbers, side by side"), 3)
     yield table(_beside_first(_("number"), 60, names, 34), rows)
-    for number in GIVEN:
+    for number in ("rg", *words.SHARES):
         given = [
             {part["name"]: part[number] for part in ball["properties"]["contributions"]} for ball in balls
         ]

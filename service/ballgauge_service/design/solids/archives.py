@@ -20,6 +20,8 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 from xml.parsers import expat
 
+from ballgauge_service.core.units import MM_PER_INCH
+
 MOST_BYTES = 256 * 1024 * 1024
 MOST_UNPACKED = 64 * 1024 * 1024
 MOST_ELEMENTS = 1_000_000
@@ -36,8 +38,8 @@ _UNREADABLE = (
     zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError, OSError, EOFError, ValueError,
 )  # fmt: skip
 UNITS = {
-    "micron": 1e-3 / 25.4, "millimeter": 1.0 / 25.4, "centimeter": 1.0 / 2.54, "inch": 1.0, "foot": 12.0,
-    "meter": 1.0 / 0.0254,
+    "micron": 1e-3 / MM_PER_INCH, "millimeter": 1.0 / MM_PER_INCH, "centimeter": 10.0 / MM_PER_INCH,
+    "inch": 1.0, "foot": 12.0, "meter": 1e3 / MM_PER_INCH,
 }  # fmt: skip
 """Inches per unit of a model (3MF core specification 1.3, 2023, 3.4, from memory)."""
 

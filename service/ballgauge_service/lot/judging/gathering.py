@@ -15,6 +15,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from ballgauge_schemas.lot.request import LABELS
+from ballgauge_schemas.shared.limits import WORST_BALLS
 from ballgauge_service.lot.judging.totals import (
     KEPT_MAXIMUM,
     LotTotals,
@@ -92,7 +93,7 @@ class Gathered(LotTotals):
     """
 
     edition: Edition | None = None
-    worst_wanted: int = 50
+    worst_wanted: int = WORST_BALLS
     serials_wanted: bool = False
     rules_of: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     by_class: dict[str, Serials] = field(default_factory=dict)

@@ -13,6 +13,7 @@ from datetime import date
 import numpy as np
 
 from ballgauge_schemas.shared.approved_list import ApprovedList
+from ballgauge_schemas.shared.words import Stage
 from ballgauge_service.core.bulk import Check
 from ballgauge_service.lot.judging.gathering import Gathered
 from ballgauge_service.lot.judging.identity import identified
@@ -21,7 +22,7 @@ from ballgauge_service.lot.reading.cells import CellRules
 from ballgauge_service.lot.reading.columns import Notes, RawChunk, read_balls
 from ballgauge_service.lot.reading.reading import RowGroups
 from ballgauge_service.rulebooks import Decision, Edition, compile_edition
-from ballgauge_service.rulebooks.model import Rulebook, Stage
+from ballgauge_service.rulebooks.model import Rulebook
 
 Piece = RowGroups | RawChunk
 

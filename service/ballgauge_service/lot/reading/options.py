@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
 
-Format = Literal["csv", "ndjson", "xlsx", "parquet"]
+from ballgauge_schemas.shared.words import Format
 
 CHUNK_BYTES = 4 << 20
 """Size of a chunk of text (ours); a chunk of the other formats has a row for every 64 bytes of it."""

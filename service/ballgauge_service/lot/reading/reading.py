@@ -17,7 +17,7 @@ import pyarrow as pa
 from pyarrow import parquet
 
 from ballgauge_schemas.shared.limits import LOT_MAXIMUM
-from ballgauge_schemas.shared.words import FORMATS
+from ballgauge_schemas.shared.words import FORMATS, Format
 from ballgauge_service.core import confined
 from ballgauge_service.lot.reading.cells import CellRules
 from ballgauge_service.lot.reading.columns import RawChunk
@@ -30,7 +30,7 @@ from ballgauge_service.lot.reading.headings import (
     resolve_headings,
 )
 from ballgauge_service.lot.reading.ndjson import JsonReader
-from ballgauge_service.lot.reading.options import Format, ReadingOptions
+from ballgauge_service.lot.reading.options import ReadingOptions
 from ballgauge_service.lot.reading.text import Source, Text
 from ballgauge_service.lot.reading.xlsx import Workbook
 

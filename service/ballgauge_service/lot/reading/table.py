@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
+from ballgauge_schemas.shared.words import DATE_ORDERS
 from ballgauge_service.lot.reading.headings import (
     DAYS,
     Heading,
@@ -120,4 +121,4 @@ def dates_of(
         raise bad_file("some days have the day first and some the month; write them alike")
     if seen["open"] and not (seen["day_first"] or seen["month_first"]):
         raise bad_file("days such as 03/04/2024 may have the day or the month first; say it in dates")
-    return next((order for order in ("day_first", "month_first") if seen[order]), None)
+    return next((order for order in DATE_ORDERS if seen[order]), None)

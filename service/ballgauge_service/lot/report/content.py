@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
+from ballgauge_schemas.shared.words import WORST_FIRST
 from ballgauge_service.core.report.blocks import (
     Block,
     Cell,
@@ -363,7 +364,6 @@ def _rules(lot: Document, style: Style) -> Iterator[Block]:
     _ = style.text
     yield Heading(_("Rules, limits and where they come from"))
     sources = list(dict.fromkeys(limit["source"] for rule in lot["by_rule"] for limit in rule["limits"]))
-    counted = ("nonconforming", "inconclusive", "not_assessed", "conforming")
     rows: list[Row] = []
     for rule in lot["by_rule"]:
         title = _(rule["title"])
@@ -372,7 +372,7 @@ def _rules(lot: Document, style: Style) -> Iterator[Block]:
         limits = [_limit(limit, rule["unit"], sources, style) for limit in rule["limits"]]
         numbers = [
             Cell(str(rule[name]), name if name == "nonconforming" and rule[name] else None)
-            for name in counted
+            for name in WORST_FIRST
         ]
         rows.append((title, "; ".join(limits) or "–", *numbers))
     counts = ((_("bad"), 10), (_("open"), 10), (_("not assessed"), 15), (_("good"), 10))

@@ -9,7 +9,7 @@ import io
 import json
 from collections.abc import Mapping
 from functools import lru_cache, partial
-from typing import Any, Literal, Protocol
+from typing import Any, Protocol
 
 import numpy as np
 import pyarrow as pa
@@ -17,10 +17,8 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 from pyarrow import parquet
 
+from ballgauge_schemas.shared.words import ROW_FORMATS, RowFormat
 from ballgauge_service.lot.judging.verdicts import Verdicts, Words
-
-ResultFormat = Literal["ndjson", "csv", "parquet"]
-RESULT_FORMATS: tuple[ResultFormat, ...] = ("ndjson", "csv", "parquet")
 
 COLUMNS = ("row", "serial", "outcome", "rule", "margin", "unit", "reason")
 
@@ -165,9 +163,9 @@ class ResultWriter:
     Raises ValueError for an unknown format.
     """
 
-    def __init__(self, sink: Sink, file_format: ResultFormat) -> None:
-        if file_format not in RESULT_FORMATS:
-            raise ValueError(f"file_format must be one of {', '.join(RESULT_FORMATS)}; got {file_format!r}")
+    def __init__(self, sink: Sink, file_format: RowFormat) -> None:
+        if file_format not in ROW_FORMATS:
+            raise ValueError(f"file_format must be one of {', '.join(ROW_FORMATS)}; got {file_format!r}")
         self.sink = sink
         self.format = file_format
         self._begun = False

@@ -9,7 +9,7 @@ from functools import partial
 
 import numpy as np
 
-from ballgauge_schemas.shared.limits import LOT_MAXIMUM
+from ballgauge_schemas.shared.limits import CONSUMER_RISK, LOT_MAXIMUM, PRODUCER_RISK
 from ballgauge_schemas.shared.words import MODELS
 from ballgauge_service.lot.statistics.basics import (
     BadArgument,
@@ -26,7 +26,6 @@ from ballgauge_service.lot.statistics.operating_characteristic import (
 
 # Ours: past these the two qualities are too close for sampling to tell apart at a sane cost.
 LARGEST_ACCEPTANCE_NUMBER = 500
-LARGEST_SAMPLE = 100_000_000
 UNBOUNDED_SAMPLE = 10**12
 
 
@@ -59,8 +58,8 @@ def two_point_plan(
     producer_quality: float,
     consumer_quality: float,
     *,
-    producer_risk: float = 0.05,
-    consumer_risk: float = 0.10,
+    producer_risk: float = PRODUCER_RISK,
+    consumer_risk: float = CONSUMER_RISK,
     model: str = "binomial",
     lot_size: int | None = None,
 ) -> AttributesPlan:
@@ -100,7 +99,7 @@ def two_point_plan(
         raise BadArgument("producer_risk", "and consumer_risk must add up to less than 1")
     lot = _lot(model, lot_size)
     accept_at = _acceptance_functions(good, bad, model, lot)
-    largest = lot or LARGEST_SAMPLE
+    largest = lot or LOT_MAXIMUM
     last, reach = LARGEST_ACCEPTANCE_NUMBER, UNBOUNDED_SAMPLE
     if model == "hypergeometric" and lot is not None:
         last, reach = min(last, _whole_balls(good, bad, lot)[1] - 1), lot
@@ -120,7 +119,7 @@ def two_point_plan(
 def zero_acceptance_plan_for_consumer(
     consumer_quality: float,
     *,
-    consumer_risk: float = 0.10,
+    consumer_risk: float = CONSUMER_RISK,
     model: str = "hypergeometric",
     lot_size: int | None = None,
 ) -> AttributesPlan:
@@ -152,7 +151,7 @@ def zero_acceptance_plan_for_consumer(
     accept_at = _acceptance_functions(0.0, bad, model, lot)
     zero = np.zeros(1)
     kept = partial(_kept, accept_at, zero, risk)
-    largest = lot or LARGEST_SAMPLE
+    largest = lot or LOT_MAXIMUM
     size = int(_first_sample(kept, zero, largest)[0])
     if size > largest:
         raise BadArgument(

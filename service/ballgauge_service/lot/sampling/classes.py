@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from ballgauge_schemas.shared.words import DEFECT_CLASSES
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.lot.sampling.choice import (
     ChosenPlan,
@@ -113,4 +114,4 @@ def limits_by_class(
     dict of class to AQL, percent, the worst class first; None: none is accepted
     """
     stated = {each.name: each.aql for each in wanted}
-    return {name: stated.get(name) for name in ("critical", "major", "minor") if name in rules}
+    return {name: stated.get(name) for name in DEFECT_CLASSES if name in rules}

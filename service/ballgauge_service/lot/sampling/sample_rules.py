@@ -14,6 +14,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import stats
 
+from ballgauge_schemas.shared.limits import CONFIDENCE
+from ballgauge_schemas.shared.words import WORST_FIRST
 from ballgauge_service.lot.statistics.basics import (
     BadArgument,
     number,
@@ -92,7 +94,7 @@ def oil_absorption_rule(
     single_minimum: float,
     maximum_rate: float,
     average_minimum: float,
-    confidence: float = 0.95,
+    confidence: float = CONFIDENCE,
 ) -> OilAbsorptionResult:
     """Judge the oil absorption times of a sample of one model.
 
@@ -166,7 +168,7 @@ def roughness_rule(
     threshold: float,
     further_balls: int,
     minimum_weight: float,
-    confidence: float = 0.95,
+    confidence: float = CONFIDENCE,
 ) -> RoughnessResult:
     """Judge the surface roughness of a sample, weight class by weight class.
 
@@ -222,8 +224,7 @@ def roughness_rule(
         for pound in np.unique(weight_class[bound])
     )
     outcomes = [item.outcome for item in classes] or ["not_assessed"]
-    order = ("nonconforming", "inconclusive", "not_assessed", "conforming")
-    outcome = min(outcomes, key=order.index)
+    outcome = min(outcomes, key=WORST_FIRST.index)
     message = "; ".join(item.message for item in classes) or "no ball that the rule binds was measured"
     return RoughnessResult(
         outcome, array.size, classes, tuple(np.flatnonzero(~bound).tolist()), sure, message

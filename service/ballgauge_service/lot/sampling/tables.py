@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from importlib import resources
 from typing import Any
 
+from ballgauge_schemas.shared.limits import INSPECTION, LEVEL
 from ballgauge_schemas.shared.words import INSPECTIONS, LEVELS
 from ballgauge_service.lot.statistics.basics import (
     BadArgument,
@@ -96,7 +97,7 @@ def acceptable_quality_limits() -> tuple[float, ...]:
     return tuple(float(value) for value in _table("single_normal")["aql"])
 
 
-def code_letter(lot_size: int, level: str = "II") -> str:
+def code_letter(lot_size: int, level: str = LEVEL) -> str:
     """Return the sample size code letter of a lot.
 
     Parameters
@@ -125,7 +126,7 @@ def code_letter(lot_size: int, level: str = "II") -> str:
 
 
 def single_sampling_plan(
-    lot_size: int, aql: float, *, level: str = "II", inspection: str = "normal"
+    lot_size: int, aql: float, *, level: str = LEVEL, inspection: str = INSPECTION
 ) -> SingleSamplingPlan:
     """Return the single sampling plan of a lot.
 
@@ -176,7 +177,7 @@ def single_sampling_plan(
     )
 
 
-def plan_for_letter(letter: str, aql: float, inspection: str = "normal") -> TablePlan:
+def plan_for_letter(letter: str, aql: float, inspection: str = INSPECTION) -> TablePlan:
     """Follow the arrows of a master table from a code letter to a plan; see `single_sampling_plan`.
 
     Parameters
@@ -269,7 +270,7 @@ class SwitchingState:
     inspection began. `discontinued`: acceptance under this scheme has stopped.
     """
 
-    inspection: str = "normal"
+    inspection: str = INSPECTION
     score: int = 0
     recent: tuple[bool, ...] = ()
     tightened_rejections: int = 0

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import stats
 
+from ballgauge_schemas.shared.limits import CONSUMER_RISK, PRODUCER_RISK
 from ballgauge_service.lot.statistics.basics import (
     BadArgument,
     FloatArray,
@@ -63,8 +64,8 @@ def variables_plan(
     producer_quality: float,
     consumer_quality: float,
     *,
-    producer_risk: float = 0.05,
-    consumer_risk: float = 0.10,
+    producer_risk: float = PRODUCER_RISK,
+    consumer_risk: float = CONSUMER_RISK,
     sigma_known: bool = False,
 ) -> VariablesPlan:
     """Return the k-method plan with the smallest sample that keeps both risks for one limit.

@@ -25,6 +25,9 @@ LARGEST_COUNT = 10**15
 # Ours: larger readings are no measurements, and their squares would overflow.
 LARGEST_READING = 1e100
 NEAREST_PROBABILITY = 1e-12
+SIDES = ("two_sided", "lower", "upper")
+SAMPLED = ("the quantity is normally distributed over the lot", "the balls are a random sample")
+"""What intervals and estimates from measurements assume."""
 
 
 class BadArgument(ValueError):

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 
+from ballgauge_schemas.shared.limits import DRIFT_WEIGHT
 from ballgauge_service.lot.statistics.basics import (
     BadArgument,
     FloatArray,
@@ -252,7 +253,7 @@ def ewma_chart(
     centre: float,
     sigma: float,
     between: float = 0.0,
-    weight: float = 0.2,
+    weight: float = DRIFT_WEIGHT,
     width: float = LIMIT_WIDTH,
     names: Sequence[str] | None = None,
 ) -> EwmaChart:

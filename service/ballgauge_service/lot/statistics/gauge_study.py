@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import stats
 
+from ballgauge_schemas.shared.limits import CONFIDENCE
 from ballgauge_service.lot.statistics.basics import (
     BadArgument,
     FloatArray,
@@ -164,7 +165,7 @@ def gauge_study(
     pool_above: float = POOL_ABOVE,
     readings_averaged: int = 1,
     references: ArrayLike | None = None,
-    confidence: float = 0.95,
+    confidence: float = CONFIDENCE,
 ) -> GaugeStudy:
     """Analyze a crossed gauge study by the two-way random-effects analysis of variance.
 
@@ -233,7 +234,9 @@ def gauge_study(
     )
 
 
-def gauge_bias(measurements: ArrayLike, references: ArrayLike, *, confidence: float = 0.95) -> GaugeBias:
+def gauge_bias(
+    measurements: ArrayLike, references: ArrayLike, *, confidence: float = CONFIDENCE
+) -> GaugeBias:
     """Bias and linearity of a gauge from parts whose values are known better.
 
     Parameters
@@ -279,7 +282,7 @@ def instrument_offsets(
     instruments: Sequence[str],
     *,
     reference: str | None = None,
-    confidence: float = 0.95,
+    confidence: float = CONFIDENCE,
 ) -> InstrumentOffsets:
     """Compare instruments, such as durometers, that read the same balls.
 

@@ -9,8 +9,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import optimize, stats
 
-from ballgauge_schemas.shared.limits import LOT_MAXIMUM
+from ballgauge_schemas.shared.limits import CONFIDENCE, LOT_MAXIMUM
 from ballgauge_service.lot.statistics.basics import (
+    SAMPLED,
+    SIDES,
     BadArgument,
     FloatArray,
     checked_summary,
@@ -23,7 +25,6 @@ from ballgauge_service.lot.statistics.basics import (
 )
 from ballgauge_service.lot.statistics.operating_characteristic import hypergeometric_acceptance
 
-SIDES = ("two_sided", "upper", "lower")
 MILLION = 1_000_000.0
 # Beyond this many sigmas a normal fraction is below the smallest float.
 LARGEST_DEVIATE = 40.0
@@ -88,7 +89,7 @@ class DefectsPerMillion:
 
 
 def clopper_pearson(
-    count: ArrayLike, sample_size: ArrayLike, *, confidence: float = 0.95, side: str = "two_sided"
+    count: ArrayLike, sample_size: ArrayLike, *, confidence: float = CONFIDENCE, side: str = "two_sided"
 ) -> tuple[FloatArray, FloatArray]:
     """Return exact bounds (lower, upper) of a binomial fraction; arrays broadcast.
 
@@ -128,7 +129,7 @@ def clopper_pearson(
 
 
 def hypergeometric_bounds(
-    count: int, sample_size: int, lot_size: int, *, confidence: float = 0.95, side: str = "two_sided"
+    count: int, sample_size: int, lot_size: int, *, confidence: float = CONFIDENCE, side: str = "two_sided"
 ) -> tuple[int, int]:
     """Return exact bounds (lower, upper) of the nonconforming balls in a lot, from a sample of it.
 
@@ -178,7 +179,7 @@ def hypergeometric_bounds(
 
 
 def nonconforming_fraction(
-    count: int, sample_size: int, *, lot_size: int | None = None, confidence: float = 0.95
+    count: int, sample_size: int, *, lot_size: int | None = None, confidence: float = CONFIDENCE
 ) -> NonconformingFraction:
     """State the nonconforming fraction with every bound; see `clopper_pearson`, `hypergeometric_bounds`.
 
@@ -281,7 +282,7 @@ def fraction_outside(
     *,
     lower: float | None = None,
     upper: float | None = None,
-    confidence: float = 0.95,
+    confidence: float = CONFIDENCE,
 ) -> FractionOutside:
     """Estimate the fraction outside limits for normal data, with an upper confidence bound.
 
@@ -314,7 +315,7 @@ def fraction_outside(
         *([] if high is None else [(high - center) / spread]),
     ]
     bound = min(sum(_upper_fraction(value, size, risk / len(statistics)) for value in statistics), 1.0)
-    assumptions = ["the quantity is normally distributed over the lot", "the balls are a random sample"]
+    assumptions = [*SAMPLED]
     if len(statistics) == 2:
         assumptions.append("the bound adds one bound a limit, each at half the risk")
     return FractionOutside(
@@ -335,7 +336,7 @@ def fraction_outside(
 
 
 def defects_per_million(
-    defects: int, balls: int, *, opportunities: int = 1, confidence: float = 0.95
+    defects: int, balls: int, *, opportunities: int = 1, confidence: float = CONFIDENCE
 ) -> DefectsPerMillion:
     """State defects per million opportunities (DPMO).
 

@@ -25,8 +25,6 @@ from ballgauge_service.lot.statistics.basics import (
     whole_number,
 )
 
-# Ours: no lot is larger, and the exact sums stay quick.
-
 
 @dataclass(frozen=True, slots=True)
 class OperatingCharacteristic:

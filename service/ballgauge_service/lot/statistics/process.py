@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
+from ballgauge_schemas.shared.limits import CONFIDENCE
 from ballgauge_service.lot.statistics.basics import (
     BadArgument,
     limits,
@@ -65,7 +66,7 @@ def capability(
     *,
     lower: float | None = None,
     upper: float | None = None,
-    confidence: float = 0.95,
+    confidence: float = CONFIDENCE,
 ) -> Capability:
     """Return the capability indices of readings against their limits.
 

@@ -10,7 +10,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import optimize, stats
 
+from ballgauge_schemas.shared.limits import CONFIDENCE, COVERAGE
 from ballgauge_service.lot.statistics.basics import (
+    SAMPLED,
+    SIDES,
     BadArgument,
     checked_summary,
     one_of,
@@ -19,7 +22,6 @@ from ballgauge_service.lot.statistics.basics import (
     whole_number,
 )
 
-SIDES = ("two_sided", "lower", "upper")
 ONE_SIDED_METHODS = ("exact", "approximate")
 TWO_SIDED_METHODS = ("exact", "howe")
 
@@ -153,8 +155,8 @@ def normal_tolerance_interval(
     mean: float,
     standard_deviation: float,
     *,
-    coverage: float = 0.95,
-    confidence: float = 0.95,
+    coverage: float = COVERAGE,
+    confidence: float = CONFIDENCE,
     side: str = "two_sided",
     method: str = "exact",
 ) -> ToleranceInterval:
@@ -193,12 +195,12 @@ def normal_tolerance_interval(
         None if side == "lower" else center + factor * spread,
         factor,
         None,
-        ("the quantity is normally distributed over the lot", "the balls are a random sample"),
+        SAMPLED,
     )
 
 
 def distribution_free_interval(
-    values: ArrayLike, *, coverage: float = 0.95, confidence: float = 0.95, side: str = "two_sided"
+    values: ArrayLike, *, coverage: float = COVERAGE, confidence: float = CONFIDENCE, side: str = "two_sided"
 ) -> ToleranceInterval:
     """Return the tightest interval between two readings that still keeps the confidence.
 

@@ -8,13 +8,13 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
+from ballgauge_schemas.shared.words import MEASURES
 from ballgauge_service.core.caution import Caution
 from ballgauge_service.motion.answer import assumptions
 from ballgauge_service.motion.bowlers import Bowler
 from ballgauge_service.motion.line_maps import GAP, OVERLAP, placed
 from ballgauge_service.motion.lineup.places import (
     ENOUGH,
-    MEASURES,
     Difference,
     Opening,
     Pair,

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ballgauge_schemas.shared.words import TRAITS
+from ballgauge_schemas.shared.words import PLACED, TRAITS
 from ballgauge_service.core.arrays import Array
 from ballgauge_service.core.bulk import Bulk
 from ballgauge_service.motion.aiming import Aim
@@ -176,5 +176,5 @@ def _causes(
         return None
     return {
         measure: {each: float(effect[k]) for each, effect in effects.items()}
-        for k, measure in enumerate(("reads", "covers"))
+        for k, measure in enumerate(PLACED)
     }

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from ballgauge_schemas.shared.words import PLACED
 from ballgauge_service.core.paper import POINT
 from ballgauge_service.core.report.shapes import Box, Dot, Ink, Line, Word
 from ballgauge_service.motion.lineup.places import Place, Row, Value, value
@@ -154,7 +155,7 @@ class Panel:
             whole = [value(numbers).uncertainty for numbers in (place.reads, place.covers)]
             yield from self._cross(x, y, whole, "faint" if ink == "quiet" else ink, 0.12)
             if ball in paired:
-                own = [paired[ball][name].uncertainty for name in ("reads", "covers")]
+                own = [paired[ball][name].uncertainty for name in PLACED]
                 yield from self._cross(x, y, own, ink, 0.45)
 
     def _cross(self, x: float, y: float, bars: Sequence[float], ink: Ink, width: float) -> Iterator[Drawn]:

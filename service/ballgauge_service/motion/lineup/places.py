@@ -21,6 +21,7 @@ from itertools import combinations, groupby, pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from ballgauge_schemas.shared.words import MEASURES, PLACED
 from ballgauge_service.core.arrays import Array
 from ballgauge_service.core.budget import Run
 from ballgauge_service.core.bulk import Bulk
@@ -33,8 +34,6 @@ from ballgauge_service.motion.lineup.request import Column, LineupRequest
 from ballgauge_service.motion.starts import Throw, run, to_board
 from ballgauge_service.motion.surfaces import drawn_frictions
 from ballgauge_service.physics.motion import notes
-
-MEASURES = ("reads", "covers", "sharpness", "finish")
 
 ENOUGH = 0.75
 """Share of deliveries that has to come to the pins with both balls for their difference to be told (ours)."""
@@ -270,7 +269,7 @@ def separation(a: Place, b: Place) -> float:
     if not (a.sound and b.sound):
         return float("nan")
     total = 0.0
-    for name in ("reads", "covers"):
+    for name in PLACED:
         one, two = value(getattr(a, name)), value(getattr(b, name))
         gap = one.mean - two.mean
         total += gap * gap / max(one.uncertainty**2 + two.uncertainty**2, 1e-12)
@@ -385,7 +384,7 @@ def _gaps(row: Sequence[Place]) -> Iterator[Gap]:
         if end - start > GAP * math.hypot(*spreads):
             room = {
                 name: 0.5 * (value(getattr(row[near], name)).mean + value(getattr(row[far], name)).mean)
-                for name in ("reads", "covers")
+                for name in PLACED
             }
             yield Gap((near, far), start, end, room)
 

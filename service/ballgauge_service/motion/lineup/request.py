@@ -9,6 +9,7 @@ import numpy as np
 
 from ballgauge_schemas.motion.lineup_request import name_of
 from ballgauge_schemas.shared import limits
+from ballgauge_schemas.shared.words import WAYS
 from ballgauge_service.check.request import Drilling
 from ballgauge_service.core.arrays import Array
 from ballgauge_service.core.caution import Caution
@@ -119,7 +120,7 @@ def read_lineup(request: Loaded, made: Mapping[int, MadeDesign]) -> LineupReques
 
 
 def _entry(reader: Reader, item: Loaded, k: int, bowler: Bowler, made: MadeDesign | None) -> Entry:
-    name, way = name_of(dict(item)), next(each for each in ("box", "drilled", "design") if each in item)
+    name, way = name_of(dict(item)), next(each for each in WAYS if each in item)
     ball: Ball
     if way == "box":
         ball = reader.box({**item["box"], "name": name}, bowler, f"/balls/{k}/box")

@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
+from ballgauge_schemas.shared.words import PLACED
 from ballgauge_service.motion.lineup.causes import TOGETHER
 from ballgauge_service.motion.lineup.places import Difference, Opening, Place, Row, Value, value
 from ballgauge_service.motion.lineup.request import Column, LineupRequest
@@ -126,7 +127,7 @@ class Speaker:
     def _causes(self, found: Difference) -> str:
         """The main causes, once where both differences have the same."""
         _ = self.wording.text
-        parts = {name: self._shares(found, name) for name in ("reads", "covers")}
+        parts = {name: self._shares(found, name) for name in PLACED}
         if parts["reads"] and parts["reads"] == parts["covers"]:
             return _("the difference comes {causes}").format(causes=parts["reads"])
         told = []

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from ballgauge_service.core.arrays import Array
 from ballgauge_service.core.compiled import compiled
+from ballgauge_service.core.units import SQUARE_INCH_PER_SQUARE_FOOT
 from ballgauge_service.physics.motion.equations import (
     ABSORPTION,
     CARRIED,
@@ -156,7 +157,7 @@ def carry(ride: Ride, phase: float, time: float, h: float) -> None:
         kept = min(kept, brought + film * over_lane / over_cover)
     at[3] = kept
     amount = (kept - brought) * math.sqrt(2.0 * math.pi) * setup[FOOTPRINT] * at[6]
-    ride.summary[ON_COVER] += amount / 144.0
+    ride.summary[ON_COVER] += amount / SQUARE_INCH_PER_SQUARE_FOOT
     if ride.taken.shape[0] > 0:
         change_film(ride.taken, ride.film, state[X], state[Y], -amount / (CELL_LENGTH * BOARD_WIDTH))
     # The next step meets the mean of what it begins and ends with: half a step beyond this one.
@@ -182,5 +183,5 @@ def left_on_cover(ride: Ride, time: float) -> float:
     for m in range(ride.counts[MARKED]):
         mark = ride.marks[m]
         total += max(mark[3] - ride.setup[ABSORPTION] * (time - mark[4]), 0.0) * mark[6]
-    volume: float = total * math.sqrt(2.0 * math.pi) * ride.setup[FOOTPRINT] / 144.0
+    volume: float = total * math.sqrt(2.0 * math.pi) * ride.setup[FOOTPRINT] / SQUARE_INCH_PER_SQUARE_FOOT
     return volume

@@ -12,10 +12,11 @@ import math
 
 from ballgauge_service.core.arrays import Array
 from ballgauge_service.core.compiled import compiled
+from ballgauge_service.core.units import M_PER_INCH
 from ballgauge_service.physics.motion.film import film_at, friction
 from ballgauge_service.physics.sphere import Vector, combine, cross, dot
 
-GRAVITY = 9.80665 / 0.0254
+GRAVITY = 9.80665 / M_PER_INCH
 """Standard gravity [in/s²] (CGPM 1901)."""
 
 FLIGHT, SLIP, ROLL = 0.0, 1.0, 2.0

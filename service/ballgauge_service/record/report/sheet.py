@@ -11,6 +11,7 @@ import numpy as np
 from fpdf import FPDF
 
 from ballgauge_schemas.shared.quantity import Quantity
+from ballgauge_schemas.shared.words import BALANCE_READINGS, LAYOUT_ANGLES
 from ballgauge_service.core.paper import PAGES, prepare, printable
 from ballgauge_service.core.report.style import Style
 
@@ -88,7 +89,7 @@ class _Sheet(FPDF):
                 [
                     *hand,
                     *self._given("drilling.pap", ("over", "up")),
-                    *self._given("drilling.layout", ("drilling_angle", "pin_to_pap", "val_angle")),
+                    *self._given("drilling.layout", LAYOUT_ANGLES),
                     *self._arcs(layout),
                 ],
             ),
@@ -100,7 +101,7 @@ class _Sheet(FPDF):
                 _("Predicted"),
                 [
                     *((self._style.label(way), self._value(balance.get(way), "oz", 2, signed=True))
-                      for way in ("top", "side", "finger") if way in balance),
+                      for way in BALANCE_READINGS if way in balance),
                     (self._style.label("weight"), self._value(drilled["weight"], "lb", 2)),
                 ],
             ),
