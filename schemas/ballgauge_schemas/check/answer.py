@@ -85,7 +85,6 @@ class MissingSchema(Schema):
     field = _text("JSON pointer to the field.", "/ball/hardness")
     needed_for = Several(
         _text("Id of a rule or name of a derived group.", "hardness"),
-        0,
         limits.RULES_MAXIMUM,
         "What is not assessed or not computed for want of it.",
         required=True,
@@ -215,7 +214,6 @@ class DerivedHoleSchema(Schema):
     past_centre = Flag("Whether it reaches past the ball's center.", allow_none=True, example=False)
     meets = Several(
         Whole(0, limits.HOLES_MAXIMUM - 1, 1, "Index of another hole."),
-        0,
         limits.HOLES_MAXIMUM,
         "Indices of the holes it meets inside the ball.",
         allow_none=True,
@@ -312,11 +310,7 @@ class RemedySchema(Schema):
     change = _any_number("By how much.", 0.25)
     unit = _text("Unit of the change.", "in", required=False, allow_none=True)
     holes = Several(
-        Part(RemedyHoleSchema, "One hole."),
-        0,
-        limits.HOLES_MAXIMUM,
-        "Holes with a new depth.",
-        allow_none=True,
+        Part(RemedyHoleSchema, "One hole."), limits.HOLES_MAXIMUM, "Holes with a new depth.", allow_none=True
     )
     readings = Part(ReadingsSchema, "Predicted readings afterwards.", allow_none=True)
     layout = Part(RemedyPlacementSchema, "Layout after a shift of the grip.", allow_none=True)
@@ -326,7 +320,6 @@ class RemedySchema(Schema):
 def _remedies() -> Several:
     return Several(
         Part(RemedySchema, "One remedy."),
-        0,
         50,
         "What mends the balance; null or empty where nothing needs mending.",
         allow_none=True,
@@ -340,7 +333,6 @@ class DerivedSchema(Schema):
     layout = Part(DerivedLayoutSchema, "From the layout.", allow_none=True)
     holes = Several(
         Part(DerivedHoleSchema, "One hole."),
-        0,
         limits.HOLES_MAXIMUM,
         "Hole by hole, in the request's order.",
         allow_none=True,
@@ -393,10 +385,7 @@ class UsedRulesSchema(Schema):
         allow_none=True,
     )
     overlays = Several(
-        Part(UsedOverlaySchema, "One overlay."),
-        0,
-        2 * limits.OVERLAYS_MAXIMUM,
-        "The overlays, in their order.",
+        Part(UsedOverlaySchema, "One overlay."), 2 * limits.OVERLAYS_MAXIMUM, "The overlays, in their order."
     )
     digest = _digest("SHA-256 of the rules and their limits, of all dates.")
     as_made = _text("Whose rules judged the ball as made.", "usbc", required=False, allow_none=True)
@@ -430,7 +419,6 @@ class IdentitySchema(Schema):
     listed = Part(ApprovedBallSchema, "The ball's row; null where it has none, or several.", allow_none=True)
     near = Several(
         Part(ApprovedBallSchema, "One row."),
-        0,
         limits.NEAR_NAMES_MAXIMUM,
         "Rows of the nearest names, the nearest first, where the name is not listed.",
         required=True,
@@ -455,7 +443,6 @@ class OtherDaySchema(Schema):
     outcome = Choice(words.OUTCOMES, "The overall outcome on that day.", required=True)
     changes = Several(
         Part(DayChangeSchema, "One rule."),
-        0,
         2 * limits.RULES_MAXIMUM,
         "The rules that count and judge otherwise than on the day of use asked.",
         required=True,
@@ -465,7 +452,6 @@ class OtherDaySchema(Schema):
 class _MissingSchema(Schema):
     missing = Several(
         Part(MissingSchema, "One field."),
-        0,
         200,
         "Fields that were not given and would have been of use.",
         required=True,
@@ -477,11 +463,10 @@ class _AnswerSchema(_MissingSchema):
 
     derived = Part(DerivedSchema, "Numbers that follow from the request.", required=True)
     cautions = Several(
-        Part(CautionSchema, "One caution."), 0, 1000, "What deserves a second look.", required=True
+        Part(CautionSchema, "One caution."), 1000, "What deserves a second look.", required=True
     )
     assumptions = Several(
         _text("One assumption.", "Cover 0.75 in thick at 1.19 g/mL, from memory."),
-        0,
         100,
         "What was taken for granted.",
         required=True,
@@ -498,7 +483,6 @@ def other_days() -> Several:
     """What an answer says of the days in `also_on`."""
     return Several(
         Part(OtherDaySchema, "One day."),
-        0,
         limits.ALSO_ON_MAXIMUM,
         "The same ball on the days of `also_on`, in their order; absent where none were asked.",
     )
@@ -513,7 +497,6 @@ class CheckBriefSchema(_MissingSchema):
     )
     unmet = Several(
         Part(UnmetSchema, "One rule."),
-        0,
         limits.RULES_MAXIMUM,
         "The rules that count and are not met; the others conform, or ask nothing of this ball.",
         required=True,
@@ -528,11 +511,7 @@ class CheckFindingsSchema(_MissingSchema):
         words.OUTCOMES, "The worst outcome of all findings that are not advisory.", required=True
     )
     findings = Several(
-        Part(FindingSchema, "One finding."),
-        0,
-        limits.RULES_MAXIMUM,
-        "One finding for each rule.",
-        required=True,
+        Part(FindingSchema, "One finding."), limits.RULES_MAXIMUM, "One finding for each rule.", required=True
     )
     rules = Part(UsedRulesSchema, "The rules used.", required=True)
     decision = Part(UsedDecisionSchema, "The decision rule used.", required=True)
@@ -554,7 +533,6 @@ class DrillingResultSchema(_AnswerSchema):
 def _results(entry: type[Schema]) -> Several:
     return Several(
         Part(entry, "One answer."),
-        0,
         limits.BATCH_MAXIMUM,
         "The answers, in the request's order.",
         required=True,
@@ -673,9 +651,9 @@ class RulebookSchema(Schema):
     compiled_on = Day("2024-09-01", "Day the rulebook was compiled.", required=True)
     on = Day("2024-09-01", "Day the list is for; null: every rule there is.", allow_none=True)
     overlay = _text("Differences laid over it.", "australia", required=False, allow_none=True)
-    overlays = Several(_text("Name of an overlay.", "australia"), 0, 1000, "Overlays there are.")
+    overlays = Several(_text("Name of an overlay.", "australia"), 1000, "Overlays there are.")
     notes = Several(
-        _text("A note.", "Values are compared as they are."), 0, 100, "What holds for all its rules."
+        _text("A note.", "Values are compared as they are."), 100, "What holds for all its rules."
     )
     digest = _digest("SHA-256 of all its rules and their limits, of all dates.")
     overlay_digests = Table(
@@ -685,7 +663,6 @@ class RulebookSchema(Schema):
     )
     rules = Several(
         Part(RuleSchema, "One rule."),
-        0,
         limits.RULES_MAXIMUM,
         "The rules, in the rulebook's order.",
         required=True,
@@ -695,9 +672,7 @@ class RulebookSchema(Schema):
 class RulebooksSchema(Schema):
     """Rulebooks."""
 
-    rulebooks = Several(
-        Part(RulebookSchema, "One rulebook."), 0, 20, "The rulebooks asked for.", required=True
-    )
+    rulebooks = Several(Part(RulebookSchema, "One rulebook."), 20, "The rulebooks asked for.", required=True)
     approved_list = Part(ListSchema, "The approved list that the service has; absent where it has none.")
 
 
@@ -711,9 +686,9 @@ class StateSchema(Schema):
     )
     degraded = Several(
         Choice(words.DEGRADED, "Of what the log says more."),
-        1,
         len(words.DEGRADED),
         "What does not work; absent: nothing.",
+        minimum=1,
     )
     compiling = Flag(
         "The service prepares lots, designs and motions, once after its installation: the first of them "

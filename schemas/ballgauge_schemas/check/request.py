@@ -150,9 +150,9 @@ class CheckEntrySchema(Schema):
     remedies = Part(RemediesSchema, "What a remedy may do.", default={})
     also_on = Several(
         Day("2020-08-01", "A day of use."),
-        1,
         limits.ALSO_ON_MAXIMUM,
         "Further days of use that the ball is judged on; the answer says what they change.",
+        minimum=1,
     )
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
@@ -185,7 +185,7 @@ class CheckBatchSchema(Schema):
     """Many checks, answered in the same order and the same detail."""
 
     checks = Several(
-        Part(CheckEntrySchema, "One check."), 1, limits.BATCH_MAXIMUM, "The checks.", required=True
+        Part(CheckEntrySchema, "One check."), limits.BATCH_MAXIMUM, "The checks.", minimum=1, required=True
     )
     approved_list = ApprovedListField("The approved list for every check whose rules have none.")
     detail = _detail()
@@ -223,7 +223,11 @@ class DrillingBatchSchema(Schema):
     """Many drillings, answered in the same order."""
 
     drillings = Several(
-        Part(DrillingRequestSchema, "One drilling."), 1, limits.BATCH_MAXIMUM, "The drillings.", required=True
+        Part(DrillingRequestSchema, "One drilling."),
+        limits.BATCH_MAXIMUM,
+        "The drillings.",
+        minimum=1,
+        required=True,
     )
 
 

@@ -45,7 +45,7 @@ def _text(description: str, example: str, **more: Any) -> Text:
 
 
 def _list(entry: Any, description: str, maximum: int, **more: Any) -> Several:
-    return Several(entry, 0, maximum, description, required=True, **more)
+    return Several(entry, maximum, description, required=True, **more)
 
 
 def _parts(schema: type[Schema], description: str, maximum: int, **more: Any) -> Several:
@@ -131,10 +131,10 @@ class PropertiesSchema(Schema):
     centre_of_mass = Part(BodyVectorSchema, "Center of mass.")
     moment = Part(BodyMomentSchema, "Balance moment.")
     inertia = Several(
-        Several(_number("An entry.", 100.97, "lb·in²"), 3, 3, "One row."),
-        3,
+        Several(_number("An entry.", 100.97, "lb·in²"), 3, "One row.", minimum=3),
         3,
         "Inertia tensor about the center of mass, in the design's frame.",
+        minimum=3,
     )
     low_rg_axis = Part(BodyVectorSchema, "Direction of the low axis.", allow_none=True)
     high_rg_axis = Part(BodyVectorSchema, "Direction of the high axis.", allow_none=True)

@@ -74,7 +74,7 @@ def _name(description: str, example: str = "core", **more: Any) -> Text:
 
 
 def _three(entry: fields.Field[Any], description: str) -> Several:
-    return Several(entry, 3, 3, description)
+    return Several(entry, 3, description, minimum=3)
 
 
 def kind_of(field: str) -> str:
@@ -231,10 +231,10 @@ class ProfileSchema(_SolidSchema):
 
     shape = Choice(("profile",), "The shape.", required=True)
     points = Several(
-        Several(_length("Height along z, or radius.", 1.5, -9.5, 9.5), 2, 2, "Height and radius."),
-        2,
+        Several(_length("Height along z, or radius.", 1.5, -9.5, 9.5), 2, "Height and radius.", minimum=2),
         limits.POINTS_MAXIMUM,
         "Points of height and radius, heights rising; two at one height make a step.",
+        minimum=2,
         required=True,
     )
     radial_scale = _factor("What every radius is multiplied by.")
@@ -340,9 +340,11 @@ class DesignSchema(Schema):
     name = Text("Ostrel Works Skarn", "Name of the design, for the reader.")
     diameter = _length("Diameter of the ball.", 8.58, 7.5, 9.5, required=True)
     meshes = Several(
-        Part(MeshSchema, "One mesh."), 0, limits.MESHES_MAXIMUM, "Meshes that solids use.", default=[]
+        Part(MeshSchema, "One mesh."), limits.MESHES_MAXIMUM, "Meshes that solids use.", default=[]
     )
-    solids = Several(SolidField(), 1, limits.SOLIDS_MAXIMUM, "The solids, the ball first.", required=True)
+    solids = Several(
+        SolidField(), limits.SOLIDS_MAXIMUM, "The solids, the ball first.", minimum=1, required=True
+    )
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Find doubled names, spheres without size and meshes that are not there."""
@@ -540,9 +542,9 @@ def _needs_drilling(targets: Any) -> list[str]:
 class _HeldSchema(Schema):
     over = Several(
         Part(DrillingSchema, "A drilling; it needs a layout."),
-        1,
         limits.OVER_MAXIMUM,
         "Drillings that targets of the drilled ball are held over; default: the request's.",
+        minimum=1,
     )
     take = Choice(
         words.TAKES,
@@ -551,10 +553,10 @@ class _HeldSchema(Schema):
     )
     clear_of = Several(
         _name("Name of a solid.", "disc"),
-        1,
         limits.SOLIDS_MAXIMUM,
         "Solids that the clearance is measured from; default: all but the cover. Of a solid that is not "
         "convex, its convex hull counts.",
+        minimum=1,
     )
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
@@ -574,9 +576,9 @@ NEEDS_LAYOUT = "missing; it places the design's pin and mark under the grip"
 def _solid_names() -> Several:
     return Several(
         _name("Name of a solid."),
-        1,
         limits.SOLIDS_MAXIMUM,
         "Solids of which the number is one and the same.",
+        minimum=1,
         required=True,
     )
 
@@ -603,9 +605,9 @@ class ParameterSchema(Schema):
     over = Choice(words.SIZES, "Of a ratio: the length that it is a multiple of.")
     variants = Several(
         _name("Name of a variant.", "with disc"),
-        1,
         limits.VARIANTS_MAXIMUM,
         "In a set: the variants in which it moves; default: all that have the solids.",
+        minimum=1,
     )
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
@@ -648,7 +650,11 @@ def _check_bounds(loaded: Mapping[str, Any], errors: Errors) -> None:
 
 def _parameters(minimum: int = 1, **more: Any) -> Several:
     return Several(
-        Part(ParameterSchema, "One parameter."), minimum, limits.PARAMETERS_MAXIMUM, "What may move.", **more
+        Part(ParameterSchema, "One parameter."),
+        limits.PARAMETERS_MAXIMUM,
+        "What may move.",
+        minimum=minimum,
+        **more,
     )
 
 
@@ -702,17 +708,13 @@ class ChangeSchema(Schema):
     """Parts left out, put in place of others, or added on top of all, in this order."""
 
     leave_out = Several(
-        _name("Name of a solid.", "disc"), 0, limits.SOLIDS_MAXIMUM, "Solids that are not there.", default=[]
+        _name("Name of a solid.", "disc"), limits.SOLIDS_MAXIMUM, "Solids that are not there.", default=[]
     )
     replace = Several(
-        SolidField(), 0, limits.SOLIDS_MAXIMUM, "Solids in the place of those of the same names.", default=[]
+        SolidField(), limits.SOLIDS_MAXIMUM, "Solids in the place of those of the same names.", default=[]
     )
     add = Several(
-        SolidField(),
-        0,
-        limits.SOLIDS_MAXIMUM,
-        "More solids, which displace what lies beneath them.",
-        default=[],
+        SolidField(), limits.SOLIDS_MAXIMUM, "More solids, which displace what lies beneath them.", default=[]
     )
 
 
@@ -727,9 +729,9 @@ class FamilySchema(_HeldSchema):
 
     weights = Several(
         Nominal("weight", 6, 20, 14, "A weight."),
-        1,
         limits.FAMILY_MAXIMUM,
         "The weights.",
+        minimum=1,
         assumed=list(limits.FAMILY_WEIGHTS),
     )
     parameters = _parameters(required=True)
@@ -741,7 +743,6 @@ class FamilySchema(_HeldSchema):
     )
     changes = Several(
         Part(FamilyChangeSchema, "One change."),
-        0,
         limits.FAMILY_CHANGES_MAXIMUM,
         "Other parts in lighter balls; of several, the one of the least weight that is not below the ball's.",
         default=[],
@@ -775,9 +776,9 @@ class AcrossSchema(Schema):
     number = Choice(words.TARGETS, "The number.", required=True)
     variants = Several(
         _name("Name of a variant.", "with disc"),
-        2,
         limits.VARIANTS_MAXIMUM,
         "The variants; default: all of the set.",
+        minimum=2,
     )
     within = KindOfField(
         description="How far apart the number may lie in any two of them.", example=0.0005, required=True
@@ -805,11 +806,11 @@ class SetSchema(_HeldSchema):
     """Several balls that share solids and parameters, solved together and answered side by side."""
 
     variants = Several(
-        Part(VariantSchema, "One ball."), 2, limits.VARIANTS_MAXIMUM, "The balls.", required=True
+        Part(VariantSchema, "One ball."), limits.VARIANTS_MAXIMUM, "The balls.", minimum=2, required=True
     )
     parameters = _parameters(0, default=[])
     across = Several(
-        Part(AcrossSchema, "One number."), 0, limits.ACROSS_MAXIMUM, "What the balls share.", default=[]
+        Part(AcrossSchema, "One number."), limits.ACROSS_MAXIMUM, "What the balls share.", default=[]
     )
     seed = seed()
     starts = _starts()
@@ -839,16 +840,16 @@ class LayoutMapSchema(Schema):
 
     pin_to_pap = Several(
         Nominal("length", 0, 13.5, 4.5, "An arc."),
-        1,
         limits.MAP_MAXIMUM,
         "Arcs from pin to positive axis point.",
+        minimum=1,
         assumed=list(limits.MAP_PIN_TO_PAP),
     )
     drilling_angle = Several(
         Nominal("angle", 0, 180, 50, "An angle."),
-        1,
         limits.MAP_MAXIMUM,
         "Drilling angles.",
+        minimum=1,
         assumed=list(limits.MAP_DRILLING_ANGLE),
     )
 
@@ -879,9 +880,9 @@ class ProductionSchema(Schema):
 
     tolerances = Several(
         Part(ToleranceSchema, "One tolerance."),
-        1,
         limits.TOLERANCES_MAXIMUM,
         "What varies, each by itself.",
+        minimum=1,
         required=True,
     )
     samples = Whole(

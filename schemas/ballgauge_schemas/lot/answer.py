@@ -47,15 +47,15 @@ def _shown(description: str, example: str) -> fields.String:
 
 
 def _texts(description: str, example: str) -> Several:
-    return Several(_text("One of them.", example), 0, LISTED_MAXIMUM, description)
+    return Several(_text("One of them.", example), LISTED_MAXIMUM, description)
 
 
 def _numbers(description: str, example: float, unit: str = "1") -> Several:
-    return Several(_number("One of them.", example, unit), 0, LISTED_MAXIMUM, description)
+    return Several(_number("One of them.", example, unit), LISTED_MAXIMUM, description)
 
 
 def _list(schema: type[Schema], entry: str, description: str, **options: Any) -> Several:
-    return Several(Part(schema, entry), 0, LISTED_MAXIMUM, description, **options)
+    return Several(Part(schema, entry), LISTED_MAXIMUM, description, **options)
 
 
 class LeftOutCellSchema(Schema):
@@ -74,7 +74,6 @@ class RepeatedSerialSchema(Schema):
     first_row = _count("The row that had the serial first.", 4)
     differs = Several(
         Choice(QUANTITIES, "A quantity."),
-        0,
         len(QUANTITIES),
         "The quantities that the two rows read differently; null in a very large lot.",
         allow_none=True,
@@ -122,7 +121,7 @@ class DrawnFromRowsSchema(Schema):
 
     seed = Whole(0, limits.SEED_MAXIMUM, 0, "The seed: `sampling.seed`.")
     drawn_from = _count("Balls, and rows left out, that it was drawn from.", 200)
-    rows = Several(_count("A row.", 17), 0, LISTED_MAXIMUM, "Rows of the file drawn, sorted.")
+    rows = Several(_count("A row.", 17), LISTED_MAXIMUM, "Rows of the file drawn, sorted.")
 
 
 class PlanDecisionSchema(Schema):
@@ -376,7 +375,7 @@ class HistogramSchema(Schema):
 
     start = _value("Lower edge of the first bin.", 72.25)
     width = _value("Width of a bin.", 0.5)
-    counts = Several(_count("Balls in a bin.", 12), 0, 5000, "The bins.")
+    counts = Several(_count("Balls in a bin.", 12), 5000, "The bins.")
 
 
 class RunPointSchema(Schema):
@@ -514,7 +513,7 @@ class WorstBallSchema(Schema):
 class DrawnSchema(Schema):
     """A random sample of serials."""
 
-    serials = Several(_shown("A serial to measure.", "OW7K20437"), 0, LISTED_MAXIMUM, "The sample, sorted.")
+    serials = Several(_shown("A serial to measure.", "OW7K20437"), LISTED_MAXIMUM, "The sample, sorted.")
     sample_size = _count("Balls drawn.", 80)
     lot_size = _count("Serials drawn from.", 1000)
     seed = Whole(0, limits.SEED_MAXIMUM, 20260501, "The seed.")
@@ -555,7 +554,6 @@ class MeasurementSchema(Schema):
             {"quantity": "hardness", "standard_uncertainty": 0.4, "judgment": "acceptable"},
             "One study.",
         ),
-        0,
         len(QUANTITIES),
         "Gauge studies: variances by source, the standard uncertainty that decides, the shares of the "
         "study's variation and of the tolerance with the usual word for them, bias and linearity.",
@@ -567,7 +565,6 @@ class MeasurementSchema(Schema):
     )
     instruments = Several(
         Table(None, {"quantity": "hardness", "reference": "durometer A"}, "One comparison."),
-        0,
         len(QUANTITIES),
         "Offsets between instruments.",
     )
@@ -596,7 +593,7 @@ class FileFoundSchema(Schema):
     decimal = _text("Decimal mark of a CSV file.", ".")
     decimal_found = Flag("Whether a decimal comma was found rather than told.", example=False)
     sheet = _shown("Sheet of a workbook.", "Lot 7")
-    other_sheets = Several(_shown("A sheet.", "Notes"), 0, LISTED_MAXIMUM, "Sheets that were not read.")
+    other_sheets = Several(_shown("A sheet.", "Notes"), LISTED_MAXIMUM, "Sheets that were not read.")
     formulas = _count("Cells with a formula, whose stored values were read.", 0)
     sha256 = Text("9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08", "SHA-256 of the file.")
     size = _count("Bytes of the file.", 7413)
@@ -713,7 +710,7 @@ class DriftEntrySchema(Schema):
         "Charts of means and spreads with limits from the spread within lots and between them.",
         allow_none=True,
     )
-    places = Several(_count("A lot.", 0), 0, 1000, "The lots charted, by their place in the series.")
+    places = Several(_count("A lot.", 0), 1000, "The lots charted, by their place in the series.")
     ewma = Table(None, {"centre": 75.2, "weight": 0.2}, "Moving average with limits.", allow_none=True)
     signals = _list(SignalSchema, "One signal.", "Signals in time order.")
 
@@ -730,11 +727,10 @@ class LotSeriesResultSchema(Schema):
     left_out = Part(SeriesLeftOutSchema, "What was left out of all lots together.")
     outcome = Choice(words.OUTCOMES, "The worst outcome of the lots.")
     lots_accepted = _count("Lots accepted.", 6)
-    names = Several(_shown("Name of a lot.", "lot7.csv"), 0, LISTED_MAXIMUM, "The lots, in order.")
+    names = Several(_shown("Name of a lot.", "lot7.csv"), LISTED_MAXIMUM, "The lots, in order.")
     drift = _list(DriftEntrySchema, "One quantity.", "Drift over the lots.")
     switching = Several(
         Table(None, {"lot": 0, "outcome": "conforming"}, "One lot."),
-        0,
         1000,
         "The lots under the switching rules of ISO 2859-1, by the plan in force; null without its tables.",
         allow_none=True,

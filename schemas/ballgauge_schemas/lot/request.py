@@ -96,7 +96,6 @@ class LotFileSchema(Schema):
     decimal = Choice((".", ","), "Decimal mark of a CSV file.")
     missing = Several(
         Text("n/a", "A text that means no data.", maximum=40),
-        0,
         20,
         "Texts that mean no data, besides the empty cell.",
         default=[],
@@ -121,7 +120,6 @@ class LotFileSchema(Schema):
     )
     rows_ignored = Several(
         Whole(1, limits.LOT_MAXIMUM, 84, "A row of the file, the first being 1."),
-        0,
         1000,
         "Rows that are no balls, besides those that show it, which are set apart and told: a row headed "
         "Mean, Min, Max, Total and the like, in English, German, Spanish or French; rows without a serial "
@@ -130,7 +128,6 @@ class LotFileSchema(Schema):
     )
     rows_judged = Several(
         Whole(1, limits.LOT_MAXIMUM, 17, "A row of the file, the first being 1."),
-        0,
         1000,
         "Rows that are balls though they look like none: a ball named Max.",
         default=[],
@@ -244,11 +241,7 @@ class SwitchingStateSchema(Schema):
     inspection = Choice(words.INSPECTIONS, "Severity for the next lot.", required=True)
     score = Whole(0, 1000, 12, "Switching score.", default=0)
     recent = Several(
-        Flag("Whether a lot was accepted."),
-        0,
-        5,
-        "The last lots under this inspection.",
-        default=[],
+        Flag("Whether a lot was accepted."), 5, "The last lots under this inspection.", default=[]
     )
     tightened_rejections = Whole(0, 5, 0, "Lots not accepted since tightened inspection began.", default=0)
     discontinued = Flag("Whether acceptance has stopped until the maker has acted.", default=False)
@@ -274,7 +267,6 @@ class DefectClassSchema(Schema):
     )
     rules = Several(
         Text("roundness", "Id of a rule.", maximum=100),
-        0,
         limits.RULES_MAXIMUM,
         "Rules that are of this class, in place of their own.",
         default=[],
@@ -290,9 +282,9 @@ class SamplingSchema(Schema):
     lot_size = Whole(1, limits.LOT_MAXIMUM, 1000, "Balls in the lot.")
     lot_sizes = Several(
         Whole(1, limits.LOT_MAXIMUM, 1000, "Balls in a lot."),
-        1,
         limits.LOTS_MAXIMUM,
         "Balls in each of several lots, in place of one size for all.",
+        minimum=1,
     )
     history = Part(
         SwitchingStateSchema,
@@ -302,7 +294,6 @@ class SamplingSchema(Schema):
     plan = Part(SamplingPlanSchema, "Attributes plan; without one no nonconforming ball is accepted.")
     classes = Several(
         Part(DefectClassSchema, "A class."),
-        0,
         len(words.DEFECT_CLASSES),
         "Classes of defects, each decided by itself, the lot by the worst; the plan's own AQL then decides "
         "nothing, and no switching rules apply. Rules of a class that is not named accept no ball.",
@@ -317,7 +308,6 @@ class SamplingSchema(Schema):
     )
     variables = Several(
         Part(VariablesPlanSchema, "One quantity's plan."),
-        0,
         len(QUANTITIES),
         "Variables plans; the lot is accepted only where each of them accepts too.",
         default=[],
@@ -414,14 +404,14 @@ class GaugeStudySchema(Schema):
     quantity = Choice(QUANTITIES, "The quantity read.", required=True)
     measurements = Several(
         Several(
-            Several(_reading(), 2, 50, "One operator's readings of the part."),
-            2,
+            Several(_reading(), 50, "One operator's readings of the part.", minimum=2),
             50,
             "One part's readings, an array an operator.",
+            minimum=2,
         ),
-        2,
         200,
         "The readings: an array a part, in it an array an operator, all of one shape.",
+        minimum=2,
         required=True,
     )
     readings_averaged = Whole(
@@ -432,7 +422,7 @@ class GaugeStudySchema(Schema):
         assumed=limits.READINGS_AVERAGED,
     )
     references = Several(
-        _reading(), 2, 200, "What each part truly has, by a better gauge: for bias and linearity."
+        _reading(), 200, "What each part truly has, by a better gauge: for bias and linearity.", minimum=2
     )
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
@@ -457,16 +447,16 @@ class InstrumentStudySchema(Schema):
     quantity = Choice(QUANTITIES, "The quantity read.", required=True)
     instruments = Several(
         Text("durometer A", "Name of an instrument.", maximum=60),
-        2,
         50,
         "The instruments, in the order of the readings.",
+        minimum=2,
         required=True,
     )
     measurements = Several(
-        Several(_reading(), 2, 50, "One ball's readings, one an instrument."),
-        2,
+        Several(_reading(), 50, "One ball's readings, one an instrument.", minimum=2),
         1000,
         "The readings: an array a ball.",
+        minimum=2,
         required=True,
     )
     reference = Text("durometer A", "The instrument the others are compared with.", maximum=60)
@@ -548,9 +538,7 @@ class LotIdentitySchema(Schema):
     inspected_on = Day("2026-04-28", "Day of inspection; calibrations are compared with it.")
     place = Text("Goods inward, bench 2", "Where it was inspected.")
     inspector = Text("inspector 7", "Who inspected it.")
-    gauges = Several(
-        Part(GaugeUsedSchema, "A gauge."), 0, limits.GAUGES_MAXIMUM, "Gauges in use.", default=[]
-    )
+    gauges = Several(Part(GaugeUsedSchema, "A gauge."), limits.GAUGES_MAXIMUM, "Gauges in use.", default=[])
     remarks = Text("two cartons wet", "Remarks.", maximum=2000)
     disposition = Text("to stock", "What is done with the lot.", maximum=200)
 
@@ -599,14 +587,12 @@ class LotRequestSchema(Schema):
     )
     gauge_studies = Several(
         Part(GaugeStudySchema, "One quantity's study."),
-        0,
         len(QUANTITIES),
         "Gauge studies; each gives the standard uncertainty of its quantity.",
         default=[],
     )
     instrument_studies = Several(
         Part(InstrumentStudySchema, "One comparison."),
-        0,
         len(QUANTITIES),
         "Comparisons of instruments, such as durometers.",
         default=[],

@@ -52,9 +52,9 @@ class MotionResultSchema(Schema):
     )
     surface_change = Several(
         Table(None, {"bowler": "own", "volume": 25.0}, "One bowler and volume."),
-        1,
         limits.VOLUMES_MAXIMUM * (len(words.PRESETS) + 1 + limits.OWN_BOWLERS_MAXIMUM),
         "How far the other surface moves the ball on the map.",
+        minimum=1,
         required=True,
         allow_none=True,
     )
@@ -76,10 +76,9 @@ class MotionResultSchema(Schema):
         {"difference": -0.8, "traits": {"rg": {"share": 0.6}}},
         allow_none=True,
     )
-    cautions = Several(Part(CautionSchema, "A caution."), 0, 1000, "What to mind.", required=True)
+    cautions = Several(Part(CautionSchema, "A caution."), 1000, "What to mind.", required=True)
     assumptions = Several(
         Text("There is no rolling resistance.", "One sentence.", maximum=1000),
-        0,
         1000,
         "What was taken for granted.",
         required=True,

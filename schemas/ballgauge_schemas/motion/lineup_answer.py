@@ -26,7 +26,7 @@ def _part(schema: type[Schema], description: str, **more: Any) -> Part:
 
 
 def _parts(schema: type[Schema], most: int, description: str) -> Several:
-    return Several(Part(schema, "One of them."), 0, most, description, required=True)
+    return Several(Part(schema, "One of them."), most, description, required=True)
 
 
 def _column() -> Whole:
@@ -38,7 +38,7 @@ def _ball(description: str = "A ball's name.") -> Text:
 
 
 def _two() -> Several:
-    return Several(_ball(), 2, 2, "Two balls.", required=True)
+    return Several(_ball(), 2, "Two balls.", minimum=2, required=True)
 
 
 class LineupValueSchema(Schema):
@@ -154,7 +154,7 @@ class LineupPartnerSchema(LineupPairSchema):
 class LineupOpeningSchema(Schema):
     """What to take after a ball when a lane opens."""
 
-    columns = Several(_column(), 2, 2, "From the one to the other.", required=True)
+    columns = Several(_column(), 2, "From the one to the other.", minimum=2, required=True)
     ball = _ball()
     take = _ball("The ball that does most nearly the same there.")
     changed = Table(
@@ -192,7 +192,7 @@ class LineupRowSchema(Schema):
     correlations = _parts(
         LineupCorrelationSchema, limits.LINEUP_COLUMNS_MAXIMUM, "How far reads and covers go together."
     )
-    sentences = Several(_text("A and B", "A sentence."), 0, 100, "What to say of it.", required=True)
+    sentences = Several(_text("A and B", "A sentence."), 100, "What to say of it.", required=True)
 
 
 class LineupResultSchema(Schema):
@@ -205,11 +205,13 @@ class LineupResultSchema(Schema):
     deliveries = Whole(4, limits.POINT_DELIVERIES_MAXIMUM, 24, "Deliveries of each ball.", required=True)
     seed = Whole(0, limits.SEED_MAXIMUM, 7, "Start of the random numbers.", required=True)
     definitions = Table(_text("distance", "A sentence."), {"reads": "distance"}, "The words.", required=True)
-    cautions = Several(Part(CautionSchema, "A caution."), 0, 1000, "What to mind.", required=True)
+    cautions = Several(Part(CautionSchema, "A caution."), 1000, "What to mind.", required=True)
     assumptions = Several(
-        _text("There is no rolling resistance.", "One sentence."), 0, 1000, "What was taken for granted.",
+        _text("There is no rolling resistance.", "One sentence."),
+        1000,
+        "What was taken for granted.",
         required=True,
-    )  # fmt: skip
+    )
     units = Table(
         Text("ft", "A unit.", maximum=60), {"reads": "ft"}, "Unit of each name in the answer.", required=True
     )

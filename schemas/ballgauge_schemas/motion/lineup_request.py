@@ -98,9 +98,9 @@ class LineupLaneSchema(LaneSchema):
 
     volumes = Several(
         Exact("oil_volume", 0.1, 500, 24, "Oil on the lane."),
-        1,
         limits.LINEUP_COLUMNS_MAXIMUM,
         "Amounts of oil in the lane's pattern, each once; default: its own.",
+        minimum=1,
     )
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
@@ -119,9 +119,9 @@ class SheetSchema(Schema):
     paper = Choice(words.PAPERS, "Size of the page.", assumed="a4")
     formats = Several(
         Choice(words.SHEET_FORMATS, "A format."),
-        1,
         len(words.SHEET_FORMATS),
         "Formats in which the sheet comes within the JSON answer; default: none.",
+        minimum=1,
     )
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
@@ -138,23 +138,25 @@ class LineupRequestSchema(Schema):
     to the pocket on that lane's greatest amount of oil.
     """
 
-    balls = Several(Part(LineupBallSchema, "A ball."), 2, limits.BALLS_MAXIMUM, "The balls.", required=True)
+    balls = Several(
+        Part(LineupBallSchema, "A ball."), limits.BALLS_MAXIMUM, "The balls.", minimum=2, required=True
+    )
     reference = Text(
         "Tarn 48", "Name of the ball that the others are set against; default: the first that is not new."
     )
     bowlers = Several(
         Part(OwnBowlerSchema, "A bowler, with a name that no other has."),
-        1,
         limits.OWN_BOWLERS_MAXIMUM,
         "The rows of the sheet.",
+        minimum=1,
         required=True,
     )
     hand = Choice(words.HANDS, "Hand of all bowlers.", assumed=limits.HAND)
     lanes = Several(
         Part(LineupLaneSchema, "A lane."),
-        1,
         limits.LINEUP_COLUMNS_MAXIMUM,
         f"Where the columns of the sheet come from; they are at most {limits.LINEUP_COLUMNS_MAXIMUM} in all.",
+        minimum=1,
         required=True,
     )
     deliveries = Whole(

@@ -56,10 +56,10 @@ class CurveSchema(Schema):
     dry = Exact("ratio", 0.005, 1, 0.21, "Coefficient on a dry lane.", required=True)
     scale = Exact("film", 0.1, 10000, 47, "Scale of film between them.", required=True)
     covariance = Several(
-        Several(_plain(-1e8, 1e8, 1e-6, "", "An entry."), 3, 3, "A row."),
-        3,
+        Several(_plain(-1e8, 1e8, 1e-6, "", "An entry."), 3, "A row.", minimum=3),
         3,
         "Covariance of oiled, dry and scale, which spreads, line maps and explanations carry; default: none.",
+        minimum=3,
     )
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
@@ -224,8 +224,8 @@ class MarksSchema(Schema):
     sightings = Several(
         Part(SightingSchema, "A place."),
         3,
-        3,
         "Three places, times rising; best at unequal times.",
+        minimum=3,
         required=True,
     )
     place_uncertainty = _plain(
@@ -249,8 +249,8 @@ class SpeedReadSchema(Schema):
     between = Several(
         Exact("lane_distance", 0, 60, 20, "A sensor."),
         2,
-        2,
         "Two sensors, nearer first, whose times gave it.",
+        minimum=2,
     )
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
@@ -295,8 +295,8 @@ class FilmSchema(Schema):
     boards = Several(
         Whole(1, 39, 8, "Board from the right edge."),
         2,
-        2,
         "First and last board from the right edge, both included.",
+        minimum=2,
         required=True,
     )
     film = Exact("film", 0, limits.FILM_MAXIMUM, 250, "Film at the zone's beginning.", required=True)
@@ -318,9 +318,9 @@ class ZoneSchema(Schema):
     to = Exact("lane_distance", 0, 1000, 40, "Where it ends, at most 60 ft.", required=True)
     films = Several(
         Part(FilmSchema, "The film on some boards."),
-        1,
         39,
         "Films that cover every board from 1 to 39 once; a dry board has film 0.",
+        minimum=1,
         required=True,
     )
 
@@ -332,7 +332,7 @@ class PatternSchema(Schema):
     volume = Exact(
         "oil_volume", 0, 500, 22.5, "All the oil, where known: it must agree with the films to 2 %."
     )
-    zones = Several(Part(ZoneSchema, "A zone."), 1, limits.ZONES_MAXIMUM, "The zones.", required=True)
+    zones = Several(Part(ZoneSchema, "A zone."), limits.ZONES_MAXIMUM, "The zones.", minimum=1, required=True)
 
 
 class TapeFilmSchema(Schema):
@@ -348,9 +348,9 @@ class TapeReadingSchema(Schema):
     distance = Exact("lane_distance", 0, 60, 22, "Where it lay.", required=True)
     films = Several(
         Part(TapeFilmSchema, "A film."),
-        1,
         39,
         "Films by rising boards; between them they run evenly.",
+        minimum=1,
         required=True,
     )
 
@@ -367,9 +367,9 @@ class TapeSchema(Schema):
     name = Text("Ostrel house", "Name, for the reader.")
     readings = Several(
         Part(TapeReadingSchema, "A tape."),
-        1,
         60,
         "Tapes by rising distance; between them films run evenly.",
+        minimum=1,
         required=True,
     )
     length = Exact(
@@ -485,7 +485,7 @@ def _ends(
     example: float, low: float, high: float, unit: str, description: str, assumed: tuple[float, float]
 ) -> Several:
     entry = _plain(low, high, example, unit, "Low, then high.")
-    return Several(entry, 2, 2, description, assumed=list(assumed))
+    return Several(entry, 2, description, minimum=2, assumed=list(assumed))
 
 
 class WindowSchema(Schema):
@@ -556,36 +556,36 @@ class LineMapSchema(Schema):
 
     balls = Several(
         Part(BoxBallSchema, "A ball."),
-        1,
         limits.BALLS_MAXIMUM,
         "Others by their box numbers; the request's own ball is the first on the map.",
+        minimum=1,
     )
     drilled = Several(
         Part(DrilledBallSchema, "A ball with its drilling."),
-        1,
         limits.BALLS_MAXIMUM,
         "Others with their drillings, for the same hand; they come after `balls`.",
+        minimum=1,
     )
     volumes = Several(
         Exact("oil_volume", 0.1, 500, 25, "Oil on the lane."),
-        1,
         limits.VOLUMES_MAXIMUM,
         "Amounts of oil in the lane's pattern; default: its own.",
+        minimum=1,
     )
     bowlers = Several(
         Choice(
             (*words.PRESETS, "own"),
             "A bowler by name, with the request's hand, launch, loft and phase; `own`: the request's own.",
         ),
-        1,
         len(words.PRESETS) + 1,
         "Bowlers by name; default: the request's own.",
+        minimum=1,
     )
     own_bowlers = Several(
         Part(OwnBowlerSchema, "A bowler."),
-        1,
         limits.OWN_BOWLERS_MAXIMUM,
         "Further bowlers by their own releases, each from the own line; default: none.",
+        minimum=1,
     )
     deliveries = Whole(
         2,
@@ -636,13 +636,13 @@ class SquadSchema(Schema):
     """
 
     bowlers = Several(
-        Part(SquadBowlerSchema, "A bowler."), 1, limits.SQUAD_MAXIMUM, "Who bowls.", required=True
+        Part(SquadBowlerSchema, "A bowler."), limits.SQUAD_MAXIMUM, "Who bowls.", minimum=1, required=True
     )
     order = Several(
         Text("Anna", "A bowler's name."),
-        1,
         limits.SQUAD_TURNS_MAXIMUM,
         "Names in the order of their turns, each once or more; default: as listed.",
+        minimum=1,
     )
     shots = Whole(1, 100, 12, "Rounds of turns a game.", assumed=limits.SQUAD_SHOTS)
     games = Whole(1, limits.SQUAD_GAMES_MAXIMUM, 3, "Games.", assumed=limits.SQUAD_GAMES)
@@ -694,9 +694,9 @@ class ShotSchema(Schema):
     release = Part(ReleaseSchema, "Its release as measured; what is not given is the request's bowler's.")
     passages = Several(
         Part(PassageSchema, "A passage."),
-        limits.PASSAGES_MINIMUM,
         limits.PASSAGES_MAXIMUM,
         "What the sensors saw: five or more distances serve best, each once.",
+        minimum=limits.PASSAGES_MINIMUM,
         required=True,
     )
 
@@ -735,7 +735,7 @@ class CalibrateSchema(Schema):
     Shots that do not tell oiled, dry and scale apart are refused, with the words which further ones would.
     """
 
-    shots = Several(Part(ShotSchema, "A shot."), 1, limits.SHOTS_MAXIMUM, "The shots.", required=True)
+    shots = Several(Part(ShotSchema, "A shot."), limits.SHOTS_MAXIMUM, "The shots.", minimum=1, required=True)
     precision = Part(PrecisionSchema, "How well they were measured.")
 
 

@@ -79,10 +79,7 @@ class RecordRulesSchema(Schema):
         "australia", "Names of the overlays; null: none.", required=True, maximum=500, allow_none=True
     )
     overlays = Several(
-        Part(UsedOverlaySchema, "One overlay."),
-        0,
-        2 * limits.OVERLAYS_MAXIMUM,
-        "The overlays, in their order.",
+        Part(UsedOverlaySchema, "One overlay."), 2 * limits.OVERLAYS_MAXIMUM, "The overlays, in their order."
     )
     as_made = Choice(words.BODIES, "Whose rules judged the ball as made, if another body's.", allow_none=True)
     approved_list = Part(
@@ -109,7 +106,6 @@ class RecordContentSchema(Schema):
     outcome = Choice(words.OUTCOMES, "The overall outcome.", required=True)
     findings = Several(
         Part(RecordFindingSchema, "One finding."),
-        0,
         limits.RULES_MAXIMUM,
         "The findings, in the rulebook's order.",
         required=True,
@@ -176,7 +172,6 @@ class LotRecordContentSchema(Schema):
     scope = Choice(words.LOT_SCOPES, "By all rules, or by those on what was measured.", required=True)
     reasons = Several(
         Text("Balls: 1 nonconforming of 80 balls", "A reason.", maximum=4000),
-        0,
         1000,
         "What decided, the worst first.",
         required=True,
@@ -219,7 +214,6 @@ class RecordRecheckSchema(Schema):
     )
     changes = Several(
         Part(RecordChangeSchema, "One rule."),
-        0,
         2 * limits.RULES_MAXIMUM,
         "The rules that judge otherwise.",
         required=True,
@@ -283,9 +277,7 @@ class PublicKeySchema(Schema):
 class PublicKeysSchema(Schema):
     """The public keys of this service: a JWK set."""
 
-    keys = Several(
-        Part(PublicKeySchema, "One key."), 0, 1000, "The keys, the signing one first.", required=True
-    )
+    keys = Several(Part(PublicKeySchema, "One key."), 1000, "The keys, the signing one first.", required=True)
 
 
 RECORD_REQUEST = RecordRequestSchema()

@@ -142,7 +142,7 @@ class ApprovedListField(Several):
     """A whole approved list; it is read as an `ApprovedList`."""
 
     def __init__(self, description: str) -> None:
-        super().__init__(Part(ApprovedBallSchema, "One model."), 0, limits.APPROVED_ROWS_MAXIMUM, description)
+        super().__init__(Part(ApprovedBallSchema, "One model."), limits.APPROVED_ROWS_MAXIMUM, description)
 
     def read(self, value: Any) -> Any:
         """Read the rows in `value`; raises ValidationError."""

@@ -398,9 +398,10 @@ class Several(fields.List[Any]):
     def __init__(
         self,
         entry: fields.Field[Any],
-        minimum: int,
         maximum: int,
         description: str,
+        *,
+        minimum: int = 0,
         **options: Unpack[Options],
     ) -> None:
         shape = {"description": description, "minItems": minimum, "maxItems": maximum}

@@ -38,6 +38,8 @@ class Examples:
 
 _BALLS, _DESIGNS, _MOTIONS = Examples("examples"), Examples("example_designs"), Examples("example_motions")
 _LINEUPS = Examples("example_lineups")
+EXAMPLES = (_BALLS, _DESIGNS, _MOTIONS, _LINEUPS)
+"""Those of every kind."""
 
 example, example_text = _BALLS.request, _BALLS.text
 design_example, design_example_names, design_example_text = _DESIGNS.request, _DESIGNS.names, _DESIGNS.text

@@ -243,7 +243,7 @@ class DrillingSchema(Schema):
     layout = Part(LayoutSchema, "Where pin and spin axis lie; needs the positive axis point.")
     grip = Part(GripSchema, "The grip; may be left out where every hole has `at`.")
     holes = Several(
-        Part(HoleSchema, "One hole."), 0, limits.HOLES_MAXIMUM, "Every hole, in any order.", default=[]
+        Part(HoleSchema, "One hole."), limits.HOLES_MAXIMUM, "Every hole, in any order.", default=[]
     )
     balance_arm = QuantityField(
         "length",

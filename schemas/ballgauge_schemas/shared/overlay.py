@@ -99,7 +99,7 @@ class Conditions(Several):
     def __init__(self, description: str, maximum: int = limits.CONDITIONS_MAXIMUM) -> None:
         entry = Part(BoundsSchema, "Bounds of one quantity.")
         one = Named(entry, maximum, {"weight": {"over": 10}}, "Bounds by quantity; all must hold.")
-        super().__init__(one, 1, maximum, description)
+        super().__init__(one, maximum, description, minimum=1)
 
     def read(self, value: Any) -> list[Any]:
         """Read one object, or an array of them; raises ValidationError."""
@@ -151,21 +151,21 @@ class OverlayRuleSchema(Schema):
     unit = line("Shore D", "Unit of its limits, which must be the quantity's own.", 20)
     binds = Choice(words.BINDS, "The day that binds a ball.", assumed="use")
     stages = Several(
-        Choice(words.STAGES, "A stage."), 1, 2, "Stages it belongs to; without them, play alone."
+        Choice(words.STAGES, "A stage."), 2, "Stages it belongs to; without them, play alone.", minimum=1
     )
     when_measured = Several(
-        Choice(words.STAGES, "A stage."), 0, 2, "Stages at which it is judged only where there is a value."
+        Choice(words.STAGES, "A stage."), 2, "Stages at which it is judged only where there is a value."
     )
     advisory = Flag("Whether it is advice only.", example=False)
-    advice_at = Several(Choice(words.STAGES, "A stage."), 0, 2, "Stages at which it is advice only.")
+    advice_at = Several(Choice(words.STAGES, "A stage."), 2, "Stages at which it is advice only.")
     as_made = Flag("Whether it is of the ball as made, which another body may take over.", example=False)
-    notes = Several(line("Read by the desk.", "One note."), 0, 5, "What else there is to know.")
+    notes = Several(line("Read by the desk.", "One note."), 5, "What else there is to know.")
     message = Part(OverlayMessageSchema, "Sentences in place of the usual ones.")
     limit = Several(
         Part(OverlayLimitSchema, "One limit."),
-        1,
         limits.OVERLAY_LIMITS_MAXIMUM,
         "Its limits, no two of which may hold for one ball on one day.",
+        minimum=1,
         required=True,
     )
 
@@ -198,7 +198,7 @@ class OverlaySchema(Schema):
     """Rules of an event, a league, a shop or a federation, laid over a body's; the same in TOML and JSON."""
 
     overlay = Part(OverlayHeadSchema, "Its head.", required=True)
-    notes = Several(line("Read by the desk.", "One note."), 0, 10, "What else there is to know.")
+    notes = Several(line("Read by the desk.", "One note."), 10, "What else there is to know.")
     source = Named(
         Part(OverlaySourceSchema, "One source."),
         10,
@@ -206,7 +206,11 @@ class OverlaySchema(Schema):
         "The documents that limits name, by a short name.",
     )
     rule = Several(
-        Part(OverlayRuleSchema, "One rule."), 1, limits.OVERLAY_RULES_MAXIMUM, "Its rules.", required=True
+        Part(OverlayRuleSchema, "One rule."),
+        limits.OVERLAY_RULES_MAXIMUM,
+        "Its rules.",
+        minimum=1,
+        required=True,
     )
 
 
@@ -234,7 +238,6 @@ def overlay_fields() -> tuple[Text, Several]:
     )
     several = Several(
         OverlayField(),
-        0,
         limits.OVERLAYS_MAXIMUM,
         "Overlays laid over the rulebook in this order, after `overlay`: names, or overlays of one's own.",
     )

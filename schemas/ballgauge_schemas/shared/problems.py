@@ -68,9 +68,7 @@ class ProblemSchema(Schema):
     detail = Text("1 field is wrong; see errors.", "The problem in full.", maximum=4000)
     request_id = Text("5f0c2a9be1d24c7f", "The id that the logs of proxy and service know this request by.")
     key = Text("shop-7", "Id of the access key that asked, where one did.", maximum=32)
-    errors = Several(
-        Part(FieldErrorSchema, "One bad field."), 0, limits.ERRORS_MAXIMUM + 1, "Every bad field."
-    )
+    errors = Several(Part(FieldErrorSchema, "One bad field."), limits.ERRORS_MAXIMUM + 1, "Every bad field.")
 
 
 @dataclass(frozen=True)

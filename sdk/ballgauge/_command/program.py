@@ -980,16 +980,13 @@ def _example_names(_context: click.Context, _option: click.Parameter, begun: str
     return [name for name in _examples() if name.startswith(begun)]
 
 
-def _examples() -> tuple[str, ...]:
-    from ballgauge_schemas import example_names
-    from ballgauge_schemas.shared.documents import (
-        design_example_names,
-        lineup_example_names,
-        motion_example_names,
-    )
+def _examples() -> dict[str, tuple[str, str]]:
+    """Folder and file of every example, by its name."""
+    from ballgauge_schemas.shared.documents import EXAMPLES
 
-    others = (*design_example_names(), *motion_example_names(), *lineup_example_names())
-    return (*example_names(), EXAMPLE_LOT, *others)
+    found = [{name: (each.folder, f"{name}.json") for name in each.names()} for each in EXAMPLES]
+    found.insert(1, {EXAMPLE_LOT: ("example_lots", "ostrel_tarn_48.csv")})
+    return {name: place for places in found for name, place in places.items()}
 
 
 @program.command("fields")
@@ -1030,27 +1027,10 @@ def example(name: str | None) -> int:
       ballgauge example skarn > skarn.json
       ballgauge example motion > motion.json
     """
-    from ballgauge_schemas.shared.documents import (
-        design_example_names,
-        lineup_example_names,
-        motion_example_names,
-    )
-
-    names = _examples()
-    if name is not None and name not in names:
-        raise click.BadParameter(f"there is no {name!r}; there are {', '.join(names)}", param_hint="NAME")
-    place = (
-        ("example_lots", "ostrel_tarn_48.csv")
-        if name == EXAMPLE_LOT
-        else ("example_designs", f"{name}.json")
-        if name in design_example_names()
-        else ("example_motions", f"{name}.json")
-        if name in motion_example_names()
-        else ("example_lineups", f"{name}.json")
-        if name in lineup_example_names()
-        else ("examples", f"{name or FIRST_EXAMPLE}.json")
-    )
-    text = resources("ballgauge_schemas").joinpath(*place)
+    places = _examples()
+    if name is not None and name not in places:
+        raise click.BadParameter(f"there is no {name!r}; there are {', '.join(places)}", param_hint="NAME")
+    text = resources("ballgauge_schemas").joinpath(*places[name or FIRST_EXAMPLE])
     click.echo(text.read_text(encoding="utf-8").rstrip())
     return CONFORMING
 

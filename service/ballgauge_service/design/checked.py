@@ -41,9 +41,6 @@ _FEW = 2
 def with_layers(items: Sequence[Item]) -> list[Item]:
     """Loaded checks or drillings, each that has a design with its box numbers and its `Layers` instead.
 
-    Raises InvalidInput naming every impossible field of every design, and the design with which they are too
-    much to compute in one request.
-
     Parameters
     ----------
     items : sequence of dict, as `ballgauge_schemas` loads them

@@ -247,7 +247,7 @@ def drill_packed(
     """Place the holes in a packed design of a weight [lb] and find what each takes.
 
     cells: most of the cubature across one hole; any_density: the bounds hold for whatever densities, that of
-    each row counted as 1 g/mL at least. Raises InvalidInput as `drill_design` does.
+    each row counted as 1 g/mL at least.
 
     Parameters
     ----------
@@ -278,8 +278,6 @@ def placed_holes(
     packed: Packed, weight: float, layout: Structs, holes: Structs
 ) -> tuple[Packed, Floats, Floats]:
     """The arrays with a row more a hole, the design's axes in the grip frame, and the offsets (h,) [in].
-
-    Raises InvalidInput as `drill_design` does.
 
     Parameters
     ----------

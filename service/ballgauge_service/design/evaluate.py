@@ -133,8 +133,6 @@ def _bores(request: DesignRequest, result: Result) -> tuple[Bore, ...]:
 def numbers_of_design(design: Loaded, drilling: Loaded | None) -> tuple[MassProperties, DrilledDesign | None]:
     """The mass properties of a loaded design, and of it drilled, without studies.
 
-    Raises InvalidInput for what cannot be, below `/design` and `/drilling`.
-
     Parameters
     ----------
     design, drilling : mapping, as `ballgauge_schemas` loads them

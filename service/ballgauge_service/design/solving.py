@@ -224,8 +224,6 @@ def search_price(
 ) -> float:
     """The least work of a search [µs], before it begins.
 
-    Raises InvalidInput where that is too much, or a solid leaves a ball.
-
     Parameters
     ----------
     variants : sequence of Variant
@@ -239,7 +237,7 @@ def search_price(
 
     Raises
     ------
-    InvalidInput, too where a solid leaves a ball
+    InvalidInput where that is too much, or a solid leaves a ball
     """
     return _checked_price(_aims_and_balls(variants, parameters, across, BALANCE_ARM, Run())[1], unspent)
 

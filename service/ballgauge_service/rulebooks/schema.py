@@ -150,8 +150,8 @@ class RuleSchema(_Sound, OverlayRuleSchema):
 
     needed = ("title", "binds", "stages")
     quantity = _Column("hardness", "What is judged.")
-    procedures = Several(line("12", "Number of a procedure."), 0, ENTRIES_MAXIMUM, "How it is measured.")
-    limit = Several(Part(LimitSchema, "One limit."), 1, ENTRIES_MAXIMUM, "Its limits.", required=True)
+    procedures = Several(line("12", "Number of a procedure."), ENTRIES_MAXIMUM, "How it is measured.")
+    limit = Several(Part(LimitSchema, "One limit."), ENTRIES_MAXIMUM, "Its limits.", minimum=1, required=True)
 
     def faults(self, loaded: dict[str, Any]) -> Faults:
         """A quantity in its unit, stages there are, whole sentences, limits that do not overlap."""
@@ -246,7 +246,7 @@ _BODYS_ALONE = "only a body's rulebook has these"
 
 
 def _entries(schema: type[Schema], description: str, minimum: int = 0, **options: Any) -> Several:
-    return Several(Part(schema, "One of them."), minimum, ENTRIES_MAXIMUM, description, **options)
+    return Several(Part(schema, "One of them."), ENTRIES_MAXIMUM, description, minimum=minimum, **options)
 
 
 class RulebookSchema(_Sound, OverlaySchema):
@@ -254,7 +254,7 @@ class RulebookSchema(_Sound, OverlaySchema):
 
     rulebook = Part(HeadSchema, "Head of a body's rulebook.")
     overlay = Part(OverlayHeadSchema, "Head of an overlay.")
-    notes = Several(line("Read by the desk.", "One note."), 0, ENTRIES_MAXIMUM, "What else there is to know.")
+    notes = Several(line("Read by the desk.", "One note."), ENTRIES_MAXIMUM, "What else there is to know.")
     source = Named(Part(OverlaySourceSchema, "One source."), ENTRIES_MAXIMUM, {}, "The documents, by name.")
     rule = _entries(RuleSchema, "Its rules.", 1, required=True)
     sample_rule = _entries(SampleRuleSchema, "Its rules on samples.", default=())

@@ -190,8 +190,6 @@ class ChosenPlan:
 def choose_plan(sampling: Sampling) -> ChosenPlan | None:
     """The plan that is asked for; None where none is, or rows are every ball.
 
-    Raises InvalidInput naming the field a plan cannot be made from.
-
     Parameters
     ----------
     sampling : Sampling
