@@ -29,6 +29,11 @@ SLOW = {"oil_absorption_time": 5401, "high_performance_core": 1}
 CONFORMING, NONCONFORMING, NOT_ASSESSED = "conforming", "nonconforming", "not_assessed"
 
 
+def _facts(values: dict[str, float], approved: date | None) -> Facts:
+    known = values if approved is None else {**values, "approved_on": days(approved)}
+    return Facts.of({name: Fact(float(value)) for name, value in known.items()})
+
+
 def find(
     rule: str,
     values: dict[str, float],
@@ -40,8 +45,7 @@ def find(
     overlay: str | None = None,
 ) -> dict[str, Any] | None:
     """One rule's finding on one ball, None where the rule is not judged."""
-    facts = Facts.of({name: Fact(float(value)) for name, value in values.items()})
-    assessment = assess(edition(body, on, stage, overlay), [facts], [approved])
+    assessment = assess(edition(body, on, stage, overlay), [_facts(values, approved)])
     return next((item for item in findings(assessment, 0) if item["rule"] == rule), None)
 
 
@@ -616,8 +620,7 @@ SOUND = {
     ],
 )
 def test_the_overall_outcome_of_a_drilled_ball(change: dict[str, float], on: date, expected: str) -> None:
-    facts = Facts.of({name: Fact(float(value)) for name, value in {**SOUND, **change}.items()})
-    assessment = assess(edition("usbc", on), [facts], [date(2016, 1, 1)])
+    assessment = assess(edition("usbc", on), [_facts({**SOUND, **change}, date(2016, 1, 1))])
     assert OUTCOMES[assessment.overall[0]] == expected
 
 

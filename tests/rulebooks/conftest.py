@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from ballgauge_service.rulebooks import (
+    EPOCH,
     Assessment,
     Decision,
     Fact,
@@ -91,9 +92,10 @@ def judge(
     rules = (
         edition(body, on, stage, overlay) if text is None else compile_edition(read_rulebook(text), on, stage)
     )
-    facts = Facts.of(one_ball(values, uncertainty or {}, alternates or {}))
-    day = None if approved is None else date.fromisoformat(approved)
-    return Judged(assess(rules, [facts], [day], decision or Decision()))
+    facts = one_ball(values, uncertainty or {}, alternates or {})
+    if approved is not None:
+        facts["approved_on"] = Fact(float((date.fromisoformat(approved) - EPOCH).days))
+    return Judged(assess(rules, [Facts.of(facts)], decision or Decision()))
 
 
 @pytest.fixture(name="judge", scope="session")
@@ -114,3 +116,9 @@ def rule() -> str:
 @pytest.fixture(scope="session")
 def limit() -> str:
     return LIMIT
+
+
+@pytest.fixture(scope="session")
+def limits() -> Callable[[str, str], str]:
+    """A limit from one end to another, for a rule that has none yet."""
+    return lambda low, high: LIMIT.replace("max = 16.0", f"min = {low}\nmax = {high}")

@@ -95,11 +95,20 @@ def batches(draw: st.DrawFn) -> Batch:
     return balls, approved, rules
 
 
+def dated(balls: Balls, approved: list[date | None] | None) -> list[Facts]:
+    """Balls given by the names of columns, each with its day of approval."""
+    days = [None] * len(balls) if approved is None else approved
+    return [
+        Facts.of(ball if day is None else {**ball, "approved_on": Fact(float((day - EPOCH).days))})
+        for ball, day in zip(balls, days, strict=True)
+    ]
+
+
 def assessed(
     rules: Edition, balls: Balls, approved: list[date | None] | None = None, decision: Decision = SIMPLE
 ) -> Assessment:
     """The verdicts on balls given by the names of columns."""
-    return assess(rules, [Facts.of(ball) for ball in balls], approved, decision)
+    return assess(rules, dated(balls, approved), decision)
 
 
 decisions = st.sampled_from([Decision(), Decision("guarded", 0.05), Decision("guarded", 0.3)])
@@ -123,7 +132,7 @@ def test_one_ball_equals_many(batch: Batch, decision: Decision) -> None:
 def test_the_judge_gives_the_same_compiled_and_interpreted(batch: Batch, decision: Decision) -> None:
     balls, approved, rules = batch
     risk = decision.risk if decision.rule == "guarded" else 0.0
-    values = values_of(rules, [Facts.of(ball) for ball in balls], approved, decision)
+    values = values_of(rules, dated(balls, approved), decision)
     lists, arrays = room_in_lists(rules.regime, len(balls)), room(rules.regime, len(balls), held=True)
     judge.interpreted(rules.regime.lists, values, risk, len(balls), lists)
     judge.compiled(rules.regime.tables, as_arrays(values, len(balls)), risk, len(balls), arrays)
@@ -417,8 +426,8 @@ def test_facts_and_columns_must_be_known_and_of_one_length() -> None:
     rules = edition("usbc")
     with pytest.raises(ValueError, match="girth"):
         assessed(rules, [{"girth": Fact(1.0)}])
-    with pytest.raises(ValueError, match="dates"):
-        assessed(rules, [{"weight": Fact(1.0)}], [None, None])
+    with pytest.raises(ValueError, match="approval"):
+        judge_columns(rules, {"approved_on": Column(np.zeros(1))})
     with pytest.raises(ValueError, match="girth"):
         judge_columns(rules, {"girth": Column(np.array([1.0]))})
     with pytest.raises(ValueError, match="length"):
@@ -440,7 +449,7 @@ def test_a_ball_in_bulk_costs_a_hundredth_of_one_alone() -> None:
     rules = edition("usbc")
     names = [name for name in RANGES if name not in ("roughness", "mark_to_high_rg_axis")]
     size, columns = 200_000, {name: Column(np.full(200_000, RANGES[name][0])) for name in names}
-    values = values_of(rules, [Facts.of({name: Fact(RANGES[name][0]) for name in names})], [None], Decision())
+    values = values_of(rules, [Facts.of({name: Fact(RANGES[name][0]) for name in names})], Decision())
     lists = room_in_lists(rules.regime, 1)
     judge.compiled(rules.regime.tables, as_arrays(values, 1), 0.0, 1, room(rules.regime, 1))
 

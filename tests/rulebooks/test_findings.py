@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from ballgauge_service.rulebooks import Decision, missing
+from ballgauge_service.rulebooks import COLUMNS, Decision, missing, unmet
 
 FIELDS = {
     "rule", "title", "clause", "basis", "source", "quantity", "unit", "limit", "value", "uncertainty",
@@ -126,3 +126,29 @@ def test_no_sentence_says_approved_as_a_verdict(judge: Callable[..., Any]) -> No
             allowed = ("on 2", "from 1", "from 2", "until 2", "list", "below")
             assert all(rest.startswith(allowed) for rest in words), finding["message"]
             assert "approved" not in finding["outcome"]
+
+
+@pytest.mark.parametrize("column", COLUMNS)
+def test_what_is_judged_is_what_is_told(
+    judge: Callable[..., Any], head: str, rule: str, limits: Callable[[str, str], str], column: str
+) -> None:
+    """Of every quantity that a rule may be about, the days among them."""
+    unit = COLUMNS[column]
+    text = head + rule.replace('quantity = "weight"', f'quantity = "{column}"').replace('"lb"', f'"{unit}"')
+    low, high = ("1990-01-01", "2000-01-01") if unit == "date" else ("0.5", "0.75")
+    ends = (7305.0, 10957.0) if unit == "date" else (0.5, 0.75)
+    for value, outcome in ((ends[0], "conforming"), (ends[1] + 2.0, "nonconforming")):
+        judged = judge(text=text + limits(low, high), **{column: value})
+        (finding,) = judged.findings.values()
+        assert (finding["outcome"], finding["value"]) == (outcome, value)
+        assert finding["margin"] == min(value - ends[0], ends[1] - value)
+        assert [each["value"] for each in unmet(judged.assessment, 0)] == [value][outcome == "conforming" :]
+
+
+def test_a_day_is_told_as_a_day_and_how_far_off_it_is_in_days(
+    judge: Callable[..., Any], head: str, rule: str, limits: Callable[[str, str], str], sentence: Any
+) -> None:
+    text = head + rule.replace('quantity = "weight"', 'quantity = "approved_on"').replace('"lb"', '"date"')
+    for approved in ("1989-12-31", "2000-05-31"):
+        finding = judge(text=text + limits("1990-01-01", "2000-01-01"), approved=approved).findings["weight"]
+        assert finding["message"] == sentence(f"finding: a ball approved on {approved}")

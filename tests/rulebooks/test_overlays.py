@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import pickle
 import tomllib
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -124,6 +124,20 @@ def test_a_rule_may_bind_by_the_day_a_ball_was_made(
     assert found["outcome"] == expected
     assert told in found["message"]
     assert "2024-02-03" not in found["message"]
+
+
+@pytest.mark.parametrize("name", ["approved_on", "made_on"])
+def test_a_rule_may_be_about_a_day(client: Any, name: str) -> None:
+    """Its finding tells the day that was judged; a ball without one is not assessed."""
+    rule = own(quantity=name, limit=[{"min": "2020-01-01"}])
+    for day, outcome, margin in (("2020-01-03", "conforming", 2.0), ("2019-12-31", "nonconforming", -1.0)):
+        answer = client.post("/v1/checks", json=checked(rule, **{name: day}))
+        (found,) = (each for each in answer.json["findings"] if each["rule"] == "event_hardness")
+        assert (found["outcome"], found["margin"]) == (outcome, margin)
+        assert date(1970, 1, 1) + timedelta(days=found["value"]) == date.fromisoformat(day)
+    answer = client.post("/v1/checks", json=checked(rule))
+    assert outcomes(answer)["event_hardness"] == "not_assessed"
+    assert f"/ball/{name}" in [each["field"] for each in answer.json["missing"]]
 
 
 def own_of(overlay: dict[str, Any]) -> Own:

@@ -157,8 +157,7 @@ def _judged(
     for index in indices:
         ball = balls[index]
         facts.append(ball_facts(checks[index], None if ball is None else ball.prediction, judged_by.on))
-    days = [checks[index].ball.approved_on for index in indices]
-    return assess(judged_by, facts, days, decision)
+    return assess(judged_by, facts, decision)
 
 
 def _mended(

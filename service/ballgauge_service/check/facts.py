@@ -53,7 +53,8 @@ _HOUSE_BALL, _REACTIVE, _URETHANE = map(
 )
 _IDENTITY, _BY_HAND = POSITIONS["identity"], POSITIONS["identity_by_hand"]
 _HIGH_PERFORMANCE, _ASYMMETRIC = POSITIONS["high_performance_core"], POSITIONS["asymmetric"]
-_MADE_ON, _UNMARKED = POSITIONS["made_on"], POSITIONS["unmarked_grip_centre"]
+_MADE_ON, _APPROVED_ON = POSITIONS["made_on"], POSITIONS["approved_on"]
+_UNMARKED = POSITIONS["unmarked_grip_centre"]
 
 
 def _given(quantity: Quantity) -> tuple[float, float]:
@@ -76,24 +77,30 @@ def ball_facts(check: Check, predicted: Prediction | None, on: date) -> Facts:
                 spread[column] = quantity.uncertainty
     _add_weight(facts, check, predicted)
     _add_size(facts, ball)
-    values[_HOUSE_BALL] = float(ball.house_ball)
+    _add_kind(values, ball)
     _add_identity(facts, check, on)
-    if ball.cover is not None:
-        values[_REACTIVE] = float(ball.cover == "reactive")
-        values[_URETHANE] = float(ball.cover == "urethane")
-    if ball.high_performance_core is not None:
-        values[_HIGH_PERFORMANCE] = float(ball.high_performance_core)
-    if ball.made_on is not None:
-        values[_MADE_ON] = float((ball.made_on - EPOCH).days)
-    whole, part = ball.differential, ball.intermediate_differential
-    if whole is not None and part is not None:
-        values[_ASYMMETRIC] = float(part.value > ASYMMETRIC_OVER * whole.value)
     if drilling is not None:
         _add_drilling(facts, drilling)
     elif check.holes_seen is not None:
         _add_seen(facts, check.holes_seen)
     _add_balance(facts, check, predicted)
     return facts
+
+
+def _add_kind(values: list[float], ball: Ball) -> None:
+    """What kind of ball it is, and its days."""
+    values[_HOUSE_BALL] = float(ball.house_ball)
+    if ball.cover is not None:
+        values[_REACTIVE] = float(ball.cover == "reactive")
+        values[_URETHANE] = float(ball.cover == "urethane")
+    if ball.high_performance_core is not None:
+        values[_HIGH_PERFORMANCE] = float(ball.high_performance_core)
+    for column, day in ((_MADE_ON, ball.made_on), (_APPROVED_ON, ball.approved_on)):
+        if day is not None:
+            values[column] = float((day - EPOCH).days)
+    whole, part = ball.differential, ball.intermediate_differential
+    if whole is not None and part is not None:
+        values[_ASYMMETRIC] = float(part.value > ASYMMETRIC_OVER * whole.value)
 
 
 def _add_identity(facts: Facts, check: Check, on: date) -> None:

@@ -150,7 +150,9 @@ def _pointer(column: str | None) -> str:
 
 
 def _assess(judged_by: Edition, check: Check, predicted: Prediction | None) -> Assessment:
-    return assess(judged_by, [ball_facts(check, predicted, judged_by.on)], [judged_by.on], Decision())
+    """A design is judged as if it were approved on the day of the rules."""
+    dated = replace(check, ball=replace(check.ball, approved_on=judged_by.on))
+    return assess(judged_by, [ball_facts(dated, predicted, judged_by.on)], Decision())
 
 
 def _add_limits(assessment: Assessment, judged: Judged) -> None:

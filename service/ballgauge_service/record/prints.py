@@ -16,7 +16,7 @@ from ballgauge_service.core.paper import PAGES, prepare, printable
 from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.record import labels
 from ballgauge_service.record.keys import unsigned
-from ballgauge_service.rulebooks import amount, describe_rulebook
+from ballgauge_service.rulebooks import amount, between, describe_rulebook
 
 _LABEL = (90.0, 62.0)
 """Size of a label [mm] (ours)."""
@@ -157,7 +157,7 @@ def _limit(finding: dict[str, Any], unit: str | None) -> str:
     low, high = finding.get("min"), finding.get("max")
     if high is None:
         return f"min {amount(low, unit)}"
-    return f"max {amount(high, unit)}" if low is None else f"{low:g} to {amount(high, unit)}"
+    return f"max {amount(high, unit)}" if low is None else between(low, high, unit)
 
 
 def _label(content: dict[str, Any], text: str | None) -> FPDF:

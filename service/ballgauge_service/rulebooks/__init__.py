@@ -43,7 +43,7 @@ from ballgauge_service.rulebooks.loader import (
     use,
 )
 from ballgauge_service.rulebooks.model import ASYMMETRIC_OVER, COLUMNS, EPOCH, Bounds, MoreBalls, SampleRule
-from ballgauge_service.rulebooks.wording import amount, findings, missing, reasons, unmet
+from ballgauge_service.rulebooks.wording import amount, between, findings, missing, reasons, unmet
 
 __all__ = [
     "ASYMMETRIC_OVER",
@@ -71,6 +71,7 @@ __all__ = [
     "amount",
     "approved_list",
     "assess",
+    "between",
     "bodies",
     "compile_edition",
     "conformity_probability",

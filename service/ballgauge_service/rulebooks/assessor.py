@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
 from functools import lru_cache
 from itertools import chain, zip_longest
 from statistics import NormalDist
@@ -17,7 +16,7 @@ from numpy.typing import NDArray
 from ballgauge_service.rulebooks.decision import Decision
 from ballgauge_service.rulebooks.editions import APPROVED_ON, POSITIONS, Edition, Regime, State
 from ballgauge_service.rulebooks.judge import NOWHERE, Values, Verdicts, judge
-from ballgauge_service.rulebooks.model import COLUMNS, EPOCH, Limit
+from ballgauge_service.rulebooks.model import COLUMNS, Limit
 
 DayArray = NDArray[np.datetime64]
 FloatArray = NDArray[np.float64]
@@ -28,7 +27,6 @@ _PART = 4096
 _LISTED, _ARRAYED, _COMPILING = 2e-5, 2e-4, 15.0
 _SIMPLE = Decision()
 _BY_BALL = ("overall", "decider", "margin", "nearness", "reason", "unknown")
-_EPOCH = EPOCH.toordinal()
 
 
 class Fact(NamedTuple):
@@ -88,7 +86,6 @@ class Facts(NamedTuple):
 
 
 _BLANK = [math.nan] * len(POSITIONS)
-_DAY = POSITIONS[APPROVED_ON]
 _EVERYWHERE = list(range(len(POSITIONS)))
 _ROWS = np.arange(len(POSITIONS))
 
@@ -102,11 +99,10 @@ class Column(NamedTuple):
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Assessment:
-    """The verdicts of an edition on balls given as facts; of each ball its day of approval, None: unknown."""
+    """The verdicts of an edition on balls given as facts."""
 
     edition: Edition
     facts: Sequence[Facts]
-    approved_on: Sequence[date | None]
     decision: Decision
     verdicts: Verdicts
     overall: Sequence[int]
@@ -137,49 +133,36 @@ class Assessment:
         return [states[number] for number in self.held[ball]]
 
 
-def assess(
-    edition: Edition,
-    facts: Sequence[Facts],
-    approved_on: Sequence[date | None] | None = None,
-    decision: Decision = _SIMPLE,
-) -> Assessment:
+def assess(edition: Edition, facts: Sequence[Facts], decision: Decision = _SIMPLE) -> Assessment:
     """Judge balls, each given as its facts, by every rule of an edition.
 
     Parameters
     ----------
-    facts : one a ball
-    approved_on : one a ball, None where unknown: there every limit in force until the edition's date may hold
+    facts : one a ball; where the day of approval is unknown, every limit in force until the edition's date
+        may hold
     decision : how values with uncertainty are judged; a value so uncertain that it may lie in one class or
         the next (a weight near 10 lb) is judged by the limits of both
-
-    Raises ValueError for a different number of dates.
     """
     size = len(facts)
-    days = [None] * size if approved_on is None else approved_on
-    if len(days) != size:
-        raise ValueError(f"{size} balls and {len(days)} dates of approval")
     risk = decision.risk if decision.rule == "guarded" else 0.0
     run = judge.expecting(size * _LISTED, _COMPILING)
     if run == judge.interpreted:
         found = room_in_lists(edition.regime, size)
-        run(edition.regime.lists, values_of(edition, facts, days, decision), risk, size, found)
+        run(edition.regime.lists, values_of(edition, facts, decision), risk, size, found)
         codes, held = (list(zip(*each, strict=True)) for each in (found.outcome, found.state))
-        return Assessment(edition, facts, days, decision, found, found.overall, codes, held)
+        return Assessment(edition, facts, decision, found, found.overall, codes, held)
     found = room(edition.regime, size)
-    run(edition.regime.tables, as_arrays(values_of(edition, facts, days, decision), size), risk, size, found)
+    run(edition.regime.tables, as_arrays(values_of(edition, facts, decision), size), risk, size, found)
     overall, codes, held = (each.T.tolist() for each in (found.overall, found.outcome, found.state))
-    return Assessment(edition, facts, days, decision, found, overall, codes, held)
+    return Assessment(edition, facts, decision, found, overall, codes, held)
 
 
-def values_of(
-    edition: Edition, facts: Sequence[Facts], days: Sequence[date | None], decision: Decision
-) -> Values:
+def values_of(edition: Edition, facts: Sequence[Facts], decision: Decision) -> Values:
     """The values of balls as lists, of every column."""
     values = list(map(list, zip(*(each.values for each in facts), strict=True))) or [[] for _ in _EVERYWHERE]
     for name in edition.regime.twins:
         column = POSITIONS[name]
         values[column] = [edition.met(name, value) for value in values[column]]
-    values[_DAY] = [math.nan if day is None else float(day.toordinal() - _EPOCH) for day in days]
     return Values(_reach(decision), _EVERYWHERE, values, _spread_of(facts), _alternates_of(facts))
 
 
@@ -211,7 +194,7 @@ def _reach(decision: Decision) -> float:
 
 
 def _known(names: Iterable[str]) -> None:
-    unknown = set(names) - (COLUMNS.keys() - {APPROVED_ON})
+    unknown = set(names) - COLUMNS.keys()
     if unknown:
         raise ValueError(f"unknown columns: {', '.join(sorted(unknown))}")
 
@@ -328,6 +311,8 @@ def _days(approved_on: DayArray | None, part: slice) -> Any:
 
 def _size(columns: Mapping[str, Column], approved_on: DayArray | None) -> int:
     _known(columns)
+    if APPROVED_ON in columns:
+        raise ValueError("days of approval are not a column")
     lengths = {name: column.values.shape for name, column in columns.items()}
     lengths |= {
         f"{name}'s uncertainty": c.uncertainty.shape

@@ -25,7 +25,7 @@ from ballgauge_service.rulebooks.decision import (
     Decision,
     conformity_probability,
 )
-from ballgauge_service.rulebooks.editions import MADE_ON, POSITIONS, Edition, State
+from ballgauge_service.rulebooks.editions import APPROVED_ON, MADE_ON, POSITIONS, Edition, State
 from ballgauge_service.rulebooks.judge import ABOVE, BELOW, LACKING, SIDES
 from ballgauge_service.rulebooks.model import EPOCH, Limit, Rule
 
@@ -34,6 +34,11 @@ _DIGITS = 6
 
 # Below this probability of conformity simple acceptance says so (ours).
 _SURE = 0.95
+
+DAY = "date"
+"""The unit of a quantity that is a day; its distances are in days."""
+
+_APPROVED_ON, _MADE_ON = POSITIONS[APPROVED_ON], POSITIONS[MADE_ON]
 
 
 def findings(
@@ -52,15 +57,13 @@ def findings(
     """
     edition, decision, facts = assessment.edition, assessment.decision, assessment.facts[ball]
     told = _sayings(edition)
-    day = assessment.approved_on[ball]
-    made = facts.values[POSITIONS[MADE_ON]]
-    approved = "the date of approval was not given" if day is None else f"this ball was approved on {day}"
-    of_make = (
-        f"this ball was made on {amount(made, 'date')}"
-        if made == made
-        else "the day of manufacture was not given"
-    )
-    days = {"use": "", "approval": f" {approved}.", "made": f" {of_make}."}
+    approved, made = facts.values[_APPROVED_ON], facts.values[_MADE_ON]
+    of_approval, of_make = "the date of approval was not given", "the day of manufacture was not given"
+    if approved == approved:
+        of_approval = f"this ball was approved on {amount(approved, DAY)}"
+    if made == made:
+        of_make = f"this ball was made on {amount(made, DAY)}"
+    days = {"use": "", "approval": f" {of_approval}.", "made": f" {of_make}."}
     return [
         _finding(told[state, code], code, facts, decision, days, edition, words)
         for state, code in zip(assessment.held[ball], assessment.codes[ball], strict=True)
@@ -172,7 +175,7 @@ def _reason(edition: Edition, rule: Rule, state: State, code: int, side: int) ->
 @lru_cache(maxsize=4096)
 def amount(value: float, unit: str | None, low: float | None = None, high: float | None = None) -> str:
     """A number with its unit, short, but never rounded onto or across a limit it does not lie on."""
-    if unit == "date":
+    if unit == DAY:
         return date.fromordinal(EPOCH.toordinal() + int(value)).isoformat()
     text = f"{value:.{_DIGITS}g}"
     shown = float(text)
@@ -196,7 +199,12 @@ def limit_words(low: float | None, high: float | None, unit: str | None) -> str:
         return f"at least {amount(low, unit)}"
     if low == -high:
         return f"{amount(high, unit)} either way"
-    return f"{amount(low, None)} to {amount(high, unit)}"
+    return between(low, high, unit)
+
+
+def between(low: float, high: float, unit: str | None) -> str:
+    """Both ends of a limit in words, with their unit once."""
+    return f"{amount(low, DAY if unit == DAY else None)} to {amount(high, unit)}"
 
 
 def _allowed(rule: Rule, limit: Limit | None) -> str:
@@ -456,7 +464,13 @@ def _verdict(saying: _Saying, code: int, value: float, margin: float) -> str:
         return f"{title} is {shown}, within the limit of {allowed}."
     if margin >= 0.0:
         return f"{title} is {shown}, {_near(allowed)}."
-    return f"{title} is {shown}, outside the limit of {allowed} by {amount(-margin, unit)}."
+    return f"{title} is {shown}, outside the limit of {allowed} by {_distance(-margin, unit)}."
+
+
+def _distance(margin: float, unit: str | None) -> str:
+    if unit == DAY:
+        return "1 day" if margin == 1.0 else f"{margin:g} days"
+    return amount(margin, unit)
 
 
 def _guard(probability: float | None, risk: float) -> str:
