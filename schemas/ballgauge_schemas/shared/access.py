@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from types import MappingProxyType
 
 SCOPES = ("check", "lot", "design", "sign", "date", "operate")
 """Every scope: balls and rules; lots; designs and motions; signing and printing records; dating those
@@ -15,24 +14,22 @@ DATED = "date"
 ANY_SCOPE = "any"
 """Stands for a valid key of whatever scope."""
 
-NEEDED: Mapping[str, str] = MappingProxyType(
-    {
-        "/v1/checks": "check",
-        "/v1/drillings": "check",
-        "/v1/drillings/sheets": "check",
-        "/v1/rulebooks": "check",
-        "/v1/lots": "lot",
-        "/v1/designs": "design",
-        "/v1/motions": "design",
-        "/v1/lineups": "design",
-        "/v1/records": "sign",
-        "/v1/records/lots": "sign",
-        "/v1/records/prints": "sign",
-        "/v1/records/verify": ANY_SCOPE,
-        "/v1/records/read": ANY_SCOPE,
-        "/metrics": "operate",
-    }
-)
+NEEDED: Mapping[str, str] = {
+    "/v1/checks": "check",
+    "/v1/drillings": "check",
+    "/v1/drillings/sheets": "check",
+    "/v1/rulebooks": "check",
+    "/v1/lots": "lot",
+    "/v1/designs": "design",
+    "/v1/motions": "design",
+    "/v1/lineups": "design",
+    "/v1/records": "sign",
+    "/v1/records/lots": "sign",
+    "/v1/records/prints": "sign",
+    "/v1/records/verify": ANY_SCOPE,
+    "/v1/records/read": ANY_SCOPE,
+    "/metrics": "operate",
+}
 """The scope that each address needs where the service asks for keys; the public keys of records are open."""
 
 TOKEN = r"[A-Za-z0-9._~+/-]+=*"

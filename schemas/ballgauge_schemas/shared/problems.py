@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from types import MappingProxyType
 from typing import Any
 
 from marshmallow.exceptions import SCHEMA
@@ -17,26 +16,24 @@ MEDIA_TYPE = "application/problem+json"
 BLANK_TYPE = "about:blank"
 VALIDATION_TYPE = "urn:ballgauge:problem:validation"
 
-TYPES: Mapping[int, str] = MappingProxyType(
-    {
-        400: "urn:ballgauge:problem:malformed",
-        401: "urn:ballgauge:problem:no-access",
-        403: "urn:ballgauge:problem:out-of-scope",
-        404: "urn:ballgauge:problem:not-found",
-        405: "urn:ballgauge:problem:method-not-allowed",
-        406: "urn:ballgauge:problem:not-acceptable",
-        408: "urn:ballgauge:problem:too-slow",
-        409: "urn:ballgauge:problem:no-signing-key",
-        413: "urn:ballgauge:problem:too-large",
-        415: "urn:ballgauge:problem:media-type",
-        421: "urn:ballgauge:problem:misdirected",
-        422: VALIDATION_TYPE,
-        429: "urn:ballgauge:problem:rate-limit",
-        500: "urn:ballgauge:problem:failure",
-        503: "urn:ballgauge:problem:unready",
-        507: "urn:ballgauge:problem:no-room",
-    }
-)
+TYPES: Mapping[int, str] = {
+    400: "urn:ballgauge:problem:malformed",
+    401: "urn:ballgauge:problem:no-access",
+    403: "urn:ballgauge:problem:out-of-scope",
+    404: "urn:ballgauge:problem:not-found",
+    405: "urn:ballgauge:problem:method-not-allowed",
+    406: "urn:ballgauge:problem:not-acceptable",
+    408: "urn:ballgauge:problem:too-slow",
+    409: "urn:ballgauge:problem:no-signing-key",
+    413: "urn:ballgauge:problem:too-large",
+    415: "urn:ballgauge:problem:media-type",
+    421: "urn:ballgauge:problem:misdirected",
+    422: VALIDATION_TYPE,
+    429: "urn:ballgauge:problem:rate-limit",
+    500: "urn:ballgauge:problem:failure",
+    503: "urn:ballgauge:problem:unready",
+    507: "urn:ballgauge:problem:no-room",
+}
 """The kind of each problem, by its status; `about:blank` is that of every other."""
 
 

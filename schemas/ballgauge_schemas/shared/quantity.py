@@ -110,57 +110,51 @@ class Kind(NamedTuple):
     own: Mapping[str, float] = MappingProxyType({})
 
 
-KINDS: Mapping[str, Kind] = MappingProxyType(
-    {
-        "weight": Kind(
-            "weight",
-            "lb",
-            "lb",
-            ("lb", "oz", "kg", "g"),
-            {
-                **dict.fromkeys(("#", "lbs", "Pfund"), 1.0),
-                **dict.fromkeys(("oz", "Unze", "Unzen"), 0.0625),
-                **dict.fromkeys(("kg", "Kilogramm"), 2.2046226218487757),
-                **dict.fromkeys(("g", "Gramm"), 0.0022046226218487754),
-            },
-        ),
-        "length": Kind(
-            "length",
-            "in",
-            "in",
-            ("in", "mm", "cm"),
-            {'"': 1.0, "Zoll": 1.0, "mm": 0.03937007874015748, "cm": 0.3937007874015748},
-        ),
-        "imbalance": Kind(
-            "imbalance",
-            "oz",
-            "oz",
-            ("oz", "g"),
-            {"Unze": 1.0, "Unzen": 1.0, "g": 0.03527396194958041, "Gramm": 0.03527396194958041},
-        ),
-        "hardness": Kind(
-            "Shore D hardness",
-            "Shore D",
-            "",
-            ("Shore D",),
-            {"D": 1.0, "HD": 1.0, "Shore D": 1.0, "shore d": 1.0},
-        ),
-        "roughness": Kind("roughness", "µin", "µin", ("µin", "µm"), {"µm": 39.37007874015749}),
-        "time": Kind("time", "s", "s", ("s", "min"), {"min": 60.0}),
-        "density": Kind(
-            "density", "g/mL", "g/mL", ("g/mL", "g/cm3", "kg/m3"), {"g/cm3": 1.0, "kg/m3": 0.001}
-        ),
-        "angle": Kind("angle", "deg", "degree", ("deg", "rad")),
-        "ratio": Kind("a ratio", "1", "", ("%", "1"), {"1": 1.0, "%": 0.01}),
-        "speed": Kind("speed", "mph", "mph", ("mph", "m/s", "ft/s")),
-        "rotation_rate": Kind("rotation rate", "rpm", "rpm", ("rpm", "rad/s")),
-        "lane_distance": Kind("distance", "ft", "ft", ("ft", "in", "m")),
-        "oil_volume": Kind("volume", "mL", "mL", ("mL", "µL", "L")),
-        "film": Kind(
-            "film of oil", "µL/ft²", "µL/ft²", ("µL/ft²", "µm", "unit"), {"unit": 16.7, "units": 16.7}
-        ),
-    }
-)
+KINDS: Mapping[str, Kind] = {
+    "weight": Kind(
+        "weight",
+        "lb",
+        "lb",
+        ("lb", "oz", "kg", "g"),
+        {
+            **dict.fromkeys(("#", "lbs", "Pfund"), 1.0),
+            **dict.fromkeys(("oz", "Unze", "Unzen"), 0.0625),
+            **dict.fromkeys(("kg", "Kilogramm"), 2.2046226218487757),
+            **dict.fromkeys(("g", "Gramm"), 0.0022046226218487754),
+        },
+    ),
+    "length": Kind(
+        "length",
+        "in",
+        "in",
+        ("in", "mm", "cm"),
+        {'"': 1.0, "Zoll": 1.0, "mm": 0.03937007874015748, "cm": 0.3937007874015748},
+    ),
+    "imbalance": Kind(
+        "imbalance",
+        "oz",
+        "oz",
+        ("oz", "g"),
+        {"Unze": 1.0, "Unzen": 1.0, "g": 0.03527396194958041, "Gramm": 0.03527396194958041},
+    ),
+    "hardness": Kind(
+        "Shore D hardness",
+        "Shore D",
+        "",
+        ("Shore D",),
+        {"D": 1.0, "HD": 1.0, "Shore D": 1.0, "shore d": 1.0},
+    ),
+    "roughness": Kind("roughness", "µin", "µin", ("µin", "µm"), {"µm": 39.37007874015749}),
+    "time": Kind("time", "s", "s", ("s", "min"), {"min": 60.0}),
+    "density": Kind("density", "g/mL", "g/mL", ("g/mL", "g/cm3", "kg/m3"), {"g/cm3": 1.0, "kg/m3": 0.001}),
+    "angle": Kind("angle", "deg", "degree", ("deg", "rad")),
+    "ratio": Kind("a ratio", "1", "", ("%", "1"), {"1": 1.0, "%": 0.01}),
+    "speed": Kind("speed", "mph", "mph", ("mph", "m/s", "ft/s")),
+    "rotation_rate": Kind("rotation rate", "rpm", "rpm", ("rpm", "rad/s")),
+    "lane_distance": Kind("distance", "ft", "ft", ("ft", "in", "m")),
+    "oil_volume": Kind("volume", "mL", "mL", ("mL", "µL", "L")),
+    "film": Kind("film of oil", "µL/ft²", "µL/ft²", ("µL/ft²", "µm", "unit"), {"unit": 16.7, "units": 16.7}),
+}
 """Every kind of quantity a request can hold. A new kind is one more line.
 
 `Pfund` is the pound of the trade, not the 500 g of a German market. The trade's unit of oil is 0.0167

@@ -7,7 +7,6 @@ Publication 811 (2008), appendix B.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from types import MappingProxyType
 
 OZ_PER_LB = 16.0
 GRAM_PER_OZ = 453.59237 / OZ_PER_LB
@@ -19,14 +18,12 @@ ML_PER_CUBIC_INCH = (MM_PER_INCH / 10.0) ** 3
 OZ_PER_CUBIC_INCH = ML_PER_CUBIC_INCH / GRAM_PER_OZ
 """Weight in ounces of one cubic inch of a material of 1 g/mL."""
 
-METRIC: Mapping[str, tuple[str, float]] = MappingProxyType(
-    {
-        "lb": ("kg", KG_PER_LB),
-        "in": ("mm", MM_PER_INCH),
-        "oz": ("g", GRAM_PER_OZ),
-        "µin": ("µm", MM_PER_INCH / 1000.0),
-        "oz·in": ("g·mm", GRAM_PER_OZ * MM_PER_INCH),
-        "in³": ("cm³", ML_PER_CUBIC_INCH),
-    }
-)
+METRIC: Mapping[str, tuple[str, float]] = {
+    "lb": ("kg", KG_PER_LB),
+    "in": ("mm", MM_PER_INCH),
+    "oz": ("g", GRAM_PER_OZ),
+    "µin": ("µm", MM_PER_INCH / 1000.0),
+    "oz·in": ("g·mm", GRAM_PER_OZ * MM_PER_INCH),
+    "in³": ("cm³", ML_PER_CUBIC_INCH),
+}
 """The metric unit shown in place of a trade unit, and the trade unit's size in it; other units stay."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from types import MappingProxyType
 
 import numpy as np
 
@@ -77,19 +76,17 @@ def _preset(name: str, speed: float, revs: float, rotation: float, tilt: float, 
     return Bowler(name, Release(speed, revs, rotation, tilt), scatter)
 
 
-BOWLERS: Mapping[str, Bowler] = MappingProxyType(
-    {
-        bowler.name: bowler
-        for bowler in (
-            _preset("speed_dominant_one_handed", 20.0, 280.0, 40.0, 14.0, 1.0),
-            _preset("matched_one_handed", 18.0, 330.0, 45.0, 12.0, 1.0),
-            _preset("rev_dominant_one_handed", 16.5, 400.0, 55.0, 12.0, 1.0),
-            _preset("speed_dominant_two_handed", 20.0, 380.0, 45.0, 6.0, 1.1),
-            _preset("matched_two_handed", 18.5, 430.0, 50.0, 6.0, 1.1),
-            _preset("rev_dominant_two_handed", 17.0, 500.0, 60.0, 6.0, 1.1),
-        )
-    }
-)
+BOWLERS: Mapping[str, Bowler] = {
+    bowler.name: bowler
+    for bowler in (
+        _preset("speed_dominant_one_handed", 20.0, 280.0, 40.0, 14.0, 1.0),
+        _preset("matched_one_handed", 18.0, 330.0, 45.0, 12.0, 1.0),
+        _preset("rev_dominant_one_handed", 16.5, 400.0, 55.0, 12.0, 1.0),
+        _preset("speed_dominant_two_handed", 20.0, 380.0, 45.0, 6.0, 1.1),
+        _preset("matched_two_handed", 18.5, 430.0, 50.0, 6.0, 1.1),
+        _preset("rev_dominant_two_handed", 17.0, 500.0, 60.0, 6.0, 1.1),
+    )
+}
 """Six bowlers to compare balls with (ours)."""
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from copy import copy
 from dataclasses import dataclass, field
@@ -98,11 +99,11 @@ class Gathered(LotTotals):
     rules_of: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     by_class: dict[str, Serials] = field(default_factory=dict)
     labels: dict[str, list[str]] = field(default_factory=dict)
-    kinds: dict[str, dict[int, int]] = field(default_factory=dict)
+    kinds: dict[str, Counter[int]] = field(default_factory=dict)
     _held: NDArray[np.int64] | int = 0
     _worst: list[pa.Table] = field(default_factory=list)
     _serials: list[pa.Array] = field(default_factory=list)
-    _unjudged: dict[int, int] = field(default_factory=dict)
+    _unjudged: Counter[int] = field(default_factory=Counter)
 
     def add(self, balls: Balls, verdicts: Verdicts) -> None:
         """Take in the balls of a chunk and their verdicts."""
@@ -113,7 +114,7 @@ class Gathered(LotTotals):
         self._judge_classes(balls, verdicts)
         unknown = verdicts.unknown[verdicts.outcome == NOT_ASSESSED]
         lacking, counts = np.unique(unknown, return_counts=True)
-        self._count_unjudged(dict(zip(lacking.tolist(), counts.tolist(), strict=True)))
+        self._unjudged.update(dict(zip(lacking.tolist(), counts.tolist(), strict=True)))
         self._note_worst(verdicts)
         self._note_labels(balls, verdicts)
         self._keep_serials([pa.nulls(len(balls), pa.string()) if balls.serial is None else balls.serial])
@@ -124,7 +125,7 @@ class Gathered(LotTotals):
         self._held = self._held + other._held
         for name, serials in other.by_class.items():
             self.by_class.setdefault(name, Serials()).merge(serials)
-        self._count_unjudged(other._unjudged)
+        self._unjudged.update(other._unjudged)
         self._keep_worst(other._worst)
         self._keep_serials(other._serials)
         for name, told in other.labels.items():
@@ -154,9 +155,7 @@ class Gathered(LotTotals):
     def _count_kind(self, kind: str, fates: Mapping[int, int]) -> None:
         if kind not in self.kinds and len(self.kinds) >= KINDS_MAXIMUM:
             kind = OTHERS
-        held = self.kinds.setdefault(kind, {})
-        for fate, count in fates.items():
-            held[fate] = held.get(fate, 0) + count
+        self.kinds.setdefault(kind, Counter()).update(fates)
 
     def by_kind(self, measured: int | None) -> dict[str, NDArray[np.int64]]:
         """Rows by outcome, (4,), of each maker and model, by name; measured: see `Serials.balls`."""
@@ -184,11 +183,6 @@ class Gathered(LotTotals):
             self._serials.extend(more)
         else:
             self._serials = []
-
-    def _count_unjudged(self, more: Mapping[int, int]) -> None:
-        """Count balls that are not assessed, by the rules that are not."""
-        for lacking, count in more.items():
-            self._unjudged[lacking] = self._unjudged.get(lacking, 0) + count
 
     def measured_rules(self) -> tuple[list[str], list[str]]:
         """The rules that count on quantities that any ball has, and those on others; ids in order."""

@@ -8,6 +8,7 @@ to a 2^-52nd of the range, the spread to a 2^-32nd.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -324,7 +325,7 @@ class LotTotals:
     balls: int = 0
     outcomes: NDArray[np.int64] = field(default_factory=lambda: np.zeros(len(OUTCOMES), dtype=np.int64))
     by_rule: dict[str, NDArray[np.int64]] = field(default_factory=dict)
-    decided_by: dict[str, int] = field(default_factory=dict)
+    decided_by: Counter[str] = field(default_factory=Counter)
     quantities: dict[str, QuantityTotals] = field(default_factory=dict)
     serials: Serials = field(default_factory=Serials)
     _kept: list[Balls] | None = field(default_factory=list)
@@ -340,8 +341,7 @@ class LotTotals:
             verdicts.rule[verdicts.outcome == len(OUTCOMES) - 1], minlength=len(verdicts.rules)
         )
         for place in np.flatnonzero(broken).tolist():
-            name = verdicts.rules[place]
-            self.decided_by[name] = self.decided_by.get(name, 0) + int(broken[place])
+            self.decided_by[verdicts.rules[place]] += int(broken[place])
         for name, values in balls.values.items():
             self._totals(name).add(values)
         self.serials.add(balls.rows, balls.serial, fates_of(verdicts.outcome, verdicts.unknown))
@@ -363,8 +363,7 @@ class LotTotals:
         self.outcomes = self.outcomes + other.outcomes
         for rule, counted in other.by_rule.items():
             self.by_rule[rule] = self.by_rule.get(rule, np.zeros_like(counted)) + counted
-        for rule, count in other.decided_by.items():
-            self.decided_by[rule] = self.decided_by.get(rule, 0) + count
+        self.decided_by.update(other.decided_by)
         for name, totals in other.quantities.items():
             self._totals(name).merge(totals)
         self.serials.merge(other.serials)

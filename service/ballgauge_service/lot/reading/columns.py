@@ -7,6 +7,7 @@ impossible; texts of the errors are theirs.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
@@ -108,7 +109,7 @@ class Notes:
     cells: int = 0
     blank: int = 0
     listed: list[Note] = field(default_factory=list)
-    by_column: dict[str, int] = field(default_factory=dict)
+    by_column: Counter[str] = field(default_factory=Counter)
     units_named: dict[str, set[float]] = field(default_factory=dict)
     clocks: set[str] = field(default_factory=set)
     no_balls: int = 0
@@ -139,8 +140,7 @@ class Notes:
             self.name_unit(name, values)
         self.clocks |= later.clocks
         self.set_apart(later.no_balls, later.apart)
-        for heading, count in later.by_column.items():
-            self.by_column[heading] = self.by_column.get(heading, 0) + count
+        self.by_column.update(later.by_column)
 
 
 @dataclass(frozen=True, slots=True)
@@ -365,7 +365,7 @@ class _Reader:
         for heading, bad, _ in self.bad:
             count = int(np.count_nonzero(bad))
             notes.cells += count
-            notes.by_column[heading.text] = notes.by_column.get(heading.text, 0) + count
+            notes.by_column[heading.text] += count
         if notes.room > 0 and (self.bad or self.chunk.notes):
             found = [*self.chunk.notes, *self._first_notes(notes.room)]
             found.sort(key=lambda note: note.row)

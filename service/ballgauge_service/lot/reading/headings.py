@@ -10,10 +10,10 @@ from __future__ import annotations
 
 import difflib
 import re
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import islice
-from types import MappingProxyType
 from typing import Any, Literal, NamedTuple
 
 from ballgauge_schemas import KINDS, QuantityField
@@ -41,14 +41,15 @@ _LAST = re.compile(r"(.+?)[\s_,/:;-]+(?:in[\s_]+)?(\S+)")
 _NUMBERED = re.compile(r"(.+?)_?(\d{1,2})")
 _NUMERAL = re.compile(r"\s*[+-]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][+-]?\d+)?\s*")
 
-FIELDS: Mapping[str, Any] = MappingProxyType(
-    {**BallSchema().load_fields, **{name: LotIdentitySchema().load_fields[name] for name in LABELS}}
-)
+FIELDS: Mapping[str, Any] = {
+    **BallSchema().load_fields,
+    **{name: LotIdentitySchema().load_fields[name] for name in LABELS},
+}
 """The contract's fields of a ball, and of its lot what a column may tell, by name."""
 
-QUANTITIES: Mapping[str, QuantityField] = MappingProxyType(
-    {name: field for name, field in FIELDS.items() if isinstance(field, QuantityField)}
-)
+QUANTITIES: Mapping[str, QuantityField] = {
+    name: field for name, field in FIELDS.items() if isinstance(field, QuantityField)
+}
 """Those of them that are quantities."""
 
 DAYS, FLAGS = ("approved_on", "made_on"), ("house_ball", "high_performance_core")
@@ -274,11 +275,11 @@ def _named(text: str, name: str, unit: str | None) -> Heading:
 def _numbered(headings: list[Heading]) -> list[Heading]:
     """Number the columns of a quantity that stands more than once, and no other."""
     names = [heading.name for heading in headings]
-    met: dict[str | None, int] = {}
+    met: Counter[str | None] = Counter()
     found = []
     for heading in headings:
         several = heading.quantity is not None and heading.part == "value" and names.count(heading.name) > 1
-        met[heading.name] = met.get(heading.name, 0) + 1
+        met[heading.name] += 1
         found.append(replace(heading, reading=met[heading.name] if several else None))
     return found
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from http import HTTPStatus
-from types import MappingProxyType
 
 from ballgauge_schemas.shared import field_table
 from ballgauge_schemas.shared.problems import TYPES
@@ -49,7 +48,5 @@ def _row(*cells: str) -> str:
     return "| " + " | ".join(cell.replace("|", "\\|").replace("\n", " ") for cell in cells) + " |"
 
 
-TABLES: Mapping[str, Callable[[], str]] = MappingProxyType(
-    {"fields": fields, "problems": problems, "basis": basis_table}
-)
+TABLES: Mapping[str, Callable[[], str]] = {"fields": fields, "problems": problems, "basis": basis_table}
 """By the word of the comment in whose place they stand."""
