@@ -29,7 +29,8 @@ ROOT = Path(__file__).parent.parent
 
 SLOW = (
     "bench", "check/test_material_error", "compatibility", "docker", "fuzz", "load", "pages", "supply",
-    "core/test_cluster", "core/test_compiled", "core/test_threads.py::test_a_solid_that_leaves",
+    "core/test_cluster", "core/test_compiled", "core/test_extras.py::test_an_extra",
+    "core/test_threads.py::test_a_solid_that_leaves",
     "design/test_detail", "design/test_memory", "design/test_step",
     "lot/test_decisions.py::test_a_sample_is_drawn", "lot/test_reading_hostile.py::test_a_zip_bomb_that",
     "lot/test_unpacking.py::test_what",

@@ -25,8 +25,11 @@ WSGIApplication = Callable[[dict[str, Any], Callable[..., Any]], Iterable[bytes]
 
 
 @contextmanager
-def required() -> Iterator[None]:
-    """Import the engine inside; a package that it lacks becomes `ServiceUnreachable` and what to install."""
+def required(otherwise: str = "") -> Iterator[None]:
+    """Import the engine inside; a package that it lacks becomes `ServiceUnreachable` and what to install.
+
+    otherwise: what else helps
+    """
     try:
         yield
     except ModuleNotFoundError as error:
@@ -35,12 +38,15 @@ def required() -> Iterator[None]:
         told = extras.missing(error)
         if told is None:
             raise
-        raise ServiceUnreachable(f"{told}, or give the address of a running service") from error
+        raise ServiceUnreachable(told + otherwise) from error
+
+
+ELSEWHERE = ", or give the address of a running service"
 
 
 def application(scheduler: str | None = None, **files: Any) -> WSGIApplication:
     """The service as a WSGI application; what is set for a server has no say over it."""
-    with required():
+    with required(ELSEWHERE):
         from ballgauge_service.web.http.settings import Settings
         from ballgauge_service.web.server.application import create_app
 
@@ -151,7 +157,7 @@ class Engine(Inside):
         rulebooks: str | os.PathLike[str] | None = None,
         approved_list: str | os.PathLike[str] | None = None,
     ) -> None:
-        with required():
+        with required(ELSEWHERE):
             from ballgauge_service.web.direct import Direct
             from ballgauge_service.web.http.settings import Settings
         given = {"rulebooks": rulebooks, "approved_list": approved_list}

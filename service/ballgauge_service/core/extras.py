@@ -10,7 +10,7 @@ EXTRAS = {
     "lot": ("lots", "lots"),
     "design": ("designs", "designs"),
     "motion": ("motions", "motion"),
-    "record": ("signed records", "records"),
+    "record": ("records and sheets", "records"),
 }
 """By package of the engine: its work in words, and the extra that it needs."""
 

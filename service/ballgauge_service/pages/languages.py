@@ -5,6 +5,7 @@ Babel is imported when a page is asked for: a command that checks a ball has no 
 
 from __future__ import annotations
 
+import importlib.util
 from collections.abc import Callable
 from functools import cache, lru_cache
 from pathlib import Path
@@ -23,22 +24,28 @@ SHARED = {"labels.py", "rulebooks"}
 
 
 @cache
+def codes() -> tuple[str, ...]:
+    """Every language that can be read here, the source language first; without Babel there is no other."""
+    catalogs = sorted(file.stem for file in FOLDER.glob("*.po")) if importlib.util.find_spec("babel") else ()
+    return SOURCE, *catalogs
+
+
+@cache
 def names() -> dict[str, str]:
     """Every language by its code, in its own words; the source language first."""
     from babel import Locale
 
-    codes = [SOURCE, *sorted(file.stem for file in FOLDER.glob("*.po"))]
-    return {code: (Locale.parse(code).display_name or code).capitalize() for code in codes}
+    return {code: (Locale.parse(code).display_name or code).capitalize() for code in codes()}
 
 
 @lru_cache(maxsize=256)
 def negotiate(asked: str | None, header: str) -> str:
     """The language asked for by the address, or else by Accept-Language, or else the source language."""
-    if asked in names():
+    if asked in codes():
         return str(asked)
     accepted = parse_accept_header(header, LanguageAccept)
     wanted = (tag.partition("-")[0].lower() for tag, quality in accepted if quality > 0)
-    return next((language for language in wanted if language in names()), SOURCE)
+    return next((language for language in wanted if language in codes()), SOURCE)
 
 
 @cache

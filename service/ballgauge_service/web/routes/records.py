@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 from typing import TYPE_CHECKING
 
 from flask import Blueprint, Response, current_app, request
@@ -50,6 +51,8 @@ def signing_keyring() -> Keyring:
 
 def tell_of_keys() -> None:
     """Tell whether there are keys that should sign and cannot: gone, spoilt, or none that lives now."""
+    if importlib.util.find_spec("cryptography") is None:
+        return
     from ballgauge_service.record.keys import NoSigningKey, are_named
 
     if not are_named():
