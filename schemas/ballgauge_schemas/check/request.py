@@ -159,7 +159,7 @@ class CheckEntrySchema(Schema):
         """Ask for weight and size of a ball to be drilled, and for its holes by one account."""
         if "design" in loaded or "design" in errors:
             refuse_told(loaded.get("ball"), errors)
-            require_layout(loaded.get("drilling"), errors, ())
+            require_layout(loaded.get("drilling"), errors)
         else:
             self._check_box(loaded, errors)
         if "drilling" in loaded and "holes_seen" in loaded:
@@ -212,7 +212,7 @@ class DrillingRequestSchema(Schema):
         """Ask for weight and size of a ball to be drilled."""
         if "design" in loaded or "design" in errors:
             refuse_told(loaded.get("ball"), errors)
-            require_layout(loaded.get("drilling"), errors, ())
+            require_layout(loaded.get("drilling"), errors)
             return
         require_any_weight(loaded.get("ball"), errors, "weight")
         _refuse_two_places(loaded, errors)

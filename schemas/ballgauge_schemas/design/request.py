@@ -28,7 +28,9 @@ from ballgauge_schemas.shared.base import (
     Text,
     Whole,
     add_error,
+    given,
     has_error,
+    require,
     seed,
 )
 from ballgauge_schemas.shared.drilling import DrillingSchema
@@ -141,15 +143,19 @@ def _width(field: str) -> QuantityField:
 
 
 def resolve(
-    loaded: dict[str, Any], errors: Errors, names: Iterable[str], reader: Callable[[str], QuantityField]
+    loaded: dict[str, Any],
+    errors: Errors,
+    names: Iterable[str],
+    reader: Callable[[str], QuantityField],
+    of: str = "field",
 ) -> None:
-    """Read the `KindOfField` members of an object with the reader of its `field`; add the errors."""
+    """Read the `KindOfField` members of an object with the reader of what it is `of`; add the errors."""
     for name in names:
         raw = loaded.pop(name, None)
-        if raw is None or "field" not in loaded:
+        if raw is None or of not in loaded:
             continue
         try:
-            loaded[name] = reader(loaded["field"]).read(raw)
+            loaded[name] = reader(loaded[of]).read(raw)
         except ValidationError as error:
             errors[name] = error.messages
 
@@ -169,8 +175,8 @@ class RotationSchema(Schema):
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Ask for one of the two ways, whole."""
-        given = {name for name in ("axis", "angle", "z", "x") if name in loaded or name in errors}
-        if given not in ({"axis", "angle"}, {"z"}, {"z", "x"}):
+        ways = given(("axis", "angle", "z", "x"), loaded, errors)
+        if ways not in (["axis", "angle"], ["z"], ["z", "x"]):
             add_error(errors, (SCHEMA,), "must hold axis and angle, or z and perhaps x")
 
 
@@ -321,14 +327,14 @@ class MeshSchema(Schema):
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Ask for one source, a format where no file's name tells it, and a unit where no file does."""
-        given = [name for name in ("file", "data") if name in loaded or name in errors]
-        if len(given) != 1:
+        sources = given(("file", "data"), loaded, errors)
+        if len(sources) != 1:
             add_error(errors, (SCHEMA,), "must hold either file or data")
         if "format" not in loaded and "format" not in errors:
             ending = loaded.get("file", "").rpartition(".")[2].lower().replace("stp", "step")
             if ending in words.MESH_FORMATS:
                 loaded["format"] = ending
-            elif given:
+            elif sources:
                 add_error(errors, ("format",), f"missing; give {listed(words.MESH_FORMATS, 'or')}")
         if "unit" not in loaded and "unit" not in errors and loaded.get("format") not in words.OWN_UNITS:
             add_error(errors, ("unit",), REQUIRED)
@@ -385,14 +391,11 @@ class _TargetSchema(Schema):
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Ask for a tolerance, alone or with a value, or for limits."""
-        limited = any(name in loaded or name in errors for name in ("at_least", "at_most"))
-        if limited and ("value" in loaded or "value" in errors):
+        limited, valued = (given(names, loaded, errors) for names in (("at_least", "at_most"), ("value",)))
+        if limited and valued:
             add_error(errors, ("value",), "must not be given together with at_least or at_most")
-        elif not limited and "tolerance" not in loaded and "tolerance" not in errors:
-            words = (
-                "missing; how far off still meets it" if "value" in loaded or "value" in errors else REQUIRED
-            )
-            add_error(errors, ("tolerance",), words)
+        elif not limited and not given(("tolerance",), loaded, errors):
+            add_error(errors, ("tolerance",), "missing; how far off still meets it" if valued else REQUIRED)
         low, high = loaded.get("at_least"), loaded.get("at_most")
         if isinstance(low, Quantity) and isinstance(high, Quantity) and low.value > high.value:
             add_error(
@@ -400,89 +403,61 @@ class _TargetSchema(Schema):
             )
 
 
-def _value(kind: str, low: float, high: float, example: float) -> Nominal:
-    words = "What it should be; without limits and without this, what the design has now."
-    return Nominal(kind, low, high, example, words)
-
-
-def _miss(kind: str, most: float, example: float) -> Nominal:
-    words = "How far off still meets the value; beside a limit, what counts as one miss."
-    return Nominal(kind, 0, most, example, words, exclusive_minimum=True)
-
-
-def _limit(kind: str, low: float, high: float, example: float, words: str) -> Nominal:
-    return Nominal(kind, low, high, example, words)
-
-
-def _least(kind: str, low: float, high: float, example: float) -> Nominal:
-    return _limit(kind, low, high, example, "Limit from below, in place of a value.")
-
-
-def _most(kind: str, low: float, high: float, example: float) -> Nominal:
-    return _limit(kind, low, high, example, "Limit from above, in place of a value.")
+def _members(
+    kind: str, low: float, high: float, most: float, *examples: float
+) -> tuple[Nominal, Nominal, Nominal, Nominal]:
+    """Value, tolerance, at_least and at_most of a target of one kind, with an example each."""
+    valued = "What it should be; without limits and without this, what the design has now."
+    missed = "How far off still meets the value; beside a limit, what counts as one miss."
+    value, tolerance, at_least, at_most = examples
+    return (
+        Nominal(kind, low, high, value, valued),
+        Nominal(kind, 0, most, tolerance, missed, exclusive_minimum=True),
+        Nominal(kind, low, high, at_least, "Limit from below, in place of a value."),
+        Nominal(kind, low, high, at_most, "Limit from above, in place of a value."),
+    )
 
 
 class WeightTargetSchema(_TargetSchema):
     """A target of the weight."""
 
-    value = _value("weight", 4, 20, 15)
-    tolerance = _miss("weight", 20, 0.05)
-    at_least = _least("weight", 4, 20, 14.9)
-    at_most = _most("weight", 4, 20, 16)
+    value, tolerance, at_least, at_most = _members("weight", 4, 20, 20, 15, 0.05, 14.9, 16)
 
 
 class LengthTargetSchema(_TargetSchema):
     """A target of a radius of gyration, of a difference of two, of an arc, or of a depth."""
 
-    value = _value("length", 0, 13.5, 2.5)
-    tolerance = _miss("length", 9.5, 0.005)
-    at_least = _least("length", 0, 13.5, 2.46)
-    at_most = _most("length", 0, 13.5, 2.8)
+    value, tolerance, at_least, at_most = _members("length", 0, 13.5, 9.5, 2.5, 0.005, 2.46, 2.8)
 
 
 class ImbalanceTargetSchema(_TargetSchema):
     """A target of the top weight."""
 
-    value = _value("imbalance", 0, 64, 2.5)
-    tolerance = _miss("imbalance", 64, 0.25)
-    at_least = _least("imbalance", 0, 64, 2)
-    at_most = _most("imbalance", 0, 64, 4)
+    value, tolerance, at_least, at_most = _members("imbalance", 0, 64, 64, 2.5, 0.25, 2, 4)
 
 
 class ReadingTargetSchema(_TargetSchema):
     """A target of a balance reading of the drilled ball, which has a sign."""
 
-    value = _value("imbalance", -64, 64, 0)
-    tolerance = _miss("imbalance", 64, 0.25)
-    at_least = _least("imbalance", -64, 64, -3)
-    at_most = _most("imbalance", -64, 64, 3)
+    value, tolerance, at_least, at_most = _members("imbalance", -64, 64, 64, 0, 0.25, -3, 3)
 
 
 class RatioTargetSchema(_TargetSchema):
     """A target of the asymmetry ratio."""
 
-    value = _value("ratio", 0, 1, 0.3)
-    tolerance = _miss("ratio", 1, 0.02)
-    at_least = _least("ratio", 0, 1, 0.2)
-    at_most = _most("ratio", 0, 1, 0.4)
+    value, tolerance, at_least, at_most = _members("ratio", 0, 1, 1, 0.3, 0.02, 0.2, 0.4)
 
 
 class DensityTargetSchema(_TargetSchema):
     """A target of a density."""
 
-    value = _value("density", 0.01, 25, 1.3)
-    tolerance = _miss("density", 25, 0.02)
-    at_least = _least("density", 0.01, 25, 0.7)
-    at_most = _most("density", 0.01, 25, 3.8)
+    value, tolerance, at_least, at_most = _members("density", 0.01, 25, 25, 1.3, 0.02, 0.7, 3.8)
 
 
 class ClearanceTargetSchema(_TargetSchema):
     """A target of the clearance of the holes, which is negative where one enters a solid."""
 
-    value = _value("length", -9.5, 9.5, 0.1)
-    tolerance = _miss("length", 9.5, 0.05)
-    at_least = _least("length", -9.5, 9.5, 0)
-    at_most = _most("length", -9.5, 9.5, 1)
+    value, tolerance, at_least, at_most = _members("length", -9.5, 9.5, 9.5, 0.1, 0.05, 0, 1)
 
 
 class TargetsSchema(Schema):
@@ -562,12 +537,7 @@ class _HeldSchema(Schema):
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Ask for a layout in every drilling."""
         for at, drilling in enumerate(loaded.get("over", ())):
-            if (
-                isinstance(drilling, dict)
-                and "layout" not in drilling
-                and not has_error(errors, "over", at, "layout")
-            ):
-                add_error(errors, ("over", at, "layout"), NEEDS_LAYOUT)
+            require(drilling, ("layout",), errors, ("over", at), NEEDS_LAYOUT)
 
 
 NEEDS_LAYOUT = "missing; it places the design's pin and mark under the grip"
@@ -613,16 +583,16 @@ class ParameterSchema(Schema):
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Read the bounds in the field's unit, compare them, and ask for what the field needs."""
         bounds = ("lower", "upper")
-        given = {name for name in (*bounds, "within") if name in loaded or name in errors}
+        told = given((*bounds, "within"), loaded, errors)
         if "field" in loaded:
             resolve(loaded, errors, bounds, _bound)
             resolve(loaded, errors, ("within",), _width)
             _check_needs(loaded, errors)
-        if "within" not in given:
+        if "within" not in told:
             for name in bounds:
-                if name not in given:
+                if name not in told:
                     add_error(errors, (name,), REQUIRED)
-        elif len(given) > 1:
+        elif len(told) > 1:
             add_error(errors, ("within",), "stands in place of lower and upper")
         _check_bounds(loaded, errors)
 
@@ -633,8 +603,7 @@ _NEEDS = {"point": words.POINT_FIELDS, "length": (words.RATIO,), "over": (words.
 def _check_needs(loaded: Mapping[str, Any], errors: Errors) -> None:
     field = loaded["field"]
     for name, takers in _NEEDS.items():
-        given = name in loaded or name in errors
-        if field in takers and not given:
+        if field in takers and not given((name,), loaded, errors):
             add_error(errors, (name,), f"missing; {field} needs it")
         elif field not in takers and name in loaded:
             add_error(errors, (name,), f"{field} takes none")
@@ -787,19 +756,13 @@ class AcrossSchema(Schema):
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Read the distance in the number's unit."""
-        if "number" in loaded:
-            kind = target_kind(loaded["number"])
-            raw = loaded.pop("within", None)
-            if raw is not None:
-                try:
-                    loaded["within"] = _span(kind).read(raw)
-                except ValidationError as error:
-                    errors["within"] = error.messages
+        resolve(loaded, errors, ("within",), _span, "number")
 
 
-@functools.lru_cache(maxsize=16)
-def _span(kind: str) -> QuantityField:
-    return Nominal(kind, 0, 64, 1, "", exclusive_minimum=True)
+@functools.lru_cache(maxsize=64)
+def _span(number: str) -> QuantityField:
+    """Reads how far apart a number may lie."""
+    return Nominal(target_kind(number), 0, 64, 1, "", exclusive_minimum=True)
 
 
 class SetSchema(_HeldSchema):
@@ -869,9 +832,9 @@ class ToleranceSchema(Schema):
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Read the width in the field's unit; ask for one of the two."""
         names = ("standard_deviation", "half_width")
-        given = [name for name in names if name in loaded or name in errors]
+        ways = given(names, loaded, errors)
         resolve(loaded, errors, names, _width)
-        if len(given) != 1:
+        if len(ways) != 1:
             add_error(errors, (SCHEMA,), "must hold either standard_deviation or half_width")
 
 
@@ -921,17 +884,16 @@ class CompareSchema(Schema):
         """Ask for one of the two."""
         if not loaded and not errors:
             add_error(errors, (SCHEMA,), "must hold a design, a drilling or both")
-        require_layout(loaded.get("drilling"), errors, ())
+        require_layout(loaded.get("drilling"), errors)
 
 
-def require_layout(drilling: Any, errors: Errors, path: tuple[str, ...]) -> None:
+def require_layout(drilling: Any, errors: Errors) -> None:
     """Ask for a layout, which alone places pin and mass-bias mark of a design under the grip."""
-    here = (*path, "drilling")
-    if isinstance(drilling, dict) and "layout" not in drilling and not has_error(errors, *here, "layout"):
-        add_error(errors, (*here, "layout"), NEEDS_LAYOUT)
+    require(drilling, ("layout",), errors, ("drilling",), NEEDS_LAYOUT)
     layout = drilling.get("layout") if isinstance(drilling, dict) else None
     if isinstance(layout, dict) and "cg" in layout:
-        add_error(errors, (*here, "layout", "cg"), "must not be given together with a design, which tells it")
+        text = "must not be given together with a design, which tells it"
+        add_error(errors, ("drilling", "layout", "cg"), text)
 
 
 class DesignReportSchema(ReportFields):
@@ -969,7 +931,7 @@ class DesignRequestSchema(Schema):
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Ask for a layout, a drilling to compare with, one to hold targets over, and one arm."""
         drilling, compare = loaded.get("drilling"), loaded.get("compare")
-        require_layout(drilling, errors, ())
+        require_layout(drilling, errors)
         second = isinstance(compare, dict) and "drilling" in compare
         if second and drilling is None and not has_error(errors, "drilling"):
             add_error(errors, ("drilling",), "missing; compare has a drilling")

@@ -10,6 +10,8 @@ from marshmallow.exceptions import SCHEMA
 
 from ballgauge_schemas.design.request import DesignSchema
 from ballgauge_schemas.motion.request import (
+    NAMED,
+    NEEDED,
     BoxBallSchema,
     DrilledBallSchema,
     Exact,
@@ -19,6 +21,7 @@ from ballgauge_schemas.motion.request import (
     MotionSurfaceSchema,
     OilOnBallSchema,
     OwnBowlerSchema,
+    one_of,
 )
 from ballgauge_schemas.shared import limits, words
 from ballgauge_schemas.shared.base import (
@@ -31,12 +34,12 @@ from ballgauge_schemas.shared.base import (
     Text,
     Whole,
     add_error,
+    given,
     has_error,
+    require,
     seed,
 )
 from ballgauge_schemas.shared.drilling import DrillingSchema
-
-NAMED = r"^\S([^\u0000-\u001f\u007f-\u009f]*\S)?$"
 
 
 class LineupDesignSchema(Schema):
@@ -49,14 +52,11 @@ class LineupDesignSchema(Schema):
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """One of drilling and layout; no mesh lies outside."""
-        given = [name for name in ("drilling", "layout") if name in loaded or name in errors]
-        if len(given) != 1:
-            words_of = "must not be given with drilling" if given else "missing; give drilling or layout"
+        ways = given(("drilling", "layout"), loaded, errors)
+        if len(ways) != 1:
+            words_of = "must not be given with drilling" if ways else "missing; give drilling or layout"
             add_error(errors, ("layout",), words_of)
-        drilling = loaded.get("drilling", {})
-        for name in ("pap", "layout"):
-            if "drilling" in loaded and name not in drilling and not has_error(errors, "drilling", name):
-                add_error(errors, ("drilling", name), "missing; a motion needs it")
+        require(loaded.get("drilling"), ("pap", "layout"), errors, ("drilling",), NEEDED)
         meshes = loaded.get("design", {}).get("meshes", [])
         for at, mesh in enumerate(meshes):
             if "file" in mesh:
@@ -77,12 +77,8 @@ class LineupBallSchema(Schema):
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """One way, and a name."""
-        given = [name for name in words.WAYS if name in loaded or name in errors]
-        for name in given[1:]:
-            add_error(errors, (name,), f"must not be given with {given[0]}")
-        if not given:
-            add_error(errors, ("box",), "missing; give box, drilled or design")
-        elif not name_of(loaded) and not has_error(errors, "name") and not has_error(errors, given[0]):
+        ways = one_of(words.WAYS, loaded, errors)
+        if ways and not name_of(loaded) and not has_error(errors, "name") and not has_error(errors, ways[0]):
             add_error(errors, ("name",), "missing; the ball has no name of its own")
 
 

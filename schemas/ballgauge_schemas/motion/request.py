@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Sequence
 from typing import Any, Unpack
 
 from marshmallow.exceptions import SCHEMA
@@ -27,12 +28,15 @@ from ballgauge_schemas.shared.base import (
     Text,
     Whole,
     add_error,
+    given,
     has_error,
+    require,
     seed,
 )
 from ballgauge_schemas.shared.drilling import DrillingSchema
 from ballgauge_schemas.shared.limits import RELEASE
 from ballgauge_schemas.shared.quantity import NominalField
+from ballgauge_schemas.shared.wording import listed
 
 NO_UNCERTAINTY = "a motion's numbers are nominal; how they vary is asked under scatter and spread"
 
@@ -41,6 +45,37 @@ class Exact(NominalField):
     """A quantity of a motion; it takes no uncertainty."""
 
     reason = NO_UNCERTAINTY
+
+
+NAMED = r"^\S([^\u0000-\u001f\u007f-\u009f]*\S)?$"
+NEEDED = "missing; a motion needs it"
+
+
+def require_one(names: Sequence[str], loaded: dict[str, Any], errors: Errors) -> None:
+    """Ask for one of some members at least, at the first."""
+    if not given(names, loaded, errors):
+        add_error(errors, (names[0],), f"missing; give {listed(names, 'or')}")
+
+
+def one_of(names: Sequence[str], loaded: dict[str, Any], errors: Errors) -> list[str]:
+    """Ask for exactly one of some members; gives those that there are."""
+    require_one(names, loaded, errors)
+    ways = given(names, loaded, errors)
+    for name in ways[1:]:
+        add_error(errors, (name,), f"must not be given with {ways[0]}")
+    return ways
+
+
+def _refuse_beside(
+    present: str, names: Sequence[str], loaded: dict[str, Any], errors: Errors, why: str
+) -> None:
+    for name in given(names, loaded, {}) if present in loaded else ():
+        add_error(errors, (name,), f"must not be given with {why}")
+
+
+def _refuse_repeated(values: Sequence[Any], member: str, errors: Errors, what: str) -> None:
+    if not has_error(errors, member) and len(set(values)) < len(values):
+        add_error(errors, (member,), f"must not repeat {what}")
 
 
 def _plain(
@@ -88,11 +123,8 @@ class MotionSurfaceSchema(Schema):
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """A measured roughness leaves nothing to a grit or a polish, a curve nothing to a dry coefficient."""
-        if "curve" in loaded and "friction" in loaded:
-            add_error(errors, ("friction",), "must not be given with curve, which replaces it")
-        for name in ("grit", "polished"):
-            if "roughness" in loaded and name in loaded:
-                add_error(errors, (name,), "must not be given with roughness, which replaces it")
+        _refuse_beside("curve", ("friction",), loaded, errors, "curve, which replaces it")
+        _refuse_beside("roughness", ("grit", "polished"), loaded, errors, "roughness, which replaces it")
 
 
 class MotionLayoutSchema(Schema):
@@ -143,14 +175,8 @@ class DrilledBallSchema(Schema):
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Ask for what a motion cannot do without."""
         require_diameter(loaded.get("ball"), errors, ("ball",))
-        for part, names in (
-            ("ball", words.BOX_NUMBERS),
-            ("drilling", ("pap", "layout")),
-        ):
-            given = loaded.get(part)
-            for name in names:
-                if isinstance(given, dict) and name not in given and not has_error(errors, part, name):
-                    add_error(errors, (part, name), "missing; a motion needs it")
+        for part, names in (("ball", words.BOX_NUMBERS), ("drilling", ("pap", "layout"))):
+            require(loaded.get(part), names, errors, (part,), NEEDED)
 
 
 def _warned(name: str) -> str:
@@ -255,7 +281,7 @@ class SpeedReadSchema(Schema):
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """One of the two."""
-        if ("at" in loaded or "at" in errors) == ("between" in loaded or "between" in errors):
+        if len(given(("at", "between"), loaded, errors)) != 1:
             add_error(errors, (SCHEMA,), "must have either at or between")
         ends = loaded.get("between")
         if ends is not None and not has_error(errors, "between") and not ends[0].value < ends[1].value:
@@ -272,9 +298,7 @@ class MeasuredReleaseSchema(ReleaseSchema):
         """A reading has a speed; marks leave nothing to the numbers they find."""
         if "speed_read" in loaded and "speed" not in loaded and not has_error(errors, "speed"):
             add_error(errors, ("speed",), "missing; give the speed that was read")
-        for name in words.SPIN:
-            if "marks" in loaded and name in loaded:
-                add_error(errors, (name,), "must not be given with marks, which tell it")
+        _refuse_beside("marks", words.SPIN, loaded, errors, "marks, which tell it")
 
 
 class ScatterSchema(Schema):
@@ -398,8 +422,7 @@ class LaneSchema(Schema):
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """One of them."""
-        ways = [name for name in ("pattern", "tape", "ratio", "film") if name in loaded or name in errors]
-        if len(ways) != 1:
+        if len(given(("pattern", "tape", "ratio", "film"), loaded, errors)) != 1:
             add_error(errors, (SCHEMA,), "must have one of pattern, tape, ratio and film")
 
 
@@ -532,7 +555,7 @@ class OwnBowlerSchema(Schema):
     name = Text(
         "Anna",
         "Name, for the reader; each once.",
-        pattern=r"^\S([^\u0000-\u001f\u007f-\u009f]*\S)?$",
+        pattern=NAMED,
         required=True,
     )
     bowler = Choice(words.PRESETS, "Whose release and scatter fill up what is not given.")
@@ -600,15 +623,11 @@ class LineMapSchema(Schema):
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Something to set the ball beside, and every point once."""
-        if not any(name in loaded or name in errors for name in ("balls", "drilled")):
-            add_error(errors, ("balls",), "missing; give balls or drilled")
+        require_one(("balls", "drilled"), loaded, errors)
         named = [each["name"] for each in loaded.get("own_bowlers", []) if "name" in each]
-        if not has_error(errors, "own_bowlers") and len(set(named)) < len(named):
-            add_error(errors, ("own_bowlers",), "must not repeat a name")
+        _refuse_repeated(named, "own_bowlers", errors, "a name")
         for name in ("volumes", "bowlers"):
-            given = loaded.get(name, [])
-            if not has_error(errors, name) and len(set(given)) < len(given):
-                add_error(errors, (name,), "must not repeat an entry")
+            _refuse_repeated(loaded.get(name, []), name, errors, "an entry")
 
 
 class SquadBowlerSchema(OwnBowlerSchema):
@@ -621,11 +640,8 @@ class SquadBowlerSchema(OwnBowlerSchema):
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """A whole release, one ball, and one hand."""
         _check_release(loaded, errors)
-        if "drilled" in loaded and "ball" in loaded:
-            add_error(errors, ("drilled",), "must not be given with ball")
-        for name in ("hand", "pap"):
-            if "drilled" in loaded and name in loaded:
-                add_error(errors, (name,), "must not be given with a drilling, which has its own")
+        _refuse_beside("ball", ("drilled",), loaded, errors, "ball")
+        _refuse_beside("drilled", ("hand", "pap"), loaded, errors, "a drilling, which has its own")
 
 
 class SquadSchema(Schema):
@@ -659,8 +675,7 @@ class SquadSchema(Schema):
         named = [each.get("name") for each in loaded.get("bowlers", [])]
         if has_error(errors, "bowlers"):
             return
-        if len(set(named)) < len(named):
-            add_error(errors, ("bowlers",), "must not repeat a name")
+        _refuse_repeated(named, "bowlers", errors, "a name")
         order = loaded.get("order", named)
         if not has_error(errors, "order"):
             for k, name in enumerate(order):
@@ -684,8 +699,7 @@ class PassageSchema(Schema):
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """Something was seen."""
-        if not any(name in loaded or name in errors for name in words.PASSED):
-            add_error(errors, ("time",), "missing; give time, speed or board")
+        require_one(words.PASSED, loaded, errors)
 
 
 class ShotSchema(Schema):
@@ -703,8 +717,7 @@ class ShotSchema(Schema):
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """One passage a distance."""
         seen = [each["distance"].value for each in loaded.get("passages", []) if "distance" in each]
-        if not has_error(errors, "passages") and len(set(seen)) < len(seen):
-            add_error(errors, ("passages",), "must not repeat a distance")
+        _refuse_repeated(seen, "passages", errors, "a distance")
 
 
 class PrecisionSchema(Schema):
@@ -747,11 +760,7 @@ class ExplainSchema(Schema):
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """One ball."""
-        ways = [name for name in ("ball", "drilled") if name in loaded or name in errors]
-        if not ways:
-            add_error(errors, ("ball",), "missing; give ball or drilled")
-        if len(ways) == 2:
-            add_error(errors, ("drilled",), "must not be given with ball")
+        one_of(("ball", "drilled"), loaded, errors)
 
 
 class MotionRequestSchema(Schema):
@@ -817,26 +826,16 @@ class MotionRequestSchema(Schema):
 
 
 def _check_release(loaded: dict[str, Any], errors: Errors) -> None:
-    if not any(name in loaded or name in errors for name in ("bowler", "release")):
-        add_error(errors, ("release",), "missing; give release or bowler")
+    require_one(("release", "bowler"), loaded, errors)
     release = loaded.get("release")
-    if "bowler" not in loaded and "bowler" not in errors and isinstance(release, dict):
-        told = ("speed",) if "marks" in release else ("speed", "rev_rate", "axis_rotation", "axis_tilt")
-        for name in told:
-            if name not in release and not has_error(errors, "release", name):
-                add_error(errors, ("release", name), "missing; required without a bowler")
+    if not given(("bowler",), loaded, errors) and isinstance(release, dict):
+        told = ("speed",) if "marks" in release else ("speed", *words.SPIN)
+        require(release, told, errors, ("release",), "missing; required without a bowler")
 
 
 def _check_ball(loaded: dict[str, Any], errors: Errors) -> None:
-    ways = [name for name in ("ball", "drilled") if name in loaded or name in errors]
-    if not ways:
-        add_error(errors, ("ball",), "missing; give ball or drilled")
-    if len(ways) == 2:
-        add_error(errors, ("drilled",), "must not be given with ball")
-    if "drilled" not in ways:
-        return
-    for name in ("hand", "pap"):
-        if name in loaded:
+    if "drilled" in one_of(("ball", "drilled"), loaded, errors):
+        for name in given(("hand", "pap"), loaded, {}):
             add_error(errors, (name,), "must not be given with a drilling, which has its own")
 
 

@@ -16,6 +16,7 @@ from ballgauge_schemas.shared.base import (
     Text,
     add_error,
     has_error,
+    require,
 )
 from ballgauge_schemas.shared.quantity import Quantity, QuantityField
 
@@ -157,8 +158,7 @@ def refuse_told(ball: Any, errors: Errors) -> None:
 
 def require_weight(ball: Any, errors: Errors, path: tuple[str, ...]) -> None:
     """Add an error at `path`/weight where a loaded ball, to be drilled, has none."""
-    if isinstance(ball, dict) and "weight" not in ball and not has_error(errors, *path, "weight"):
-        add_error(errors, (*path, "weight"), "missing; a drilling needs the undrilled ball's weight")
+    require(ball, ("weight",), errors, path, "missing; a drilling needs the undrilled ball's weight")
 
 
 def require_diameter(ball: Any, errors: Errors, path: tuple[str, ...]) -> None:

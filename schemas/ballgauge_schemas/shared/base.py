@@ -16,7 +16,7 @@ from __future__ import annotations
 import datetime
 import functools
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any, ClassVar, TypedDict, Unpack
 
 import marshmallow
@@ -58,6 +58,18 @@ def has_error(errors: Errors, *path: str | int) -> bool:
             return False
         node = node[step]
     return True
+
+
+def given(names: Iterable[str], loaded: Mapping[str, Any], errors: Errors) -> list[str]:
+    """Those of some members that were given, right or wrong."""
+    return [name for name in names if name in loaded or name in errors]
+
+
+def require(part: Any, names: Iterable[str], errors: Errors, path: tuple[str | int, ...], text: str) -> None:
+    """Ask for members of a loaded part at `path`, where it is an object."""
+    for name in names:
+        if isinstance(part, dict) and name not in part and not has_error(errors, *path, name):
+            add_error(errors, (*path, name), text)
 
 
 def _count(errors: Any) -> int:
