@@ -240,6 +240,19 @@ def test_a_rejected_and_an_undecided_lot_say_so() -> None:
     assert "○ Lot not decided" in write_report(judged("weight\n15\n15\n").answer())
 
 
+def test_a_rule_about_a_day_is_told_in_days() -> None:
+    """Against its limit and the distance between two days."""
+    limit = [{"min": "2019-12-31", "max": "2020-01-31"}]
+    overlay = {
+        "overlay": {"name": "own", "base": "usbc"},
+        "rule": [{"id": "own", "quantity": "made_on", "limit": limit}],
+    }
+    rules = {"on": "2026-05-01", "stage": "play", "overlays": [overlay]}
+    page = write_report(judged("weight,made_on\n15,2019-12-28\n", rules=rules).answer())
+    assert "2019-12-31 to 2020-01-31" in page
+    assert ">−3 d<" in page
+
+
 def test_several_lots_are_one_report(series: dict[str, Any], tmp_path: Path, sentence: Any) -> None:
     """Against the names of the lots, and the drift of each quantity as means, moving average and spreads."""
     page = write_report(series)

@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
+from ballgauge_service.core.units import EPOCH
 from ballgauge_service.rulebooks import (
-    EPOCH,
     Assessment,
     Decision,
     Fact,

@@ -13,9 +13,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import norm
 
+from ballgauge_service.core.units import EPOCH
 from ballgauge_service.rulebooks import (
     COLUMNS,
-    EPOCH,
     OUTCOMES,
     Assessment,
     Column,

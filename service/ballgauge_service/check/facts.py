@@ -18,10 +18,10 @@ from ballgauge_schemas.shared.words import DIGITS
 from ballgauge_service.check.identity import BY_HAND
 from ballgauge_service.check.predict import Prediction
 from ballgauge_service.check.request import Ball, Check, Drilling, Hole, HolesSeen
+from ballgauge_service.core.units import EPOCH
 from ballgauge_service.physics.balance import PLAUSIBLE_ARMS
 from ballgauge_service.rulebooks import (
     ASYMMETRIC_OVER,
-    EPOCH,
     OUTCOMES,
     POSITIONS,
     UNMEASURED,

@@ -7,6 +7,11 @@ Publication 811 (2008), appendix B.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import date
+
+DAY = "date"
+"""The unit of a quantity that is a day: days since EPOCH; what lies between two days is in days."""
+EPOCH = date(1970, 1, 1)
 
 OZ_PER_LB = 16.0
 GRAM_PER_OZ = 453.59237 / OZ_PER_LB

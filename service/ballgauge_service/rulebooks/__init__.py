@@ -42,13 +42,12 @@ from ballgauge_service.rulebooks.loader import (
     shipped,
     use,
 )
-from ballgauge_service.rulebooks.model import ASYMMETRIC_OVER, COLUMNS, EPOCH, Bounds, MoreBalls, SampleRule
+from ballgauge_service.rulebooks.model import ASYMMETRIC_OVER, COLUMNS, Bounds, MoreBalls, SampleRule
 from ballgauge_service.rulebooks.wording import amount, between, findings, missing, reasons, unmet
 
 __all__ = [
     "ASYMMETRIC_OVER",
     "COLUMNS",
-    "EPOCH",
     "OUTCOMES",
     "POSITIONS",
     "UNMEASURED",

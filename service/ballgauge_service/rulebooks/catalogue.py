@@ -9,10 +9,10 @@ from functools import lru_cache
 from typing import Any
 
 from ballgauge_schemas.shared.words import Stage
+from ballgauge_service.core.units import EPOCH
 from ballgauge_service.rulebooks.editions import Edition
 from ballgauge_service.rulebooks.loader import rulebook
 from ballgauge_service.rulebooks.model import (
-    EPOCH,
     ROUNDING,
     BackgroundFact,
     Bounds,

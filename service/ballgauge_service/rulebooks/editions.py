@@ -15,10 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ballgauge_schemas.shared.words import STAGES, Stage
+from ballgauge_service.core.units import EPOCH
 from ballgauge_service.rulebooks.cells import DATE, GAP, build_table, with_open_cells
 from ballgauge_service.rulebooks.decision import INCONCLUSIVE, NONCONFORMING, NOT_ASSESSED
 from ballgauge_service.rulebooks.loader import Own, RulebookError, rulebook
-from ballgauge_service.rulebooks.model import COLUMNS, EPOCH, Limit, Rule, Rulebook
+from ballgauge_service.rulebooks.model import COLUMNS, Limit, Rule, Rulebook
 
 APPROVED_ON, MADE_ON = "approved_on", "made_on"
 _DAYS = {"approval": APPROVED_ON, "made": MADE_ON}

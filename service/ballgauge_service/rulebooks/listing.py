@@ -7,6 +7,7 @@ from datetime import date
 from typing import Any
 
 from ballgauge_service import rulebooks
+from ballgauge_service.core.units import DAY
 
 _FLAGS = frozenset(
     {
@@ -95,6 +96,6 @@ def _bound(column: str, bounds: Mapping[str, float]) -> str:
     unit = rulebooks.COLUMNS[column]
     if unit == "1" and bounds == {"under": 1}:
         return f"no {name}"
-    words = _DAYS if unit == "date" else _AMOUNTS
+    words = _DAYS if unit == DAY else _AMOUNTS
     ends = " and ".join(f"{words[end]} {rulebooks.amount(value, unit)}" for end, value in bounds.items())
     return f"{name} {ends}"

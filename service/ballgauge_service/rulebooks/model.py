@@ -9,9 +9,7 @@ from datetime import date
 from typing import Literal
 
 from ballgauge_schemas.shared.words import Binds, Effect, Stage
-from ballgauge_service.core.units import METRIC
-
-EPOCH = date(1970, 1, 1)
+from ballgauge_service.core.units import DAY, EPOCH, METRIC
 
 ROUNDING = (
     "Values are compared as they are, unrounded (the absolute method of ASTM E29); a value of just a printed "
@@ -73,8 +71,8 @@ COLUMNS: Mapping[str, str] = {
     "identity": "1",
     "identity_by_hand": "1",
     "as_made": "1",
-    "approved_on": "date",
-    "made_on": "date",
+    "approved_on": DAY,
+    "made_on": DAY,
 }
 """Every column a rule may judge or ask about, and the unit its values are in (1: a number or a 0/1 flag;
 date: days since 1970-01-01)."""

@@ -38,10 +38,10 @@ from ballgauge_schemas.shared.overlay import (
     word,
 )
 from ballgauge_schemas.shared.words import BASES
+from ballgauge_service.core.units import DAY, EPOCH
 from ballgauge_service.rulebooks.cells import OverlapError, TooFineError, build_table
 from ballgauge_service.rulebooks.model import (
     COLUMNS,
-    EPOCH,
     BackgroundFact,
     Bounds,
     Limit,
@@ -118,7 +118,7 @@ class LimitSchema(_Sound, OverlayLimitSchema):
 def _when_faults(loaded: Mapping[str, Any]) -> Faults:
     for alternative in loaded.get("when", ()):
         for column, ends in alternative.items():
-            fault = _fault_of(ends, dated=COLUMNS[column] == "date") if column in COLUMNS else _UNKNOWN
+            fault = _fault_of(ends, dated=COLUMNS[column] == DAY) if column in COLUMNS else _UNKNOWN
             if fault:
                 yield "when", f"{column}: {fault}"
 
@@ -173,7 +173,7 @@ class RuleSchema(_Sound, OverlayRuleSchema):
     def _quantity_faults(loaded: Mapping[str, Any]) -> Faults:
         rows, quantity = loaded["limit"], loaded.get("quantity")
         ends = [row[name] for row in rows for name in ("min", "max") if name in row]
-        if any(isinstance(end, date) != (loaded.get("unit") == "date") for end in ends):
+        if any(isinstance(end, date) != (loaded.get("unit") == DAY) for end in ends):
             yield "limit", "only the bounds of a quantity that is a day are dates"
         if quantity is None:
             if not all(row.get("effect", "limit") in ("words", "unbound") for row in rows):

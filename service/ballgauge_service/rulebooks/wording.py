@@ -15,6 +15,7 @@ from types import MappingProxyType
 from typing import Any
 
 from ballgauge_schemas.shared.words import BASES, OUTCOMES
+from ballgauge_service.core.units import DAY, EPOCH
 from ballgauge_service.rulebooks.assessor import Assessment, Facts
 from ballgauge_service.rulebooks.decision import (
     CONFORMING,
@@ -27,16 +28,13 @@ from ballgauge_service.rulebooks.decision import (
 )
 from ballgauge_service.rulebooks.editions import APPROVED_ON, MADE_ON, POSITIONS, Edition, State
 from ballgauge_service.rulebooks.judge import ABOVE, BELOW, LACKING, SIDES
-from ballgauge_service.rulebooks.model import EPOCH, Limit, Rule
+from ballgauge_service.rulebooks.model import Limit, Rule
 
 # Wide enough for every published limit; the value itself is in the finding (ours).
 _DIGITS = 6
 
 # Below this probability of conformity simple acceptance says so (ours).
 _SURE = 0.95
-
-DAY = "date"
-"""The unit of a quantity that is a day; its distances are in days."""
 
 _APPROVED_ON, _MADE_ON = POSITIONS[APPROVED_ON], POSITIONS[MADE_ON]
 

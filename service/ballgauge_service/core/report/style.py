@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from datetime import timedelta
 from typing import Any, overload
 
-from ballgauge_service.core.units import METRIC
+from ballgauge_service.core.units import DAY, EPOCH, METRIC
 
 
 def words(name: str) -> str:
@@ -39,8 +40,8 @@ class Style:
         return self.label(name)
 
     def unit(self, unit: str | None) -> str:
-        """The unit in which a trade unit is shown; nothing for a number without unit."""
-        if unit in (None, "1"):
+        """The unit in which a trade unit is shown; nothing for a day or a number without unit."""
+        if unit in (None, "1", DAY):
             return ""
         return METRIC[unit][0] if self.metric and unit in METRIC else str(unit)
 
@@ -71,7 +72,13 @@ class Style:
         """A value of a trade unit, with the unit shown."""
         if value is None:
             return "–"
+        if unit == DAY:
+            return (EPOCH + timedelta(days=value)).isoformat()
         return f"{self.number(self.shown(value, unit), digits)} {self.unit(unit)}".rstrip()
+
+    def margin(self, value: float | None, unit: str | None, digits: int) -> str:
+        """A margin of a trade unit; between days it is days."""
+        return self.value(value, "d" if unit == DAY else unit, digits)
 
     def percent(self, fraction: float | None) -> str:
         """A fraction as a percentage, never rounded to 0 or 100 where it is neither."""
@@ -93,9 +100,8 @@ class Style:
             return _("at most {value}").format(value=self.value(high, unit))
         if high is None:
             return _("at least {value}").format(value=self.value(low, unit))
-        return _("{low} to {high}").format(
-            low=self.number(self.shown(low, unit)), high=self.value(high, unit)
-        )
+        least = self.value(low, unit) if unit == DAY else self.number(self.shown(low, unit))
+        return _("{low} to {high}").format(low=least, high=self.value(high, unit))
 
     def _marked(self, text: str) -> str:
         shown = text.replace("-", "−") if "e" not in text else text

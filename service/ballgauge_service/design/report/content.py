@@ -375,7 +375,7 @@ def _findings(title: str, findings: Sequence[Document], style: Style) -> Iterato
             _(each["title"]),
             style.value(each["value"], each["unit"]),
             style.limits(each["limit"], each["unit"]),
-            style.value(each["margin"], each["unit"], 3),
+            style.margin(each["margin"], each["unit"], 3),
             shown(each["source"] or "–"),
         )
         for each in sorted(judged, key=lambda each: words.WORST_FIRST.index(each["outcome"]))

@@ -10,8 +10,8 @@ import pyarrow.compute as pc
 
 from ballgauge_schemas.shared.approved_list import ApprovedList
 from ballgauge_service.check.identity import looked_up
+from ballgauge_service.core.units import EPOCH
 from ballgauge_service.lot.reading.columns import Balls
-from ballgauge_service.rulebooks import EPOCH
 
 _UNKNOWN = np.datetime64("NaT", "D")
 

@@ -231,7 +231,7 @@ def _failures(lot: Document, style: Style) -> Iterator[Block]:
             "–" if ball["serial"] is None else shown(ball["serial"]),
             str(ball["row"]),
             titles.get(ball["rule"], "–"),
-            style.value(ball["margin"], ball["unit"], 4),
+            style.margin(ball["margin"], ball["unit"], 4),
         )
         for ball in worst[:WORST_SHOWN]
     ]

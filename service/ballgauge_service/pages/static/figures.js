@@ -39,7 +39,7 @@ export function figures(answer) {
 
 /** A value with its sign and the digits that can be read at a glance. */
 function amount(value, unit) {
-  const [number, name] = shownIn(value, unit);
+  const [number, name] = shownIn(value, unit === "date" ? "d" : unit);
   return `${number > 0 ? "+" : ""}${plain(Number(number.toPrecision(3)))} ${name}`.trim();
 }
 

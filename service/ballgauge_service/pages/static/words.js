@@ -40,9 +40,10 @@ export function plain(value, digits = MOST) {
   return text.replace("-", "−").replace(".", MARK);
 }
 
-/** Write a value of the interface in the unit shown, with at most `digits` decimals. */
+/** Write a value of the interface in the unit shown, with at most `digits` decimals; between days, days. */
 export function quantity(value, unit, { signed = false, bare = false, digits = MOST } = {}) {
   if (value === null || value === undefined) return "–";
+  if (unit === "date" && signed) return quantity(value, "d", { signed, bare, digits });
   if (unit === "date") return new Date(value * 86400000).toISOString().slice(0, 10);
   const [number, name] = shownIn(value, unit);
   const text = (signed && number > 0 ? "+" : "") + plain(number, digits);
