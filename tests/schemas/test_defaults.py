@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from marshmallow import ValidationError, fields, post_load, validate, validates_schema
+from marshmallow import EXCLUDE, ValidationError, fields, post_load, validate, validates_schema
 
 from ballgauge_schemas import CHECK_REQUEST, DRILLING_REQUEST, LOT_REQUEST, example, example_names
 from ballgauge_schemas.design.request import DESIGN_REQUEST, SolidField
@@ -121,7 +121,7 @@ def test_a_motion_without_a_default_is_the_motion_with_it(app: Any, settings: di
 
 
 def test_what_marshmallow_would_run_and_a_schema_does_not_is_refused() -> None:
-    """Against a hook and a validator that would be overlooked in silence."""
+    """Against hooks, validators and options that would be overlooked in silence."""
     with pytest.raises(TypeError, match="hooks"):
 
         class Loading(Schema):
@@ -140,6 +140,20 @@ def test_what_marshmallow_would_run_and_a_schema_does_not_is_refused() -> None:
 
         class Limited(Schema):
             name = fields.String(validate=validate.Length(max=3))
+
+    with pytest.raises(TypeError, match="unknown"):
+
+        class Lenient(Schema):
+            class Meta:
+                unknown = EXCLUDE
+
+    with pytest.raises(TypeError, match="error_messages"):
+
+        class Worded(Schema):
+            error_messages = {"unknown": "never"}  # noqa: RUF012 - as marshmallow has it
+
+    with pytest.raises(TypeError, match="partial"):
+        Schema(partial=True)  # type: ignore[call-arg]
 
     with pytest.raises(TypeError, match="data_key"):
 

@@ -50,8 +50,13 @@ def _texts(description: str, example: str) -> Several:
     return Several(_text("One of them.", example), LISTED_MAXIMUM, description)
 
 
+<<<<<<< HEAD
 def _numbers(description: str, example: float, unit: str = "1") -> Several:
     return Several(_number("One of them.", example, unit), LISTED_MAXIMUM, description)
+=======
+def _numbers(description: str, example: float, unit: str = "1", **options: Any) -> Several:
+    return Several(_number("One of them.", example, unit), 0, LISTED_MAXIMUM, description, **options)
+>>>>>>> bb03a34 (Objects are whole when they are made, and a schema refuses every option of marshmallow that it would overlook)
 
 
 def _list(schema: type[Schema], entry: str, description: str, **options: Any) -> Several:
@@ -452,8 +457,7 @@ class CurvesSchema(Schema):
     fraction = _numbers("Nonconforming fraction of what comes in.", 0.01)
     acceptance = _numbers("Probability of acceptance.", 0.961)
     average_outgoing_quality = _numbers("Fraction sent on where rejected lots are screened.", 0.009)
-    average_total_inspection = _numbers("Balls inspected a lot.", 116.2)
-    average_total_inspection.allow_none = True
+    average_total_inspection = _numbers("Balls inspected a lot.", 116.2, allow_none=True)
     average_outgoing_quality_limit = _chance("The largest of the outgoing fractions.", 0.0163)
     limit_fraction = _number("Incoming fraction where it is reached.", 0.028)
     assumptions = _texts("What they rest on.", "rejected lots are inspected ball by ball")

@@ -91,6 +91,10 @@ class _StrictMeta(SchemaMeta):
         super().__init__(name, bases, attrs)  # type: ignore[no-untyped-call]
         if cls._hooks:
             raise TypeError(f"{name}: hooks ({', '.join(sorted(cls._hooks))}) are not run; override `check`")
+        told = {each for each in vars(attrs.get("Meta", object)) if not each.startswith("__")} - {"include"}
+        unread = sorted(told | attrs.keys() & {"handle_error", "error_messages"})
+        if unread:
+            raise TypeError(f"{name}: {', '.join(unread)} would be overlooked; a schema is strict as it is")
         for member, field in cls._declared_fields.items():
             for option in ("validate", "pre_load", "post_load", "data_key", "attribute"):
                 if getattr(field, option):
@@ -103,8 +107,8 @@ class Schema(marshmallow.Schema, metaclass=_StrictMeta):
     also_known: ClassVar[tuple[str, ...]] = ()
     """Names that belong to a sister schema: errors here, but worth suggesting."""
 
-    def __init__(self, **options: Any) -> None:
-        super().__init__(**options)
+    def __init__(self) -> None:
+        super().__init__()
         self._readers: dict[str, Callable[[Any], Any]] = {}
         self._defaults: dict[str, Any] = {}
         self._makers: dict[str, Callable[[], Any]] = {}

@@ -38,7 +38,9 @@ class UnknownRulebookError(LookupError):
     `place`: of the overlay among those asked for.
     """
 
-    place = 0
+    def __init__(self, words: str, place: int = 0) -> None:
+        super().__init__(words)
+        self.place = place
 
 
 class RulebookError(ValueError):
@@ -291,11 +293,8 @@ def _laid(body: str, overlay: str | Own, place: int) -> Rulebook:
     known = shelf().overlays.get(overlay)
     if known is None or known.base != body:
         fitting = [name for name, each in sorted(shelf().overlays.items()) if each.base == body]
-        unknown = UnknownRulebookError(
-            f"no overlay {overlay!r} for the body {body!r}; there are: {', '.join(fitting) or 'none'}"
-        )
-        unknown.place = place
-        raise unknown
+        text = f"no overlay {overlay!r} for the body {body!r}; there are: {', '.join(fitting) or 'none'}"
+        raise UnknownRulebookError(text, place)
     return known
 
 

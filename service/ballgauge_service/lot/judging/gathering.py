@@ -6,8 +6,7 @@ import math
 import re
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from copy import copy
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple, Self
 
 import numpy as np
@@ -20,7 +19,6 @@ from ballgauge_schemas.shared.limits import WORST_BALLS
 from ballgauge_service.lot.judging.totals import (
     KEPT_MAXIMUM,
     LotTotals,
-    QuantityTotals,
     Serials,
     codes_of,
     fates_of,
@@ -29,7 +27,6 @@ from ballgauge_service.lot.judging.totals import (
 from ballgauge_service.lot.judging.verdicts import Verdicts, words_of
 from ballgauge_service.lot.reading.cells import converted
 from ballgauge_service.lot.reading.columns import Balls
-from ballgauge_service.lot.reading.headings import QUANTITIES
 from ballgauge_service.rulebooks import OUTCOMES, Edition, State
 from ballgauge_service.rulebooks.model import Limit
 
@@ -399,13 +396,9 @@ def once_a_ball(totals: Gathered, ordered: Ordered) -> tuple[Gathered, Ordered]:
         for number in np.unique(count[count > 1]).tolist():
             mean[count == number] = converted(total[count == number], 1.0 / number)
         values[name] = mean
-    once = copy(totals)
-    once.balls = len(start)
-    once.quantities = {
-        name: QuantityTotals(QUANTITIES[name].minimum, QUANTITIES[name].maximum) for name in values
-    }
+    once = replace(totals, balls=len(start), quantities={})
     for name, numbers in values.items():
-        once.quantities[name].add(numbers)
+        once.totals_of(name).add(numbers)
     serials = [ordered.serials[row] for row in first]
     days, kinds = ordered.approved_on[start], ordered.kinds[start]
     return once, Ordered(ordered.order, ordered.rows[start], serials, values, days, kinds)

@@ -86,8 +86,7 @@ def judge_piece(judging: Judging, piece: Piece, check: Check) -> Judged:
         if judging.rows_wanted and len(verdicts):
             nothing = np.empty(0, np.int64)
             kept.append(replace(verdicts, unknown=nothing, held=nothing, rules=(), words=()))
-    totals.edition = None
-    return Judged(notes, totals, kept)
+    return Judged(notes, replace(totals, edition=None), kept)
 
 
 def _chunks(piece: Piece) -> Iterator[RawChunk]:

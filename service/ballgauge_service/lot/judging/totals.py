@@ -343,11 +343,12 @@ class LotTotals:
         for place in np.flatnonzero(broken).tolist():
             self.decided_by[verdicts.rules[place]] += int(broken[place])
         for name, values in balls.values.items():
-            self._totals(name).add(values)
+            self.totals_of(name).add(values)
         self.serials.add(balls.rows, balls.serial, fates_of(verdicts.outcome, verdicts.unknown))
         self._keep([balls])
 
-    def _totals(self, name: str) -> QuantityTotals:
+    def totals_of(self, name: str) -> QuantityTotals:
+        """What a quantity adds up to, from nothing where it is new."""
         limits = QUANTITIES[name]
         return self.quantities.setdefault(name, QuantityTotals(limits.minimum, limits.maximum))
 
@@ -365,7 +366,7 @@ class LotTotals:
             self.by_rule[rule] = self.by_rule.get(rule, np.zeros_like(counted)) + counted
         self.decided_by.update(other.decided_by)
         for name, totals in other.quantities.items():
-            self._totals(name).merge(totals)
+            self.totals_of(name).merge(totals)
         self.serials.merge(other.serials)
         self._keep(other._kept)
 

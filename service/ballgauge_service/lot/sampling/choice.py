@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 from scipy import optimize
 
@@ -165,8 +165,8 @@ class ChosenPlan:
     kind: str
     sample_size: int
     acceptance_number: int
-    rejection_number: int = field(init=False)
-    curve_type: str | None = field(init=False)
+    rejection_number: int
+    curve_type: str | None
     lot_size: int | None = None
     model: str | None = None
     level: str | None = None
@@ -181,10 +181,6 @@ class ChosenPlan:
     source: str = ""
     basis: str = ""
     notes: tuple[str, ...] = ()
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "rejection_number", self.acceptance_number + 1)
-        object.__setattr__(self, "curve_type", None if self.model is None else curve_type(self.model))
 
 
 def choose_plan(sampling: Sampling) -> ChosenPlan | None:
@@ -234,8 +230,9 @@ def plan_without(
     model = _model(None, lot_size)
     size = sample_size if lot_size is None else min(sample_size, lot_size)
     plan = ChosenPlan(
-        "none", size, 0, source="no plan was given", basis="stated assumption", lot_size=lot_size, model=model
-    )
+        "none", size, 0, 1, curve_type(model), lot_size=lot_size, model=model,
+        source="no plan was given", basis="stated assumption",
+    )  # fmt: skip
     return _with_risks(plan, consumer_risk)
 
 
@@ -254,8 +251,8 @@ def plan_for_every_ball(balls: int, aql: float | None) -> ChosenPlan:
     allowed = 0 if aql is None else math.floor(balls * min(aql / 100, 1.0) * (1 + 1e-12))
     note = "every ball was measured: no sampling risk"
     return ChosenPlan(
-        "every_ball", balls, allowed, lot_size=balls, aql=aql, full_inspection=True, notes=(note,),
-        source="every ball of the lot", basis="stated assumption",
+        "every_ball", balls, allowed, allowed + 1, None, lot_size=balls, aql=aql, full_inspection=True,
+        notes=(note,), source="every ball of the lot", basis="stated assumption",
     )  # fmt: skip
 
 
@@ -373,10 +370,12 @@ def _table_plan(wanted: PlanWanted, lot_size: int) -> ChosenPlan:
     notes: list[str] = []
     if plan.full_inspection:
         notes.append("the table's sample is as large as the lot: every ball of it is inspected")
+    model = _model(None, lot_size)
     chosen = ChosenPlan(
-        "table", plan.sample_size, plan.acceptance_number, lot_size=lot_size, model=_model(None, lot_size),
-        level=plan.level, inspection=plan.inspection, code_letter=plan.code_letter,
-        plan_letter=plan.plan_letter, aql=plan.aql, source=plan.source, basis=plan.basis, notes=tuple(notes),
+        "table", plan.sample_size, plan.acceptance_number, plan.rejection_number, curve_type(model),
+        lot_size=lot_size, model=model, level=plan.level, inspection=plan.inspection,
+        code_letter=plan.code_letter, plan_letter=plan.plan_letter, aql=plan.aql, source=plan.source,
+        basis=plan.basis, notes=tuple(notes),
     )  # fmt: skip
     return _with_risks(chosen, wanted.consumer_risk)
 
@@ -403,7 +402,8 @@ def _computed_plan(wanted: PlanWanted, lot_size: int | None) -> ChosenPlan:
     if lot_size is not None and plan.sample_size > lot_size:
         raise BadArgument("lot_size", f"is smaller than the plan's sample of {plan.sample_size} balls")
     chosen = ChosenPlan(
-        wanted.kind, plan.sample_size, plan.acceptance_number, lot_size=lot_size, model=model, aql=wanted.aql,
+        wanted.kind, plan.sample_size, plan.acceptance_number, plan.acceptance_number + 1, curve_type(model),
+        lot_size=lot_size, model=model, aql=wanted.aql,
         limiting_quality=wanted.limiting_quality, source=source, basis="computed", notes=plan.assumptions,
     )  # fmt: skip
     return _with_risks(chosen, wanted.consumer_risk)

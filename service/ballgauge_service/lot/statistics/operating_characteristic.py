@@ -7,7 +7,7 @@ series of balls with a steady nonconforming fraction. `poisson`: nonconformities
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -48,10 +48,7 @@ class OperatingCharacteristic:
     average_outgoing_quality_limit: float
     limit_fraction: float
     assumptions: tuple[str, ...]
-    curve_type: str = field(init=False)
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "curve_type", curve_type(self.model))
+    curve_type: str
 
 
 def curve_type(model: str) -> str:
@@ -331,6 +328,7 @@ def operating_characteristic(
         limit,
         at,
         ("rejected lots are inspected ball by ball and nonconforming balls replaced by conforming ones",),
+        curve_type(model),
     )
 
 

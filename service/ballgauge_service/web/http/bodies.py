@@ -39,7 +39,10 @@ _Path: TypeAlias = "tuple[_Path, str | int] | None"
 class _Repeated(dict[str, Any]):
     """An object with duplicate names; those that can be pointed at are in `repeated`."""
 
-    repeated: list[str]
+    def __init__(self, pairs: list[tuple[str, Any]]) -> None:
+        super().__init__(pairs)
+        counts = Counter(name for name, _ in pairs)
+        self.repeated = [name for name, count in counts.items() if count > 1 and is_name(name)]
 
 
 def read_json(request: Request) -> Any:
@@ -139,12 +142,7 @@ def _integer(digits: str) -> int | float:
 
 def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     members = dict(pairs)
-    if len(members) == len(pairs):
-        return members
-    counts = Counter(name for name, _ in pairs)
-    repeated = _Repeated(members)
-    repeated.repeated = [name for name, count in counts.items() if count > 1 and is_name(name)]
-    return repeated
+    return members if len(members) == len(pairs) else _Repeated(pairs)
 
 
 def _inspect(document: Any) -> None:
