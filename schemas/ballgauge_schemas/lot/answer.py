@@ -50,13 +50,8 @@ def _texts(description: str, example: str) -> Several:
     return Several(_text("One of them.", example), LISTED_MAXIMUM, description)
 
 
-<<<<<<< HEAD
-def _numbers(description: str, example: float, unit: str = "1") -> Several:
-    return Several(_number("One of them.", example, unit), LISTED_MAXIMUM, description)
-=======
 def _numbers(description: str, example: float, unit: str = "1", **options: Any) -> Several:
-    return Several(_number("One of them.", example, unit), 0, LISTED_MAXIMUM, description, **options)
->>>>>>> bb03a34 (Objects are whole when they are made, and a schema refuses every option of marshmallow that it would overlook)
+    return Several(_number("One of them.", example, unit), LISTED_MAXIMUM, description, **options)
 
 
 def _list(schema: type[Schema], entry: str, description: str, **options: Any) -> Several:
