@@ -24,7 +24,7 @@ from ballgauge_schemas.check.request import (
     load_collected,
     load_drilling_body,
 )
-from ballgauge_schemas.shared.problems import MEDIA_TYPE, escape
+from ballgauge_schemas.shared.problems import MEDIA_TYPE
 from ballgauge_schemas.shared.words import OUTCOMES
 from ballgauge_service.check.evaluate import evaluate_checks, evaluate_drillings
 from ballgauge_service.core.collector import uncollected
@@ -165,16 +165,15 @@ def rulebooks(query: Iterable[tuple[str, str]]) -> Any:
     pairs = list(query)
     given = dict(pairs)
     times = Counter(name for name, _ in pairs)
-    errors = {f"/{escape(name)}": "given more than once" for name in given if times[name] > 1}
     if not all(map(bodies.is_name, given)):
-        errors = {"": bodies.BAD_NAME}
-    if errors:
-        raise Refusal(422, "the query cannot be read; see errors", errors)
+        raise ValidationError(bodies.BAD_NAME)
+    if errors := {name: "given more than once" for name in given if times[name] > 1}:
+        raise ValidationError(errors)
     try:
         listed, approved = listing.listing(**RULEBOOK_QUERY.load(given)), approved_list()
         return {"rulebooks": listed, **({} if approved is None else {"approved_list": approved.told()})}
     except UnknownRulebookError as unknown:
-        raise Refusal(422, "unknown rulebook", {"/overlay": str(unknown)}) from None
+        raise ValidationError({"overlay": str(unknown)}) from None
 
 
 def verify(asked: Any, keyring: Callable[[], Keyring]) -> Any:
@@ -187,7 +186,7 @@ def verify(asked: Any, keyring: Callable[[], Keyring]) -> Any:
     try:
         return evaluate.verify(loaded["record"].strip(), loaded.get("on"), keyring(), evaluate_all)
     except ValueError as error:
-        raise Refusal(422, "not a record", {"/record": str(error)}) from None
+        raise ValidationError({"record": str(error)}) from None
 
 
 def keyring() -> Keyring:

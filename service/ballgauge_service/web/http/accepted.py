@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from flask import request
+from marshmallow import ValidationError
 
 from ballgauge_schemas.shared.wording import listed
 from ballgauge_service.web.http.refusals import Refusal
-
-BAD_QUERY = "the query cannot be met; see errors"
 
 
 def accepted(offered: Sequence[str], what: str) -> str:
@@ -23,13 +22,13 @@ def accepted(offered: Sequence[str], what: str) -> str:
 
 
 def chosen(offered: Mapping[str, Sequence[str]]) -> dict[str, str]:
-    """What the query chooses of each of these, by name, where it does. Raises Refusal, 422."""
+    """What the query chooses of each of these, by name, where it does. Raises ValidationError."""
     given = {name: request.args[name] for name in offered if name in request.args}
     wrong = {
-        f"/{name}": f"must be one of {', '.join(offered[name])}"
+        name: f"must be one of {', '.join(offered[name])}"
         for name, value in given.items()
         if value not in offered[name]
     }
     if wrong:
-        raise Refusal(422, BAD_QUERY, wrong)
+        raise ValidationError(wrong)
     return given

@@ -26,8 +26,6 @@ from ballgauge_service.web.http import serializer
 if TYPE_CHECKING:
     from flask import Flask, Response
 
-FieldErrors = Sequence[Mapping[str, Any]]
-
 DETAILS = {
     404: "not found; /openapi.json lists every address",
     405: "method not allowed here; the header Allow lists those that are",
@@ -42,23 +40,21 @@ _log = logging.getLogger("ballgauge_service.errors")
 class Refusal(Exception):
     """A request that is answered with a problem.
 
-    detail: what is wrong, for a person; errors: what is wrong with each bad field by its pointer (RFC 6901),
-    or one object each, which may tell more; title: by default the status in words
+    detail: what is wrong, for a person; errors: each bad field as the problem has it; title: by default the
+    status in words
     """
 
     def __init__(
         self,
         status: int,
         detail: str,
-        errors: Mapping[str, str] | FieldErrors = (),
+        errors: Sequence[Mapping[str, Any]] = (),
         headers: Mapping[str, str] | None = None,
         title: str = "",
     ) -> None:
         super().__init__(detail)
         self.status = status
         self.detail = detail
-        if isinstance(errors, Mapping):
-            errors = [{"pointer": pointer, "detail": words} for pointer, words in errors.items()]
         self.errors = errors
         self.headers = headers or {}
         self.title = title

@@ -8,6 +8,7 @@ from itertools import chain
 from typing import Any, NamedTuple
 
 from flask import Request
+from marshmallow import ValidationError
 from werkzeug.exceptions import HTTPException, RequestEntityTooLarge
 from werkzeug.sansio.multipart import Data, Epilogue, Field, File, MultipartDecoder, NeedData
 
@@ -103,7 +104,7 @@ class Form:
     def files(self) -> Iterator[Upload]:
         """The files; each must be read to its end before the next is asked for. Raises Refusal."""
         if self._first is None:
-            raise Refusal(422, "the form has no part named file", {"/file": "missing"})
+            raise ValidationError({"file": "missing; the form has no such part"})
         for head, pieces in chain((self._first,), self._parts):
             if head.name != "file":
                 # The decoder gives None where a part has no name.

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from flask import Blueprint, Response, current_app, request
+from marshmallow import ValidationError
 
 from ballgauge_schemas.check.request import SHEET_REQUEST, load_check_body, load_drilling_body
 from ballgauge_schemas.shared.documents import example, example_names
@@ -18,9 +19,7 @@ from ballgauge_service.core.refusal import Fault, InvalidInput, below
 from ballgauge_service.pages import labels
 from ballgauge_service.web import direct
 from ballgauge_service.web.http import bodies, metrics, progress, uploads
-from ballgauge_service.web.http.accepted import BAD_QUERY
 from ballgauge_service.web.http.language import style, translated
-from ballgauge_service.web.http.refusals import Refusal
 from ballgauge_service.web.http.serializer import kept, respond
 from ballgauge_service.web.http.settings import SETTINGS
 
@@ -34,10 +33,10 @@ def check() -> Response:
 
 
 def _detail() -> str:
-    """How much is answered to a check that does not say: the query's word. Raises Refusal."""
+    """How much is answered to a check that does not say: the query's word. Raises ValidationError."""
     detail = request.args.get("detail", "full")
     if detail not in DETAILS or set(request.args) - {"detail"}:
-        raise Refusal(422, BAD_QUERY, {"/detail": f"must be {listed(DETAILS, 'or')}, and nothing else"})
+        raise ValidationError({"detail": f"must be {listed(DETAILS, 'or')}, and nothing else"})
     return detail
 
 

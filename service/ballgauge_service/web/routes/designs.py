@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from flask import Blueprint, Response, request
+from marshmallow import ValidationError
 
 from ballgauge_schemas.design.request import DESIGN_ANSWERS, DESIGN_REQUEST
 from ballgauge_schemas.shared.limits import MESH_BYTES_MAXIMUM, MESHES_MAXIMUM
@@ -50,7 +51,7 @@ def _asked() -> tuple[Any, dict[str, bytes]]:
     options = form.options()
     if not options:
         text = "the form must begin with a part named options, which holds the request as JSON"
-        raise Refusal(422, text, {"/options": text})
+        raise ValidationError({"options": text})
     return bodies.read_text(options), _files(form)
 
 
@@ -59,7 +60,7 @@ def _files(form: uploads.Form) -> dict[str, bytes]:
     for name, source in form.files():
         if name is None or name in found or len(found) == 2 * MESHES_MAXIMUM:
             text = "every file needs a name of its own, and there are at most 8 to a design"
-            raise Refusal(422, text, {"/file": text})
+            raise ValidationError({"file": text})
         found[name] = b"".join(iter(source.read, b""))
     return found
 

@@ -16,6 +16,7 @@ from types import MappingProxyType
 from typing import IO, TYPE_CHECKING, Any, NamedTuple
 
 from flask import Blueprint, Response, current_app, request
+from marshmallow import ValidationError
 from werkzeug.wsgi import FileWrapper
 
 from ballgauge_schemas import LOT_REQUEST
@@ -24,7 +25,7 @@ from ballgauge_schemas.shared.limits import LOTS_MAXIMUM
 from ballgauge_schemas.shared.words import REPORT_FORMATS, ROW_FORMATS
 from ballgauge_service.web.access import access
 from ballgauge_service.web.http import bodies, bulk, progress, serializer, uploads
-from ballgauge_service.web.http.accepted import BAD_QUERY, accepted, chosen
+from ballgauge_service.web.http.accepted import accepted, chosen
 from ballgauge_service.web.http.language import style, translated
 from ballgauge_service.web.http.refusals import Refusal
 from ballgauge_service.web.http.settings import SETTINGS
@@ -99,7 +100,7 @@ def _issued_on() -> date:
         stated = request.args.get("issued_on")
         return access.record_day(None if stated is None else date.fromisoformat(stated))
     except ValueError:
-        raise Refusal(422, BAD_QUERY, {"/issued_on": "must be a day such as 2026-05-01"}) from None
+        raise ValidationError({"issued_on": "must be a day such as 2026-05-01"}) from None
 
 
 def _asked(body: uploads.Body) -> Asked:

@@ -6,6 +6,7 @@ import importlib.util
 from typing import TYPE_CHECKING
 
 from flask import Blueprint, Response, current_app, request
+from marshmallow import ValidationError
 
 from ballgauge_schemas.record.documents import RECORD_FILES, RECORD_PRINT, RECORD_REQUEST
 from ballgauge_schemas.shared.limits import RECORD_FILE_MAXIMUM
@@ -113,14 +114,13 @@ def prints() -> Response:
     text = asked["record"].strip()
     known = direct.verify({"record": text}, _keyring)
     if known["state"] != "genuine":
-        raise Refusal(422, "only a genuine record is printed", {"/record": "not genuine"})
+        raise ValidationError({"record": "not genuine; only a genuine record is printed"})
     if known["lot"] is not None:
-        words = "a lot's record is kept with its report, and is not printed"
-        raise Refusal(422, words, {"/record": words})
+        raise ValidationError({"record": "a lot's record is kept with its report, and is not printed"})
     try:
         printed = print_record(evaluate.token_of(text), asked["form"])
     except LabelTooLong as too_long:
-        raise Refusal(422, str(too_long), {"/form": str(too_long)}) from None
+        raise ValidationError({"form": str(too_long)}) from None
     return Response(printed.data, content_type=printed.media_type)
 
 
