@@ -138,3 +138,27 @@ def test_a_factor_of_units_has_one_home() -> None:
         if not name.startswith(("schemas/", "sdk/ballgauge/contract/"))
     ]
     assert {name for name, _ in copies} == {"service/ballgauge_service/core/units.py"}, copies
+
+
+BRITISH = re.compile(
+    r"(?<!\.)\b\w*(?:colour|flavour|favour|behaviour|neighbour|honour|vapour|centre|millimetre|litre|fibre|grey|labell|modelle"
+    r"|travell|cancelle|cancelling|signall|catalogue|programme[^rd]|practise|artefact|judgement|spelt|learnt|whilst"
+    r"|(?:organ|recogn|normal|optim|minim|maxim|summar|serial|initial|standard|emphas|util|final|random|categor"
+    r"|author|stabil)is(?:e|ing|ation))\w*",
+    re.IGNORECASE,
+)
+KEPT = re.compile(r"centre(?:_of_mass(?:_[xyz])?)?|\w+_centre|labelledby|CancelledError")
+"""Names of the released contract, of HTML and of Python."""
+
+
+def test_spelling_is_american(tracked: list[str]) -> None:
+    """Texts, docs and names alike."""
+    found = [
+        (name, word)
+        for name in tracked
+        if name.startswith(("schemas/", "sdk/", "service/", "README", "DEVELOPERS"))
+        and name.endswith((".py", ".md", ".toml", ".html"))
+        for word in BRITISH.findall((ROOT / name).read_text(encoding="utf-8"))
+        if not KEPT.fullmatch(word)
+    ]
+    assert found == []

@@ -41,7 +41,7 @@ Reading = Callable[[Answer], _lot.Lines]
 
 
 class _Network:
-    """Carries requests over HTTP with httpx; a task that is cancelled closes its connection."""
+    """Carries requests over HTTP with httpx; a task that is canceled closes its connection."""
 
     reads_paths = False
 
@@ -201,7 +201,7 @@ async def _awaited(pieces: Iterable[bytes]) -> AsyncIterator[bytes]:
 
 
 class _Engine:
-    """The engine in this process, asked in threads. A task that is cancelled does not end its work."""
+    """The engine in this process, asked in threads. A task that is canceled does not end its work."""
 
     def __init__(self, http: Http) -> None:
         self._http = http
@@ -288,7 +288,7 @@ class AsyncClient:
 
     The parameters are `Client`'s, but for `client`, an `httpx.AsyncClient` in place of one made here, with
     what it is set up for; it is left open. Needs httpx (extra ``async``). Tasks may share a client; one that
-    is cancelled closes its connection, and `Timeouts.total` bounds all of a call.
+    is canceled closes its connection, and `Timeouts.total` bounds all of a call.
 
     >>> import asyncio, ballgauge
     >>> async def outcomes(requests):

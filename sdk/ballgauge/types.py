@@ -2075,7 +2075,7 @@ class SamplingPlan(TypedDict):
 
 
 class Scatter(TypedDict):
-    """Standard deviations of the releases; what is not given is the bowler's, or a practised bowler's."""
+    """Standard deviations of the releases; what is not given is the bowler's, or a practiced bowler's."""
 
     speed: NotRequired[Quantity | None]
     """[mph] Of the speed."""

@@ -29,7 +29,7 @@ from ballgauge._command.program import run as command
 from ballgauge_schemas.design.request import DESIGN_REQUEST
 from ballgauge_schemas.shared.documents import design_example
 from ballgauge_service.core import bulk
-from ballgauge_service.core.budget import Cancelled, Run
+from ballgauge_service.core.budget import Canceled, Run
 from ballgauge_service.core.bulk import BulkUnavailable, bulk_at, cluster, pieces, sameness, threads_here
 from ballgauge_service.core.bulk.cluster import Cluster, cluster_at
 from ballgauge_service.design.production import Production, Tolerance, study
@@ -274,13 +274,13 @@ def until(true: Callable[[], bool], seconds: float = 60.0) -> None:
 def test_a_cancelled_study_leaves_nothing_behind(two: LocalCluster) -> None:
     calls = [0]
 
-    def cancelled() -> bool:
+    def canceled() -> bool:
         calls[0] += 1
         return calls[0] > 6
 
     core, there = Tolerance(("core",), "density", standard_deviation=0.03), bulk_at(two.scheduler_address)
-    with pytest.raises(Cancelled):
-        study(SKARN, Production((core,), 20_000), run=Run(cancelled=cancelled), bulk=there)
+    with pytest.raises(Canceled):
+        study(SKARN, Production((core,), 20_000), run=Run(canceled=canceled), bulk=there)
     until(lambda: len(two.scheduler.tasks) == 0)
 
 
@@ -388,7 +388,7 @@ def test_a_function_of_another_package_is_not_run() -> None:
 @pytest.fixture
 def hasty(monkeypatch: pytest.MonkeyPatch) -> None:
     """Clocks that pass soon, so that a test of silence is short."""
-    for name, seconds in (("CONNECTING", 0.5), ("HEARING", 1.0), ("CANCELLING", 0.5)):
+    for name, seconds in (("CONNECTING", 0.5), ("HEARING", 1.0), ("CANCELING", 0.5)):
         monkeypatch.setattr(cluster, name, seconds)
 
 

@@ -18,7 +18,7 @@ from ballgauge_schemas import LOT_REQUEST
 from ballgauge_schemas.design.request import DESIGN_REQUEST
 from ballgauge_schemas.shared.documents import design_example
 from ballgauge_service.core import budget
-from ballgauge_service.core.budget import Cancelled, Run
+from ballgauge_service.core.budget import Canceled, Run
 from ballgauge_service.core.bulk import Bulk, BulkUnavailable, bulk_at, threads_here
 from ballgauge_service.core.bulk.pieces import Failure, name_of, named, perform
 from ballgauge_service.core.bulk.sameness import differences, mark
@@ -126,12 +126,12 @@ def test_a_passed_deadline_ends_the_work_on_every_thread() -> None:
 def test_who_gives_up_ends_the_work() -> None:
     calls = [0]
 
-    def cancelled() -> bool:
+    def canceled() -> bool:
         calls[0] += 1
         return calls[0] > 3
 
-    with pytest.raises(Cancelled):
-        study(SKARN, Production((CORE,), 8192), run=Run(cancelled=cancelled), bulk=Threads(2))
+    with pytest.raises(Canceled):
+        study(SKARN, Production((CORE,), 8192), run=Run(canceled=canceled), bulk=Threads(2))
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import trimesh
 
-from ballgauge_service.core.budget import Cancelled, Run
+from ballgauge_service.core.budget import Canceled, Run
 from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.design.drilling import DrilledDesign, drill_design
 from ballgauge_service.design.mass import properties
@@ -211,6 +211,6 @@ def test_bad_holes_are_refused_all_at_once(sentence: Any) -> None:
 
 def test_drilling_can_be_cancelled() -> None:
     """The token is asked before each hole."""
-    with pytest.raises(Cancelled):
-        drill_design(TWO_LAYERS, layout(), holes(*GRIP), run=Run(cancelled=lambda: True))
+    with pytest.raises(Canceled):
+        drill_design(TWO_LAYERS, layout(), holes(*GRIP), run=Run(canceled=lambda: True))
     assert ROLES[THUMB] == "thumb"

@@ -11,7 +11,7 @@ import pytest
 import trimesh
 from scipy.integrate import dblquad
 
-from ballgauge_service.core.budget import Cancelled, Run
+from ballgauge_service.core.budget import Canceled, Run
 from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.design import mass
 from ballgauge_service.design.cover import cover_depth
@@ -368,5 +368,5 @@ def test_run_can_be_cancelled_and_tells_its_progress() -> None:
     properties(COAXIAL, run=Run(lambda share, _: told.append(share)))
     assert told == sorted(told)
     assert len(told) == 4
-    with pytest.raises(Cancelled):
-        properties(COAXIAL, run=Run(cancelled=lambda: True))
+    with pytest.raises(Canceled):
+        properties(COAXIAL, run=Run(canceled=lambda: True))

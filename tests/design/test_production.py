@@ -11,7 +11,7 @@ from scipy.stats import norm, qmc
 from tests.design.changed import with_solid, with_value
 
 from ballgauge_schemas.shared.words import NUMBERS
-from ballgauge_service.core.budget import Cancelled, Run
+from ballgauge_service.core.budget import Canceled, Run
 from ballgauge_service.core.compiled import run_compiled
 from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.design.cautions import of_production
@@ -217,12 +217,12 @@ def test_study_can_be_cancelled() -> None:
     """Between blocks of samples."""
     asked: list[int] = []
 
-    def cancelled() -> bool:
+    def canceled() -> bool:
         asked.append(1)
         return len(asked) > 2
 
-    with pytest.raises(Cancelled):
-        study(TERN, Production((CORE,)), run=Run(cancelled=cancelled))
+    with pytest.raises(Canceled):
+        study(TERN, Production((CORE,)), run=Run(canceled=canceled))
 
 
 def test_densities_of_solids_that_cut_each_other_are_sampled_from_one_cubature() -> None:

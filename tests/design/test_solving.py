@@ -11,7 +11,7 @@ from tests.design.changed import with_value
 from ballgauge_schemas.design.request import DESIGN_REQUEST
 from ballgauge_schemas.shared.documents import design_example
 from ballgauge_schemas.shared.limits import STARTS
-from ballgauge_service.core.budget import WORK_LIMIT, Allowance, Cancelled, Run
+from ballgauge_service.core.budget import WORK_LIMIT, Allowance, Canceled, Run
 from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.design.evaluate import evaluate_design
 from ballgauge_service.design.family import Family, family
@@ -144,8 +144,8 @@ def test_progress_and_cancel() -> None:
     solve(TERN, job, run=Run(lambda share, _: told.append(share)))
     assert told == sorted(told)
     assert told[-1] == 1.0
-    with pytest.raises(Cancelled):
-        solve(TERN, job, run=Run(cancelled=lambda: len(told) > 0))
+    with pytest.raises(Canceled):
+        solve(TERN, job, run=Run(canceled=lambda: len(told) > 0))
 
 
 def test_densities_of_solids_that_cut_each_other_take_one_cubature() -> None:

@@ -127,7 +127,7 @@ def _posted(path: str, body: bytes, key: str) -> tuple[bytes, bytes]:
 
 
 async def ask_again(address: str, callers: int, head: bytes, body: bytes = b"") -> None:
-    """Callers who ask for the same as soon as they are answered, until they are cancelled."""
+    """Callers who ask for the same as soon as they are answered, until they are canceled."""
 
     async def one() -> None:
         connection = Connection(address)
@@ -142,7 +142,7 @@ async def ask_again(address: str, callers: int, head: bytes, body: bytes = b"") 
 
 
 async def trickle(address: str, callers: int, key: str) -> None:
-    """Callers who send a body byte by byte, until they are cancelled."""
+    """Callers who send a body byte by byte, until they are canceled."""
     head, body = _posted("/v1/checks", b"{" + b" " * 1000 + b"}", key)
 
     async def one() -> None:

@@ -183,7 +183,7 @@ def test_a_stable_process_seldom_signals(lot_to_lot: float, lots: int, baseline:
     """Simulation, seeded: ten quantities of a stable process signal in at most a tenth of series, with
     none, with
     ordinary and with much spread from lot to lot (in spreads within a lot). Limits of three standard errors
-    from the spread within lots alone signalled in 78 to 98 of a hundred.
+    from the spread within lots alone signaled in 78 to 98 of a hundred.
     """
     assert share_with_signals(lot_to_lot, lots, baseline, 200) <= 0.10
 

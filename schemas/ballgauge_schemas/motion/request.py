@@ -302,7 +302,7 @@ class MeasuredReleaseSchema(ReleaseSchema):
 
 
 class ScatterSchema(Schema):
-    """Standard deviations of the releases; what is not given is the bowler's, or a practised bowler's."""
+    """Standard deviations of the releases; what is not given is the bowler's, or a practiced bowler's."""
 
     speed = Exact("speed", 0, 5, 0.3, "Of the speed.")
     rev_rate = Exact("rotation_rate", 0, 200, 10, "Of the rate of spin.")

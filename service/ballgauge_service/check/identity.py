@@ -22,7 +22,7 @@ LIST_BEGINS = date(1991, 1, 1)
 text, read in a copy)."""
 
 _NEAR = 88.0
-"""From how like two names are on they may be one, misspelt [0..100] (ours): twice the characters they share
+"""From how like two names are on they may be one, misspelled [0..100] (ours): twice the characters they share
 in order, of all they have."""
 
 REJECTED = ("withdrawn", "made_outside", "approved_later")
@@ -211,7 +211,7 @@ def _unlisted(listing: Listing, _row: Approved | None, _day: date) -> str:
     return f"{listing.name} is not on the approved list."
 
 
-def _misspelt(listing: Listing, _row: Approved | None, _day: date) -> str:
+def _misspelled(listing: Listing, _row: Approved | None, _day: date) -> str:
     near = "; ".join(row.name for row in listing.near)
     return f"{listing.name} is not on the approved list by this name; near to it are: {near}."
 
@@ -240,7 +240,7 @@ _SENTENCES: dict[str, _Sentence] = {
     "made_outside": _outside,
     "approved_later": _later,
     "not_listed": _unlisted,
-    "near_name": _misspelt,
+    "near_name": _misspelled,
     "made_on_needed": _unmade,
     "before_the_list": _before,
     "no_name": _nameless,

@@ -34,7 +34,7 @@ Progress = Callable[[float, str], None]
 """Called with the share done (0 to 1) and what is being done."""
 
 CancelToken = Callable[[], bool]
-"""Asked between steps; True ends the run with `Cancelled`."""
+"""Asked between steps; True ends the run with `Canceled`."""
 
 
 class DeadlinePassed(Exception):
@@ -152,7 +152,7 @@ def outlast(work: Callable[[], object]) -> None:
         deadline.check()
 
 
-class Cancelled(Exception):
+class Canceled(Exception):
     """The caller's cancel token ended a long run; nothing of it is kept."""
 
 
@@ -162,18 +162,18 @@ class Run:
     Parameters
     ----------
     progress : callable (float, str), optional
-    cancelled : callable () -> bool, optional
+    canceled : callable () -> bool, optional
     """
 
-    def __init__(self, progress: Progress | None = None, cancelled: CancelToken | None = None) -> None:
+    def __init__(self, progress: Progress | None = None, canceled: CancelToken | None = None) -> None:
         self._progress = progress
-        self._cancelled = cancelled
+        self._canceled = canceled
 
     def check(self) -> None:
-        """Raise `Cancelled` when the caller asked to stop, DeadlinePassed when the request's time is up."""
+        """Raise `Canceled` when the caller asked to stop, DeadlinePassed when the request's time is up."""
         check()
-        if self._cancelled is not None and self._cancelled():
-            raise Cancelled("the run was canceled")
+        if self._canceled is not None and self._canceled():
+            raise Canceled("the run was canceled")
 
     def add(self, work: float) -> None:
         """Count work beside that of the evaluations [µs]; a run without an allowance counts none.
@@ -191,7 +191,7 @@ class Run:
         return math.inf
 
     def report(self, share: float, doing: str) -> None:
-        """Tell the caller how far the run is; also a point where it can be cancelled."""
+        """Tell the caller how far the run is; also a point where it can be canceled."""
         self.check()
         if self._progress is not None:
             self._progress(min(max(share, 0.0), 1.0), doing)
@@ -204,7 +204,7 @@ class Allowance(Run):
     ----------
     jobs : int
         How many jobs there are.
-    progress, cancelled : optional
+    progress, canceled : optional
         As of `Run`.
     clock : callable () -> float
         Seconds, rising.
@@ -214,10 +214,10 @@ class Allowance(Run):
         self,
         jobs: int,
         progress: Progress | None = None,
-        cancelled: CancelToken | None = None,
+        canceled: CancelToken | None = None,
         clock: Callable[[], float] = working_clock,
     ) -> None:
-        super().__init__(progress, cancelled)
+        super().__init__(progress, canceled)
         self._jobs, self._job, self._doing = max(jobs, 1), -1, ""
         self._price, self._spent, self._kept, self._told = 0.0, 0.0, 0.0, 0.0
         self._deadline = Deadline(DEADLINE, clock)
@@ -228,7 +228,7 @@ class Allowance(Run):
         self.report(0.0, "")
 
     def check(self) -> None:
-        """Count one evaluation. Raises InvalidInput where the time is up, Cancelled by the token."""
+        """Count one evaluation. Raises InvalidInput where the time is up, Canceled by the token."""
         super().check()
         self.add(self._price)
         try:

@@ -394,7 +394,7 @@ def drill_design(
     ------
     InvalidInput
         No place for pin, mark or a hole; a hole's bottom beyond the surface; a solid outside the ball.
-    Cancelled
+    Canceled
         By the token.
     """
     link = run or Run()

@@ -43,7 +43,7 @@ def evaluate_design(
     loaded: Loaded,
     files: Files | None = None,
     progress: Progress | None = None,
-    cancelled: CancelToken | None = None,
+    canceled: CancelToken | None = None,
     bulk: Bulk | None = None,
 ) -> dict[str, Any]:
     """Answer a loaded request about a design, as a JSON-ready dict.
@@ -54,7 +54,7 @@ def evaluate_design(
         As `ballgauge_schemas.design.request.DESIGN_REQUEST` loads it.
     files : mapping of str to bytes, optional
         The meshes that came beside it, by file name.
-    progress, cancelled : optional
+    progress, canceled : optional
         See `core.budget.Run`.
     bulk : Bulk, optional
         Who samples; threads of this process unless given.
@@ -63,7 +63,7 @@ def evaluate_design(
     ------
     InvalidInput
         Naming every impossible field.
-    Cancelled
+    Canceled
         By the token.
     BulkUnavailable
         By the cluster.
@@ -72,21 +72,21 @@ def evaluate_design(
     -------
     dict
     """
-    return evaluated(loaded, files, progress, cancelled, bulk)[1]
+    return evaluated(loaded, files, progress, canceled, bulk)[1]
 
 
 def evaluated(
     loaded: Loaded,
     files: Files | None = None,
     progress: Progress | None = None,
-    cancelled: CancelToken | None = None,
+    canceled: CancelToken | None = None,
     bulk: Bulk | None = None,
 ) -> tuple[Found, dict[str, Any]]:
     """What `evaluate_design` answers, and the designs that a report draws.
 
     Parameters
     ----------
-    loaded, files, progress, cancelled, bulk : as of `evaluate_design`
+    loaded, files, progress, canceled, bulk : as of `evaluate_design`
 
     Returns
     -------
@@ -96,7 +96,7 @@ def evaluated(
     if not set(JOBS).isdisjoint(loaded):
         run_compiled("design")
     request = read_request(loaded, files or {})
-    run = Allowance(request.jobs, progress, cancelled)
+    run = Allowance(request.jobs, progress, canceled)
     result = _Evaluation(request, run, bulk).result()
     balls = result.set.solutions[0].balls if result.set is not None else ()
     best = request.design if result.solved is None else result.solved.solutions[0].only.design

@@ -77,7 +77,7 @@ def family(
     ------
     InvalidInput
         A solid leaves the ball; or sizes or places move in a design for which that takes too much.
-    Cancelled
+    Canceled
         By the token.
     """
     link = run or Run()
@@ -122,7 +122,7 @@ def _start(problem: Problem) -> np.ndarray:
 
 
 class Quiet(Run):
-    """A run inside a run: it can be cancelled, but its progress is the outer one's to tell."""
+    """A run inside a run: it can be canceled, but its progress is the outer one's to tell."""
 
     def __init__(self, outer: Run) -> None:
         super().__init__()

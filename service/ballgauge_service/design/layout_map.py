@@ -81,7 +81,7 @@ def layout_map(design: Design, drill: Drill, job: LayoutMap, run: Run | None = N
     ------
     InvalidInput
         A hole has no place.
-    Cancelled
+    Canceled
         By the token.
     """
     link = run or Run()

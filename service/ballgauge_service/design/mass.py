@@ -518,7 +518,7 @@ def properties(
     ------
     InvalidInput
         A solid leaves the ball.
-    Cancelled
+    Canceled
         By the token.
 
     References

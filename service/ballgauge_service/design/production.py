@@ -468,7 +468,7 @@ def study(
     ------
     InvalidInput
         Tolerances that push a solid other than a pin out of the ball, or a density or size to zero.
-    Cancelled
+    Canceled
         By the token.
     BulkUnavailable
         By the cluster.

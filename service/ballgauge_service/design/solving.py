@@ -757,7 +757,7 @@ def solve_set(job: Set, *, balance_arm: float = BALANCE_ARM, run: Run | None = N
     ------
     InvalidInput
         A solid leaves the ball; or sizes or places move in a design for which that takes too much.
-    Cancelled
+    Canceled
         By the token.
 
     References
@@ -872,7 +872,7 @@ def trade_off(
     ------
     InvalidInput
         A solid leaves the ball; or sizes or places move in a design for which that takes too much.
-    Cancelled
+    Canceled
         By the token.
 
     References

@@ -46,7 +46,7 @@ class Release:
 
 @dataclass(frozen=True, slots=True)
 class Scatter:
-    """Standard deviations of a bowler's releases, in the units of Release (ours: a practised bowler's)."""
+    """Standard deviations of a bowler's releases, in the units of Release (ours: a practiced bowler's)."""
 
     speed: float = 0.3
     rev_rate: float = 10.0

@@ -14,7 +14,7 @@ from ballgauge_service.rulebooks.assessor import (
     assess,
     judge_columns,
 )
-from ballgauge_service.rulebooks.catalogue import (
+from ballgauge_service.rulebooks.catalog import (
     describe,
     describe_rulebook,
     digest,

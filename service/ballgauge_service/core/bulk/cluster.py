@@ -60,7 +60,7 @@ WITHOUT_WORKERS = 30.0
 FLIGHT = 64
 """Most pieces in flight of one map (ours), on however many workers."""
 
-CANCELLING = 2.0
+CANCELING = 2.0
 """Seconds that are spent on telling a scheduler what is not wanted any more (ours)."""
 
 _POLL = 0.25
@@ -134,7 +134,7 @@ class Cluster(Bulk):
         finally:
             # What all share, too: the frames of an error may hold on to it.
             with contextlib.suppress(Exception):
-                _within(CANCELLING, partial(client.cancel, [*pending, shared], force=True))
+                _within(CANCELING, partial(client.cancel, [*pending, shared], force=True))
         feed.finish()
 
     def _sender(
@@ -392,7 +392,7 @@ def _close(client: Client) -> None:
     if client in _open_clients:
         _open_clients.remove(client)
     with contextlib.suppress(Exception):
-        _within(2 * CANCELLING, partial(client.close, timeout=CANCELLING))
+        _within(2 * CANCELING, partial(client.close, timeout=CANCELING))
 
 
 @atexit.register

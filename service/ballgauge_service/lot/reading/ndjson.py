@@ -81,7 +81,7 @@ class JsonReader:
             yield RawChunk(rows, found, sorted([*bad, *notes], key=lambda n: n.row), block.blank + blank)
 
     def _quick(self, block: Block) -> dict[Heading, Any] | None:
-        """The columns where every member is known, spelt one way and of its field's plain kind, or None."""
+        """The columns where every member is known, spelled one way and of its field's plain kind, or None."""
         if not len(block.rows):
             return {}
         names = [heading.name for heading in self.headings.values() if heading.name is not None]

@@ -111,7 +111,7 @@ def shewhart_chart(
     ----------
     means, standard_deviations : (k,) float, one a lot in time order
     sizes : (k,) balls measured in each lot, at least 2
-    baseline : the first lots that set centre and sigma; all of them unless given
+    baseline : the first lots that set center and sigma; all of them unless given
     centre, sigma : known values instead, in the readings' unit
     lots_differ : whether lots of a stable process differ by more than their balls explain: limits then rest
         on the spread between lots too
@@ -277,7 +277,7 @@ def ewma_chart(
 
     Notes
     -----
-    z = weight * mean + (1 - weight) * z before, starting at the centre. Its variance is carried along
+    z = weight * mean + (1 - weight) * z before, starting at the center. Its variance is carried along
     exactly, which for equal lots is (between^2 + sigma^2/n) * weight/(2 - weight) * (1 - (1 - weight)^(2i)).
 
     References

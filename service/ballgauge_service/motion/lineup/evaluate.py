@@ -51,7 +51,7 @@ def evaluate_lineup(
     request: Mapping[str, Any],
     made: Mapping[int, MadeDesign] | None = None,
     progress: Progress | None = None,
-    cancelled: CancelToken | None = None,
+    canceled: CancelToken | None = None,
     bulk: Bulk | None = None,
 ) -> Lineup:
     """Line up the balls of a loaded request.
@@ -60,20 +60,20 @@ def evaluate_lineup(
     ----------
     request : as `ballgauge_schemas.motion.lineup_request.LINEUP_REQUEST` loads it
     made : the numbers of its designs, by the place of their ball
-    progress, cancelled : see `core.budget.Run`
+    progress, canceled : see `core.budget.Run`
     bulk : who follows many deliveries; threads of this process unless given
 
     Raises
     ------
     InvalidInput
         Naming every impossible field.
-    Cancelled
+    Canceled
         By the token.
     BulkUnavailable
     """
     asked = read_lineup(request, made or {})
     afford(asked)
-    return Lineup(asked, line_up(asked, Run(progress, cancelled), bulk))
+    return Lineup(asked, line_up(asked, Run(progress, canceled), bulk))
 
 
 def afford(asked: LineupRequest) -> None:

@@ -23,7 +23,7 @@ SILENT = 1.0
 """Seconds without progress after which a caller is told that kernels are compiled (ours)."""
 
 Work = Callable[..., dict[str, Any]]
-"""Computes the answer; told `progress` and `cancelled` (see `core.budget.Run`)."""
+"""Computes the answer; told `progress` and `canceled` (see `core.budget.Run`)."""
 
 
 def respond(work: Work) -> Response:
@@ -73,7 +73,7 @@ def _lines(work: Work, request_id: str | None, language: str) -> Generator[bytes
     def run() -> None:
         try:
             with budget.helping():
-                found = {"result": work(progress=tell, cancelled=gone.is_set)}
+                found = {"result": work(progress=tell, canceled=gone.is_set)}
         except Exception as error:  # noqa: BLE001 - the answer has begun: its last line is where to say so
             found = {"problem": {} if gone.is_set() else refusals.problem_of(error, request_id)}
         told.put(found)
