@@ -11,12 +11,14 @@ from typing import Any
 import numpy as np
 import pytest
 import trimesh
+from tests.paper import overlapping
 
 from ballgauge_schemas.design.request import DESIGN_REQUEST
 from ballgauge_schemas.shared.documents import design_example
 from ballgauge_service.core.report import page
+from ballgauge_service.core.report.blocks import Charts, Notes, Report
 from ballgauge_service.core.report.paper import print_report
-from ballgauge_service.core.report.shapes import Area, Line, Word
+from ballgauge_service.core.report.shapes import Area, Line, Picture, Word
 from ballgauge_service.core.report.style import Style
 from ballgauge_service.design.drilling import Bore
 from ballgauge_service.design.evaluate import Found, evaluated
@@ -71,6 +73,13 @@ def test_the_paper_is_the_same_each_time(asked: tuple[Found, dict[str, Any]]) ->
     assert first == second
     assert first.startswith(b"%PDF")
     assert len(first) < 300_000
+
+
+def test_a_long_caption_stands_free() -> None:
+    """A caption of two lines, and what follows it."""
+    picture = Picture("a picture", "a caption " * 9, height=60)
+    blocks = (Charts((picture,) * 4, across=3), Notes(("what follows",)))
+    assert overlapping(print_report(Report("Title", "name", "2026-05-01", style(), blocks))) == []
 
 
 def test_nothing_of_a_name_is_obeyed(asked: tuple[Found, dict[str, Any]]) -> None:

@@ -26,14 +26,19 @@ def printed(browser: Any) -> tuple[str, int]:
     return text, text.count("\f")
 
 
-def ink(browser: Any) -> tuple[str, str]:
-    """The colors of letters and paper on the printed page."""
+def on_paper(browser: Any, script: str) -> Any:
+    """What a script finds while the page is styled for paper."""
     browser.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
     try:
-        colors = "const paint = getComputedStyle(document.body); return [paint.color, paint.backgroundColor]"
-        letters, paper = browser.run(colors)
+        return browser.run(script)
     finally:
         browser.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+
+
+def ink(browser: Any) -> tuple[str, str]:
+    """The colors of letters and paper on the printed page."""
+    colors = "const paint = getComputedStyle(document.body); return [paint.color, paint.backgroundColor]"
+    letters, paper = on_paper(browser, colors)
     return letters, paper
 
 

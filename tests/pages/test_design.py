@@ -20,6 +20,8 @@ from selenium.webdriver.support.ui import WebDriverWait
 
 from ballgauge_schemas.shared.documents import design_example
 
+from .papers import printed
+
 INCH = 25.4
 
 
@@ -649,6 +651,8 @@ def test_the_design_is_taken_away_as_files(browser: Any, downloads: Path) -> Non
         browser.wait(lambda file=file: file.stat().st_size)
         assert file.read_bytes().startswith(start)
         file.unlink()
+    text, _ = printed(browser)
+    assert [each for each in ("3 · core", "2,7 g/mL", "Nur der Verband entscheidet") if each not in text] == []
 
 
 def test_parts_move_as_one_body_without_json(browser: Any) -> None:

@@ -16,6 +16,7 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 
 from .desks import Desk
+from .papers import on_paper
 
 FORMULA = '=HYPERLINK("http://x.invalid","x")'
 
@@ -377,12 +378,8 @@ def test_the_desk_prints_by_player(desk: Desk) -> None:
         .filter((each) => [...each.childNodes].some(({nodeType, textContent}) =>
             nodeType === 3 && textContent.trim()))
         .map((each) => each.outerHTML)"""
-    desk.browser.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
-    try:
-        assert set(desk.browser.run(inks)) == {"rgb(0, 0, 0)"}
-        assert desk.browser.run(shown) == []
-    finally:
-        desk.browser.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+    assert set(on_paper(desk.browser, inks)) == {"rgb(0, 0, 0)"}
+    assert on_paper(desk.browser, shown) == []
 
 
 def test_a_row_is_signed_and_its_label_printed(desk: Desk, downloads: Path) -> None:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 from typing import Any
 
+from .papers import on_paper, printed
+
 
 def told(browser: Any) -> dict[str, Any]:
     found: dict[str, Any] = json.loads(browser.run("return document.getElementById('request').value"))
@@ -35,6 +37,11 @@ def test_balls_are_edited_and_set_side_by_side(browser: Any) -> None:
     assert "Skarn" in browser.text("#results")
     assert browser.problems() == []
     assert browser.run("return document.documentElement.scrollWidth - innerWidth") <= 0
+    text, _ = printed(browser)
+    assert "Anna, faster than she turns it" in text.split("Lanes")[0]
+    assert [each for each in ("Remove", "Every difference") if each in text] == []
+    chosen = "return getComputedStyle(document.querySelector('[type=radio]')).appearance"
+    assert on_paper(browser, chosen) == "auto"  # one sees which is chosen
 
 
 def test_the_reference_follows_its_ball(browser: Any) -> None:

@@ -7,10 +7,15 @@ from typing import Any
 import pytest
 import requests
 
+from .papers import printed
 
-@pytest.mark.parametrize(("language", "word"), [("en", "published"), ("de", "veröffentlicht")])
+
+@pytest.mark.parametrize(
+    ("language", "words"),
+    [("en", ("published", "≤ 1.25 in", "decides")), ("de", ("veröffentlicht", "≤ 1,25 in", "entscheidet"))],
+)
 def test_every_limit_is_shown_with_its_days_and_source(
-    browser: Any, server: str, language: str, word: str
+    browser: Any, server: str, language: str, words: tuple[str, ...]
 ) -> None:
     browser.open(f"/rules?lang={language}")
     books = requests.get(f"{server}/v1/rulebooks", timeout=30).json()["rulebooks"]
@@ -20,7 +25,9 @@ def test_every_limit_is_shown_with_its_days_and_source(
     shown = browser.run("return document.querySelector('main').textContent")
     assert all(row["source"] in shown for row in rows if row["source"])
     assert all(book["digest"] in shown for book in books)
-    assert word in shown
+    text, _ = printed(browser)
+    assert [word for word in words if word not in shown + text] == []
+    assert words[-1] in text
 
 
 def test_a_bar_stands_for_the_days_of_its_limit(browser: Any) -> None:

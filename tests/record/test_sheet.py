@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from tests.paper import overlapping
 
 import ballgauge
 from ballgauge_schemas import example
@@ -54,6 +55,14 @@ def test_in_german_and_metric(client: Any) -> None:
     for told in ("Bohrblatt", "links", "107,9 mm", "23,8 mm", "nicht beurteilt", "Maschine sichern"):
         assert told in text, told
     assert not re.search(r"\d (in|oz|lb)\b", text.partition("nicht beurteilt")[0])
+
+
+def test_no_word_stands_upon_another(client: Any) -> None:
+    """In the picture of a layout whose arcs pass its marks, in German and metric."""
+    asked = {"check": example("drilled"), "language": "de", "units": "metric"}
+    answer = client.post("/v1/drillings/sheets", json=asked)
+    assert overlapping(answer.data) == []
+    assert "pin" not in read(answer.data).split()
 
 
 def test_what_fails_is_said(client: Any) -> None:

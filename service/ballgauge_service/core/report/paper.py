@@ -178,7 +178,13 @@ class _Paper(FPDF):
         for start in range(0, len(block.charts), block.across):
             row = block.charts[start : start + block.across]
             height = max(each.height * width / each.width for each in row)
-            self._room(height + 5)
+            self.set_font("print", "", 7)
+            lines: list[list[str]] = [
+                self.multi_cell(width, 3, printable(each.caption), dry_run=True, output="LINES", align="L")  # type: ignore[misc]
+                for each in row
+            ]
+            captions = 3 * max(map(len, lines))
+            self._room(height + captions + 2)
             top = self.get_y()
             for place, picture in enumerate(row):
                 left = self.l_margin + place * (width + _GAP)
@@ -187,7 +193,7 @@ class _Paper(FPDF):
                 self.set_font("print", "", 7)
                 self.set_text_color(*_COLORS["quiet"])
                 self.multi_cell(width, 3, printable(picture.caption), align="L")
-            self.set_xy(self.l_margin, top + height + 4.5)
+            self.set_xy(self.l_margin, top + height + captions + 1.5)
 
     def _signatures(self, block: Signatures) -> None:
         self._room(10 + 9 * len(block.fields))

@@ -14,7 +14,7 @@ const WAYS = [
   [1, 0],
   [-1, 0],
 ];
-const FAR = [1, 1.9, 3];
+const FAR = [1, 1.9, 3, 4.5, 6];
 
 /**
  * Places of labels by their index. `wanted`: {index, x, y, reach, text}, the more important ones first;

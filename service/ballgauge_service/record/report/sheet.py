@@ -288,6 +288,7 @@ class _Picture:
     def __init__(self, sheet: _Sheet, derived: Document, left: float, top: float) -> None:
         self._sheet, self._derived, self._middle = sheet, derived, (left, top)
         self._radius = derived["ball"]["radius"]
+        self._taken: list[tuple[float, float, float]] = []
 
     def draw(self) -> None:
         """Draw the ball, its lines, holes, marks and arcs."""
@@ -309,7 +310,7 @@ class _Picture:
         for hole in self._derived["holes"] or ():
             self._hole(hole)
         for name, place in marks.items():
-            self._mark(place, _MARKS[name])
+            self._mark(place, sheet.word(_MARKS[name]))
 
     def _point(self, place: Document) -> np.ndarray[Any, np.dtype[np.float64]]:
         across, rise = place["right"] / self._radius, place["up"] / self._radius
@@ -368,7 +369,13 @@ class _Picture:
         self._text((x + 1.2 * side, y - 1.2), text, side, bold=True)
 
     def _text(self, at: tuple[float, float], text: str, side: int, *, bold: bool = False) -> None:
-        """Write to the right (1) or left (-1) of a point, or about it (0)."""
+        """Write to the right (1) or left (-1) of a point, or about it (0); lower where one stands."""
         self._sheet.set_font("print", "B" if bold else "", 7)
-        left = {1: 0.0, 0: 0.5, -1: 1.0}[side] * self._sheet.get_string_width(printable(text))
-        self._sheet.text(at[0] - left, at[1], printable(text))
+        width = self._sheet.get_string_width(printable(text))
+        left, base = at[0] - {1: 0.0, 0: 0.5, -1: 1.0}[side] * width, at[1]
+        while any(
+            left < end and start < left + width and abs(base - y) < 2.4 for start, end, y in self._taken
+        ):
+            base += 0.6
+        self._taken.append((left, left + width, base))
+        self._sheet.text(left, base, printable(text))
