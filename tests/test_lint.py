@@ -124,6 +124,26 @@ def test_a_default_is_no_copy_of_the_contracts() -> None:
     assert copies == {("blocks", "level"), ("bowlers", "launch_angle"), ("bowlers", "launch_board")}
 
 
+def test_a_number_is_named_as_no_other() -> None:
+    """A name of the contract's limits means one number; another number of the service has another name."""
+    taken = [
+        (name, each.id)
+        for name, tree in _modules().items()
+        for node in tree.body
+        if name.startswith("service/") and isinstance(node, ast.Assign)
+        if isinstance(node.value, ast.Constant) and not isinstance(node.value.value, str)
+        for each in node.targets
+        if isinstance(each, ast.Name) and hasattr(limits, each.id)
+    ]
+    assert taken == []
+
+
+def test_what_is_made_stays_as_it_was_made() -> None:
+    """Nobody goes around a frozen object's guard, but for the record of the client, which makes itself so."""
+    changed = {name for name, tree in _modules().items() if "object.__setattr__" in ast.unparse(tree)}
+    assert changed == {"sdk/ballgauge/_values.py"}
+
+
 FACTORS = {25.4, 2.54, 0.0254, 0.45359237, 453.59237, 28.349523125, 144.0, 16.387064}
 """Inches and feet to meters and back, pounds and ounces to kilograms, in any of their guises."""
 

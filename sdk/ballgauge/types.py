@@ -586,7 +586,7 @@ class Curve(TypedDict):
     scale: Quantity
     """[µL/ft²] Scale of film between them."""
     covariance: NotRequired[Sequence[Sequence[Real]] | None]
-    """Covariance of oiled, dry and scale, which spreads, line maps and explanations carry; default: none."""
+    """Covariance of oiled, dry and scale, which spreads, line maps and explanations carry."""
 
 
 class Cylinder(TypedDict):

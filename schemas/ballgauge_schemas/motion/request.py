@@ -93,8 +93,9 @@ class CurveSchema(Schema):
     covariance = Several(
         Several(_plain(-1e8, 1e8, 1e-6, "", "An entry."), 3, "A row.", minimum=3),
         3,
-        "Covariance of oiled, dry and scale, which spreads, line maps and explanations carry; default: none.",
+        "Covariance of oiled, dry and scale, which spreads, line maps and explanations carry.",
         minimum=3,
+        assumed=[[0.0] * 3] * 3,
     )
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:

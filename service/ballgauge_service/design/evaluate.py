@@ -20,7 +20,7 @@ from ballgauge_service.design import cautions
 from ballgauge_service.design.answer import Result, answer_of
 from ballgauge_service.design.comparison import Row, compare_designs, compare_drillings
 from ballgauge_service.design.drilling import Bore, Drill, DrilledDesign, drill_design
-from ballgauge_service.design.family import STARTS, Member, Quiet, family
+from ballgauge_service.design.family import FAMILY_STARTS, Member, Quiet, family
 from ballgauge_service.design.layout_map import MapPoint, layout_map, map_price
 from ballgauge_service.design.mass import CELLS, MassProperties, properties
 from ballgauge_service.design.model import STUDY_CELLS
@@ -318,9 +318,9 @@ class _Evaluation:
         self._begin("family", "family", evaluation_price(self.design))
         with below("/family"):
             members = family(self.design, job, balance_arm=self.request.arm, run=self.run)
-        least = min((each.searched for each in members), default=STARTS)
-        if least < STARTS:
-            self.cautions.append(cautions.starts_left_out(least, STARTS, "/family"))
+        least = min((each.searched for each in members), default=FAMILY_STARTS)
+        if least < FAMILY_STARTS:
+            self.cautions.append(cautions.starts_left_out(least, FAMILY_STARTS, "/family"))
         return members
 
     def _set(self) -> Solved | None:

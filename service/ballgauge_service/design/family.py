@@ -19,7 +19,7 @@ WEIGHT_TOLERANCE = 0.02
 WEIGHT_COUNTS = 100.0
 """What a miss of the weight is measured in [lb], and how much more often than the others it counts (ours)."""
 
-STARTS = 4
+FAMILY_STARTS = 4
 """Places searched from for each weight (ours)."""
 
 USUAL_HELD = tuple(Target(name, None, tolerance) for name, tolerance in FAMILY_HELD.items())
@@ -45,7 +45,7 @@ class Family:
 class Member:
     """One ball of a family: weight [lb], and the changes of what is held from the design's own numbers.
 
-    searched: the starts that were searched, fewer than `STARTS` where the work allows no more.
+    searched: the starts that were searched, fewer than `FAMILY_STARTS` where the work allows no more.
     """
 
     weight: float
@@ -97,7 +97,7 @@ def family(
         every = np.ones(len(targets), np.bool_)
         # Each weight has its part of the work that is left.
         problem.leave(1.0 - SEARCHING / (len(job.weights) - at))
-        found, searched = search(problem, problem.starts(STARTS, job.seed), every, f"{weight:g} lb")
+        found, searched = search(problem, problem.starts(FAMILY_STARTS, job.seed), every, f"{weight:g} lb")
         found = settled(problem, found)
         problem.leave(0.0)
         solution = problem.solution(min(found, key=lambda each: each[0])[1])

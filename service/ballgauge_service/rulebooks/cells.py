@@ -39,7 +39,7 @@ class TooFineError(ValueError):
         super().__init__("the dates and conditions of its limits cut balls into too many kinds")
 
 
-WORK_MAXIMUM = 200_000
+FILLING_MAXIMUM = 200_000
 """Most cells of a rule times the boxes of its limits (ours): the time to fill its table."""
 
 
@@ -69,7 +69,7 @@ def build_table(limits: Sequence[Limit]) -> Table:
     axes = (DATE, *sorted(columns - {DATE}))
     edges = tuple(_edges(axis, boxes) for axis in axes)
     lower = [(-math.inf, *cuts) for cuts in edges]
-    if math.prod(map(len, lower)) * sum(map(len, boxes)) > WORK_MAXIMUM:
+    if math.prod(map(len, lower)) * sum(map(len, boxes)) > FILLING_MAXIMUM:
         raise TooFineError
     sets = np.empty([len(cells) for cells in lower], dtype=object)
     for index in product(*(range(len(cells)) for cells in lower)):

@@ -27,7 +27,7 @@ _DAYS = {"approval": APPROVED_ON, "made": MADE_ON}
 POSITIONS = {name: position for position, name in enumerate((*COLUMNS, None))}
 """The columns by number: those of the rules, and that of a rule which has none."""
 
-RULES_MAXIMUM = 63
+OPEN_RULES_MAXIMUM = 63
 """Most rules of an edition: the judge marks the open ones of a ball in the bits of one integer."""
 
 CELLS_MAXIMUM = 1_000_000
@@ -254,8 +254,8 @@ def _regime(source: Rulebook, stretch: int, stage: Stage) -> Regime:
         for rule in source.rules
         if stage in rule.stages
     )
-    if len(rules) > RULES_MAXIMUM:
-        raise RulebookError(source.title, [f"more than {RULES_MAXIMUM} rules at one stage"], None)
+    if len(rules) > OPEN_RULES_MAXIMUM:
+        raise RulebookError(source.title, [f"more than {OPEN_RULES_MAXIMUM} rules at one stage"], None)
     states: list[State] = []
     grids = [_grid(rule, place, day, states) for place, rule in enumerate(rules)]
     if _cells(grids) > CELLS_MAXIMUM:

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from manifold3d import Manifold
 
 MOST_SHELLS = 1000
-SAMPLES = 2048
+FACES_SAMPLED = 2048
 BENEATH = 1e-6
 STEEP = 1e-3
 ROUNDING = 1e-9
@@ -179,11 +179,11 @@ def _packed(vertices: Floats, faces: Numbers) -> Packed:
 
 
 def _samples(shells: Numbers, sound: Numbers, count: int) -> Numbers:
-    """Faces to look at: of each shell up to SAMPLES of the sound ones, evenly."""
+    """Faces to look at: of each shell up to FACES_SAMPLED of the sound ones, evenly."""
     ranked = sound[np.argsort(shells[sound], kind="stable")]
     starts = np.searchsorted(shells[ranked], np.arange(count + 1))
     picked = [
-        ranked[start + np.linspace(0, stop - start - 1, min(SAMPLES, stop - start)).astype(np.int64)]
+        ranked[start + np.linspace(0, stop - start - 1, min(FACES_SAMPLED, stop - start)).astype(np.int64)]
         for start, stop in pairwise(starts)
     ]
     chosen: Numbers = np.concatenate(picked)

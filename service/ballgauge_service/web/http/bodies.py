@@ -12,7 +12,7 @@ import orjson
 from ballgauge_schemas.shared.limits import BODY_MAXIMUM
 from ballgauge_schemas.shared.problems import escape
 from ballgauge_service.web.http import deprecation
-from ballgauge_service.web.http.refusals import DETAILS, Refusal
+from ballgauge_service.web.http.refusals import STATUS_WORDS, Refusal
 
 if TYPE_CHECKING:
     from flask import Request
@@ -69,7 +69,7 @@ def read_text(text: bytes) -> Any:
 def require_size(body: bytes) -> None:
     """Refuse a body that is empty, or larger than is read."""
     if len(body) > BODY_MAXIMUM:
-        raise Refusal(413, DETAILS[413])
+        raise Refusal(413, STATUS_WORDS[413])
     if not body:
         raise Refusal(400, "the body is empty; send one JSON object")
 

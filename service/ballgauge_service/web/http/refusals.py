@@ -26,7 +26,7 @@ from ballgauge_service.web.http import serializer
 if TYPE_CHECKING:
     from flask import Flask, Response
 
-DETAILS = {
+STATUS_WORDS = {
     404: "not found; /openapi.json lists every address",
     405: "method not allowed here; the header Allow lists those that are",
     413: f"the body is larger than {BODY_MAXIMUM >> 20} MiB; send several smaller requests, and meshes as "
@@ -101,7 +101,7 @@ def refusal_of(error: BaseException, request_id: str | None) -> Refusal:
     if isinstance(error, HTTPException):
         status, allowed = error.code or 500, getattr(error, "valid_methods", None)
         headers = {"Allow": ", ".join(sorted(allowed))} if allowed else {}
-        return Refusal(status, DETAILS.get(status) or error.description or "", headers=headers)
+        return Refusal(status, STATUS_WORDS.get(status) or error.description or "", headers=headers)
     if isinstance(error, DeadlinePassed):
         if not isinstance(error, NobodyWaits):
             _count("deadline")
