@@ -9,7 +9,16 @@ from typing import Any
 from hypothesis import strategies as st
 
 from ballgauge.strategies._balls import drillings
-from ballgauge.strategies._fields import Strategy, builds, members_of, numbers, of_schema, walked, written
+from ballgauge.strategies._fields import (
+    Strategy,
+    builds,
+    draws,
+    members_of,
+    numbers,
+    of_schema,
+    walked,
+    written,
+)
 from ballgauge_schemas.design.request import (
     SHAPES,
     AcrossSchema,
@@ -120,9 +129,8 @@ def designs() -> Strategy:
     return of_schema(DesignSchema)
 
 
-@builds(DesignRulesSchema)
-def _rules() -> Strategy:
-    return walked(DesignRulesSchema, leave=["overlay", "overlays"])
+draws(DesignRulesSchema, leave=["overlay", "overlays"])
+draws(CompareSchema, take=["design"], leave=["drilling"])
 
 
 @builds(ParameterSchema)
@@ -149,9 +157,7 @@ def _target(schema: type[Any], value: tuple[float, float], tolerance: tuple[floa
 
 
 for _schema in _TARGETS:
-    builds(_schema)(
-        functools.partial(walked, _schema, take=["value", "tolerance"], leave=["at_least", "at_most"])
-    )
+    draws(_schema, take=["value", "tolerance"], leave=["at_least", "at_most"])
 
 
 @builds(TargetsSchema)
@@ -190,21 +196,10 @@ _VARIANTS = (
 )
 
 
-@builds(FamilyChangeSchema)
-def _change() -> Strategy:
-    return st.sampled_from(
-        [{"up_to": 12, "leave_out": ["pin"]}, {"up_to": "6 kg", "add": _VARIANTS[1]["add"]}]
-    )
-
-
-@builds(VariantSchema)
-def _variant() -> Strategy:
-    return st.sampled_from(_VARIANTS)
-
-
-@builds(AcrossSchema)
-def _across() -> Strategy:
-    return st.sampled_from([{"number": "rg", "within": "0.5 mm"}, {"number": "weight", "within": 0.05}])
+_CHANGES = ({"up_to": 12, "leave_out": ["pin"]}, {"up_to": "6 kg", "add": _VARIANTS[1]["add"]})
+_ACROSS = ({"number": "rg", "within": "0.5 mm"}, {"number": "weight", "within": 0.05})
+for _schema, _some in ((FamilyChangeSchema, _CHANGES), (VariantSchema, _VARIANTS), (AcrossSchema, _ACROSS)):
+    builds(_schema)(functools.partial(st.sampled_from, _some))
 
 
 @builds(SetSchema)
@@ -237,11 +232,6 @@ def _production() -> Strategy:
         take=["samples"],
         given={"tolerances": tolerances},
     )
-
-
-@builds(CompareSchema)
-def _compare() -> Strategy:
-    return walked(CompareSchema, take=["design"], leave=["drilling"])
 
 
 STUDIES = ("compare", "solve", "family", "set", "production")

@@ -49,6 +49,11 @@ def builds(*schemas: type[Schema]) -> Callable[[Callable[[], Strategy]], Callabl
     return register
 
 
+def draws(schema: type[Schema], **ways: Any) -> None:
+    """Register that an object of a schema is drawn by `walked`, with the options of that."""
+    _BUILDERS[schema] = functools.partial(walked, schema, **ways)
+
+
 def of_schema(schema: type[Schema]) -> Strategy:
     """Draw requests' objects of one schema of the contract."""
     return st.deferred(lambda: _built(schema))

@@ -11,7 +11,16 @@ from typing import Any
 from hypothesis import strategies as st
 
 from ballgauge.strategies._balls import _BALL, _DIAMETER, _DIFFERENTIAL
-from ballgauge.strategies._fields import Range, Strategy, builds, members_of, numbers, of_schema, walked
+from ballgauge.strategies._fields import (
+    Range,
+    Strategy,
+    builds,
+    draws,
+    members_of,
+    numbers,
+    of_schema,
+    walked,
+)
 from ballgauge_schemas.lot.request import (
     QUANTITIES,
     DefectClassSchema,
@@ -44,41 +53,36 @@ _COLUMNS: Mapping[str, Range] = {
 """Quantities that a row of a lot's file has here, besides the differentials."""
 
 _LOT_SIZES = (20.0, 1e5)
-_PLANS = {
-    "table": ("aql",),
-    "zero_acceptance": ("limiting_quality",),
-    "two_point": ("aql", "limiting_quality"),
-}
+_PLANS = (
+    ("table", ("aql",), ("limiting_quality", "model")),
+    ("zero_acceptance", ("limiting_quality",), ("aql", "level", "inspection")),
+    ("two_point", ("aql", "limiting_quality"), ("level", "inspection")),
+)
+"""Kinds of plans, what each goes by, and what it leaves idle."""
 _QUALITIES = {"aql": (0.65, 2.5), "limiting_quality": (5.0, 20.0), "producer_risk": (0.01, 0.1)}
 _RISKS = {"consumer_risk": (0.05, 0.2)}
 
 
-_IDLE = {
-    "table": ("limiting_quality", "model"),
-    "zero_acceptance": ("aql", "level", "inspection"),
-    "two_point": ("level", "inspection"),
-}
-
-
 @builds(SamplingPlanSchema)
 def _plan() -> Strategy:
-    return st.one_of([_plan_of(kind) for kind in _PLANS])
-
-
-def _plan_of(kind: str) -> Strategy:
-    return walked(
-        SamplingPlanSchema,
-        narrow={**_QUALITIES, **_RISKS},
-        leave=_IDLE[kind],
-        take=["kind", *_PLANS[kind]],
-        given={"kind": st.just(kind)},
+    narrow = {**_QUALITIES, **_RISKS}
+    return st.one_of(
+        walked(
+            SamplingPlanSchema, narrow=narrow, leave=idle, take=["kind", *take], given={"kind": st.just(kind)}
+        )
+        for kind, take, idle in _PLANS
     )
 
 
-@builds(VariablesPlanSchema)
-def _variables_plan() -> Strategy:
-    narrow = {**_QUALITIES, **_RISKS, "sigma": (0.001, 1.0)}
-    return walked(VariablesPlanSchema, narrow=narrow, take=["aql", "limiting_quality"])
+draws(
+    VariablesPlanSchema,
+    narrow={**_QUALITIES, **_RISKS, "sigma": (0.001, 1.0)},
+    take=["aql", "limiting_quality"],
+)
+# Rules stay in their own classes: which rules there are depends on the rulebook.
+draws(DefectClassSchema, leave=["rules"], given={"aql": st.sampled_from([0.65, 1.0, 4.0])})
+draws(SwitchingStateSchema, given={"aql": st.sampled_from([0.65, 1.0, 2.5])})
+draws(GaugeUsedSchema, narrow={"uncertainty": (1e-4, 1e-2)})
 
 
 @builds(SamplingSchema)
@@ -105,17 +109,6 @@ def _sampling() -> Strategy:
         given={"variables": variables, "classes": classes, "plan": st.just({"aql": 1.0})},
     )
     return sample | whole | following | classed
-
-
-@builds(DefectClassSchema)
-def _defect_class() -> Strategy:
-    """Rules stay in their own classes: which rules there are depends on the rulebook."""
-    return walked(DefectClassSchema, leave=["rules"], given={"aql": st.sampled_from([0.65, 1.0, 4.0])})
-
-
-@builds(SwitchingStateSchema)
-def _state() -> Strategy:
-    return walked(SwitchingStateSchema, given={"aql": st.sampled_from([0.65, 1.0, 2.5])})
 
 
 def _following(state: dict[str, Any], lot_size: int) -> dict[str, Any]:
@@ -172,7 +165,7 @@ def _uncertainties() -> Strategy:
 @builds(LotFileSchema)
 def _file() -> Strategy:
     """A CSV file as `lot_text` writes it: what it is read as is not left to chance."""
-    plain = [
+    cut = [
         "separator",
         "decimal",
         "encoding",
@@ -182,12 +175,7 @@ def _file() -> Strategy:
         "rows_judged",
         "header_row",
     ]
-    return walked(LotFileSchema, leave=plain, given={"format": st.just("csv")})
-
-
-@builds(GaugeUsedSchema)
-def _gauge_used() -> Strategy:
-    return walked(GaugeUsedSchema, narrow={"uncertainty": (1e-4, 1e-2)})
+    return walked(LotFileSchema, leave=cut, given={"format": st.just("csv")})
 
 
 @builds(LotIdentitySchema)

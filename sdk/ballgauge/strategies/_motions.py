@@ -9,7 +9,7 @@ from typing import Any
 from hypothesis import strategies as st
 
 from ballgauge.strategies._balls import _DIAMETER, balls, differentials, drillings
-from ballgauge.strategies._fields import Strategy, builds, numbers, of_schema, walked
+from ballgauge.strategies._fields import Strategy, builds, draws, numbers, of_schema, walked
 from ballgauge_schemas.motion.lineup_request import (
     LineupBallSchema,
     LineupDesignSchema,
@@ -44,6 +44,7 @@ from ballgauge_schemas.motion.request import (
     WindowSchema,
     ZoneSchema,
 )
+from ballgauge_schemas.shared.base import Schema
 from ballgauge_schemas.shared.documents import motion_example
 
 _RELEASE = {
@@ -58,11 +59,11 @@ _RELEASE = {
 _WHOLE_RELEASE = ("speed", "rev_rate", "axis_rotation", "axis_tilt")
 
 
-@builds(CurveSchema)
-def _curve() -> Strategy:
-    narrow = {"oiled": (0.035, 0.045), "dry": (0.18, 0.24), "scale": (20.0, 50.0)}
-    variances = [[1e-6, 0.0, 0.0], [0.0, 1e-5, 0.0], [0.0, 0.0, 4.0]]
-    return walked(CurveSchema, narrow=narrow, given={"covariance": st.just(variances)})
+draws(
+    CurveSchema,
+    narrow={"oiled": (0.035, 0.045), "dry": (0.18, 0.24), "scale": (20.0, 50.0)},
+    given={"covariance": st.just([[1e-6, 0.0, 0.0], [0.0, 1e-5, 0.0], [0.0, 0.0, 4.0]])},
+)
 
 
 @builds(MotionSurfaceSchema)
@@ -91,9 +92,21 @@ def _drilled_ball() -> Strategy:
     return walked(DrilledBallSchema, given=given)
 
 
-@builds(ReleaseSchema)
-def _release() -> Strategy:
-    return walked(ReleaseSchema, narrow=_RELEASE)
+draws(ReleaseSchema, narrow=_RELEASE)
+draws(SightingSchema, narrow={"right": (-0.6, 0.6), "up": (-0.6, 0.6)})
+# Without readings, which only some lanes explain.
+draws(MeasuredReleaseSchema, narrow=_RELEASE, leave=["marks", "speed_read"])
+draws(PassageSchema, take=["time"])
+draws(RatioSchema, narrow={"ratio": (1.0, 12.0), "volume": (15.0, 30.0), "length": (35.0, 45.0)})
+draws(
+    DeliverySpreadSchema,
+    narrow={"deliveries": (2.0, 20.0), "oil_uncertainty": (0.0, 0.2)},
+    take=["deliveries"],
+)
+# A drilled ball's hand is that of the request, which is not known here.
+draws(ExplainSchema, take=["ball"], leave=["drilled"])
+draws(LineupDesignSchema, take=["layout"], leave=["drilling"])
+draws(LineupBallSchema, take=["name", "box"], leave=["drilled", "design"])
 
 
 @st.composite
@@ -131,11 +144,6 @@ def _lane() -> Strategy:
     )
 
 
-@builds(RatioSchema)
-def _ratio() -> Strategy:
-    return walked(RatioSchema, narrow={"ratio": (1.0, 12.0), "volume": (15.0, 30.0), "length": (35.0, 45.0)})
-
-
 @builds(TapeReadingSchema)
 def _tape_reading() -> Strategy:
     boards = st.lists(st.integers(1, 39), min_size=1, max_size=5, unique=True).map(sorted)
@@ -148,11 +156,6 @@ def _tape() -> Strategy:
     tapes = st.lists(of_schema(TapeReadingSchema), min_size=1, max_size=3)
     rising = tapes.map(lambda found: [each | {"distance": 8 + 10 * k} for k, each in enumerate(found)])
     return walked(TapeSchema, narrow={"length": (36.0, 44.0)}, given={"readings": rising})
-
-
-@builds(SightingSchema)
-def _sighting() -> Strategy:
-    return walked(SightingSchema, narrow={"right": (-0.6, 0.6), "up": (-0.6, 0.6)})
 
 
 @builds(MarksSchema)
@@ -180,22 +183,8 @@ def _speed_read() -> Strategy:
     )
 
 
-@builds(MeasuredReleaseSchema)
-def _measured_release() -> Strategy:
-    """Without readings, which only some lanes explain."""
-    return walked(MeasuredReleaseSchema, narrow=_RELEASE, leave=["marks", "speed_read"])
-
-
-@builds(WindowSchema)
-def _window() -> Strategy:
-    pairs = {"board": st.sampled_from([[17, 18], [16.5, 19]]), "angle": st.sampled_from([[4, 8], [1.5, 6]])}
-    return walked(WindowSchema, given=pairs)
-
-
-@builds(DeliverySpreadSchema)
-def _spread() -> Strategy:
-    narrow = {"deliveries": (2.0, 20.0), "oil_uncertainty": (0.0, 0.2)}
-    return walked(DeliverySpreadSchema, narrow=narrow, take=["deliveries"])
+_SPANS = {"board": [[17, 18], [16.5, 19]], "angle": [[4, 8], [1.5, 6]]}
+draws(WindowSchema, given={name: st.sampled_from(spans) for name, spans in _SPANS.items()})
 
 
 @builds(LineMapSchema)
@@ -224,30 +213,17 @@ def _right_handed(ball: Any) -> bool:
     return bool(ball["drilling"].get("hand") == "right")
 
 
-@builds(ExplainSchema)
-def _explain() -> Strategy:
-    # A drilled ball's hand is that of the request, which is not known here.
-    return walked(ExplainSchema, take=["ball"], leave=["drilled"])
-
-
-@builds(OwnBowlerSchema)
-def _own_bowler() -> Strategy:
+def _bowler(schema: type[Schema], *leave: str) -> Strategy:
+    """A bowler with a name of the caller's: by a release, or by a bowler's name."""
     whole = walked(ReleaseSchema, narrow=_RELEASE, take=_WHOLE_RELEASE)
     given = {"name": st.sampled_from(["A", "Anna B"])}
-    own = walked(OwnBowlerSchema, take=["release"], leave=["bowler"], given={**given, "release": whole})
-    return own | walked(OwnBowlerSchema, take=["bowler"], leave=["release"], given=given)
+    own = walked(schema, take=["release"], leave=["bowler", *leave], given={**given, "release": whole})
+    return own | walked(schema, take=["bowler"], leave=["release", *leave], given=given)
 
 
-@builds(SquadBowlerSchema)
-def _squad_bowler() -> Strategy:
-    whole = walked(ReleaseSchema, narrow=_RELEASE, take=_WHOLE_RELEASE)
-    given = {"name": st.sampled_from(["A", "Anna B"])}
-    # The hand of a request's own drilled ball is not known here.
-    leave = ["hand", "drilled"]
-    own = walked(
-        SquadBowlerSchema, take=["release"], leave=["bowler", *leave], given={**given, "release": whole}
-    )
-    return own | walked(SquadBowlerSchema, take=["bowler"], leave=["release", *leave], given=given)
+builds(OwnBowlerSchema)(lambda: _bowler(OwnBowlerSchema))
+# The hand of a request's own drilled ball is not known here.
+builds(SquadBowlerSchema)(lambda: _bowler(SquadBowlerSchema, "hand", "drilled"))
 
 
 @builds(SquadSchema)
@@ -261,11 +237,6 @@ def _squad() -> Strategy:
     )
 
 
-@builds(PassageSchema)
-def _passage() -> Strategy:
-    return walked(PassageSchema, take=["time"])
-
-
 @builds(ShotSchema)
 def _shot() -> Strategy:
     distances = st.lists(st.integers(5, 58), min_size=3, max_size=5, unique=True)
@@ -275,29 +246,11 @@ def _shot() -> Strategy:
 
 _SENSORS = (12, 24, 34, 44, 56)
 _SHOTS = {
-    (26, 3.2): [
-        (0.47316, 19.1551),
-        (0.95656, 13.8168),
-        (1.36843, 10.6968),
-        (1.80693, 11.4949),
-        (2.36961, 17.7981),
-    ],
-    (18, 1.5): [
-        (0.47265, 15.175),
-        (0.95568, 13.8523),
-        (1.36692, 14.0112),
-        (1.7949, 16.5881),
-        (2.35541, 26.4751),
-    ],
-    (30, 3.6): [
-        (0.47347, 22.227),
-        (0.95716, 15.9646),
-        (1.36882, 12.012),
-        (1.80023, 10.9727),
-        (2.36132, 16.1407),
-    ],
+    (26, 3.2): ((0.47316, 0.95656, 1.36843, 1.80693, 2.36961), (19.1551, 13.8168, 10.6968, 11.4949, 17.7981)),
+    (18, 1.5): ((0.47265, 0.95568, 1.36692, 1.7949, 2.35541), (15.175, 13.8523, 14.0112, 16.5881, 26.4751)),
+    (30, 3.6): ((0.47347, 0.95716, 1.36882, 1.80023, 2.36132), (22.227, 15.9646, 12.012, 10.9727, 16.1407)),
 }
-"""Time [s] and board at the sensors by launch board and angle [deg]: the example's ball on its lane."""
+"""Times [s] and boards at the sensors by launch board and angle [deg]: the example's ball on its lane."""
 _THROWN = {"speed": 17.5, "rev_rate": 330, "axis_rotation": 45, "axis_tilt": 14, "phase": 0}
 _PRECISE = {
     "time": 1e-4,
@@ -320,7 +273,7 @@ def _calibrate(draw: Any) -> dict[str, Any]:
         began = draw(st.integers(0, 1000))
         passages = [
             {"distance": distance, "time": began + time, "board": board}
-            for distance, (time, board) in zip(_SENSORS, _SHOTS[launch], strict=True)
+            for distance, time, board in zip(_SENSORS, *_SHOTS[launch], strict=True)
         ]
         release = {**_THROWN, "launch_board": launch[0], "launch_angle": launch[1]}
         shots.append({"release": release, "passages": draw(st.permutations(passages))})
@@ -382,16 +335,6 @@ def _asked(study: str | None, drilled: bool, named: bool) -> Strategy:
     return walked(MotionRequestSchema, narrow=narrow, leave=leave, take=take, given=given)
 
 
-@builds(LineupDesignSchema)
-def _lineup_design() -> Strategy:
-    return walked(LineupDesignSchema, take=["layout"], leave=["drilling"])
-
-
-@builds(LineupBallSchema)
-def _lineup_ball() -> Strategy:
-    return walked(LineupBallSchema, take=["name", "box"], leave=["drilled", "design"])
-
-
 @builds(LineupLaneSchema)
 def _lineup_lane() -> Strategy:
     volumes = st.lists(st.integers(12, 30), min_size=1, max_size=2, unique=True)
@@ -408,10 +351,7 @@ def _oiled(lane: dict[str, Any]) -> bool:
     return any(isinstance(film, (int, float)) and film > 1.0 for film in films)
 
 
-@builds(SheetSchema)
-def _sheet() -> Strategy:
-    formats = st.lists(st.sampled_from(["svg", "html", "pdf"]), min_size=1, max_size=1)
-    return walked(SheetSchema, given={"formats": formats})
+draws(SheetSchema, given={"formats": st.sampled_from([["svg"], ["html"], ["pdf"]])})
 
 
 def _named(several: list[dict[str, Any]], letter: str) -> list[dict[str, Any]]:
@@ -421,8 +361,12 @@ def _named(several: list[dict[str, Any]], letter: str) -> list[dict[str, Any]]:
 @builds(LineupRequestSchema)
 def lineup_requests() -> Strategy:
     """Bodies of ``POST /v1/lineups``: two or three balls by their box numbers, a bowler, a lane."""
-    balls = st.lists(_lineup_ball(), min_size=2, max_size=3).map(lambda found: _named(found, "B"))
-    bowlers = st.lists(_own_bowler(), min_size=1, max_size=1).map(lambda found: _named(found, "P"))
+    balls = st.lists(of_schema(LineupBallSchema), min_size=2, max_size=3).map(
+        lambda found: _named(found, "B")
+    )
+    bowlers = st.lists(of_schema(OwnBowlerSchema), min_size=1, max_size=1).map(
+        lambda found: _named(found, "P")
+    )
     given = {
         "balls": balls,
         "bowlers": bowlers,
