@@ -66,12 +66,13 @@ _RISKS = {"consumer_risk": (0.05, 0.2)}
 @builds(SamplingPlanSchema)
 def _plan() -> Strategy:
     narrow = {**_QUALITIES, **_RISKS}
-    return st.one_of(
+    plans = [
         walked(
             SamplingPlanSchema, narrow=narrow, leave=idle, take=["kind", *take], given={"kind": st.just(kind)}
         )
         for kind, take, idle in _PLANS
-    )
+    ]
+    return st.one_of(plans)
 
 
 draws(

@@ -175,7 +175,7 @@ def motion_answer(
         warned.append(Caution("squad_shots_lost", words, "/squad"))
     return {
         "ball": {"name": ball.name, "weight": ball.weight, "radius": ball.radius, "hand": ball.hand},
-        "bowler": _bowler(asked.bowler),
+        "bowler": {"name": asked.bowler.name, **throws(asked.bowler)},
         "marks": None if asked.spin is None else _spin(asked.spin),
         "lane": {"name": lane.name, "volume": lane.volume, "length": lane.length},
         "motion": delivery(thrown),
@@ -212,7 +212,8 @@ def squad_answer(played: Played) -> Group:
     return {
         "bowlers": [
             {
-                **_bowler(replace(member.bowler, release=release)),
+                "name": member.bowler.name,
+                **throws(replace(member.bowler, release=release)),
                 "ball": member.ball.name,
                 "aimed": played.aims[k].reached if played.aims else None,
             }
@@ -308,9 +309,9 @@ def calibration_answer(found: Calibration) -> Group:
     }
 
 
-def _bowler(bowler: Bowler) -> Group:
+def throws(bowler: Bowler) -> Group:
+    """How a bowler throws."""
     return {
-        "name": bowler.name,
         "hand": bowler.hand,
         "pap": {"over": bowler.over, "up": bowler.up},
         "release": asdict(bowler.release),
@@ -540,7 +541,7 @@ def spread_answer(spread: Spread) -> Group:
         "contact_board": _statistics(arrived.contact_board),
         "entry_angle": _statistics(arrived.heading),
         "endings": endings(ends.rows),
-        "aim": None if spread.aim is None else _aim(spread.aim),
+        "aim": None if spread.aim is None else launched(spread.aim),
         "window": {
             "board": [*sampling.window.board],
             "angle": [*sampling.window.angle],
@@ -554,7 +555,8 @@ def spread_answer(spread: Spread) -> Group:
     }
 
 
-def _aim(found: Aim) -> Group:
+def launched(found: Aim) -> Group:
+    """The launch that was aimed by."""
     launch = found.release
     return {
         "launch_angle": launch.launch_angle,
@@ -614,7 +616,7 @@ def _point(point: Point) -> Group:
         "sharpness": _statistics(point.sharpness),
         "total_turn": _statistics(point.total_turn),
         "entry_angle": _statistics(point.entry_angle),
-        **_aim(point.aim),
+        **launched(point.aim),
         "lost": point.lost,
         "share": point.share,
     }

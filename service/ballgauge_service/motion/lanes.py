@@ -121,19 +121,18 @@ class Lane:
         return replace(self, cells=self.cells * factor)
 
 
-def uniform_lane(film: float = 0.0, name: str = "uniform") -> Lane:
+def uniform_lane(film: float) -> Lane:
     """A lane with the same film everywhere.
 
     Parameters
     ----------
     film : [µL/ft²]; 0 is a dry lane
-    name : of the lane
 
     Returns
     -------
     the lane
     """
-    return Lane(name, np.full((CELLS, BOARDS), float(film)), LANE_FEET if film > 0.0 else 0.0)
+    return Lane("uniform", np.full((CELLS, BOARDS), float(film)), LANE_FEET if film > 0.0 else 0.0)
 
 
 def lane_from_pattern(pattern: Pattern) -> Lane:

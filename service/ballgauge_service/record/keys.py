@@ -188,9 +188,9 @@ class Keyring:
         return True
 
 
-def are_named(environment: Mapping[str, str] = os.environ) -> bool:
+def are_named() -> bool:
     """Whether the environment names keys."""
-    return any(environment.get(name) for name in (FILE_VARIABLE, SET_VARIABLE))
+    return any(os.environ.get(name) for name in (FILE_VARIABLE, SET_VARIABLE))
 
 
 def unsigned(token: str) -> Unsigned:

@@ -258,7 +258,6 @@ class Workbook:
             raise bad_file(f"the workbook cannot be read: {printable(error)}") from None
         self.formulas = sum(found.formulas for found in looked.values())
         self.other_sheets = tuple(name for name in names if name != self.sheet.name)
-        self.first_sheet = self.sheet.name == (sheet or names[0])
         if self.empty:
             self.empty = self._of_this_sheet(path, looked)
 

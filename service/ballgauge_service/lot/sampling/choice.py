@@ -212,16 +212,13 @@ def choose_plan(sampling: Sampling) -> ChosenPlan | None:
         raise InvalidInput([Fault(pointer, _in_our_words(str(error)))]) from None
 
 
-def plan_without(
-    sample_size: int, lot_size: int | None, consumer_risk: float = limits.CONSUMER_RISK
-) -> ChosenPlan:
+def plan_without(sample_size: int, lot_size: int | None) -> ChosenPlan:
     """What a sample without a plan is judged by.
 
     Parameters
     ----------
     sample_size : int
     lot_size : int or None
-    consumer_risk : float
 
     Returns
     -------
@@ -233,7 +230,7 @@ def plan_without(
         "none", size, 0, 1, curve_type(model), lot_size=lot_size, model=model,
         source="no plan was given", basis="stated assumption",
     )  # fmt: skip
-    return _with_risks(plan, consumer_risk)
+    return _with_risks(plan, limits.CONSUMER_RISK)
 
 
 def plan_for_every_ball(balls: int, aql: float | None) -> ChosenPlan:

@@ -10,8 +10,7 @@ from typing import Any
 
 from ballgauge_schemas.shared.words import MEASURES
 from ballgauge_service.core.caution import Caution
-from ballgauge_service.motion.answer import assumptions
-from ballgauge_service.motion.bowlers import Bowler
+from ballgauge_service.motion.answer import assumptions, launched, throws
 from ballgauge_service.motion.line_maps import GAP, OVERLAP, placed
 from ballgauge_service.motion.lineup.places import (
     ENOUGH,
@@ -143,28 +142,12 @@ def _cautions(asked: LineupRequest, rows: Sequence[Row], speaker: Speaker) -> It
             yield Caution("places_left_out", words, f"/bowlers/{k}")
 
 
-def _bowler(bowler: Bowler) -> Group:
-    return {
-        "hand": bowler.hand,
-        "pap": {"over": bowler.over, "up": bowler.up},
-        "release": asdict(bowler.release),
-        "scatter": asdict(bowler.scatter),
-    }
-
-
 def _row(asked: LineupRequest, row: Row, speaker: Speaker) -> Group:
     columns, balls = range(len(asked.columns)), range(len(asked.entries))
     return {
         "name": row.bowler.name,
-        "thrown": _bowler(row.bowler),
-        "launches": [
-            {
-                "launch_angle": each.release.launch_angle,
-                "launch_board": each.release.launch_board,
-                "aimed": each.reached,
-            }
-            for each in (row.aims[column.group] for column in asked.columns)
-        ],
+        "thrown": throws(row.bowler),
+        "launches": [launched(row.aims[column.group]) for column in asked.columns],
         "places": [
             {"ball": speaker.ball(ball), "column": column, **_place(row.places[column][ball])}
             for column in columns
