@@ -652,7 +652,9 @@ def test_the_design_is_taken_away_as_files(browser: Any, downloads: Path) -> Non
         assert file.read_bytes().startswith(start)
         file.unlink()
     text, _ = printed(browser)
-    assert [each for each in ("3 · core", "2,7 g/mL", "Nur der Verband entscheidet") if each not in text] == []
+    assert [
+        each for each in ("3 · core", "2,7 g/mL", "Nur der Verband entscheidet") if each not in text
+    ] == []
 
 
 def test_parts_move_as_one_body_without_json(browser: Any) -> None:
