@@ -13,7 +13,7 @@ import pytest
 import trimesh
 
 from ballgauge_schemas.shared.documents import design_example
-from ballgauge_service.design.solids.meshes import MOST_3MF_FACES, MOST_FACES
+from ballgauge_service.design.solids.shells import MOST_3MF_FACES, MOST_FACES
 
 MOST = 600 << 20
 

@@ -11,10 +11,11 @@ import pytest
 from ballgauge_schemas.design.request import DESIGN_REQUEST
 from ballgauge_service.core.refusal import InvalidInput
 from ballgauge_service.design.evaluate import evaluate_design
-from ballgauge_service.design.solids.meshes import MOST_FACES, read_mesh
+from ballgauge_service.design.solids.meshes import read_mesh
 from ballgauge_service.design.solids.models import write_model
 from ballgauge_service.design.solids.polyhedra import mesh_moments
 from ballgauge_service.design.solids.rotations import about
+from ballgauge_service.design.solids.shells import MOST_FACES
 from ballgauge_service.design.solids.solids import (
     Cone,
     Cylinder,

@@ -29,9 +29,10 @@ from ballgauge_service.design.mass import pack_inside
 from ballgauge_service.design.model import Slot
 from ballgauge_service.design.parameters import Parameter
 from ballgauge_service.design.production import Production, Tolerance
-from ballgauge_service.design.solids.meshes import MOST_FACES, read_mesh
+from ballgauge_service.design.solids.meshes import read_mesh
 from ballgauge_service.design.solids.packing import COLUMNS
 from ballgauge_service.design.solids.rotations import UNTURNED, Rotation, about, pointing
+from ballgauge_service.design.solids.shells import MOST_FACES
 from ballgauge_service.design.solids.solids import SHAPES, Design, Mesh, Profile, Shape, Solid, Sphere
 from ballgauge_service.design.solving import Front, Set, Solve
 from ballgauge_service.design.targets import Across, Held, Target, Variant

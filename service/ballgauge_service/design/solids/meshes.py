@@ -19,7 +19,13 @@ from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.design.solids.archives import MOST_BYTES, BadArchive, checked_archive
 from ballgauge_service.design.solids.archives import UNITS as INCHES
 from ballgauge_service.design.solids.polyhedra import mesh_moments
-from ballgauge_service.design.solids.shells import BadShell, cut_apart, one_body
+from ballgauge_service.design.solids.shells import (
+    MOST_3MF_FACES,
+    MOST_FACES,
+    BadShell,
+    cut_apart,
+    one_body,
+)
 from ballgauge_service.design.solids.solids import Mesh
 from ballgauge_service.design.solids.surfaces import (
     MOST_FOUND,
@@ -28,12 +34,6 @@ from ballgauge_service.design.solids.surfaces import (
     TooCrowded,
     first_crossings,
 )
-
-MOST_FACES = 350_000
-MOST_3MF_FACES = 150_000
-"""Most faces of a request's meshes, and of a design's solids that use them, most vertices of a mesh too, and
-fewer of a 3MF, whose reader takes more for each (ours): a process then stays under 600 MiB, since a face
-takes about 0.8 KiB until it is answered, of a 3MF 1.9 KiB."""
 
 UNITS = {
     "in": "inch", "mm": "millimeter", "cm": "centimeter", "m": "meter", "ft": "foot", "µm": "micron",

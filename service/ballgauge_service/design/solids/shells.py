@@ -34,6 +34,12 @@ from ballgauge_service.design.solids.surfaces import Floats, Numbers
 if TYPE_CHECKING:
     from manifold3d import Manifold
 
+MOST_FACES = 350_000
+MOST_3MF_FACES = 150_000
+"""Most faces of a request's meshes, and of a design's solids that use them, most vertices of a mesh too, and
+fewer of a 3MF, whose reader takes more for each (ours): a process then stays under 600 MiB, since a face
+takes about 0.8 KiB until it is answered, of a 3MF 1.9 KiB."""
+
 MOST_SHELLS = 1000
 FACES_SAMPLED = 2048
 BENEATH = 1e-6

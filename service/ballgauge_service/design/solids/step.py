@@ -18,7 +18,7 @@ import numpy as np
 from ballgauge_service.core import confined
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.core.units import MM_PER_INCH
-from ballgauge_service.design.solids.meshes import MOST_FACES
+from ballgauge_service.design.solids.shells import MOST_FACES
 from ballgauge_service.design.solids.solids import Design, Mesh
 from ballgauge_service.design.solids.tessellation import tessellated
 
