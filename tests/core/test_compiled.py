@@ -241,6 +241,38 @@ def test_a_kernel_stays_interpreted_until_machine_code_pays(monkeypatch: pytest.
     assert kernel.expecting(2.0 * compiled.COMPILING) == kernel.interpreted
 
 
+@pytest.mark.parametrize("way", ["interpreted", "compiled"])
+def test_a_kernel_s_first_call_may_name_its_arguments(
+    way: str, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Against the same call by places; a structured array is one by its name too."""
+    monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path))
+    monkeypatch.setattr(compiled, "COMPILED", Way(compiled._compile))
+    kernel = Kernel(weights)
+    rows = np.zeros(2, [("weight", float)])
+    rows["weight"] = 15.0, 16.0
+    run = getattr(kernel, way)
+    assert run(rows, least=15.5) == run(least=15.5, rows=rows) == run(rows, 15.5) == 16.0
+    with pytest.raises(TypeError, match="weights takes rows, least"):
+        run(rows, most=15.5)
+
+
+def weights(rows: Any, least: float) -> float:
+    """The sum of what weighs more."""
+    total = 0.0
+    for k in range(len(rows)):
+        if rows[k].weight > least:
+            total += rows[k].weight
+    return total
+
+
+def test_a_kernel_has_no_arguments_that_need_not_be_given() -> None:
+    """Against the three kinds: code would be made for other arguments than those it is run with."""
+    for function in (lambda one=1.0: one, lambda *more: more, lambda *, one: one, lambda **named: named):
+        with pytest.raises(TypeError, match="need not be given"):
+            Kernel(function)
+
+
 def test_the_working_clock_stands_still_while_code_is_made(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:

@@ -10,6 +10,7 @@ import subprocess
 import sys
 from collections import Counter
 from collections.abc import Iterator
+from importlib.resources import files
 from typing import Any
 
 import pytest
@@ -315,15 +316,30 @@ def test_requests_shrink_to_the_examples_of_the_fields() -> None:
 
 
 def test_rows_of_a_lot_are_written_as_csv() -> None:
-    """Against csv's own reader."""
+    """Against csv's own reader; headings name the units of the contract's document."""
+    members = json.loads(files("ballgauge_schemas").joinpath("openapi.json").read_text())
+    units = {
+        name: member.get("x-unit")
+        for name, member in members["components"]["schemas"]["Ball"]["properties"].items()
+    }
 
     @quick(20)
     @given(strategies.lot_rows(least=1))
     def run(rows: list[dict[str, Any]]) -> None:
         read = list(csv.DictReader(io.StringIO(strategies.lot_text(rows))))
-        assert read == [{name: str(value) for name, value in row.items()} for row in rows]
+        heading = {name: f"{name} [{units[name]}]" if units.get(name) else name for name in rows[0]}
+        assert read == [{heading[name]: str(value) for name, value in row.items()} for row in rows]
 
     run()
+
+
+def test_a_lot_of_any_width_is_sound(client: Any) -> None:
+    """Against the service: numbers that a file without units leaves open."""
+    rows = [
+        {"serial": f"OW{k}", "weight": 15.0, "differential": differential, "roughness": 5.0}
+        for k, differential in enumerate((0.001, 0.004, 0.065))
+    ]
+    assert ask(client, ADDRESSES["lot"], {}, rows).status_code == 200
 
 
 def test_the_client_needs_no_hypothesis() -> None:

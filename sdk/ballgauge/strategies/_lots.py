@@ -37,7 +37,9 @@ from ballgauge_schemas.lot.request import (
     UncertaintiesSchema,
     VariablesPlanSchema,
 )
+from ballgauge_schemas.shared.ball import BallSchema
 from ballgauge_schemas.shared.limits import LEVEL
+from ballgauge_schemas.shared.quantity import KINDS, QuantityField
 
 _COLUMNS: Mapping[str, Range] = {
     "weight": _BALL["weight"],
@@ -53,12 +55,15 @@ _COLUMNS: Mapping[str, Range] = {
 """Quantities that a row of a lot's file has here, besides the differentials."""
 
 _LOT_SIZES = (20.0, 1e5)
-_PLANS = (
-    ("table", ("aql",), ("limiting_quality", "model")),
-    ("zero_acceptance", ("limiting_quality",), ("aql", "level", "inspection")),
-    ("two_point", ("aql", "limiting_quality"), ("level", "inspection")),
+_PREFERRED: Mapping[str, Strategy] = {"aql": st.sampled_from([0.65, 1.0, 1.5, 2.5])}
+"""Acceptable quality limits that the tables of ISO 2859-1 have."""
+
+_PLANS: tuple[tuple[str, tuple[str, ...], tuple[str, ...], Mapping[str, Strategy]], ...] = (
+    ("table", ("aql",), ("limiting_quality", "model"), _PREFERRED),
+    ("zero_acceptance", ("limiting_quality",), ("aql", "level", "inspection"), {}),
+    ("two_point", ("aql", "limiting_quality"), ("level", "inspection"), {}),
 )
-"""Kinds of plans, what each goes by, and what it leaves idle."""
+"""Kinds of plans, what each goes by, what it leaves idle, and what it draws in its own way."""
 _QUALITIES = {"aql": (0.65, 2.5), "limiting_quality": (5.0, 20.0), "producer_risk": (0.01, 0.1)}
 _RISKS = {"consumer_risk": (0.05, 0.2)}
 
@@ -68,9 +73,13 @@ def _plan() -> Strategy:
     narrow = {**_QUALITIES, **_RISKS}
     plans = [
         walked(
-            SamplingPlanSchema, narrow=narrow, leave=idle, take=["kind", *take], given={"kind": st.just(kind)}
+            SamplingPlanSchema,
+            narrow=narrow,
+            leave=idle,
+            take=["kind", *take],
+            given={"kind": st.just(kind), **own},
         )
-        for kind, take, idle in _PLANS
+        for kind, take, idle, own in _PLANS
     ]
     return st.one_of(plans)
 
@@ -222,13 +231,22 @@ def lot_rows(draw: Any, *, least: int = 3, most: int = 20) -> list[dict[str, Any
 
 
 def lot_text(rows: Sequence[Mapping[str, Any]]) -> str:
-    """Write rows as the text of a CSV file, with a comma between cells and a point as decimal mark."""
+    """Write rows as the text of a CSV file, with a comma between cells and a point as decimal mark.
+
+    Headings name the trade unit: numbers alone may be of another, and a file that leaves it open is refused.
+    """
     sink = io.StringIO()
-    names = dict.fromkeys(name for row in rows for name in row)
-    writer = csv.DictWriter(sink, list(names), lineterminator="\n")
-    writer.writeheader()
+    names = list(dict.fromkeys(name for row in rows for name in row))
+    writer = csv.DictWriter(sink, names, lineterminator="\n")
+    writer.writerow({name: _heading(name) for name in names})
     writer.writerows(rows)
     return sink.getvalue()
+
+
+def _heading(name: str) -> str:
+    field = members_of(BallSchema).get(name)
+    unit = KINDS[field.kind].unit if isinstance(field, QuantityField) else ""
+    return f"{name} [{unit}]" if unit else name
 
 
 def lots() -> Strategy:

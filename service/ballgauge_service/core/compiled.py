@@ -31,12 +31,18 @@ LOADING, READING, COMPILING = 1.5, 0.2, 40.0
 """What machine code costs [s] (ours, measured and rounded): with the compiler to load, with the code to read,
 and with the code to make."""
 
+_GATHERING = 0x04 | 0x08
+"""Flags of code that gathers further arguments (`inspect.CO_VARARGS`, `CO_VARKEYWORDS`)."""
+
 KERNELS: list[Kernel[..., Any]] = []
 """Every kernel of the modules imported so far."""
 
 
 def compiled(function: Callable[P, R]) -> Kernel[P, R]:
-    """Make a kernel of a scalar function: numbers, tuples and arrays in, and other kernels to call."""
+    """Make a kernel of a scalar function: numbers, tuples and arrays in, and other kernels to call.
+
+    Raises TypeError where its arguments are not plain ones: code is made for arguments in their places.
+    """
     kernel = Kernel(function)
     KERNELS.append(kernel)
     return kernel
@@ -64,6 +70,10 @@ class Kernel(Generic[P, R]):
 
     def __init__(self, function: Callable[P, R]) -> None:
         self.function = cast(FunctionType, function)
+        code = self.function.__code__
+        self._names = code.co_varnames[: code.co_argcount]
+        if self.function.__defaults__ or code.co_kwonlyargcount or code.co_flags & _GATHERING:
+            raise TypeError(f"the kernel {function.__qualname__} has arguments that need not be given")
         self.part = function.__module__.partition(".")[2]
         self._machine: Callable[P, R] | None = None
         update_wrapper(self, function)
@@ -79,21 +89,22 @@ class Kernel(Generic[P, R]):
     def interpreted(self, *args: P.args, **kwargs: P.kwargs) -> R:
         """Run it by the interpreter."""
         begun = time.perf_counter()
-        given = [as_record(argument) for argument in args]
+        given = [as_record(argument) for argument in self._placed(args, kwargs)]
         with np.errstate(all="ignore"):
-            result: R = INTERPRETED.of(self)(*given, **kwargs)
+            result: R = INTERPRETED.of(self)(*given)
         _spent[0] += time.perf_counter() - begun
         return result
 
     def compiled(self, *args: P.args, **kwargs: P.kwargs) -> R:
         """Run it as machine code, compiled on the first call and kept on disk for later starts."""
+        given = self._placed(args, kwargs)
         if self._machine is None:
             # Deferred: the budget asks this module for its clock.
             from ballgauge_service.core.budget import outlast
 
-            outlast(partial(_make, self, args))
+            outlast(partial(_make, self, given))
         machine = COMPILED.of(self)
-        result: R = machine(*args, **kwargs)
+        result: R = machine(*given)
         self._machine = machine
         return result
 
@@ -103,6 +114,15 @@ class Kernel(Generic[P, R]):
         version = f"py{sys.version_info[0]}{sys.version_info[1]}"
         stem = f"{Path(code.co_filename).stem}.{self.function.__qualname__}-{code.co_firstlineno}.{version}"
         return any(Path(_folder(self.part)).glob(f"*/{stem}*.nbi"))
+
+    def _placed(self, args: tuple[Any, ...], named: dict[str, Any]) -> tuple[Any, ...]:
+        """All arguments in their places. Raises TypeError."""
+        if not named:
+            return args
+        left = self._names[len(args) :]
+        if named.keys() != set(left):
+            raise TypeError(f"the kernel {self.function.__qualname__} takes {', '.join(self._names)}")
+        return (*args, *(named[name] for name in left))
 
     def _pays(self, seconds: float, compiling: float) -> bool:
         if not available():
