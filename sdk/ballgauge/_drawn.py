@@ -7,12 +7,7 @@ from collections.abc import Mapping
 from html import escape
 from typing import Any
 
-from marshmallow import ValidationError
-
-from ballgauge_schemas.shared.quantity import QuantityField
-
 _MARKS = {"pin": "pin", "cg_mark": "CG", "pap": "PAP", "psa": "PSA"}
-_LENGTH = QuantityField("length", -1000, 1000, 0, "A length of a design.")
 _LANE_BOARDS, _LANE_FEET = 39, 60
 
 
@@ -83,7 +78,7 @@ def section(design: Any) -> str:
     """A design cut through pin (up) and mark (right), what is turned only named; empty for what is none."""
     try:
         outlines = [(solid["name"], _outline(solid, design["diameter"])) for solid in design["solids"]]
-    except (KeyError, TypeError, ValidationError):
+    except (KeyError, TypeError, ModuleNotFoundError):
         return ""
     look = 'fill="#0a5f63" fill-opacity=".15" stroke="currentColor" stroke-width=".04"'
     parts = [f"<{outline} {look}/>" for _, outline in outlines if outline]
@@ -119,8 +114,18 @@ def _outline(solid: Mapping[str, Any], diameter: Any) -> str:
 
 
 def _inches(value: Any) -> float:
-    """A length of a request in inches, read as the service reads it. Raises ValidationError."""
-    return _LENGTH.read(value).value
+    """A length of a request in inches, read as the service reads it. Raises TypeError where it is none."""
+    if isinstance(value, (int, float)):
+        return float(value)
+    # Deferred: the client by itself has neither, and draws numbers alone.
+    from marshmallow import ValidationError
+
+    from ballgauge_schemas.shared.quantity import QuantityField
+
+    try:
+        return QuantityField("length", -1000, 1000, 0, "A length of a design.").read(value).value
+    except ValidationError as none:
+        raise TypeError(value) from none
 
 
 def _text(x: float, y: float, text: str, size: float) -> str:

@@ -114,7 +114,7 @@ def test_distribution_free_interval_is_the_tightest() -> None:
 @pytest.mark.parametrize(("count", "sufficient"), [(92, False), (93, True)])
 def test_too_small_a_sample_says_so(count: int, sufficient: bool) -> None:
     """Wilks: 93 readings are the fewest for 95/95; with 92 the extremes are given, marked insufficient."""
-    interval = distribution_free_interval(np.arange(float(count)))
+    interval = distribution_free_interval(np.arange(float(count)), coverage=0.95)
     assert interval.sufficient is sufficient
     assert (interval.lower, interval.upper) == (0.0, count - 1.0)
     assert interval.confidence_reached is not None
