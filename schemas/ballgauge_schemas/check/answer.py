@@ -79,7 +79,7 @@ class UnmetSchema(Schema):
     margin = _any_number("Distance to the nearest limit; negative outside.", -0.02)
 
 
-class MissingSchema(Schema):
+class MissingSchema(Schema, whole=True):
     """A field that was not given, and what needs it."""
 
     field = _text("JSON pointer to the field.", "/ball/hardness")
@@ -87,7 +87,6 @@ class MissingSchema(Schema):
         _text("Id of a rule or name of a derived group.", "hardness"),
         limits.RULES_MAXIMUM,
         "What is not assessed or not computed for want of it.",
-        required=True,
     )
 
 
@@ -392,17 +391,12 @@ class UsedRulesSchema(Schema):
     approved_list = Part(UsedListSchema, "The approved list; absent where there is none.")
 
 
-class UsedDecisionSchema(Schema):
+class UsedDecisionSchema(Schema, whole=True):
     """The decision rule an answer used."""
 
-    rule = Choice(words.DECISION_RULES, "Simple or guarded.", required=True)
+    rule = Choice(words.DECISION_RULES, "Simple or guarded.")
     risk = Number(
-        0.0,
-        0.5,
-        0.05,
-        "Highest probability of a wrong verdict under the guarded rule.",
-        required=True,
-        exclusive=True,
+        0.0, 0.5, 0.05, "Highest probability of a wrong verdict under the guarded rule.", exclusive=True
     )
 
 
@@ -425,27 +419,24 @@ class IdentitySchema(Schema):
     )
 
 
-class DayChangeSchema(Schema):
+class DayChangeSchema(Schema, whole=True):
     """A rule that judges otherwise on another day."""
 
     rule = _text("Id of the rule.", "balance_holes")
     title = _text("The rule in a few words.", "Number of balance holes")
-    outcome = Choice(words.OUTCOMES, "The verdict on that day.", required=True, allow_none=True)
-    before = Choice(
-        words.OUTCOMES, "The verdict on the day of use asked; null: none.", required=True, allow_none=True
-    )
+    outcome = Choice(words.OUTCOMES, "The verdict on that day.", allow_none=True)
+    before = Choice(words.OUTCOMES, "The verdict on the day of use asked; null: none.", allow_none=True)
 
 
-class OtherDaySchema(Schema):
+class OtherDaySchema(Schema, whole=True):
     """What a check comes to on another day of use."""
 
-    on = Day("2020-08-01", "That day.", required=True)
-    outcome = Choice(words.OUTCOMES, "The overall outcome on that day.", required=True)
+    on = Day("2020-08-01", "That day.")
+    outcome = Choice(words.OUTCOMES, "The overall outcome on that day.")
     changes = Several(
         Part(DayChangeSchema, "One rule."),
         2 * limits.RULES_MAXIMUM,
         "The rules that count and judge otherwise than on the day of use asked.",
-        required=True,
     )
 
 
@@ -458,24 +449,18 @@ class _MissingSchema(Schema):
     )
 
 
-class _AnswerSchema(_MissingSchema):
+class _AnswerSchema(_MissingSchema, whole=True):
     """What every whole answer holds."""
 
-    derived = Part(DerivedSchema, "Numbers that follow from the request.", required=True)
-    cautions = Several(
-        Part(CautionSchema, "One caution."), 1000, "What deserves a second look.", required=True
-    )
+    derived = Part(DerivedSchema, "Numbers that follow from the request.")
+    cautions = Several(Part(CautionSchema, "One caution."), 1000, "What deserves a second look.")
     assumptions = Several(
         _text("One assumption.", "Cover 0.75 in thick at 1.19 g/mL, from memory."),
         100,
         "What was taken for granted.",
-        required=True,
     )
     units = Table(
-        _text("A unit.", "in"),
-        {"rg": "in", "top": "oz"},
-        "Units of the answer's numbers, by name.",
-        required=True,
+        _text("A unit.", "in"), {"rg": "in", "top": "oz"}, "Units of the answer's numbers, by name."
     )
 
 
@@ -548,11 +533,11 @@ class CountsSchema(Schema):
     not_assessed = Whole(0, limits.BATCH_MAXIMUM, 0, "Not assessed.")
 
 
-class CheckBatchResultSchema(Schema):
+class CheckBatchResultSchema(Schema, whole=True):
     """The answer to many checks."""
 
     results = _results(CheckResultSchema)
-    counts = Part(CountsSchema, "Answers by outcome.", required=True)
+    counts = Part(CountsSchema, "Answers by outcome.")
 
 
 class CheckBatchFindingsSchema(CheckBatchResultSchema):
@@ -599,11 +584,11 @@ class CollectedCountsSchema(CountsSchema):
     refused = Whole(0, limits.BATCH_MAXIMUM, 1, "Checks that could not be answered.", required=True)
 
 
-class CheckBatchCollectedSchema(Schema):
+class CheckBatchCollectedSchema(Schema, whole=True):
     """The answer to many checks of which some may be wrong."""
 
     results = _results(CollectedCheckSchema)
-    counts = Part(CollectedCountsSchema, "Answers by outcome.", required=True)
+    counts = Part(CollectedCountsSchema, "Answers by outcome.")
 
 
 class DrillingBatchResultSchema(Schema):

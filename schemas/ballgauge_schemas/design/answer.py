@@ -297,8 +297,8 @@ class DrilledNumbersSchema(Schema):
     )
 
 
-class _FoundSchema(Schema):
-    met = Flag("Whether every target is met.", required=True)
+class _FoundSchema(Schema, whole=True):
+    met = Flag("Whether every target is met.")
     numbers = _numbers_table(
         "Its numbers, by name; of a drilled target the worst of its drillings.", {"weight": 15.0, "rg": 2.5}
     )
@@ -311,12 +311,12 @@ class _FoundSchema(Schema):
         "Drilled, by drilling; their mean alone where that is asked for.",
         limits.OVER_MAXIMUM,
     )
-    error_bound = Part(ErrorBoundSchema, "Bounds of the method's error.", required=True)
-    outcome = Choice(words.OUTCOMES, "The worst outcome of the rules of approval on it.", required=True)
+    error_bound = Part(ErrorBoundSchema, "Bounds of the method's error.")
+    outcome = Choice(words.OUTCOMES, "The worst outcome of the rules of approval on it.")
     findings = _parts(
         FindingSchema, "Those rules that it breaks, or that cannot be decided.", limits.RULES_MAXIMUM
     )
-    design = Part(DesignSchema, "The design; meshes are named, not repeated.", required=True)
+    design = Part(DesignSchema, "The design; meshes are named, not repeated.")
 
 
 class _SolutionSchema(_FoundSchema):
@@ -362,11 +362,11 @@ class SensitivitySchema(Schema):
     range_in_tolerances = _number("Change over the parameter's range, in tolerances.", 5.2, "1", 1e15)
 
 
-class TradeOffResultSchema(Schema):
+class TradeOffResultSchema(Schema, whole=True):
     """The front of two targets: no point is worse than another in both."""
 
-    first = Choice(words.TARGETS, "One target.", required=True)
-    second = Choice(words.TARGETS, "The other.", required=True)
+    first = Choice(words.TARGETS, "One target.")
+    second = Choice(words.TARGETS, "The other.")
     points = _parts(SolutionSchema, "From the first target's best to the second's.", limits.FRONT_MAXIMUM)
 
 
@@ -374,13 +374,13 @@ def _used_seed() -> Whole:
     return Whole(0, limits.SEED_MAXIMUM, 0, "Start of the random numbers used.", required=True)
 
 
-class SolvedSchema(Schema):
+class SolvedSchema(Schema, whole=True):
     """Designs that meet the targets, or the best compromise and what stands in the way."""
 
-    met = Flag("Whether every target can be met.", required=True)
+    met = Flag("Whether every target can be met.")
     seed = _used_seed()
-    starts = Whole(1, limits.STARTS_MAXIMUM, 12, "Places searched from.", required=True)
-    evaluations = Whole(0, 10**9, 948, "Designs tried.", required=True)
+    starts = Whole(1, limits.STARTS_MAXIMUM, 12, "Places searched from.")
+    evaluations = Whole(0, 10**9, 948, "Designs tried.")
     solutions = _parts(SolutionSchema, "Distinct designs, best first.", limits.SOLUTIONS_MAXIMUM)
     conflicts = _parts(
         ConflictSchema, "Why the targets cannot be met, largest miss first.", len(words.TARGETS)
@@ -391,10 +391,7 @@ class SolvedSchema(Schema):
         len(words.TARGETS) * limits.PARAMETERS_MAXIMUM,
     )
     trade_off = Part(
-        TradeOffResultSchema,
-        "The front; null where none is asked for or there.",
-        allow_none=True,
-        required=True,
+        TradeOffResultSchema, "The front; null where none is asked for or there.", allow_none=True
     )
 
 
@@ -432,34 +429,32 @@ class AgreementSchema(Schema):
     met = Flag("Whether that is within what was asked.", required=True)
 
 
-class SetSolutionSchema(Schema):
+class SetSolutionSchema(Schema, whole=True):
     """Designs of all variants that were found together."""
 
-    met = Flag("Whether every target is met.", required=True)
+    met = Flag("Whether every target is met.")
     values = _parts(ParameterValueSchema, "Where it puts the parameters.", limits.PARAMETERS_MAXIMUM)
     across = _parts(AgreementSchema, "What the variants share.", limits.ACROSS_MAXIMUM)
     variants = _parts(FoundVariantSchema, "The variants, in the order asked for.", limits.VARIANTS_MAXIMUM)
 
 
-class VariantResultSchema(Schema):
+class VariantResultSchema(Schema, whole=True):
     """One ball of a set at its best solution, with what each solid gives it."""
 
-    name = _text("The variant.", "with disc", required=True)
-    properties = Part(PropertiesSchema, "Its mass properties as made.", required=True)
-    outcome = Choice(
-        words.OUTCOMES, "The worst outcome of its findings that are not advisory.", required=True
-    )
+    name = _text("The variant.", "with disc")
+    properties = Part(PropertiesSchema, "Its mass properties as made.")
+    outcome = Choice(words.OUTCOMES, "The worst outcome of its findings that are not advisory.")
     findings = _parts(FindingSchema, "What the rules of approval say of it.", limits.RULES_MAXIMUM)
     missing = _parts(MissingSchema, "What only a ball can tell.", 200)
 
 
-class SetResultSchema(Schema):
+class SetResultSchema(Schema, whole=True):
     """Several balls that share solids, solved together; without parameters, as they are."""
 
-    met = Flag("Whether every target can be met.", required=True)
+    met = Flag("Whether every target can be met.")
     seed = _used_seed()
-    starts = Whole(1, limits.STARTS_MAXIMUM, 12, "Places searched from.", required=True)
-    evaluations = Whole(0, 10**9, 948, "Sets tried.", required=True)
+    starts = Whole(1, limits.STARTS_MAXIMUM, 12, "Places searched from.")
+    evaluations = Whole(0, 10**9, 948, "Sets tried.")
     solutions = _parts(SetSolutionSchema, "Distinct sets, best first.", limits.SOLUTIONS_MAXIMUM)
     conflicts = _parts(
         ConflictSchema,
@@ -484,17 +479,14 @@ class MapPointSchema(Schema):
     numbers = Part(DrilledNumbersSchema, "The drilled ball's numbers.", required=True)
 
 
-class LayoutMapResultSchema(Schema):
+class LayoutMapResultSchema(Schema, whole=True):
     """What each layout leaves."""
 
     pin_to_pap = _list(_length("An arc.", 4.5), "Arcs from pin to positive axis point.", limits.MAP_MAXIMUM)
     drilling_angle = _list(_number("An angle.", 50.0, "deg"), "Drilling angles.", limits.MAP_MAXIMUM)
     points = _parts(MapPointSchema, "Every arc with every angle.", limits.MAP_MAXIMUM**2)
     picture = Text(
-        "<svg xmlns=...",
-        "Differential and asymmetry over the layouts, drawn as SVG.",
-        maximum=2_000_000,
-        required=True,
+        "<svg xmlns=...", "Differential and asymmetry over the layouts, drawn as SVG.", maximum=2_000_000
     )
 
 
@@ -544,11 +536,11 @@ class FractionSchema(Schema):
     linear = _share("The same by linear propagation; null for `any`.", 0.011)
 
 
-class NotStudiedSchema(Schema):
+class NotStudiedSchema(Schema, whole=True):
     """A rule that the study says nothing of."""
 
-    rule = _text("Id of the rule.", "max_density", required=True)
-    reason = _text("Why.", "not a number of this study", required=True)
+    rule = _text("Id of the rule.", "max_density")
+    reason = _text("Why.", "not a number of this study")
 
 
 class TightenSchema(Schema):
@@ -561,52 +553,44 @@ class TightenSchema(Schema):
     fraction_halved = _share("The same with this tolerance halved.", 0.0)
 
 
-class ProductionResultSchema(Schema):
+class ProductionResultSchema(Schema, whole=True):
     """A tolerance study."""
 
-    samples = Whole(16, limits.DESIGN_SAMPLES_MAXIMUM, 10_000, "Balls drawn.", required=True)
+    samples = Whole(16, limits.DESIGN_SAMPLES_MAXIMUM, 10_000, "Balls drawn.")
     seed = _used_seed()
-    method = _text("How it was done.", "Sobol samples through the whole model", required=True)
+    method = _text("How it was done.", "Sobol samples through the whole model")
     spreads = _parts(SpreadSchema, "The spread of each number that every sample has.", len(words.NUMBERS))
     nonconforming = _parts(FractionSchema, "Expected nonconforming fractions.", len(words.NUMBERS) + 1)
     not_assessed = _parts(NotStudiedSchema, "Rules of which the study says nothing.", limits.RULES_MAXIMUM)
     tighten_first = Part(
-        TightenSchema,
-        "Which tolerance to buy first; null where none matters.",
-        allow_none=True,
-        required=True,
+        TightenSchema, "Which tolerance to buy first; null where none matters.", allow_none=True
     )
 
 
-class DesignResultSchema(Schema):
+class DesignResultSchema(Schema, whole=True):
     """The answer about a design. It never says that a ball is approved: only the governing body approves."""
 
-    properties = Part(PropertiesSchema, "The design as made.", required=True)
-    ball = Part(BoxNumbersSchema, "The same as a check takes a ball.", required=True)
-    outcome = Choice(
-        words.OUTCOMES, "The worst outcome of all findings as made that are not advisory.", required=True
-    )
+    properties = Part(PropertiesSchema, "The design as made.")
+    ball = Part(BoxNumbersSchema, "The same as a check takes a ball.")
+    outcome = Choice(words.OUTCOMES, "The worst outcome of all findings as made that are not advisory.")
     findings = _parts(
         FindingSchema, "What the rules of approval say of the design as made.", limits.RULES_MAXIMUM
     )
     missing = _parts(MissingSchema, "What only a ball can tell.", 200)
-    rules = Part(UsedRulesSchema, "The rules used.", required=True)
-    drilled = Part(DrilledDesignSchema, "The design, drilled.", required=True, allow_none=True)
-    comparison = Part(ComparisonSchema, "The comparison.", required=True, allow_none=True)
-    solved = Part(SolvedSchema, "The search.", required=True, allow_none=True)
-    family = Part(FamilyResultSchema, "The family.", required=True, allow_none=True)
-    set = Part(SetResultSchema, "The set.", required=True, allow_none=True)
-    layout_map = Part(LayoutMapResultSchema, "The map of layouts.", required=True, allow_none=True)
-    production = Part(ProductionResultSchema, "The tolerance study.", required=True, allow_none=True)
+    rules = Part(UsedRulesSchema, "The rules used.")
+    drilled = Part(DrilledDesignSchema, "The design, drilled.", allow_none=True)
+    comparison = Part(ComparisonSchema, "The comparison.", allow_none=True)
+    solved = Part(SolvedSchema, "The search.", allow_none=True)
+    family = Part(FamilyResultSchema, "The family.", allow_none=True)
+    set = Part(SetResultSchema, "The set.", allow_none=True)
+    layout_map = Part(LayoutMapResultSchema, "The map of layouts.", allow_none=True)
+    production = Part(ProductionResultSchema, "The tolerance study.", allow_none=True)
     cautions = _parts(CautionSchema, "What deserves a second look.", 1000)
     assumptions = _list(
         _text("One assumption.", "Every solid has one density."), "What was taken for granted.", 100
     )
     units = Table(
-        _text("A unit.", "in"),
-        {"rg": "in", "weight": "lb"},
-        "Units of the answer's numbers, by name.",
-        required=True,
+        _text("A unit.", "in"), {"rg": "in", "weight": "lb"}, "Units of the answer's numbers, by name."
     )
 
 

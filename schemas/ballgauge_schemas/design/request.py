@@ -198,38 +198,38 @@ class SphereSchema(_SolidSchema):
     diameter = _length("Diameter; the first solid's is the design's.", 7.0)
 
 
-class EllipsoidSchema(_SolidSchema):
+class EllipsoidSchema(_SolidSchema, whole=True):
     """An ellipsoid."""
 
-    shape = Choice(("ellipsoid",), "The shape.", required=True)
-    length_x = _length("Full length along its own x.", 3.7, required=True)
-    length_y = _length("Full length along its own y.", 4.4, required=True)
-    length_z = _length("Full length along its own z.", 5.2, required=True)
+    shape = Choice(("ellipsoid",), "The shape.")
+    length_x = _length("Full length along its own x.", 3.7)
+    length_y = _length("Full length along its own y.", 4.4)
+    length_z = _length("Full length along its own z.", 5.2)
 
 
-class CylinderSchema(_SolidSchema):
+class CylinderSchema(_SolidSchema, whole=True):
     """A cylinder about its own z; a disc is a flat one."""
 
-    shape = Choice(("cylinder",), "The shape.", required=True)
-    diameter = _length("Diameter.", 2.4, required=True)
-    height = _length("Height.", 0.36, required=True)
+    shape = Choice(("cylinder",), "The shape.")
+    diameter = _length("Diameter.", 2.4)
+    height = _length("Height.", 0.36)
 
 
-class ConeSchema(_SolidSchema):
+class ConeSchema(_SolidSchema, whole=True):
     """A cone about its own z, the base at z = -height/2."""
 
-    shape = Choice(("cone",), "The shape.", required=True)
-    diameter = _length("Diameter of the base.", 2.0, required=True)
-    height = _length("Height.", 1.5, required=True)
+    shape = Choice(("cone",), "The shape.")
+    diameter = _length("Diameter of the base.", 2.0)
+    height = _length("Height.", 1.5)
 
 
-class FrustumSchema(_SolidSchema):
+class FrustumSchema(_SolidSchema, whole=True):
     """A cone cut parallel to its base, about its own z, the bottom at z = -height/2."""
 
-    shape = Choice(("frustum",), "The shape.", required=True)
-    bottom_diameter = _length("Diameter at the bottom.", 3.0, required=True)
-    top_diameter = _length("Diameter at the top.", 2.0, required=True)
-    height = _length("Height.", 1.5, required=True)
+    shape = Choice(("frustum",), "The shape.")
+    bottom_diameter = _length("Diameter at the bottom.", 3.0)
+    top_diameter = _length("Diameter at the top.", 2.0)
+    height = _length("Height.", 1.5)
 
 
 class ProfileSchema(_SolidSchema):

@@ -55,17 +55,17 @@ class LineupDifferenceValueSchema(LineupValueSchema):
     unpaired = _number(0.3, "", "The same, were each ball thrown by deliveries of its own.")
 
 
-class LineupNumbersSchema(Schema):
+class LineupNumbersSchema(Schema, whole=True):
     """A ball of the line as it was taken, drilled where a drilling was given."""
 
     name = _ball("Its name.")
-    new = Flag("Whether it is new.", required=True)
-    by = Choice(words.WAYS, "Where its numbers come from.", required=True)
+    new = Flag("Whether it is new.")
+    by = Choice(words.WAYS, "Where its numbers come from.")
     weight = _number(15.0, "lb", "Weight.")
     rg = _number(2.49, "in", "Radius of gyration about the low axis.")
     differential = _number(0.048, "in", "Highest less lowest radius of gyration.")
     intermediate_differential = _number(0.014, "in", "Highest less intermediate radius of gyration.")
-    cover = Choice(words.COVERS, "Material of the cover.", required=True)
+    cover = Choice(words.COVERS, "Material of the cover.")
     roughness = _number(18.5, "µin", "Mean roughness Ra.")
 
 
@@ -77,15 +77,15 @@ class LineupColumnSchema(Schema):
     volume = _number(24.0, "mL", "Oil on the lane.")
 
 
-class LineupLaunchSchema(Schema):
+class LineupLaunchSchema(Schema, whole=True):
     """How the bowler lines up with the reference."""
 
     launch_angle = _number(1.6, "deg", "Launch angle, toward the bowler's own side.")
     launch_board = _number(16.2, "boards", "Where the ball crosses the foul line.")
-    aimed = Flag("Whether that brings the reference to the pocket.", required=True)
+    aimed = Flag("Whether that brings the reference to the pocket.")
 
 
-class LineupPlaceSchema(Schema):
+class LineupPlaceSchema(Schema, whole=True):
     """Where a ball stands for one bowler in one column; a value is null where no ball came to the pins."""
 
     ball = _ball()
@@ -94,8 +94,8 @@ class LineupPlaceSchema(Schema):
     covers = _part(LineupValueSchema, "What it covers from there [boards].", allow_none=True)
     sharpness = _part(LineupValueSchema, "How sharply it turns [deg/ft].", allow_none=True)
     finish = _part(LineupValueSchema, "Board at the pins.", allow_none=True)
-    lost = Whole(0, limits.POINT_DELIVERIES_MAXIMUM, 0, "Deliveries not at the pins.", required=True)
-    compared = Flag("Whether it takes part in overlaps, gaps, pairs and openings.", required=True)
+    lost = Whole(0, limits.POINT_DELIVERIES_MAXIMUM, 0, "Deliveries not at the pins.")
+    compared = Flag("Whether it takes part in overlaps, gaps, pairs and openings.")
 
 
 def _by_trait(description: str) -> Table:
@@ -103,14 +103,12 @@ def _by_trait(description: str) -> Table:
     return Table(None, example, description, required=True)
 
 
-class LineupDifferenceSchema(Schema):
+class LineupDifferenceSchema(Schema, whole=True):
     """A ball less the reference, for one bowler in one column."""
 
     ball = _ball()
     column = _column()
-    deliveries = Whole(
-        0, limits.POINT_DELIVERIES_MAXIMUM, 24, "Deliveries at the pins with both.", required=True
-    )
+    deliveries = Whole(0, limits.POINT_DELIVERIES_MAXIMUM, 24, "Deliveries at the pins with both.")
     reads = _part(LineupDifferenceValueSchema, "In where it reads [ft].")
     covers = _part(LineupDifferenceValueSchema, "In what it covers [boards].")
     sharpness = _part(LineupDifferenceValueSchema, "In sharpness [deg/ft].")
@@ -128,14 +126,14 @@ class LineupOverlapSchema(Schema):
     separation = _number(0.6, "1", "How far apart they are, in units of their spread.")
 
 
-class LineupGapSchema(Schema):
+class LineupGapSchema(Schema, whole=True):
     """Two neighbors in where they read, with room between them."""
 
     column = _column()
     between = _two()
     start = _number(31.0, "ft", "Where the earlier reads.")
     end = _number(36.0, "ft", "Where the later reads.")
-    room = Table(None, {"reads": 33.5, "covers": 9.1}, "The place between them.", required=True)
+    room = Table(None, {"reads": 33.5, "covers": 9.1}, "The place between them.")
 
 
 class LineupPairSchema(Schema):
@@ -151,36 +149,34 @@ class LineupPartnerSchema(LineupPairSchema):
     ball = _ball()
 
 
-class LineupOpeningSchema(Schema):
+class LineupOpeningSchema(Schema, whole=True):
     """What to take after a ball when a lane opens."""
 
-    columns = Several(_column(), 2, "From the one to the other.", minimum=2, required=True)
+    columns = Several(_column(), 2, "From the one to the other.", minimum=2)
     ball = _ball()
     take = _ball("The ball that does most nearly the same there.")
-    changed = Table(
-        None, {"reads": {"mean": 0.3, "uncertainty": 0.2}}, "It less the first ball before.", required=True
-    )
+    changed = Table(None, {"reads": {"mean": 0.3, "uncertainty": 0.2}}, "It less the first ball before.")
     stays = Table(
-        None, {"reads": {"mean": -2.1, "uncertainty": 0.3}}, "The first ball, after less before.",
-        required=True, allow_none=True,
-    )  # fmt: skip
+        None,
+        {"reads": {"mean": -2.1, "uncertainty": 0.3}},
+        "The first ball, after less before.",
+        allow_none=True,
+    )
     sentence = _text("From 24 mL to 20 mL, after A take B", "The same in words.")
 
 
-class LineupCorrelationSchema(Schema):
+class LineupCorrelationSchema(Schema, whole=True):
     """How far reads and covers go together over the balls of a column; told of four balls or more."""
 
     column = _column()
-    correlation = Number(-1, 1, -0.9, "Their correlation.", required=True)
+    correlation = Number(-1, 1, -0.9, "Their correlation.")
 
 
-class LineupRowSchema(Schema):
+class LineupRowSchema(Schema, whole=True):
     """One bowler."""
 
     name = _text("Anna", "Name.")
-    thrown = Table(
-        None, {"hand": "right", "release": {"speed": 18.0}}, "Hand, pap, release, scatter.", required=True
-    )
+    thrown = Table(None, {"hand": "right", "release": {"speed": 18.0}}, "Hand, pap, release, scatter.")
     launches = _parts(LineupLaunchSchema, limits.LINEUP_COLUMNS_MAXIMUM, "The launch in each column.")
     places = _parts(LineupPlaceSchema, _PLACES, "Every ball in every column.")
     differences = _parts(LineupDifferenceSchema, _PLACES, "Every other ball less the reference.")
@@ -192,33 +188,30 @@ class LineupRowSchema(Schema):
     correlations = _parts(
         LineupCorrelationSchema, limits.LINEUP_COLUMNS_MAXIMUM, "How far reads and covers go together."
     )
-    sentences = Several(_text("A and B", "A sentence."), 100, "What to say of it.", required=True)
+    sentences = Several(_text("A and B", "A sentence."), 100, "What to say of it.")
 
 
-class LineupResultSchema(Schema):
+class LineupResultSchema(Schema, whole=True):
     """Balls beside one another, a row for each bowler."""
 
     reference = _ball("The ball that the others are set against.")
     balls = _parts(LineupNumbersSchema, limits.BALLS_MAXIMUM, "The balls.")
     columns = _parts(LineupColumnSchema, limits.LINEUP_COLUMNS_MAXIMUM, "The columns.")
     bowlers = _parts(LineupRowSchema, limits.OWN_BOWLERS_MAXIMUM, "The rows.")
-    deliveries = Whole(4, limits.POINT_DELIVERIES_MAXIMUM, 24, "Deliveries of each ball.", required=True)
-    seed = Whole(0, limits.SEED_MAXIMUM, 7, "Start of the random numbers.", required=True)
-    definitions = Table(_text("distance", "A sentence."), {"reads": "distance"}, "The words.", required=True)
-    cautions = Several(Part(CautionSchema, "A caution."), 1000, "What to mind.", required=True)
+    deliveries = Whole(4, limits.POINT_DELIVERIES_MAXIMUM, 24, "Deliveries of each ball.")
+    seed = Whole(0, limits.SEED_MAXIMUM, 7, "Start of the random numbers.")
+    definitions = Table(_text("distance", "A sentence."), {"reads": "distance"}, "The words.")
+    cautions = Several(Part(CautionSchema, "A caution."), 1000, "What to mind.")
     assumptions = Several(
-        _text("There is no rolling resistance.", "One sentence."),
-        1000,
-        "What was taken for granted.",
-        required=True,
+        _text("There is no rolling resistance.", "One sentence."), 1000, "What was taken for granted."
     )
-    units = Table(
-        Text("ft", "A unit.", maximum=60), {"reads": "ft"}, "Unit of each name in the answer.", required=True
-    )
+    units = Table(Text("ft", "A unit.", maximum=60), {"reads": "ft"}, "Unit of each name in the answer.")
     sheets = Table(
-        None, {"svg": "<svg></svg>"}, "The sheet by format: SVG and HTML as text, PDF in Base64.",
-        required=True, allow_none=True,
-    )  # fmt: skip
+        None,
+        {"svg": "<svg></svg>"},
+        "The sheet by format: SVG and HTML as text, PDF in Base64.",
+        allow_none=True,
+    )
 
 
 class LineupEventSchema(Schema):

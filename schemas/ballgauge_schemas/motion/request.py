@@ -128,21 +128,21 @@ class MotionSurfaceSchema(Schema):
         _refuse_beside("roughness", ("grit", "polished"), loaded, errors, "roughness, which replaces it")
 
 
-class MotionLayoutSchema(Schema):
+class MotionLayoutSchema(Schema, whole=True):
     """Where the pin lies from the bowler's positive axis point."""
 
     drilling_angle = Exact(
-        "angle", 0, 180, 60, "From the line of pin and positive axis point to the high axis.", required=True
+        "angle", 0, 180, 60, "From the line of pin and positive axis point to the high axis."
     )
-    pin_to_pap = Exact("length", 0, 13.5, 4.5, "Pin to positive axis point.", required=True)
-    val_angle = Exact("angle", 0, 180, 40, "From that line to the vertical axis line.", required=True)
+    pin_to_pap = Exact("length", 0, 13.5, 4.5, "Pin to positive axis point.")
+    val_angle = Exact("angle", 0, 180, 40, "From that line to the vertical axis line.")
 
 
-class AxisPointSchema(Schema):
+class AxisPointSchema(Schema, whole=True):
     """The bowler's positive axis point, from the grip center."""
 
-    over = Exact("length", -8, 8, 5, "Along the midline, away from the grip.", required=True)
-    up = Exact("length", -4, 4, 0.5, "Up the vertical axis line.", required=True)
+    over = Exact("length", -8, 8, 5, "Along the midline, away from the grip.")
+    up = Exact("length", -4, 4, 0.5, "Up the vertical axis line.")
 
 
 class BoxBallSchema(Schema):
@@ -229,12 +229,12 @@ class ReleaseSchema(Schema):
     )
 
 
-class SightingSchema(Schema):
+class SightingSchema(Schema, whole=True):
     """Where a mark on the ball stood, as seen from behind the bowler, on the side that is seen."""
 
-    time = _plain(-1e6, 1e6, 0.01, "s", "When, by one clock, whatever its zero.", required=True)
-    right = _plain(-1, 1, -0.3, "radii", "To the right of the ball's center.", required=True)
-    up = _plain(-1, 1, 0.5, "radii", "Above it.", required=True)
+    time = _plain(-1e6, 1e6, 0.01, "s", "When, by one clock, whatever its zero.")
+    right = _plain(-1, 1, -0.3, "radii", "To the right of the ball's center.")
+    up = _plain(-1, 1, 0.5, "radii", "Above it.")
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:
         """On the ball."""
@@ -360,23 +360,22 @@ class PatternSchema(Schema):
     zones = Several(Part(ZoneSchema, "A zone."), limits.ZONES_MAXIMUM, "The zones.", minimum=1, required=True)
 
 
-class TapeFilmSchema(Schema):
+class TapeFilmSchema(Schema, whole=True):
     """A film read on one board."""
 
-    board = _plain(1, 39, 8, "board", "Board from the right edge.", required=True)
-    film = Exact("film", 0, limits.FILM_MAXIMUM, "45 unit", "The film there.", required=True)
+    board = _plain(1, 39, 8, "board", "Board from the right edge.")
+    film = Exact("film", 0, limits.FILM_MAXIMUM, "45 unit", "The film there.")
 
 
-class TapeReadingSchema(Schema):
+class TapeReadingSchema(Schema, whole=True):
     """A tape across the lane."""
 
-    distance = Exact("lane_distance", 0, 60, 22, "Where it lay.", required=True)
+    distance = Exact("lane_distance", 0, 60, 22, "Where it lay.")
     films = Several(
         Part(TapeFilmSchema, "A film."),
         39,
         "Films by rising boards; between them they run evenly.",
         minimum=1,
-        required=True,
     )
 
     def check(self, loaded: dict[str, Any], errors: Errors) -> None:

@@ -48,13 +48,11 @@ class RecordVerificationSchema(Schema):
     )
 
 
-class RecordPrintSchema(Schema):
+class RecordPrintSchema(Schema, whole=True):
     """A record to be printed."""
 
-    record = Text(
-        _RECORD, "A genuine record, or its label's text.", required=True, maximum=limits.RECORD_MAXIMUM
-    )
-    form = Choice(words.PRINT_FORMS, "A page (PDF), a label (PDF), or its code alone (PNG).", required=True)
+    record = Text(_RECORD, "A genuine record, or its label's text.", maximum=limits.RECORD_MAXIMUM)
+    form = Choice(words.PRINT_FORMS, "A page (PDF), a label (PDF), or its code alone (PNG).")
 
 
 class RecordFindingSchema(Schema):
@@ -115,140 +113,113 @@ class RecordContentSchema(Schema):
     demo = Flag("Whether a published key signed, so that it proves nothing.", required=True, example=False)
 
 
-class _SignedSchema(Schema):
+class _SignedSchema(Schema, whole=True):
     record = Text(
         _RECORD,
         "The record: a compact JWS (RFC 7515), signed with Ed25519.",
-        required=True,
         maximum=limits.RECORD_MAXIMUM,
         pattern=_RECORD_PATTERN,
     )
     label = Text(
         "BALLGAUGE1:6BF",
         "Text of a QR code that carries the record; null where no code holds it.",
-        required=True,
         allow_none=True,
         maximum=4296,
     )
-    kid = Text("2026-a", "Id of the key that signed.", required=True, maximum=100)
-    demo = Flag("Whether a published key signed, so that it proves nothing.", required=True, example=False)
+    kid = Text("2026-a", "Id of the key that signed.", maximum=100)
+    demo = Flag("Whether a published key signed, so that it proves nothing.", example=False)
 
 
-class SignedRecordSchema(_SignedSchema):
+class SignedRecordSchema(_SignedSchema, whole=True):
     """A signed record."""
 
-    outcome = Choice(words.OUTCOMES, "The overall outcome.", required=True)
-    content = Part(RecordContentSchema, "What was signed.", required=True)
+    outcome = Choice(words.OUTCOMES, "The overall outcome.")
+    content = Part(RecordContentSchema, "What was signed.")
 
 
-class LotRecordFileSchema(Schema):
+class LotRecordFileSchema(Schema, whole=True):
     """The file that was judged."""
 
-    name = Text("ostrel_tarn_48.csv", "Its name.", required=True, allow_none=True, maximum=2000)
+    name = Text("ostrel_tarn_48.csv", "Its name.", allow_none=True, maximum=2000)
     sha256 = Text(
         "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08",
         "SHA-256 of its bytes: whoever has the file can say whether it is this one.",
-        required=True,
         maximum=64,
         pattern=r"^[0-9a-f]{64}$",
     )
-    size = Whole(0, 10**15, 8048, "Its bytes.", required=True)
+    size = Whole(0, 10**15, 8048, "Its bytes.")
 
 
-class LotRecordContentSchema(Schema):
+class LotRecordContentSchema(Schema, whole=True):
     """What is signed of a lot: this object as canonical JSON (RFC 8785)."""
 
-    format = Text(words.LOT_RECORD_FORMAT, "Name of this form.", required=True, maximum=40)
-    issued_on = Day("2026-05-02", "Date of the record, as stated.", required=True)
-    lot = Table(None, {"model": "Tarn 48"}, "What the lot is, as the answer on it says.", required=True)
-    file = Part(LotRecordFileSchema, "The file that was judged.", required=True)
-    outcome = Choice(words.OUTCOMES, "The decision in the words of the outcomes.", required=True)
+    format = Text(words.LOT_RECORD_FORMAT, "Name of this form.", maximum=40)
+    issued_on = Day("2026-05-02", "Date of the record, as stated.")
+    lot = Table(None, {"model": "Tarn 48"}, "What the lot is, as the answer on it says.")
+    file = Part(LotRecordFileSchema, "The file that was judged.")
+    outcome = Choice(words.OUTCOMES, "The decision in the words of the outcomes.")
     lot_accepted = Flag(
-        "Whether the lot is accepted; null where nothing is decided.",
-        required=True,
-        allow_none=True,
-        example=True,
+        "Whether the lot is accepted; null where nothing is decided.", allow_none=True, example=True
     )
-    scope = Choice(words.LOT_SCOPES, "By all rules, or by those on what was measured.", required=True)
+    scope = Choice(words.LOT_SCOPES, "By all rules, or by those on what was measured.")
     reasons = Several(
         Text("Balls: 1 nonconforming of 80 balls", "A reason.", maximum=4000),
         1000,
         "What decided, the worst first.",
-        required=True,
     )
-    to_remove = Whole(0, 10**15, 1, "Nonconforming balls found.", required=True)
-    counts = Table(None, {"balls": 79}, "Balls by outcome.", required=True)
-    plan = Table(None, {"sample_size": 80, "acceptance_number": 2}, "The plan.", required=True)
-    rules = Part(RecordRulesSchema, "The rules that judged.", required=True)
-    decision = Table(None, {"rule": "simple", "risk": 0.05}, "How uncertainty decided.", required=True)
-    made_by = Table(None, {"name": "ballgauge", "version": "0.2.0"}, "What judged.", required=True)
-    demo = Flag("Whether a published key signed, so that it proves nothing.", required=True, example=False)
+    to_remove = Whole(0, 10**15, 1, "Nonconforming balls found.")
+    counts = Table(None, {"balls": 79}, "Balls by outcome.")
+    plan = Table(None, {"sample_size": 80, "acceptance_number": 2}, "The plan.")
+    rules = Part(RecordRulesSchema, "The rules that judged.")
+    decision = Table(None, {"rule": "simple", "risk": 0.05}, "How uncertainty decided.")
+    made_by = Table(None, {"name": "ballgauge", "version": "0.2.0"}, "What judged.")
+    demo = Flag("Whether a published key signed, so that it proves nothing.", example=False)
 
 
-class SignedLotSchema(_SignedSchema):
+class SignedLotSchema(_SignedSchema, whole=True):
     """A signed record of a lot."""
 
-    outcome = Choice(words.OUTCOMES, "The decision.", required=True)
-    content = Part(LotRecordContentSchema, "What was signed.", required=True)
+    outcome = Choice(words.OUTCOMES, "The decision.")
+    content = Part(LotRecordContentSchema, "What was signed.")
 
 
-class RecordChangeSchema(Schema):
+class RecordChangeSchema(Schema, whole=True):
     """A rule that judges the record's ball otherwise than it did."""
 
-    rule = Text("differential", "Id of the rule.", required=True, maximum=2000)
-    title = Text("Differential", "The rule in a few words.", required=True, maximum=2000)
-    then = Part(RecordFindingSchema, "In the record; null: no such rule.", required=True, allow_none=True)
-    now = Part(RecordFindingSchema, "Now; null: no such rule.", required=True, allow_none=True)
+    rule = Text("differential", "Id of the rule.", maximum=2000)
+    title = Text("Differential", "The rule in a few words.", maximum=2000)
+    then = Part(RecordFindingSchema, "In the record; null: no such rule.", allow_none=True)
+    now = Part(RecordFindingSchema, "Now; null: no such rule.", allow_none=True)
 
 
-class RecordRecheckSchema(Schema):
+class RecordRecheckSchema(Schema, whole=True):
     """The record's request judged again, by the rules this service knows."""
 
-    on = Day("2026-05-01", "Day of use that the rules are taken for.", required=True)
-    rules_changed = Flag("Whether any rule or limit differs from the record's.", required=True, example=False)
+    on = Day("2026-05-01", "Day of use that the rules are taken for.")
+    rules_changed = Flag("Whether any rule or limit differs from the record's.", example=False)
     outcome = Choice(
-        words.OUTCOMES,
-        "The outcome now; null where the request can no longer be judged.",
-        required=True,
-        allow_none=True,
+        words.OUTCOMES, "The outcome now; null where the request can no longer be judged.", allow_none=True
     )
     changes = Several(
-        Part(RecordChangeSchema, "One rule."),
-        2 * limits.RULES_MAXIMUM,
-        "The rules that judge otherwise.",
-        required=True,
+        Part(RecordChangeSchema, "One rule."), 2 * limits.RULES_MAXIMUM, "The rules that judge otherwise."
     )
 
 
-class VerifiedRecordSchema(Schema):
+class VerifiedRecordSchema(Schema, whole=True):
     """What has become of a record. Nothing of its content is shown unless it is genuine."""
 
     state = Choice(
         words.STATES,
         "Genuine: signed by a key of this service, unaltered; altered: not what that key signed; "
         "unknown_key: this service has no key of that id, or none that signed on the record's day.",
-        required=True,
     )
-    kid = Text("2026-a", "Id of the key it names.", required=True, allow_none=True, maximum=100)
-    demo = Flag(
-        "Whether a published key signed, so that it proves nothing.",
-        required=True,
-        allow_none=True,
-        example=False,
-    )
-    content = Part(RecordContentSchema, "What was signed.", required=True, allow_none=True)
+    kid = Text("2026-a", "Id of the key it names.", allow_none=True, maximum=100)
+    demo = Flag("Whether a published key signed, so that it proves nothing.", allow_none=True, example=False)
+    content = Part(RecordContentSchema, "What was signed.", allow_none=True)
     recheck = Part(
-        RecordRecheckSchema,
-        "What the rules say now; null of a lot, whose file is not here.",
-        required=True,
-        allow_none=True,
+        RecordRecheckSchema, "What the rules say now; null of a lot, whose file is not here.", allow_none=True
     )
-    lot = Part(
-        LotRecordContentSchema,
-        "What was signed of a lot, in place of `content`.",
-        required=True,
-        allow_none=True,
-    )
+    lot = Part(LotRecordContentSchema, "What was signed of a lot, in place of `content`.", allow_none=True)
 
 
 class RecordTextSchema(Schema):

@@ -82,11 +82,21 @@ def _or_null(read: Callable[[Any], Any]) -> Callable[[Any], Any]:
 
 
 class _StrictMeta(SchemaMeta):
+    def __new__(
+        mcs, name: str, bases: tuple[type, ...], attrs: dict[str, Any], *, whole: bool = False
+    ) -> type:
+        """Make a class of schemas; whole: every member that it tells itself is required."""
+        for field in attrs.values():
+            if whole and isinstance(field, fields.Field):
+                field.required = True
+        return super().__new__(mcs, name, bases, attrs)
+
     def __init__(
         cls,  # noqa: N805 - of a metaclass
         name: str,
         bases: tuple[type, ...],
         attrs: dict[str, Any],
+        **_: Any,
     ) -> None:
         super().__init__(name, bases, attrs)  # type: ignore[no-untyped-call]
         if cls._hooks:

@@ -24,45 +24,25 @@ from ballgauge_schemas.shared.base import (
 from ballgauge_schemas.shared.quantity import QuantityField
 
 
-class PapSchema(Schema):
+class PapSchema(Schema, whole=True):
     """The positive axis point, seen from the grip center."""
 
     over = QuantityField(
-        "length",
-        -8,
-        8,
-        5,
-        "Arc along the midline, away from the grip center toward the bowler's own side.",
-        required=True,
+        "length", -8, 8, 5, "Arc along the midline, away from the grip center toward the bowler's own side."
     )
     up = QuantityField(
-        "length",
-        -4,
-        4,
-        0.5,
-        "Arc along the vertical axis line, up toward the fingers; negative is down.",
-        required=True,
+        "length", -4, 4, 0.5, "Arc along the vertical axis line, up toward the fingers; negative is down."
     )
 
 
-class PlaceSchema(Schema):
+class PlaceSchema(Schema, whole=True):
     """A place on the ball, as arcs from the grip center."""
 
     right = QuantityField(
-        "length",
-        -13.5,
-        13.5,
-        -0.7,
-        "Arc along the midline to the bowler's right; negative is left.",
-        required=True,
+        "length", -13.5, 13.5, -0.7, "Arc along the midline to the bowler's right; negative is left."
     )
     up = QuantityField(
-        "length",
-        -13.5,
-        13.5,
-        2.6,
-        "Arc along the meridian toward the fingers; negative is toward the thumb.",
-        required=True,
+        "length", -13.5, 13.5, 2.6, "Arc along the meridian toward the fingers; negative is toward the thumb."
     )
 
 

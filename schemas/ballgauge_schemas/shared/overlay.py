@@ -181,14 +181,13 @@ class OverlayHeadSchema(Schema):
     compiled_on = Day("2026-01-10", "Day it was written down; without it, that of the body's rulebook.")
 
 
-class OverlaySourceSchema(Schema):
+class OverlaySourceSchema(Schema, whole=True):
     """A document that limits come from."""
 
-    document = line("City Open 2026, ball rules", "Its title.", required=True)
+    document = line("City Open 2026, ball rules", "Its title.")
     date = Text(
         "2026-01",
         "Its date, as far as it is known, or undated.",
-        required=True,
         maximum=10,
         pattern=r"^([0-9]{4}(-[0-9]{2}(-[0-9]{2})?)?|undated)$",
     )
