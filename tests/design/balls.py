@@ -7,9 +7,11 @@ gripping holes; `Tern Topweighted` has the same disc at the end of the pin. Size
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
+from ballgauge_service.design.parameters import Parameter
 from ballgauge_service.design.solids.packing import COLUMNS
 from ballgauge_service.design.solids.rotations import Rotation, about, as_rotation
 from ballgauge_service.design.solids.solids import (
@@ -22,6 +24,8 @@ from ballgauge_service.design.solids.solids import (
     Solid,
     Sphere,
 )
+from ballgauge_service.design.solving import Set
+from ballgauge_service.design.targets import AS_MADE, Held, Target, Variant
 
 DISC_HEIGHT = 2.88
 """Distance of the disc's middle from the center of the ball [in]."""
@@ -51,6 +55,17 @@ BLOCK = Solid(
 )
 TERN_BLOCK = Design((*TERN.solids, BLOCK), "Tern Block")
 """A tilted block cuts the triaxial core, so that its numbers take a cubature."""
+
+
+def wanted(
+    design: Design,
+    parameters: tuple[Parameter, ...],
+    targets: tuple[Target, ...],
+    held: Held = AS_MADE,
+    **more: Any,
+) -> Set:
+    """A search for one ball."""
+    return Set((Variant("", design, targets, held),), parameters, **more)
 
 
 def without(design: Design, name: str) -> Design:

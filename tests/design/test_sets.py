@@ -16,10 +16,10 @@ from ballgauge_service.design.mass import ball_moments, pack_inside, properties,
 from ballgauge_service.design.parameters import Parameter
 from ballgauge_service.design.solids.packing import DENSITY
 from ballgauge_service.design.solids.solids import Design, Ellipsoid
-from ballgauge_service.design.solving import Set, Solve, solve, solve_set
+from ballgauge_service.design.solving import Set, solve
 from ballgauge_service.design.targets import Across, Held, Target, Variant
 
-from .balls import TERN, TERN_BLOCK, TERN_WEIGHTED
+from .balls import TERN, TERN_BLOCK, TERN_WEIGHTED, wanted
 from .test_drilling import GRIP, holes, layout
 
 CORE = Parameter(("core",), "density", 1.5, 3.7)
@@ -51,7 +51,7 @@ def test_a_limit_is_kept_where_a_value_pulls_beyond_it() -> None:
         Target("differential", None, 0.001, at_most=hidden.differential),
         Target("max_density", None, 0.02, at_most=2.7),
     )
-    found = solve(TERN, Solve((CORE, FILLER), targets, seed=1, starts=4))
+    found = solve(wanted(TERN, (CORE, FILLER), targets, seed=1, starts=4))
     assert found.met
     best = properties(found.solutions[0].only.design, contributions=False)
     assert best.differential <= hidden.differential
@@ -63,7 +63,7 @@ def test_a_limit_is_kept_where_a_value_pulls_beyond_it() -> None:
 def test_a_limit_that_cannot_be_kept_is_a_conflict() -> None:
     """Of one density: a floor under the differential against a ceiling on the weight, by a scan."""
     targets = (Target("differential", None, 0.001, at_least=0.05), Target("weight", None, 0.02, at_most=14.5))
-    found = solve(TERN, Solve((CORE,), targets, seed=1, starts=4))
+    found = solve(wanted(TERN, (CORE,), targets, seed=1, starts=4))
     assert not found.met
     (conflict,) = [each for each in found.conflicts if each.target.number == "differential"]
     assert conflict.nearest < 0.05
@@ -84,7 +84,7 @@ def test_drilled_targets_hold_over_layouts_and_hands(mean: bool) -> None:
         *(Target(name, *aim) for name, aim in aims.items()),
         Target("drilled_top", None, 0.05, at_least=-6.0, at_most=6.0),
     )
-    found = solve(TERN, Solve((CORE, FILLER), targets, seed=1, starts=3, held=Held(over, mean)))
+    found = solve(wanted(TERN, (CORE, FILLER), targets, seed=1, starts=3, held=Held(over, mean)))
     assert found.met
     best = found.solutions[0].only
     each = [again(best.design, one) for one in over]
@@ -114,7 +114,7 @@ def test_the_set_of_a_core_with_and_without_a_disc() -> None:
         Parameter(("core",), "ratio", 0.7, 1.0, length="length_x", over="length_y"),
         Parameter(("core",), "length_y", 3.6, 4.8),
     )
-    found = solve_set(Set(variants, parameters, (Across("intermediate_differential", (0, 1), 5e-4),), 1, 4))
+    found = solve(Set(variants, parameters, (Across("intermediate_differential", (0, 1), 5e-4),), 1, 4))
     assert found.met
     one, other = (properties(ball.design, contributions=False) for ball in found.solutions[0].balls)
     assert one.differential == pytest.approx(0.05, abs=5e-4)
@@ -133,10 +133,10 @@ def test_a_parameter_may_be_one_balls_own() -> None:
     without = replace(TERN_WEIGHTED, solids=tuple(s for s in TERN_WEIGHTED.solids if s.name != "disc"))
     target = (Target("weight", 15.2, 0.001),)
     variants = (Variant("with", TERN_WEIGHTED, target), Variant("without", without, target))
-    shared = solve_set(Set(variants, (FILLER,), (), 1, 3))
+    shared = solve(Set(variants, (FILLER,), (), 1, 3))
     assert not shared.met
     own = tuple(replace(FILLER, variants=(name,)) for name in ("with", "without"))
-    found = solve_set(Set(variants, own, (), 1, 3))
+    found = solve(Set(variants, own, (), 1, 3))
     assert found.met
     assert found.solutions[0].values[0] < found.solutions[0].values[1]
 

@@ -18,10 +18,10 @@ from ballgauge_service.design.family import Family, family
 from ballgauge_service.design.mass import properties
 from ballgauge_service.design.parameters import Parameter
 from ballgauge_service.design.solids.solids import Design
-from ballgauge_service.design.solving import Front, Solve, search_price, solve, trade_off
-from ballgauge_service.design.targets import Target, Variant
+from ballgauge_service.design.solving import Front, search_price, solve, trade_off
+from ballgauge_service.design.targets import Target
 
-from .balls import TERN, TERN_BLOCK
+from .balls import TERN, TERN_BLOCK, wanted
 
 CORE = Parameter(("core",), "density", 1.5, 3.7)
 FILLER = Parameter(("filler",), "density", 0.7, 1.3)
@@ -40,7 +40,7 @@ def test_a_known_design_is_found_again() -> None:
     hidden = with_value(with_value(with_value(TERN, CORE, 2.4), FILLER, 1.05), WIDE, 4.1)
     aim = numbers(hidden)
     targets = tuple(Target(name, aim[name], 1e-5) for name in ("weight", "rg", "intermediate_differential"))
-    found = solve(TERN, Solve((CORE, FILLER, WIDE), targets, seed=5))
+    found = solve(wanted(TERN, (CORE, FILLER, WIDE), targets, seed=5))
     assert found.met
     assert found.conflicts == ()
     assert found.solutions[0].values == pytest.approx((2.4, 1.05, 4.1), abs=1e-3)
@@ -50,7 +50,7 @@ def test_a_known_design_is_found_again() -> None:
 
 def test_distinct_solutions_meet_the_targets_and_differ() -> None:
     """One target, three parameters: many designs; those returned lie apart."""
-    found = solve(TERN, Solve((CORE, FILLER, WIDE), (Target("weight", 15.0, 0.01),), seed=2, keep=4))
+    found = solve(wanted(TERN, (CORE, FILLER, WIDE), (Target("weight", 15.0, 0.01),), seed=2, keep=4))
     assert found.met
     assert len(found.solutions) == 4
     ranges = [2.2, 0.6, 1.3]
@@ -64,7 +64,7 @@ def test_distinct_solutions_meet_the_targets_and_differ() -> None:
 def test_the_same_seed_gives_the_same_answer() -> None:
     """Reproducible to the last digit."""
     targets = (Target("rg", 2.52, 0.002), Target("differential", 0.04, 0.001))
-    one, other = (solve(TERN, Solve((CORE, FILLER), targets, seed=9)) for _ in range(2))
+    one, other = (solve(wanted(TERN, (CORE, FILLER), targets, seed=9)) for _ in range(2))
     assert one == other
 
 
@@ -72,7 +72,7 @@ def test_conflict_says_which_targets_and_by_how_much() -> None:
     """Weight by one density alone cannot be 16 lb and 14 lb's RG at once: the miss told is that of a scan."""
     aim = numbers(with_value(TERN, CORE, 1.8))
     targets = (Target("weight", 15.5, 0.01), Target("rg", aim["rg"], 0.001))
-    found = solve(TERN, Solve((CORE,), targets, seed=1))
+    found = solve(wanted(TERN, (CORE,), targets, seed=1))
     assert not found.met
     assert not found.solutions[0].met
     by_name = {each.target.number: each for each in found.conflicts}
@@ -90,7 +90,7 @@ def test_conflict_says_which_targets_and_by_how_much() -> None:
 def test_sensitivities_against_differences() -> None:
     """Per unit: the slope by a finite difference of `properties` at the solution."""
     targets = (Target("rg", 2.52, 0.001), Target("weight", 15.0, 0.05))
-    found = solve(TERN, Solve((CORE, FILLER), targets, seed=1))
+    found = solve(wanted(TERN, (CORE, FILLER), targets, seed=1))
     assert found.met
     best = found.solutions[0]
     value = best.values[0]
@@ -105,7 +105,9 @@ def test_sensitivities_against_differences() -> None:
 def test_front_has_no_point_worse_in_both() -> None:
     """A heavier core raises the differential and lowers the RG: the two targets pull apart."""
     targets = (Target("rg", 2.56, 0.002), Target("differential", 0.036, 0.0005), Target("weight", 15.0, 0.05))
-    points = trade_off(TERN, Solve((CORE, FILLER), targets, seed=1), Front("rg", "differential", 6)).solutions
+    points = trade_off(
+        wanted(TERN, (CORE, FILLER), targets, seed=1), Front("rg", "differential", 6)
+    ).solutions
     assert len(points) >= 4
     misses = [(abs(each.only.misses["rg"]), abs(each.only.misses["differential"])) for each in points]
     assert misses == sorted(misses)
@@ -131,7 +133,7 @@ def test_family_from_12_to_16_lb_by_densities() -> None:
 def test_solids_are_kept_inside_the_ball() -> None:
     """A core that would have to leave the ball to be wide enough: not met, and still inside."""
     wide = Parameter(("core",), "length_y", 3.5, 12.0)
-    found = solve(TERN, Solve((wide,), (Target("weight", 30.0, 0.1),), seed=1, starts=4))
+    found = solve(wanted(TERN, (wide,), (Target("weight", 30.0, 0.1),), seed=1, starts=4))
     assert not found.met
     length = found.solutions[0].values[0]
     assert length <= TERN.diameter + 0.05
@@ -140,12 +142,12 @@ def test_solids_are_kept_inside_the_ball() -> None:
 def test_progress_and_cancel() -> None:
     """Shares rise to 1; a token that says stop ends the run."""
     told: list[float] = []
-    job = Solve((CORE,), (Target("weight", 15.0, 0.01),), starts=3)
-    solve(TERN, job, run=Run(lambda share, _: told.append(share)))
+    job = wanted(TERN, (CORE,), (Target("weight", 15.0, 0.01),), starts=3)
+    solve(job, run=Run(lambda share, _: told.append(share)))
     assert told == sorted(told)
     assert told[-1] == 1.0
     with pytest.raises(Canceled):
-        solve(TERN, job, run=Run(canceled=lambda: len(told) > 0))
+        solve(job, run=Run(canceled=lambda: len(told) > 0))
 
 
 def test_densities_of_solids_that_cut_each_other_take_one_cubature() -> None:
@@ -154,7 +156,7 @@ def test_densities_of_solids_that_cut_each_other_take_one_cubature() -> None:
     targets = tuple(Target(name, hidden[name], 1e-3) for name in ("weight", "rg"))
     run = Allowance(2)
     run.add(0.9 * WORK_LIMIT)
-    found = solve(TERN_BLOCK, Solve((CORE, FILLER), targets, seed=1), run=run)
+    found = solve(wanted(TERN_BLOCK, (CORE, FILLER), targets, seed=1), run=run)
     assert found.met
     best = found.solutions[0]
     assert best.values == pytest.approx((2.4, 0.9), abs=0.01)
@@ -169,24 +171,26 @@ def test_densities_of_solids_that_cut_each_other_take_one_cubature() -> None:
 def test_a_search_too_much_to_compute_is_refused_before_the_work_and_says_what_fits(sentence: Any) -> None:
     """Of a design whose solids cut each other, one size may move where two may not."""
     sizes = (WIDE, Parameter(("core",), "length_x", 3.0, 4.0))
-    one = (Variant("", TERN_BLOCK, (Target("weight", 15.0, 0.01),)),)
-    price = search_price(one, sizes[:1], (), WORK_LIMIT)
-    assert search_price(one, sizes, (), WORK_LIMIT) > price > search_price(one, (CORE,), (), WORK_LIMIT)
+    none, one, two = (
+        wanted(TERN_BLOCK, moving, (Target("weight", 15.0, 0.01),)) for moving in ((CORE,), sizes[:1], sizes)
+    )
+    price = search_price(one, WORK_LIMIT)
+    assert search_price(two, WORK_LIMIT) > price > search_price(none, WORK_LIMIT)
     with pytest.raises(InvalidInput, check=sentence("solving: at most 1 sizes")) as caught:
-        search_price(one, sizes, (), price)
+        search_price(two, price)
     assert caught.value.faults[0].pointer == "/parameters"
     with pytest.raises(InvalidInput, check=sentence("solving: only densities may move")):
-        search_price(one, sizes, (), 0.9 * price)
+        search_price(two, 0.9 * price)
 
 
 def test_a_trade_off_that_the_work_ends_gives_the_points_it_found() -> None:
     """Sizes of solids that cut each other: fewer points than asked for, in place of a refusal."""
     targets = (Target("rg", 2.40, 0.001), Target("differential", 0.09, 0.0005), Target("weight", 15.0, 0.05))
-    job = Solve((CORE, FILLER, WIDE), targets, seed=1, front=Front("rg", "differential", 25))
+    job = wanted(TERN_BLOCK, (CORE, FILLER, WIDE), targets, seed=1, front=Front("rg", "differential", 25))
     run = Allowance(1)
     run.add(WORK_LIMIT - 4e6)
     assert job.front
-    found = trade_off(TERN_BLOCK, job, job.front, run=run)
+    found = trade_off(job, job.front, run=run)
     assert 1 <= len(found.solutions) <= found.followed < 25
     assert run.unspent >= 0.0
 
@@ -200,7 +204,7 @@ def test_a_search_that_the_work_ends_gives_the_best_it_found() -> None:
     targets = (Target("weight", 15.0, 0.001), Target("rg", 2.5, 1e-5), Target("differential", 0.048, 1e-5))
     run = Allowance(1)
     run.add(WORK_LIMIT - 3e6)
-    found = solve(TERN_BLOCK, Solve((CORE, *block), targets, seed=1), run=run)
+    found = solve(wanted(TERN_BLOCK, (CORE, *block), targets, seed=1), run=run)
     assert found.searched < STARTS
     assert found.solutions
     own, best = (
@@ -213,8 +217,10 @@ def test_a_search_that_the_work_ends_gives_the_best_it_found() -> None:
 
 def test_no_compromise_leaves_the_ball() -> None:
     """A differential out of reach, which a longer core would come nearer to: the ball ends it."""
-    job = Solve((Parameter(("core",), "length_z", 4.0, 9.4),), (Target("differential", 0.2, 1e-4),), starts=3)
-    found = solve(TERN, job)
+    job = wanted(
+        TERN, (Parameter(("core",), "length_z", 4.0, 9.4),), (Target("differential", 0.2, 1e-4),), starts=3
+    )
+    found = solve(job)
     assert not found.met
     best = found.solutions[0]
     reached = properties(best.only.design, contributions=False)
@@ -240,7 +246,7 @@ def test_two_targets_that_nothing_meets_are_not_called_others() -> None:
 def test_targets_that_conflict_among_themselves_tell_of_the_best_compromise() -> None:
     """Three targets of two densities: no number told is of a fit that leaves its own target out."""
     targets = (Target("weight", 15.5, 0.01), Target("rg", 2.4, 0.001), Target("differential", 0.08, 5e-4))
-    found = solve(TERN, Solve((CORE, FILLER), targets, seed=1, starts=4))
+    found = solve(wanted(TERN, (CORE, FILLER), targets, seed=1, starts=4))
     assert not found.met
     best = found.solutions[0]
     told = [each for each in found.conflicts if not each.others_met]

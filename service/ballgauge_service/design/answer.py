@@ -29,6 +29,7 @@ from ballgauge_service.design.solving import (
     Conflict,
     FoundBall,
     Sensitivity,
+    Set,
     Solution,
     Solved,
 )
@@ -286,15 +287,20 @@ def _solved(request: DesignRequest, result: Result, solved: Solved) -> Group:
             "second": job.front.second,
             "points": [_solution(request, result, each, job.parameters) for each in points],
         }
+    solutions = [_solution(request, result, each, job.parameters) for each in solved.solutions]
+    return {**_searched(job, solved, solutions), "trade_off": front}
+
+
+def _searched(job: Set, solved: Solved, solutions: list[Group]) -> Group:
+    """How a search went, with what it found."""
     return {
         "met": solved.met,
         "seed": job.seed,
         "starts": job.starts,
         "evaluations": solved.evaluations,
-        "solutions": [_solution(request, result, each, job.parameters) for each in solved.solutions],
+        "solutions": solutions,
         "conflicts": [_conflict(each) for each in solved.conflicts],
         "sensitivities": [_sensitivity(each) for each in solved.sensitivities],
-        "trade_off": front,
     }
 
 
@@ -302,25 +308,20 @@ def _set(request: DesignRequest, result: Result, solved: Solved) -> Group:
     """The balls of a set at each solution, and at the best one what each solid gives each of them."""
     job = request.set
     assert job is not None
+    solutions = [
+        {
+            "met": each.met,
+            "values": _values(each, job.parameters),
+            "across": [_agreement(one) for one in each.across],
+            "variants": [
+                {"name": ball.name, "met": ball.met, **_found(ball, result.judge(ball), request.meshes)}
+                for ball in each.balls
+            ],
+        }
+        for each in solved.solutions
+    ]
     return {
-        "met": solved.met,
-        "seed": job.seed,
-        "starts": job.starts,
-        "evaluations": solved.evaluations,
-        "solutions": [
-            {
-                "met": each.met,
-                "values": _values(each, job.parameters),
-                "across": [_agreement(one) for one in each.across],
-                "variants": [
-                    {"name": ball.name, "met": ball.met, **_found(ball, result.judge(ball), request.meshes)}
-                    for ball in each.balls
-                ],
-            }
-            for each in solved.solutions
-        ],
-        "conflicts": [_conflict(each) for each in solved.conflicts],
-        "sensitivities": [_sensitivity(each) for each in solved.sensitivities],
+        **_searched(job, solved, solutions),
         "variants": [
             {
                 "name": variant.name,

@@ -14,6 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from ballgauge_schemas.shared.limits import BALANCE_ARM
+from ballgauge_schemas.shared.words import NUMBERS
 from ballgauge_service.check.request import Drilling
 from ballgauge_service.core.budget import Run
 from ballgauge_service.core.refusal import Fault, InvalidInput
@@ -22,11 +23,10 @@ from ballgauge_service.design.mass import (
     CELLS,
     CENTER,
     HIGH_AXIS,
-    LENGTH,
     LOW_AXIS,
     ball_moments,
-    finite,
-    numbers_of,
+    named,
+    numbers_at,
     pack_inside,
     three,
     visible_moments,
@@ -52,6 +52,9 @@ from ballgauge_service.physics.holes import ACROSS, AXIS, BOTTOM, FOOT, GEOMETRY
 HOLE_TOLERANCE = 1e-7
 HOLE_CELLS = 2000
 """Error the cubature across a hole aims at, as a part of the hole's weight, and its most cells (ours)."""
+
+DRILLED = NUMBERS.index("asymmetry_ratio") + 1
+"""How many of NUMBERS a drilled ball has."""
 
 GUARDED = ("inner_core", "disc", "pin")
 """Roles of solids no hole should enter, for warranty and cracking (common practice, no source)."""
@@ -333,12 +336,6 @@ def _in_grip_frame(moments: Floats, body: Floats) -> Floats:
     return out
 
 
-def _numbers(moments: Floats, radius: float, arm: float) -> Floats:
-    out = np.empty(LENGTH)
-    numbers_of(moments, radius, arm, out)
-    return out
-
-
 def _taken_from(design: Design, taken: Floats, table: Floats) -> dict[str, float]:
     names = [solid.name for solid in design.solids]
     found = {}
@@ -406,7 +403,7 @@ def drill_design(
     body, table = drilled.body, drilled.packed.table
     densities = table[:, DENSITY] * OZ_PER_CUBIC_INCH
     changes = drilled.changes(table[:, DENSITY])
-    before = _numbers(moments, radius, balance_arm)
+    before = numbers_at(moments, radius, balance_arm)
     undrilled = before
     costs: list[HoleCost] = []
     for index, hole in enumerate(holes):
@@ -414,7 +411,7 @@ def drill_design(
         slug = float(densities[len(packed.table) + index])
         lift = float(change[1:4] @ body[2]) / balance_arm
         moments = moments + change
-        after = _numbers(moments, radius, balance_arm)
+        after = numbers_at(moments, radius, balance_arm)
         step = after - before
         before = after
         mouth, bottom = _ends(table[len(packed.table) + index], radius)
@@ -447,14 +444,6 @@ def _ends(row: Floats, radius: float) -> tuple[Vector3, Vector3]:
     return three(foot + rise * outward), three(foot + float(row[SIZE + 1]) * outward)
 
 
-def _named(numbers: Floats) -> dict[str, float | None]:
-    named = {
-        "weight": numbers[0], "rg": numbers[1], "rg_intermediate": numbers[2], "rg_high": numbers[3],
-        "differential": numbers[4], "intermediate_differential": numbers[5], "asymmetry_ratio": numbers[6],
-    }  # fmt: skip
-    return {name: finite(value) for name, value in named.items()}
-
-
 def _result(
     design: Design, moments: Floats, body: Floats, arm: float, hand: float, after: Floats, undrilled: Floats,
     costs: list[HoleCost],
@@ -467,15 +456,9 @@ def _result(
     slug = math.fsum(cost.slug_weight for cost in costs)
     worst = max((cost.error for cost in costs), default=0.0)
     return DrilledDesign(
-        weight=float(after[0]),
+        **named(after, DRILLED),
         removed_weight=removed,
         slug_weight=slug,
-        rg=float(after[1]),
-        rg_intermediate=float(after[2]),
-        rg_high=float(after[3]),
-        differential=float(after[4]),
-        intermediate_differential=float(after[5]),
-        asymmetry_ratio=finite(after[6]),
         centre_of_mass=three(center),
         moment=three(grip[1:4]),
         top=float(grip[3]) / arm,
@@ -485,7 +468,7 @@ def _result(
         high_rg_axis=high,
         pin=three(body[:, 2]),
         psa=three(body[:, 0]),
-        undrilled=_named(undrilled),
+        undrilled=named(undrilled, DRILLED),
         costs=tuple(costs),
         entries=_entries(design, costs),
         method=f"exact along each hole, adaptive cubature across it; removed weights within {worst:.1e} oz",

@@ -20,7 +20,7 @@ from ballgauge_service.design import cautions
 from ballgauge_service.design.answer import Result, answer_of
 from ballgauge_service.design.comparison import Row, compare_designs, compare_drillings
 from ballgauge_service.design.drilling import Bore, Drill, DrilledDesign, drill_design
-from ballgauge_service.design.family import FAMILY_STARTS, Member, Quiet, family
+from ballgauge_service.design.family import FAMILY_STARTS, Member, family, member_of
 from ballgauge_service.design.layout_map import MapPoint, layout_map, map_price
 from ballgauge_service.design.mass import CELLS, MassProperties, properties
 from ballgauge_service.design.model import STUDY_CELLS
@@ -35,8 +35,7 @@ from ballgauge_service.design.production import Production, ProductionStudy, fit
 from ballgauge_service.design.request import DesignRequest, Files, Loaded, read_request
 from ballgauge_service.design.rules import Judged, judge_design, judge_drilled, judge_found
 from ballgauge_service.design.solids.solids import Design
-from ballgauge_service.design.solving import Solution, Solved, search_price, solve, solve_set, trade_off
-from ballgauge_service.design.targets import Variant
+from ballgauge_service.design.solving import Set, Solution, Solved, search_price, solve, trade_off
 
 
 def evaluate_design(
@@ -174,9 +173,9 @@ class _Evaluation:
             arm_given = request.arm_given
             judged_drilled = judge_drilled(request.rules, made, drilled, request.drill, arm_given=arm_given)
         designs, drillings = self._comparison(made, drilled)
-        solved = self._solved()
+        solved = self._searched(request.solve, "solving", "solve")
         front, members = self._front(), self._family()
-        every = self._set()
+        every = self._searched(request.set, "set", "set")
         return Result(
             made=made,
             judged=judged,
@@ -225,18 +224,17 @@ class _Evaluation:
         """The jobs in their order, each with what prices it, given the work that is allowed [µs]."""
         request, design = self.request, self.design
         if (job := request.solve) is not None:
-            one = (Variant("", design, job.targets, job.held),)
-            yield "solve", partial(search_price, one, job.parameters, ())
+            yield "solve", partial(search_price, job)
             if job.front is not None:
-                yield "solve/trade_off", partial(search_price, one, job.parameters, ())
+                yield "solve/trade_off", partial(search_price, job)
         if (kin := request.family) is not None:
-            every = [Variant("", each, kin.hold, kin.held) for each in (design, *kin.designs.values())]
-            yield "family", lambda most: sum(search_price((e,), kin.parameters, (), most) for e in every)
+            every = [member_of(kin, each, kin.hold) for each in (design, *kin.designs.values())]
+            yield "family", lambda most: sum(search_price(each, most) for each in every)
         if (several := request.set) is not None:
             for at, variant in enumerate(several.variants):
                 with below(f"/set/variants/{at}"):
                     check_design(variant.design)
-            yield "set", partial(search_price, several.variants, several.parameters, several.across)
+            yield "set", partial(search_price, several)
         if request.layout_map is not None and request.drill is not None:
             yield "layout_map", partial(map_price, design, request.drill, request.layout_map)
         if request.production is not None:
@@ -287,16 +285,15 @@ class _Evaluation:
             drillings = compare_drillings(drilled, again)
         return designs, drillings
 
-    def _solved(self) -> Solved | None:
-        job = self.request.solve
+    def _searched(self, job: Set | None, doing: str, name: str) -> Solved | None:
         if job is None:
             return None
-        self._begin("solving", "solve", evaluation_price(self.design))
-        with below("/solve"):
-            solved = solve(self.design, job, balance_arm=self.request.arm, run=self.run)
-        if solved.searched < job.starts:
-            self.cautions.append(cautions.starts_left_out(solved.searched, job.starts, "/solve/starts"))
-        return solved
+        self._begin(doing, name, sum(evaluation_price(each.design) for each in job.variants))
+        with below(f"/{name}"):
+            found = solve(job, balance_arm=self.request.arm, run=self.run)
+        if job.parameters and found.searched < job.starts:
+            self.cautions.append(cautions.left_short(found.searched, job.starts, "starts", f"/{name}/starts"))
+        return found
 
     def _front(self) -> tuple[Solution, ...] | None:
         job = self.request.solve
@@ -304,11 +301,13 @@ class _Evaluation:
             return None
         self._begin("trade-off", "solve/trade_off", evaluation_price(self.design))
         with below("/solve"):
-            along = trade_off(self.design, job, job.front, balance_arm=self.request.arm, run=self.run)
+            along = trade_off(job, job.front, balance_arm=self.request.arm, run=self.run)
         if not along.solutions:
             self.cautions.append(cautions.no_front(job.front))
         elif along.followed < job.front.points:
-            self.cautions.append(cautions.points_left_out(along.followed, job.front.points))
+            self.cautions.append(
+                cautions.left_short(along.followed, job.front.points, "points", "/solve/trade_off")
+            )
         return along.solutions or None
 
     def _family(self) -> tuple[Member, ...] | None:
@@ -320,19 +319,8 @@ class _Evaluation:
             members = family(self.design, job, balance_arm=self.request.arm, run=self.run)
         least = min((each.searched for each in members), default=FAMILY_STARTS)
         if least < FAMILY_STARTS:
-            self.cautions.append(cautions.starts_left_out(least, FAMILY_STARTS, "/family"))
+            self.cautions.append(cautions.left_short(least, FAMILY_STARTS, "starts", "/family"))
         return members
-
-    def _set(self) -> Solved | None:
-        job = self.request.set
-        if job is None:
-            return None
-        self._begin("set", "set", sum(evaluation_price(each.design) for each in job.variants))
-        with below("/set"):
-            found = solve_set(job, balance_arm=self.request.arm, run=self.run)
-        if job.parameters and found.searched < job.starts:
-            self.cautions.append(cautions.starts_left_out(found.searched, job.starts, "/set/starts"))
-        return found
 
     def _variants(self, every: Solved | None) -> tuple[tuple[MassProperties, Judged], ...]:
         """Each ball of a set at its best solution, with what each solid gives it, and the rules on it."""
@@ -341,7 +329,7 @@ class _Evaluation:
             with below(f"/set/variants/{at}"):
                 cells, each = cells_for(ball.design)
                 arm = self.request.arm
-                made = properties(ball.design, arm, contributions=each, cells=cells, run=Quiet(self.run))
+                made = properties(ball.design, arm, contributions=each, cells=cells, run=self.run)
             if not each:
                 self.cautions.append(cautions.left_out(f"/set/variants/{at}"))
             found.append((made, judge_design(self.request.rules, made)))

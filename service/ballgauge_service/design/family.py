@@ -12,7 +12,7 @@ from ballgauge_service.core.budget import Run
 from ballgauge_service.design.mass import finite
 from ballgauge_service.design.parameters import Parameter
 from ballgauge_service.design.solids.solids import Design
-from ballgauge_service.design.solving import SEARCHING, Problem, Solution, search, settled
+from ballgauge_service.design.solving import SEARCHING, Problem, Set, Solution, search, settled
 from ballgauge_service.design.targets import AS_MADE, Held, Target, Variant
 
 WEIGHT_TOLERANCE = 0.02
@@ -81,19 +81,19 @@ def family(
         By the token.
     """
     link = run or Run()
-    model = _problem(design, job, job.hold, balance_arm, link)
+    model = Problem(member_of(job, design, job.hold), balance_arm, link)
     own = {aim.target.number: float(np.mean(aim.of(model.found(_start(model))[0]))) for aim in model.aims}
     hold = tuple(aim.target for aim in model.aims)
     problems: dict[float | None, Problem] = {None: model}
     members = []
     for at, weight in enumerate(job.weights):
-        link.report(at / len(job.weights), f"{weight:g} lb")
         served = min((most for most in job.designs if weight <= most), default=None)
         if served is not None and served not in problems:
-            problems[served] = _problem(job.designs[served], job, hold, balance_arm, link)
+            problems[served] = Problem(member_of(job, job.designs[served], hold), balance_arm, link)
         problem = problems[served]
         targets = (Target("weight", weight, WEIGHT_TOLERANCE, WEIGHT_COUNTS), *hold)
         problem.aim_at(targets)
+        problem.share = (at / len(job.weights), (at + 1) / len(job.weights))
         every = np.ones(len(targets), np.bool_)
         # Each weight has its part of the work that is left.
         problem.leave(1.0 - SEARCHING / (len(job.weights) - at))
@@ -108,8 +108,20 @@ def family(
     return tuple(members)
 
 
-def _problem(design: Design, job: Family, hold: tuple[Target, ...], arm: float, link: Run) -> Problem:
-    return Problem((Variant("", design, hold, job.held),), job.parameters, (), arm, Quiet(link))
+def member_of(job: Family, design: Design, hold: tuple[Target, ...]) -> Set:
+    """The search for one ball of a family.
+
+    Parameters
+    ----------
+    job : Family
+    design : Design
+    hold : tuple of Target
+
+    Returns
+    -------
+    Set
+    """
+    return Set((Variant("", design, hold, job.held),), job.parameters)
 
 
 def _less(reached: float | None, own: float) -> float | None:
@@ -119,42 +131,3 @@ def _less(reached: float | None, own: float) -> float | None:
 def _start(problem: Problem) -> np.ndarray:
     own: np.ndarray = (problem.own(0) - problem.low) / problem.range
     return own
-
-
-class Quiet(Run):
-    """A run inside a run: it can be canceled, but its progress is the outer one's to tell."""
-
-    def __init__(self, outer: Run) -> None:
-        super().__init__()
-        self._outer = outer
-
-    def check(self) -> None:
-        """As of the outer run."""
-        self._outer.check()
-
-    def add(self, work: float) -> None:
-        """As of the outer run.
-
-        Parameters
-        ----------
-        work : float [µs]
-        """
-        self._outer.add(work)
-
-    def fits(self, work: float) -> bool:
-        """As of the outer run.
-
-        Parameters
-        ----------
-        work : float [µs]
-
-        Returns
-        -------
-        bool
-        """
-        return self._outer.fits(work)
-
-    @property
-    def unspent(self) -> float:
-        """As of the outer run."""
-        return self._outer.unspent

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -109,6 +110,37 @@ def numbers_of(moments: Floats, radius: float, arm: float, out: Floats) -> None:
         out[10] = math.nan
     for n in range(3):
         out[CENTER + n] = moments[1 + n] / mass
+
+
+def numbers_at(moments: Floats, radius: float, arm: float) -> Floats:
+    """The numbers of a ball.
+
+    Parameters
+    ----------
+    moments, radius, arm : as of `numbers_of`
+
+    Returns
+    -------
+    (LENGTH,) array, as `numbers_of` writes it
+    """
+    out = np.empty(LENGTH)
+    numbers_of(moments, radius, arm, out)
+    return out
+
+
+def named(numbers: Floats, count: int = COUNT) -> dict[str, Any]:
+    """The first numbers of a ball by their names.
+
+    Parameters
+    ----------
+    numbers : (LENGTH,) array, see `numbers_of`
+    count : int
+
+    Returns
+    -------
+    dict of name to float, or None where the ball has no such number
+    """
+    return {name: finite(numbers[at]) for at, name in enumerate(NUMBERS[:count])}
 
 
 @compiled
@@ -477,13 +509,13 @@ def _contributions(
     radius = 0.5 * design.diameter
     masses = visible.moments[:, 0] * packed.table[:, DENSITY] * OZ_PER_CUBIC_INCH / OZ_PER_LB
     found = [Contribution(design.solids[0].name, design.solids[0].role, float(masses[0]))]
-    other = np.empty(LENGTH)
     for k in range(1, most):
         run.report(k / most, f"what {design.solids[k].name} adds")
         active = np.ones(most, np.bool_)
         active[k] = False
-        numbers_of(ball_moments(packed, visible_moments(packed, active, cells)), radius, arm, other)
-        change = {name: float((numbers - other)[NUMBERS.index(name)]) for name in CHANGES}
+        moments = ball_moments(packed, visible_moments(packed, active, cells))
+        without = numbers - numbers_at(moments, radius, arm)
+        change = {name: float(without[NUMBERS.index(name)]) for name in CHANGES}
         found.append(Contribution(design.solids[k].name, design.solids[k].role, float(masses[k]), **change))
     return tuple(found)
 
@@ -531,8 +563,7 @@ def properties(
     radius = 0.5 * design.diameter
     visible = visible_moments(packed, cells=cells)
     moments = ball_moments(packed, visible)
-    numbers = np.empty(LENGTH)
-    numbers_of(moments, radius, balance_arm, numbers)
+    numbers = numbers_at(moments, radius, balance_arm)
     parts: tuple[Contribution, ...] = ()
     if contributions:
         parts = _contributions(design, packed, visible, numbers, balance_arm, link, cells)
@@ -543,17 +574,7 @@ def properties(
     volume = math.pi / 6.0 * design.diameter**3
     low, high, mark = (math.isnan(numbers[at]) for at in (9, 10, 8))
     return MassProperties(
-        weight=float(numbers[0]),
-        rg=float(numbers[1]),
-        rg_intermediate=float(numbers[2]),
-        rg_high=float(numbers[3]),
-        differential=float(numbers[4]),
-        intermediate_differential=float(numbers[5]),
-        asymmetry_ratio=finite(numbers[6]),
-        top_weight=float(numbers[7]),
-        pin_to_cg=finite(numbers[8]),
-        pin_to_low_rg_axis=finite(numbers[9]),
-        mark_to_high_rg_axis=finite(numbers[10]),
+        **named(numbers),
         diameter=design.diameter,
         mean_density=float(moments[0]) / OZ_PER_CUBIC_INCH / volume,
         max_density=densest.density,

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Hashable, Iterator
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 
@@ -14,11 +15,14 @@ from ballgauge_service.core.compiled import compiled
 from ballgauge_service.core.refusal import Fault
 from ballgauge_service.core.units import OZ_PER_CUBIC_INCH
 from ballgauge_service.design.mass import Visible, ball_moments, numbers_of, summed, visible_moments
-from ballgauge_service.design.solids.packing import BOX, DENSITY, KIND, SIZE, Packed, columns_of, pack
+from ballgauge_service.design.solids.packing import BOX, DENSITY, KIND, SIZE, Packed, columns_of
 from ballgauge_service.design.solids.relations import TOUCH, reach_from_center
 from ballgauge_service.design.solids.shapes import Floats
 from ballgauge_service.design.solids.solids import Design
 from ballgauge_service.design.solids.visible import Flags, add_visible
+
+K = TypeVar("K", bound=Hashable)
+T = TypeVar("T")
 
 STUDY_CELLS = 800
 """Cells of the cubature in a study where solids cut each other off a common axis (ours)."""
@@ -81,20 +85,6 @@ class Slot:
         """
         rows = [design.index(name) for name in self.solids]
         return [(row, columns_of(design.solids[row].shape)[self.field]) for row in rows]
-
-    def value(self, design: Design) -> float:
-        """The number's present value (of the first solid).
-
-        Parameters
-        ----------
-        design : Design
-
-        Returns
-        -------
-        float, in the field's unit
-        """
-        row, column = self.cells(design)[0]
-        return float(pack(design).table[row, column])
 
 
 @compiled
@@ -175,6 +165,24 @@ def _fitted(fit: Floats, terms: np.ndarray, sample: Floats, table: Floats, momen
 
 
 @compiled
+def vary(
+    table: Floats, sample: Floats, rows: np.ndarray, columns: np.ndarray, sources: np.ndarray, tilts: Floats
+) -> None:
+    """Make a variant of a table.
+
+    Parameters
+    ----------
+    table : (m, WIDTH) array, changed
+    sample : (d,) array, a row of the samples of `numbers_of_many`
+    rows, columns, sources, tilts : as of `numbers_of_many`
+    """
+    for t in range(tilts.shape[0]):
+        tilt_row(table, int(tilts[t, 1]), int(tilts[t, 2]), sample[int(tilts[t, 0])], tilts[t, 3:6])
+    for c in range(rows.shape[0]):
+        table[rows[c], columns[c]] += sample[sources[c]]
+
+
+@compiled
 def numbers_of_many(
     packed: Packed, samples: Floats, rows: np.ndarray, columns: np.ndarray, sources: np.ndarray,
     tilts: Floats, held: Flags, fit: Floats, terms: np.ndarray, arm: float, out: Floats, beyond: Floats,
@@ -209,10 +217,7 @@ def numbers_of_many(
     same = fit.shape[0] == 1
     for n in range(samples.shape[0]):
         table[:] = packed.table
-        for t in range(tilts.shape[0]):
-            tilt_row(table, int(tilts[t, 1]), int(tilts[t, 2]), samples[n, int(tilts[t, 0])], tilts[t, 3:6])
-        for c in range(rows.shape[0]):
-            table[rows[c], columns[c]] += samples[n, sources[c]]
+        vary(table, samples[n], rows, columns, sources, tilts)
         cut[n] = same or not exact_numbers(work, arm, out[n])
         beyond[n] = 0.0 if same else furthest_outside(work, held)
         if cut[n] and fit.shape[0] == 0:
@@ -246,6 +251,28 @@ def tilt_row(table: Floats, row: int, axis: int, degrees: float, pivot: Floats) 
         b = table[row, 5 + 3 * j + column]
         table[row, 5 + 3 * i + column] = c * a - s * b
         table[row, 5 + 3 * j + column] = s * a + c * b
+
+
+def remembered(known: dict[K, T], key: K, find: Callable[[], T]) -> T:
+    """What is known of a key, or found; the last KEPT are remembered.
+
+    Parameters
+    ----------
+    known : dict, changed
+    key : what it is known by
+    find : finds it
+
+    Returns
+    -------
+    the value
+    """
+    found = known.pop(key, None)
+    if found is None:
+        found = find()
+    known[key] = found
+    if len(known) > KEPT:
+        del known[next(iter(known))]
+    return found
 
 
 class Shapes:
@@ -293,16 +320,14 @@ class Shapes:
         -------
         Visible
         """
-        key = self.key(packed)
-        found = self._known.pop(key, None)
-        if found is None:
+
+        def find() -> Visible:
             found = visible_moments(packed, cells=self._cells, any_density=True)
             self.work += found.cells * self._price
             self._run.add(found.cells * self._price)
-        self._known[key] = found
-        if len(self._known) > KEPT:
-            del self._known[next(iter(self._known))]
-        return found
+            return found
+
+        return remembered(self._known, self.key(packed), find)
 
     def moments(self, packed: Packed) -> Floats:
         """The ball's ten moments (10,) [oz, oz in, oz in^2] about its center.

@@ -25,8 +25,8 @@ from ballgauge_schemas.shared.words import NUMBERS, OFFSETS, TILTS
 from ballgauge_service.core.budget import Run
 from ballgauge_service.core.bulk import Bulk, Check, threads_here
 from ballgauge_service.core.refusal import Fault, InvalidInput
-from ballgauge_service.design.mass import CELLS, LENGTH, numbers_of, pack_inside, summed, visible_moments
-from ballgauge_service.design.model import STUDY_CELLS, Slot, fit_roundings, numbers_of_many, tilt_row
+from ballgauge_service.design.mass import CELLS, LENGTH, numbers_at, pack_inside, summed, visible_moments
+from ballgauge_service.design.model import STUDY_CELLS, Slot, fit_roundings, numbers_of_many, vary
 from ballgauge_service.design.prices import cubature_price
 from ballgauge_service.design.solids.packing import POSITION, SIZE, Packed, pack
 from ballgauge_service.design.solids.relations import reach_from_center
@@ -264,12 +264,12 @@ class _Plan:
     def missed(self, samples: Floats, numbers: Floats, run: Run) -> Floats:
         """The most (LENGTH,) by which the fit misses the numbers of some samples, found by cubature."""
         worst = np.zeros(LENGTH)
-        out, moments = np.empty(LENGTH), np.empty(10)
+        moments = np.empty(10)
         for sample, fitted in zip(samples, numbers, strict=True):
             run.check()
             packed = self.variant(sample)
             summed(self._visible(sample), packed.table, moments)
-            numbers_of(moments, reach_from_center(packed, 0), self.arm, out)
+            out = numbers_at(moments, reach_from_center(packed, 0), self.arm)
             worst = np.fmax(worst, np.abs(out - fitted))
         return worst
 
@@ -282,9 +282,7 @@ class _Plan:
 
     def variant(self, sample: Floats) -> Packed:
         table = self.packed.table.copy()
-        for source, row, axis, *pivot in self.tilts:
-            tilt_row(table, int(row), int(axis), float(sample[int(source)]), np.array(pivot))
-        np.add.at(table, (self.rows, self.columns), sample[self.sources])
+        vary(table, sample, self.rows, self.columns, self.sources, self.tilts)
         fit_roundings(table)
         return self.packed._replace(table=table)
 

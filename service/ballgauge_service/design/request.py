@@ -34,7 +34,7 @@ from ballgauge_service.design.solids.packing import COLUMNS
 from ballgauge_service.design.solids.rotations import UNTURNED, Rotation, about, pointing
 from ballgauge_service.design.solids.shells import MOST_FACES
 from ballgauge_service.design.solids.solids import SHAPES, Design, Mesh, Profile, Shape, Solid, Sphere
-from ballgauge_service.design.solving import Front, Set, Solve
+from ballgauge_service.design.solving import Front, Set
 from ballgauge_service.design.targets import Across, Held, Target, Variant
 
 Loaded = Mapping[str, Any]
@@ -76,7 +76,7 @@ class DesignRequest:
     rules: Rules
     drill: Drill | None
     compare: Compare | None
-    solve: Solve | None
+    solve: Set | None
     family: Family | None
     set: Set | None
     layout_map: LayoutMap | None
@@ -355,12 +355,13 @@ class _Searches:
         self.family = self._family(loaded["family"]) if "family" in loaded else None
         self.set = self._set(loaded["set"]) if "set" in loaded else None
 
-    def _solve(self, asked: Loaded) -> Solve:
+    def _solve(self, asked: Loaded) -> Set:
         front = Front(**asked["trade_off"]) if "trade_off" in asked else None
         held = self._held(asked, "/solve", "/solve", [self._design])
         parameters = self._parameters(asked, "/solve", [("", self._design)])
         more = _given(asked, "seed", "starts", "keep")
-        return Solve(parameters, _targets(asked["targets"]), front=front, held=held, **more)
+        one = Variant("", self._design, _targets(asked["targets"]), held)
+        return Set((one,), parameters, front=front, **more)
 
     def _family(self, asked: Loaded) -> Family:
         designs = {}

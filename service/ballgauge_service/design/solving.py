@@ -23,13 +23,11 @@ from ballgauge_service.design.parameters import Parameter
 from ballgauge_service.design.solids.shapes import Floats
 from ballgauge_service.design.solids.solids import Design
 from ballgauge_service.design.targets import (
-    AS_MADE,
     EDGE,
     MET,
     Across,
     Aim,
     Ball,
-    Held,
     Numbers,
     Target,
     Variant,
@@ -58,25 +56,12 @@ class Front:
 
 
 @dataclass(frozen=True, slots=True)
-class Solve:
-    """What may move, and what should come out.
-
-    seed and starts: of the Sobol starts, the design itself being the first; keep: most distinct solutions;
-    held: the drillings that targets of the drilled ball are held over.
-    """
-
-    parameters: tuple[Parameter, ...]
-    targets: tuple[Target, ...]
-    seed: int = DEFAULT_SEED
-    starts: int = STARTS
-    keep: int = SOLUTIONS
-    front: Front | None = None
-    held: Held = AS_MADE
-
-
-@dataclass(frozen=True, slots=True)
 class Set:
-    """Several balls that share solids and parameters, what is wanted of each, and across them."""
+    """One ball, or several that share solids and parameters: what may move, what is wanted of them.
+
+    seed and starts: of the Sobol starts, the designs themselves being the first; keep: most distinct
+    solutions; across: what the balls share; front: of two targets of one ball.
+    """
 
     variants: tuple[Variant, ...]
     parameters: tuple[Parameter, ...] = ()
@@ -84,6 +69,7 @@ class Set:
     seed: int = DEFAULT_SEED
     starts: int = STARTS
     keep: int = SOLUTIONS
+    front: Front | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,32 +189,22 @@ def _checked_price(balls: Sequence[Ball], unspent: float) -> float:
     raise InvalidInput([Fault("", f"too much to compute for this design: {words} fit")])
 
 
-def _aims_and_balls(
-    variants: Sequence[Variant],
-    parameters: Sequence[Parameter],
-    across: Sequence[Across],
-    arm: float,
-    run: Run,
-) -> tuple[list[Aim], list[Ball]]:
-    aims = [Aim(target, (at,)) for at, each in enumerate(variants) for target in each.targets]
-    aims += [Aim(Target(each.number, 0.0, each.within, each.weight), each.balls) for each in across]
-    wanted = [[aim.target.number for aim in aims if at in aim.balls] for at in range(len(variants))]
+def _aims_and_balls(job: Set, arm: float, run: Run) -> tuple[list[Aim], list[Ball]]:
+    aims = [Aim(target, (at,)) for at, each in enumerate(job.variants) for target in each.targets]
+    aims += [Aim(Target(each.number, 0.0, each.within, each.weight), each.balls) for each in job.across]
     balls = [
-        Ball(variant, parameters, names, arm, run) for variant, names in zip(variants, wanted, strict=True)
+        Ball(each, job.parameters, [aim.target.number for aim in aims if at in aim.balls], arm, run)
+        for at, each in enumerate(job.variants)
     ]
     return aims, balls
 
 
-def search_price(
-    variants: Sequence[Variant], parameters: Sequence[Parameter], across: Sequence[Across], unspent: float
-) -> float:
+def search_price(job: Set, unspent: float) -> float:
     """The least work of a search [µs], before it begins.
 
     Parameters
     ----------
-    variants : sequence of Variant
-    parameters : sequence of Parameter
-    across : sequence of Across
+    job : Set
     unspent : float, work that is allowed [µs]
 
     Returns
@@ -239,7 +215,7 @@ def search_price(
     ------
     InvalidInput where that is too much, or a solid leaves a ball
     """
-    return _checked_price(_aims_and_balls(variants, parameters, across, BALANCE_ARM, Run())[1], unspent)
+    return _checked_price(_aims_and_balls(job, BALANCE_ARM, Run())[1], unspent)
 
 
 class _WorkDone(Exception):
@@ -249,18 +225,11 @@ class _WorkDone(Exception):
 class Problem:
     """One or more balls as a function of parameters scaled to 0..1."""
 
-    def __init__(
-        self,
-        variants: Sequence[Variant],
-        parameters: Sequence[Parameter],
-        across: Sequence[Across],
-        arm: float,
-        run: Run,
-    ) -> None:
-        self.parameters = tuple(parameters)
-        aims, self.balls = _aims_and_balls(variants, parameters, across, arm, run)
-        self.low = np.array([each.lower for each in parameters])
-        self.range = np.array([each.upper for each in parameters]) - self.low
+    def __init__(self, job: Set, arm: float, run: Run) -> None:
+        self.parameters = job.parameters
+        aims, self.balls = _aims_and_balls(job, arm, run)
+        self.low = np.array([each.lower for each in job.parameters])
+        self.range = np.array([each.upper for each in job.parameters]) - self.low
         self.run, self.evaluations = run, 0
         self.share = (0.0, 1.0)
         self._last: tuple[bytes, tuple[list[Numbers], float]] | None = None
@@ -633,13 +602,24 @@ def _feasible(problem: Problem, start: Floats) -> Floats:
     def slack(scaled: Floats) -> Floats:
         return problem.slack(scaled, dict.fromkeys(range(len(problem.aims)), -1e-4))
 
+    return _least(lambda scaled: float(np.sum((scaled - start) ** 2)), start, slack, 60, 1e-12)
+
+
+def _least(
+    goal: Callable[[Floats], float],
+    start: Floats,
+    slack: Callable[[Floats], Floats],
+    steps: int,
+    error: float,
+) -> Floats:
+    """The point of the least goal from a start, as far as it is found where no slack is negative (SLSQP)."""
     found = minimize(
-        lambda scaled: float(np.sum((scaled - start) ** 2)),
+        goal,
         start,
         method="SLSQP",
         bounds=[(0.0, 1.0)] * len(start),
         constraints=[{"type": "ineq", "fun": slack}],
-        options={"maxiter": 60, "ftol": 1e-12, "eps": STEP},
+        options={"maxiter": steps, "ftol": error, "eps": STEP},
     )
     point: Floats = np.clip(found.x, 0.0, 1.0)
     return point
@@ -651,7 +631,8 @@ def _conflict(problem: Problem, starts: Floats, at: int, best: Floats) -> Confli
     aim = problem.aims[at]
     doing = f"without {problem.title(aim)}"
     _, point = min(search(problem, starts, keep, doing)[0], key=lambda each: each[0])
-    point = _nearest_with_others(problem, point, at)
+    # The others held within their tolerances, as the point holds them.
+    point = _constrained(problem, point, at, dict.fromkeys(np.flatnonzero(keep).tolist(), 0.0))
     excess, _ = problem.excess(point)
     others_met = bool(excess[keep].max(initial=0.0) <= 1e-3)
     if not others_met:
@@ -668,12 +649,6 @@ def _conflict(problem: Problem, starts: Floats, at: int, best: Floats) -> Confli
     return Conflict(aim.target, problem.names(aim), number, off, others_met, names, others)
 
 
-def _nearest_with_others(problem: Problem, start: Floats, at: int) -> Floats:
-    """The least miss of one target, the others held within their tolerances as the start holds them."""
-    others = [n for n in range(len(problem.aims)) if n != at]
-    return _constrained(problem, start, at, dict.fromkeys(others, 0.0))
-
-
 def _constrained(problem: Problem, start: Floats, at: int, within: dict[int, float]) -> Floats:
     """Least squared miss of aim `at` with the excess of others below the given limits (SLSQP)."""
 
@@ -686,15 +661,7 @@ def _constrained(problem: Problem, start: Floats, at: int, within: dict[int, flo
 
     # The scale keeps the objective of order one, which the method's stopping rule takes for granted.
     size = max(aim(start), 1.0)
-    found = minimize(
-        lambda scaled: aim(scaled) / size,
-        start,
-        method="SLSQP",
-        bounds=[(0.0, 1.0)] * len(start),
-        constraints=[{"type": "ineq", "fun": slack}],
-        options={"maxiter": 100, "ftol": 1e-10, "eps": STEP},
-    )
-    point: Floats = np.clip(found.x, 0.0, 1.0)
+    point = _least(lambda scaled: aim(scaled) / size, start, slack, 100, 1e-10)
     better = aim(point) <= aim(start) and float(slack(point).min()) > -1e-3
     return point if better else start
 
@@ -717,26 +684,8 @@ def _sensitivities(problem: Problem, scaled: Floats) -> tuple[Sensitivity, ...]:
     return tuple(found)
 
 
-def solve(design: Design, job: Solve, *, balance_arm: float = BALANCE_ARM, run: Run | None = None) -> Solved:
-    """Find designs that meet the targets: a set of one ball; see `solve_set`.
-
-    Parameters
-    ----------
-    design : Design
-    job : Solve
-    balance_arm, run : as of `solve_set`
-
-    Returns
-    -------
-    Solved
-    """
-    one = Variant("", design, job.targets, job.held)
-    every = Set((one,), job.parameters, (), job.seed, job.starts, job.keep)
-    return solve_set(every, balance_arm=balance_arm, run=run)
-
-
-def solve_set(job: Set, *, balance_arm: float = BALANCE_ARM, run: Run | None = None) -> Solved:
-    """Find designs of several balls, which share parameters, that meet the targets.
+def solve(job: Set, *, balance_arm: float = BALANCE_ARM, run: Run | None = None) -> Solved:
+    """Find designs of one ball or of several, which share parameters, that meet the targets.
 
     Parameters
     ----------
@@ -765,7 +714,7 @@ def solve_set(job: Set, *, balance_arm: float = BALANCE_ARM, run: Run | None = N
     Trust region reflective least squares: Branch, Coleman & Li (1999), as `scipy.optimize.least_squares` has
     it. Where that meets no design, sequential quadratic programming (Kraft, 1988, SLSQP) looks for one.
     """
-    problem = Problem(job.variants, job.parameters, job.across, balance_arm, run or Run())
+    problem = Problem(job, balance_arm, run or Run())
     if not job.parameters:
         one = problem.solution(np.empty(0))
         return Solved(one.met, (one,), (), (), problem.evaluations, 1)
@@ -847,17 +796,15 @@ def _rank(problem: Problem, point: Floats, lead: int, others: dict[int, float]) 
     return any(excess[n] > 1e-3 for n in others), float(excess[lead])
 
 
-def trade_off(
-    design: Design, job: Solve, front: Front, *, balance_arm: float = BALANCE_ARM, run: Run | None = None
-) -> Along:
+def trade_off(job: Set, front: Front, *, balance_arm: float = BALANCE_ARM, run: Run | None = None) -> Along:
     """The front of two targets that conflict, all other targets kept within their tolerances.
 
     Parameters
     ----------
-    design : Design
-    job : Solve
+    job : Set
+        Of one ball.
     front : Front
-        Two of the job's targets, and how many points.
+        Two of its targets, and how many points.
     balance_arm : float
         Arm of the shop balance [in].
     run : Run, optional
@@ -880,9 +827,8 @@ def trade_off(
     The epsilon-constraint method (Haimes et al., 1971, from memory): the miss of the second is made least
     with the miss of the first held below levels between its least and its value at the best of the second.
     """
-    one = Variant("", design, job.targets, job.held)
-    problem = Problem((one,), job.parameters, (), balance_arm, run or Run())
-    names = [target.number for target in job.targets]
+    problem = Problem(job, balance_arm, run or Run())
+    names = [aim.target.number for aim in problem.aims]
     a, b = names.index(front.first), names.index(front.second)
     others = {n: 0.0 for n in range(len(names)) if n not in (a, b)}
     starts = problem.starts(6, job.seed)

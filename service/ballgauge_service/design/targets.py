@@ -8,10 +8,9 @@ limit it lies, which must be nothing.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TypeVar
 
 import numpy as np
 
@@ -21,16 +20,15 @@ from ballgauge_service.core.budget import Run
 from ballgauge_service.core.units import OZ_PER_CUBIC_INCH, OZ_PER_LB
 from ballgauge_service.design.clearance import least_clearance
 from ballgauge_service.design.cover import cover_depth
-from ballgauge_service.design.drilling import Drill, Drilled, drill_packed, placed_holes
+from ballgauge_service.design.drilling import DRILLED, Drill, Drilled, drill_packed, placed_holes
 from ballgauge_service.design.mass import (
     CELLS,
-    LENGTH,
     error_bounds,
     finite,
-    numbers_of,
+    numbers_at,
     pack_inside,
 )
-from ballgauge_service.design.model import KEPT, STUDY_CELLS, Shapes, furthest_outside
+from ballgauge_service.design.model import STUDY_CELLS, Shapes, furthest_outside, remembered
 from ballgauge_service.design.parameters import Moves, Parameter, unpacked
 from ballgauge_service.design.prices import (
     EVALUATION,
@@ -61,7 +59,6 @@ SEARCH_CELLS, KEPT_CELLS = 16, 200
 reading, or a hundredth of that."""
 
 Key = tuple[bytes, int]
-T = TypeVar("T")
 
 Numbers = Mapping[str, Floats]
 """Numbers of a ball by name, (n,): one value, or one for each drilling it is held over."""
@@ -385,8 +382,7 @@ class Ball:
         packed = self.moves.at(values)
         radius = reach_from_center(packed, 0)
         moments = self._shapes.moments(packed)
-        numbers = np.empty(LENGTH)
-        numbers_of(moments, radius, self._arm, numbers)
+        numbers = numbers_at(moments, radius, self._arm)
         found = {name: numbers[at : at + 1] for at, name in enumerate(NUMBERS)}
         found |= self._more(packed, moments, radius)
         if self.variant.held.drills and (drilled or self._drilled or self._clear):
@@ -432,8 +428,8 @@ class Ball:
         dict of number to its bound
         """
         packed = self.moves.at(values)
-        moments, numbers = self._shapes.moments(packed), np.empty(LENGTH)
-        numbers_of(moments, reach_from_center(packed, 0), self._arm, numbers)
+        moments = self._shapes.moments(packed)
+        numbers = numbers_at(moments, reach_from_center(packed, 0), self._arm)
         return error_bounds(self._shapes.error(packed), moments, numbers)
 
     def _more(self, packed: Packed, moments: Floats, radius: float) -> Numbers:
@@ -463,11 +459,10 @@ class Ball:
         slugs = drilled.packed.table[len(packed.table) :, DENSITY]
         densities = np.concatenate([packed.table[:, DENSITY], slugs])
         after = moments + drilled.changes(densities).sum(axis=0)
-        numbers = np.empty(LENGTH)
-        numbers_of(after, radius, drill.arm, numbers)
+        numbers = numbers_at(after, radius, drill.arm)
         x, y, z = drilled.body @ after[1:4] / drill.arm
         hand = float(drill.layout["hand"])
-        return [*numbers[: NUMBERS.index("asymmetry_ratio") + 1].tolist(), z, hand * x, y]
+        return [*numbers[:DRILLED].tolist(), z, hand * x, y]
 
     def _holes(self, packed: Packed, moments: Floats, at: int) -> Drilled:
         drill = self.variant.held.drills[at]
@@ -479,7 +474,7 @@ class Ball:
             self._count(drilled.cells * hole_cell_price(packed, len(drill.holes)))
             return drilled
 
-        return _remembered(self._known, (self._shapes.key(packed), at), found)
+        return remembered(self._known, (self._shapes.key(packed), at), found)
 
     def _clearance(self, packed: Packed, moments: Floats, at: int) -> float:
         drill = self.variant.held.drills[at]
@@ -489,22 +484,12 @@ class Ball:
             whole, _, _ = placed_holes(packed, float(moments[0]) / OZ_PER_LB, drill.layout, drill.holes)
             return float(least_clearance(whole, self._rows))
 
-        return _remembered(self._clear_known, (self._shapes.key(packed), at), found)
+        return remembered(self._clear_known, (self._shapes.key(packed), at), found)
 
     def _count(self, work: float) -> None:
         self._run.check()
         self._work += work
         self._run.add(work)
-
-
-def _remembered(known: dict[Key, T], key: Key, find: Callable[[], T]) -> T:
-    found = known.pop(key, None)
-    if found is None:
-        found = find()
-    known[key] = found
-    if len(known) > KEPT:
-        del known[next(iter(known))]
-    return found
 
 
 def _or_nan(value: float | None) -> float:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -42,6 +42,11 @@ class Release:
     launch_board: float = limits.LAUNCH_BOARD
     loft: float = limits.LOFT
     phase: float | None = None
+
+    @property
+    def at_one_phase(self) -> Release:
+        """The same at its phase, or at 0 where nobody knows it."""
+        return replace(self, phase=self.phase or 0.0)
 
 
 @dataclass(frozen=True, slots=True)

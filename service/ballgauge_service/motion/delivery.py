@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,6 +38,9 @@ ENDINGS = {
 
 PIN_RADIUS = 0.5 * 4.766
 """A pin's greatest radius [in] (USBC pin specification), nearly at the height of the ball's center."""
+
+STEP = 5.0
+"""Estimated work of one time step of a delivery [µs] (ours, measured and rounded up)."""
 
 TRACK_SAMPLES = 201
 """Points of the track that wears the oil (ours)."""
@@ -297,7 +300,7 @@ def wear_lane(
     InvalidInput
         The ball meets no oil.
     """
-    first = deliver(ball, replace(release, phase=release.phase or 0.0), lane, settings, TRACK_SAMPLES)
+    first = deliver(ball, release.at_one_phase, lane, settings, TRACK_SAMPLES)
     if first.distance <= release.loft:
         words = "the ball leaves the lane before it lands: it wears no oil"
         raise InvalidInput([Fault("/wear", words)])

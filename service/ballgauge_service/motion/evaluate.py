@@ -13,7 +13,7 @@ from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.motion import answer
 from ballgauge_service.motion.bowlers import Bowler
 from ballgauge_service.motion.calibration import Calibration, calibrate, fitting
-from ballgauge_service.motion.delivery import deliver, wear_lane
+from ballgauge_service.motion.delivery import STEP, deliver, wear_lane
 from ballgauge_service.motion.explanations import Explanation, explain
 from ballgauge_service.motion.lanes import Lane
 from ballgauge_service.motion.line_maps import LineMap, line_map
@@ -26,9 +26,6 @@ from ballgauge_service.motion.squads import Played, play
 
 CALIBRATING = 600
 """Deliveries that a shot of a calibration takes (ours, measured and rounded up)."""
-
-STEP = 5.0
-"""Estimated work of one time step of a delivery [µs] (ours, measured and rounded up)."""
 
 
 def evaluate_motion(request: Mapping[str, Any], bulk: Bulk | None = None) -> dict[str, Any]:
@@ -139,8 +136,7 @@ def _worn(asked: MotionRequest) -> Lane:
 
 def _afford(asked: MotionRequest, lane: Lane, deliveries: int, bowlers: Sequence[Bowler], place: str) -> None:
     """Refuse what would take minutes, by the steps of one delivery of each bowler."""
-    releases = [replace(bowler.release, phase=bowler.release.phase or 0.0) for bowler in bowlers]
-    each = [deliver(asked.ball, release, lane, asked.settings).steps for release in releases]
+    each = [deliver(asked.ball, one.release.at_one_phase, lane, asked.settings).steps for one in bowlers]
     if STEP * deliveries * sum(each) > WORK_LIMIT:
         words = f"too much to compute: {deliveries} deliveries a bowler, each of up to {max(each)} steps"
         raise InvalidInput([Fault(place, words)])

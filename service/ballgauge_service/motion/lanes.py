@@ -28,6 +28,10 @@ CELL_AREA = CELL_LENGTH * BOARD_WIDTH / SQUARE_INCH_PER_SQUARE_FOOT
 """Area of a film cell [ft²]."""
 
 
+CELL_FEET = (np.arange(CELLS) + 0.5) * CELL_LENGTH / 12.0
+"""Distances of the middles of the film's cells [ft]."""
+
+
 @dataclass(frozen=True, slots=True)
 class Film:
     """Oil on boards first to last from the right edge: film [µL/ft²] that runs evenly to film_end."""
@@ -325,7 +329,7 @@ def worn_lane(lane: Lane, distance: Array, board: Array, wear: Wear) -> Lane:
     -------
     the lane
     """
-    along = (np.arange(CELLS) + 0.5) * CELL_LENGTH / 12.0
+    along = CELL_FEET
     track = np.interp(along, distance, board)
     passed = (along >= distance[0]) & (along <= distance[-1])
     numbers = np.arange(1, BOARDS + 1)

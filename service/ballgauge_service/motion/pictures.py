@@ -15,12 +15,12 @@ import orjson
 from ballgauge_service.core.arrays import Array
 from ballgauge_service.motion.answer import message
 from ballgauge_service.motion.delivery import Delivery
-from ballgauge_service.motion.lanes import LANE_FEET, Lane
+from ballgauge_service.motion.lanes import CELL_FEET, LANE_FEET, Lane
 from ballgauge_service.motion.line_maps import LineMap, Point
 from ballgauge_service.motion.spreads import statistics
 from ballgauge_service.motion.starts import to_board
 from ballgauge_service.physics.motion import equations as eq
-from ballgauge_service.physics.motion.film import BOARDS, CELL_LENGTH, CELLS
+from ballgauge_service.physics.motion.film import BOARDS
 from ballgauge_service.physics.motion.notes import OILY
 
 Group = dict[str, Any]
@@ -106,11 +106,10 @@ def _titled(title: str, **told: Any) -> Group:
 
 def _film(lane: Lane, side: float) -> Group:
     cells = lane.cells if side > 0.0 else lane.cells[:, ::-1]
-    along = (np.arange(CELLS) + 0.5) * CELL_LENGTH / 12.0
     return {
         "type": "heatmap",
         "x": np.arange(1, BOARDS + 1).tolist(),
-        "y": along.tolist(),
+        "y": CELL_FEET.tolist(),
         "z": np.round(cells, 2).tolist(),
         "colorscale": [[0.0, "#f6ead2"], [1.0, "#4f7f7a"]],
         "colorbar": {"title": {"text": "film [µL/ft²]"}, "x": 0.35, "len": 0.8},

@@ -142,13 +142,9 @@ class Reader:
             angle = given.get("launch_angle", known.release.launch_angle)
             self.spin = spin_from_marks(_marks(marks), hand or known.hand, angle)
             given |= {name: getattr(self.spin, name) for name in SPIN}
-        return Bowler(
-            "own" if given or "scatter" in request else known.name,
-            replace(known.release, **given),
-            replace(known.scatter, **plain(request.get("scatter", {}))),
-            hand or known.hand,
-            *((point["over"].value, point["up"].value) if point else (known.over, known.up)),
-        )
+        name = "own" if given or "scatter" in request else known.name
+        own = {"scatter": request.get("scatter", {}), "pap": point, "release": given}
+        return _bowler(name, known, own, hand or known.hand)
 
     def box(self, ball: Loaded, bowler: Bowler, place: str) -> BoxBall:
         """A ball by its box numbers, laid out for a bowler. Raises InvalidInput below its place."""
@@ -199,14 +195,7 @@ class Reader:
     def own_bowler(self, given: Loaded, hand: str) -> Bowler:
         """A bowler with a name of the caller's."""
         known = BOWLERS.get(given.get("bowler", ""), Bowler("own"))
-        point = given.get("pap")
-        return Bowler(
-            given["name"],
-            replace(known.release, **plain(given.get("release", {}))),
-            replace(known.scatter, **plain(given.get("scatter", {}))),
-            hand,
-            *((point["over"].value, point["up"].value) if point else (known.over, known.up)),
-        )
+        return _bowler(given["name"], known, given, hand)
 
     def explained(self, asked: Loaded, bowler: Bowler) -> tuple[str, MotionBall]:
         """The ball to compare with, and where the request has it. Raises InvalidInput."""
@@ -267,6 +256,14 @@ class Reader:
             given["surface"] = self.surface(asked["surface_change"], "the other surface")
         volumes = tuple(plain(asked.get("volumes", [])))
         return Line((first, *others, *drilled), tuple(named or [bowler]), volumes, **given)
+
+
+def _bowler(name: str, known: Bowler, given: Loaded, hand: str) -> Bowler:
+    """A known bowler with what is given in place of his or her own."""
+    release = replace(known.release, **plain(given.get("release", {})))
+    scatter = replace(known.scatter, **plain(given.get("scatter", {})))
+    point = plain(given.get("pap")) or {"over": known.over, "up": known.up}
+    return Bowler(name, release, scatter, hand, **point)
 
 
 def _reading(given: Loaded | None) -> SpeedReading | None:

@@ -20,7 +20,7 @@ from ballgauge_service.motion.aiming import Aim, aim
 from ballgauge_service.motion.balls import MotionBall
 from ballgauge_service.motion.bowlers import Bowler, Release, phased, scattered
 from ballgauge_service.motion.delivery import TRACK_SAMPLES, Ends, Window
-from ballgauge_service.motion.lanes import CELL_AREA, Lane, Wear, worn_lane
+from ballgauge_service.motion.lanes import CELL_AREA, CELL_FEET, Lane, Wear, worn_lane
 from ballgauge_service.motion.starts import (
     LOFT,
     MotionSettings,
@@ -32,7 +32,7 @@ from ballgauge_service.motion.starts import (
 )
 from ballgauge_service.physics.motion import equations as eq
 from ballgauge_service.physics.motion import notes
-from ballgauge_service.physics.motion.film import CELL_LENGTH, CELLS, MARGIN
+from ballgauge_service.physics.motion.film import MARGIN
 from ballgauge_service.physics.motion.sampled import deliver_sampled, deliver_taking
 
 
@@ -103,8 +103,7 @@ def beyond(lane: Lane) -> float:
     -------
     [mL]
     """
-    along = (np.arange(CELLS) + 0.5) * CELL_LENGTH / 12.0
-    return float(lane.cells[along > lane.length].sum()) * CELL_AREA * 1e-3
+    return float(lane.cells[lane.length < CELL_FEET].sum()) * CELL_AREA * 1e-3
 
 
 def play(

@@ -53,7 +53,8 @@ class FrictionModel:
         -------
         the coefficient
         """
-        return {"polyester": self.polyester, "urethane": self.urethane, "reactive": self.reactive}[cover]
+        found: float = getattr(self, cover)
+        return found
 
 
 @dataclass(frozen=True, slots=True)

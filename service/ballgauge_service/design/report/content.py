@@ -443,13 +443,28 @@ def _met(every: Sequence[Document], style: Style) -> Iterator[Row]:
     yield (_("rules"), *(Cell(outcome_word(each["outcome"], _), each["outcome"]) for each in every))
 
 
+def _number_rows(
+    names: Iterable[str],
+    every: Sequence[Document],
+    style: Style,
+    *,
+    words: str = "{number}",
+    signed: bool = False,
+) -> list[Row]:
+    """A row a number, with that of each of several balls or parts beside each other."""
+    return [
+        (
+            words.format(number=style.label(name)),
+            *(_text(each.get(name), UNITS[name], style, signed=signed) for each in every),
+        )
+        for name in names
+    ]
+
+
 def _solutions(solutions: Sequence[Document], style: Style) -> Table:
     """Solutions side by side: a row a number wanted, and what moved."""
     kept = solutions[:SOLUTIONS_SHOWN]
-    rows: list[Row] = [
-        (style.label(name), *(_text(each["numbers"].get(name), UNITS[name], style) for each in kept))
-        for name in kept[0]["misses"]
-    ]
+    rows = _number_rows(kept[0]["misses"], [each["numbers"] for each in kept], style)
     rows += [
         (_field(value, style), *(_text(each["values"][at]["value"], value["unit"], style) for each in kept))
         for at, value in enumerate(kept[0]["values"])
@@ -483,17 +498,9 @@ def _family(family: Document | None, found: Found, style: Style) -> Iterator[Blo
     yield Heading(_("Family"))
     members = family["members"]
     held = list(dict.fromkeys(name for each in members for name in each["changes"]))
-    rows: list[Row] = [
-        (style.label(name), *(_text(each["numbers"][name], UNITS[name], style) for each in members))
-        for name in ("weight", *held)
-    ]
-    rows += [
-        (
-            _("change of {number}").format(number=style.label(name)),
-            *(_text(each["changes"].get(name), UNITS[name], style, signed=True) for each in members),
-        )
-        for name in held
-    ]
+    rows = _number_rows(("weight", *held), [each["numbers"] for each in members], style)
+    changes, change = [each["changes"] for each in members], _("change of {number}")
+    rows += _number_rows(held, changes, style, words=change, signed=True)
     rows += _met(members, style)
     heads = [_text(each["weight"], "lb", style) for each in members]
     yield _beside(dict(zip(heads, found.family, strict=True)), (), style)
@@ -519,20 +526,11 @@ def _set(answer: Document | None, found: Found, style: Style) -> Iterator[Block]
         properties = next(ball["properties"] for ball in balls if ball["name"] == name)
         yield _parts(design, properties, style)
     names = [shown(ball["name"]) for ball in balls]
-    rows: list[Row] = [
-        (style.label(name), *(_text(ball["properties"][name], UNITS[name], style) for ball in balls))
-        for name in NUMBERS
-    ]
+    rows = _number_rows(NUMBERS, [ball["properties"] for ball in balls], style)
     wanted = dict.fromkeys(
         name for each in best["variants"] for name in each["misses"] if name not in NUMBERS
     )
-    rows += [
-        (
-            style.label(name),
-            *(_text(each["numbers"].get(name), UNITS[name], style) for each in best["variants"]),
-        )
-        for name in wanted
-    ]
+    rows += _number_rows(wanted, [each["numbers"] for each in best["variants"]], style)
     met = [
         {"met": each["met"], "outcome": ball["outcome"]}
         for each, ball in zip(best["variants"], balls, strict=True)

@@ -62,14 +62,15 @@ def cuts(design: Design, plane: int) -> list[Cut]:
     -------
     list of Cut
     """
+    every = ((at, solid, _rings(tessellated(solid), plane)) for at, solid in enumerate(design.solids, 1))
+    return [Cut(at, solid.role, rings) for at, solid, rings in every if rings]
+
+
+def _rings(body: trimesh.Trimesh, plane: int) -> tuple[np.ndarray, ...]:
+    """Where a plane cuts a body, (n, 2) [in] each."""
     normal = np.eye(3)[1 - plane]
-    found = []
-    for at, solid in enumerate(design.solids):
-        section = tessellated(solid).section(plane_normal=normal, plane_origin=_OFF * normal)
-        if section is not None:
-            rings = tuple(np.asarray(ring)[:, [plane, 2]] for ring in section.discrete)
-            found.append(Cut(at + 1, solid.role, rings))
-    return found
+    section = body.section(plane_normal=normal, plane_origin=_OFF * normal)
+    return () if section is None else tuple(np.asarray(ring)[:, [plane, 2]] for ring in section.discrete)
 
 
 def opened(bore: Bore, radius: float) -> trimesh.Trimesh:
@@ -180,12 +181,8 @@ def _bored(
 ) -> list[Area | Line | Word]:
     """A hole in a section: what is cut of it, its outline as projected, and its number at the bottom."""
     body = opened(bore, radius)
-    shapes: list[Area | Line | Word] = []
-    normal = np.eye(3)[1 - plane]
-    section = body.section(plane_normal=normal, plane_origin=_OFF * normal)
-    if section is not None:
-        rings = tuple(tuple(at(*point[[plane, 2]]) for point in ring) for ring in section.discrete)
-        shapes.append(Area(rings, "hole"))
+    rings = tuple(tuple(at(*point) for point in ring) for ring in _rings(body, plane))
+    shapes: list[Area | Line | Word] = [Area(rings, "hole")] if rings else []
     flat = body.vertices[:, [plane, 2]]
     outline = flat[ConvexHull(flat).vertices]
     seen = tuple(at(*point) for point in (*outline, outline[0]))

@@ -8,7 +8,6 @@ from __future__ import annotations
 import io
 import json
 import re
-from collections.abc import Callable
 from dataclasses import asdict
 from importlib.util import find_spec
 from typing import Any
@@ -19,8 +18,8 @@ from ballgauge_service.core import confined
 from ballgauge_service.core.refusal import Fault, InvalidInput
 from ballgauge_service.core.units import MM_PER_INCH
 from ballgauge_service.design.solids.shells import MOST_FACES
-from ballgauge_service.design.solids.solids import Design, Mesh
-from ballgauge_service.design.solids.tessellation import tessellated
+from ballgauge_service.design.solids.solids import Cone, Cylinder, Design, Frustum, Mesh, Profile
+from ballgauge_service.design.solids.tessellation import outline, tessellated
 
 DEVIATION, TURN = 0.02, 0.35
 """Millimeters that a facet of a read surface may lie off it, and radians between two of its facets (ours)."""
@@ -73,7 +72,7 @@ def write_step(design: Design) -> bytes:
     """
     solids: list[dict[str, Any]] = []
     for at, solid in enumerate(design.solids):
-        group = {"name": solid.name, "kind": solid.shape.kind, "position": solid.position}
+        group: dict[str, Any] = {"name": solid.name, "kind": solid.shape.kind, "position": solid.position}
         group["rotation"] = [list(map(float, row)) for row in solid.rotation]
         if isinstance(solid.shape, Mesh):
             if len(solid.shape.faces) > SEWN:
@@ -81,9 +80,11 @@ def write_step(design: Design) -> bytes:
                 raise InvalidInput([Fault(f"/design/solids/{at}/mesh", words)])
             own = tessellated(solid)
             group |= {"vertices": own.vertices.tolist(), "faces": own.faces.tolist()}
-            solids.append(group)
+        elif isinstance(solid.shape, (Cylinder, Cone, Frustum, Profile)):
+            group["outline"] = outline(solid.shape)
         else:
-            solids.append({**group, **asdict(solid.shape)})
+            group |= asdict(solid.shape)
+        solids.append(group)
     return _confined("written", json.dumps(solids).encode())
 
 
@@ -262,7 +263,7 @@ def _own(solid: dict[str, Any]) -> Any:
         return BRepBuilderAPI_GTransform(BRepPrimAPI_MakeSphere(1.0).Shape(), stretch, True).Shape()
     if kind == "rounded_box":
         return _rounded_box([size[f"length_{name}"] for name in "xyz"], size["rounding"])
-    return _turned(solid, size)
+    return _turned(solid["outline"])
 
 
 def _rounded_box(lengths: list[float], rounding: float) -> Any:
@@ -286,27 +287,14 @@ def _rounded_box(lengths: list[float], rounding: float) -> Any:
     return fillet.Shape()
 
 
-def _turned(solid: dict[str, Any], size: dict[str, float]) -> Any:
+def _turned(outline: list[list[float]]) -> Any:
     from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace, BRepBuilderAPI_MakePolygon
     from OCP.BRepPrimAPI import BRepPrimAPI_MakeRevol
     from OCP.gp import gp_Ax1, gp_Dir, gp_Pnt
 
-    half = 0.5 * size.get("height", 0.0)
-    lines: dict[str, Callable[[], list[tuple[float, float]]]] = {
-        "cylinder": lambda: [(-half, 0.5 * size["diameter"]), (half, 0.5 * size["diameter"])],
-        "cone": lambda: [(-half, 0.5 * size["diameter"]), (half, 0.0)],
-        "frustum": lambda: [(-half, 0.5 * size["bottom_diameter"]), (half, 0.5 * size["top_diameter"])],
-        "profile": lambda: [
-            (MM_PER_INCH * solid["axial_scale"] * z, MM_PER_INCH * solid["radial_scale"] * r)
-            for z, r in solid["points"]
-        ],
-    }
-    line = lines[solid["kind"]]()
-    outline = [*([(line[0][0], 0.0)] if line[0][1] > 0.0 else []), *line]
-    outline += [(line[-1][0], 0.0)] if line[-1][1] > 0.0 else []
     polygon = BRepBuilderAPI_MakePolygon()
     for height, radius in outline:
-        polygon.Add(gp_Pnt(radius, 0.0, height))
+        polygon.Add(gp_Pnt(MM_PER_INCH * radius, 0.0, MM_PER_INCH * height))
     polygon.Close()
     face = BRepBuilderAPI_MakeFace(polygon.Wire()).Face()
     return BRepPrimAPI_MakeRevol(face, gp_Ax1(gp_Pnt(0, 0, 0), gp_Dir(0, 0, 1))).Shape()

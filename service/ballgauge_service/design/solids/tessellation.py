@@ -67,36 +67,41 @@ def _own(shape: Shape, sections: int) -> trimesh.Trimesh:
         return _rounded_box(shape, sections)
     if isinstance(shape, (Sphere, Ellipsoid)):
         turn = np.linspace(-0.5 * math.pi, 0.5 * math.pi, sections // 2 + 1)
-        ball = _turned(np.sin(turn), np.cos(turn), sections)
+        line = np.column_stack([np.cos(turn), np.sin(turn)])
+        line[[0, -1], 0] = 0.0
+        ball = trimesh.creation.revolve(line, sections=sections)
         full = (shape.diameter,) * 3 if isinstance(shape, Sphere) else _lengths(shape)
         ball.apply_transform(np.diag([*(0.5 * each for each in full), 1.0]))
         return ball
-    heights, radii = np.transpose(_outline(shape))
-    return _turned(heights, radii, sections)
+    return trimesh.creation.revolve(np.flip(outline(shape), axis=1), sections=sections)
 
 
 def _lengths(shape: Ellipsoid | RoundedBox) -> tuple[float, float, float]:
     return (shape.length_x, shape.length_y, shape.length_z)
 
 
-def _outline(shape: Cylinder | Cone | Frustum | Profile) -> list[tuple[float, float]]:
-    """Heights and radii of a turned solid, from the bottom up."""
+def outline(shape: Cylinder | Cone | Frustum | Profile) -> list[tuple[float, float]]:
+    """Heights and radii of a turned solid, from the bottom up, from its axis to its axis.
+
+    Parameters
+    ----------
+    shape : Shape that is turned
+
+    Returns
+    -------
+    list of (height, radius) [in]
+    """
     if isinstance(shape, Profile):
-        return [(shape.axial_scale * z, shape.radial_scale * r) for z, r in shape.points]
-    low, high = -0.5 * shape.height, 0.5 * shape.height
-    if isinstance(shape, Cylinder):
-        return [(low, 0.5 * shape.diameter), (high, 0.5 * shape.diameter)]
-    if isinstance(shape, Cone):
-        return [(low, 0.5 * shape.diameter), (high, 0.0)]
-    return [(low, 0.5 * shape.bottom_diameter), (high, 0.5 * shape.top_diameter)]
-
-
-def _turned(heights: np.ndarray, radii: np.ndarray, sections: int) -> trimesh.Trimesh:
-    line = np.column_stack([radii, heights])
-    line[np.abs(line[:, 0]) < 1e-12, 0] = 0.0
-    ends = [[0.0, line[0, 1]]] if line[0, 0] > 0.0 else []
-    tops = [[0.0, line[-1, 1]]] if line[-1, 0] > 0.0 else []
-    return trimesh.creation.revolve(np.array([*ends, *line, *tops]), sections=sections)
+        line = [(shape.axial_scale * z, shape.radial_scale * r) for z, r in shape.points]
+    else:
+        low, high = (
+            (shape.bottom_diameter, shape.top_diameter)
+            if isinstance(shape, Frustum)
+            else (shape.diameter, 0.0 if isinstance(shape, Cone) else shape.diameter)
+        )
+        line = [(-0.5 * shape.height, 0.5 * low), (0.5 * shape.height, 0.5 * high)]
+    bottom, top = ([(height, 0.0)] if radius > 0.0 else [] for height, radius in (line[0], line[-1]))
+    return [*bottom, *line, *top]
 
 
 def _rounded_box(shape: RoundedBox, sections: int) -> trimesh.Trimesh:

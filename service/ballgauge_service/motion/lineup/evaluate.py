@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -12,7 +12,7 @@ from ballgauge_schemas.shared import limits
 from ballgauge_service.core.budget import CancelToken, Progress, Run
 from ballgauge_service.core.bulk import Bulk
 from ballgauge_service.core.refusal import Fault, InvalidInput
-from ballgauge_service.motion.delivery import deliver
+from ballgauge_service.motion.delivery import STEP, deliver
 from ballgauge_service.motion.line_maps import placed
 from ballgauge_service.motion.lineup.answer import lineup_answer
 from ballgauge_service.motion.lineup.places import Row, freshest, line_up
@@ -22,9 +22,6 @@ from ballgauge_service.motion.lineup.wording import Wording
 WORK_LIMIT = 4.5e7
 """Most estimated work of a line-up [µs] (ours): twelve balls, six bowlers and three lanes with oil on the
 cover take some 40 s on one core, and half of it on two."""
-
-STEP = 5.0
-"""Estimated work of one time step of a delivery [µs] (ours, measured and rounded up)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,9 +81,9 @@ def afford(asked: LineupRequest) -> None:
     ball, others = asked.entries[asked.reference].ball, len(asked.entries) - 1
     steps = 0
     for bowler in asked.bowlers:
-        release, held = replace(bowler.release, phase=bowler.release.phase or 0.0), placed(ball, bowler)
+        held = placed(ball, bowler)
         for column in freshest(asked.columns):
-            steps += deliver(held, release, column.lane, asked.settings).steps
+            steps += deliver(held, bowler.release.at_one_phase, column.lane, asked.settings).steps
     each = STEP * steps * len(asked.columns) / len(freshest(asked.columns))
     curves = [entry.ball.surface.curve for entry in asked.entries]
     unsure = sum(curve is not None and bool(np.any(curve.covariance)) for curve in curves)
