@@ -46,17 +46,8 @@ from ballgauge._command import (
     several,
 )
 from ballgauge._command import verify as records
+from ballgauge_schemas.shared import words
 from ballgauge_schemas.shared.text import utf8
-from ballgauge_schemas.shared.words import (
-    BODIES,
-    DETAILS,
-    PAPERS,
-    PLAN_KINDS,
-    PRINT_FORMS,
-    REPORT_LANGUAGES,
-    REPORT_UNITS,
-    STAGES,
-)
 
 CONFORMING, NOT_CONFORMING, BAD_INPUT, UNREACHABLE = range(4)
 UNFORESEEN = 70
@@ -361,19 +352,19 @@ def program() -> None:
     "--body",
     metavar="BODY",
     help="Rulebook in place of the request's: usbc or ibf.",
-    shell_complete=_words(*BODIES),
+    shell_complete=_words(*words.BODIES),
 )
 @click.option("--on", metavar="DATE", help="Date of use in place of the request's: 2026-05-01.")
 @click.option(
     "--stage",
     metavar="STAGE",
     help="approval (as made) or play, in place of the request's.",
-    shell_complete=_words(*STAGES),
+    shell_complete=_words(*words.STAGES),
 )
 @click.option("--all", "everything", is_flag=True, help="Report every rule, hole, number and assumption.")
 @click.option(
     "--detail",
-    type=click.Choice(DETAILS),
+    type=click.Choice(words.DETAILS),
     help="How much to answer: full (default), the findings alone, or in brief the rules not met.",
 )
 @click.option(
@@ -438,9 +429,9 @@ def check(
 @_files_given
 @_written("--sheet", metavar="PDF", help="Write the sheet for the driller here.")
 @click.option("--owner", metavar="NAME", help="Of the sheet: whose ball it is.")
-@click.option("--paper", type=click.Choice(PAPERS), help="Of the sheet: its size; a4 if not told.")
-@click.option("--language", type=click.Choice(REPORT_LANGUAGES), help="Of the sheet: its language.")
-@click.option("--units", type=click.Choice(REPORT_UNITS), help="Of the sheet: its units.")
+@click.option("--paper", type=click.Choice(words.PAPERS), help="Of the sheet: its size; a4 if not told.")
+@click.option("--language", type=click.Choice(words.REPORT_LANGUAGES), help="Of the sheet: its language.")
+@click.option("--units", type=click.Choice(words.REPORT_UNITS), help="Of the sheet: its units.")
 @_connected
 def drill(
     files: tuple[str, ...],
@@ -546,7 +537,7 @@ _LOT = (
     click.option("--lot-size", "sampling__lot_size", type=int, metavar="N",
                  help="Balls in the lot; the rows are then a sample of it."),
     click.option("--plan", "sampling__plan__kind",
-                 type=click.Choice(PLAN_KINDS),
+                 type=click.Choice(words.PLAN_KINDS),
                  help="Where the plan comes from: the tables of ISO 2859-1 (as with --aql alone), a plan "
                  "that accepts on zero, or one made from two points."),
     click.option("--aql", "sampling__plan__aql", type=float, metavar="PERCENT",
@@ -928,7 +919,7 @@ def sign(
 @click.argument("file", type=click.Path(exists=True, dir_okay=False))
 @click.option(
     "--form",
-    type=click.Choice(PRINT_FORMS),
+    type=click.Choice(words.PRINT_FORMS),
     default="a4",
     show_default=True,
     help="A page or a label (PDF), or the code alone (PNG).",
