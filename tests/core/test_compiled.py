@@ -253,7 +253,7 @@ def test_a_kernel_s_first_call_may_name_its_arguments(
     rows["weight"] = 15.0, 16.0
     run = getattr(kernel, way)
     assert run(rows, least=15.5) == run(least=15.5, rows=rows) == run(rows, 15.5) == 16.0
-    with pytest.raises(TypeError, match="weights takes rows, least"):
+    with pytest.raises(TypeError, match="takes rows, least"):
         run(rows, most=15.5)
 
 
@@ -269,7 +269,7 @@ def weights(rows: Any, least: float) -> float:
 def test_a_kernel_has_no_arguments_that_need_not_be_given() -> None:
     """Against the three kinds: code would be made for other arguments than those it is run with."""
     for function in (lambda one=1.0: one, lambda *more: more, lambda *, one: one, lambda **named: named):
-        with pytest.raises(TypeError, match="need not be given"):
+        with pytest.raises(TypeError, match="not be given"):
             Kernel(function)
 
 
