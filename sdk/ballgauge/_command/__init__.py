@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+import os
 import sys
+
+OF_ONE_BALL = frozenset(("check", "drill", "rules", "verify"))
+"""Commands with no matrix to share out: a thread of algebra a core takes longer to start than they take."""
 
 
 def main() -> None:
     """Run the command and end the process with its exit code."""
+    if OF_ONE_BALL.intersection(sys.argv[1:2]):
+        os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         # Deferred, so that the library never loads what only the command needs.
         from ballgauge._command.program import run
