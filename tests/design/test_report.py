@@ -82,6 +82,16 @@ def test_a_long_caption_stands_free() -> None:
     assert overlapping(print_report(Report("Title", "name", "2026-05-01", style(), blocks))) == []
 
 
+def test_two_drilled_balls_stand_side_by_side() -> None:
+    """Every number of the comparison has a name, in either language."""
+    request = design_example("skarn_set")
+    both = {name: request[name] for name in ("design", "drilling")}
+    found, answer = evaluated(DESIGN_REQUEST.load({**both, "compare": {"drilling": both["drilling"]}}))
+    for language in ("en", "de"):
+        told = page.write(content.report(found, answer, style(language)))
+        assert all(style(language).label(row["number"]) in told for row in answer["comparison"]["drillings"])
+
+
 def test_nothing_of_a_name_is_obeyed(asked: tuple[Found, dict[str, Any]]) -> None:
     """Against markup in the name of a design and of its solids, in the page and in the drawing."""
     hostile = "<img src=x onerror=alert(1)>"

@@ -130,13 +130,12 @@ def of_drilling(found: DrilledDesign, drill: Drill, *, second: bool, first_holes
         yield Caution("drilling_safety", words, drill.place)
 
 
-def left_short(done: int, asked: int, what: str, place: str) -> Caution:
-    """A search, or a trade-off, that the work ended early.
+def starts_left_out(searched: int, starts: int, place: str) -> Caution:
+    """A search that the work ended early.
 
     Parameters
     ----------
-    done, asked : int, starts searched or points looked for, and those asked for
-    what : str, starts or points
+    searched, starts : int, those searched and those asked for
     place : str, pointer
 
     Returns
@@ -144,16 +143,29 @@ def left_short(done: int, asked: int, what: str, place: str) -> Caution:
     Caution
     """
     words = (
-        f"Only {done} of {asked} {LEFT_SHORT[what]}: more is too much to compute for this design. Fewer "
-        "sizes and places that move, or densities alone, leave more to search."
+        f"Only {searched} of {starts} starts were searched to the end: more is too much to compute for this "
+        "design. Fewer sizes and places that move, or densities alone, leave more to search."
     )
-    return Caution(f"{what}_left_out", words, place)
+    return Caution("starts_left_out", words, place)
 
 
-LEFT_SHORT = {
-    "starts": "starts were searched to the end",
-    "points": "points of the trade-off were looked for",
-}
+def points_left_out(followed: int, points: int) -> Caution:
+    """A trade-off that the work ended early.
+
+    Parameters
+    ----------
+    followed, points : int, those looked for and those asked for
+
+    Returns
+    -------
+    Caution
+    """
+    words = (
+        f"Only {followed} of {points} points of the trade-off were looked for: more is too much to compute "
+        "for this design. Fewer sizes and places that move, or densities alone, leave more to search."
+    )
+    return Caution("points_left_out", words, "/solve/trade_off")
+
 
 MISSED = 0.05
 """Share of a number's spread that the fit of a tolerance study may miss unsaid (ours)."""

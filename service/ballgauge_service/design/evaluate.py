@@ -292,7 +292,7 @@ class _Evaluation:
         with below(f"/{name}"):
             found = solve(job, balance_arm=self.request.arm, run=self.run)
         if job.parameters and found.searched < job.starts:
-            self.cautions.append(cautions.left_short(found.searched, job.starts, "starts", f"/{name}/starts"))
+            self.cautions.append(cautions.starts_left_out(found.searched, job.starts, f"/{name}/starts"))
         return found
 
     def _front(self) -> tuple[Solution, ...] | None:
@@ -305,9 +305,7 @@ class _Evaluation:
         if not along.solutions:
             self.cautions.append(cautions.no_front(job.front))
         elif along.followed < job.front.points:
-            self.cautions.append(
-                cautions.left_short(along.followed, job.front.points, "points", "/solve/trade_off")
-            )
+            self.cautions.append(cautions.points_left_out(along.followed, job.front.points))
         return along.solutions or None
 
     def _family(self) -> tuple[Member, ...] | None:
@@ -319,7 +317,7 @@ class _Evaluation:
             members = family(self.design, job, balance_arm=self.request.arm, run=self.run)
         least = min((each.searched for each in members), default=FAMILY_STARTS)
         if least < FAMILY_STARTS:
-            self.cautions.append(cautions.left_short(least, FAMILY_STARTS, "starts", "/family"))
+            self.cautions.append(cautions.starts_left_out(least, FAMILY_STARTS, "/family"))
         return members
 
     def _variants(self, every: Solved | None) -> tuple[tuple[MassProperties, Judged], ...]:

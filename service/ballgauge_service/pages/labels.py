@@ -208,6 +208,8 @@ NUMBERS: Mapping[str, str] = {
     "drilled_side": _("side weight, drilled"),
     "drilled_finger": _("finger weight, drilled"),
     "clearance": _("clearance of the holes"),
+    "removed_weight": _("drilled out"),
+    "slug_weight": _("put back as slugs"),
 }
 """Names of a design's numbers."""
 
