@@ -98,7 +98,7 @@ def left_out(place: str) -> Caution:
 
 
 def of_drilling(found: DrilledDesign, drill: Drill, *, second: bool, first_holes: bool) -> Iterator[Caution]:
-    """Holes in the core and uncertainties left out; first_holes: no caution on drilling machines yet.
+    """Holes in the core and uncertainties left out.
 
     Parameters
     ----------

@@ -52,8 +52,7 @@ def with_layers(items: Sequence[Item]) -> list[Item]:
     Raises
     ------
     InvalidInput, naming every impossible field of every design, and the design with which they are too much
-        to
-        compute in one request
+        to compute in one request
     """
     if sum("design" in item for item in items) > _FEW:
         run_compiled("design")

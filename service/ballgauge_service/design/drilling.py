@@ -249,9 +249,6 @@ def drill_packed(
 ) -> Drilled:
     """Place the holes in a packed design of a weight [lb] and find what each takes.
 
-    cells: most of the cubature across one hole; any_density: the bounds hold for whatever densities, that of
-    each row counted as 1 g/mL at least.
-
     Parameters
     ----------
     packed : Packed

@@ -190,7 +190,7 @@ def cells_for(design: Design) -> tuple[int, bool]:
 
 
 def hole_cells_for(design: Design, holes: int) -> int:
-    """Cells of the cubature across each of some holes. Raises InvalidInput where they are too much.
+    """Cells of the cubature across each of some holes.
 
     Parameters
     ----------

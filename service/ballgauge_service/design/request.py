@@ -177,7 +177,7 @@ class Meshes:
         self._faces = 0
 
     def read(self, spec: Loaded) -> Mesh:
-        """The mesh of a design's entry. Raises InvalidInput, relative to it.
+        """The mesh of a design's entry.
 
         Parameters
         ----------
@@ -212,7 +212,7 @@ def _check_faces(spec: Loaded, meshes: Mapping[str, Mesh]) -> Iterator[Fault]:
 
 
 def read_design(spec: Loaded, read: Meshes) -> Design:
-    """Make one loaded design into a value. Raises InvalidInput with every bad field, relative to it.
+    """Make one loaded design into a value.
 
     Parameters
     ----------
@@ -514,7 +514,7 @@ def _production(asked: Loaded) -> Production:
 
 
 def read_drill(loaded: Loaded, arm: float, place: str, diameter: float) -> Drill:
-    """Make a loaded drilling at `place` of the request into values; arm: where it has none of its own.
+    """Make a loaded drilling into values.
 
     Parameters
     ----------

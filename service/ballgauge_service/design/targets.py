@@ -339,8 +339,6 @@ class Ball:
     def prices(self, moving: int, drillings: int) -> tuple[float, float]:
         """Estimated work of all that is found once, and of one step of a search whose shapes move [µs].
 
-        moving, drillings: how many sizes and places move, and the most drillings that it is held over.
-
         Parameters
         ----------
         moving : int, sizes and places that move
@@ -367,12 +365,10 @@ class Ball:
     def at(self, values: Floats, *, drilled: bool = False) -> tuple[Numbers, float]:
         """The numbers at the parameters' values, and how far the worst solid leaves the ball [in].
 
-        drilled: also those of the drilled ball that no target asks for.
-
         Parameters
         ----------
         values : (d,) array, of all parameters of the search
-        drilled : bool
+        drilled : bool, whether also those of the drilled ball that no target asks for
 
         Returns
         -------
