@@ -28,10 +28,12 @@ with suppress(ModuleNotFoundError):  # the oldest libraries of a client are trie
 ROOT = Path(__file__).parent.parent
 
 SLOW = (
-    "bench", "check/test_material_error", "compatibility", "docker", "fuzz", "load", "pages", "supply",
+    "bench", "compatibility", "docker", "fuzz", "load", "pages", "supply",
+    "check/test_desk.py::test_no_request", "check/test_material_error",
     "core/test_cluster", "core/test_compiled", "core/test_extras.py::test_an_extra",
     "core/test_threads.py::test_a_solid_that_leaves",
-    "design/test_detail", "design/test_memory", "design/test_step",
+    "design/test_detail", "design/test_memory", "design/test_meshes.py::test_every_format",
+    "design/test_meshes.py::test_nested", "design/test_step",
     "lot/test_decisions.py::test_a_sample_is_drawn", "lot/test_reading_hostile.py::test_a_zip_bomb_that",
     "lot/test_unpacking.py::test_what",
     "motion/test_calibration", "motion/test_frohlich", "motion/test_independent",
@@ -39,10 +41,11 @@ SLOW = (
     "motion/test_studies.py::test_spread_is_that",
     "published/test_hole_integrals.py::test_meshes", "published/test_hole_integrals.py::test_what_two",
     "record/test_prints.py::test_the_command", "record/test_sheet.py::test_by",
+    "schemas/test_defaults.py::test_a_check", "schemas/test_unreadable",
     "sdk/test_contract_kit", "sdk/test_generated_clients",
     "sdk/test_designs.py::test_the_command_runs", "sdk/test_floors", "sdk/test_notebook",
     "sdk/test_release.py::test_the_code_needs", "sdk/test_strategies", "sdk/test_types",
-    "web/test_contract", "web/test_metrics.py::test_processes",
+    "web/test_contract", "web/test_motions.py::test_friction", "web/test_metrics.py::test_processes",
     "web/test_served", "web/test_server_gate.py::test_a_large_answer",
 )  # fmt: skip
 """Folders, files and tests that the fast lane leaves out, by the beginning of their ids below `tests`."""
