@@ -32,8 +32,9 @@ Ask = tuple[str, Any]
 @pytest.fixture(scope="module")
 def measured_server(run_server: Callable[..., AbstractContextManager[str]]) -> Iterator[str]:
     def command(port: int) -> list[str]:
-        target = ["--interface", "asginl", "--factory", "--working-dir", str(HERE), "--no-ws"]
-        return [sys.executable, "-m", "granian", *target, "--port", str(port), "empty_app:create"]
+        kind = ["--interface", "asginl", "--http", "1", "--runtime-mode", "st", "--no-ws"]
+        target = ["--factory", "--working-dir", str(HERE), "--port", str(port), "empty_app:create"]
+        return [sys.executable, "-m", "granian", *kind, *target]
 
     with run_server(command) as address:
         yield address

@@ -14,7 +14,7 @@ from contextlib import suppress
 from dataclasses import replace
 from typing import Any
 
-from granian.constants import HTTPModes, Interfaces
+from granian.constants import HTTPModes, Interfaces, RuntimeModes
 from granian.http import HTTP1Settings
 from granian.server.mp import MPServer, WorkerProcess
 
@@ -147,6 +147,8 @@ def serve(host: str, port: int, workers: int) -> None:
             interface=Interfaces.ASGINL,
             # Where HTTP/2 is looked for, a connection that says nothing is waited for without end.
             http=HTTPModes.http1,
+            # One thread fewer between a request and its answer (ours, measured: a tenth of a check's time).
+            runtime_mode=RuntimeModes.st,
             address=host,
             port=port,
             workers=workers,
