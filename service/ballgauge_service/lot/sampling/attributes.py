@@ -111,7 +111,7 @@ def two_point_plan(
                 return _two_point_result(*plan, good, bad, model, lot)
     raise BadArgument(
         "consumer_quality",
-        "must be further from producer_quality: no plan with an acceptance number up to "
+        "must be further from the AQL: no plan with an acceptance number up to "
         f"{last} and a sample up to {largest} keeps both risks",
     )
 
@@ -198,9 +198,7 @@ def _whole_balls(good: float, bad: float, lot: int) -> tuple[int, int]:
     # A product such as 1000 * 0.029 must not fall short of 29 by rounding.
     good_balls, bad_balls = math.floor(good * lot + 1e-9 * lot), math.ceil(bad * lot - 1e-9 * lot)
     if good_balls >= bad_balls:
-        raise BadArgument(
-            "consumer_quality", f"must differ from producer_quality by a whole ball in a lot of {lot}"
-        )
+        raise BadArgument("consumer_quality", f"must differ from the AQL by a whole ball in a lot of {lot}")
     return good_balls, bad_balls
 
 

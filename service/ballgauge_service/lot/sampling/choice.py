@@ -209,7 +209,7 @@ def choose_plan(sampling: Sampling) -> ChosenPlan | None:
         return _computed_plan(wanted, sampling.lot_size)
     except BadArgument as error:
         pointer = _POINTERS.get(error.name, "/sampling/plan")
-        raise InvalidInput([Fault(pointer, _in_our_words(str(error)))]) from None
+        raise InvalidInput([Fault(pointer, error.words)]) from None
 
 
 def plan_without(sample_size: int, lot_size: int | None) -> ChosenPlan:
@@ -298,9 +298,9 @@ def choose_variables_plans(sampling: Sampling) -> tuple[VariablesTest, ...]:
                 consumer_risk=wanted.consumer_risk,
                 sigma_known=wanted.sigma is not None,
             )
-        except ValueError as error:
+        except BadArgument as error:
             pointer = f"/sampling/variables/{index}/limiting_quality"
-            raise InvalidInput([Fault(pointer, _in_our_words(str(error)))]) from None
+            raise InvalidInput([Fault(pointer, error.words)]) from None
         found.append(VariablesTest(wanted.quantity, wanted.sigma, plan, wanted.accept_non_normal))
     return tuple(found)
 
@@ -431,7 +431,3 @@ def _with_risks(plan: ChosenPlan, consumer_risk: float) -> ChosenPlan:
 
 def _model(asked: str | None, lot_size: int | None) -> str:
     return asked or ("binomial" if lot_size is None else "hypergeometric")
-
-
-def _in_our_words(text: str) -> str:
-    return text.replace("consumer_quality", "limiting_quality").replace("producer_quality", "aql")

@@ -103,7 +103,7 @@ def variables_plan(
     # The estimate of the fraction outside two limits needs three balls where sigma is unknown.
     low, high = (0, LARGEST_SAMPLE) if sigma_known else (2, LARGEST_SAMPLE)
     if not _meets(high, good, bad, alpha, beta, sigma_known):
-        raise BadArgument("consumer_quality", f"is too close to producer_quality for {LARGEST_SAMPLE} balls")
+        raise BadArgument("consumer_quality", f"is too close to the AQL for {LARGEST_SAMPLE} balls")
     while high - low > 1:
         middle = (low + high) // 2
         meets = _meets(middle, good, bad, alpha, beta, sigma_known)

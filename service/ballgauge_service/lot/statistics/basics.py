@@ -35,7 +35,7 @@ class BadArgument(ValueError):
 
     def __init__(self, name: str, words: str) -> None:
         super().__init__(f"{name} {words}")
-        self.name = name
+        self.name, self.words = name, words
 
 
 def whole_number(name: str, value: Any, minimum: int, maximum: int = LARGEST_COUNT) -> int:
