@@ -421,7 +421,7 @@ class Client:
         """Judge a lot, as `assess_lot` takes it, and sign the decision, dated `issued_on` or today.
 
         The answer's ``record`` is the signed record; it names the file by its SHA-256 and is verified as a
-        ball's is: ``verify(...).lot`` holds what was signed. Raises ServiceFailure where the service has no
+        ball's is: ``verify(...).lot`` holds what was signed. Raises InvalidRequest where the service has no
         signing key.
         """
         return self._run(_lot.signed(lot, issued_on, options, by_path=self._by_path))
