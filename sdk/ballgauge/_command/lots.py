@@ -159,7 +159,8 @@ def _failures(paper: Paper, lot: Document) -> None:
 def _margin(ball: Document) -> str:
     if ball["margin"] is None:
         return ""
-    return f"{number(ball['margin'], signed=True)} {ball['unit'] or ''}".strip()
+    unit = "d" if ball["unit"] == "date" else ball["unit"] or ""
+    return f"{number(ball['margin'], signed=True)} {unit}".strip()
 
 
 def _quantities(paper: Paper, quantities: list[Document]) -> None:

@@ -377,7 +377,7 @@ function drawCounts(entries) {
   field("outage").hidden = !failures;
   if (failures) {
     field("outage-told").textContent = gettext(
-      "The service gives no answer. {count} balls wait and are judged once it is back; go on entering.",
+      "The service gives no answer. Balls that wait: {count}; they are judged once it is back. Go on.",
       { count: count("waiting") },
     );
   }
@@ -434,7 +434,7 @@ function say(text, canUndo = false) {
 
 function undo() {
   const count = list.undo();
-  say(gettext("Undone: {count} balls are as they were.", { count }), list.former.length > 0);
+  say(gettext("Undone. Balls that are as they were: {count}.", { count }), list.former.length > 0);
   field("ball.serial").focus();
 }
 
@@ -444,7 +444,7 @@ function remove(ids) {
   say(
     ids.length === 1
       ? gettext("Ball {number} was removed.", { number })
-      : gettext("{count} balls were removed.", { count: ids.length }),
+      : gettext("Balls removed: {count}.", { count: ids.length }),
     true,
   );
   field("ball.serial").focus();
@@ -550,7 +550,7 @@ async function load(file) {
   if (!changes) return say(gettext("This file is not a list saved by this page."));
   if (changes.length) list.change(changes);
   return say(
-    gettext("{count} balls were added; {here} of the file are in the list already.", {
+    gettext("Balls added: {count}; in the list already: {here}.", {
       count: changes.length,
       here: count - changes.length,
     }),
@@ -566,9 +566,9 @@ async function loadEntrants(file) {
         "This file has no column of serials: head it with serial, and the others with player and ball.",
       ),
     );
-  const parts = [gettext("{count} balls of entrants were loaded.", { count: found.count })];
+  const parts = [gettext("Balls of entrants loaded: {count}.", { count: found.count })];
   if (found.without)
-    parts.push(gettext("{count} rows have no serial and were left out.", { count: found.without }));
+    parts.push(gettext("Rows left out without a serial: {count}.", { count: found.without }));
   if (found.leftOut.length)
     parts.push(gettext("Left out: {headings}.", { headings: found.leftOut.join(", ") }));
   fillFromEntrants();
@@ -682,11 +682,11 @@ field("empty").addEventListener("click", () => {
   const { entries } = list;
   if (
     !entries.length ||
-    !window.confirm(gettext("Remove all {count} balls from the list?", { count: entries.length }))
+    !window.confirm(gettext("Remove all balls from the list ({count})?", { count: entries.length }))
   )
     return;
   list.change(entries.map(({ id }) => [id, null]));
-  say(gettext("{count} balls were removed.", { count: entries.length }), true);
+  say(gettext("Balls removed: {count}.", { count: entries.length }), true);
 });
 for (const [id, take] of Object.entries({ load, entrants: loadEntrants })) {
   field(id).addEventListener("change", async (event) => {
