@@ -311,6 +311,7 @@ class _Pieces:
 
 def _form() -> Feed:
     """A form of parts with the boundary `b`, the same in whatever pieces it comes."""
+    from ballgauge_schemas import ValidationError
     from ballgauge_service.web.http.refusals import Refusal
     from ballgauge_service.web.http.uploads import Form
 
@@ -326,6 +327,8 @@ def _form() -> Feed:
         except Refusal as refusal:
             _must(400 <= refusal.status < 500, "a refusal that blames the service")
             return refusal.status
+        except ValidationError as lacking:
+            return lacking.messages
         return found
 
     def feed(data: bytes) -> None:
