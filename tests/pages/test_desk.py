@@ -283,7 +283,7 @@ def test_balls_wait_for_a_service_that_is_away(desk: Desk) -> None:
     desk.line.is_cut = True
     for number in range(3):
         desk.scan(f"S{number}", "15", "4")
-    desk.browser.wait(lambda: "3 balls" in desk.browser.text("#outage"))
+    desk.browser.wait(lambda: "wait: 3" in desk.browser.text("#outage"))
     desk.browser.driver.refresh()
     desk.browser.wait(lambda: desk.browser.count("#list tr[data-outcome=waiting]") == 3)
     desk.line.is_cut = False
