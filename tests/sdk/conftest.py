@@ -69,9 +69,17 @@ def script() -> Iterator[Script]:
 
 @pytest.fixture
 def waits(monkeypatch: pytest.MonkeyPatch) -> list[float]:
-    """The waits asked for, which do not take place."""
+    """The waits asked for by the test's own thread, which do not take place."""
     found: list[float] = []
-    monkeypatch.setattr(time, "sleep", found.append)
+    own, sleep = threading.get_ident(), time.sleep
+
+    def wait(seconds: float) -> None:
+        if threading.get_ident() == own:
+            found.append(seconds)
+        else:
+            sleep(seconds)
+
+    monkeypatch.setattr(time, "sleep", wait)
     return found
 
 
