@@ -69,15 +69,12 @@ def ball_facts(check: Check, predicted: Prediction | None, on: date) -> Facts:
     predicted: its balance, where it is drilled
     """
     ball, drilling, facts = check.ball, check.drilling, Facts.none()
-    values, spread = facts.values, facts.spread
     for column, quantity in zip(_MEASURED_AT, _measured(ball), strict=True):
         if quantity is not None:
-            values[column] = quantity.value
-            if quantity.uncertainty is not None:
-                spread[column] = quantity.uncertainty
+            facts.add(column, *_given(quantity))
     _add_weight(facts, check, predicted)
     _add_size(facts, ball)
-    _add_kind(values, ball)
+    _add_kind(facts.values, ball)
     _add_identity(facts, check, on)
     if drilling is not None:
         _add_drilling(facts, drilling)

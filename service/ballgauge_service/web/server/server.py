@@ -147,7 +147,7 @@ def serve(host: str, port: int, workers: int) -> None:
             interface=Interfaces.ASGINL,
             # Where HTTP/2 is looked for, a connection that says nothing is waited for without end.
             http=HTTPModes.http1,
-            # One thread fewer between a request and its answer (ours, measured: a tenth of a check's time).
+            # One thread fewer between a request and its answer.
             runtime_mode=RuntimeModes.st,
             address=host,
             port=port,
