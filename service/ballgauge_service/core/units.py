@@ -7,7 +7,7 @@ Publication 811 (2008), appendix B.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import date
+from datetime import date, timedelta
 
 DAY = "date"
 """The unit of a quantity that is a day: days since EPOCH; what lies between two days is in days."""
@@ -32,3 +32,8 @@ METRIC: Mapping[str, tuple[str, float]] = {
     "in³": ("cm³", ML_PER_CUBIC_INCH),
 }
 """The metric unit shown in place of a trade unit, and the trade unit's size in it; other units stay."""
+
+
+def day_text(days: float) -> str:
+    """The day so many days after EPOCH, as ISO 8601 writes it."""
+    return (EPOCH + timedelta(days=days)).isoformat()

@@ -9,13 +9,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
 from functools import lru_cache
 from types import MappingProxyType
 from typing import Any
 
 from ballgauge_schemas.shared.words import BASES, OUTCOMES
-from ballgauge_service.core.units import DAY, EPOCH
+from ballgauge_service.core.units import DAY, day_text
 from ballgauge_service.rulebooks.assessor import Assessment, Facts
 from ballgauge_service.rulebooks.decision import (
     CONFORMING,
@@ -174,7 +173,7 @@ def _reason(edition: Edition, rule: Rule, state: State, code: int, side: int) ->
 def amount(value: float, unit: str | None, low: float | None = None, high: float | None = None) -> str:
     """A number with its unit, short, but never rounded onto or across a limit it does not lie on."""
     if unit == DAY:
-        return date.fromordinal(EPOCH.toordinal() + int(value)).isoformat()
+        return day_text(value)
     text = f"{value:.{_DIGITS}g}"
     shown = float(text)
     for limit in (low, high):

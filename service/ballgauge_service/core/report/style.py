@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import timedelta
 from typing import Any, overload
 
-from ballgauge_service.core.units import DAY, EPOCH, METRIC
+from ballgauge_service.core.units import DAY, METRIC, day_text
 
 
 def words(name: str) -> str:
@@ -73,7 +72,7 @@ class Style:
         if value is None:
             return "–"
         if unit == DAY:
-            return (EPOCH + timedelta(days=value)).isoformat()
+            return day_text(value)
         return f"{self.number(self.shown(value, unit), digits)} {self.unit(unit)}".rstrip()
 
     def margin(self, value: float | None, unit: str | None, digits: int) -> str:
